@@ -1,0 +1,106 @@
+"""Errors that say where, what and how to mend it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from pydantic import ValidationError
+from pydantic_core import PydanticCustomError
+
+_MEND_BY_TYPE: Mapping[str, str] = {
+    "missing": "Add this field.",
+    "extra_forbidden": "Remove it, or check its spelling against the documented fields.",
+    "timezone_aware": "Write the time with its offset, as in 2026-03-02T08:30:00+00:00.",
+    "datetime_from_date_parsing": "Write the time as in 2026-03-02T08:30:00+00:00.",
+    "datetime_parsing": "Write the time as in 2026-03-02T08:30:00+00:00.",
+    "finite_number": "Leave the value out if it was not measured; never send NaN or infinity.",
+    "float_parsing": "Give a plain number, with a point as decimal sign.",
+    "float_type": "Give a plain number, with a point as decimal sign.",
+    "int_parsing": "Give a whole number.",
+    "json_invalid": "Send valid JSON; NaN and Infinity are not JSON numbers.",
+}
+
+
+@dataclass(frozen=True, order=True)
+class Problem:
+    """One thing wrong with an input.
+
+    Attributes
+    ----------
+    where : str
+        The field, row or file, for example ``readings[2].block_v``.
+    what : str
+        What is wrong, in a sentence.
+    mend : str
+        How to put it right, in a sentence.
+    """
+
+    where: str
+    what: str
+    mend: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.what} {self.mend}"
+
+    def as_dict(self) -> dict[str, str]:
+        """Return the three parts by name."""
+        return asdict(self)
+
+
+class TideoverError(Exception):
+    """Base of every error this project raises on purpose.
+
+    ::
+
+        TideoverError
+        ├── BadInput        what was handed in is wrong; carries a list of Problem
+        ├── OutOfReach      the input is sound, but too far from anything the model has seen
+        └── ModelRefused    a model file is corrupt, foreign or of another version
+    """
+
+
+class BadInput(TideoverError, ValueError):
+    """What was handed in is wrong; `problems` says where, what and how to mend it."""
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems: tuple[Problem, ...] = tuple(problems)
+        super().__init__("\n".join(str(p) for p in self.problems))
+
+    @classmethod
+    def one(cls, where: str, what: str, mend: str) -> BadInput:
+        """Build the error for a single problem."""
+        return cls([Problem(where, what, mend)])
+
+
+class OutOfReach(TideoverError):
+    """The input is sound, but too far from anything the model has seen to forecast honestly."""
+
+
+class ModelRefused(TideoverError):
+    """A model file is corrupt, foreign or of another version; nothing was loaded from it."""
+
+
+def wrong(what: str, mend: str, **context: Any) -> PydanticCustomError:
+    """Return the error a pydantic validator raises so that `problems_from` can say how to mend it."""
+    return PydanticCustomError("tideover", "{what}", {"what": what, "mend": mend, **context})
+
+
+def path_of(location: Iterable[int | str]) -> str:
+    """Write a pydantic location as a path, ``("readings", 2, "block_v")`` as ``readings[2].block_v``."""
+    path = ""
+    for part in location:
+        path += f"[{part}]" if isinstance(part, int) else (f".{part}" if path else part)
+    return path or "input"
+
+
+def problems_from(error: ValidationError, prefix: tuple[int | str, ...] = ()) -> list[Problem]:
+    """Turn a pydantic error into problems, one a fault, in the order of the input."""
+    found = []
+    for item in error.errors(include_url=False):
+        what = item["msg"].rstrip(".") + "."
+        mend = str((item.get("ctx") or {}).get("mend") or _MEND_BY_TYPE.get(item["type"], "Correct this value."))
+        where = path_of((*prefix, *(part for part in item["loc"])))
+        found.append(Problem(where, what[0].upper() + what[1:], mend))
+    return found

@@ -1,0 +1,1 @@
+"""REST, storage, pages, command line, settings and security."""

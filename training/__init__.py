@@ -1,0 +1,1 @@
+"""Simulated cohorts, data sets, fitting, scoring, calibration reports and the model registry."""
