@@ -68,7 +68,8 @@ class PackFamily(BaseModel):
     soc_low, soc_target, soc_high : float
         Window and centre on which the controller steers the pack average, as shares.
     discharge_spread_limit_v, charge_spread_limit_v, rest_spread_limit_v : float
-        Deviation of a block from the pack median, in V, at which the monitor counts a detection, by operating state.
+        Deviation of a block from the mean of the others, in V, at which the monitor counts a detection, by operating
+        state.
     peak_current_a : float
         Discharge current of an ordinary hard pull, in A (positive).
     min_cell_v, max_cell_v : float

@@ -1,0 +1,138 @@
+"""What a meter or the car's own channels show of the true block voltages."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.block_voltage import block_voltage_v
+from models.families import PackFamily
+from models.pack_state import PackState
+
+STATES: Final = ("rest", "discharge", "charge")
+
+
+@dataclass(frozen=True)
+class MeterQuality:
+    """How good the meters of a place are. All invented.
+
+    Attributes
+    ----------
+    bench_sd_v, car_sd_v : float
+        Standard deviation of one reading of a 12-cell block on the bench and through the car, V; it shrinks with
+        the square root of the cells in a block.
+    noise_factor : float
+        Multiplies both; 2 stands for a workshop with poor meters.
+    missing_channel, stuck_channel, swapped_leads, wrong_clock : float
+        Share of visits with each fault.
+    """
+
+    bench_sd_v: float = 0.004
+    car_sd_v: float = 0.015
+    noise_factor: float = 1.0
+    missing_channel: float = 0.02
+    stuck_channel: float = 0.006
+    swapped_leads: float = 0.006
+    wrong_clock: float = 0.01
+
+
+@dataclass
+class Snapshot:
+    """Readings of m packs in one state.
+
+    Attributes
+    ----------
+    current_a, temperature_c : array, shape (m,)
+        As noted down.
+    block_v : array, shape (m, b)
+        As read; NaN for a channel that was not.
+    """
+
+    current_a: NDArray[np.float64]
+    temperature_c: NDArray[np.float64]
+    block_v: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class VisitFaults:
+    """Faults that last for one visit of m packs; block numbers from 0, -1 where there is none."""
+
+    missing: NDArray[np.intp]
+    stuck: NDArray[np.intp]
+    swapped: NDArray[np.intp]
+
+    @classmethod
+    def draw(cls, quality: MeterQuality, blocks: int, m: int, rng: np.random.Generator) -> VisitFaults:
+        """Draw the faults of m visits."""
+
+        def some(share: float, count: int) -> NDArray[np.intp]:
+            return np.where(rng.random(m) < share, rng.integers(0, count, m), -1)
+
+        return cls(some(quality.missing_channel, blocks), some(quality.stuck_channel, blocks), some(quality.swapped_leads, blocks - 1))
+
+
+def read_blocks(
+    family: PackFamily,
+    state: PackState,
+    kind: str,
+    ambient_c: NDArray[np.float64],
+    bench: NDArray[np.bool_],
+    faults: VisitFaults,
+    quality: MeterQuality,
+    rng: np.random.Generator,
+) -> Snapshot:
+    """Read all blocks of m packs once.
+
+    Parameters
+    ----------
+    family : PackFamily
+    state : PackState
+        m packs.
+    kind : {"rest", "discharge", "charge"}
+    ambient_c : array, shape (m,)
+        Where the pack stands; under load it is warmer.
+    bench : bool array, shape (m,)
+        Bench meter (fine) or the car's own channels (coarse).
+    faults : VisitFaults
+    quality : MeterQuality
+    rng : Generator
+
+    Returns
+    -------
+    Snapshot
+    """
+    m, b = state.charge_ah.shape
+    peak = family.peak_current_a
+    current = {
+        "rest": np.zeros(m),
+        "discharge": rng.uniform(0.25, 0.7, m) * peak,
+        "charge": -rng.uniform(0.15, 0.4, m) * peak,
+    }[kind]
+    temperature = ambient_c + (0 if kind == "rest" else 6) + 1.5 * rng.standard_normal(m)
+    # The string as a whole stands a little above or below the centre of its swing, and between its branches.
+    offset = 0.035 * family.rated_ah * rng.standard_normal(m) - np.sign(current) * 0.03 * family.rated_ah
+    common = family.cells_per_block * (family.hysteresis_charge_v * 0.4) * rng.standard_normal(m)
+    volts = block_voltage_v(family, state, current, temperature, offset) + common[:, None]
+    cells = np.sqrt(family.cells_per_block / 12)
+    sd = np.where(bench, quality.bench_sd_v, quality.car_sd_v) * cells * quality.noise_factor
+    volts = volts + sd[:, None] * rng.standard_normal((m, b))
+    rounding = np.where(bench, 0.001 if cells < 0.5 else 0.01, 0.005 if cells < 0.5 else 0.02)[:, None]
+    volts = np.round(volts / rounding) * rounding
+    rows = np.arange(m)
+    for place, value in ((faults.stuck, np.round(np.nanmedian(volts, axis=1) * 1.01, 2)), (faults.missing, np.full(m, np.nan))):
+        hit = place >= 0
+        volts[rows[hit], place[hit]] = value[hit]
+    hit = np.flatnonzero(faults.swapped >= 0)
+    first = faults.swapped[hit]
+    volts[hit, first], volts[hit, first + 1] = volts[hit, first + 1].copy(), volts[hit, first].copy()
+    noted_current = np.round(current + 0.5 * rng.standard_normal(m) * (current != 0), 1)
+    if kind == "discharge":
+        noted_current = np.maximum(noted_current, 0)
+    elif kind == "charge":
+        noted_current = np.minimum(noted_current, 0)
+    noted_current = np.where((rng.random(m) < 0.08) & (kind != "rest"), np.nan, noted_current)
+    noted_temperature = np.where(rng.random(m) < 0.3, np.nan, np.round(temperature + rng.standard_normal(m), 0))
+    return Snapshot(noted_current, noted_temperature, volts)
