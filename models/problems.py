@@ -97,8 +97,18 @@ def path_of(location: Iterable[int | str]) -> str:
 
 def problems_from(error: ValidationError, prefix: tuple[int | str, ...] = ()) -> list[Problem]:
     """Turn a pydantic error into problems, one a fault, in the order of the input."""
+    return problems_of_items(error.errors(include_url=False), prefix)
+
+
+def problems_of_items(items: Iterable[Mapping[str, Any]], prefix: tuple[int | str, ...] = ()) -> list[Problem]:
+    """Turn the single entries of a pydantic error (``ValidationError.errors()``) into problems."""
     found = []
-    for item in error.errors(include_url=False):
+    faults = list(items)
+    holders = {tuple(item["loc"][:depth]) for item in faults for depth in range(len(item["loc"]))}
+    for item in faults:
+        # A tuple with a wrong value in it is also called too short by pydantic: one fault, told once.
+        if item["type"] == "too_short" and tuple(item["loc"]) in holders:
+            continue
         what = item["msg"].rstrip(".") + "."
         mend = str((item.get("ctx") or {}).get("mend") or _MEND_BY_TYPE.get(item["type"], "Correct this value."))
         where = path_of((*prefix, *(part for part in item["loc"])))

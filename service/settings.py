@@ -97,6 +97,13 @@ class Settings(BaseModel):
     def _absolute(cls, folder: Path | None) -> Path | None:
         return None if folder is None else folder.expanduser().absolute()
 
+    @field_validator("families_dir")
+    @classmethod
+    def _there(cls, folder: Path | None) -> Path | None:
+        if folder is not None and not folder.is_dir():
+            raise wrong(f"{folder} is not a folder.", "Make it, or correct the path.")
+        return folder
+
     @classmethod
     def from_environment(cls, env: Mapping[str, str], **overrides: Any) -> Self:
         """Read the settings.

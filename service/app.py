@@ -1,0 +1,83 @@
+"""The application, built by `create_app`; nothing happens at import."""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+
+from models.problems import Problem
+from service.calibration.routes import router as calibration
+from service.families.routes import router as families
+from service.forecasts.routes import router as forecasts
+from service.health.routes import router as health
+from service.logs import make_log
+from service.model.routes import router as model
+from service.model.source import ModelSource, RegistrySource
+from service.problems import PROBLEM_MEDIA_TYPE, install_problem_handlers
+from service.request_body import BodyLimit
+from service.request_log import RequestLog
+from service.settings import Settings
+from training.families import load_families
+from training.registry import ModelRegistry
+
+DESCRIPTION = (
+    "Forecasts how long a hybrid's topped-up high-voltage pack will hold before its fault returns. "
+    "A probability is not permission: cautions come with every forecast."
+)
+
+
+def create_app(settings: Settings, *, models: ModelSource | None = None, log: Any = None) -> FastAPI:
+    """Build the application.
+
+    Parameters
+    ----------
+    settings : Settings
+    models : ModelSource, optional
+        What says which model answers; by default the registry in the settings' home.
+    log : structlog logger, optional
+        By default one JSON line an event on standard error.
+    """
+    log = log or make_log(settings.log_level)
+    if models is None:
+
+        def warn(problem: Problem) -> None:
+            log.warning("loose permissions", **problem.as_dict())
+
+        models = RegistrySource(ModelRegistry(settings.models_dir, warn))
+    app = FastAPI(
+        title="Tideover",
+        version=version("tideover"),
+        description=DESCRIPTION,
+        # The stock documentation pages fetch scripts from another host; this service talks to nobody.
+        docs_url=None,
+        redoc_url=None,
+    )
+    app.state.settings = settings
+    app.state.models = models
+    app.state.families = load_families(settings.families_dir)
+    install_problem_handlers(app)
+    app.add_middleware(BodyLimit, max_bytes=settings.max_body_bytes)
+    app.add_middleware(RequestLog, log=log)
+    for router in (forecasts, calibration, model, families, health):
+        app.include_router(router)
+    app.openapi = lambda: openapi_of(app)  # type: ignore[method-assign]
+    return app
+
+
+def openapi_of(app: FastAPI) -> dict[str, Any]:
+    """Return the OpenAPI document, with every error under the media type it is really sent with."""
+    if app.openapi_schema is None:
+        schema = get_openapi(
+            title=app.title, version=app.version, description=app.description, routes=app.routes, tags=app.openapi_tags
+        )
+        for path in schema["paths"].values():
+            for operation in path.values():
+                for status, response in operation["responses"].items():
+                    if int(status) >= 400:
+                        (content,) = response["content"].values()
+                        response["content"] = {PROBLEM_MEDIA_TYPE: content}
+        app.openapi_schema = schema
+    return app.openapi_schema

@@ -1,0 +1,1 @@
+"""The calibration report of the current model."""

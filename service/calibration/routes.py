@@ -1,0 +1,60 @@
+"""GET /v1/calibration, as JSON or as a page."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.responses import HTMLResponse, JSONResponse, Response
+
+from service.model.routes import CurrentModel
+from service.problems import problem_responses
+from training.registry import StoredModel
+from training.report import CalibrationReport, render_html
+
+router = APIRouter(prefix="/v1", tags=["calibration"])
+
+
+@router.get(
+    "/calibration",
+    operation_id="read_calibration",
+    response_model=dict[str, Any],
+    responses={200: {"content": {"text/html": {}}}, **problem_responses(409)},
+)
+def read_calibration(request: Request, model: CurrentModel) -> Response:
+    """Tell how far the model's probabilities held on packs it had not seen; a page if the caller prefers HTML."""
+    if _prefers_html(request.headers.get("accept", "")):
+        return _page(model)
+    return JSONResponse(model.report, headers={"Vary": "Accept"})
+
+
+@router.get(
+    "/calibration.html",
+    operation_id="read_calibration_page",
+    response_class=HTMLResponse,
+    responses=problem_responses(409),
+)
+def read_calibration_page(model: CurrentModel) -> Response:
+    """Show the calibration report as a page."""
+    return _page(model)
+
+
+def _page(model: StoredModel) -> Response:
+    return HTMLResponse(render_html(CalibrationReport.from_dict(model.report)), headers={"Vary": "Accept"})
+
+
+def _prefers_html(accept: str) -> bool:
+    """Whether text/html has more weight than application/json (RFC 9110, 12.5.1)."""
+    weights = {"text/html": 0.0, "application/json": 0.0}
+    for entry in accept.split(","):
+        name, *parameters = (part.strip().lower() for part in entry.split(";"))
+        if name in weights:
+            weights[name] = max((_weight(p) for p in parameters if p.startswith("q=")), default=1.0)
+    return weights["text/html"] > weights["application/json"]
+
+
+def _weight(parameter: str) -> float:
+    try:
+        return float(parameter.removeprefix("q="))
+    except ValueError:
+        return 0.0

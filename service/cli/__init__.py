@@ -1,0 +1,5 @@
+"""The command line: ``tideover``."""
+
+from service.cli.program import main
+
+__all__ = ["main"]

@@ -1,0 +1,84 @@
+"""The case that the command line forecasts: from a case file, or from a folder of tables."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from models.families import PackFamily
+from models.problems import BadInput, problems_from
+from models.tables import history_of
+from service.forecasts.answers import case_from
+from service.forecasts.schemas import ForecastCase
+from training.table_files import read_tables
+
+
+def read_case(path: Path) -> dict[str, Any]:
+    """Read a case file, or standard input for ``-``.
+
+    Raises
+    ------
+    BadInput
+        The file is missing, or no JSON object.
+    """
+    try:
+        content = json.loads(sys.stdin.buffer.read() if str(path) == "-" else path.read_bytes())
+    except OSError as error:
+        raise BadInput.one(
+            str(path), f"It cannot be read: {error.strerror}.", "Check the path of the case file."
+        ) from None
+    except UnicodeDecodeError:
+        raise BadInput.one(str(path), "It is not UTF-8 text.", "Save the case file as JSON in UTF-8.") from None
+    except json.JSONDecodeError as error:
+        raise BadInput.one(
+            f"{path} line {error.lineno} column {error.colno}", f"This is not JSON: {error.msg}.", "Send valid JSON."
+        ) from None
+    if not isinstance(content, dict):
+        raise BadInput.one(str(path), "It holds no JSON object.", 'Write a case as {"history": {...}}.')
+    return content
+
+
+def case_from_tables(folder: Path, pack_id: str, families: Mapping[str, PackFamily]) -> dict[str, Any]:
+    """Read one pack's history from a folder of tables.
+
+    Raises
+    ------
+    BadInput
+        The tables are wrong, or the pack is not in them.
+    """
+    tables = read_tables(folder, families)
+    try:
+        history = history_of(tables, pack_id)
+    except KeyError:
+        known = ", ".join(tables.packs["pack_id"].head(5))
+        raise BadInput.one(
+            "--pack", f"There is no pack {pack_id!r} in {folder}.", f"The first ones are {known}."
+        ) from None
+    except ValidationError as error:
+        raise BadInput(problems_from(error, ("history",))) from error
+    return {"history": history.model_dump(mode="json")}
+
+
+def with_options(content: Mapping[str, Any], usage: Mapping[str, float | None], **options: Any) -> ForecastCase:
+    """Check a case after options of the command line took the place of its fields.
+
+    Parameters
+    ----------
+    content : mapping
+        As read from JSON.
+    usage : mapping of str to float or None
+        Fields of the usage plan; None where the option was not given.
+    **options
+        Other fields of `ForecastCase`; None where the option was not given.
+    """
+    given = {name: value for name, value in options.items() if value is not None}
+    plan = {name: value for name, value in usage.items() if value is not None}
+    before = content.get("usage") or {}
+    if plan and isinstance(before, Mapping):
+        given["usage"] = {**before, **plan}
+    return case_from({**content, **given})

@@ -1,0 +1,54 @@
+"""Every command ends in an answer or in a sentence, never in a traceback."""
+
+from __future__ import annotations
+
+import functools
+import traceback
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import typer
+
+from models.problems import BadInput, ModelRefused, OutOfReach, Problem
+from service.cli.printing import print_problems
+
+BAD_INPUT_STATUS = 2
+FAILURE_STATUS = 1
+
+
+def plain_errors(command: Callable[..., None]) -> Callable[..., None]:
+    """Turn a command's errors into lines of where, what and mend, and an exit status.
+
+    Status 2 means that what was handed in (options, files, the model) is at fault, 1 any other failure.
+    """
+
+    @functools.wraps(command)
+    def run(*args: Any, **options: Any) -> None:
+        try:
+            command(*args, **options)
+        except (typer.Exit, typer.Abort, BrokenPipeError):
+            raise
+        except BadInput as error:
+            _leave(BAD_INPUT_STATUS, *error.problems)
+        except ModelRefused as error:
+            _leave(BAD_INPUT_STATUS, *(part for part in error.args if isinstance(part, Problem)))
+        except OutOfReach as error:
+            mend = "Rely on the workshop's own judgement for this pack, or train with packs like it."
+            _leave(FAILURE_STATUS, Problem("the case", str(error), mend))
+        except OSError as error:
+            where = str(error.filename or "the system")
+            what = f"{error.strerror or type(error).__name__}."
+            _leave(FAILURE_STATUS, Problem(where, what, "Check that the path exists, is yours and has room."))
+        except Exception as error:
+            frame = traceback.extract_tb(error.__traceback__)[-1]
+            where = f"{Path(frame.filename).name} line {frame.lineno}"
+            what = f"Something went wrong inside Tideover ({type(error).__name__})."
+            _leave(FAILURE_STATUS, Problem(where, what, "Report these three lines with the command that was run."))
+
+    return run
+
+
+def _leave(status: int, *problems: Problem) -> None:
+    print_problems(problems)
+    raise typer.Exit(status)

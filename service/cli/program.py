@@ -1,0 +1,25 @@
+"""The program ``tideover``: its commands, put together."""
+
+from __future__ import annotations
+
+import typer
+
+from service.cli import models as models_commands
+from service.cli.forecast import forecast
+from service.cli.look import families, settings
+from service.cli.serve import serve
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    help="How long will a topped-up high-voltage pack hold? A probability over time, and what follows from it.",
+)
+for command in (forecast, serve, families, settings):
+    app.command()(command)
+app.add_typer(models_commands.app, name="models")
+
+
+def main() -> None:
+    """Run the program."""
+    app()

@@ -1,0 +1,1 @@
+"""The pack families that forecasts can be asked for."""

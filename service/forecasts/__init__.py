@@ -1,0 +1,1 @@
+"""Forecasts: a history in, a hold curve and its sentences out, nothing stored."""

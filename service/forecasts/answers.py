@@ -1,0 +1,122 @@
+"""From a case to its answer: the one path behind REST and the command line."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from pydantic import ValidationError
+
+from models.families import PackFamily
+from models.forecast import Forecast
+from models.forecaster import Forecaster
+from models.grid import DAYS, GRID_VERSION, HORIZON_DAYS, survival_at
+from models.history import family_problems
+from models.problems import BadInput, Problem, problems_from
+from models.threads import thread_limit
+from service.cautions import CAUTIONS
+from service.forecasts.schemas import (
+    EvidenceFlag,
+    ForecastAnswer,
+    ForecastCase,
+    ForecastFigures,
+    GoodFor,
+    ReturnDay,
+    UntilReplacement,
+)
+from service.sentences import guarantee_of, sentences_of
+
+RETURN_SHARES = (0.1, 0.25, 0.5, 0.75, 0.9)
+
+
+def case_from(content: object) -> ForecastCase:
+    """Check a case that was read from JSON.
+
+    Raises
+    ------
+    BadInput
+        With every fault found.
+    """
+    try:
+        return ForecastCase.model_validate(content)
+    except ValidationError as error:
+        raise BadInput(problems_from(error)) from error
+
+
+def answer(
+    case: ForecastCase, forecaster: Forecaster, families: Mapping[str, PackFamily], *, threads: int
+) -> ForecastAnswer:
+    """Forecast a case.
+
+    Parameters
+    ----------
+    case : ForecastCase
+    forecaster : Forecaster
+    families : mapping of str to PackFamily
+        Known by name; a family defined in the case comes before these.
+    threads : int
+        OpenMP threads.
+
+    Raises
+    ------
+    BadInput
+        The family is unknown, or the history cannot be true of it.
+    OutOfReach
+        The pack is too far from anything the model has seen.
+    """
+    history = case.history
+    known = dict(families) if case.family is None else {**families, case.family.name: case.family}
+    family = known.get(history.family)
+    if family is None:
+        raise BadInput.one(
+            "history.family",
+            f"The family {history.family!r} is not known.",
+            f"Name one of {', '.join(sorted(known))}, or define it in the field family.",
+        )
+    if found := family_problems(history, family):
+        raise BadInput([Problem(f"history.{p.where}", p.what, p.mend) for p in found])
+    with thread_limit(threads):
+        forecast = forecaster.forecast(history, at=case.at, usage=case.usage, family=family)
+    figures = _figures(case, forecast)
+    return ForecastAnswer(
+        **{name: getattr(figures, name) for name in ForecastFigures.model_fields},
+        sentences=sentences_of(figures),
+        cautions=list(CAUTIONS),
+    )
+
+
+def _figures(case: ForecastCase, forecast: Forecast) -> ForecastFigures:
+    return ForecastFigures(
+        pack_id=case.history.pack_id,
+        family=case.history.family,
+        origin=forecast.origin,
+        days_held=forecast.days_held,
+        good_for=[
+            GoodFor(confidence=level, days=forecast.good_for(level), guarantee=guarantee_of(level))
+            for level in case.confidence
+        ],
+        until_replacement=None if case.replacement_in_days is None else _until(forecast, case.replacement_in_days),
+        return_days=[_return_day(share, forecast.quantile(share)) for share in RETURN_SHARES],
+        restricted_mean_days=forecast.restricted_mean(),
+        horizon_days=HORIZON_DAYS,
+        days=DAYS.tolist(),
+        survival=forecast.survival.tolist(),
+        band_low=forecast.band_low.tolist(),
+        band_high=forecast.band_high.tolist(),
+        kinds=None if forecast.kinds is None else dict(forecast.kinds),
+        flags=[EvidenceFlag(code=flag.code, text=flag.text) for flag in forecast.flags],
+        grid_version=GRID_VERSION,
+        model_id=forecast.model_id,
+        inputs_digest=forecast.inputs_digest,
+    )
+
+
+def _return_day(share: float, day: float | None) -> ReturnDay:
+    return ReturnDay(returned=share, day=day, beyond_horizon=day is None)
+
+
+def _until(forecast: Forecast, days: float) -> UntilReplacement:
+    hold, low, high = (
+        float(survival_at(curve[None, :], days)[0])
+        for curve in (forecast.survival, forecast.band_low, forecast.band_high)
+    )
+    return UntilReplacement(days=days, hold_probability=hold, band_low=low, band_high=high)

@@ -1,0 +1,33 @@
+"""POST /v1/forecasts."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Body, Depends, Request
+
+from service.families.routes import KnownFamilies
+from service.forecasts.answers import answer
+from service.forecasts.examples import request_examples
+from service.forecasts.schemas import ForecastAnswer, ForecastCase
+from service.model.routes import CurrentModel
+from service.problems import problem_responses
+from service.request_body import require_json
+
+router = APIRouter(prefix="/v1", tags=["forecasts"])
+
+
+@router.post(
+    "/forecasts",
+    operation_id="make_forecast",
+    responses=problem_responses(400, 409, 413, 415, 422),
+    dependencies=[Depends(require_json)],
+)
+def make_forecast(
+    case: Annotated[ForecastCase, Body(openapi_examples=request_examples())],
+    model: CurrentModel,
+    families: KnownFamilies,
+    request: Request,
+) -> ForecastAnswer:
+    """Say how long a top-up will hold, from the pack's whole history. Nothing is stored."""
+    return answer(case, model.model, families, threads=request.app.state.settings.threads)

@@ -1,0 +1,1 @@
+"""Whether the process lives, and whether it can forecast."""

@@ -1,0 +1,1 @@
+"""The current model: where it comes from, and what is known about it."""

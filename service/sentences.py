@@ -1,0 +1,80 @@
+"""A forecast in plain sentences: the one generator behind REST, the command line and the pages."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from service.forecasts.schemas import ForecastFigures, GoodFor, ReturnDay, UntilReplacement
+
+IN_WORDS: Final = {0.8: "Eight in ten", 0.9: "Nine in ten", 0.95: "Nineteen in twenty"}
+KIND_WORDS: Final = {
+    "leak": "a block that loses charge by itself (leak)",
+    "fade": "a block that has lost capacity (fade)",
+    "neglect": "a block that only fell behind, with no defect (neglect)",
+    "joint": "a bad joint or sense lead, which a top-up does not cure (joint)",
+}
+LIKELY_KIND: Final = 0.5
+"""Below this probability no kind is called likely: the odds are against it."""
+
+
+def sentences_of(figures: ForecastFigures) -> list[str]:
+    """Say a forecast in plain words.
+
+    Days are whole in speech: a promise is rounded down, the day by which a share is back is rounded up, so that no
+    sentence says more than its figure.
+    """
+    spoken = [_good_for(promise) for promise in figures.good_for if promise.confidence in IN_WORDS][:3]
+    nine_in_ten = [s for s, p in zip(spoken, figures.good_for, strict=False) if p.confidence == 0.9]
+    sentences = nine_in_ten or spoken[:1]
+    sentences += [_half_back(point, figures.horizon_days) for point in figures.return_days if point.returned == 0.5]
+    if figures.until_replacement is not None:
+        sentences.append(_until(figures.until_replacement))
+    if figures.kinds:
+        sentences.append(_kind(figures.kinds))
+    if figures.days_held is not None and figures.days_held >= 1:
+        sentences.append(f"The top-up has already held {count_days(figures.days_held)}; all days here count from now.")
+    return sentences
+
+
+def guarantee_of(confidence: float) -> str:
+    """Say what a good-for figure promises, and what it does not."""
+    return (
+        f"Over many packs like those the model was checked on, at least {confidence:.0%} hold this long or longer. "
+        "The promise is for such packs together, not for any one of them."
+    )
+
+
+def count_days(days: float) -> str:
+    """Write whole days, rounded down: ``6.9`` as ``6 days``."""
+    whole = math.floor(days)
+    return f"{whole} day" if whole == 1 else f"{whole} days"
+
+
+def _good_for(promise: GoodFor) -> str:
+    share = IN_WORDS[promise.confidence]
+    if promise.days < 1:
+        return f"{share} such packs cannot be promised to hold even one day."
+    return f"{share} such packs hold at least {count_days(promise.days)}."
+
+
+def _half_back(point: ReturnDay, horizon_days: float) -> str:
+    if point.day is None:
+        return f"More than half still hold on day {horizon_days:g}; nothing is claimed beyond that day."
+    return f"Half are back by day {math.ceil(point.day)}."
+
+
+def _until(wait: UntilReplacement) -> str:
+    of_100 = [round(100 * p) for p in (wait.hold_probability, wait.band_low, wait.band_high)]
+    return (
+        f"Until the replacement pack arrives on day {wait.days:g}, {of_100[0]} of 100 such packs hold "
+        f"(the model is unsure between {of_100[1]} and {of_100[2]})."
+    )
+
+
+def _kind(kinds: dict[str, float]) -> str:
+    kind, probability = max(kinds.items(), key=lambda item: item[1])
+    words = KIND_WORDS[kind]
+    if probability < LIKELY_KIND:
+        return f"The kind of weakness is not clear; the likeliest is {words}, {round(100 * probability)} in 100."
+    return f"The likely weakness is {words}, {round(100 * probability)} in 100."
