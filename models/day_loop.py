@@ -26,6 +26,10 @@ CENTRE_SD: Final = 0.02
 """Standard deviation of that error, as a share of charge. Invented."""
 
 
+MOST_LEAK_PER_DAY: Final = 0.6
+"""A growing leak stops growing here: the block is then empty within days whatever else happens. Invented."""
+
+
 @dataclass(frozen=True)
 class DayDraws:
     """The random part of one day, drawn beforehand so that plans can be compared on common random numbers.
@@ -78,10 +82,12 @@ def lose_charge(family: PackFamily, state: PackState, use: DayUse, wander_z: Flo
     step = np.float32(days)
     rate = state.leak_per_day * (mean_rate_factor(family, use) * step)[:, None]
     rate *= 1 + np.float32(FRESH_FACTOR - 1) * state.fresh
-    state.charge_ah -= rate * state.charge_ah
+    # Exact for a constant rate over the step; an empty block has nothing left to leak.
+    state.charge_ah += np.expm1(-rate) * np.maximum(state.charge_ah, 0)
     state.charge_ah -= state.loss_per_ah * (use.cycled_ah * step)[:, None]
     state.charge_ah += wander_z * (state.wander_ah * np.sqrt(step))[:, None]
     state.leak_per_day *= 1 + step * state.leak_growth
+    np.minimum(state.leak_per_day, np.float32(MOST_LEAK_PER_DAY), out=state.leak_per_day)
     state.capacity_ah *= 1 - step * state.fade_per_day
     state.joint_mohm *= 1 + step * state.joint_growth
     state.fresh *= np.float32(np.exp(-days / FRESH_DAYS))

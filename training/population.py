@@ -163,8 +163,8 @@ def weaken(
     small_leak = _lognormal(rng, 0.0012, 0.7, n)
     fade = rng.uniform(0.42, 0.74, n).astype(np.float32)
     fade_resistance = rng.uniform(1.0, 1.1, n).astype(np.float32)
-    loss = _lognormal(rng, 0.0052, 0.5, n)
-    fade_leak = _lognormal(rng, 0.006, 0.5, n)
+    loss = _lognormal(rng, 0.0036, 0.5, n)
+    fade_leak = _lognormal(rng, 0.005, 0.5, n)
     other = (weak + rng.integers(1, b, n)) % b
     other_share = rng.uniform(0.3, 0.9, n).astype(np.float32)
     joint_excess = rng.uniform(1.03, 1.8, n).astype(np.float32)

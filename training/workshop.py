@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,11 +53,6 @@ class WorkshopHabits:
     replaces: bool = True
 
 
-LEVELLING: Final = 0
-BY_AMPERE_HOURS: Final = 1
-TO_END_VOLTAGE: Final = 2
-
-
 @dataclass
 class Charging:
     """One topping charge of m packs, as it happened and as it was noted down.
@@ -99,8 +93,8 @@ def believed_weak(rest_v: NDArray[np.float64], load_v: NDArray[np.float64], fami
         return np.where(np.isnan(volts), -np.inf, middle[:, None] - volts)
 
     rest, load = below(rest_v), below(load_v)
-    rest_says = rest.max(axis=1) > 0.35 * family.rest_spread_limit_v
-    load_says = load.max(axis=1) > 0.5 * family.discharge_spread_limit_v
+    rest_says = rest.max(axis=1) > 0.25 * family.rest_spread_limit_v
+    load_says = load.max(axis=1) > 0.2 * family.discharge_spread_limit_v
     use_load = np.isfinite(load.max(axis=1)) & ((load_says & ~rest_says) | ~np.isfinite(rest.max(axis=1)))
     return np.where(use_load, load.argmax(axis=1), rest.argmax(axis=1))
 
@@ -140,16 +134,16 @@ def charge_block(
     charge, capacity = state.charge_ah[rows, block], state.capacity_ah[rows, block]
     slope_v = family.cells_per_block * max(float(np.diff(ocv_v(family.curves, np.array([0.3, 0.6])))[0]) / 0.3, 1e-3)
     by_slope = np.clip(apparent_v / slope_v, 0.05, 0.6) * family.rated_ah
-    habit = rng.choice(3, m, p=[0.3, 0.4, 0.3])
+    habit = rng.choice(3, m, p=[0.2, 0.45, 0.35])
     wanted = np.choose(
         habit,
         [
-            by_slope * rng.uniform(0.45, 0.85, m),
+            by_slope * rng.uniform(0.55, 0.95, m),
             by_slope * np.exp(0.2 * rng.standard_normal(m)) * 1.1,
-            np.maximum(rng.uniform(0.72, 0.95, m) * capacity - charge, 0.05 * family.rated_ah),
+            np.maximum(rng.uniform(family.soc_target - 0.02, family.soc_high + 0.02, m) * capacity - charge, 0.05 * family.rated_ah),
         ],
     )
-    stored = np.clip(wanted, 0.04 * family.rated_ah, np.maximum(0.97 * capacity - charge, 0.04 * family.rated_ah))
+    stored = np.clip(wanted, 0.04 * family.rated_ah, np.maximum(family.soc_high * capacity - charge, 0.04 * family.rated_ah))
     efficiency = np.clip(family.coulombic_efficiency + 0.05 * (1 - family.coulombic_efficiency) * rng.standard_normal(m) + 0.02, 0.5, 1)
     rate_a = family.rated_ah / rng.uniform(8, 12, m)
     put_in = stored / efficiency

@@ -1,0 +1,421 @@
+"""From histories to the feature table, for many moments at once: column operations, no loop over packs.
+
+Only facts at or before a moment's origin are read. What is missing stays NaN.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from models.cell_curves import ocv_v
+from models.families import PackFamily
+from models.feature_table import FEATURE_NAMES
+from models.imbalance import critical_share, deviation_v, excess_resistance_mohm, missing_charge_share, weakest_block
+from models.self_discharge import arrhenius_factor
+from models.tables import SECONDS_PER_DAY, HistoryTables, block_columns, to_days
+
+Floats = NDArray[np.float64]
+Rows = NDArray[np.intp]
+
+LOAD_REFERENCE_A: Final = 50.0
+CHARGE_REFERENCE_A: Final = 30.0
+ASSUMED_LOAD_SHARE: Final = 0.45
+"""Current of a load reading without a noted current, as a share of the family's peak. Invented."""
+
+RELEASE_VISIT_DAYS: Final = 4.0
+"""The first reading within this time after the charge counts as the one at the release. Invented."""
+
+VISIT_DAYS: Final = 0.2
+"""Readings this close together belong to one visit. Invented."""
+
+PRIOR_LOSS_SHARE: Final = 0.017
+PRIOR_LOSS_SD: Final = 0.012
+"""Loss of a weak block per day at 25 °C before anything is measured: a pack commonly lasts one to two weeks
+(common practice, no source) over a margin of about a quarter."""
+
+
+@dataclass(frozen=True)
+class _Facts:
+    """Rows of a table in order of pack and time, and how to find those of a pack up to a moment."""
+
+    order: Rows
+    code: Rows
+    second: NDArray[np.int64]
+    key: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, frame: pd.DataFrame, codes: pd.Index[Any], missing: float) -> _Facts:
+        code = codes.get_indexer(pd.Index(frame["pack_id"])).astype(np.intp)
+        day = to_days(frame["time"]) if len(frame) else np.zeros(0)
+        second = np.where(np.isnan(day), missing, np.round(day * SECONDS_PER_DAY)).astype(np.int64)
+        key = _key(code, second)
+        order = np.argsort(key, kind="stable")
+        return cls(order, code[order], second[order], key[order])
+
+    def range(self, code: Rows, second: NDArray[np.int64]) -> tuple[Rows, Rows]:
+        """First row of each pack, and one past its last row at or before the moment."""
+        return np.searchsorted(self.key, _key(code, np.full_like(second, _EARLIEST))), np.searchsorted(self.key, _key(code, second), side="right")
+
+
+_EARLIEST: Final = -(2**38)
+
+
+def _key(code: Rows, second: NDArray[np.int64]) -> NDArray[np.int64]:
+    return code.astype(np.int64) * 2**40 + (second + 2**39)
+
+
+def _column(frame: pd.DataFrame, name: str, rows: Rows, known: NDArray[np.bool_]) -> Floats:
+    out = np.full(len(rows), np.nan)
+    out[known] = frame[name].to_numpy(np.float64, na_value=np.nan)[rows[known]]
+    return out
+
+
+@dataclass(frozen=True)
+class _Packs:
+    """Per-moment facts of the family, each of shape (m,)."""
+
+    which: Rows
+    families: list[PackFamily]
+
+    def of(self, get: Callable[[PackFamily], float]) -> Floats:
+        return np.array([get(f) for f in self.families], dtype=np.float64)[self.which]
+
+    def apply(self, function: Callable[[PackFamily, Floats], Floats], values: Floats) -> Floats:
+        """Apply a per-family function to values of shape (m,)."""
+        out = np.full(len(values), np.nan)
+        for i, family in enumerate(self.families):
+            rows = (self.which == i) & ~np.isnan(values)
+            if rows.any():
+                out[rows] = function(family, values[rows])
+        return out
+
+
+class _Pick:
+    """Selected readings (one or none a moment) and what they say of the topped block."""
+
+    def __init__(self, rows: Rows, deviation: Floats, block: Rows) -> None:
+        self.rows, self.known = rows, rows >= 0
+        self.deviation = np.full((len(rows), deviation.shape[1]), np.nan)
+        self.deviation[self.known] = deviation[rows[self.known]]
+        place = np.arange(len(rows))
+        self.own = self.deviation[place, block]
+        others = self.deviation.copy()
+        others[place, block] = np.inf
+        lowest = np.where(np.isnan(others), np.inf, others).min(axis=1)
+        self.lowest_other = np.where(np.isfinite(lowest) & self.known, lowest, np.nan)
+
+    def take(self, values: Floats) -> Floats:
+        """Read a per-reading quantity for the selected readings."""
+        out = np.full(len(self.rows), np.nan)
+        out[self.known] = values[self.rows[self.known]]
+        return out
+
+
+def _first(moment: Rows, row: Rows, mask: NDArray[np.bool_], count: int) -> Rows:
+    out = np.full(count, -1, dtype=np.intp)
+    out[moment[mask][::-1]] = row[mask][::-1]
+    return out
+
+
+def _last(moment: Rows, row: Rows, mask: NDArray[np.bool_], count: int) -> Rows:
+    out = np.full(count, -1, dtype=np.intp)
+    out[moment[mask]] = row[mask]
+    return out
+
+
+def _pairs(start: Rows, end: Rows) -> tuple[Rows, Rows]:
+    """Every (moment, row) with start <= row < end, in order."""
+    count = end - start
+    moment = np.repeat(np.arange(len(start)), count)
+    row = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + np.repeat(start, count)
+    return moment, row.astype(np.intp)
+
+
+def _first_block(blocks: pd.Series[Any]) -> Rows:
+    text = blocks.to_numpy(dtype=object)
+    return np.array([int(str(b).split(" ", 1)[0]) - 1 for b in text], dtype=np.intp)
+
+
+def feature_frame(tables: HistoryTables, moments: pd.DataFrame) -> pd.DataFrame:
+    """Compute the feature table.
+
+    Parameters
+    ----------
+    tables : HistoryTables
+        At least one top-up at or before each moment's origin (see `models.evidence.with_inferred_topups`).
+    moments : DataFrame
+        ``pack_id`` and ``origin`` (UTC); one row a forecast.
+
+    Returns
+    -------
+    DataFrame, shape (len(moments), len(FEATURE_NAMES))
+        float64, index of `moments`; NaN where the evidence is missing. Each row depends on its own pack only.
+    """
+    codes = pd.Index(tables.packs["pack_id"])
+    code = codes.get_indexer(pd.Index(moments["pack_id"])).astype(np.intp)
+    origin = np.round(to_days(moments["origin"]) * SECONDS_PER_DAY).astype(np.int64)
+    names = tables.packs["family"].to_numpy(dtype=object)[code]
+    unique, which = np.unique(names.astype(str), return_inverse=True)
+    packs = _Packs(which, [tables.families[n] for n in unique])
+    out: dict[str, Floats] = {}
+
+    topups = _Facts.of(tables.topups, codes, 0)
+    t_start, t_end = topups.range(code, origin)
+    last = topups.order[t_end - 1]
+    topped_at = topups.second[t_end - 1]
+    cells, rated = packs.of(lambda f: f.cells_per_block), packs.of(lambda f: f.rated_ah)
+    block = _first_block(tables.topups["blocks"].iloc[last])
+    _charge(out, tables, packs, last, rated)
+    out["held_days"] = (origin - topped_at) / SECONDS_PER_DAY
+
+    readings = _Facts.of(tables.readings, codes, 0)
+    r_start, r_end = readings.range(code, origin)
+    volts = tables.readings[block_columns(tables.readings)].to_numpy(np.float64)[readings.order]
+    _readings(out, tables, readings, _pairs(r_start, r_end), volts, packs, block, topped_at, origin, last, topups, (t_start, t_end), cells)
+    _plan(out, tables, codes, code, origin, packs)
+    _earlier(out, tables, codes, code, origin, topups, (t_start, t_end), rated, packs)
+    out["age_years"] = tables.packs["age_years"].to_numpy(np.float64, na_value=np.nan)[code]
+    out["odometer_km"] = tables.packs["odometer_km"].to_numpy(np.float64, na_value=np.nan)[code]
+    out["rated_ah"], out["cells_per_block"] = rated, cells
+    out["blocks"] = packs.of(lambda f: f.blocks)
+    out["lithium"] = packs.of(lambda f: float(f.chemistry == "lithium-ion"))
+    out["limit_mv_per_cell"] = packs.of(lambda f: 1e3 * f.discharge_spread_limit_v / f.cells_per_block)
+    _physics(out)
+    return pd.DataFrame({name: np.asarray(out[name], dtype=np.float64) for name in FEATURE_NAMES}, index=moments.index)
+
+
+def _charge(out: dict[str, Floats], tables: HistoryTables, packs: _Packs, last: Rows, rated: Floats) -> None:
+    every = np.ones(len(last), dtype=bool)
+    charge = _column(tables.topups, "charge_ah", last, every)
+    hours = _column(tables.topups, "duration_h", last, every)
+    cells = packs.of(lambda f: f.cells_per_block)
+    middle = packs.of(lambda f: float(ocv_v(f.curves, np.array([0.5]))[0]))
+    out["charge_share"] = charge * packs.of(lambda f: f.coulombic_efficiency) / rated
+    out["charge_rate_per_h"] = charge / hours / rated
+    out["end_v_per_cell"] = _column(tables.topups, "end_v", last, every) / cells - middle
+    out["blocks_topped"] = np.array([len(str(b).split()) for b in tables.topups["blocks"].iloc[last]], dtype=np.float64)
+
+
+def _readings(
+    out: dict[str, Floats],
+    tables: HistoryTables,
+    readings: _Facts,
+    pairs: tuple[Rows, Rows],
+    volts: Floats,
+    packs: _Packs,
+    block: Rows,
+    topped_at: NDArray[np.int64],
+    origin: NDArray[np.int64],
+    last: Rows,
+    topups: _Facts,
+    t_range: tuple[Rows, Rows],
+    cells: Floats,
+) -> None:
+    count = len(block)
+    moment, row = pairs
+    deviation = deviation_v(volts)
+    state = tables.readings["state"].to_numpy(dtype=object)[readings.order]
+    current = tables.readings["current_a"].to_numpy(np.float64, na_value=np.nan)[readings.order]
+    temperature = tables.readings["temperature_c"].to_numpy(np.float64, na_value=np.nan)[readings.order]
+    day = readings.second / SECONDS_PER_DAY
+    has_previous = t_range[1] - t_range[0] > 1
+    previous_at = np.where(has_previous, topups.second[np.maximum(t_range[1] - 2, 0)], _EARLIEST)
+
+    when = readings.second[row]
+    before = (when < topped_at[moment]) & (when > previous_at[moment])
+    after = when >= topped_at[moment]
+    is_state = {s: (state == s)[row] for s in ("rest", "discharge", "charge")}
+    first_after = _first(moment, row, after, count)
+    first_after_day = np.where(first_after >= 0, day[np.maximum(first_after, 0)], np.inf)
+    at_release = first_after_day - topped_at / SECONDS_PER_DAY <= RELEASE_VISIT_DAYS
+    visit_end = np.where(at_release, first_after_day + VISIT_DAYS, -np.inf)
+    release = after & (day[row] <= visit_end[moment])
+    driving = after & ~release
+
+    def pick(mask: NDArray[np.bool_], *, first: bool = False) -> _Pick:
+        return _Pick((_first if first else _last)(moment, row, mask, count), deviation, block)
+
+    peak = packs.of(lambda f: f.peak_current_a)
+
+    def per_load(picked: _Pick, values: Floats, reference: float) -> Floats:
+        amps = np.abs(picked.take(current))
+        amps = np.where(np.isnan(amps) | (amps < 2), ASSUMED_LOAD_SHARE * peak, amps)
+        return np.asarray(1e3 * values / cells * reference / amps)
+
+    def excess(rest: _Pick, load: _Pick) -> Floats:
+        together = np.abs(rest.take(day) - load.take(day)) <= VISIT_DAYS
+        mohm = excess_resistance_mohm(rest.deviation, load.deviation, load.take(current))
+        own = mohm[np.arange(count), block] / cells
+        return np.where(together, own, np.nan)
+
+    rest_b, load_b, charge_b = (pick(before & is_state[s]) for s in ("rest", "discharge", "charge"))
+    out["before_rest_mv_per_cell"] = 1e3 * rest_b.own / cells
+    out["before_missing_share"] = packs.apply(missing_charge_share, rest_b.own)
+    out["before_load_mv_per_cell"] = per_load(load_b, load_b.own, LOAD_REFERENCE_A)
+    out["before_excess_mohm_per_cell"] = excess(rest_b, load_b)
+    out["before_charge_mv_per_cell"] = per_load(charge_b, charge_b.own, CHARGE_REFERENCE_A)
+    out["before_second_mv_per_cell"] = 1e3 * rest_b.lowest_other / cells
+    out["before_lower_elsewhere_mv_per_cell"] = 1e3 * (rest_b.own - rest_b.lowest_other) / cells
+    out["before_load_elsewhere_mv_per_cell"] = per_load(load_b, load_b.own - load_b.lowest_other, LOAD_REFERENCE_A)
+    out["before_lead"] = np.where(rest_b.known, weakest_block(rest_b.deviation)[1], np.nan)
+    rest_b_day = rest_b.take(day)
+    earlier = pick(before & is_state["rest"] & (day[row] < (rest_b_day - 5)[moment]))
+    apart = rest_b_day - earlier.take(day)
+    out["before_decline_share_per_day"] = (out["before_missing_share"] - packs.apply(missing_charge_share, earlier.own)) / apart
+
+    rest_a, load_a = (pick(release & is_state[s], first=True) for s in ("rest", "discharge"))
+    every = np.ones(count, dtype=bool)
+    noted_rise = _column(tables.topups, "rest_after_v", last, every) - _column(tables.topups, "rest_before_v", last, every)
+    out["after_rest_mv_per_cell"] = 1e3 * rest_a.own / cells
+    rise = rest_a.own - rest_b.own
+    out["after_rise_mv_per_cell"] = 1e3 * np.where(np.isnan(rise), noted_rise, rise) / cells
+    out["after_rise_per_share_mv"] = out["after_rise_mv_per_cell"] / np.maximum(out["charge_share"], 0.02)
+    hours = (rest_a.take(day) - topped_at / SECONDS_PER_DAY) * 24
+    out["after_rest_hours"] = np.where(np.isnan(hours), _column(tables.topups, "rest_after_h", last, every), hours)
+    out["after_load_mv_per_cell"] = per_load(load_a, load_a.own, LOAD_REFERENCE_A)
+    out["after_excess_mohm_per_cell"] = excess(rest_a, load_a)
+    out["after_load_elsewhere_mv_per_cell"] = per_load(load_a, load_a.own - load_a.lowest_other, LOAD_REFERENCE_A)
+    out["after_second_mv_per_cell"] = 1e3 * rest_a.lowest_other / cells
+
+    rest_n, load_n, charge_n = (pick(driving & is_state[s]) for s in ("rest", "discharge", "charge"))
+    origin_day, topped_day = origin / SECONDS_PER_DAY, topped_at / SECONDS_PER_DAY
+    out["now_rest_mv_per_cell"] = 1e3 * rest_n.own / cells
+    out["now_missing_share"] = packs.apply(missing_charge_share, rest_n.own)
+    out["now_rest_age_days"] = origin_day - rest_n.take(day)
+    out["now_rest_held_days"] = rest_n.take(day) - topped_day
+    out["now_load_mv_per_cell"] = per_load(load_n, load_n.own, LOAD_REFERENCE_A)
+    out["now_load_age_days"] = origin_day - load_n.take(day)
+    out["now_load_lowest_mv_per_cell"] = per_load(load_n, np.fmin(load_n.own, load_n.lowest_other), LOAD_REFERENCE_A)
+    out["now_charge_mv_per_cell"] = per_load(charge_n, charge_n.own, CHARGE_REFERENCE_A)
+    out["now_load_trend_mv_per_day"] = _trend(
+        moment, row, after & is_state["discharge"], deviation, block, current, day, cells, peak, count
+    )
+    rest_temperature = np.where(np.isnan(rest_n.take(temperature)), rest_a.take(temperature), rest_n.take(temperature))
+    out["_rest_temperature_c"] = np.where(np.isnan(rest_temperature), rest_b.take(temperature), rest_temperature)
+
+
+def _trend(
+    moment: Rows,
+    row: Rows,
+    mask: NDArray[np.bool_],
+    deviation: Floats,
+    block: Rows,
+    current: Floats,
+    day: Floats,
+    cells: Floats,
+    peak: Floats,
+    count: int,
+) -> Floats:
+    """Least-squares slope of the scaled deviation under discharge over time since the charge; NaN under two days apart."""
+    m, r = moment[mask], row[mask]
+    amps = np.where(np.isnan(current[r]) | (current[r] < 2), ASSUMED_LOAD_SHARE * peak[m], current[r])
+    y = 1e3 * deviation[r, block[m]] / cells[m] * LOAD_REFERENCE_A / amps
+    known = ~np.isnan(y)
+    m, x, y = m[known], day[r][known], y[known]
+
+    def total(values: Floats) -> Floats:
+        return np.bincount(m, values, minlength=count)
+
+    number = total(np.ones(len(m)))
+    middle = total(x) / np.maximum(number, 1)
+    x = x - middle[m]
+    spread = total(x * x)
+    enough = (number >= 2) & (spread >= 2.0)
+    return np.where(enough, total(x * y) / np.where(enough, spread, 1.0), np.nan)
+
+
+def _plan(out: dict[str, Floats], tables: HistoryTables, codes: pd.Index[Any], code: Rows, origin: NDArray[np.int64], packs: _Packs) -> None:
+    usage = _Facts.of(tables.usage, codes, _EARLIEST + 1)
+    start, end = usage.range(code, origin)
+    known = end > start
+    rows = usage.order[np.maximum(end - 1, 0)] if len(usage.order) else np.zeros(len(code), dtype=np.intp)
+    for name in ("km_per_day", "trips_per_day", "parked_days_in_30", "ambient_c"):
+        out[name] = _column(tables.usage, name, rows, known)
+    rest = out.pop("_rest_temperature_c")
+    out["ambient_c"] = np.where(np.isnan(out["ambient_c"]), rest, out["ambient_c"])
+    out["leak_factor"] = packs.apply(lambda f, t: arrhenius_factor(t + 3.0, f.self_discharge_ev), out["ambient_c"])
+    # Without a temperature the limit at 15 °C stands in: it depends on the family far more than on the weather.
+    warm = np.round(np.where(np.isnan(out["ambient_c"]), 15.0, out["ambient_c"]) + 8.0)
+    out["critical_share"] = packs.apply(lambda f, t: np.array([critical_share(f, float(v)) for v in t]), warm)
+
+
+def _earlier(
+    out: dict[str, Floats],
+    tables: HistoryTables,
+    codes: pd.Index[Any],
+    code: Rows,
+    origin: NDArray[np.int64],
+    topups: _Facts,
+    t_range: tuple[Rows, Rows],
+    rated: Floats,
+    packs: _Packs,
+) -> None:
+    """How long earlier top-ups held: from each to the first return after it, if that came before the next one."""
+    count = len(code)
+    start, end = t_range
+    number = (end - start - 1).astype(np.float64)
+    out["earlier_topups"] = number
+    outcomes = _Facts.of(tables.outcomes, codes, 0)
+    returned = (tables.outcomes["kind"].to_numpy(dtype=object) == "returned")[outcomes.order]
+    r_code, r_second = outcomes.code[returned], outcomes.second[returned]
+    r_key = _key(r_code, r_second)
+    moment, row = _pairs(start, np.maximum(end - 1, start))
+    place = np.searchsorted(r_key, topups.key[row], side="left")
+    inside = place < len(r_key)
+    found = np.zeros(len(row), dtype=bool)
+    found[inside] = (r_code[place[inside]] == code[moment[inside]]) & (r_second[place[inside]] <= topups.second[row[inside] + 1])
+    hold = np.full(len(row), np.nan)
+    hold[found] = (r_second[place[found]] - topups.second[row[found]]) / SECONDS_PER_DAY
+    shortest = np.full(count, np.inf)
+    np.fmin.at(shortest, moment, hold)
+    out["shortest_hold_days"] = np.where(np.isfinite(shortest), shortest, np.nan)
+    last_hold = np.full(count, np.nan)
+    last_hold[moment] = hold  # the last earlier top-up wins
+    out["last_hold_days"] = last_hold
+    previous = topups.order[np.maximum(end - 2, 0)]
+    has = number >= 1
+    blocks = _first_block(tables.topups["blocks"])
+    same = np.where(has, blocks[previous] == blocks[topups.order[end - 1]], np.nan).astype(np.float64)
+    out["last_same_block"] = np.where(has, same, np.nan)
+    charge = _column(tables.topups, "charge_ah", previous, has) * packs.of(lambda f: f.coulombic_efficiency) / rated
+    out["last_loss_share_per_day"] = np.where(same == 1, charge / np.maximum(last_hold, 0.5), np.nan)
+
+
+def _physics(out: dict[str, Floats]) -> None:
+    """Join the evidence to one missing charge, one loss and the day on which a steady leak reaches the limit."""
+    level = out["before_missing_share"] - out["charge_share"]
+    out["level_share"] = level
+    out["charge_surplus_share"] = -level
+    held = out["now_rest_held_days"]
+    now = out["now_missing_share"]
+    loss = (now - level) / held
+    meter = 0.02
+    error = np.sqrt(2 * meter**2 + (0.06 * out["charge_share"]) ** 2) / held
+    out["now_loss_share_per_day"], out["now_loss_error_share_per_day"] = loss, error
+    factor = np.where(np.isnan(out["leak_factor"]), 0.6, out["leak_factor"])
+    prior = PRIOR_LOSS_SHARE * factor
+    estimates = (
+        (prior, PRIOR_LOSS_SD * factor),
+        (loss, error),
+        (out["last_loss_share_per_day"], 0.35 * np.abs(out["last_loss_share_per_day"]) + 0.002),
+        (out["before_decline_share_per_day"], np.full_like(prior, 0.008)),
+    )
+    weight, weighted = np.zeros_like(prior), np.zeros_like(prior)
+    for value, sd in estimates:
+        known = ~(np.isnan(value) | np.isnan(sd))
+        w = np.where(known, 1 / np.where(known, sd, 1.0) ** 2, 0.0)
+        weight += w
+        weighted += w * np.where(known, value, 0.0)
+    best = np.maximum(weighted / weight, 5e-4)
+    out["loss_share_per_day"] = best
+    since = np.where(np.isnan(now), out["held_days"], out["now_rest_age_days"])
+    present = np.where(np.isnan(now), level, now) + best * since
+    out["margin_share"] = out["critical_share"] - present
+    out["passage_days"] = np.clip(out["margin_share"], 0, None) / best
+
