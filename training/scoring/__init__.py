@@ -1,0 +1,1 @@
+"""The mathematics behind `training.scores`: one file a subject, one function a score."""
