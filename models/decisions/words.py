@@ -1,0 +1,58 @@
+"""The few phrases that sentences about risk are made of."""
+
+from __future__ import annotations
+
+import math
+
+
+def in_100(chance: float) -> str:
+    """Say a chance as a count among a hundred, never as a certainty.
+
+    Rounded down, so that a chance of holding is never flattered.
+
+    Examples
+    --------
+    >>> in_100(0.836), in_100(0.999), in_100(1.0), in_100(0.004)
+    ('83 in 100', '99 in 100', 'more than 99 in 100', 'fewer than 1 in 100')
+    """
+    hundredths = math.floor(100 * chance + 1e-9)
+    if hundredths >= 100:
+        return "more than 99 in 100"
+    return f"{hundredths} in 100" if hundredths else "fewer than 1 in 100"
+
+
+def in_100_between(low: float, high: float) -> str:
+    """Say a range of chances.
+
+    Examples
+    --------
+    >>> in_100_between(0.57, 0.705), in_100_between(0.991, 0.999)
+    ('57 to 70 in 100', '99 in 100')
+    """
+    least, most = in_100(low), in_100(high)
+    return least if least == most else f"{least.removesuffix(' in 100')} to {most}"
+
+
+def per_cent(chance: float) -> str:
+    """Say a risk in per cent, rounded up so that it is never played down.
+
+    Examples
+    --------
+    >>> per_cent(0.161), per_cent(0.0002), per_cent(0.9999)
+    ('17 %', 'under 1 %', 'more than 99 %')
+    """
+    if chance < 0.01:
+        return "under 1 %"
+    hundredths = math.ceil(100 * chance - 1e-9)
+    return f"{hundredths} %" if hundredths < 100 else "more than 99 %"
+
+
+def days(count: float) -> str:
+    """Say a number of days.
+
+    Examples
+    --------
+    >>> days(1), days(9)
+    ('1 day', '9 days')
+    """
+    return f"{count:.0f} day" + ("" if round(count) == 1 else "s")
