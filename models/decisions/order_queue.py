@@ -1,0 +1,176 @@
+"""Open cases in the order in which they need a pack ordered, each with its reasons in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from models.decisions.hold_curves import HORIZON
+from models.decisions.money import Money
+from models.decisions.ordering import AT_RETURN, TOO_LATE, OrderPlan, OrderPlanBand
+from models.decisions.words import per_cent
+from models.problems import BadInput
+
+_WEEK: Final = 7
+
+
+@dataclass(frozen=True)
+class QueueEntry:
+    """One open case in the queue.
+
+    Attributes
+    ----------
+    case : str
+    row : int
+        Row of the case in the plan.
+    supplier : str
+        Of the offer to use.
+    offer : int
+        Its place among the offers.
+    order_day : int
+        Cheapest day on which to place it at the chosen risk; `TOO_LATE` if even today is too late.
+    latest_day : int
+        Last day on which it can be ordered at the chosen risk; `TOO_LATE` if even today is too late.
+    latest_day_pessimistic, latest_day_optimistic : int
+        The same on the edges of the forecast's band (equal to `latest_day` if there is no band).
+    cheapest_day : int
+        Cheapest order day over all offers whatever the risk; `AT_RETURN` if ordering only at the return is cheapest.
+    expected_cost : Money
+        Of that cheapest plan.
+    week_later : Money
+        What ordering this offer a week from today instead of today adds to the expected cost; may be negative.
+    reasons : tuple of str
+        Days are counted from today.
+    """
+
+    case: str
+    row: int
+    supplier: str
+    offer: int
+    order_day: int
+    latest_day: int
+    latest_day_pessimistic: int
+    latest_day_optimistic: int
+    cheapest_day: int
+    expected_cost: Money
+    week_later: Money
+    reasons: tuple[str, ...]
+
+
+def order_queue(cases: Sequence[str], plan: OrderPlan | OrderPlanBand) -> list[QueueEntry]:
+    """Queue the open cases by the latest day on which their pack must be ordered.
+
+    Each case stands with the cheapest order that keeps to the chosen risk, or, where none does, with the offer that
+    beats the fault most often. Of two cases with the same latest day, the one that loses more by a week's wait
+    comes first, then the one whose name sorts first.
+
+    Parameters
+    ----------
+    cases : sequence of str, length n
+        Names, in the order of the plan's rows.
+    plan : OrderPlan or OrderPlanBand
+
+    Returns
+    -------
+    list of QueueEntry
+
+    Raises
+    ------
+    BadInput
+        If names and rows differ in number.
+    """
+    middle, low, high = (
+        (plan, plan, plan) if isinstance(plan, OrderPlan) else (plan.middle, plan.pessimistic, plan.optimistic)
+    )
+    count = len(middle.best_day)
+    if len(cases) != count:
+        raise BadInput.one("cases", f"holds {len(cases)} names for {count} rows.", "Give one name for each case.")
+    entries = []
+    for row, case in enumerate(cases):
+        offer = int(middle.safe_offer[row])
+        costs = middle.cost_at_most[row, offer]
+        entry = QueueEntry(
+            case=case,
+            row=row,
+            supplier=middle.offers[offer].supplier,
+            offer=offer,
+            order_day=int(middle.safe_day[row]),
+            latest_day=int(middle.latest_day[row, offer]),
+            latest_day_pessimistic=int(low.latest_day[row, offer]),
+            latest_day_optimistic=int(high.latest_day[row, offer]),
+            cheapest_day=int(middle.best_day[row]),
+            expected_cost=Money(float(middle.best_cost[row]), middle.currency),
+            week_later=Money(float(costs[_WEEK] - costs[0]), middle.currency),
+            reasons=_reasons(middle, row, offer) + _band_reasons(plan, row, offer),
+        )
+        entries.append(entry)
+    return sorted(entries, key=lambda e: (e.latest_day, -e.week_later.amount, e.case))
+
+
+def _reasons(plan: OrderPlan, row: int, offer: int) -> tuple[str, ...]:
+    supplier, latest = plan.offers[offer].supplier, int(plan.latest_day[row, offer])
+    today = float(plan.fault_first_at_most[row, offer, 0])
+    reasons = []
+    if latest == TOO_LATE:
+        reasons.append(
+            f"No offer keeps to the {per_cent(plan.risk)} chosen. {supplier} comes nearest: ordered today, the fault "
+            f"beats the delivery with a chance of {per_cent(today)}."
+        )
+    else:
+        reasons.append(
+            f"Ordered from {supplier} by {_day(latest)}, the fault beats the delivery with at most "
+            f"{per_cent(plan.risk)}; ordered today it is {per_cent(today)}."
+        )
+        if plan.horizon_limits[row, offer]:
+            reasons.append(
+                f"A later day may do as well, but the pack could then come after day {HORIZON}, "
+                "where the forecast ends."
+            )
+    reasons.append(_cost_reason(plan, row))
+    return tuple(reasons)
+
+
+def _cost_reason(plan: OrderPlan, row: int) -> str:
+    best, day = int(plan.best_offer[row]), int(plan.best_day[row])
+    cost = Money(float(plan.best_cost[row]), plan.currency)
+    # An order that never came on record counts as one day late, so every cost it enters is a least value.
+    least = "at least " if any(offer.lead_time.open_share for offer in plan.offers) else ""
+    if best == AT_RETURN:
+        other = Money(float(plan.cost_at_most[row].min()), plan.currency)
+        at_return = plan.offers[int(plan.at_return_offer[row])].supplier
+        return (
+            f"At the costs given it is cheapest to order only when the fault returns, from {at_return}: "
+            f"{least}{cost} expected up to day {HORIZON}, against {other} for the best order placed before."
+        )
+    choice = f"{plan.offers[best].supplier} on {_day(day)}"
+    reason = f"Cheapest at the costs given: {choice}, {least}{cost} expected."
+    if plan.fault_first_at_most[row, best, day] > plan.risk:
+        return f"{reason} That breaks the chosen risk: the costs given weigh a return less than it does."
+    return reason
+
+
+def _band_reasons(plan: OrderPlan | OrderPlanBand, row: int, offer: int) -> tuple[str, ...]:
+    if isinstance(plan, OrderPlan):
+        return ()
+    low, high = int(plan.pessimistic.latest_day[row, offer]), int(plan.optimistic.latest_day[row, offer])
+    reasons = []
+    if low != high:
+        reasons.append(f"Within the forecast's band the latest day lies between {_day(low)} and {_day(high)}.")
+    if plan.depends_on_band[row]:
+        reasons.append(
+            "Which order is cheapest changes within the band: "
+            f"{_choice(plan.pessimistic, row)} if the pack holds less long, {_choice(plan.optimistic, row)} if longer."
+        )
+    return tuple(reasons)
+
+
+def _choice(plan: OrderPlan, row: int) -> str:
+    offer, day = int(plan.best_offer[row]), int(plan.best_day[row])
+    return "only at the return" if offer == AT_RETURN else f"{plan.offers[offer].supplier} on {_day(day)}"
+
+
+def _day(day: int) -> str:
+    if day == TOO_LATE:
+        return "before today"
+    return "day 0 (today)" if day == 0 else f"day {day}"

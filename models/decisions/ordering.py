@@ -1,0 +1,415 @@
+"""When to order the replacement pack, from whom, and what waiting costs.
+
+The plan weighed is: order on day q if the fault has not come back by then, and fit the pack when it arrives. If the
+fault comes first, the pack is ordered at the return and the vehicle stands until it is there. With T the return day,
+L the lead time and A = q + L, a plan costs, up to the end of the forecast,
+
+- the pack: price and express fee, of the planned offer if T > q, else of the offer that is cheapest at a return;
+- stranding, if T <= A;
+- days off the road, A - T if q < T <= A and the whole lead time if T <= q;
+- capital for each day that the pack was bought before it was needed, from A to T or the horizon;
+- less the return value, if the old pack would have held to the horizon, so that none was needed in that time.
+
+Not ordering at all until the fault returns is always weighed along with the planned days.
+
+Sums over the lead time are correlations of its probabilities with the running sums of F and S, so all cases and all
+order days come out of one matrix product for each offer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.linalg import toeplitz
+
+from models.decisions.hold_curves import HORIZON, BoolArray, FloatArray, IntArray, daily_hold
+from models.decisions.lead_time import LeadTime
+from models.decisions.money import Amounts, Money, asked_for, one_currency
+from models.problems import BadInput
+
+AT_RETURN: Final = -1
+"""In place of an offer or an order day: order only when the fault is back."""
+
+TOO_LATE: Final = -1
+"""In place of a latest order day: even an order placed today runs a higher risk."""
+
+ORDER_DAYS: Final[IntArray] = np.arange(HORIZON + 1, dtype=np.int64)
+"""The order days weighed. Unit: days from today."""
+
+
+@dataclass(frozen=True)
+class Offer:
+    """One way of getting the pack.
+
+    Attributes
+    ----------
+    supplier : str
+    price : Money
+    lead_time : LeadTime
+    express_fee : Money, optional
+        Paid on top for this lead time. An express and an ordinary delivery of one supplier are two offers.
+    """
+
+    supplier: str
+    price: Money
+    lead_time: LeadTime
+    express_fee: Money | None = None
+
+    @property
+    def to_pay(self) -> Money:
+        """Price and express fee together."""
+        return self.price if self.express_fee is None else self.price + self.express_fee
+
+
+@dataclass(frozen=True, eq=False)
+class Costs:
+    """What being wrong costs; nothing has a default, zero must be said.
+
+    Attributes
+    ----------
+    currency : str
+        ISO 4217 code of all four.
+    stranding : float or array, shape (n,)
+        One return of the fault before the pack is fitted: recovery, replacement trip, goodwill.
+    day_off_road : float or array, shape (n,)
+        One day in which the vehicle stands.
+    capital_per_day : float or array, shape (n,)
+        One day in which a pack was bought earlier than needed.
+    return_value : float or array, shape (n,)
+        What the pack bought was still good for if the old one would have held to the end of the forecast.
+    """
+
+    currency: str
+    stranding: Amounts = None
+    day_off_road: Amounts = None
+    capital_per_day: Amounts = None
+    return_value: Amounts = None
+
+
+_WHY: Final = {
+    "stranding": "It is what one return before the pack is fitted costs: early and late orders are weighed by it.",
+    "day_off_road": "It is what each day costs in which the vehicle stands: fast and slow offers are weighed by it.",
+    "capital_per_day": "It is what a pack bought a day too early costs: without it, ordering at once looks best.",
+    "return_value": "It is what the new pack is still worth if the old one would have held: it weighs needless orders.",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class OrderPlan:
+    """The order days and offers weighed for n cases, m offers and days 0 to the horizon.
+
+    Attributes
+    ----------
+    currency : str
+    offers : tuple of Offer, length m
+    cost_at_least : array, shape (n, m, HORIZON + 1)
+        Expected cost of each offer ordered on each day. Returns past the horizon are not counted.
+    cost_at_most : array, shape (n, m, HORIZON + 1)
+        The same if every pack that holds to the horizon failed right after it. The two differ only where the pack may
+        come after the horizon. With an open record both are least values: its open orders count as one day late.
+    at_return_cost : array, shape (n,)
+        Expected cost up to the horizon of ordering only at the return.
+    at_return_offer : array of int, shape (n,)
+        The offer taken at a return: the least of price, fee and days off the road.
+    fault_first_at_most : array, shape (n, m, HORIZON + 1)
+        Probability that the fault beats the delivery, arrivals past the horizon counted as beaten.
+    best_offer, best_day : array of int, shape (n,)
+        Cheapest by `cost_at_most`, the earliest of equals; `AT_RETURN` where no order before the return pays.
+    best_cost : array, shape (n,)
+    safe_offer, safe_day : array of int, shape (n,)
+        Cheapest order before the return that keeps to the chosen risk. Where none does, the offer that beats the fault
+        most often if ordered today, with `TOO_LATE` as its day.
+    latest_day : array of int, shape (n, m)
+        Last order day on which the fault beats the delivery with at most the chosen risk, else `TOO_LATE`.
+    horizon_limits : array of bool, shape (n, m)
+        True where a later day might do too, but lies past what the forecast can vouch for.
+    risk : float
+        The risk chosen.
+    """
+
+    currency: str
+    offers: tuple[Offer, ...]
+    cost_at_least: FloatArray
+    cost_at_most: FloatArray
+    at_return_cost: FloatArray
+    at_return_offer: IntArray
+    fault_first_at_most: FloatArray
+    best_offer: IntArray
+    best_day: IntArray
+    best_cost: FloatArray
+    safe_offer: IntArray
+    safe_day: IntArray
+    latest_day: IntArray
+    horizon_limits: BoolArray
+    risk: float
+
+
+@dataclass(frozen=True, eq=False)
+class OrderPlanBand:
+    """The plan on the forecast and on both edges of its band.
+
+    Attributes
+    ----------
+    middle, pessimistic, optimistic : OrderPlan
+        On the forecast, the low edge (fault sooner) and the high edge of its band.
+    depends_on_band : array of bool, shape (n,)
+        True where offer or cheapest day differ between the three.
+    """
+
+    middle: OrderPlan
+    pessimistic: OrderPlan
+    optimistic: OrderPlan
+    depends_on_band: BoolArray
+
+
+@dataclass(frozen=True, eq=False)
+class CostChange:
+    """What the plan would be if one cost were another.
+
+    Attributes
+    ----------
+    cost : str
+        Name of the cost changed.
+    factor : float
+        What it was multiplied by.
+    plan : OrderPlan
+    changed : array of bool, shape (n,)
+        True where another offer or another day becomes the cheapest.
+    """
+
+    cost: str
+    factor: float
+    plan: OrderPlan
+    changed: BoolArray
+
+
+@dataclass(frozen=True, eq=False)
+class _Exposure:
+    """Expected amounts per plan that the costs are multiplied with; each (n, m, HORIZON + 1)."""
+
+    fault_first: FloatArray
+    days_standing: FloatArray
+    days_early: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class _Exposures:
+    """Least and most of what the plans are exposed to.
+
+    `least` sees no return after the horizon, `most` sees all of them right after it. `fault_first` is that of `most`
+    with open orders counted as never arriving: the risk must carry them, the cost cannot.
+    """
+
+    least: _Exposure
+    most: _Exposure
+    fault_first: FloatArray
+
+
+def plan_orders(survival: ArrayLike, offers: Sequence[Offer], costs: Costs, risk: float) -> OrderPlan:
+    """Weigh every offer on every order day for every case.
+
+    Parameters
+    ----------
+    survival : array-like, shape (n, len(DAYS))
+        Hold curves from today on.
+    offers : sequence of Offer, length m
+    costs : Costs
+    risk : float
+        Highest acceptable probability that the fault beats the delivery, between 0 and 1.
+
+    Returns
+    -------
+    OrderPlan
+
+    Raises
+    ------
+    BadInput
+        For missing costs (with the reason each is needed), mixed currencies, no offer, or broken curves.
+    """
+    hold = daily_hold(survival)
+    checked = _checked_costs(offers, costs, len(hold))
+    if not 0 < risk < 1:
+        raise BadInput.one("risk", f"is {risk}.", "Give the highest acceptable chance, between 0 and 1.")
+    return _weigh(hold, tuple(offers), costs.currency, checked, _exposures(hold, offers), risk)
+
+
+def plan_orders_on_band(
+    survival: ArrayLike, band_low: ArrayLike, band_high: ArrayLike, offers: Sequence[Offer], costs: Costs, risk: float
+) -> OrderPlanBand:
+    """Weigh the offers on the forecast and on both edges of its band.
+
+    Parameters
+    ----------
+    survival, band_low, band_high : array-like, shape (n, len(DAYS))
+    offers, costs, risk
+        As for `plan_orders`.
+
+    Returns
+    -------
+    OrderPlanBand
+    """
+    middle, low, high = (plan_orders(curves, offers, costs, risk) for curves in (survival, band_low, band_high))
+    if not len(middle.best_day) == len(low.best_day) == len(high.best_day):
+        raise BadInput.one("band_low", "and band_high must have as many rows as survival.", "Give one band a case.")
+    return OrderPlanBand(middle, low, high, _differs(middle, low) | _differs(middle, high))
+
+
+def cost_sensitivity(
+    survival: ArrayLike, offers: Sequence[Offer], costs: Costs, risk: float, factors: Sequence[float] = (0.5, 2.0)
+) -> list[CostChange]:
+    """Ask how the answer would change if each cost were halved or doubled.
+
+    A return value is never raised above what the cheapest offer costs: nobody gains by buying a pack.
+
+    Parameters
+    ----------
+    survival, offers, costs, risk
+        As for `plan_orders`.
+    factors : sequence of float
+        What each cost is multiplied by in turn.
+
+    Returns
+    -------
+    list of CostChange
+        Cost by cost, factor by factor.
+    """
+    hold = daily_hold(survival)
+    checked = _checked_costs(offers, costs, len(hold))
+    exposures = _exposures(hold, offers)
+    base = _weigh(hold, tuple(offers), costs.currency, checked, exposures, risk)
+    ceiling = min(offer.to_pay.amount for offer in offers)
+    changes = []
+    for name in _WHY:
+        for factor in factors:
+            altered = {**checked, name: checked[name] * factor}
+            altered["return_value"] = np.minimum(altered["return_value"], ceiling)
+            plan = _weigh(hold, base.offers, costs.currency, altered, exposures, risk)
+            changes.append(CostChange(name, factor, plan, _differs(base, plan)))
+    return changes
+
+
+def _differs(one: OrderPlan, other: OrderPlan) -> BoolArray:
+    return np.asarray((one.best_offer != other.best_offer) | (one.best_day != other.best_day))
+
+
+def _checked_costs(offers: Sequence[Offer], costs: Costs, cases: int) -> dict[str, FloatArray]:
+    if not offers:
+        raise BadInput.one("offers", "is empty.", "Give at least one supplier with a price and a lead time.")
+    one_currency([costs.currency, *(offer.to_pay.currency for offer in offers)], "costs.currency")
+    named = {name: (getattr(costs, name), why) for name, why in _WHY.items()}
+    checked = asked_for(named, cases)
+    cheapest = min(offers, key=lambda offer: offer.to_pay.amount)
+    if cheapest.to_pay.amount < 0 or (checked["return_value"] > cheapest.to_pay.amount).any():
+        raise BadInput.one(
+            "costs.return_value",
+            f"is above what {cheapest.supplier} asks ({cheapest.to_pay}): every pack bought would be a gain.",
+            "Give what the pack is still worth, at most its price.",
+        )
+    return checked
+
+
+def _exposures(hold: FloatArray, offers: Sequence[Offer]) -> _Exposures:
+    longest = max(len(offer.lead_time.probability) for offer in offers)
+    past = np.zeros((len(hold), longest))
+    early = np.cumsum(hold[:, :HORIZON][:, ::-1], axis=1)[:, ::-1]
+    early = np.concatenate([early, np.zeros((len(hold), 1 + longest))], axis=1)
+    never = np.concatenate([1 - hold, past + 1 - hold[:, -1:]], axis=1)
+    at_once = np.concatenate([1 - hold, past + 1], axis=1)
+    spreads = [_spread(offer.lead_time, at_once.shape[1]) for offer in offers]
+    means = [offer.lead_time.least_mean_days for offer in offers]
+
+    def exposure(fault: FloatArray) -> _Exposure:
+        standing = np.concatenate([np.zeros((len(hold), 1)), np.cumsum(fault, axis=1)[:, :-1]], axis=1)
+        wait = [
+            standing @ spread - standing[:, : HORIZON + 1] - mean * fault[:, : HORIZON + 1]
+            for spread, mean in zip(spreads, means, strict=True)
+        ]
+        return _Exposure(
+            fault_first=np.stack([fault @ spread for spread in spreads], axis=1),
+            days_standing=np.stack(wait, axis=1),
+            days_early=np.stack([early @ spread for spread in spreads], axis=1),
+        )
+
+    # Moved to the last column, past every day that counts, open orders meet a fault that is sure to be back.
+    sure = [_spread(offer.lead_time, at_once.shape[1], open_at_end=True) for offer in offers]
+    fault_first = np.stack([at_once @ spread for spread in sure], axis=1)
+    return _Exposures(exposure(never), exposure(at_once), np.minimum(fault_first, 1.0))
+
+
+def _spread(lead_time: LeadTime, columns: int, open_at_end: bool = False) -> FloatArray:
+    """Return the matrix that averages a daily sum over the arrival day q + L, shape (columns, HORIZON + 1).
+
+    Open orders are taken to arrive on the day after the last one known, the least they can be late, or with
+    `open_at_end` on the last column whatever the order day.
+    """
+    weights = np.zeros(columns)
+    weights[: len(lead_time.probability)] = lead_time.probability
+    if not open_at_end:
+        weights[len(lead_time.probability)] += lead_time.open_share
+    spread = np.asarray(toeplitz(weights, np.zeros(HORIZON + 1)), dtype=np.float64)
+    if open_at_end:
+        spread[-1] += lead_time.open_share
+    return spread
+
+
+def _weigh(
+    hold: FloatArray,
+    offers: tuple[Offer, ...],
+    currency: str,
+    costs: dict[str, FloatArray],
+    exposures: _Exposures,
+    risk: float,
+) -> OrderPlan:
+    to_pay = np.array([offer.to_pay.amount for offer in offers])
+    wait_days = np.array([offer.lead_time.least_mean_days for offer in offers])
+    at_return = to_pay + costs["day_off_road"][:, None] * wait_days
+    at_return_offer = at_return.argmin(axis=1)
+    cheapest_at_return = at_return.min(axis=1)
+    returned = 1 - hold
+
+    def cost(exposure: _Exposure) -> FloatArray:
+        each = {name: values[:, None, None] for name, values in costs.items()}
+        total = each["stranding"] * exposure.fault_first
+        total += each["day_off_road"] * exposure.days_standing
+        total += each["capital_per_day"] * exposure.days_early
+        total += to_pay[None, :, None] * hold[:, None, :]
+        total += (cheapest_at_return[:, None] * returned - costs["return_value"][:, None] * hold[:, -1:])[:, None, :]
+        return total
+
+    at_most = cost(exposures.most)
+    at_return_cost = returned[:, -1] * (costs["stranding"] + cheapest_at_return)
+    offer, day, planned = _cheapest(at_most)
+    wait = at_return_cost < planned
+    within = exposures.fault_first <= risk
+    latest = within.sum(axis=2) - 1
+    safe_offer, safe_day, safe_cost = _cheapest(np.where(within, at_most, np.inf))
+    none = np.isinf(safe_cost)
+    latest_hopeful = (exposures.least.fault_first <= risk).sum(axis=2) - 1
+    return OrderPlan(
+        currency=currency,
+        offers=offers,
+        cost_at_least=cost(exposures.least),
+        cost_at_most=at_most,
+        at_return_cost=at_return_cost,
+        at_return_offer=at_return_offer,
+        fault_first_at_most=exposures.fault_first,
+        best_offer=np.where(wait, AT_RETURN, offer),
+        best_day=np.where(wait, AT_RETURN, day),
+        best_cost=np.minimum(at_return_cost, planned),
+        safe_offer=np.where(none, exposures.fault_first[:, :, 0].argmin(axis=1), safe_offer),
+        safe_day=np.where(none, TOO_LATE, safe_day),
+        latest_day=latest,
+        horizon_limits=latest_hopeful > latest,
+        risk=risk,
+    )
+
+
+def _cheapest(cost: FloatArray) -> tuple[IntArray, IntArray, FloatArray]:
+    """Return offer, day and cost of the cheapest plan of each case; among equals the earliest day wins."""
+    by_day = cost.transpose(0, 2, 1).reshape(len(cost), cost.shape[1] * cost.shape[2])
+    pick = by_day.argmin(axis=1)
+    return pick % cost.shape[1], pick // cost.shape[1], by_day[np.arange(len(cost)), pick]
