@@ -10,6 +10,7 @@ from scipy.special import ndtri
 
 from models.grid import DAYS, REPORT_DAYS
 from models.kaplan_meier import MIN_FOLLOWED, Floats, KaplanMeier, censoring_weights
+from models.problems import BadInput
 from training.scoring.held_out import HeldOut, NotEstimable, checked_days, held_out
 
 
@@ -269,6 +270,8 @@ def _integrated_shares(
     min_followed: float,
 ) -> tuple[Floats, int]:
     """Each row's part of the integrated score, shape (n,); their mean is the score."""
+    if days.size < 2 or np.any(np.diff(days) <= 0):
+        raise BadInput.one("days", "are no span to integrate over.", "Give at least two days, increasing.")
     rows = held_out(survival, time, event, entry, grid)
     losses, eligible, truncated = _losses(rows, days, time, event, censoring, min_followed)
     steps = np.diff(days)

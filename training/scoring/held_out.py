@@ -162,4 +162,5 @@ def weighted_share(marks: NDArray[np.bool_], weights: Floats, confidence: float)
     z = float(ndtri(0.5 + confidence / 2))
     middle = (p + z * z / (2 * n)) / (1 + z * z / n)
     half = z * np.sqrt(p * (1 - p) / n + z * z / (4 * n * n)) / (1 + z * z / n)
-    return Share(p, float(max(middle - half, 0.0)), float(min(middle + half, 1.0)), n)
+    # At 0 and 1 rounding would put the share a hair outside its own interval.
+    return Share(p, float(max(min(middle - half, p), 0.0)), float(min(max(middle + half, p), 1.0)), n)

@@ -1,0 +1,8 @@
+"""The calibration report: is the forecaster any good, for whom, and how sure is that."""
+
+from training.report.build import build_report
+from training.report.content import CalibrationReport, Thresholds
+from training.report.inputs import ReportInputs
+from training.report.page import render_html
+
+__all__ = ["CalibrationReport", "ReportInputs", "Thresholds", "build_report", "render_html"]

@@ -1,0 +1,149 @@
+"""What a calibration report holds, as data: the same figures on the page and in JSON."""
+
+from __future__ import annotations
+
+from typing import Annotated, Final, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from training.report.inputs import Origin
+from training.scores import (
+    BrierDifference,
+    BrierScore,
+    CalibrationLine,
+    Concordance,
+    Coverage,
+    DistributionCalibration,
+    IntegratedBrier,
+    Reliability,
+    SmoothCalibration,
+)
+
+SCHEMA_VERSION: Final = "1"
+
+Level = Literal["holds", "off", "open"]
+Topic = Literal["level", "spread", "fit", "distribution", "bound", "comparison", "follow-up"]
+Share = Annotated[float, Field(gt=0, lt=1)]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Thresholds(_Part):
+    """The rules' numbers. All are our own choice, made once for all models (common practice, no source)."""
+
+    confidence: Share = Field(0.99, description="of every interval in the report; high, because there are many looks")
+    gap: Share = Field(0.03, description="gap between forecast and observed returns that matters")
+    gap_excluded: Share = Field(0.10, description="gap that the interval must exclude before a verdict is favourable")
+    slope: Share = Field(0.15, description="departure of the calibration slope from 1 that matters")
+    bin_share: Share = Field(0.02, description="departure of a tenth of the forecast distribution that matters")
+    p_value: Share = Field(0.01, description="below this, chance is no longer taken as the explanation")
+    bound_short: Share = Field(0.02, description="shortfall of a bound that matters")
+    bound_excluded: Share = Field(0.05, description="shortfall that must be excluded before a verdict is favourable")
+    bound_spare: Share = Field(0.03, description="excess above which a bound is called shorter than it need be")
+    cut_weights: Share = Field(0.01, description="share of cut censoring weights above which a warning is given")
+    least_rows: int = Field(200, ge=50, description="rows a group needs to be shown")
+    least_known: int = Field(100, ge=20, description="rows of known status a day needs to be shown")
+
+
+class DayFigures(_Part):
+    """Calibration on one day."""
+
+    day: float
+    reliability: Reliability
+    smooth: SmoothCalibration | None
+    line: CalibrationLine | None
+    missing: tuple[str, ...]
+
+
+class Comparison(_Part):
+    """The model's mean squared error less another forecast's."""
+
+    name: str
+    score: IntegratedBrier
+    difference: BrierDifference
+
+
+class GroupFigures(_Part):
+    """All figures of one group of rows."""
+
+    grouping: str
+    value: str
+    rows: int
+    returned: int
+    days: tuple[DayFigures, ...]
+    distribution: DistributionCalibration
+    bounds: tuple[Coverage, ...]
+    score: IntegratedBrier
+    comparisons: tuple[Comparison, ...]
+    missing: tuple[str, ...]
+
+    @property
+    def name(self) -> str:
+        """How the group is called in a sentence."""
+        return f"{self.grouping} {self.value}" if self.grouping else "all rows"
+
+
+class TooSmall(_Part):
+    """A group that cannot be judged."""
+
+    grouping: str
+    value: str
+    rows: int
+    why: str
+
+
+class BrierByDay(_Part):
+    """Squared error by day of one forecast."""
+
+    name: str
+    role: Literal["model", "peer", "limit"]
+    score: BrierScore
+
+
+class FollowUp(_Part):
+    """Who was watched, and for how long."""
+
+    rows: int
+    returned: int
+    lost: int
+    held_to_horizon: int
+    late_entries: int
+    median_days: float | None
+    days: tuple[float, ...]
+    followed: tuple[float, ...]
+    unknown: tuple[int, ...]
+    by_row: bool
+
+
+class Verdict(_Part):
+    """One line of judgement."""
+
+    level: Level
+    topic: Topic
+    group: str
+    sentence: str
+
+
+class CalibrationReport(_Part):
+    """A calibration report; `model_dump_json` is its JSON form."""
+
+    schema_version: Literal["1"] = SCHEMA_VERSION
+    made_at: str
+    model: dict[str, str]
+    trained_on: Origin
+    scored_on: Origin
+    origin_sentence: str
+    grid_version: str
+    horizon_days: float
+    thresholds: Thresholds
+    verdicts: tuple[Verdict, ...]
+    follow_up: FollowUp
+    whole: GroupFigures
+    uno: Concordance | None
+    harrell: Concordance | None
+    brier_by_day: tuple[BrierByDay, ...]
+    groups: tuple[GroupFigures, ...]
+    too_small: tuple[TooSmall, ...]
+    cautions: tuple[str, ...]
