@@ -93,17 +93,21 @@ def build_report(inputs: ReportInputs, thresholds: Thresholds | None = None) -> 
     """
     inputs.check()
     rules = Thresholds() if thresholds is None else thresholds
-    whole = _figures(inputs, "", "", rules)
+    whole = _figures(inputs, "", "", rules, len(REPORT_DAYS))
+    members = [
+        (grouping, str(value), labels.astype(str) == value)
+        for grouping, labels in inputs.groups.items()
+        for value in np.unique(labels.astype(str))
+    ]
+    # Many looks at calibrated forecasts would turn up something by chance: all groups share one allowance for it.
+    looks = len(REPORT_DAYS) * max(sum(rows.sum() >= rules.least_rows for _, _, rows in members), 1)
     groups: list[GroupFigures] = []
     too_small: list[TooSmall] = []
-    for grouping, labels in inputs.groups.items():
-        for value in np.unique(labels.astype(str)):
-            rows = labels.astype(str) == value
-            try:
-                groups.append(_figures(inputs.of(rows), grouping, str(value), rules))
-            except NotEstimable as error:
-                too_small.append(TooSmall(grouping=grouping, value=str(value), rows=int(rows.sum()), why=str(error)))
-    follow_up = _follow_up(inputs)
+    for grouping, value, rows in members:
+        try:
+            groups.append(_figures(inputs.of(rows), grouping, value, rules, looks))
+        except NotEstimable as error:
+            too_small.append(TooSmall(grouping=grouping, value=value, rows=int(rows.sum()), why=str(error)))
     return CalibrationReport(
         made_at=inputs.made_at,
         model=dict(inputs.model),
@@ -114,7 +118,7 @@ def build_report(inputs: ReportInputs, thresholds: Thresholds | None = None) -> 
         horizon_days=float(inputs.grid[-1]),
         thresholds=rules,
         verdicts=judge(whole, groups, rules),
-        follow_up=follow_up,
+        follow_up=_follow_up(inputs),
         whole=whole,
         uno=_or_none(lambda: uno_c(_risk(inputs), *_outcome(inputs), until=float(inputs.grid[-1]))),
         harrell=_or_none(lambda: harrell_c(_risk(inputs), *_outcome(inputs))),
@@ -134,11 +138,12 @@ def _risk(inputs: ReportInputs) -> Any:
     return -np.trapezoid(inputs.survival, inputs.grid, axis=1)
 
 
-def _figures(inputs: ReportInputs, grouping: str, value: str, rules: Thresholds) -> GroupFigures:
+def _figures(inputs: ReportInputs, grouping: str, value: str, rules: Thresholds, looks: int) -> GroupFigures:
     if len(inputs.time) < rules.least_rows:
         raise NotEstimable(f"fewer than {rules.least_rows} rows")
     missing: list[str] = []
-    days = tuple(found for day in REPORT_DAYS if (found := _day(inputs, day, rules, missing)))
+    each = 1 - (1 - rules.confidence) / looks
+    days = tuple(found for day in REPORT_DAYS if (found := _day(inputs, day, rules, each, missing)))
     if not days:
         raise NotEstimable(f"no report day with {rules.least_known} rows of known status")
     bounds = []
@@ -152,7 +157,7 @@ def _figures(inputs: ReportInputs, grouping: str, value: str, rules: Thresholds)
                 promised=confidence,
                 grid=inputs.grid,
                 censoring=inputs.censoring,
-                confidence=rules.confidence,
+                confidence=each,
             ),
             named,
             missing,
@@ -165,6 +170,7 @@ def _figures(inputs: ReportInputs, grouping: str, value: str, rules: Thresholds)
     return GroupFigures(
         grouping=grouping,
         value=value,
+        looks=looks,
         rows=len(inputs.time),
         returned=int((inputs.event & (inputs.time <= inputs.grid[-1])).sum()),
         days=days,
@@ -176,7 +182,7 @@ def _figures(inputs: ReportInputs, grouping: str, value: str, rules: Thresholds)
                 name=name,
                 score=integrated_brier_score(curves, *_outcome(inputs), days=nodes, **how),
                 difference=integrated_brier_difference(
-                    inputs.survival, curves, *_outcome(inputs), days=nodes, confidence=rules.confidence, **how
+                    inputs.survival, curves, *_outcome(inputs), days=nodes, confidence=each, **how
                 ),
             )
             for name, curves in others.items()
@@ -191,7 +197,7 @@ def _watched_days(inputs: ReportInputs) -> Floats:
     return inputs.grid if first <= 0 else inputs.grid[inputs.grid > first]
 
 
-def _day(inputs: ReportInputs, day: float, rules: Thresholds, missing: list[str]) -> DayFigures | None:
+def _day(inputs: ReportInputs, day: float, rules: Thresholds, each: float, missing: list[str]) -> DayFigures | None:
     outcome = _outcome(inputs)
     found = censoring_weights(
         inputs.time, inputs.event, [day], inputs.entry, censoring=inputs.censoring, grid=inputs.grid
@@ -204,7 +210,7 @@ def _day(inputs: ReportInputs, day: float, rules: Thresholds, missing: list[str]
         "day": day,
         "grid": inputs.grid,
         "censoring": inputs.censoring,
-        "confidence": rules.confidence,
+        "confidence": each,
     }
     notes: list[str] = []
     bins = _MANY_BINS if known >= _ROWS_FOR_MANY_BINS else _FEW_BINS

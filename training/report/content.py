@@ -33,12 +33,14 @@ class _Part(BaseModel):
 class Thresholds(_Part):
     """The rules' numbers. All are our own choice, made once for all models (common practice, no source)."""
 
-    confidence: Share = Field(0.99, description="of every interval in the report; high, because there are many looks")
+    confidence: Share = Field(
+        0.99, description="that no interval misses, over all days of all rows, and again over all days of all groups"
+    )
     gap: Share = Field(0.03, description="gap between forecast and observed returns that matters")
     gap_excluded: Share = Field(0.10, description="gap that the interval must exclude before a verdict is favourable")
     slope: Share = Field(0.15, description="departure of the calibration slope from 1 that matters")
     bin_share: Share = Field(0.02, description="departure of a tenth of the forecast distribution that matters")
-    p_value: Share = Field(0.01, description="below this, chance is no longer taken as the explanation")
+    p_value: Share = Field(0.01, description="below this, shared out as the intervals are, chance is ruled out")
     bound_short: Share = Field(0.02, description="shortfall of a bound that matters")
     bound_excluded: Share = Field(0.05, description="shortfall that must be excluded before a verdict is favourable")
     bound_spare: Share = Field(0.03, description="excess above which a bound is called shorter than it need be")
@@ -66,10 +68,11 @@ class Comparison(_Part):
 
 
 class GroupFigures(_Part):
-    """All figures of one group of rows."""
+    """All figures of one group of rows; `looks` is how many chances of a false alarm share the allowance."""
 
     grouping: str
     value: str
+    looks: int
     rows: int
     returned: int
     days: tuple[DayFigures, ...]

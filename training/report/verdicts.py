@@ -34,7 +34,11 @@ def rules_in_words(rules: Thresholds) -> tuple[str, ...]:
     """Say each rule in a sentence, for the page."""
     gap, short = _per_100(rules.gap), _per_100(rules.bound_short)
     return (
-        f"All intervals cover the truth in {_per_100(rules.confidence)} of 100 such reports.",
+        (
+            "Intervals are wide enough that those of all rows, on all days together, cover the truth in "
+            f"{_per_100(rules.confidence)} of 100 such reports, and so do those of all groups together; p values are "
+            "held to the same standard."
+        ),
         (
             f"Level: off if returns differ from the forecast by more than {gap} in 100 and the interval excludes the "
             f"forecast; holds if no day is off and gaps above {_per_100(rules.gap_excluded)} in 100 are excluded; "
@@ -151,7 +155,7 @@ def _fit(group: GroupFigures, rules: Thresholds) -> Iterable[Verdict]:
         for day in group.days
         if day.smooth
         and day.smooth.index > rules.gap + (day.smooth.index_by_chance or 0.0)
-        and day.reliability.p_value < rules.p_value
+        and day.reliability.p_value < rules.p_value / group.looks
     ]
     if days:
         worst = max(days, key=lambda day: day.smooth.index if day.smooth else 0.0)
@@ -171,7 +175,7 @@ def _distribution(group: GroupFigures, rules: Thresholds) -> Iterable[Verdict]:
     even = 1 / len(found.shares)
     worst = max(range(len(found.shares)), key=lambda k: abs(found.shares[k] - even))
     much = found.shares[worst]
-    off = abs(much - even) > rules.bin_share and found.p_value < rules.p_value
+    off = abs(much - even) > rules.bin_share and found.p_value < rules.p_value / group.looks
     if off:
         side = "more" if much > even else "fewer"
         yield Verdict(
