@@ -1,0 +1,238 @@
+"""What replacing each vehicle's pack in each week costs, what another week's wait costs, and how many will return.
+
+A vehicle planned for week w is replaced at the start of that week if its fault has not come back by then; if it has,
+it was replaced at its return. Up to the end of the plan (day E) it costs
+
+    F(w) (pack + return) + S(w) (pack + planned) + capital * expected days from w to the return or E - value * S(E),
+
+and a vehicle that is not planned costs F(E) (pack + return).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from models.decisions.hold_curves import HORIZON, FloatArray, IntArray, daily_hold
+from models.decisions.money import Amounts, asked_for, one_currency
+from models.decisions.stock import count_quantile, poisson_binomial
+from models.grid import DAYS
+from models.problems import BadInput
+
+WEEK_DAYS: Final = 7
+NOT_PLANNED: Final = -1
+"""In place of a week: the vehicle is left until its fault returns."""
+
+MAX_WEEKS: Final = 104
+"""Longest plan; far past the forecast it would rest on the assumed hazard alone."""
+
+
+@dataclass(frozen=True, eq=False)
+class FleetCosts:
+    """What replacements cost; nothing has a default, zero must be said. Each one value, or one a vehicle.
+
+    Attributes
+    ----------
+    currency : str
+        ISO 4217 code of all of them.
+    pack : float or array, shape (n,)
+        Price of the replacement pack.
+    planned_work : float or array, shape (n,)
+        All else that a planned replacement costs: the work and the vehicle's time off the road.
+    return_work : float or array, shape (n,)
+        All else that a return costs: recovery, the work, and the days off the road until it is done.
+    capital_per_day : float or array, shape (n,)
+        One day in which a pack was bought earlier than needed.
+    return_value : float or array, shape (n,)
+        What the new pack was still good for if the old one would have held to the end of the plan.
+    """
+
+    currency: str
+    pack: Amounts = None
+    planned_work: Amounts = None
+    return_work: Amounts = None
+    capital_per_day: Amounts = None
+    return_value: Amounts = None
+
+    def checked(self, vehicles: int) -> dict[str, FloatArray]:
+        """Return each cost as one value a vehicle, or say which are missing and why they are needed."""
+        one_currency([self.currency], "costs.currency")
+        why = {
+            "pack": "It is the price of the replacement pack: the budget is counted in it.",
+            "planned_work": "It is what a planned replacement costs besides the pack; a return is weighed against it.",
+            "return_work": "It is what a return costs besides the pack; without it waiting looks free.",
+            "capital_per_day": "It is what a pack bought a day early costs: without it, replacing at once looks best.",
+            "return_value": "It is what the new pack is worth if the old one would have held: it weighs needless work.",
+        }
+        values = asked_for({name: (getattr(self, name), reason) for name, reason in why.items()}, vehicles)
+        if (values["return_value"] > values["pack"]).any():
+            raise BadInput.one(
+                "costs.return_value",
+                "is above the price of the pack: every pack bought would be a gain.",
+                "Give what the pack is still worth, at most its price.",
+            )
+        return values
+
+
+def extended_hold(survival: ArrayLike, last_day: int, where: str = "survival") -> FloatArray:
+    """Read hold curves on every day, past the horizon with the hazard of the last grid interval held constant.
+
+    That is an assumption, not a forecast; whoever shows a figure that rests on it has to say so.
+
+    Parameters
+    ----------
+    survival : array-like, shape (n, len(DAYS))
+    last_day : int
+    where : str
+        Name used in errors.
+
+    Returns
+    -------
+    array, shape (n, last_day + 1)
+    """
+    hold = daily_hold(survival, where)
+    if last_day <= HORIZON:
+        return hold[:, : last_day + 1]
+    before = HORIZON - int(DAYS[-2])
+    # daily_hold keeps curves above 1e-12, so the logarithm is finite.
+    hazard = -np.log(hold[:, -1] / hold[:, -1 - before]) / before
+    beyond = np.arange(1, last_day - HORIZON + 1)
+    return np.concatenate([hold, hold[:, -1:] * np.exp(-hazard[:, None] * beyond)], axis=1)
+
+
+def replacement_costs(hold: FloatArray, costs: dict[str, FloatArray]) -> FloatArray:
+    """Return the expected cost of each vehicle planned for each week, and not planned.
+
+    Parameters
+    ----------
+    hold : array, shape (n, 7 W + 1)
+        From `extended_hold`.
+    costs : dict
+        From `FleetCosts.checked`.
+
+    Returns
+    -------
+    array, shape (n, W + 1)
+        Column w for week w (from 0), the last column for not planned.
+    """
+    cost = {name: values[:, None] for name, values in costs.items()}
+    starts = hold[:, :-1:WEEK_DAYS]
+    early = np.cumsum(hold[:, :-1][:, ::-1], axis=1)[:, ::-1][:, ::WEEK_DAYS]
+    end = hold[:, -1:]
+    at_return = cost["pack"] + cost["return_work"]
+    planned = (
+        (1 - starts) * at_return
+        + starts * (cost["pack"] + cost["planned_work"])
+        + cost["capital_per_day"] * early
+        - cost["return_value"] * end
+    )
+    return np.concatenate([planned, (1 - end) * at_return], axis=1)
+
+
+@dataclass(frozen=True, eq=False)
+class Ranking:
+    """Vehicles by what another week's wait costs.
+
+    Attributes
+    ----------
+    currency : str
+    order : array of int, shape (n,)
+        Rows, the costliest wait first; of equals the earlier row.
+    week_cost : array, shape (n,)
+        What replacing in a week instead of now adds to the expected cost, by row; negative where waiting saves.
+    return_chance : array, shape (n,)
+        Probability of a return within the week, by row.
+    """
+
+    currency: str
+    order: IntArray
+    week_cost: FloatArray
+    return_chance: FloatArray
+
+
+def rank_by_waiting(survival: ArrayLike, costs: FleetCosts) -> Ranking:
+    """Rank vehicles by the expected cost of waiting one more week, not by probability alone.
+
+    A week's wait costs the dearer replacement if the fault returns in it, and saves the capital otherwise tied up.
+
+    Parameters
+    ----------
+    survival : array-like, shape (n, len(DAYS))
+    costs : FleetCosts
+
+    Returns
+    -------
+    Ranking
+    """
+    hold = daily_hold(survival)
+    each = costs.checked(len(hold))
+    chance = 1 - hold[:, WEEK_DAYS]
+    tied_up = each["capital_per_day"] * hold[:, :WEEK_DAYS].sum(axis=1)
+    week_cost = chance * (each["return_work"] - each["planned_work"]) - tied_up
+    return Ranking(costs.currency, np.argsort(-week_cost, kind="stable"), week_cost, chance)
+
+
+@dataclass(frozen=True, eq=False)
+class WeeklyReturns:
+    """Returns to expect in each week while a plan is carried out.
+
+    Attributes
+    ----------
+    mean : array, shape (W,)
+    low, high : array of int, shape (W,)
+        Interval of the number of returns, by the exact distribution of the count.
+    confidence : float
+        Share of weeks that the interval should cover, if the curves are right and vehicles fail independently.
+    """
+
+    mean: FloatArray
+    low: IntArray
+    high: IntArray
+    confidence: float
+
+
+def weekly_returns(
+    hold: FloatArray,
+    week: IntArray,
+    confidence: float = 0.9,
+    hold_low: FloatArray | None = None,
+    hold_high: FloatArray | None = None,
+) -> WeeklyReturns:
+    """Count the returns to expect in each week, leaving out vehicles whose planned week has come.
+
+    Parameters
+    ----------
+    hold : array, shape (n, 7 W + 1)
+        From `extended_hold`.
+    week : array of int, shape (n,)
+        Planned week of each vehicle, or `NOT_PLANNED`.
+    confidence : float
+    hold_low, hold_high : array, shape (n, 7 W + 1), optional
+        The same on the edges of the forecast's band; the interval then runs from the low end on the high edge to the
+        high end on the low edge.
+
+    Returns
+    -------
+    WeeklyReturns
+    """
+    if not 0 < confidence < 1:
+        raise BadInput.one("confidence", f"is {confidence}.", "Give a share between 0 and 1.")
+    weeks = (hold.shape[1] - 1) // WEEK_DAYS
+    waits = (week[:, None] == NOT_PLANNED) | (np.arange(weeks) < week[:, None])
+
+    def chances(curves: FloatArray) -> FloatArray:
+        return np.where(waits, -np.diff(curves[:, ::WEEK_DAYS], axis=1), 0.0)
+
+    def quantiles(curves: FloatArray, share: float) -> IntArray:
+        counts = [count_quantile(poisson_binomial(column[column > 0]), share) for column in chances(curves).T]
+        return np.array(counts, dtype=np.int64)
+
+    return WeeklyReturns(
+        mean=chances(hold).sum(axis=0),
+        low=quantiles(hold if hold_high is None else hold_high, (1 - confidence) / 2),
+        high=quantiles(hold if hold_low is None else hold_low, (1 + confidence) / 2),
+        confidence=confidence,
+    )

@@ -1,0 +1,207 @@
+"""Which pack to replace in which week under workshop slots, packs and a budget."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from models.decisions.fleet_costs import (
+    MAX_WEEKS,
+    WEEK_DAYS,
+    FleetCosts,
+    WeeklyReturns,
+    extended_hold,
+    replacement_costs,
+    weekly_returns,
+)
+from models.decisions.fleet_programme import LEAST_SAVING, Programme, Solver, solve
+from models.decisions.hold_curves import HORIZON, FloatArray, IntArray
+from models.decisions.money import Money, one_currency
+from models.problems import BadInput, Problem
+
+_ALWAYS: Final = (
+    "Slots, packs and budget are those set aside for planned work; packs that return take others.",
+    "A vehicle whose fault returns before its week is replaced at its return.",
+    "Vehicles are taken to fail independently, each by its own curve.",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class FleetLimits:
+    """What planned replacements have to keep to.
+
+    Attributes
+    ----------
+    slots : array-like of int, shape (W,)
+        Workshop slots for planned replacements in each week; their number sets the length of the plan.
+    packs : array-like of int, shape (W,), optional
+        Packs that arrive for the start of each week; those left over stay for later. None if they are no limit.
+    budget : Money, optional
+        For the packs of all planned replacements together, kept to within 3e-5 of the mean price of a pack. None if
+        it is no limit.
+    """
+
+    slots: ArrayLike
+    packs: ArrayLike | None = None
+    budget: Money | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class FleetPlan:
+    """A replacement plan for n vehicles over W weeks.
+
+    Attributes
+    ----------
+    week : array of int, shape (n,)
+        Week of each vehicle, from 0, or `NOT_PLANNED`.
+    currency : str
+    expected_cost : float
+        Of the whole fleet to the end of the plan.
+    cost_without_plan : float
+        The same if every vehicle is left until its fault returns.
+    least_cost : float
+        No plan within the limits can cost less.
+    gap : float
+        Share of the greatest possible saving that this plan may miss: ``(expected_cost - least_cost) /
+        (cost_without_plan - least_cost)``.
+    solver : {"mixed-integer", "rounded relaxation", "greedy"}
+        Where the plan comes from: the solver, or the relaxation rounded where that is the better plan, or, where there
+        was no time for the relaxation, plain choice by rough prices. All keep to every limit.
+    slot_value, pack_value : array, shape (W,)
+        What one more slot in a week, or one more pack arriving for it, would save: shadow prices of the relaxation,
+        an upper bound on what one more is worth to the relaxed plan. NaN if the relaxation was not finished.
+    budget_value : float
+        The same for one more unit of the currency.
+    returns : WeeklyReturns
+        Returns to expect while the plan is carried out.
+    assumptions : tuple of str
+        To be shown with the plan.
+    """
+
+    week: IntArray
+    currency: str
+    expected_cost: float
+    cost_without_plan: float
+    least_cost: float
+    gap: float
+    solver: Solver
+    slot_value: FloatArray
+    pack_value: FloatArray
+    budget_value: float
+    returns: WeeklyReturns
+    assumptions: tuple[str, ...]
+
+
+def plan_fleet(
+    survival: ArrayLike,
+    costs: FleetCosts,
+    limits: FleetLimits,
+    *,
+    gap: float = 0.01,
+    time_limit_s: float = 60.0,
+    confidence: float = 0.9,
+    band_low: ArrayLike | None = None,
+    band_high: ArrayLike | None = None,
+) -> FleetPlan:
+    """Plan the replacements of a fleet.
+
+    Parameters
+    ----------
+    survival : array-like, shape (n, len(DAYS))
+        Hold curves from the start of week 0 on.
+    costs : FleetCosts
+    limits : FleetLimits
+    gap : float
+        Share of the greatest possible saving at which the solver may stop.
+    time_limit_s : float
+        Solver time. When it runs out, the best plan found so far is returned with its true gap.
+    confidence : float
+        Of the interval of weekly returns.
+    band_low, band_high : array-like, shape (n, len(DAYS)), optional
+        Edges of the forecast's band, for that interval.
+
+    Returns
+    -------
+    FleetPlan
+
+    Raises
+    ------
+    BadInput
+        For missing costs, mixed currencies, negative limits or broken curves.
+    """
+    slots, packs, budget = _checked_limits(limits, costs)
+    weeks = len(slots)
+    hold = extended_hold(survival, weeks * WEEK_DAYS)
+    edges = [
+        None if band is None else extended_hold(band, weeks * WEEK_DAYS, name)
+        for band, name in ((band_low, "band_low"), (band_high, "band_high"))
+    ]
+    if any(edge is not None and len(edge) != len(hold) for edge in edges):
+        raise BadInput.one("band_low", "and band_high must have as many rows as survival.", "Give one band a vehicle.")
+    checked = costs.checked(len(hold))
+    cost = replacement_costs(hold, checked)
+    saving = cost[:, -1:] - cost[:, :-1]
+    vehicle, week = np.nonzero(saving > LEAST_SAVING)
+    room = np.minimum(packs, len(hold)).astype(np.int64)
+    programme = Programme(saving, checked["pack"], slots, room, min(budget, checked["pack"].sum()), vehicle, week)
+    known, most, relaxed = solve(programme, gap, time_limit_s)
+
+    without = float(cost[:, -1].sum())
+    saved = programme.saved(known.week)
+    most = max(most, saved)
+    prices = np.full(len(hold) + 2 * weeks + 1, np.nan) if relaxed is None else relaxed.row_price
+    slot_price, pack_price = prices[len(hold) : -1].reshape(2, weeks)
+    return FleetPlan(
+        week=known.week,
+        currency=costs.currency,
+        expected_cost=without - saved,
+        cost_without_plan=without,
+        least_cost=without - most,
+        gap=(most - saved) / most if most > 0 else 0.0,
+        solver=known.solver,
+        slot_value=slot_price,
+        # A pack that arrives for week w loosens the limit of that week and of all later ones.
+        pack_value=pack_price[::-1].cumsum()[::-1],
+        budget_value=float(prices[-1]) / programme.unit,
+        returns=weekly_returns(hold, known.week, confidence, *edges),
+        assumptions=_assumptions(weeks),
+    )
+
+
+def _checked_limits(limits: FleetLimits, costs: FleetCosts) -> tuple[IntArray, FloatArray, float]:
+    """Return slots per week, packs arrived by each week, and the budget; infinite where there is no limit."""
+    found = []
+    slots = np.asarray(limits.slots, dtype=np.float64)
+    arrivals = np.full(slots.shape, np.inf) if limits.packs is None else np.asarray(limits.packs, dtype=np.float64)
+    if slots.ndim != 1 or not 1 <= len(slots) <= MAX_WEEKS:
+        found.append(Problem("limits.slots", f"has shape {slots.shape}.", f"Give 1 to {MAX_WEEKS} weekly numbers."))
+    elif arrivals.shape != slots.shape:
+        found.append(
+            Problem("limits.packs", f"has shape {arrivals.shape} for {len(slots)} weeks.", "Give one number a week.")
+        )
+    whole = (("limits.slots", slots), ("limits.packs", arrivals if limits.packs is not None else slots))
+    for where, values in whole:
+        if not (np.isfinite(values).all() and (values >= 0).all() and (values == np.floor(values)).all()):
+            found.append(Problem(where, "holds something else than counts.", "Give whole numbers of 0 or more."))
+    if limits.budget is not None and limits.budget.amount < 0:
+        found.append(Problem("limits.budget", f"is {limits.budget}.", "Give an amount of 0 or more, or leave it out."))
+    if found:
+        raise BadInput(found)
+    if limits.budget is None:
+        return slots.astype(np.int64), arrivals.cumsum(), np.inf
+    one_currency([limits.budget.currency, costs.currency], "limits.budget")
+    return slots.astype(np.int64), arrivals.cumsum(), limits.budget.amount
+
+
+def _assumptions(weeks: int) -> tuple[str, ...]:
+    first = HORIZON // WEEK_DAYS + 1
+    if weeks < first:
+        return _ALWAYS
+    span = f"week {first}" if weeks == first else f"weeks {first} to {weeks}"
+    return (
+        f"The forecast ends on day {HORIZON}; from there on ({span}) the last hazard is held constant, an assumption.",
+        *_ALWAYS,
+    )
