@@ -57,6 +57,7 @@ class TideoverError(Exception):
         TideoverError
         ├── BadInput        what was handed in is wrong; carries a list of Problem
         ├── OutOfReach      the input is sound, but too far from anything the model has seen
+        ├── NotEstimable    too few or too alike rows for a score (raised by the scores)
         └── ModelRefused    a model file is corrupt, foreign or of another version
     """
 
