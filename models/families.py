@@ -41,14 +41,17 @@ class CellCurves(BaseModel):
         for name in ("ocv_v", "discharge_mohm", "charge_mohm"):
             if len(getattr(self, name)) != count:
                 raise wrong(
-                    f"{name} has {len(getattr(self, name))} values but soc has {count}.", "Give one value for each state of charge."
+                    f"{name} has {len(getattr(self, name))} values but soc has {count}.",
+                    "Give one value for each state of charge.",
                 )
         if count < 3 or self.soc[0] != 0 or self.soc[-1] != 1:
             raise wrong("soc must run from 0 to 1 in at least three steps.", "Tabulate the curve over the whole range.")
         if any(b <= a for a, b in zip(self.soc, self.soc[1:], strict=False)):
             raise wrong("soc must increase from value to value.", "Sort the table by state of charge.")
         if any(b < a for a, b in zip(self.ocv_v, self.ocv_v[1:], strict=False)):
-            raise wrong("ocv_v falls where soc rises.", "Check the table: open-circuit voltage cannot fall with charge.")
+            raise wrong(
+                "ocv_v falls where soc rises.", "Check the table: open-circuit voltage cannot fall with charge."
+            )
         return self
 
 
@@ -124,9 +127,14 @@ class PackFamily(BaseModel):
                 "Give a window with its centre between its ends.",
             )
         if self.min_cell_v >= self.max_cell_v:
-            raise wrong(f"min_cell_v {self.min_cell_v} is not below max_cell_v {self.max_cell_v}.", "Swap or correct the limits.")
+            raise wrong(
+                f"min_cell_v {self.min_cell_v} is not below max_cell_v {self.max_cell_v}.",
+                "Swap or correct the limits.",
+            )
         if not self.min_cell_v <= self.curves.ocv_v[len(self.curves.ocv_v) // 2] <= self.max_cell_v:
-            raise wrong("the middle of curves.ocv_v lies outside min_cell_v to max_cell_v.", "Give voltages per cell, in V.")
+            raise wrong(
+                "the middle of curves.ocv_v lies outside min_cell_v to max_cell_v.", "Give voltages per cell, in V."
+            )
         return self
 
     @property

@@ -5,7 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal
 
-Evidence = Literal["top-up", "readings before", "readings after", "while holding", "earlier top-ups", "planned use", "weather", "the pack"]
+Evidence = Literal[
+    "top-up",
+    "readings before",
+    "readings after",
+    "while holding",
+    "earlier top-ups",
+    "planned use",
+    "weather",
+    "the pack",
+]
 
 EVIDENCE: Final[tuple[Evidence, ...]] = (
     "top-up",
@@ -46,56 +55,204 @@ class Feature:
 FEATURES: Final[tuple[Feature, ...]] = (
     # What went into the block
     Feature("charge_share", "share", "charge that the top-up left in the block", 0, "top-up"),
-    Feature("charge_surplus_share", "share", "that charge less what the rest reading before said was missing", 0, "top-up"),
+    Feature(
+        "charge_surplus_share", "share", "that charge less what the rest reading before said was missing", 0, "top-up"
+    ),
     Feature("charge_rate_per_h", "1/h", "rate of the charge, of rated capacity", 0, "top-up"),
-    Feature("end_v_per_cell", "V", "voltage per cell at the end of the charge above the family's middle voltage", 0, "top-up"),
+    Feature(
+        "end_v_per_cell",
+        "V",
+        "voltage per cell at the end of the charge above the family's middle voltage",
+        0,
+        "top-up",
+    ),
     Feature("blocks_topped", "1", "number of blocks that were charged", 0, "top-up"),
     # Before the charge
-    Feature("before_rest_mv_per_cell", "mV", "rest deviation of the topped block from the median before the charge, per cell", 0, "readings before"),
-    Feature("before_missing_share", "share", "charge missing before, from that deviation and the open-circuit curve", 0, "readings before"),
-    Feature("before_load_mv_per_cell", "mV", "deviation under discharge before the charge, per cell and 50 A", 0, "readings before"),
-    Feature("before_excess_mohm_per_cell", "mΩ", "resistance beyond the median before the charge, per cell", 0, "readings before"),
-    Feature("before_charge_mv_per_cell", "mV", "deviation while charging before the top-up, per cell and 30 A", 0, "readings before"),
-    Feature("before_second_mv_per_cell", "mV", "rest deviation of the lowest other block before the charge, per cell", 0, "readings before"),
-    Feature("before_lower_elsewhere_mv_per_cell", "mV", "how far another block lay below the topped one before", 0, "readings before"),
-    Feature("before_load_elsewhere_mv_per_cell", "mV", "how far another block lay below the topped one under discharge", 0, "readings before"),
-    Feature("before_lead", "1", "how clearly the lowest block stood out before, in standard deviations", 0, "readings before"),
-    Feature("before_decline_share_per_day", "share/day", "loss of charge between an earlier visit and the fault", 1, "readings before"),
+    Feature(
+        "before_rest_mv_per_cell",
+        "mV",
+        "rest deviation of the topped block from the median before the charge, per cell",
+        0,
+        "readings before",
+    ),
+    Feature(
+        "before_missing_share",
+        "share",
+        "charge missing before, from that deviation and the open-circuit curve",
+        0,
+        "readings before",
+    ),
+    Feature(
+        "before_load_mv_per_cell",
+        "mV",
+        "deviation under discharge before the charge, per cell and 50 A",
+        0,
+        "readings before",
+    ),
+    Feature(
+        "before_excess_mohm_per_cell",
+        "mΩ",
+        "resistance beyond the median before the charge, per cell",
+        0,
+        "readings before",
+    ),
+    Feature(
+        "before_charge_mv_per_cell",
+        "mV",
+        "deviation while charging before the top-up, per cell and 30 A",
+        0,
+        "readings before",
+    ),
+    Feature(
+        "before_second_mv_per_cell",
+        "mV",
+        "rest deviation of the lowest other block before the charge, per cell",
+        0,
+        "readings before",
+    ),
+    Feature(
+        "before_lower_elsewhere_mv_per_cell",
+        "mV",
+        "how far another block lay below the topped one before",
+        0,
+        "readings before",
+    ),
+    Feature(
+        "before_load_elsewhere_mv_per_cell",
+        "mV",
+        "how far another block lay below the topped one under discharge",
+        0,
+        "readings before",
+    ),
+    Feature(
+        "before_lead",
+        "1",
+        "how clearly the lowest block stood out before, in standard deviations",
+        0,
+        "readings before",
+    ),
+    Feature(
+        "before_decline_share_per_day",
+        "share/day",
+        "loss of charge between an earlier visit and the fault",
+        1,
+        "readings before",
+    ),
     # At the release
-    Feature("after_rest_mv_per_cell", "mV", "first rest deviation after the charge, per cell (hysteresis makes it high)", 0, "readings after"),
-    Feature("after_rise_mv_per_cell", "mV", "rise of the rest deviation over the charge, per cell", 0, "readings after"),
+    Feature(
+        "after_rest_mv_per_cell",
+        "mV",
+        "first rest deviation after the charge, per cell (hysteresis makes it high)",
+        0,
+        "readings after",
+    ),
+    Feature(
+        "after_rise_mv_per_cell", "mV", "rise of the rest deviation over the charge, per cell", 0, "readings after"
+    ),
     Feature("after_rise_per_share_mv", "mV", "that rise per share of charge put in, per cell", 0, "readings after"),
     Feature("after_rest_hours", "h", "hours between the end of the charge and that reading", 0, "readings after"),
-    Feature("after_load_mv_per_cell", "mV", "first deviation under discharge after the charge, per cell and 50 A", 0, "readings after"),
-    Feature("after_excess_mohm_per_cell", "mΩ", "resistance beyond the median after the charge, per cell", 0, "readings after"),
-    Feature("after_load_elsewhere_mv_per_cell", "mV", "how far another block lay below the topped one under discharge after", 0, "readings after"),
-    Feature("after_second_mv_per_cell", "mV", "rest deviation of the lowest other block after the charge, per cell", 0, "readings after"),
+    Feature(
+        "after_load_mv_per_cell",
+        "mV",
+        "first deviation under discharge after the charge, per cell and 50 A",
+        0,
+        "readings after",
+    ),
+    Feature(
+        "after_excess_mohm_per_cell",
+        "mΩ",
+        "resistance beyond the median after the charge, per cell",
+        0,
+        "readings after",
+    ),
+    Feature(
+        "after_load_elsewhere_mv_per_cell",
+        "mV",
+        "how far another block lay below the topped one under discharge after",
+        0,
+        "readings after",
+    ),
+    Feature(
+        "after_second_mv_per_cell",
+        "mV",
+        "rest deviation of the lowest other block after the charge, per cell",
+        0,
+        "readings after",
+    ),
     # While holding
     Feature("held_days", "days", "days since the end of the charge", 0, "while holding"),
-    Feature("now_rest_mv_per_cell", "mV", "latest rest deviation of the topped block since it drove again, per cell", -1, "while holding"),
+    Feature(
+        "now_rest_mv_per_cell",
+        "mV",
+        "latest rest deviation of the topped block since it drove again, per cell",
+        -1,
+        "while holding",
+    ),
     Feature("now_missing_share", "share", "charge missing now, from that deviation", 0, "while holding"),
     Feature("now_rest_age_days", "days", "age of that reading", 0, "while holding"),
     Feature("now_rest_held_days", "days", "days held when it was taken", 0, "while holding"),
-    Feature("now_loss_share_per_day", "share/day", "loss of charge per day since the charge, from it", 1, "while holding"),
+    Feature(
+        "now_loss_share_per_day", "share/day", "loss of charge per day since the charge, from it", 1, "while holding"
+    ),
     Feature("now_loss_error_share_per_day", "share/day", "standard error of that loss", 0, "while holding"),
-    Feature("now_load_mv_per_cell", "mV", "latest deviation under discharge since it drove again, per cell and 50 A", -1, "while holding"),
+    Feature(
+        "now_load_mv_per_cell",
+        "mV",
+        "latest deviation under discharge since it drove again, per cell and 50 A",
+        -1,
+        "while holding",
+    ),
     Feature("now_load_age_days", "days", "age of that reading", 0, "while holding"),
-    Feature("now_load_lowest_mv_per_cell", "mV", "lowest block under discharge in the latest such reading, per cell and 50 A", -1, "while holding"),
-    Feature("now_load_trend_mv_per_day", "mV/day", "slope of the deviation under discharge while holding, per cell and 50 A", 0, "while holding"),
-    Feature("now_charge_mv_per_cell", "mV", "latest deviation while charging since it drove again, per cell and 30 A", 0, "while holding"),
+    Feature(
+        "now_load_lowest_mv_per_cell",
+        "mV",
+        "lowest block under discharge in the latest such reading, per cell and 50 A",
+        -1,
+        "while holding",
+    ),
+    Feature(
+        "now_load_trend_mv_per_day",
+        "mV/day",
+        "slope of the deviation under discharge while holding, per cell and 50 A",
+        0,
+        "while holding",
+    ),
+    Feature(
+        "now_charge_mv_per_cell",
+        "mV",
+        "latest deviation while charging since it drove again, per cell and 30 A",
+        0,
+        "while holding",
+    ),
     # Earlier top-ups
     Feature("earlier_topups", "1", "earlier top-ups of this pack", 0, "earlier top-ups"),
-    Feature("last_hold_days", "days", "how long the last top-up held before the fault came back", -1, "earlier top-ups"),
+    Feature(
+        "last_hold_days", "days", "how long the last top-up held before the fault came back", -1, "earlier top-ups"
+    ),
     Feature("shortest_hold_days", "days", "the shortest such time", -1, "earlier top-ups"),
     Feature("last_same_block", "1", "the last top-up was on the same block", 0, "earlier top-ups"),
-    Feature("last_loss_share_per_day", "share/day", "charge that the last top-up left in, divided by how long it held", 1, "earlier top-ups"),
+    Feature(
+        "last_loss_share_per_day",
+        "share/day",
+        "charge that the last top-up left in, divided by how long it held",
+        1,
+        "earlier top-ups",
+    ),
     # Use, weather, pack
     Feature("km_per_day", "km/day", "planned kilometres", 1, "planned use"),
     Feature("trips_per_day", "1/day", "planned trips", 1, "planned use"),
     Feature("parked_days_in_30", "days", "days without a trip among the next 30", -1, "planned use"),
-    Feature("ambient_c", "°C", "expected outside temperature, or that of the pack at rest where no plan says", 0, "weather"),
+    Feature(
+        "ambient_c", "°C", "expected outside temperature, or that of the pack at rest where no plan says", 0, "weather"
+    ),
     Feature("leak_factor", "1", "self-discharge at that temperature relative to 25 °C", 0, "weather"),
-    Feature("critical_share", "share", "missing charge at which the spread passes its limit, at that temperature", -1, "weather"),
+    Feature(
+        "critical_share",
+        "share",
+        "missing charge at which the spread passes its limit, at that temperature",
+        -1,
+        "weather",
+    ),
     Feature("age_years", "years", "age of the pack", 0, "the pack"),
     Feature("odometer_km", "km", "odometer", 0, "the pack"),
     Feature("rated_ah", "Ah", "rated capacity of the family", 0, "the pack"),
@@ -105,11 +262,20 @@ FEATURES: Final[tuple[Feature, ...]] = (
     Feature("limit_mv_per_cell", "mV", "the family's spread limit under discharge, per cell", 0, "the pack"),
     # What physics makes of it all
     Feature("level_share", "share", "charge missing right after the charge: before, less what went in", 0, "top-up"),
-    Feature("loss_share_per_day", "share/day", "best single estimate of the loss per day, at the expected temperature", 1, "while holding"),
+    Feature(
+        "loss_share_per_day",
+        "share/day",
+        "best single estimate of the loss per day, at the expected temperature",
+        1,
+        "while holding",
+    ),
     Feature("margin_share", "share", "critical less present missing charge", 0, "while holding"),
-    Feature("passage_days", "days", "margin divided by loss: when a steady leak reaches the limit", -1, "while holding"),
+    Feature(
+        "passage_days", "days", "margin divided by loss: when a steady leak reaches the limit", -1, "while holding"
+    ),
 )
 """Columns of the feature table, in order."""
 
 FEATURE_NAMES: Final = tuple(f.name for f in FEATURES)
-DIRECTIONS: Final = {f.name: f.direction for f in FEATURES if f.direction}
+DIRECTIONS: Final[dict[str | int, int]] = {f.name: f.direction for f in FEATURES if f.direction}
+"""Monotone constraints on the hazard, by feature name."""

@@ -60,7 +60,9 @@ class _Facts:
 
     def range(self, code: Rows, second: NDArray[np.int64]) -> tuple[Rows, Rows]:
         """First row of each pack, and one past its last row at or before the moment."""
-        return np.searchsorted(self.key, _key(code, np.full_like(second, _EARLIEST))), np.searchsorted(self.key, _key(code, second), side="right")
+        return np.searchsorted(self.key, _key(code, np.full_like(second, _EARLIEST))), np.searchsorted(
+            self.key, _key(code, second), side="right"
+        )
 
 
 _EARLIEST: Final = -(2**38)
@@ -70,9 +72,13 @@ def _key(code: Rows, second: NDArray[np.int64]) -> NDArray[np.int64]:
     return code.astype(np.int64) * 2**40 + (second + 2**39)
 
 
-def _column(frame: pd.DataFrame, name: str, rows: Rows, known: NDArray[np.bool_]) -> Floats:
+def _column(frame: pd.DataFrame, name: str, rows: Rows, known: NDArray[np.bool_] | None = None) -> Floats:
+    """Values of some rows of a table; NaN where `known` is false (its row number is then meaningless)."""
+    values = frame[name].to_numpy(np.float64, na_value=np.nan)
+    if known is None:
+        return values[rows]
     out = np.full(len(rows), np.nan)
-    out[known] = frame[name].to_numpy(np.float64, na_value=np.nan)[rows[known]]
+    out[known] = values[rows[known]]
     return out
 
 
@@ -94,6 +100,24 @@ class _Packs:
             if rows.any():
                 out[rows] = function(family, values[rows])
         return out
+
+
+@dataclass(frozen=True)
+class _Moments:
+    """What each of m moments asks about: its pack, its origin and its last top-up. Arrays of shape (m,)."""
+
+    code: Rows
+    origin: NDArray[np.int64]
+    packs: _Packs
+    last_topup: Rows  # row of the top-up table
+    previous_topup: Rows  # the one before, meaningless where there is none
+    earlier: NDArray[np.int64]  # number of earlier top-ups
+    topped_at: NDArray[np.int64]
+    previous_at: NDArray[np.int64]
+    block: Rows  # from 0
+
+    def __len__(self) -> int:
+        return len(self.code)
 
 
 class _Pick:
@@ -158,90 +182,88 @@ def feature_frame(tables: HistoryTables, moments: pd.DataFrame) -> pd.DataFrame:
         float64, index of `moments`; NaN where the evidence is missing. Each row depends on its own pack only.
     """
     codes = pd.Index(tables.packs["pack_id"])
-    code = codes.get_indexer(pd.Index(moments["pack_id"])).astype(np.intp)
-    origin = np.round(to_days(moments["origin"]) * SECONDS_PER_DAY).astype(np.int64)
-    names = tables.packs["family"].to_numpy(dtype=object)[code]
-    unique, which = np.unique(names.astype(str), return_inverse=True)
-    packs = _Packs(which, [tables.families[n] for n in unique])
-    out: dict[str, Floats] = {}
-
     topups = _Facts.of(tables.topups, codes, 0)
-    t_start, t_end = topups.range(code, origin)
-    last = topups.order[t_end - 1]
-    topped_at = topups.second[t_end - 1]
-    cells, rated = packs.of(lambda f: f.cells_per_block), packs.of(lambda f: f.rated_ah)
-    block = _first_block(tables.topups["blocks"].iloc[last])
-    _charge(out, tables, packs, last, rated)
-    out["held_days"] = (origin - topped_at) / SECONDS_PER_DAY
-
-    readings = _Facts.of(tables.readings, codes, 0)
-    r_start, r_end = readings.range(code, origin)
-    volts = tables.readings[block_columns(tables.readings)].to_numpy(np.float64)[readings.order]
-    _readings(out, tables, readings, _pairs(r_start, r_end), volts, packs, block, topped_at, origin, last, topups, (t_start, t_end), cells)
-    _plan(out, tables, codes, code, origin, packs)
-    _earlier(out, tables, codes, code, origin, topups, (t_start, t_end), rated, packs)
-    out["age_years"] = tables.packs["age_years"].to_numpy(np.float64, na_value=np.nan)[code]
-    out["odometer_km"] = tables.packs["odometer_km"].to_numpy(np.float64, na_value=np.nan)[code]
-    out["rated_ah"], out["cells_per_block"] = rated, cells
-    out["blocks"] = packs.of(lambda f: f.blocks)
-    out["lithium"] = packs.of(lambda f: float(f.chemistry == "lithium-ion"))
-    out["limit_mv_per_cell"] = packs.of(lambda f: 1e3 * f.discharge_spread_limit_v / f.cells_per_block)
+    at = _moments(tables, moments, codes, topups)
+    out: dict[str, Floats] = {}
+    _charge(out, tables, at)
+    _readings(out, tables, at, _Facts.of(tables.readings, codes, 0))
+    _plan(out, tables, at, _Facts.of(tables.usage, codes, _EARLIEST + 1))
+    _earlier(out, tables, at, topups, _Facts.of(tables.outcomes, codes, 0))
+    _pack(out, tables, at)
     _physics(out)
     return pd.DataFrame({name: np.asarray(out[name], dtype=np.float64) for name in FEATURE_NAMES}, index=moments.index)
 
 
-def _charge(out: dict[str, Floats], tables: HistoryTables, packs: _Packs, last: Rows, rated: Floats) -> None:
-    every = np.ones(len(last), dtype=bool)
-    charge = _column(tables.topups, "charge_ah", last, every)
-    hours = _column(tables.topups, "duration_h", last, every)
-    cells = packs.of(lambda f: f.cells_per_block)
-    middle = packs.of(lambda f: float(ocv_v(f.curves, np.array([0.5]))[0]))
-    out["charge_share"] = charge * packs.of(lambda f: f.coulombic_efficiency) / rated
+def _moments(tables: HistoryTables, moments: pd.DataFrame, codes: pd.Index[Any], topups: _Facts) -> _Moments:
+    code = codes.get_indexer(pd.Index(moments["pack_id"])).astype(np.intp)
+    origin = np.round(to_days(moments["origin"]) * SECONDS_PER_DAY).astype(np.int64)
+    names = tables.packs["family"].to_numpy(dtype=object)[code]
+    unique, which = np.unique(names.astype(str), return_inverse=True)
+    start, end = topups.range(code, origin)
+    last = topups.order[end - 1]
+    earlier = end - start - 1
+    previous = np.maximum(end - 2, 0)
+    return _Moments(
+        code=code,
+        origin=origin,
+        packs=_Packs(which, [tables.families[n] for n in unique]),
+        last_topup=last,
+        previous_topup=topups.order[previous],
+        earlier=earlier,
+        topped_at=topups.second[end - 1],
+        previous_at=np.where(earlier > 0, topups.second[previous], _EARLIEST),
+        block=_first_block(tables.topups["blocks"].iloc[last]),
+    )
+
+
+def _pack(out: dict[str, Floats], tables: HistoryTables, at: _Moments) -> None:
+    for name in ("age_years", "odometer_km"):
+        out[name] = tables.packs[name].to_numpy(np.float64, na_value=np.nan)[at.code]
+    out["rated_ah"] = at.packs.of(lambda f: f.rated_ah)
+    out["cells_per_block"] = at.packs.of(lambda f: f.cells_per_block)
+    out["blocks"] = at.packs.of(lambda f: f.blocks)
+    out["lithium"] = at.packs.of(lambda f: float(f.chemistry == "lithium-ion"))
+    out["limit_mv_per_cell"] = at.packs.of(lambda f: 1e3 * f.discharge_spread_limit_v / f.cells_per_block)
+
+
+def _charge(out: dict[str, Floats], tables: HistoryTables, at: _Moments) -> None:
+    rated = at.packs.of(lambda f: f.rated_ah)
+    charge = _column(tables.topups, "charge_ah", at.last_topup)
+    hours = _column(tables.topups, "duration_h", at.last_topup)
+    middle = at.packs.of(lambda f: float(ocv_v(f.curves, np.array([0.5]))[0]))
+    out["held_days"] = (at.origin - at.topped_at) / SECONDS_PER_DAY
+    out["charge_share"] = charge * at.packs.of(lambda f: f.coulombic_efficiency) / rated
     out["charge_rate_per_h"] = charge / hours / rated
-    out["end_v_per_cell"] = _column(tables.topups, "end_v", last, every) / cells - middle
-    out["blocks_topped"] = np.array([len(str(b).split()) for b in tables.topups["blocks"].iloc[last]], dtype=np.float64)
+    end_v = _column(tables.topups, "end_v", at.last_topup)
+    out["end_v_per_cell"] = end_v / at.packs.of(lambda f: f.cells_per_block) - middle
+    blocks = tables.topups["blocks"].iloc[at.last_topup]
+    out["blocks_topped"] = np.array([len(str(b).split()) for b in blocks], dtype=np.float64)
 
 
-def _readings(
-    out: dict[str, Floats],
-    tables: HistoryTables,
-    readings: _Facts,
-    pairs: tuple[Rows, Rows],
-    volts: Floats,
-    packs: _Packs,
-    block: Rows,
-    topped_at: NDArray[np.int64],
-    origin: NDArray[np.int64],
-    last: Rows,
-    topups: _Facts,
-    t_range: tuple[Rows, Rows],
-    cells: Floats,
-) -> None:
-    count = len(block)
-    moment, row = pairs
+def _readings(out: dict[str, Floats], tables: HistoryTables, at: _Moments, readings: _Facts) -> None:
+    count, block = len(at), at.block
+    moment, row = _pairs(*readings.range(at.code, at.origin))
+    volts = tables.readings[block_columns(tables.readings)].to_numpy(np.float64)[readings.order]
     deviation = deviation_v(volts)
     state = tables.readings["state"].to_numpy(dtype=object)[readings.order]
     current = tables.readings["current_a"].to_numpy(np.float64, na_value=np.nan)[readings.order]
     temperature = tables.readings["temperature_c"].to_numpy(np.float64, na_value=np.nan)[readings.order]
     day = readings.second / SECONDS_PER_DAY
-    has_previous = t_range[1] - t_range[0] > 1
-    previous_at = np.where(has_previous, topups.second[np.maximum(t_range[1] - 2, 0)], _EARLIEST)
+    cells, peak = at.packs.of(lambda f: f.cells_per_block), at.packs.of(lambda f: f.peak_current_a)
 
     when = readings.second[row]
-    before = (when < topped_at[moment]) & (when > previous_at[moment])
-    after = when >= topped_at[moment]
+    before = (when < at.topped_at[moment]) & (when > at.previous_at[moment])
+    after = when >= at.topped_at[moment]
     is_state = {s: (state == s)[row] for s in ("rest", "discharge", "charge")}
     first_after = _first(moment, row, after, count)
     first_after_day = np.where(first_after >= 0, day[np.maximum(first_after, 0)], np.inf)
-    at_release = first_after_day - topped_at / SECONDS_PER_DAY <= RELEASE_VISIT_DAYS
+    at_release = first_after_day - at.topped_at / SECONDS_PER_DAY <= RELEASE_VISIT_DAYS
     visit_end = np.where(at_release, first_after_day + VISIT_DAYS, -np.inf)
     release = after & (day[row] <= visit_end[moment])
     driving = after & ~release
 
     def pick(mask: NDArray[np.bool_], *, first: bool = False) -> _Pick:
         return _Pick((_first if first else _last)(moment, row, mask, count), deviation, block)
-
-    peak = packs.of(lambda f: f.peak_current_a)
 
     def per_load(picked: _Pick, values: Floats, reference: float) -> Floats:
         amps = np.abs(picked.take(current))
@@ -256,7 +278,7 @@ def _readings(
 
     rest_b, load_b, charge_b = (pick(before & is_state[s]) for s in ("rest", "discharge", "charge"))
     out["before_rest_mv_per_cell"] = 1e3 * rest_b.own / cells
-    out["before_missing_share"] = packs.apply(missing_charge_share, rest_b.own)
+    out["before_missing_share"] = at.packs.apply(missing_charge_share, rest_b.own)
     out["before_load_mv_per_cell"] = per_load(load_b, load_b.own, LOAD_REFERENCE_A)
     out["before_excess_mohm_per_cell"] = excess(rest_b, load_b)
     out["before_charge_mv_per_cell"] = per_load(charge_b, charge_b.own, CHARGE_REFERENCE_A)
@@ -267,26 +289,28 @@ def _readings(
     rest_b_day = rest_b.take(day)
     earlier = pick(before & is_state["rest"] & (day[row] < (rest_b_day - 5)[moment]))
     apart = rest_b_day - earlier.take(day)
-    out["before_decline_share_per_day"] = (out["before_missing_share"] - packs.apply(missing_charge_share, earlier.own)) / apart
+    out["before_decline_share_per_day"] = (
+        out["before_missing_share"] - at.packs.apply(missing_charge_share, earlier.own)
+    ) / apart
 
     rest_a, load_a = (pick(release & is_state[s], first=True) for s in ("rest", "discharge"))
-    every = np.ones(count, dtype=bool)
-    noted_rise = _column(tables.topups, "rest_after_v", last, every) - _column(tables.topups, "rest_before_v", last, every)
+    noted_after = _column(tables.topups, "rest_after_v", at.last_topup)
+    noted_rise = noted_after - _column(tables.topups, "rest_before_v", at.last_topup)
     out["after_rest_mv_per_cell"] = 1e3 * rest_a.own / cells
     rise = rest_a.own - rest_b.own
     out["after_rise_mv_per_cell"] = 1e3 * np.where(np.isnan(rise), noted_rise, rise) / cells
     out["after_rise_per_share_mv"] = out["after_rise_mv_per_cell"] / np.maximum(out["charge_share"], 0.02)
-    hours = (rest_a.take(day) - topped_at / SECONDS_PER_DAY) * 24
-    out["after_rest_hours"] = np.where(np.isnan(hours), _column(tables.topups, "rest_after_h", last, every), hours)
+    hours = (rest_a.take(day) - at.topped_at / SECONDS_PER_DAY) * 24
+    out["after_rest_hours"] = np.where(np.isnan(hours), _column(tables.topups, "rest_after_h", at.last_topup), hours)
     out["after_load_mv_per_cell"] = per_load(load_a, load_a.own, LOAD_REFERENCE_A)
     out["after_excess_mohm_per_cell"] = excess(rest_a, load_a)
     out["after_load_elsewhere_mv_per_cell"] = per_load(load_a, load_a.own - load_a.lowest_other, LOAD_REFERENCE_A)
     out["after_second_mv_per_cell"] = 1e3 * rest_a.lowest_other / cells
 
     rest_n, load_n, charge_n = (pick(driving & is_state[s]) for s in ("rest", "discharge", "charge"))
-    origin_day, topped_day = origin / SECONDS_PER_DAY, topped_at / SECONDS_PER_DAY
+    origin_day, topped_day = at.origin / SECONDS_PER_DAY, at.topped_at / SECONDS_PER_DAY
     out["now_rest_mv_per_cell"] = 1e3 * rest_n.own / cells
-    out["now_missing_share"] = packs.apply(missing_charge_share, rest_n.own)
+    out["now_missing_share"] = at.packs.apply(missing_charge_share, rest_n.own)
     out["now_rest_age_days"] = origin_day - rest_n.take(day)
     out["now_rest_held_days"] = rest_n.take(day) - topped_day
     out["now_load_mv_per_cell"] = per_load(load_n, load_n.own, LOAD_REFERENCE_A)
@@ -312,7 +336,7 @@ def _trend(
     peak: Floats,
     count: int,
 ) -> Floats:
-    """Least-squares slope of the scaled deviation under discharge over time since the charge; NaN under two days apart."""
+    """Slope of the scaled deviation under discharge over time since the charge, by least squares; NaN if too short."""
     m, r = moment[mask], row[mask]
     amps = np.where(np.isnan(current[r]) | (current[r] < 2), ASSUMED_LOAD_SHARE * peak[m], current[r])
     y = 1e3 * deviation[r, block[m]] / cells[m] * LOAD_REFERENCE_A / amps
@@ -320,71 +344,54 @@ def _trend(
     m, x, y = m[known], day[r][known], y[known]
 
     def total(values: Floats) -> Floats:
-        return np.bincount(m, values, minlength=count)
+        return np.bincount(m, values, minlength=count).astype(np.float64)
 
     number = total(np.ones(len(m)))
     middle = total(x) / np.maximum(number, 1)
     x = x - middle[m]
     spread = total(x * x)
     enough = (number >= 2) & (spread >= 2.0)
-    return np.where(enough, total(x * y) / np.where(enough, spread, 1.0), np.nan)
+    return np.asarray(np.where(enough, total(x * y) / np.where(enough, spread, 1.0), np.nan), dtype=np.float64)
 
 
-def _plan(out: dict[str, Floats], tables: HistoryTables, codes: pd.Index[Any], code: Rows, origin: NDArray[np.int64], packs: _Packs) -> None:
-    usage = _Facts.of(tables.usage, codes, _EARLIEST + 1)
-    start, end = usage.range(code, origin)
+def _plan(out: dict[str, Floats], tables: HistoryTables, at: _Moments, usage: _Facts) -> None:
+    start, end = usage.range(at.code, at.origin)
     known = end > start
-    rows = usage.order[np.maximum(end - 1, 0)] if len(usage.order) else np.zeros(len(code), dtype=np.intp)
+    rows = usage.order[np.maximum(end - 1, 0)] if len(usage.order) else np.zeros(len(at), dtype=np.intp)
     for name in ("km_per_day", "trips_per_day", "parked_days_in_30", "ambient_c"):
         out[name] = _column(tables.usage, name, rows, known)
     rest = out.pop("_rest_temperature_c")
     out["ambient_c"] = np.where(np.isnan(out["ambient_c"]), rest, out["ambient_c"])
-    out["leak_factor"] = packs.apply(lambda f, t: arrhenius_factor(t + 3.0, f.self_discharge_ev), out["ambient_c"])
+    out["leak_factor"] = at.packs.apply(lambda f, t: arrhenius_factor(t + 3.0, f.self_discharge_ev), out["ambient_c"])
     # Without a temperature the limit at 15 °C stands in: it depends on the family far more than on the weather.
     warm = np.round(np.where(np.isnan(out["ambient_c"]), 15.0, out["ambient_c"]) + 8.0)
-    out["critical_share"] = packs.apply(lambda f, t: np.array([critical_share(f, float(v)) for v in t]), warm)
+    out["critical_share"] = at.packs.apply(lambda f, t: np.array([critical_share(f, float(v)) for v in t]), warm)
 
 
-def _earlier(
-    out: dict[str, Floats],
-    tables: HistoryTables,
-    codes: pd.Index[Any],
-    code: Rows,
-    origin: NDArray[np.int64],
-    topups: _Facts,
-    t_range: tuple[Rows, Rows],
-    rated: Floats,
-    packs: _Packs,
-) -> None:
+def _earlier(out: dict[str, Floats], tables: HistoryTables, at: _Moments, topups: _Facts, outcomes: _Facts) -> None:
     """How long earlier top-ups held: from each to the first return after it, if that came before the next one."""
-    count = len(code)
-    start, end = t_range
-    number = (end - start - 1).astype(np.float64)
-    out["earlier_topups"] = number
-    outcomes = _Facts.of(tables.outcomes, codes, 0)
+    out["earlier_topups"] = at.earlier.astype(np.float64)
     returned = (tables.outcomes["kind"].to_numpy(dtype=object) == "returned")[outcomes.order]
-    r_code, r_second = outcomes.code[returned], outcomes.second[returned]
-    r_key = _key(r_code, r_second)
-    moment, row = _pairs(start, np.maximum(end - 1, start))
+    r_code, r_second, r_key = outcomes.code[returned], outcomes.second[returned], outcomes.key[returned]
+    end = topups.range(at.code, at.origin)[1]
+    moment, row = _pairs(end - 1 - at.earlier, end - 1)
     place = np.searchsorted(r_key, topups.key[row], side="left")
     inside = place < len(r_key)
     found = np.zeros(len(row), dtype=bool)
-    found[inside] = (r_code[place[inside]] == code[moment[inside]]) & (r_second[place[inside]] <= topups.second[row[inside] + 1])
+    same_pack = r_code[place[inside]] == at.code[moment[inside]]
+    found[inside] = same_pack & (r_second[place[inside]] <= topups.second[row[inside] + 1])
     hold = np.full(len(row), np.nan)
     hold[found] = (r_second[place[found]] - topups.second[row[found]]) / SECONDS_PER_DAY
-    shortest = np.full(count, np.inf)
+    shortest, last_hold = np.full(len(at), np.nan), np.full(len(at), np.nan)
     np.fmin.at(shortest, moment, hold)
-    out["shortest_hold_days"] = np.where(np.isfinite(shortest), shortest, np.nan)
-    last_hold = np.full(count, np.nan)
     last_hold[moment] = hold  # the last earlier top-up wins
-    out["last_hold_days"] = last_hold
-    previous = topups.order[np.maximum(end - 2, 0)]
-    has = number >= 1
-    blocks = _first_block(tables.topups["blocks"])
-    same = np.where(has, blocks[previous] == blocks[topups.order[end - 1]], np.nan).astype(np.float64)
+    out["shortest_hold_days"], out["last_hold_days"] = shortest, last_hold
+    has = at.earlier > 0
+    same = _first_block(tables.topups["blocks"])[at.previous_topup] == at.block
     out["last_same_block"] = np.where(has, same, np.nan)
-    charge = _column(tables.topups, "charge_ah", previous, has) * packs.of(lambda f: f.coulombic_efficiency) / rated
-    out["last_loss_share_per_day"] = np.where(same == 1, charge / np.maximum(last_hold, 0.5), np.nan)
+    stored = _column(tables.topups, "charge_ah", at.previous_topup) * at.packs.of(lambda f: f.coulombic_efficiency)
+    share = stored / at.packs.of(lambda f: f.rated_ah)
+    out["last_loss_share_per_day"] = np.where(has & same, share / np.maximum(last_hold, 0.5), np.nan)
 
 
 def _physics(out: dict[str, Floats]) -> None:
@@ -418,4 +425,3 @@ def _physics(out: dict[str, Floats]) -> None:
     present = np.where(np.isnan(now), level, now) + best * since
     out["margin_share"] = out["critical_share"] - present
     out["passage_days"] = np.clip(out["margin_share"], 0, None) / best
-

@@ -52,19 +52,26 @@ class BlockReading(_Fact):
     def _sound(self) -> Self:
         if len(self.block_v) < 2:
             raise wrong(
-                f"block_v holds {len(self.block_v)} value(s); imbalance needs at least two blocks.", "Give one voltage for each block of the pack."
+                f"block_v holds {len(self.block_v)} value(s); imbalance needs at least two blocks.",
+                "Give one voltage for each block of the pack.",
             )
         known = [v for v in self.block_v if v is not None]
         if len(known) < 2:
-            raise wrong("fewer than two blocks were read.", "Leave the reading out, or give the voltages that were measured.")
+            raise wrong(
+                "fewer than two blocks were read.", "Leave the reading out, or give the voltages that were measured."
+            )
         if max(known) > MAX_BLOCK_V:
             raise wrong(f"block_v reaches {max(known):g}; this looks like millivolts.", "Give volts: divide by 1000.")
         if self.state == "discharge" and self.current_a is not None and self.current_a < 0:
             raise wrong(
-                f"current_a is {self.current_a:g} A in state discharge.", "Discharge current is positive: turn the sign, or set state to charge."
+                f"current_a is {self.current_a:g} A in state discharge.",
+                "Discharge current is positive: turn the sign, or set state to charge.",
             )
         if self.state == "charge" and self.current_a is not None and self.current_a > 0:
-            raise wrong(f"current_a is {self.current_a:g} A in state charge.", "Charge current is negative: turn the sign, or set state to discharge.")
+            raise wrong(
+                f"current_a is {self.current_a:g} A in state charge.",
+                "Charge current is negative: turn the sign, or set state to discharge.",
+            )
         return self
 
 
@@ -179,13 +186,17 @@ class PackHistory(_Fact):
     @model_validator(mode="after")
     def _ordered(self) -> Self:
         if not self.readings and not self.topups:
-            raise wrong("the history holds no reading and no top-up.", "Give at least the top-up, or one rest reading before and one after it.")
+            raise wrong(
+                "the history holds no reading and no top-up.",
+                "Give at least the top-up, or one rest reading before and one after it.",
+            )
         for name in ("readings", "topups", "outcomes"):
             times = [fact.time for fact in getattr(self, name)]
             for position, (earlier, later) in enumerate(pairwise(times), start=1):
                 if later < earlier:
                     raise wrong(
-                        f"{name}[{position}].time {later.isoformat()} lies before {name}[{position - 1}].time {earlier.isoformat()}.",
+                        f"{name}[{position}].time {later.isoformat()} lies before "
+                        f"{name}[{position - 1}].time {earlier.isoformat()}.",
                         f"Sort {name} by time, or correct the clock.",
                     )
         counts = {len(r.block_v) for r in self.readings}
@@ -193,15 +204,16 @@ class PackHistory(_Fact):
             first = len(self.readings[0].block_v)
             odd = next(i for i, r in enumerate(self.readings) if len(r.block_v) != first)
             raise wrong(
-                f"readings[{odd}].block_v has {len(self.readings[odd].block_v)} blocks but readings[0].block_v has {first}.",
+                f"readings[{odd}].block_v has {len(self.readings[odd].block_v)} blocks but readings[0].block_v "
+                f"has {first}.",
                 "Give every reading one value per block, null where a channel was not read.",
             )
         if self.topups:
             for position, outcome in enumerate(self.outcomes):
                 if outcome.time < self.topups[0].time:
                     raise wrong(
-                        f"outcomes[{position}] ({outcome.kind}, {outcome.time.isoformat()}) lies before the first top-up "
-                        f"({self.topups[0].time.isoformat()}).",
+                        f"outcomes[{position}] ({outcome.kind}, {outcome.time.isoformat()}) lies before the first "
+                        f"top-up ({self.topups[0].time.isoformat()}).",
                         "An outcome follows a top-up: correct one of the two times, or leave the first fault out.",
                     )
         elif self.outcomes:
@@ -211,7 +223,7 @@ class PackHistory(_Fact):
     @property
     def last_fact_time(self) -> datetime:
         """Time of the newest reading or top-up: the usual origin of a forecast."""
-        return max(fact.time for fact in (*self.readings, *self.topups))
+        return max([r.time for r in self.readings] + [t.time for t in self.topups])
 
 
 def family_problems(history: PackHistory, family: PackFamily) -> list[Problem]:
@@ -245,8 +257,10 @@ def family_problems(history: PackHistory, family: PackFamily) -> list[Problem]:
                 found.append(
                     Problem(
                         f"{where}[{b - 1}]",
-                        f"{v:g} V is impossible for a block of {family.cells_per_block} {family.chemistry} cells ({low:g} to {high:.4g} V).",
-                        "Give volts per block (not millivolts, not per cell or for the whole pack), or null if the channel failed.",
+                        f"{v:g} V is impossible for a block of {family.cells_per_block} {family.chemistry} cells "
+                        f"({low:g} to {high:.4g} V).",
+                        "Give volts per block (not millivolts, not per cell or for the whole pack), or null if the "
+                        "channel failed.",
                     )
                 )
                 break

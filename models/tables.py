@@ -15,7 +15,17 @@ from models.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
 
 PACK_COLUMNS = ("pack_id", "family", "age_years", "odometer_km")
 READING_COLUMNS = ("pack_id", "time", "state", "current_a", "temperature_c")
-TOPUP_COLUMNS = ("pack_id", "time", "blocks", "charge_ah", "end_v", "duration_h", "rest_before_v", "rest_after_v", "rest_after_h")
+TOPUP_COLUMNS = (
+    "pack_id",
+    "time",
+    "blocks",
+    "charge_ah",
+    "end_v",
+    "duration_h",
+    "rest_before_v",
+    "rest_after_v",
+    "rest_after_h",
+)
 USAGE_COLUMNS = ("pack_id", "time", "km_per_day", "trips_per_day", "ambient_c", "parked_days_in_30")
 OUTCOME_COLUMNS = ("pack_id", "time", "kind", "code", "odometer_km")
 TEXT_COLUMNS = frozenset({"pack_id", "family", "state", "blocks", "kind", "code"})
@@ -79,12 +89,20 @@ class HistoryTables:
     def of_packs(self, pack_ids: Iterable[str]) -> HistoryTables:
         """Keep only these packs."""
         keep = set(pack_ids)
-        parts = {name: frame[frame["pack_id"].isin(keep)].reset_index(drop=True) for name, frame in self.frames().items()}
+        parts = {
+            name: frame[frame["pack_id"].isin(keep)].reset_index(drop=True) for name, frame in self.frames().items()
+        }
         return HistoryTables(**parts, families=self.families)
 
     def frames(self) -> dict[str, pd.DataFrame]:
         """Return the five tables by name."""
-        return {"packs": self.packs, "readings": self.readings, "topups": self.topups, "usage": self.usage, "outcomes": self.outcomes}
+        return {
+            "packs": self.packs,
+            "readings": self.readings,
+            "topups": self.topups,
+            "usage": self.usage,
+            "outcomes": self.outcomes,
+        }
 
 
 def _frame(rows: Mapping[str, list[Any]], columns: tuple[str, ...]) -> pd.DataFrame:
@@ -92,7 +110,13 @@ def _frame(rows: Mapping[str, list[Any]], columns: tuple[str, ...]) -> pd.DataFr
     for name in columns:
         values = rows[name]
         if name == "time":
-            stamps = np.array([np.datetime64("NaT") if t is None else np.datetime64(round(t.timestamp() * 1e6), "us") for t in values], "datetime64[us]")
+            stamps = np.array(
+                [
+                    np.datetime64("NaT") if t is None else np.datetime64(round(t.timestamp() * 1e6), "us")
+                    for t in values
+                ],
+                "datetime64[us]",
+            )
             data[name] = pd.DatetimeIndex(stamps).tz_localize("UTC")
         elif name in TEXT_COLUMNS:
             data[name] = np.array(values, dtype=object)
@@ -172,7 +196,9 @@ def history_of(tables: HistoryTables, pack_id: str) -> PackHistory:
     for row in facts(tables.readings):
         volts = tuple(row[c] for c in columns)
         readings.append(BlockReading(**{k: row[k] for k in READING_COLUMNS[1:]}, block_v=volts))
-    topups = [TopUp(**{**row, "blocks": tuple(int(b) for b in str(row["blocks"]).split())}) for row in facts(tables.topups)]
+    topups = [
+        TopUp(**{**row, "blocks": tuple(int(b) for b in str(row["blocks"]).split())}) for row in facts(tables.topups)
+    ]
     return PackHistory(
         pack_id=pack_id,
         family=str(head["family"]),

@@ -56,13 +56,23 @@ class SurvivalRows:
         return len(self.time)
 
 
-def _next_outcome(tables: HistoryTables, pack_id: pd.Series[str], second: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.object_]]:
+def _next_outcome(
+    tables: HistoryTables, pack_id: pd.Series[str], second: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.object_]]:
     """Seconds and kind of the first outcome after each time; NaN where none is known."""
     outcomes = pd.DataFrame(
-        {"pack_id": tables.outcomes["pack_id"].to_numpy(), "end": np.round(to_days(tables.outcomes["time"]) * SECONDS_PER_DAY).astype(np.int64), "kind": tables.outcomes["kind"].to_numpy()}
+        {
+            "pack_id": tables.outcomes["pack_id"].to_numpy(),
+            "end": np.round(to_days(tables.outcomes["time"]) * SECONDS_PER_DAY).astype(np.int64),
+            "kind": tables.outcomes["kind"].to_numpy(),
+        }
     ).sort_values("end", kind="stable")
-    asked = pd.DataFrame({"pack_id": pack_id.to_numpy(), "at": second, "order": np.arange(len(second))}).sort_values("at", kind="stable")
-    near = pd.merge_asof(asked, outcomes, left_on="at", right_on="end", by="pack_id", direction="forward", allow_exact_matches=False)
+    asked = pd.DataFrame({"pack_id": pack_id.to_numpy(), "at": second, "order": np.arange(len(second))}).sort_values(
+        "at", kind="stable"
+    )
+    near = pd.merge_asof(
+        asked, outcomes, left_on="at", right_on="end", by="pack_id", direction="forward", allow_exact_matches=False
+    )
     near = near.sort_values("order", kind="stable")
     return near["end"].to_numpy(np.float64, na_value=np.nan), near["kind"].to_numpy(dtype=object)
 
@@ -87,13 +97,20 @@ def moments_of(tables: HistoryTables, rng: np.random.Generator, *, holding_share
         moments at which the pack was still holding.
     """
     topups = pd.DataFrame(
-        {"pack_id": tables.topups["pack_id"].to_numpy(), "at": np.round(to_days(tables.topups["time"]) * SECONDS_PER_DAY).astype(np.int64), "topup": np.arange(len(tables.topups))}
+        {
+            "pack_id": tables.topups["pack_id"].to_numpy(),
+            "at": np.round(to_days(tables.topups["time"]) * SECONDS_PER_DAY).astype(np.int64),
+            "topup": np.arange(len(tables.topups)),
+        }
     )
     end, kind = _next_outcome(tables, topups["pack_id"], topups["at"].to_numpy())
     topups["end"], topups["kind"] = end, kind
     topups = topups[~np.isnan(end)]
     reads = pd.DataFrame(
-        {"pack_id": tables.readings["pack_id"].to_numpy(), "seen": np.round(to_days(tables.readings["time"]) * SECONDS_PER_DAY).astype(np.int64)}
+        {
+            "pack_id": tables.readings["pack_id"].to_numpy(),
+            "seen": np.round(to_days(tables.readings["time"]) * SECONDS_PER_DAY).astype(np.int64),
+        }
     ).sort_values("seen", kind="stable")
     joined = pd.merge_asof(reads, topups.sort_values("at", kind="stable"), left_on="seen", right_on="at", by="pack_id")
     joined = joined[joined["topup"].notna() & (joined["seen"] < joined["end"])]
@@ -145,7 +162,7 @@ def survival_rows(tables: HistoryTables, moments: pd.DataFrame) -> SurvivalRows:
 
 
 def fold_of(pack_ids: pd.Series[str], folds: int, salt: str = "") -> NDArray[np.int64]:
-    """Assign packs to folds by a hash of their identifier: rows of one pack never part, and no random state is needed."""
+    """Assign packs to folds by a hash of their identifier: rows of one pack never part, whatever the random state."""
     unique, inverse = np.unique(pack_ids.to_numpy().astype(str), return_inverse=True)
     hashed = np.array([zlib.crc32(f"{salt}{name}".encode()) % folds for name in unique], dtype=np.int64)
     return hashed[inverse]

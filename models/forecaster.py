@@ -1,0 +1,297 @@
+"""The forecaster: features, hazard ensemble, recalibration, conformal bound, kinds and flags, joined."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from models.conformal import ConformalBound
+from models.estimator import SurvivalEstimator
+from models.evidence import FAR, SeenRange, evidence_group, flags_of, with_inferred_topups
+from models.families import PackFamily
+from models.features import feature_frame
+from models.forecast import Flag, Forecast
+from models.grid import DAYS
+from models.history import PackHistory, UsagePlan, require_fit
+from models.kinds import KINDS, KindClassifier
+from models.problems import BadInput, OutOfReach
+from models.recalibration import Recalibration
+from models.tables import SECONDS_PER_DAY, HistoryTables, tables_from_histories, to_days
+
+BAND_FACTOR: Final = 1.64
+"""Standard deviations of the members on the complementary log-log scale to each side: nine in ten, if normal."""
+
+WIDENING: Final = 0.5
+"""Share of the usual level at which the good-for day is read where evidence is out of the training range. Invented."""
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Forecasts:
+    """Forecasts of n moments as arrays.
+
+    Attributes
+    ----------
+    moments : DataFrame, n rows
+        ``pack_id`` and ``origin``.
+    X : DataFrame, shape (n, features)
+    survival, band_low, band_high : array, shape (n, len(DAYS))
+    kinds : array, shape (n, 4), or None
+        In the order of `models.kinds.KINDS`.
+    group : object array, shape (n,)
+        Evidence group.
+    widening : array, shape (n,)
+    reachable : bool array, shape (n,)
+        False where the evidence lies too far from anything seen: use no figure of such a row.
+    """
+
+    moments: pd.DataFrame
+    X: pd.DataFrame
+    survival: Floats
+    band_low: Floats
+    band_high: Floats
+    kinds: Floats | None
+    group: NDArray[np.object_]
+    widening: Floats
+    reachable: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.survival)
+
+
+def _cloglog(survival: Floats) -> Floats:
+    return np.asarray(np.log(-np.log(np.clip(survival, 1e-9, 1 - 1e-9))))
+
+
+class Forecaster:
+    """Turns histories into forecasts. Made by `training.fitting`; holds fitted parts only.
+
+    Parameters
+    ----------
+    members : sequence of SurvivalEstimator
+        Fitted on resampled packs; their mean is the forecast, their spread the band.
+    recalibration : Recalibration or None
+    bound : ConformalBound
+        Fitted on packs that no member has seen.
+    kinds : KindClassifier or None
+    seen : SeenRange
+    families : mapping of str to PackFamily
+    model_id : str
+    """
+
+    def __init__(
+        self,
+        members: Sequence[SurvivalEstimator],
+        recalibration: Recalibration | None,
+        bound: ConformalBound,
+        kinds: KindClassifier | None,
+        seen: SeenRange,
+        families: Mapping[str, PackFamily],
+        model_id: str,
+    ) -> None:
+        self.members = tuple(members)
+        self.recalibration = recalibration
+        self.bound = bound
+        self.kinds = kinds
+        self.seen = seen
+        self.families = dict(families)
+        self.model_id = model_id
+
+    def curves(self, X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
+        """Hold curves and their band.
+
+        Parameters
+        ----------
+        X : DataFrame, shape (n, features)
+
+        Returns
+        -------
+        survival, low, high : array, shape (n, len(DAYS))
+        """
+        each = np.stack([self._calibrated(m.predict_survival(X, DAYS)) for m in self.members])
+        survival = each.mean(axis=0)
+        scale = _cloglog(each[:, :, 1:])
+        sd = scale.std(axis=0, ddof=1) if len(each) > 1 else np.zeros_like(scale[0])
+        middle = _cloglog(survival[:, 1:])
+        low, high = np.ones_like(survival), np.ones_like(survival)
+        low[:, 1:] = np.exp(-np.exp(middle + BAND_FACTOR * sd))
+        high[:, 1:] = np.exp(-np.exp(middle - BAND_FACTOR * sd))
+        return survival, np.minimum.accumulate(low, axis=1), np.minimum.accumulate(high, axis=1)
+
+    def _calibrated(self, survival: Floats) -> Floats:
+        return survival if self.recalibration is None else self.recalibration.transform(survival)
+
+    def forecast_batch(self, tables: HistoryTables, moments: pd.DataFrame) -> Forecasts:
+        """Forecast many moments at once.
+
+        Parameters
+        ----------
+        tables : HistoryTables
+            Packs of known families, each with a top-up or two rest readings at or before its origin.
+        moments : DataFrame
+            ``pack_id`` and ``origin`` (UTC).
+
+        Returns
+        -------
+        Forecasts
+        """
+        full, _ = with_inferred_topups(tables)
+        X = feature_frame(full, moments)
+        survival, low, high = self.curves(X)
+        furthest = self.seen.distance(X).max(axis=1).to_numpy()
+        return Forecasts(
+            moments=moments[["pack_id", "origin"]],
+            X=X,
+            survival=survival,
+            band_low=low,
+            band_high=high,
+            kinds=None if self.kinds is None else self.kinds.predict(X),
+            group=evidence_group(X),
+            widening=np.where(furthest > 0, WIDENING, 1.0),
+            reachable=furthest <= FAR,
+        )
+
+    def forecast(
+        self,
+        history: PackHistory,
+        at: datetime | None = None,
+        usage: UsagePlan | None = None,
+        family: PackFamily | None = None,
+    ) -> Forecast:
+        """Forecast one pack: a batch of one.
+
+        Parameters
+        ----------
+        history : PackHistory
+        at : datetime, optional
+            Origin, with offset; the newest reading or top-up if left out. Facts after it are not used.
+        usage : UsagePlan, optional
+            Takes the place of the history's own plans.
+        family : PackFamily, optional
+            Where the history's family is not one of `families`.
+
+        Returns
+        -------
+        Forecast
+
+        Raises
+        ------
+        BadInput
+            If the history does not fit its family, or nothing is holding at the origin.
+        OutOfReach
+            If the evidence lies too far from anything the model has seen.
+        """
+        family = family or self.families.get(history.family)
+        if family is None:
+            raise BadInput.one(
+                "family",
+                f"'{history.family}' is not a known family.",
+                f"Name one of {', '.join(self.families)}, or define it.",
+            )
+        require_fit(history, family)
+        origin = history.last_fact_time if at is None else at
+        if origin.tzinfo is None:
+            raise BadInput.one(
+                "at", f"{origin.isoformat()} has no offset.", "Write the time as in 2026-03-02T08:30:00+00:00."
+            )
+        known = _known_at(history, origin)
+        if usage is not None:
+            known = known.model_copy(update={"usage": (usage.model_copy(update={"time": None}),)})
+        _require_holding(known, origin)
+        tables, inferred = with_inferred_topups(tables_from_histories([known], {family.name: family}))
+        if tables.topups.empty:
+            raise BadInput.one(
+                "topups", "no top-up is recorded, and there are not two rest readings to infer it from.",
+                "Give the top-up, or one rest reading before it and one after.",
+            )  # fmt: skip
+        moments = pd.DataFrame({"pack_id": [known.pack_id], "origin": pd.DatetimeIndex([origin]).tz_convert("UTC")})
+        batch = self.forecast_batch(tables, moments)
+        gap = np.array([_days_since_reading(known, origin)])
+        (flags,) = flags_of(batch.X, self.seen, np.array([bool(inferred)]), gap)
+        if (
+            at is not None
+            and known is not history
+            and len(known.readings) + len(known.topups) < len(history.readings) + len(history.topups)
+        ):
+            flags += (
+                Flag("later-facts-ignored", "Readings or top-ups after the moment of the forecast were not used."),
+            )
+        if not batch.reachable[0]:
+            far = next(f.text for f in flags if f.code == "out-of-range").removesuffix(" The forecast is widened.")
+            raise OutOfReach(
+                f"{far} This is too far out for an honest forecast; check the value, or train on such packs."
+            )
+        return Forecast(
+            pack_id=history.pack_id,
+            origin=origin,
+            days_held=float(batch.X["held_days"].iloc[0]),
+            survival=batch.survival[0],
+            band_low=batch.band_low[0],
+            band_high=batch.band_high[0],
+            kinds=None if batch.kinds is None else dict(zip(KINDS, batch.kinds[0].tolist(), strict=True)),
+            flags=flags,
+            model_id=self.model_id,
+            inputs_digest=inputs_digest(known, origin, family),
+            group=str(batch.group[0]),
+            bound=self.bound,
+            widening=float(batch.widening[0]),
+        )
+
+
+def inputs_digest(history: PackHistory, origin: datetime, family: PackFamily) -> str:
+    """SHA-256 over the facts a forecast was made from, its origin and the family, as hexadecimal digits."""
+    text = "\n".join([history.model_dump_json(), origin.isoformat(), family.model_dump_json()])
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _known_at(history: PackHistory, origin: datetime) -> PackHistory:
+    parts = {
+        name: tuple(f for f in getattr(history, name) if f.time is None or f.time <= origin)
+        for name in ("readings", "topups", "usage", "outcomes")
+    }
+    if all(len(parts[name]) == len(getattr(history, name)) for name in parts):
+        return history
+    return history.model_copy(update=parts)
+
+
+def _require_holding(history: PackHistory, origin: datetime) -> None:
+    if not history.topups and not history.readings:
+        raise BadInput.one(
+            "at", f"lies before every reading and top-up ({origin.isoformat()}).", "Choose a moment after the top-up."
+        )
+    if not history.outcomes:
+        return
+    last = history.outcomes[-1]
+    if last.kind != "running" and last.time >= history.topups[-1].time:
+        what = {
+            "returned": "the fault has already returned",
+            "replaced": "the pack was replaced",
+            "retired": "the vehicle was taken out of use",
+        }[last.kind]
+        raise BadInput.one(
+            f"outcomes[{len(history.outcomes) - 1}]",
+            f"{what} on {last.time.isoformat()}, after the last top-up.",
+            "Record the next top-up first, or forecast at an earlier moment.",
+        )
+
+
+def _days_since_reading(history: PackHistory, origin: datetime) -> float:
+    if not history.readings:
+        return float("nan")
+    return (origin - history.readings[-1].time).total_seconds() / SECONDS_PER_DAY
+
+
+def newest_reading_gap_days(tables: HistoryTables, moments: pd.DataFrame) -> Floats:
+    """Days between each origin and the newest reading before it, NaN without one. Shape (n,)."""
+    reads = tables.readings[["pack_id", "time"]].sort_values("time", kind="stable")
+    asked = moments[["pack_id", "origin"]].assign(order=np.arange(len(moments))).sort_values("origin", kind="stable")
+    near = pd.merge_asof(asked, reads, left_on="origin", right_on="time", by="pack_id").sort_values("order")
+    return np.asarray(to_days(near["origin"]) - to_days(near["time"]))

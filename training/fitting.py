@@ -1,0 +1,284 @@
+"""Fitting a forecaster: members on resampled packs, recalibration and bound on packs they never saw, and a report."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from joblib import Parallel, delayed
+from models.recalibration import Recalibration
+from numpy.typing import NDArray
+
+from models.conformal import ConformalBound
+from models.evidence import SeenRange, evidence_group, rich_evidence
+from models.feature_table import DIRECTIONS
+from models.first_passage import FirstPassageRegression
+from models.forecaster import Forecaster
+from models.grid import DAYS, GRID_VERSION
+from models.hazard import HazardBooster
+from models.kaplan_meier import kaplan_meier
+from models.kinds import KindClassifier
+from models.problems import BadInput
+from models.regressions import CoxRegression
+from models.tables import HistoryTables, to_days
+from training.datasets import SurvivalRows, fold_of, moments_of, survival_rows
+from training.report import CalibrationReport, ReportInputs, build_report
+from training.report.inputs import Origin
+
+FOLDS: Final = 20
+CALIBRATION_FOLDS: Final = (14, 15, 16)
+REPORT_FOLDS: Final = (17, 18, 19)
+"""Of 20 folds by pack, 14 train the members, 3 set recalibration and bound, 3 are kept for the report."""
+
+CONFIDENCES: Final = (0.8, 0.9, 0.95)
+FEWEST_RETURNS: Final = 60
+"""Returned faults needed to fit at all; about twenty would fall to the calibration part. Invented."""
+
+Progress = Callable[[int, int, str], None]
+
+
+@dataclass(frozen=True)
+class FitSettings:
+    """How a forecaster is fitted.
+
+    Attributes
+    ----------
+    members : int
+        Boosters, each on a share of the packs drawn without replacement.
+    pack_share : float
+    rounds : int
+        Trees of each.
+    workers : int
+        Processes for the members.
+    seed : int
+    """
+
+    members: int = 4
+    pack_share: float = 0.6
+    rounds: int = 220
+    workers: int = 2
+    seed: int = 0
+
+
+@dataclass(frozen=True)
+class Trained:
+    """A fitted forecaster with its record.
+
+    Attributes
+    ----------
+    forecaster : Forecaster
+    report : CalibrationReport
+    facts : dict
+        For the manifest: data digest, rows, seed, grid version, settings, scores.
+    """
+
+    forecaster: Forecaster
+    report: CalibrationReport
+    facts: dict[str, Any] = field(default_factory=dict)
+
+
+def data_digest(tables: HistoryTables) -> str:
+    """SHA-256 over the values of all tables, as hexadecimal digits."""
+    digest = hashlib.sha256()
+    for name, frame in tables.frames().items():
+        digest.update(name.encode())
+        digest.update(pd.util.hash_pandas_object(frame, index=False).to_numpy().tobytes())
+    return digest.hexdigest()
+
+
+def fit_members(rows: SurvivalRows, settings: FitSettings) -> list[HazardBooster]:
+    """Fit the boosters, each on its own draw of packs."""
+    packs = rows.moments["pack_id"].to_numpy().astype(str)
+    unique, inverse = np.unique(packs, return_inverse=True)
+
+    def one(seed: int) -> HazardBooster:
+        rng = np.random.default_rng([settings.seed, seed])
+        drawn = (
+            rng.random(len(unique)) < settings.pack_share if settings.members > 1 else np.ones(len(unique), dtype=bool)
+        )
+        some = rows.take(np.flatnonzero(drawn[inverse]))
+        booster = HazardBooster(monotone=DIRECTIONS, rounds=settings.rounds, stop_early=False, seed=seed)
+        return booster.fit(some.X, some.time, some.event)
+
+    return list(Parallel(n_jobs=settings.workers)(delayed(one)(i) for i in range(settings.members)))
+
+
+def censoring_curves(train: SurvivalRows, rows: SurvivalRows) -> NDArray[np.float64]:
+    """Probability of still being followed on each grid day, given the features: workshops replace the worst first.
+
+    Returns
+    -------
+    array, shape (len(rows), len(DAYS))
+        All 1 if nobody in `train` was lost within the horizon.
+    """
+    lost = ~train.event & (train.time <= DAYS[-1])
+    if lost.sum() < FEWEST_RETURNS:
+        return np.ones((len(rows), len(DAYS)))
+    booster = HazardBooster(rounds=80, stop_early=False, seed=1)
+    return booster.fit(train.X, train.time, lost).predict_survival(rows.X, DAYS)
+
+
+def train_forecaster(
+    tables: HistoryTables,
+    *,
+    truth: pd.DataFrame | None = None,
+    settings: FitSettings | None = None,
+    trained_on: Origin = "simulation",
+    made_at: str = "",
+    progress: Progress | None = None,
+) -> Trained:
+    """Fit a forecaster on a record and report on packs it has not seen.
+
+    Parameters
+    ----------
+    tables : HistoryTables
+    truth : DataFrame, optional
+        ``pack_id``, ``kind`` and whatever else to group the report by (``place``); simulated cohorts have it.
+    settings : FitSettings, optional
+    trained_on : {"simulation", "shop"}
+    made_at : str
+        When, as it is to be printed in the report.
+    progress : callable, optional
+        Called with steps done, steps in all and what is being done.
+
+    Raises
+    ------
+    BadInput
+        If the record holds too few returned faults.
+    """
+    settings = settings or FitSettings()
+    steps = [
+        "computing features",
+        "fitting the members",
+        "fitting peers",
+        "setting recalibration and bound",
+        "reporting",
+    ]
+
+    def say(step: int) -> None:
+        if progress is not None:
+            progress(step, len(steps), steps[min(step, len(steps) - 1)])
+
+    say(0)
+    rows = survival_rows(tables, moments_of(tables, np.random.default_rng([settings.seed, 7])))
+    within = int((rows.event & (rows.time <= DAYS[-1])).sum())
+    if within < FEWEST_RETURNS:
+        raise BadInput.one(
+            "outcomes",
+            f"holds {within} moments followed by a return; {FEWEST_RETURNS} are needed.",
+            "Record more outcomes, or train on a simulated cohort.",
+        )
+    fold = fold_of(rows.moments["pack_id"], FOLDS)
+    calibrating, reporting = np.isin(fold, CALIBRATION_FOLDS), np.isin(fold, REPORT_FOLDS)
+    train, calibration, held = rows.take(~(calibrating | reporting)), rows.take(calibrating), rows.take(reporting)
+    say(1)
+    members = fit_members(train, settings)
+    say(2)
+    peers = peer_curves(train, held)
+    say(3)
+    kind = _labels(truth, "kind")
+    digest = data_digest(tables)
+    model_id = hashlib.sha256(f"{digest} {settings} {GRID_VERSION}".encode()).hexdigest()[:12]
+    forecaster = assemble(members, train, calibration, kind, tables, model_id)
+    say(4)
+    survival, _, _ = forecaster.curves(held.X)
+    group = evidence_group(held.X)
+    bounds = {c: forecaster.bound.bound(survival, c, groups=group) for c in CONFIDENCES}
+    report = build_report(
+        ReportInputs(
+            survival=survival,
+            time=held.time,
+            event=held.event,
+            trained_on=trained_on,
+            scored_on=trained_on,
+            peers=peers,
+            censoring=censoring_curves(train, held),
+            bounds=bounds,
+            groups=report_groups(held, tables, truth),
+            model={
+                "model": model_id,
+                "trained on": f"{train.moments['pack_id'].nunique()} packs, {len(train)} moments",
+                "grid": GRID_VERSION,
+            },
+            made_at=made_at,
+        )
+    )
+    say(5)
+    facts = {
+        "data_digest": digest,
+        "packs": int(tables.packs.shape[0]),
+        "moments": len(rows),
+        "returns": within,
+        "seed": settings.seed,
+        "settings": {"members": settings.members, "pack_share": settings.pack_share, "rounds": settings.rounds},
+        "trained_on": trained_on,
+        "grid_version": GRID_VERSION,
+    }
+    return Trained(forecaster, report, facts)
+
+
+def assemble(
+    members: list[HazardBooster],
+    train: SurvivalRows,
+    calibration: SurvivalRows,
+    kind: Mapping[str, str] | None,
+    tables: HistoryTables,
+    model_id: str,
+) -> Forecaster:
+    """Join fitted members with what is set on packs they never saw."""
+    forecaster = Forecaster(members, None, ConformalBound(), None, SeenRange.of(train.X), tables.families, model_id)
+    raw, _, _ = forecaster.curves(calibration.X)
+    recalibration = Recalibration().fit(raw, calibration.time, calibration.event)
+    survival = recalibration.transform(raw)
+    followed = censoring_curves(train, calibration)
+    group = evidence_group(calibration.X)
+    bound = ConformalBound().fit(
+        survival, calibration.time, calibration.event, censoring_survival=followed, groups=group
+    )
+    kinds = None
+    if kind is not None:
+        train_kind, calibration_kind = (
+            np.array([kind[p] for p in r.moments["pack_id"]], dtype=object) for r in (train, calibration)
+        )
+        kinds = KindClassifier().fit(train.X, train_kind).calibrate(calibration.X, calibration_kind)
+    return Forecaster(members, recalibration, bound, kinds, forecaster.seen, tables.families, model_id)
+
+
+def peer_curves(train: SurvivalRows, held: SurvivalRows) -> dict[str, NDArray[np.float64]]:
+    """Curves of the usual alternatives for the same held-out rows, shape (n, len(DAYS)) each."""
+    overall = kaplan_meier(train.time, train.event).at(DAYS)
+    return {
+        "Kaplan–Meier": np.tile(overall, (len(held), 1)),
+        "first passage": FirstPassageRegression().fit(train.X, train.time, train.event).predict_survival(held.X, DAYS),
+        "Cox": CoxRegression().fit(train.X, train.time, train.event).predict_survival(held.X, DAYS),
+    }
+
+
+def _labels(truth: pd.DataFrame | None, column: str) -> dict[str, str] | None:
+    return None if truth is None or column not in truth else dict(zip(truth["pack_id"], truth[column], strict=True))
+
+
+def report_groups(
+    rows: SurvivalRows, tables: HistoryTables, truth: pd.DataFrame | None
+) -> dict[str, NDArray[np.object_]]:
+    """Labels by which the report is broken down, shape (n,) each."""
+    packs = rows.moments["pack_id"]
+    family = dict(zip(tables.packs["pack_id"], tables.packs["family"], strict=True))
+    day = to_days(rows.moments["origin"]) % 365.25
+    season = np.array(["winter", "spring", "summer", "autumn"], dtype=object)[((day + 31) // 91.4).astype(int) % 4]
+    groups: dict[str, NDArray[np.object_]] = {
+        "family": packs.map(family).to_numpy(dtype=object),
+        "season": season,
+        "evidence": np.where(rich_evidence(rows.X), "rich", "thin").astype(object),
+        "situation": evidence_group(rows.X),
+        "top-up": np.where(rows.X["earlier_topups"] > 0, "repeat", "first").astype(object),
+    }
+    for name, title in (("kind", "kind"), ("place", "place")):
+        known = _labels(truth, name)
+        if known is not None:
+            groups[title] = packs.map(known).to_numpy(dtype=object)
+    return groups
