@@ -1,0 +1,1 @@
+"""The store: what the workshop recorded, forecast and decided, in SQLite or PostgreSQL."""

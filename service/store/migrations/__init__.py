@@ -1,0 +1,1 @@
+"""Every change of the schema, one file a change, run in order by Alembic."""

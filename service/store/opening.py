@@ -1,0 +1,107 @@
+"""Opening the store: SQLite in the state folder unless a PostgreSQL URL is given."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
+from pathlib import Path
+from threading import Lock
+from typing import Any, Final
+
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.engine import URL, make_url
+from sqlalchemy.exc import ArgumentError
+from sqlalchemy.orm import Session
+
+from models.problems import BadInput
+
+SQLITE_FILE: Final = "tideover.sqlite3"
+BUSY_SECONDS: Final = 10
+"""How long a writer waits for another one before it gives up."""
+
+POOL: Final = 20
+"""Connections kept; as many again for a rush. The web server runs 40 requests at once."""
+
+
+class Store:
+    """The database behind the service, seen as two kinds of transactions.
+
+    Parameters
+    ----------
+    engine : Engine
+        From `engine_for`.
+    """
+
+    def __init__(self, engine: Engine) -> None:
+        self.engine = engine
+        self._writers = engine.execution_options(writes=True)
+        # SQLite has one writer at a time and wakes the waiting ones unfairly; queueing here keeps the wait short.
+        self._turn = Lock() if self.is_sqlite else nullcontext()
+
+    @property
+    def is_sqlite(self) -> bool:
+        """Whether this is the embedded database."""
+        return self.engine.dialect.name == "sqlite"
+
+    @contextmanager
+    def reading(self) -> Iterator[Session]:
+        """Open a session that sees one state of the store and changes nothing."""
+        with Session(self.engine, autoflush=False) as session:
+            yield session
+
+    @contextmanager
+    def writing(self) -> Iterator[Session]:
+        """Open a session whose changes are stored together at the end, or not at all."""
+        with self._turn, Session(self._writers, expire_on_commit=False) as session, session.begin():
+            yield session
+
+    def close(self) -> None:
+        """Close all connections."""
+        self.engine.dispose()
+
+
+def store_url(home: Path, database: str | None) -> URL:
+    """Return the database's URL.
+
+    Raises
+    ------
+    BadInput
+        It is no URL, or of another kind of database.
+    """
+    if database is None:
+        return URL.create("sqlite", database=str(home / SQLITE_FILE))
+    where, mend = "TIDEOVER_DATABASE", "Write postgresql://user@host/name, or leave it out for a file of its own."
+    try:
+        url = make_url(database)
+    except ArgumentError:
+        raise BadInput.one(where, "It is not the URL of a database.", mend) from None
+    if url.drivername not in ("postgresql", "postgresql+psycopg"):
+        raise BadInput.one(where, f"Databases of the kind {url.drivername} are not supported.", mend)
+    return url.set(drivername="postgresql+psycopg")
+
+
+def engine_for(url: URL) -> Engine:
+    """Make the engine; nothing is connected yet, but the folder of an SQLite file is made."""
+    if url.get_backend_name() != "sqlite":
+        return create_engine(url, pool_size=POOL, max_overflow=POOL, pool_pre_ping=True)
+    path = Path(str(url.database))
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    if not path.exists():
+        os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
+    engine = create_engine(url, pool_size=POOL, max_overflow=POOL, connect_args={"timeout": BUSY_SECONDS})
+    event.listen(engine, "connect", _prepare_sqlite)
+    event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def _prepare_sqlite(connection: Any, _record: Any) -> None:
+    # The driver's own transactions begin too late, and upgrade from reading to writing: we begin them ourselves.
+    connection.isolation_level = None
+    for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", f"busy_timeout={BUSY_SECONDS * 1000}"):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    writes = connection.get_execution_options().get("writes", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")

@@ -1,0 +1,328 @@
+"""The tables. What is current stands in the subjects' own tables; what it was before, in `EarlierVersion`."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any, ClassVar, Final
+
+from sqlalchemy import CheckConstraint, Double, ForeignKey, Index, MetaData, String, UniqueConstraint
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+
+from service.store.types import Json, RowId, UtcTime
+
+NAME_LENGTH: Final = 64
+ANYONE: Final = "anyone"
+"""Who wrote, where the service runs without keys."""
+
+
+class Base(DeclarativeBase):
+    """Every table of the store."""
+
+    metadata = MetaData(
+        naming_convention={
+            "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+            "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+            "ck": "ck_%(table_name)s_%(constraint_name)s",
+            "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+            "pk": "pk_%(table_name)s",
+        }
+    )
+    type_annotation_map: ClassVar[dict[Any, Any]] = {datetime: UtcTime(), float: Double(), dict[str, Any]: Json}
+
+
+class Versioned(Base):
+    """A record that is corrected rather than overwritten: which version stands, since when, by whom."""
+
+    __abstract__ = True
+
+    version: Mapped[int] = mapped_column(default=1)
+    recorded_at: Mapped[datetime]
+    recorded_by: Mapped[str] = mapped_column(String(NAME_LENGTH))
+
+
+def _numbered() -> Mapped[int]:
+    return mapped_column(RowId, primary_key=True, autoincrement=True)
+
+
+def _named() -> Mapped[str]:
+    return mapped_column(String(NAME_LENGTH), primary_key=True)
+
+
+def _of(table: str) -> Mapped[str]:
+    return mapped_column(String(NAME_LENGTH), ForeignKey(f"{table}.id"))
+
+
+# AUTOINCREMENT: the number of a withdrawn record is never given to another one.
+_NUMBERS: Final[dict[str, Any]] = {"sqlite_autoincrement": True}
+
+
+class Vehicle(Versioned):
+    """A vehicle, by its fleet number."""
+
+    __tablename__ = "vehicles"
+
+    id: Mapped[str] = _named()
+    duty: Mapped[str | None] = mapped_column(String(NAME_LENGTH))
+    site: Mapped[str | None] = mapped_column(String(NAME_LENGTH))
+
+
+class Pack(Versioned):
+    """A pack, whatever vehicle it sits in."""
+
+    __tablename__ = "packs"
+
+    id: Mapped[str] = _named()
+    family: Mapped[str] = mapped_column(String(31))
+    age_years: Mapped[float | None]
+    odometer_km: Mapped[float | None]
+
+
+class Assignment(Versioned):
+    """A pack in a vehicle, from one day to another."""
+
+    __tablename__ = "assignments"
+    __table_args__ = (CheckConstraint("until IS NULL OR until > since", "until_after_since"), _NUMBERS)
+
+    id: Mapped[int] = _numbered()
+    pack_id: Mapped[str] = _of("packs")
+    vehicle_id: Mapped[str] = _of("vehicles")
+    since: Mapped[datetime]
+    until: Mapped[datetime | None]
+
+
+Index(None, Assignment.pack_id)
+Index(None, Assignment.vehicle_id)
+
+
+class Reading(Versioned):
+    """One snapshot of all block voltages."""
+
+    __tablename__ = "readings"
+    __table_args__ = (
+        UniqueConstraint("pack_id", "time"),
+        CheckConstraint("state IN ('rest', 'discharge', 'charge')", "known_state"),
+        _NUMBERS,
+    )
+
+    id: Mapped[int] = _numbered()
+    pack_id: Mapped[str] = _of("packs")
+    time: Mapped[datetime] = mapped_column(index=True)
+    state: Mapped[str] = mapped_column(String(16))
+    current_a: Mapped[float | None]
+    temperature_c: Mapped[float | None]
+    block_v: Mapped[list[float | None]] = mapped_column(Json)
+
+
+class TopUp(Versioned):
+    """One topping charge."""
+
+    __tablename__ = "topups"
+    __table_args__ = (UniqueConstraint("pack_id", "time"), _NUMBERS)
+
+    id: Mapped[int] = _numbered()
+    pack_id: Mapped[str] = _of("packs")
+    time: Mapped[datetime] = mapped_column(index=True)
+    blocks: Mapped[list[int]] = mapped_column(Json)
+    charge_ah: Mapped[float | None]
+    end_v: Mapped[float | None]
+    duration_h: Mapped[float | None]
+    rest_before_v: Mapped[float | None]
+    rest_after_v: Mapped[float | None]
+    rest_after_h: Mapped[float | None]
+
+
+class Usage(Versioned):
+    """One plan of how the vehicle will be used, as known at a time."""
+
+    __tablename__ = "usage"
+    __table_args__ = (UniqueConstraint("pack_id", "time"), _NUMBERS)
+
+    id: Mapped[int] = _numbered()
+    pack_id: Mapped[str] = _of("packs")
+    time: Mapped[datetime] = mapped_column(index=True)
+    km_per_day: Mapped[float | None]
+    trips_per_day: Mapped[float | None]
+    ambient_c: Mapped[float | None]
+    parked_days_in_30: Mapped[float | None]
+
+
+class Outcome(Versioned):
+    """What became of a top-up."""
+
+    __tablename__ = "outcomes"
+    __table_args__ = (
+        UniqueConstraint("pack_id", "time"),
+        CheckConstraint("kind IN ('returned', 'replaced', 'retired', 'running')", "known_kind"),
+        _NUMBERS,
+    )
+
+    id: Mapped[int] = _numbered()
+    pack_id: Mapped[str] = _of("packs")
+    time: Mapped[datetime] = mapped_column(index=True)
+    kind: Mapped[str] = mapped_column(String(16))
+    code: Mapped[str | None] = mapped_column(String(16))
+    odometer_km: Mapped[float | None]
+
+
+class IssuedForecast(Base):
+    """A forecast as it was issued. It is never corrected: what was said, was said."""
+
+    __tablename__ = "forecasts"
+    __table_args__ = (_NUMBERS,)
+
+    id: Mapped[int] = _numbered()
+    pack_id: Mapped[str] = _of("packs")
+    issued_at: Mapped[datetime] = mapped_column(index=True)
+    issued_by: Mapped[str] = mapped_column(String(NAME_LENGTH))
+    origin: Mapped[datetime]
+    model_id: Mapped[str] = mapped_column(String(80))
+    inputs_digest: Mapped[str] = mapped_column(String(64))
+    good_for_days: Mapped[float]
+    asked: Mapped[dict[str, Any]]
+    answer: Mapped[dict[str, Any]]
+
+
+Index(None, IssuedForecast.pack_id, IssuedForecast.id)
+
+
+class Supplier(Versioned):
+    """Whoever sells packs."""
+
+    __tablename__ = "suppliers"
+
+    id: Mapped[str] = _named()
+    title: Mapped[str | None] = mapped_column(String(NAME_LENGTH))
+
+
+class Offer(Versioned):
+    """One way of getting a pack of a family: price and quoted lead time."""
+
+    __tablename__ = "offers"
+    __table_args__ = (_NUMBERS,)
+
+    id: Mapped[int] = _numbered()
+    supplier_id: Mapped[str] = _of("suppliers")
+    family: Mapped[str] = mapped_column(String(31), index=True)
+    currency: Mapped[str] = mapped_column(String(3))
+    price: Mapped[float]
+    express_fee: Mapped[float | None]
+    usual_days: Mapped[int]
+    earliest_days: Mapped[int | None]
+    latest_days: Mapped[int | None]
+    quoted_at: Mapped[datetime]
+    valid_until: Mapped[datetime | None]
+
+
+Index(None, Offer.supplier_id)
+
+
+class Delivery(Versioned):
+    """A pack that was ordered, and when it came."""
+
+    __tablename__ = "deliveries"
+    __table_args__ = (
+        CheckConstraint("arrived_at IS NULL OR arrived_at >= ordered_at", "arrived_after_order"),
+        _NUMBERS,
+    )
+
+    id: Mapped[int] = _numbered()
+    supplier_id: Mapped[str] = _of("suppliers")
+    family: Mapped[str] = mapped_column(String(31))
+    ordered_at: Mapped[datetime]
+    arrived_at: Mapped[datetime | None]
+
+
+Index(None, Delivery.supplier_id)
+
+
+class EarlierVersion(Base):
+    """A record as it stood before it was corrected or withdrawn."""
+
+    __tablename__ = "earlier_versions"
+    __table_args__ = (UniqueConstraint("subject", "record_id", "version"), _NUMBERS)
+
+    id: Mapped[int] = _numbered()
+    subject: Mapped[str] = mapped_column(String(16))
+    record_id: Mapped[str] = mapped_column(String(NAME_LENGTH))
+    version: Mapped[int]
+    content: Mapped[dict[str, Any]]
+    recorded_at: Mapped[datetime]
+    recorded_by: Mapped[str] = mapped_column(String(NAME_LENGTH))
+    superseded_at: Mapped[datetime]
+    superseded_by: Mapped[str] = mapped_column(String(NAME_LENGTH))
+    withdrawn: Mapped[bool]
+
+
+class ApiKey(Base):
+    """An access key: its digest, never the key."""
+
+    __tablename__ = "api_keys"
+    __table_args__ = (CheckConstraint("role IN ('bench', 'parts', 'fleet', 'admin', 'read-only')", "known_role"),)
+
+    id: Mapped[str] = mapped_column(String(NAME_LENGTH), primary_key=True)
+    title: Mapped[str] = mapped_column(String(NAME_LENGTH))
+    role: Mapped[str] = mapped_column(String(16))
+    digest: Mapped[str] = mapped_column(String(64), unique=True)
+    created_at: Mapped[datetime]
+    expires_at: Mapped[datetime | None]
+    last_used_at: Mapped[datetime | None]
+    revoked_at: Mapped[datetime | None]
+
+
+class AuditEntry(Base):
+    """One write: who, when, what was asked and what came of it. Written together with what it tells of."""
+
+    __tablename__ = "audit"
+    __table_args__ = (_NUMBERS,)
+
+    id: Mapped[int] = _numbered()
+    at: Mapped[datetime] = mapped_column(index=True)
+    by: Mapped[str] = mapped_column(String(NAME_LENGTH))
+    action: Mapped[str] = mapped_column(String(48))
+    record_id: Mapped[str | None] = mapped_column(String(NAME_LENGTH))
+    request_id: Mapped[str | None] = mapped_column(String(NAME_LENGTH))
+
+
+class StoredAnswer(Base):
+    """The answer to a write that carried an Idempotency-Key, kept so that a repetition gets the same one."""
+
+    __tablename__ = "idempotency"
+
+    caller: Mapped[str] = mapped_column(String(NAME_LENGTH), primary_key=True)
+    key: Mapped[str] = mapped_column(String(128), primary_key=True)
+    request_digest: Mapped[str] = mapped_column(String(64))
+    at: Mapped[datetime] = mapped_column(index=True)
+    status: Mapped[int]
+    headers: Mapped[dict[str, Any]]
+    body: Mapped[str]
+
+
+class Job(Base):
+    """Long work, done by a worker that holds a lease on it."""
+
+    __tablename__ = "jobs"
+    __table_args__ = (
+        CheckConstraint("state IN ('queued', 'running', 'done', 'failed', 'cancelled')", "known_state"),
+        _NUMBERS,
+    )
+
+    id: Mapped[int] = _numbered()
+    kind: Mapped[str] = mapped_column(String(16))
+    arguments: Mapped[dict[str, Any]]
+    state: Mapped[str] = mapped_column(String(16), default="queued")
+    steps_done: Mapped[int] = mapped_column(default=0)
+    steps_total: Mapped[int | None]
+    doing: Mapped[str | None] = mapped_column(String(200))
+    attempts: Mapped[int] = mapped_column(default=0)
+    cancel_asked: Mapped[bool] = mapped_column(default=False)
+    worker: Mapped[str | None] = mapped_column(String(NAME_LENGTH))
+    lease_until: Mapped[datetime | None]
+    created_at: Mapped[datetime]
+    created_by: Mapped[str] = mapped_column(String(NAME_LENGTH))
+    started_at: Mapped[datetime | None]
+    ended_at: Mapped[datetime | None]
+    result: Mapped[dict[str, Any] | None] = mapped_column(Json)
+    problems: Mapped[list[dict[str, str]] | None] = mapped_column(Json)
+
+
+Index(None, Job.state, Job.id)

@@ -1,0 +1,116 @@
+"""The same tests on both databases: an SQLite file, and a real PostgreSQL server started here on a loopback port."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pwd
+import shutil
+import socket
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from itertools import count
+from pathlib import Path
+
+import psycopg
+import pytest
+
+from service.store.opening import SQLITE_FILE, Store
+from service.store.upgrading import open_store
+
+POSTGRES_FOLDERS = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda folder: int(folder.parent.name))
+_numbers = count(1)
+
+
+def postgres_program(name: str) -> str:
+    found = shutil.which(name, path=os.pathsep.join([*map(str, reversed(POSTGRES_FOLDERS)), os.environ["PATH"]]))
+    if found is None:
+        pytest.fail(f"There is no PostgreSQL server here ({name} not found): install the package postgresql.", False)
+    return found
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[str]:
+    """URL of a running server, without the name of a database. It refuses to run as root, so another user does."""
+    initdb, pg_ctl = postgres_program("initdb"), postgres_program("pg_ctl")
+    folder = Path(tempfile.mkdtemp(prefix="tideover-postgres-"))
+    user = {}
+    if os.geteuid() == 0:
+        owner = pwd.getpwnam("postgres")
+        os.chown(folder, owner.pw_uid, owner.pw_gid)
+        user = {"user": owner.pw_uid, "group": owner.pw_gid, "extra_groups": ()}
+    data = folder / "data"
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+
+    def run(*arguments: object) -> None:
+        done = subprocess.run(
+            [*map(str, arguments)], cwd=folder, capture_output=True, text=True, env={"LC_ALL": "C.UTF-8"}, **user
+        )
+        assert done.returncode == 0, done.stdout + done.stderr
+
+    try:
+        run(initdb, "--pgdata", data, "--auth", "trust", "--username", "tideover", "--encoding", "UTF8", "--no-sync")
+        # Only the tests' own processes are killed here, never the server: it need not wait for the disk.
+        options = f"-h 127.0.0.1 -p {port} -k {folder} -c fsync=off -c max_connections=200"
+        run(pg_ctl, "start", "--pgdata", data, "--wait", "--log", folder / "log", "--options", options)
+        yield f"postgresql://tideover@127.0.0.1:{port}"
+    finally:
+        with contextlib.suppress(AssertionError):
+            run(pg_ctl, "stop", "--pgdata", data, "--mode", "immediate")
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+@pytest.fixture(scope="session")
+def postgres_template(postgres: str, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """A database with the schema, to be copied for each test."""
+    with psycopg.connect(f"{postgres}/postgres", autocommit=True) as connection:
+        connection.execute("CREATE DATABASE template_of_tests")
+    open_store(tmp_path_factory.mktemp("unused"), f"{postgres}/template_of_tests").close()
+    return "template_of_tests"
+
+
+@pytest.fixture(scope="session")
+def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    home = tmp_path_factory.mktemp("template")
+    open_store(home).close()
+    return home / SQLITE_FILE
+
+
+@pytest.fixture
+def empty_database(request: pytest.FixtureRequest, backend: str, tmp_path: Path) -> str | None:
+    """What to hand to `open_store` for a database without any table."""
+    if backend == "sqlite":
+        return None
+    server = request.getfixturevalue("postgres")
+    name = f"empty_{next(_numbers)}"
+    with psycopg.connect(f"{server}/postgres", autocommit=True) as connection:
+        connection.execute(f"CREATE DATABASE {name}")
+    return f"{server}/{name}"
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def backend(request: pytest.FixtureRequest) -> str:
+    return request.param
+
+
+@pytest.fixture
+def database(request: pytest.FixtureRequest, backend: str, tmp_path: Path) -> str | None:
+    """What to hand to `open_store` for a database with the schema and no record in it; its home is `tmp_path`."""
+    if backend == "sqlite":
+        shutil.copy(request.getfixturevalue("sqlite_template"), tmp_path / SQLITE_FILE)
+        return None
+    server, template = request.getfixturevalue("postgres"), request.getfixturevalue("postgres_template")
+    name = f"test_{next(_numbers)}"
+    with psycopg.connect(f"{server}/postgres", autocommit=True) as connection:
+        connection.execute(f"CREATE DATABASE {name} TEMPLATE {template}")
+    return f"{server}/{name}"
+
+
+@pytest.fixture
+def store(tmp_path: Path, database: str | None) -> Iterator[Store]:
+    store = open_store(tmp_path, database)
+    yield store
+    store.close()
