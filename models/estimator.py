@@ -119,7 +119,7 @@ def require_events(outcomes: Outcomes, least: int = 1) -> None:
 
 
 @dataclass(frozen=True)
-class FeatureTable:
+class FeatureColumns:
     """Names of the columns an estimator was fitted on.
 
     Attributes
@@ -131,7 +131,7 @@ class FeatureTable:
     names: tuple[str, ...]
 
     @classmethod
-    def learn(cls, X: ArrayLike | pd.DataFrame) -> tuple[FeatureTable, FloatArray]:
+    def learn(cls, X: ArrayLike | pd.DataFrame) -> tuple[FeatureColumns, FloatArray]:
         """Return the names and the values as a float array, shape (n, p)."""
         values = _matrix(X)
         names = (

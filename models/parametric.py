@@ -11,7 +11,7 @@ from scipy.optimize import minimize
 from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
-from models.estimator import FeatureTable, FloatArray, Outcomes, check_days, check_outcomes, require_events
+from models.estimator import FeatureColumns, FloatArray, Outcomes, check_days, check_outcomes, require_events
 from models.linear_features import LinearFeatures
 
 Graded = tuple[FloatArray, FloatArray, FloatArray]
@@ -74,7 +74,7 @@ class ParametricRegression(BaseEstimator):  # type: ignore[misc]
         """
         outcomes = check_outcomes(time, event, entry, weights)
         require_events(outcomes)
-        self.features_, values = FeatureTable.learn(X)
+        self.features_, values = FeatureColumns.learn(X)
         self.linear_ = LinearFeatures.learn(values, outcomes.weights)
         # Working in units of the mean time makes the fit the same in days, hours or weeks.
         self.time_scale_ = float(np.average(outcomes.time, weights=outcomes.weights))

@@ -13,7 +13,7 @@ from scipy.special import digamma, gammaln, log_ndtr
 from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
-from models.estimator import FeatureTable, FloatArray, Outcomes, check_days, check_outcomes, require_events
+from models.estimator import FeatureColumns, FloatArray, Outcomes, check_days, check_outcomes, require_events
 from models.linear_features import LinearFeatures
 from models.parametric import Graded, Law, ParametricRegression
 
@@ -71,7 +71,7 @@ class CoxRegression(BaseEstimator):  # type: ignore[misc]
         """
         outcomes = check_outcomes(time, event, entry, weights)
         require_events(outcomes)
-        self.features_, values = FeatureTable.learn(X)
+        self.features_, values = FeatureColumns.learn(X)
         self.linear_ = LinearFeatures.learn(values, outcomes.weights)
         design = self.linear_.apply(values)
         risk_sets = _RiskSets(outcomes)

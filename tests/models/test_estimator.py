@@ -2,7 +2,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.estimator import FeatureTable, SurvivalEstimator, check_days, check_grid, check_outcomes, require_events
+from models.estimator import FeatureColumns, SurvivalEstimator, check_days, check_grid, check_outcomes, require_events
 from models.first_passage import FirstPassageRegression
 from models.problems import BadInput
 from models.regressions import CoxRegression, LogNormalRegression, WeibullRegression
@@ -47,7 +47,7 @@ def test_no_event_is_refused():
 
 
 def test_features_are_checked():
-    table, values = FeatureTable.learn(pd.DataFrame({"a": [1, 2], "b": [np.nan, 4]}))
+    table, values = FeatureColumns.learn(pd.DataFrame({"a": [1, 2], "b": [np.nan, 4]}))
     assert table.names == ("a", "b")
     assert values.shape == (2, 2)
     with pytest.raises(BadInput, match="lacks the column"):
@@ -57,7 +57,7 @@ def test_features_are_checked():
     with pytest.raises(BadInput, match="infinite"):
         table.read(np.array([[1.0, np.inf]]))
     with pytest.raises(BadInput, match="number"):
-        FeatureTable.learn(pd.DataFrame({"a": ["weak"]}))
+        FeatureColumns.learn(pd.DataFrame({"a": ["weak"]}))
     with pytest.raises(BadInput, match="not a feature"):
         table.position("c")
 

@@ -1,0 +1,319 @@
+"""Discrete-time hazard booster: gradient-boosted trees on the time each pack was at risk in each bin of the grid."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final, Self
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from sklearn import config_context
+from sklearn.base import BaseEstimator
+from sklearn.ensemble import HistGradientBoostingRegressor
+from sklearn.model_selection import GroupKFold
+from sklearn.utils.validation import check_is_fitted
+
+from models.estimator import (
+    FeatureColumns,
+    FloatArray,
+    Outcomes,
+    check_days,
+    check_grid,
+    check_outcomes,
+    require_events,
+)
+from models.grid import DAYS, survival_at
+from models.person_periods import PersonPeriods
+from models.problems import BadInput
+from models.regressions import CoxRegression
+from models.threads import thread_limit
+
+Fold = tuple[NDArray[np.intp], NDArray[np.intp]]
+"""Rows to learn from and rows held out."""
+
+CHUNK_ROWS: Final = 4096
+"""Packs forecast at a time: memory stays flat however many there are."""
+
+PATIENCE: Final = 30
+"""Rounds without a better held-out likelihood after which no more trees are grown."""
+
+FEW_EVENTS: Final = 5000
+"""Below this many events a data set counts as small."""
+
+
+@dataclass(frozen=True)
+class BoosterSettings:
+    """What suits a number of events.
+
+    Attributes
+    ----------
+    linear_start : bool
+        Start from a ridge Cox model rather than from the baseline hazard alone.
+    cross_validate : bool
+        Choose the number of rounds by five-fold cross-validation and fit again on everything, rather than stopping by
+        a tenth of the packs that is then never learned from.
+    learning_rate : float
+    leaves : int
+        Of a tree.
+    min_periods : int
+        Person-periods in a leaf.
+    prior_events : float
+        Expected events by which each leaf is shrunk to "no departure".
+    """
+
+    linear_start: bool
+    cross_validate: bool
+    learning_rate: float
+    leaves: int
+    min_periods: int
+    prior_events: float
+
+    @classmethod
+    def for_events(cls, events: float) -> Self:
+        """Choose by event count: small sets lean on the smooth start and spare no row."""
+        if events < FEW_EVENTS:
+            return cls(True, True, learning_rate=0.05, leaves=6, min_periods=50, prior_events=5.0)
+        return cls(False, False, learning_rate=0.1, leaves=16, min_periods=200, prior_events=10.0)
+
+
+class HazardBooster(BaseEstimator):  # type: ignore[misc]
+    """Boosts the hazard of a smooth start, bin by bin of the day grid.
+
+    The hazard is taken as constant within a bin, so the likelihood of a row is that of Poisson counts: in each bin the
+    event (0 or 1) against the hazard times the share of the bin at risk. That makes late entry, censoring within a
+    bin and ties exact, and curves linear in the cumulative hazard between grid days. The trees learn the *factor* by
+    which the hazard departs from a start: the baseline of each bin and, for few events, a ridge Cox model. With
+    little to learn from, little departs. Missing values stay missing, the day is a feature like the others.
+
+    Parameters
+    ----------
+    days : array, optional
+        The grid; defaults to `models.grid.DAYS`. For other time scales see `person_periods.event_quantile_grid`.
+    rounds : int
+        Most trees.
+    stop_early : bool
+        Choose the number of trees by held-out likelihood; else grow all of them on everything.
+    settings : BoosterSettings, optional
+        Defaults to what suits the number of events.
+    monotone : mapping of column name or index to +1 or -1, optional
+        +1: a higher value raises the hazard, so it lowers the hold probability.
+    feature_share : float
+        Share of the features tried at each split.
+    controls : int
+        Person-periods without an event kept for each event; the rest is thinned at random and the kept ones weighted
+        up. With k of them about k/(k + 1) of the information stays.
+    seed : int
+    threads : int
+        OpenMP threads.
+
+    Attributes
+    ----------
+    grid_ : array, shape (g,)
+    rounds_ : int
+        Trees grown.
+    """
+
+    def __init__(
+        self,
+        days: ArrayLike | None = None,
+        *,
+        rounds: int = 300,
+        stop_early: bool = True,
+        settings: BoosterSettings | None = None,
+        monotone: Mapping[str | int, int] | None = None,
+        feature_share: float = 0.5,
+        controls: int = 30,
+        seed: int = 0,
+        threads: int = 1,
+    ) -> None:
+        self.days = days
+        self.rounds = rounds
+        self.stop_early = stop_early
+        self.settings = settings
+        self.monotone = monotone
+        self.feature_share = feature_share
+        self.controls = controls
+        self.seed = seed
+        self.threads = threads
+
+    def fit(
+        self,
+        X: ArrayLike | pd.DataFrame,
+        time: ArrayLike,
+        event: ArrayLike,
+        entry: ArrayLike | None = None,
+        weights: ArrayLike | None = None,
+        *,
+        groups: ArrayLike | None = None,
+    ) -> Self:
+        """Fit start and trees.
+
+        Parameters
+        ----------
+        X : array or DataFrame, shape (n, p)
+            NaN for missing.
+        time, event, entry, weights : array_like, shape (n,)
+            What lies past the last grid day counts as not seen.
+        groups : array_like, shape (n,), optional
+            Rows of one pack share a label, so that none is held out from its own other rows.
+
+        Raises
+        ------
+        BadInput
+            If the outcomes contradict themselves or hold no event within the grid.
+        """
+        self.grid_ = check_grid(DAYS if self.days is None else self.days)
+        outcomes = check_outcomes(time, event, entry, weights)
+        self.features_, values = FeatureColumns.learn(X)
+        rng = np.random.default_rng(self.seed)
+        labels = (
+            rng.permutation(len(outcomes)) if groups is None else np.unique(np.asarray(groups), return_inverse=True)[1]
+        )
+        if len(values) != len(outcomes) or len(labels) != len(outcomes):
+            raise BadInput.one(
+                "X", f"has {len(values)} rows; time has {len(outcomes)}.", "Give one row for each outcome."
+            )
+        used = (outcomes.entry < self.grid_[-1]) & (outcomes.weights > 0)
+        values, labels, outcomes = values[used], labels[used], outcomes.take(used).until(float(self.grid_[-1]))
+        require_events(outcomes)
+        self.settings_ = self.settings or BoosterSettings.for_events(float(outcomes.event.sum()))
+        self.signs_ = {self.features_.position(c): int(np.sign(s)) for c, s in (self.monotone or {}).items()}
+        everything = np.arange(len(outcomes))
+        folds = _folds(labels, 5 if self.settings_.cross_validate else 10) if self.stop_early else []
+        with thread_limit(self.threads):
+            if folds and not self.settings_.cross_validate:
+                self.start_, self.trees_ = self._grow(values, outcomes, rng, self.rounds, *folds[0])
+            else:
+                rounds = self._cross_validated_rounds(values, outcomes, rng, folds) if folds else self.rounds
+                self.start_, self.trees_ = self._grow(values, outcomes, rng, rounds, everything)
+        self.rounds_ = int(self.trees_.n_iter_)
+        return self
+
+    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> FloatArray:
+        """Return P(T > day), shape (n, len(days)), for days up to the end of the grid."""
+        check_is_fitted(self)
+        at = check_days(days, float(self.grid_[-1]))
+        values = self.features_.read(X)
+        survival = np.ones((len(values), len(self.grid_)))
+        # The values were checked above; checking them again would cost more than forecasting one pack.
+        with thread_limit(self.threads), config_context(assume_finite=True, skip_parameter_validation=True):
+            for first in range(0, len(values), CHUNK_ROWS):
+                part = values[first : first + CHUNK_ROWS]
+                survival[first : first + CHUNK_ROWS, 1:] = np.exp(-np.cumsum(self._hazard(part), axis=1))
+        return survival_at(survival, at, self.grid_)
+
+    def _hazard(self, values: FloatArray) -> FloatArray:
+        """Return the cumulative hazard gained in each bin, shape (n, bins)."""
+        bins = len(self.grid_) - 1
+        periods = np.empty((len(values), bins, values.shape[1] + 1))
+        periods[:, :, :-1] = values[:, None, :]
+        periods[:, :, -1] = self.grid_[1:]
+        factor = self.trees_.predict(periods.reshape(len(values) * bins, -1)).reshape(len(values), bins)
+        return np.asarray(self.start_.hazard(values) * factor)
+
+    def _periods(
+        self, values: FloatArray, outcomes: Outcomes, start: _Start, rng: np.random.Generator
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return features, event per expected event, and expected events of each person-period at risk.
+
+        A Poisson likelihood with an offset is one without, of the ratio of events to expected ones, weighted by these.
+        """
+        cut = PersonPeriods.cut(outcomes, self.grid_)
+        row, column = np.nonzero(cut.exposure > 0)
+        happened = cut.event[row, column]
+        expected = cut.exposure[row, column] * start.hazard(values)[row, column]
+        share = self.controls * happened.sum() / max((~happened).sum(), 1)
+        if share < 1:
+            kept = happened | (rng.random(len(row)) < share)
+            expected = np.where(happened, expected, expected / share)[kept]
+            row, column, happened = row[kept], column[kept], happened[kept]
+        features = np.column_stack([values[row], self.grid_[1:][column]])
+        return features, happened / expected, expected * outcomes.weights[row]
+
+    def _grow(
+        self,
+        values: FloatArray,
+        outcomes: Outcomes,
+        rng: np.random.Generator,
+        rounds: int,
+        learn: NDArray[np.intp],
+        hold: NDArray[np.intp] | None = None,
+    ) -> tuple[_Start, HistGradientBoostingRegressor]:
+        """Learn start and trees from some rows, stopping by the likelihood of others if there are any."""
+        settings = self.settings_
+        start = _Start.learn(values[learn], outcomes.take(learn), self.grid_, settings.linear_start, self.signs_)
+        trees = HistGradientBoostingRegressor(
+            loss="poisson",
+            learning_rate=settings.learning_rate,
+            max_iter=rounds,
+            max_leaf_nodes=settings.leaves,
+            min_samples_leaf=settings.min_periods,
+            l2_regularization=settings.prior_events,
+            max_features=self.feature_share,
+            monotonic_cst=[self.signs_.get(j, 0) for j in range(values.shape[1])] + [0],
+            early_stopping=hold is not None,
+            n_iter_no_change=PATIENCE,
+            tol=0.0,
+            random_state=self.seed,
+        )
+        held = {}
+        if hold is not None:
+            periods = self._periods(values[hold], outcomes.take(hold), start, rng)
+            held = dict(zip(("X_val", "y_val", "sample_weight_val"), periods, strict=True))
+        return start, trees.fit(*self._periods(values[learn], outcomes.take(learn), start, rng), **held)
+
+    def _cross_validated_rounds(
+        self, values: FloatArray, outcomes: Outcomes, rng: np.random.Generator, folds: list[Fold]
+    ) -> int:
+        losses = [
+            -self._grow(values, outcomes, rng, self.rounds, learn, hold)[1].validation_score_[1:]
+            for learn, hold in folds
+            if outcomes.event[learn].any() and outcomes.event[hold].any()
+        ]
+        if not losses:
+            return self.rounds
+        reach = min(len(loss) for loss in losses)
+        return 1 + int(np.argmin(np.mean([loss[:reach] for loss in losses], axis=0)))
+
+
+@dataclass(frozen=True)
+class _Start:
+    """The smooth hazard that the trees depart from."""
+
+    baseline: FloatArray
+    cox: CoxRegression | None
+
+    @classmethod
+    def learn(
+        cls, values: FloatArray, outcomes: Outcomes, grid: FloatArray, linear: bool, signs: Mapping[int, int]
+    ) -> Self:
+        cox = None
+        if linear and values.shape[1]:
+            held: dict[str | int, int] = {column: sign for column, sign in signs.items() if sign}
+            cox = CoxRegression(monotone=held).fit(
+                values, outcomes.time, outcomes.event, outcomes.entry, outcomes.weights
+            )
+        cut = PersonPeriods.cut(outcomes, grid)
+        weight = outcomes.weights[:, None]
+        events = (weight * cut.event).sum(axis=0)
+        exposure = (weight * _ratio(cox, values) * cut.exposure).sum(axis=0)
+        width = np.diff(grid)
+        # One more average row keeps the hazard of a bin without events or without rows above 0.
+        overall = events.sum() / (exposure @ width) * width
+        return cls((events + overall) / (exposure + 1.0), cox)
+
+    def hazard(self, values: FloatArray) -> FloatArray:
+        return _ratio(self.cox, values) * self.baseline
+
+
+def _ratio(cox: CoxRegression | None, values: FloatArray) -> FloatArray:
+    return np.ones((len(values), 1)) if cox is None else np.exp(cox.predict_log_hazard_ratio(values))[:, None]
+
+
+def _folds(labels: NDArray[np.intp], parts: int) -> list[Fold]:
+    """Split rows into parts of whole packs; no folds if there are too few packs."""
+    if len(np.unique(labels)) < parts:
+        return []
+    return list(GroupKFold(parts).split(labels, groups=labels))
