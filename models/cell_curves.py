@@ -44,14 +44,16 @@ def ocv_v(curves: CellCurves, soc: Floats) -> NDArray[np.float64]:
     --------
     On the published nickel–metal hydride table the plateau between 40 and 80 % rises by 0.675 mV per percent.
     """
-    inside = np.interp(soc, curves.soc, curves.ocv_v)
-    return inside + EMPTY_SLOPE_V * np.minimum(soc, 0.0) + FULL_SLOPE_V * np.maximum(np.asarray(soc) - 1.0, 0.0)
+    at = np.asarray(soc, dtype=np.float64)
+    inside = np.interp(at, curves.soc, curves.ocv_v)
+    return np.asarray(inside + EMPTY_SLOPE_V * np.minimum(at, 0.0) + FULL_SLOPE_V * np.maximum(at - 1.0, 0.0))
 
 
 def resistance_mohm(curves: CellCurves, soc: Floats, *, charging: bool = False) -> NDArray[np.float64]:
     """Resistance of one cell at 25 °C in mΩ, for discharge or charge. Shape of `soc`."""
     table = curves.charge_mohm if charging else curves.discharge_mohm
-    return np.interp(soc, curves.soc, table) * (1.0 + EMPTY_RESISTANCE_SLOPE * np.maximum(-np.asarray(soc), 0.0))
+    at = np.asarray(soc, dtype=np.float64)
+    return np.asarray(np.interp(at, curves.soc, table) * (1.0 + EMPTY_RESISTANCE_SLOPE * np.maximum(-at, 0.0)))
 
 
 def plateau_slope_v(curves: CellCurves, low: float = 0.4, high: float = 0.8) -> float:
@@ -97,4 +99,4 @@ class CurveLookup:
     def index(soc: NDArray[np.float32]) -> NDArray[np.int32]:
         """Position of each state of charge in the tables; charge beyond the ends counts as at the end."""
         scaled = (soc - np.float32(LOOKUP_LOW)) * np.float32(1.0 / LOOKUP_STEP)
-        return np.clip(scaled, 0, LOOKUP_SIZE - 1).astype(np.int32)
+        return np.asarray(np.clip(scaled, 0, LOOKUP_SIZE - 1), dtype=np.int32)

@@ -140,12 +140,11 @@ def run_day(
     return monitor_day(state.pending, ratio, use.trips, draws.monitor)
 
 
-def top_up(family: PackFamily, state: PackState, rows: NDArray[np.intp], blocks: NDArray[np.intp], stored_ah: FloatArray) -> None:
+def top_up(state: PackState, rows: NDArray[np.intp], blocks: NDArray[np.intp], stored_ah: FloatArray) -> None:
     """Charge one block of some packs with a bench supply, in place.
 
     Parameters
     ----------
-    family : PackFamily
     state : PackState
     rows, blocks : int array, shape (m,)
         Pack and block (from 0).

@@ -86,7 +86,9 @@ def day_use(
     driving = driving_temperature_c(family, ambient_c, hours_per_trip, peak, clog)
     return DayUse(
         trips=np.minimum(trips, MAX_TRIPS),
-        cycled_ah=np.where(trips > 0, km * np.float32(AH_PER_KM_PER_RATED_AH * family.rated_ah) * style, 0).astype(np.float32),
+        cycled_ah=np.where(trips > 0, km * np.float32(AH_PER_KM_PER_RATED_AH * family.rated_ah) * style, 0).astype(
+            np.float32
+        ),
         depth_ah=(np.float32(DEPTH_SHARE * family.rated_ah) * style).astype(np.float32),
         peak_a=peak.astype(np.float32),
         ambient_c=ambient_c,

@@ -135,10 +135,11 @@ class PackFamily(BaseModel):
             raise wrong(
                 "the middle of curves.ocv_v lies outside min_cell_v to max_cell_v.", "Give voltages per cell, in V."
             )
+        most = self.cells_per_block * self.max_cell_v
+        for name in ("discharge_spread_limit_v", "charge_spread_limit_v", "rest_spread_limit_v"):
+            if getattr(self, name) >= most:
+                raise wrong(
+                    f"{name} {getattr(self, name):g} is not below {most:g}, the highest voltage of a block.",
+                    "No block could ever reach it: give V per block.",
+                )
         return self
-
-    @property
-    def block_capacity_wh(self) -> float:
-        """Nominal energy of one block in Wh, at the voltage of the target state of charge."""
-        middle = self.curves.ocv_v[len(self.curves.ocv_v) // 2]
-        return middle * self.cells_per_block * self.rated_ah

@@ -26,6 +26,10 @@ LIMP_HOME_RATIO: Final = 2.2
 """Spread, as a multiple of the limit, at which the lamp comes on at once. Limp-home lamps may do so (13 CCR
 §1968.2(d)(2.2.3)); the figure is invented."""
 
+NEAR_FULL_SHARE: Final = 0.08
+"""Below the controller's upper end by more than this, no block can stand out under charge: the swing does not carry
+it to the steep part of its curve. Invented."""
+
 CHARGE_SHARE_OF_PEAK: Final = 0.55
 """Charging (braking) current of a trip as a share of its peak discharge current. Invented."""
 
@@ -73,7 +77,8 @@ def spread_ratio(family: PackFamily, lookup: CurveLookup, state: PackState, use:
     -------
     float32 array, shape (3, n)
         The largest over the operating states: at rest (key on), at the low point of the swing under peak
-        discharge, and, where a block comes near full, at the high point under charge.
+        discharge, and, where a block comes near full, at the high point under charge. Relative to the limits of
+        the pack's own controller.
     """
     capacity = state.capacity_ah
     own = np.float32(family.hysteresis_charge_v) * state.hysteresis
@@ -85,7 +90,7 @@ def spread_ratio(family: PackFamily, lookup: CurveLookup, state: PackState, use:
     rest = state.live_cells * (lookup.ocv_v[lookup.index(soc)] + own)
     at_rest = _below_others(rest) / np.float32(family.rest_spread_limit_v)
     out = np.empty((len(SEVERITIES), state.packs), dtype=np.float32)
-    near_full = soc.max(axis=1) > 0.72
+    near_full = soc.max(axis=1) > family.soc_high - NEAR_FULL_SHARE
     for row, severity in enumerate(SEVERITIES):
         step = (np.float32(severity) * use.depth_ah)[:, None] * inverse
         place = lookup.index(soc - step)
@@ -97,9 +102,10 @@ def spread_ratio(family: PackFamily, lookup: CurveLookup, state: PackState, use:
             place = lookup.index(soc[rows] + step[rows])
             ohm = lookup.charge_mohm[place] * scale_ohm[rows] + joint_ohm[rows]
             amps = (np.float32(severity * CHARGE_SHARE_OF_PEAK) * use.peak_a[rows])[:, None]
-            above = _below_others(-(state.live_cells[rows] * (lookup.ocv_v[place] + own[rows]) + amps * ohm))
+            # While the string charges, all its blocks are on the charge branch: nobody's offset stands out.
+            above = _below_others(-(state.live_cells[rows] * lookup.ocv_v[place] + amps * ohm))
             ratio[rows] = np.maximum(ratio[rows], above / np.float32(family.charge_spread_limit_v))
-        out[row] = ratio
+        out[row] = ratio / state.limit_factor
     return out
 
 

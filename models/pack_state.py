@@ -45,6 +45,8 @@ class PackState:
         Share of the fan's cooling lost to a clogged filter.
     wander_ah : array, shape (n,)
         Standard deviation of a block's unexplained daily change, Ah per square root of a day.
+    limit_factor : array, shape (n,)
+        Spread limits of this pack's controller relative to its family's: no two measure alike.
     pending : bool array, shape (n,)
         A first detection is stored and waits for its confirmation.
     """
@@ -64,17 +66,18 @@ class PackState:
     centre_error: FloatArray
     clog: FloatArray
     wander_ah: FloatArray
+    limit_factor: FloatArray
     pending: NDArray[np.bool_]
 
     @property
     def packs(self) -> int:
         """Number of packs."""
-        return self.charge_ah.shape[0]
+        return int(self.charge_ah.shape[0])
 
     @property
     def blocks(self) -> int:
         """Blocks in each pack."""
-        return self.charge_ah.shape[1]
+        return int(self.charge_ah.shape[1])
 
     def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> PackState:
         """Copy the state of some packs."""

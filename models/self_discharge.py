@@ -13,16 +13,21 @@ BOLTZMANN_EV_PER_K: Final = 8.617e-5
 REFERENCE_C: Final = 25.0
 """Temperature at which leak rates are stated, °C."""
 
-FRESH_FACTOR: Final = 5.0
+FRESH_FACTOR: Final = 2.0
 """How many times faster a block loses charge just after a topping charge. Derived: up to 20 % in the first 24 h
-against up to 15 % a month after that (an instrument maker's pack manual, read second-hand) is far more; 5 is taken
-because the block is charged only to the middle of its range (invented within that bound)."""
+against up to 15 % a month after that (an instrument maker's pack manual, read second-hand) is up to 40 times; 2 is
+taken because the block is charged only to the middle of its range, and because a soft short, which most weak blocks
+have, does not know when it was charged (invented within that bound)."""
 
 FRESH_DAYS: Final = 1.0
 """Time constant with which that excess dies away, days (same source: the first day)."""
 
 
-def arrhenius_factor(temperature_c: NDArray[np.float64] | float, activation_ev: float, reference_c: float = REFERENCE_C) -> NDArray[np.float64]:
+def arrhenius_factor(
+    temperature_c: NDArray[np.float64] | NDArray[np.float32] | float,
+    activation_ev: float,
+    reference_c: float = REFERENCE_C,
+) -> NDArray[np.float64]:
     """Ratio of a thermally activated rate at one temperature to that at a reference.
 
     Parameters
@@ -44,8 +49,3 @@ def arrhenius_factor(temperature_c: NDArray[np.float64] | float, activation_ev: 
     """
     kelvin = np.asarray(temperature_c, dtype=np.float64) + 273.16
     return np.exp(activation_ev / BOLTZMANN_EV_PER_K * (1.0 / (reference_c + 273.16) - 1.0 / kelvin))
-
-
-def charge_left(days: NDArray[np.float64] | float, rate_per_day: float) -> NDArray[np.float64]:
-    """Share of the charge left after resting, at a constant rate: exp(-rate * days)."""
-    return np.exp(-rate_per_day * np.asarray(days, dtype=np.float64))

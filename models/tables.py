@@ -31,6 +31,9 @@ OUTCOME_COLUMNS = ("pack_id", "time", "kind", "code", "odometer_km")
 TEXT_COLUMNS = frozenset({"pack_id", "family", "state", "blocks", "kind", "code"})
 SECONDS_PER_DAY = 86_400.0
 
+VOLT_DECIMALS = 4
+"""Decimals of a block voltage in V that mean something."""
+
 
 def block_column(block: int) -> str:
     """Return the column that holds the voltage of a block (counted from 1)."""
@@ -194,7 +197,8 @@ def history_of(tables: HistoryTables, pack_id: str) -> PackHistory:
 
     readings = []
     for row in facts(tables.readings):
-        volts = tuple(row[c] for c in columns)
+        # The tables hold single precision: beyond a tenth of a millivolt there is only its rounding.
+        volts = tuple(None if row[c] is None else round(float(row[c]), VOLT_DECIMALS) for c in columns)
         readings.append(BlockReading(**{k: row[k] for k in READING_COLUMNS[1:]}, block_v=volts))
     topups = [
         TopUp(**{**row, "blocks": tuple(int(b) for b in str(row["blocks"]).split())}) for row in facts(tables.topups)

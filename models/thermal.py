@@ -13,7 +13,8 @@ FAN_SETPOINT_C: Final = 35.0
 """The fan runs above this pack temperature, °C (NREL ADVISOR ESS_NIMH6)."""
 
 STILL_W_PER_K_KG: Final = 0.45
-"""Heat that leaves without the fan per kelvin and kilogram of pack, W/K/kg. Invented: about half an hour's time constant."""
+"""Heat that leaves without the fan per kelvin and kilogram of pack, W/K/kg. Invented: a time constant of half an
+hour."""
 
 FAN_W_PER_K_KG: Final = 1.3
 """Further heat that leaves with the fan and a clean filter, W/K/kg. Invented."""
@@ -54,4 +55,4 @@ def driving_temperature_c(
     # Above the set-point the extra conductance acts on the difference to ambient.
     aided = ambient_c + watt / (still + fan) * share
     held = np.maximum(aided, np.minimum(unaided, np.float32(FAN_SETPOINT_C)))
-    return np.where(unaided > FAN_SETPOINT_C, held, unaided).astype(np.float32)
+    return np.asarray(np.where(unaided > FAN_SETPOINT_C, held, unaided), dtype=np.float32)

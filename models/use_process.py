@@ -62,8 +62,8 @@ class UseProcess:
         """Copy every process `times` times, copies of one next to each other."""
         return replace(self, **{f.name: np.repeat(getattr(self, f.name), times) for f in fields(self)})
 
-    def ambient_c(self, day: NDArray[np.float64] | float) -> FloatArray:
-        """Expected temperature where the vehicle stands, °C, on a day after day 0. Shape (n,)."""
+    def ambient_c(self, day: NDArray[np.float64] | FloatArray | float) -> FloatArray:
+        """Work out the expected temperature where the vehicle stands, °C, on a day after day 0. Shape (n,)."""
         angle = 2 * np.pi * (self.start_day_of_year + day - self.season_peak_day) / YEAR_DAYS
         return np.asarray(self.season_mean_c + self.season_swing_c * np.cos(angle) + self.warmth_c, dtype=np.float32)
 
@@ -73,7 +73,9 @@ class UseProcess:
 
     def parked_days_between(self, start: NDArray[np.float64], days: float) -> FloatArray:
         """Days of the long spell that fall between a day and some days later. Shape (n,)."""
-        overlap = np.minimum(start + days, self.parking_start + self.parking_days) - np.maximum(start, self.parking_start)
+        overlap = np.minimum(start + days, self.parking_start + self.parking_days) - np.maximum(
+            start, self.parking_start
+        )
         return np.asarray(np.clip(overlap, 0, days), dtype=np.float32)
 
 
@@ -97,7 +99,9 @@ class UseDraws:
 def draw_use(rng: np.random.Generator, packs: int) -> UseDraws:
     """Draw a day's use for n packs."""
     return UseDraws(
-        rng.standard_normal(packs, dtype=np.float32), rng.standard_normal(packs, dtype=np.float32), rng.random(packs, dtype=np.float32)
+        rng.standard_normal(packs, dtype=np.float32),
+        rng.standard_normal(packs, dtype=np.float32),
+        rng.random(packs, dtype=np.float32),
     )
 
 

@@ -16,23 +16,38 @@ from joblib import Parallel, delayed
 
 from models.families import PackFamily
 from models.problems import BadInput
-from models.tables import HistoryTables, block_column, from_days
+from models.tables import VOLT_DECIMALS, HistoryTables, block_column, from_days
 from training.cohort_cell import CELL_PACKS, CellRecord, CellRun
 from training.families import load_families
 from training.meters import STATES, MeterQuality
 from training.places import PLACES, place_of
 from training.population import KIND_OF_CONDITION
+from training.ranges import require_ranges
 from training.workshop import WorkshopHabits
 
 DEFAULT_DAYS: Final = 180
 FIRST_DAY: Final = 18_993.0
 """Day 0 of the earliest pack: 1 January 2022, in days since 1970."""
 
-FAMILY_SHARES: Final[Mapping[str, float]] = {"chert-30": 0.1, "flint-40": 0.18, "gravel-14": 0.14, "loess-28": 0.1, "marl-28": 0.28, "shale-20": 0.2}
-"""Mix of a cohort when no family is named. Invented. Families of the user's own come in only when named."""
+MOST_IN_MEMORY: Final = 200_000
+"""Packs that `simulate_cohort` holds at once: about 1.5 GB of tables."""
+
+FAMILY_SHARES: Final[Mapping[str, float]] = {
+    "chert-30": 0.1,
+    "flint-40": 0.18,
+    "gravel-14": 0.14,
+    "loess-28": 0.1,
+    "marl-28": 0.28,
+    "shale-20": 0.2,
+}
+"""Mix of a cohort when no family is named. Invented. Families of the user's own come in only when named, or when none
+of these is among the families handed in."""
 
 GENERIC_CODE: Final = "P0A80"
 """'Replace Hybrid Battery Pack', a generic code (SAE J2012-DA, ISO 15031-6)."""
+
+REST_AFTER_DAYS: Final = 3.0
+"""A rest reading within this time after a charge is noted in its row."""
 
 Progress = Callable[[int, int], None]
 
@@ -53,8 +68,12 @@ class CohortPlan:
         Days followed after the first fault.
     habits : WorkshopHabits
     meters : MeterQuality
-    keep_releases : bool
-        Keep the hidden state at every release, for the true distribution (memory: about 1 kB a block-row).
+    first_fault_day : tuple of int
+        Days of the year between which first faults fall.
+    years : int
+        Years over which they are spread.
+    keep_states : bool
+        Keep the hidden state at releases and some later days, for the true distribution (about 60 bytes a block).
     """
 
     packs: int
@@ -64,7 +83,29 @@ class CohortPlan:
     days: int = DEFAULT_DAYS
     habits: WorkshopHabits = field(default_factory=WorkshopHabits)
     meters: MeterQuality = field(default_factory=MeterQuality)
-    keep_releases: bool = False
+    first_fault_day: tuple[int, int] = (0, 365)
+    years: int = 3
+    keep_states: bool = False
+
+    def __post_init__(self) -> None:
+        if self.packs < 1:
+            raise BadInput.one("packs", f"{self.packs} packs cannot be simulated.", "Ask for at least one pack.")
+        if not 30 <= self.days <= 1000:
+            raise BadInput.one("days", f"{self.days} days cannot be simulated.", "Choose 30 to 1000 days.")
+        require_ranges(self, {"seed": (0, 2**63 - 1), "years": (1, 50)})
+        low, high = self.first_fault_day
+        if not 0 <= low < high <= 1000:
+            raise BadInput.one(
+                "first_fault_day",
+                f"{low} to {high} is no span of days.",
+                "Give two days of the year, the earlier first.",
+            )
+        for name in ("families", "places"):
+            given = getattr(self, name)
+            if len(set(given)) != len(given):
+                raise BadInput.one(name, f"names one of {', '.join(given)} twice.", "Name each once.")
+        for place in self.places:
+            place_of(place)
 
 
 @dataclass(frozen=True)
@@ -79,7 +120,7 @@ class Cohort:
         ``pack_id``, ``kind``, ``condition``, ``weak_block`` (from 1), ``place``, ``family``, ``deficit_ah``, ``day0``
         (days since 1970), ``cell`` and ``row``; what nobody saw.
     cells : list of CellRecord
-        Kept only with ``keep_releases``.
+        Kept only with ``keep_states``.
     """
 
     tables: HistoryTables
@@ -96,14 +137,17 @@ class _CellTask:
 
 
 def _tasks(plan: CohortPlan, families: Mapping[str, PackFamily]) -> list[_CellTask]:
-    if plan.packs < 1:
-        raise BadInput.one("packs", f"{plan.packs} packs cannot be simulated.", "Ask for at least one pack.")
-    if not 30 <= plan.days <= 1000:
-        raise BadInput.one("days", f"{plan.days} days cannot be simulated.", "Choose 30 to 1000 days.")
     for name in plan.families:
         if name not in families:
-            raise BadInput.one("family", f"'{name}' is not a known family.", f"Choose one of {', '.join(families)}, or add a family file.")
-    shares = {name: 1.0 for name in plan.families} or dict(FAMILY_SHARES)
+            raise BadInput.one(
+                "family",
+                f"'{name}' is not a known family.",
+                f"Choose one of {', '.join(families)}, or add a family file.",
+            )
+    usual = {name: share for name, share in FAMILY_SHARES.items() if name in families}
+    shares = dict.fromkeys(plan.families, 1.0) or usual or dict.fromkeys(families, 1.0)
+    if not shares:
+        raise BadInput.one("families", "holds no family.", "Give at least one family file.")
     total = sum(shares.values())
     bounds = np.round(np.cumsum([s / total for s in shares.values()]) * plan.packs).astype(int)
     tasks: list[_CellTask] = []
@@ -119,14 +163,24 @@ def _tasks(plan: CohortPlan, families: Mapping[str, PackFamily]) -> list[_CellTa
 def _run_cell(plan: CohortPlan, task: _CellTask) -> CellRecord:
     rng = np.random.Generator(np.random.SFC64(np.random.SeedSequence([plan.seed, task.index])))
     places = [place_of(name) for name in (plan.places or tuple(PLACES))]
-    return CellRun(task.family, places, task.packs, plan.days, rng, plan.habits, plan.meters, plan.keep_releases).run()
+    return CellRun(
+        task.family,
+        places,
+        task.packs,
+        plan.days,
+        rng,
+        plan.habits,
+        plan.meters,
+        plan.first_fault_day,
+        plan.keep_states,
+    ).run()
 
 
 def _cell_tables(plan: CohortPlan, task: _CellTask, record: CellRecord) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
     n, population = task.packs, record.population
     ids = np.array([f"SIM-{plan.seed}-{i:07d}" for i in range(task.first, task.first + n)], dtype=object)
     year = 365.25
-    day0 = FIRST_DAY + population.use.start_day_of_year.astype(np.float64) + year * (np.arange(n) % 3)
+    day0 = FIRST_DAY + population.use.start_day_of_year.astype(np.float64) + year * (np.arange(n) % plan.years)
 
     def columns(table: Mapping[str, Any]) -> dict[str, Any]:
         pack = table["pack"].astype(np.intp)
@@ -141,10 +195,10 @@ def _cell_tables(plan: CohortPlan, task: _CellTask, record: CellRecord) -> tuple
     readings = pd.concat([readings, blocks], axis=1)
     topups = pd.DataFrame(columns(record.topups))
     topups.insert(2, "blocks", (record.topups["block"].astype(int) + 1).astype(str).astype(object))
-    topups = _with_rest_after(topups, record, day0)
+    topups = _with_rest_after(topups, record)
     usage = pd.DataFrame(columns(record.usage))
     outcomes = pd.DataFrame(columns(record.outcomes))
-    outcomes["code"] = np.where(outcomes["kind"] == "returned", GENERIC_CODE, None)
+    outcomes["code"] = outcomes["kind"].map({"returned": GENERIC_CODE}).astype(object).where(lambda c: c.notna(), None)
     pack = record.outcomes["pack"].astype(np.intp)
     driven = population.use.planned_km_per_day()[pack] * record.outcomes["day"].astype(np.float64)
     outcomes["odometer_km"] = np.round(population.odometer_km[pack] + driven)
@@ -183,15 +237,29 @@ def _cell_tables(plan: CohortPlan, task: _CellTask, record: CellRecord) -> tuple
     return frames, truth
 
 
-def _with_rest_after(topups: pd.DataFrame, record: CellRecord, day0: np.ndarray[Any, np.dtype[np.float64]]) -> pd.DataFrame:
+def _with_rest_after(topups: pd.DataFrame, record: CellRecord) -> pd.DataFrame:
     """Note the topped block's rest voltage at release in the top-up's own row, where it was read."""
     raw, tops = record.readings, record.topups
     rest = raw["state"].astype(int) == STATES.index("rest")
-    shots = pd.DataFrame({"pack": raw["pack"][rest], "day": raw["day"][rest].astype(float), "row": np.flatnonzero(rest)})
-    ends = pd.DataFrame({"pack": tops["pack"], "day": tops["day"].astype(float), "block": tops["block"], "order": np.arange(len(tops["pack"]))})
+    shots = pd.DataFrame(
+        {"pack": raw["pack"][rest], "day": raw["day"][rest].astype(float), "row": np.flatnonzero(rest)}
+    )
+    ends = pd.DataFrame(
+        {
+            "pack": tops["pack"],
+            "day": tops["day"].astype(float),
+            "block": tops["block"],
+            "order": np.arange(len(tops["pack"])),
+        }
+    )
     near = pd.merge_asof(
-        ends.sort_values("day", kind="stable"), shots.sort_values("day", kind="stable").rename(columns={"day": "seen"}),
-        left_on="day", right_on="seen", by="pack", direction="forward", tolerance=3.0,
+        ends.sort_values("day", kind="stable"),
+        shots.sort_values("day", kind="stable").rename(columns={"day": "seen"}),
+        left_on="day",
+        right_on="seen",
+        by="pack",
+        direction="forward",
+        tolerance=REST_AFTER_DAYS,  # type: ignore[arg-type]  # the stubs know times only
     ).sort_values("order", kind="stable")
     found = near["row"].notna().to_numpy()
     out = topups.copy()
@@ -200,14 +268,9 @@ def _with_rest_after(topups: pd.DataFrame, record: CellRecord, day0: np.ndarray[
     after_v[found] = raw["block_v"][rows, near["block"].to_numpy()[found].astype(np.intp)]
     after_h[found] = np.round((near["seen"] - near["day"]).to_numpy()[found] * 24, 1)
     thin = out["charge_ah"].isna() & out["end_v"].isna() & out["duration_h"].isna()
-    out["rest_after_v"] = np.where(thin, np.nan, after_v)
+    out["rest_after_v"] = np.where(thin, np.nan, after_v.round(VOLT_DECIMALS))
     out["rest_after_h"] = np.where(thin | np.isnan(after_v), np.nan, after_h)
     return out
-
-
-def _check_places(plan: CohortPlan) -> None:
-    for name in plan.places:
-        place_of(name)
 
 
 def iterate_cells(
@@ -227,15 +290,16 @@ def iterate_cells(
     Yields
     ------
     frames, truth, record
-        The five tables of the cell, its hidden truth, and the record (only with ``keep_releases``).
+        The five tables of the cell, its hidden truth, and the record (only with ``keep_states``).
     """
-    _check_places(plan)
+    if workers < 1:
+        raise BadInput.one("workers", f"{workers} processes cannot simulate.", "Choose at least 1.")
     tasks = _tasks(plan, families)
 
     def one(task: _CellTask) -> tuple[dict[str, pd.DataFrame], pd.DataFrame, CellRecord | None]:
         record = _run_cell(plan, task)
         frames, truth = _cell_tables(plan, task, record)
-        return frames, truth, record if plan.keep_releases else None
+        return frames, truth, record if plan.keep_states else None
 
     done = 0
     pool = Parallel(n_jobs=workers, return_as="generator", pre_dispatch="2*n_jobs", batch_size=1)
@@ -252,7 +316,9 @@ def _join(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
     out: dict[str, Any] = {}
     for name in widest.columns:
         if name == "time":
-            out[name] = pd.DatetimeIndex(np.concatenate([p[name].dt.tz_localize(None).to_numpy() for p in parts])).tz_localize("UTC")
+            out[name] = pd.DatetimeIndex(
+                np.concatenate([p[name].dt.tz_localize(None).to_numpy() for p in parts])
+            ).tz_localize("UTC")
         else:
             absent = np.float32(np.nan)
             out[name] = np.concatenate([p[name].to_numpy() if name in p else np.full(len(p), absent) for p in parts])
@@ -260,15 +326,25 @@ def _join(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
 
 
 def simulate_cohort(
-    plan: CohortPlan, *, families: Mapping[str, PackFamily] | None = None, workers: int = 1, progress: Progress | None = None
+    plan: CohortPlan,
+    *,
+    families: Mapping[str, PackFamily] | None = None,
+    workers: int = 1,
+    progress: Progress | None = None,
 ) -> Cohort:
-    """Simulate a cohort in memory.
+    """Simulate a cohort in memory, up to `MOST_IN_MEMORY` packs.
 
     Raises
     ------
     BadInput
-        If the plan asks for something impossible; the field is named.
+        If the plan asks for something impossible, or for more than fits in memory; the field is named.
     """
+    if plan.packs > MOST_IN_MEMORY:
+        raise BadInput.one(
+            "packs",
+            f"{plan.packs} packs are more than the {MOST_IN_MEMORY} that are simulated in memory.",
+            "Simulate to disk with write_cohort, which holds a few thousand packs at a time.",
+        )
     known = load_families() if families is None else families
     parts = list(iterate_cells(plan, known, workers=workers, progress=progress))
     frames = {name: _join([p[0][name] for p in parts]) for name in parts[0][0]}
@@ -306,8 +382,12 @@ def write_cohort(
         If the folder already holds a cohort, or the plan is impossible.
     """
     known = load_families() if families is None else families
+    if cells_per_part < 1:
+        raise BadInput.one("cells_per_part", f"{cells_per_part} cells make no partition.", "Choose at least 1.")
     if any(folder.glob("*/part-*.parquet")):
-        raise BadInput.one(str(folder.name), "already holds a cohort.", "Choose an empty folder, or remove the old cohort first.")
+        raise BadInput.one(
+            str(folder.name), "already holds a cohort.", "Choose an empty folder, or remove the old cohort first."
+        )
     waiting: list[tuple[dict[str, pd.DataFrame], pd.DataFrame]] = []
     parts = 0
 

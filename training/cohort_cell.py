@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.cell_curves import CurveLookup
-from models.day_loop import draw_day, lose_charge, recentre, run_day, top_up
-from models.drive import day_use
+from models.day_loop import draw_day, recentre, run_day, top_up
 from models.families import PackFamily
+from models.imbalance import pack_median_v
 from models.pack_state import PackState
 from models.use_process import UseProcess, draw_use, use_of_day
 from training.meters import STATES, MeterQuality, Snapshot, VisitFaults, read_blocks
@@ -22,6 +22,9 @@ from training.workshop import WorkshopHabits, believed_weak, charge_block
 
 CELL_PACKS: Final = 1000
 """Packs simulated together: small enough for the processor's cache, and the unit of reproducibility."""
+
+LET_GO_SHARE: Final = 0.1
+"""Share of finished packs at which they leave the hidden state: copying it costs about a tenth of a day's work."""
 
 ARRIVAL_HOUR, RELEASE_HOUR, RECHECK_HOUR, SWAP_HOUR, EVENING_HOUR = 10.0, 8.0, 7.5, 9.5, 21.0
 FIRST_TRIP_HOUR, DRIVING_HOURS = 8.5, 12.0
@@ -46,15 +49,15 @@ class Columns:
 
 
 @dataclass
-class ReleaseState:
-    """Hidden state of some packs at one of their releases, for the true distribution of the return day.
+class HiddenStates:
+    """Hidden state of packs at some of their moments, for the true distribution of the return day.
 
     Attributes
     ----------
     pack : int array, shape (m,)
         Row of the pack in its cell.
     day : int array, shape (m,)
-        Day of the release, on which it drives again.
+        Days after the pack's day 0; the state is that of the morning, after the readings and before the first trip.
     state : PackState
     use : UseProcess
     """
@@ -76,7 +79,8 @@ class CellRecord:
         With the state as it came in (it is copied before the days run).
     readings, topups, usage, outcomes : dict of str to array
         Columns; ``pack`` is the row in the cell, ``day`` the time in days after the pack's day 0.
-    releases : ReleaseState or None
+    states : HiddenStates or None
+        At every release, and on one random later day of each top-up that is still holding then.
     """
 
     family: PackFamily
@@ -85,7 +89,7 @@ class CellRecord:
     topups: dict[str, NDArray[np.generic]]
     usage: dict[str, NDArray[np.generic]]
     outcomes: dict[str, NDArray[np.generic]]
-    releases: ReleaseState | None
+    states: HiddenStates | None
 
 
 class CellRun:
@@ -100,22 +104,26 @@ class CellRun:
         rng: np.random.Generator,
         habits: WorkshopHabits,
         meters: MeterQuality,
-        keep_releases: bool,
+        first_fault_day: tuple[int, int],
+        keep_states: bool,
     ) -> None:
         self.family, self.days, self.rng = family, days, rng
-        self.habits, self.meters, self.keep_releases = habits, meters, keep_releases
+        self.habits, self.meters, self.keep_states = habits, meters, keep_states
         self.lookup = CurveLookup.of(family.curves)
-        self.population = draw_population(family, places, packs, rng)
-        self.state = self.population.state.take(np.arange(packs))
-        self.use = self.population.use
+        self.population = draw_population(family, places, packs, rng, first_fault_day)
         n = packs
+        # Finished packs leave the hidden state: `driven` holds the packs still in it, `place` where each one stands.
+        self.state = self.population.state.take(np.arange(n))
+        self.driven, self.place = np.arange(n), np.arange(n)
+        self.use = self.population.use
         self.readings, self.topups, self.outcomes = Columns(), Columns(), Columns()
-        self.releases: list[ReleaseState] = []
+        self.kept_states: list[HiddenStates] = []
         self.active = np.ones(n, dtype=bool)
         self.holding = np.zeros(n, dtype=bool)
         self.visit_day = np.zeros(n, dtype=np.int64)
         self.release_day = np.full(n, -1, dtype=np.int64)
         self.recheck_day = np.full((n, 2), -1, dtype=np.int64)
+        self.keep_day = np.full(n, -1, dtype=np.int64)
         self.topup_count = np.zeros(n, dtype=np.int64)
         self.topped_block = np.zeros(n, dtype=np.intp)
         self.charge_end = np.zeros(n)
@@ -142,6 +150,10 @@ class CellRun:
             self._releases(day)
             self._rechecks(day)
             self._departures(day)
+            self._keep(np.flatnonzero(self.holding & (self.keep_day == day)), day)
+            self._let_go()
+            if not len(self.driven):
+                break
             self._drive(day)
             self._reports(day)
         rows = np.flatnonzero(self.active & self.holding)
@@ -153,17 +165,33 @@ class CellRun:
             topups=self.topups.joined(),
             usage=self._plans(),
             outcomes=self.outcomes.joined(),
-            releases=self._joined_releases(),
+            states=self._joined_states(),
         )
 
-    def _joined_releases(self) -> ReleaseState | None:
-        if not self.releases:
+    def _state_of(self, rows: Rows) -> PackState:
+        """Copy the hidden state of some packs that are still followed."""
+        return self.state.take(self.place[rows])
+
+    def _let_go(self) -> None:
+        """Drop finished packs from the hidden state once they are a tenth of it."""
+        keep = self.active[self.driven]
+        if keep.sum() <= (1 - LET_GO_SHARE) * len(keep):
+            self.state, self.driven = self.state.take(keep), self.driven[keep]
+            self.place[self.driven] = np.arange(len(self.driven))
+
+    def _joined_states(self) -> HiddenStates | None:
+        if not self.kept_states:
             return None
-        return ReleaseState(
-            np.concatenate([r.pack for r in self.releases]),
-            np.concatenate([r.day for r in self.releases]),
-            PackState.concatenate([r.state for r in self.releases]),
-            UseProcess(**{k: np.concatenate([getattr(r.use, k) for r in self.releases]) for k in vars(self.releases[0].use)}),
+        return HiddenStates(
+            np.concatenate([r.pack for r in self.kept_states]),
+            np.concatenate([r.day for r in self.kept_states]),
+            PackState.concatenate([r.state for r in self.kept_states]),
+            UseProcess(
+                **{
+                    k: np.concatenate([getattr(r.use, k) for r in self.kept_states])
+                    for k in vars(self.kept_states[0].use)
+                }
+            ),
         )
 
     def _outcome(self, rows: Rows, time: NDArray[np.float64], kind: str) -> None:
@@ -172,7 +200,9 @@ class CellRun:
             self.active[rows] = False
         self.holding[rows] = False
 
-    def _write(self, rows: Rows, time: NDArray[np.float64], state: str, shot: Snapshot, keep: NDArray[np.bool_]) -> None:
+    def _write(
+        self, rows: Rows, time: NDArray[np.float64], state: str, shot: Snapshot, keep: NDArray[np.bool_]
+    ) -> None:
         if keep.any():
             self.readings.add(
                 pack=rows[keep],
@@ -188,14 +218,16 @@ class CellRun:
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Read packs at rest, under discharge and under charge, each with its share; return rest and load voltages."""
         rng, m = self.rng, len(rows)
-        state = self.state.take(rows)
+        state = self._state_of(rows)
         ambient = self.use.take(rows).ambient_c(float(day)).astype(np.float64)
         faults = VisitFaults.draw(self.meters, self.family.blocks, m, rng)
         clock = np.where(rng.random(m) < self.meters.wrong_clock, rng.uniform(-0.2, 0.2, m), 0)
         time = day + hour / 24 + 0.1 * self.odd_hour[rows] + clock
         seen = {}
         for name, share, minutes in zip(STATES, shares, (0, 20, 35), strict=True):
-            shot = read_blocks(self.family, state, name, ambient, self.has_bench[rows] & (name == "rest"), faults, self.meters, rng)
+            shot = read_blocks(
+                self.family, state, name, ambient, self.has_bench[rows] & (name == "rest"), faults, self.meters, rng
+            )
             share_of = np.where(self.thin[rows], 1.0 if name == "rest" and hour != RECHECK_HOUR else 0.0, share)
             keep = rng.random(m) < share_of
             self._write(rows, time + minutes / 1440, name, shot, keep)
@@ -203,7 +235,7 @@ class CellRun:
         return seen["rest"], seen["discharge"]
 
     def _early_visits(self) -> None:
-        """Some packs were looked at weeks before their first fault; their deviation was smaller then."""
+        """Look at some packs weeks before their first fault, when their deviation was smaller."""
         rng = self.rng
         early = np.flatnonzero((rng.random(len(self.active)) < 0.22) & ~self.thin)
         if not len(early):
@@ -226,7 +258,9 @@ class CellRun:
                 faults = VisitFaults.draw(self.meters, self.family.blocks, len(part), rng)
                 ambient = self.use.take(part).ambient_c(-when).astype(np.float64)
                 name = STATES[group]
-                shot = read_blocks(self.family, self.state.take(part), name, ambient, self.has_bench[part], faults, self.meters, rng)
+                shot = read_blocks(
+                    self.family, self.state.take(part), name, ambient, self.has_bench[part], faults, self.meters, rng
+                )
                 self._write(shot_rows, -when, name, shot, np.ones(len(part), dtype=bool))
         self.state = kept
 
@@ -240,19 +274,17 @@ class CellRun:
         wrong = rng.random(m) < self.habits.wrong_block_share
         block = np.where(wrong, (block + rng.choice([-1, 1], m)) % self.family.blocks, block)
         own = rest[np.arange(m), block]
-        known = ~np.isnan(rest).all(axis=1)
-        middle = np.full(m, np.nan)
-        middle[known] = np.nanmedian(rest[known], axis=1)
-        apparent = np.nan_to_num(np.maximum(middle - own, 0))
-        state = self.state.take(rows)
+        apparent = np.nan_to_num(np.maximum(pack_median_v(rest) - own, 0))
         ambient = self.use.take(rows).ambient_c(float(day)).astype(np.float64)
-        done = charge_block(self.family, state, block, apparent, ambient, rng)
-        top_up(self.family, self.state, rows, block, done.stored_ah.astype(np.float32))
+        done = charge_block(self.family, self._state_of(rows), block, apparent, ambient, rng)
+        top_up(self.state, self.place[rows], block, done.stored_ah.astype(np.float32))
         self.topped_block[rows] = block
         self.rest_before[rows] = np.where(rng.random(m) < 0.25, np.nan, own)
         self.apparent_v[rows] = apparent
         self.charge_end[rows] = day + ARRIVAL_HOUR / 24 + 0.04 + done.hours / 24
-        self.release_day[rows] = np.ceil(self.charge_end[rows] + 0.2 - RELEASE_HOUR / 24).astype(np.int64) + (rng.random(m) < 0.2)
+        self.release_day[rows] = np.ceil(self.charge_end[rows] + 0.2 - RELEASE_HOUR / 24).astype(np.int64) + (
+            rng.random(m) < 0.2
+        )
         self.topup_count[rows] += 1
         thin = self.thin[rows]
         self.topups.add(
@@ -278,10 +310,16 @@ class CellRun:
             return
         self._look(rows, RELEASE_HOUR, day, (0.82, 0.3, 0.1))
         self.holding[rows] = True
-        self.state.pending[rows] = False
+        self.state.pending[self.place[rows]] = False
         self._plan_swap(rows, day)
-        if self.keep_releases:
-            self.releases.append(ReleaseState(rows, np.full(len(rows), day), self.state.take(rows), self.use.take(rows)))
+        self._keep(rows, day)
+        self.keep_day[rows] = day + self.rng.integers(1, 40, len(rows))
+
+    def _keep(self, rows: Rows, day: int) -> None:
+        if self.keep_states and len(rows):
+            self.kept_states.append(
+                HiddenStates(rows, np.full(len(rows), day), self._state_of(rows), self.use.take(rows))
+            )
 
     def _plan_swap(self, rows: Rows, day: int) -> None:
         """When a pack is there it goes in: soon where the readings looked bad, later where they looked well."""
@@ -299,14 +337,15 @@ class CellRun:
             return
         rest, load = self._look(rows, RECHECK_HOUR, day, (0.75, 0.5, 0.25))
         block = self.topped_block[rows]
-        for volts, limit in ((rest, 0.25 * self.family.rest_spread_limit_v), (load, 0.4 * self.family.discharge_spread_limit_v)):
-            known = ~np.isnan(volts).all(axis=1)
-            if known.any():
-                below = np.nanmedian(volts[known], axis=1) - volts[known, block[known]]
-                sunk = rows[known][np.nan_to_num(below) > limit]
-                there = self.pack_arrives[sunk] <= day
-                self.swap_day[sunk[there]] = np.minimum(self.swap_day[sunk[there]], day + 1)
-                self.apparent_v[sunk] = np.maximum(self.apparent_v[sunk], 0.4 * self.family.rest_spread_limit_v)
+        for volts, limit in (
+            (rest, 0.25 * self.family.rest_spread_limit_v),
+            (load, 0.4 * self.family.discharge_spread_limit_v),
+        ):
+            below = pack_median_v(volts) - volts[np.arange(len(rows)), block]
+            sunk = rows[np.nan_to_num(below) > limit]
+            there = self.pack_arrives[sunk] <= day
+            self.swap_day[sunk[there]] = np.minimum(self.swap_day[sunk[there]], day + 1)
+            self.apparent_v[sunk] = np.maximum(self.apparent_v[sunk], 0.4 * self.family.rest_spread_limit_v)
 
     def _departures(self, day: int) -> None:
         rows = np.flatnonzero(self.active & self.holding & (self.swap_day <= day))
@@ -317,17 +356,22 @@ class CellRun:
             self._outcome(rows, np.full(len(rows), float(day)), kind)
 
     def _drive(self, day: int) -> None:
-        idle = ~self.holding
-        draws = draw_use(self.rng, self.state.packs)
-        use = use_of_day(self.family, self.use, float(day), draws, self.state.clog, idle=idle)
-        noise = draw_day(self.rng, self.state.packs, self.state.blocks)
+        driven = self.driven
+        draws = draw_use(self.rng, len(driven))
+        use = use_of_day(
+            self.family, self.use.take(driven), float(day), draws, self.state.clog, idle=~self.holding[driven]
+        )
+        noise = draw_day(self.rng, len(driven), self.state.blocks)
         confirmed, share = run_day(self.family, self.lookup, self.state, use, noise)
-        rows = np.flatnonzero(confirmed & self.holding)
+        confirmed &= self.holding[driven]
+        rows = driven[confirmed]
         if not len(rows):
             return
-        time = day + (FIRST_TRIP_HOUR + DRIVING_HOURS * share[rows].astype(np.float64)) / 24
+        time = day + (FIRST_TRIP_HOUR + DRIVING_HOURS * share[confirmed].astype(np.float64)) / 24
         self._outcome(rows, time, "returned")
-        again = (self.topup_count[rows] < self.habits.max_topups) & (self.rng.random(len(rows)) < self.habits.repeat_share)
+        again = (self.topup_count[rows] < self.habits.max_topups) & (
+            self.rng.random(len(rows)) < self.habits.repeat_share
+        )
         again &= self.pack_arrives[rows] > day
         self.visit_day[rows[again]] = day + 1
         self.active[rows[~again]] = False
@@ -340,9 +384,13 @@ class CellRun:
             return
         ambient = self.use.take(rows).ambient_c(float(day)).astype(np.float64)
         faults = VisitFaults.draw(self.meters, self.family.blocks, len(rows), self.rng)
-        state = self.state.take(rows)
-        shot = read_blocks(self.family, state, "discharge", ambient, np.zeros(len(rows), dtype=bool), faults, self.meters, self.rng)
-        self._write(rows, np.full(len(rows), day + EVENING_HOUR / 24), "discharge", shot, np.ones(len(rows), dtype=bool))
+        state = self._state_of(rows)
+        shot = read_blocks(
+            self.family, state, "discharge", ambient, np.zeros(len(rows), dtype=bool), faults, self.meters, self.rng
+        )
+        self._write(
+            rows, np.full(len(rows), day + EVENING_HOUR / 24), "discharge", shot, np.ones(len(rows), dtype=bool)
+        )
 
     def _plans(self) -> dict[str, NDArray[np.generic]]:
         """Write down the planned usage of each top-up, with the errors and gaps of real plans."""
@@ -352,8 +400,8 @@ class CellRun:
         use = self.use.take(pack)
         known = ~self.thin[pack] & (rng.random(m) < 0.8)
 
-        def noted(values: NDArray[np.float64], missing: float, places: int) -> NDArray[np.float64]:
-            return np.where(rng.random(m) < missing, np.nan, np.round(values, places))[known]
+        def noted(values: NDArray[np.floating], missing: float, places: int) -> NDArray[np.float64]:
+            return np.where(rng.random(m) < missing, np.nan, np.round(values.astype(np.float64), places))[known]
 
         weather = use.ambient_c(release + 7.0)
         return {
@@ -362,14 +410,5 @@ class CellRun:
             "km_per_day": noted(use.planned_km_per_day() * np.exp(0.15 * rng.standard_normal(m)), 0.05, 0),
             "trips_per_day": noted(use.trips_per_day * np.exp(0.15 * rng.standard_normal(m)), 0.3, 0),
             "ambient_c": noted(weather - use.warmth_c + 1.5 * rng.standard_normal(m), 0.1, 0),
-            "parked_days_in_30": noted(use.parked_days_between(release, 30.0).astype(np.float64), 0.4, 0),
+            "parked_days_in_30": noted(use.parked_days_between(release, 30.0), 0.4, 0),
         }
-
-
-def rest_before_fault(family: PackFamily, state: PackState, use: UseProcess, days: int) -> None:
-    """Let packs stand for some days, in place: no trips, only self-discharge (for storage checks)."""
-    n = state.packs
-    zero = np.zeros(n, dtype=np.float32)
-    idle = day_use(family, zero, np.zeros(n, dtype=np.int64), use.ambient_c(0.0), use.style, state.clog)
-    for _ in range(days):
-        lose_charge(family, state, idle, np.zeros_like(state.charge_ah))

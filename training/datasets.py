@@ -15,8 +15,11 @@ from models.tables import SECONDS_PER_DAY, HistoryTables, from_days, to_days
 SHORTEST_FOLLOW_UP_DAYS = 1 / 24
 """Moments this close to their end are left out: nothing could be decided in the hour that remained."""
 
-MOST_VISITS = 3
-"""Visits of one top-up that become rows, drawn at random where there are more."""
+VISITS_KEPT = 2.0
+"""The k-th visit of a top-up becomes a row with probability `VISITS_KEPT` / k."""
+
+LONGEST_HOLDING_DAYS = 60
+"""Days after the release among which the moment without a new reading is drawn, early ones more often."""
 
 
 @dataclass(frozen=True)
@@ -81,7 +84,8 @@ def moments_of(tables: HistoryTables, rng: np.random.Generator, *, holding_share
     """Choose the moments of each top-up from which a forecast could have been asked.
 
     At the release (the last reading of the first visit after the charge, else a day after the charge), at each
-    later visit, and for a share of top-ups at a random day while holding, without a new reading.
+    later visit (later ones less often), and for a share of top-ups at a random day after the release, without a new
+    reading. No moment is chosen by what followed it.
 
     Parameters
     ----------
@@ -126,12 +130,13 @@ def moments_of(tables: HistoryTables, rng: np.random.Generator, *, holding_share
     later = joined[~at_release].sort_values(["topup", "seen"], kind="stable")
     visit_end = (later.groupby("topup")["seen"].shift(-1) - later["seen"]).fillna(np.inf) > day // 5
     visits = later[visit_end].assign(origin=later["seen"], occasion="visit")
-    # A pack that reports daily would otherwise outweigh twenty that are seen twice.
-    lot = visits.assign(lot=rng.random(len(visits))).sort_values("lot", kind="stable")
-    parts.append(visits.loc[lot.groupby("topup").head(MOST_VISITS).index])
+    # A pack that reports daily would outweigh twenty that are seen twice. Whether a visit is kept may depend on what
+    # came before it, never on how long the pack went on to hold: that would bias every curve.
+    number = visits.groupby("topup").cumcount() + 1
+    parts.append(visits[rng.random(len(visits)) < VISITS_KEPT / number])
     some = topups[rng.random(len(topups)) < holding_share]
-    span = np.minimum(some["end"] - some["release"], 60 * day)
-    parts.append(some.assign(origin=some["release"] + span * rng.random(len(some)), occasion="holding"))
+    asked = some["release"] + day * LONGEST_HOLDING_DAYS * rng.random(len(some)) ** 2
+    parts.append(some.assign(origin=asked, occasion="holding"))
     moments = pd.concat([p[["pack_id", "origin", "occasion", "topup", "end"]] for p in parts], ignore_index=True)
     moments = moments[(moments["end"] - moments["origin"]) / day > SHORTEST_FOLLOW_UP_DAYS]
     moments["origin"] = from_days(np.round(moments["origin"].to_numpy(np.float64)) / SECONDS_PER_DAY)

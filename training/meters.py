@@ -9,8 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.block_voltage import block_voltage_v
+from models.cell_curves import ocv_v
 from models.families import PackFamily
 from models.pack_state import PackState
+from models.tables import VOLT_DECIMALS
+from training.ranges import require_ranges
+
+LOAD_TEST_SHARE: Final = (0.02, 0.1)
+"""How far a reading under load is taken from the centre of the swing, as a share of rated capacity. Invented."""
 
 STATES: Final = ("rest", "discharge", "charge")
 
@@ -37,6 +43,12 @@ class MeterQuality:
     stuck_channel: float = 0.006
     swapped_leads: float = 0.006
     wrong_clock: float = 0.01
+
+    def __post_init__(self) -> None:
+        shares = dict.fromkeys(("missing_channel", "stuck_channel", "swapped_leads", "wrong_clock"), (0.0, 1.0))
+        require_ranges(
+            self, shares | {"bench_sd_v": (0.0, 1.0), "car_sd_v": (0.0, 1.0), "noise_factor": (0.0, 100.0)}, "meters."
+        )
 
 
 @dataclass
@@ -71,7 +83,11 @@ class VisitFaults:
         def some(share: float, count: int) -> NDArray[np.intp]:
             return np.where(rng.random(m) < share, rng.integers(0, count, m), -1)
 
-        return cls(some(quality.missing_channel, blocks), some(quality.stuck_channel, blocks), some(quality.swapped_leads, blocks - 1))
+        return cls(
+            some(quality.missing_channel, blocks),
+            some(quality.stuck_channel, blocks),
+            some(quality.swapped_leads, blocks - 1),
+        )
 
 
 def read_blocks(
@@ -104,35 +120,32 @@ def read_blocks(
     -------
     Snapshot
     """
-    m, b = state.charge_ah.shape
+    m, b = state.packs, state.blocks
     peak = family.peak_current_a
-    current = {
-        "rest": np.zeros(m),
-        "discharge": rng.uniform(0.25, 0.7, m) * peak,
-        "charge": -rng.uniform(0.15, 0.4, m) * peak,
-    }[kind]
+    low, high, sign = {"rest": (0.0, 0.0, 0), "discharge": (0.25, 0.7, 1), "charge": (0.15, 0.4, -1)}[kind]
+    current = sign * peak * rng.uniform(low, high, m)
     temperature = ambient_c + (0 if kind == "rest" else 6) + 1.5 * rng.standard_normal(m)
-    # The string as a whole stands a little above or below the centre of its swing, and between its branches.
-    offset = 0.035 * family.rated_ah * rng.standard_normal(m) - np.sign(current) * 0.03 * family.rated_ah
+    # The string as a whole stands a little above or below the centre of its swing, and between its branches; a
+    # test under load draws it down, one under charge lifts it.
+    swing = rng.uniform(*LOAD_TEST_SHARE, m)
+    offset = family.rated_ah * (0.035 * rng.standard_normal(m) - sign * swing)
     common = family.cells_per_block * (family.hysteresis_charge_v * 0.4) * rng.standard_normal(m)
     volts = block_voltage_v(family, state, current, temperature, offset) + common[:, None]
     cells = np.sqrt(family.cells_per_block / 12)
     sd = np.where(bench, quality.bench_sd_v, quality.car_sd_v) * cells * quality.noise_factor
     volts = volts + sd[:, None] * rng.standard_normal((m, b))
     rounding = np.where(bench, 0.001 if cells < 0.5 else 0.01, 0.005 if cells < 0.5 else 0.02)[:, None]
-    volts = np.round(volts / rounding) * rounding
-    rows = np.arange(m)
-    for place, value in ((faults.stuck, np.round(np.nanmedian(volts, axis=1) * 1.01, 2)), (faults.missing, np.full(m, np.nan))):
-        hit = place >= 0
-        volts[rows[hit], place[hit]] = value[hit]
+    volts = np.round(np.round(volts / rounding) * rounding, VOLT_DECIMALS)
+    # A stuck channel shows one and the same voltage whatever the state; a missing one shows nothing.
+    stuck_v = np.round(family.cells_per_block * ocv_v(family.curves, np.array([family.soc_target]))[0], 2)
+    for place, value in ((faults.stuck, stuck_v), (faults.missing, np.nan)):
+        rows = np.flatnonzero(place >= 0)
+        volts[rows, place[rows]] = value
     hit = np.flatnonzero(faults.swapped >= 0)
     first = faults.swapped[hit]
     volts[hit, first], volts[hit, first + 1] = volts[hit, first + 1].copy(), volts[hit, first].copy()
     noted_current = np.round(current + 0.5 * rng.standard_normal(m) * (current != 0), 1)
-    if kind == "discharge":
-        noted_current = np.maximum(noted_current, 0)
-    elif kind == "charge":
-        noted_current = np.minimum(noted_current, 0)
+    noted_current = sign * np.maximum(sign * noted_current, 0.0)
     noted_current = np.where((rng.random(m) < 0.08) & (kind != "rest"), np.nan, noted_current)
     noted_temperature = np.where(rng.random(m) < 0.3, np.nan, np.round(temperature + rng.standard_normal(m), 0))
     return Snapshot(noted_current, noted_temperature, volts)

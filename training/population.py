@@ -1,7 +1,7 @@
 """Packs as they come in: kinds of weakness, severity, age and use, drawn from documented priors.
 
-Every prior without another mark is invented: it is chosen so that simulated packs behave as the trade's rule of
-thumb says (leak and fade back within one to four weeks, neglect rarely, joint at once: common practice, no source).
+The laws stand in `training.priors`. They are chosen so that simulated packs behave as the trade's rule of thumb says
+(leak and fade back within one to four weeks, neglect rarely, joint at once: common practice, no source).
 """
 
 from __future__ import annotations
@@ -21,9 +21,7 @@ from models.monitor import SEVERITIES, spread_ratio
 from models.pack_state import FloatArray, PackState
 from models.use_process import UseProcess
 from training.places import Place
-
-KINDS: Final = ("leak", "fade", "neglect", "joint")
-"""The four kinds of weakness that a forecast speaks of."""
+from training.priors import PRIORS
 
 CONDITION_SHARES: Final[Mapping[str, float]] = {
     "leak": 0.42,
@@ -84,32 +82,34 @@ class Population:
     deficit_ah: FloatArray
 
 
-def _lognormal(rng: np.random.Generator, median: float, sd: float, n: int) -> FloatArray:
-    return (median * np.exp(sd * rng.standard_normal(n))).astype(np.float32)
+def _draw(rng: np.random.Generator, name: str, *shape: int) -> FloatArray:
+    return PRIORS[name].draw(rng, *shape)
 
 
-def draw_use_process(rng: np.random.Generator, places: Sequence[Place], n: int) -> tuple[UseProcess, NDArray[np.object_]]:
-    """Draw use and climate for n packs, spread evenly over places."""
+def draw_use_process(
+    rng: np.random.Generator, places: Sequence[Place], n: int, first_fault_day: tuple[int, int]
+) -> tuple[UseProcess, NDArray[np.object_]]:
+    """Draw use and climate for n packs, spread evenly over places and over days of the year."""
     which = rng.integers(0, len(places), n)
 
     def of(name: str) -> FloatArray:
         return np.array([getattr(p, name) for p in places], dtype=np.float32)[which]
 
-    km = np.clip(_lognormal(rng, 38.0, 0.5, n) * of("km_factor"), 4, 260)
+    km = np.clip(_draw(rng, "km_per_day", n) * of("km_factor"), 4, 260)
     trips = np.clip(1.0 + km / 14.0 * np.exp(0.3 * rng.standard_normal(n)), 1, 10).astype(np.float32)
     spell = rng.random(n) < 0.12
     use = UseProcess(
         km_per_day=km.astype(np.float32),
         trips_per_day=trips,
-        weekend_share=np.where(rng.random(n) < 0.35, 0, rng.uniform(0.3, 1.2, n)).astype(np.float32),
-        parking_start=rng.uniform(2, 60, n).astype(np.float32),
-        parking_days=np.where(spell, rng.uniform(5, 25, n), 0).astype(np.float32),
-        style=_lognormal(rng, 1.0, 0.14, n),
+        weekend_share=np.where(rng.random(n) < 0.35, 0, _draw(rng, "weekend_share", n)).astype(np.float32),
+        parking_start=_draw(rng, "parking_start", n),
+        parking_days=np.where(spell, _draw(rng, "parking_days", n), 0).astype(np.float32),
+        style=_draw(rng, "style", n),
         season_mean_c=of("mean_c"),
         season_swing_c=of("swing_c"),
         season_peak_day=of("peak_day"),
-        start_day_of_year=rng.integers(0, 365, n).astype(np.float32),
-        warmth_c=rng.uniform(0, 4, n).astype(np.float32),
+        start_day_of_year=rng.integers(*first_fault_day, n).astype(np.float32),
+        warmth_c=_draw(rng, "warmth_c", n),
     )
     names = np.array([p.name for p in places], dtype=object)[which]
     return use, names
@@ -120,30 +120,32 @@ def draw_sound_state(family: PackFamily, rng: np.random.Generator, age_years: Fl
     n, b = len(age_years), family.blocks
     age = age_years[:, None]
 
-    def spread(sd: float) -> FloatArray:
-        return np.exp(sd * rng.standard_normal((n, b))).astype(np.float32)
-
     new_share = CAPACITY_WHEN_NEW if family.chemistry == "nimh" else 1.0
-    health = np.clip(1 - 0.013 * age + 0.03 * rng.standard_normal((n, 1)), 0.6, 1.02)
-    capacity = (family.rated_ah * new_share * health * spread(0.02)).astype(np.float32)
+    health = np.clip(1 - 0.013 * age + _draw(rng, "pack_health", n, 1), 0.6, 1.02)
+    capacity = (family.rated_ah * new_share * health * _draw(rng, "block_capacity", n, b)).astype(np.float32)
     zero = np.zeros((n, b), dtype=np.float32)
     state = PackState(
-        charge_ah=(capacity * family.soc_target + 0.018 * family.rated_ah * rng.standard_normal((n, b))).astype(np.float32),
+        charge_ah=(capacity * family.soc_target + family.rated_ah * _draw(rng, "block_charge", n, b)).astype(
+            np.float32
+        ),
         capacity_ah=capacity,
         # 1.5 to 2.5 times new at end of life (from memory, unverified): 7 % a year.
-        resistance_scale=((1 + 0.07 * age) * spread(0.05)).astype(np.float32),
-        joint_mohm=(0.02 * family.cells_per_block * spread(0.5)).astype(np.float32),
+        resistance_scale=((1 + 0.07 * age) * _draw(rng, "block_resistance", n, b)).astype(np.float32),
+        joint_mohm=(family.cells_per_block * _draw(rng, "block_joint", n, b)).astype(np.float32),
         live_cells=np.full((n, b), family.cells_per_block, dtype=np.float32),
-        leak_per_day=(family.self_discharge_per_day * (1 + 0.04 * age) * spread(0.12)).astype(np.float32),
+        leak_per_day=(family.self_discharge_per_day * (1 + 0.04 * age) * _draw(rng, "block_leak", n, b)).astype(
+            np.float32
+        ),
         leak_growth=zero.copy(),
         fade_per_day=np.full((n, b), 5e-5, dtype=np.float32),
         joint_growth=zero.copy(),
         loss_per_ah=zero.copy(),
         hysteresis=zero.copy(),
         fresh=zero.copy(),
-        centre_error=(0.02 * rng.standard_normal(n)).astype(np.float32),
-        clog=np.where(rng.random(n) < 0.25, rng.uniform(0.3, 0.95, n), rng.uniform(0, 0.2, n)).astype(np.float32),
-        wander_ah=(_lognormal(rng, 0.004, 0.4, n) * family.rated_ah).astype(np.float32),
+        centre_error=_draw(rng, "centre_error", n),
+        clog=np.where(rng.random(n) < 0.25, _draw(rng, "clogged", n), _draw(rng, "clean", n)),
+        wander_ah=_draw(rng, "wander", n) * np.float32(family.rated_ah),
+        limit_factor=_draw(rng, "limit_factor", n),
         pending=np.zeros(n, dtype=bool),
     )
     recentre(family, state)
@@ -157,17 +159,17 @@ def weaken(
 
     The missing charge itself is set by `bring_to_fault`.
     """
-    n, b = state.charge_ah.shape
-    leak = np.clip(_lognormal(rng, 0.036, 0.55, n), 0.009, 0.2)
-    growth = rng.exponential(0.004, n).astype(np.float32)
-    small_leak = _lognormal(rng, 0.0012, 0.7, n)
-    fade = rng.uniform(0.42, 0.74, n).astype(np.float32)
-    fade_resistance = rng.uniform(1.0, 1.1, n).astype(np.float32)
-    loss = _lognormal(rng, 0.0036, 0.5, n)
-    fade_leak = _lognormal(rng, 0.005, 0.5, n)
+    n, b = state.packs, state.blocks
+    leak = _draw(rng, "leak", n)
+    growth = _draw(rng, "leak_growth", n)
+    small_leak = _draw(rng, "neglect_leak", n)
+    fade = _draw(rng, "fade", n)
+    fade_resistance = _draw(rng, "fade_resistance", n)
+    loss = _draw(rng, "fade_loss", n)
+    fade_leak = _draw(rng, "fade_leak", n)
     other = (weak + rng.integers(1, b, n)) % b
-    other_share = rng.uniform(0.3, 0.9, n).astype(np.float32)
-    joint_excess = rng.uniform(1.03, 1.8, n).astype(np.float32)
+    other_share = _draw(rng, "second_leak", n)
+    joint_excess = _draw(rng, "joint_excess", n)
 
     def rows(*names: str) -> NDArray[np.intp]:
         return np.flatnonzero(np.isin(condition, names))
@@ -188,6 +190,9 @@ def weaken(
     r = rows("neglect")
     state.leak_per_day[r, weak[r]] += small_leak[r]
     state.capacity_ah[r, weak[r]] *= 0.96
+    # Without a defect: no more worn than its neighbours.
+    worn = np.median(state.resistance_scale[r], axis=1)
+    state.resistance_scale[r, weak[r]] = np.minimum(state.resistance_scale[r, weak[r]], worn)
     r = rows("joint")
     state.joint_growth[r, weak[r]] = 0.002
     r = rows("shorted cell")
@@ -196,7 +201,7 @@ def weaken(
     second = np.where(condition == "two leaks", other_share, 0).astype(np.float32)
     # The second weak block of "two leaks" starts part of the way down; others of the pack stay level.
     level = state.charge_ah[np.arange(n), other]
-    state.charge_ah[np.arange(n), other] = level * (1 - 0.45 * second * rng.random(n).astype(np.float32))
+    state.charge_ah[np.arange(n), other] = level * (1 - 0.45 * second * rng.random(n, dtype=np.float32))
     return second, joint_excess
 
 
@@ -224,7 +229,9 @@ def bring_to_fault(
     by_charge = np.isin(condition, ("leak", "fade", "neglect", "leak and fade", "two leaks"))
     joint = condition == "joint"
     low = np.zeros(n, dtype=np.float32)
-    high = np.where(joint, 3000.0 * family.discharge_spread_limit_v / family.peak_current_a, 1.25 * level).astype(np.float32)
+    high = np.where(joint, 3000.0 * family.discharge_spread_limit_v / family.peak_current_a, 1.25 * level).astype(
+        np.float32
+    )
     top, mid = SEVERITIES[2], SEVERITIES[1]
     share = np.float32((ARRIVAL_SEVERITY - mid) / (top - mid))
     for _ in range(18):
@@ -244,7 +251,13 @@ def bring_to_fault(
     return missing
 
 
-def draw_population(family: PackFamily, places: Sequence[Place], n: int, rng: np.random.Generator) -> Population:
+def draw_population(
+    family: PackFamily,
+    places: Sequence[Place],
+    n: int,
+    rng: np.random.Generator,
+    first_fault_day: tuple[int, int] = (0, 365),
+) -> Population:
     """Draw n packs of a family with their first fault just confirmed.
 
     Parameters
@@ -254,14 +267,16 @@ def draw_population(family: PackFamily, places: Sequence[Place], n: int, rng: np
         Packs are spread evenly over them.
     n : int
     rng : Generator
+    first_fault_day : tuple of int
+        Days of the year between which the first faults fall.
 
     Returns
     -------
     Population
     """
-    age = np.clip(rng.gamma(6.0, 1.5, n), 1.5, 20).astype(np.float32)
-    odometer = (age * _lognormal(rng, 15_000, 0.35, n)).astype(np.float32)
-    use, place = draw_use_process(rng, places, n)
+    age = _draw(rng, "age_years", n)
+    odometer = age * _draw(rng, "km_per_year", n)
+    use, place = draw_use_process(rng, places, n, first_fault_day)
     state = draw_sound_state(family, rng, age)
     names = np.array(list(CONDITION_SHARES), dtype=object)
     shares = np.array(list(CONDITION_SHARES.values()))
@@ -269,6 +284,8 @@ def draw_population(family: PackFamily, places: Sequence[Place], n: int, rng: np
     weak = rng.integers(0, family.blocks, n)
     _, joint_excess = weaken(state, rng, condition, weak)
     recentre(family, state)
-    overshoot = rng.uniform(1.0, 1.2, n).astype(np.float32)
-    missing = bring_to_fault(family, CurveLookup.of(family.curves), state, use, condition, weak, joint_excess, overshoot)
+    overshoot = _draw(rng, "overshoot", n)
+    missing = bring_to_fault(
+        family, CurveLookup.of(family.curves), state, use, condition, weak, joint_excess, overshoot
+    )
     return Population(state, use, condition, weak, age, odometer, place, missing)

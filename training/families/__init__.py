@@ -23,7 +23,9 @@ def read_family(path: Path) -> PackFamily:
     try:
         raw: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise BadInput.one(path.name, f"is not readable TOML: {error}.", "Correct the line named, or start from a shipped family file.") from None
+        raise BadInput.one(
+            path.name, f"is not readable TOML: {error}.", "Correct the line named, or start from a shipped family file."
+        ) from None
     try:
         return PackFamily.model_validate(raw)
     except ValidationError as error:
