@@ -125,8 +125,9 @@ class _Pick:
 
     def __init__(self, rows: Rows, deviation: Floats, block: Rows) -> None:
         self.rows, self.known = rows, rows >= 0
-        self.deviation = np.full((len(rows), deviation.shape[1]), np.nan)
-        self.deviation[self.known] = deviation[rows[self.known]]
+        # Where no pack has a reading the table has no block columns either.
+        self.deviation = np.full((len(rows), max(deviation.shape[1], int(block.max(initial=0)) + 1)), np.nan)
+        self.deviation[self.known, : deviation.shape[1]] = deviation[rows[self.known]]
         place = np.arange(len(rows))
         self.own = self.deviation[place, block]
         others = self.deviation.copy()
@@ -256,7 +257,8 @@ def _readings(out: dict[str, Floats], tables: HistoryTables, at: _Moments, readi
     after = when >= at.topped_at[moment]
     is_state = {s: (state == s)[row] for s in ("rest", "discharge", "charge")}
     first_after = _first(moment, row, after, count)
-    first_after_day = np.where(first_after >= 0, day[np.maximum(first_after, 0)], np.inf)
+    first_after_day = np.full(count, np.inf)
+    first_after_day[first_after >= 0] = day[first_after[first_after >= 0]]
     at_release = first_after_day - at.topped_at / SECONDS_PER_DAY <= RELEASE_VISIT_DAYS
     visit_end = np.where(at_release, first_after_day + VISIT_DAYS, -np.inf)
     release = after & (day[row] <= visit_end[moment])

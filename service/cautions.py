@@ -6,37 +6,38 @@ from typing import Final
 
 DRIVING: Final = (
     (
-        "A probability is not permission: a licensed technician decides whether the vehicle may go, under local rules and "
-        "the maker's service instructions."
+        "A probability is not permission: a licensed technician decides whether the vehicle may go, under local "
+        "rules and the maker's service instructions."
     ),
     (
-        "A vehicle on a topped-up pack may stop driving without warning. No motorway, no remote trips, nobody who depends "
-        "on arriving; agree beforehand who recovers it and how."
+        "A vehicle on a topped-up pack may stop driving without warning. No motorway, no remote trips, nobody who "
+        "depends on arriving; agree beforehand who recovers it and how."
     ),
 )
 """Common practice, no source."""
 
 PACK_WORK: Final = (
     (
-        "Pack work is for trained, licensed technicians. Rated insulating gloves (class 0, ASTM D120), air-tested and "
-        "looked over before every use (ASTM F496), leather protectors over them."
+        "Pack work is for trained, licensed technicians. Rated insulating gloves (class 0, ASTM D120), air-tested "
+        "and looked over before every use (ASTM F496), leather protectors over them."
     ),
     (
-        "Take off 12 V power and the service disconnect, wait as long as the maker says for the capacitors, then prove "
-        "absence of voltage with a meter made for it. The inside of the pack stays live whatever is disconnected."
+        "Take off 12 V power and the service disconnect, wait as long as the maker says for the capacitors, then "
+        "prove absence of voltage with a meter made for it. The inside of the pack stays live whatever is "
+        "disconnected."
     ),
     (
-        "The electrolyte is caustic (about pH 13.5): eye and skin protection, water at hand. Edges are sharp, and a pack "
-        "is lifted by two."
+        "The electrolyte is caustic (about pH 13.5): eye and skin protection, water at hand. Edges are sharp, and "
+        "a pack is lifted by two."
     ),
 )
 """ASTM D120 and F496; the electrolyte and the lift are common practice, no source."""
 
 CHARGING: Final = (
     (
-        "A topping charge is gentle (about a tenth of the rated current), timed, watched and ventilated, with the modules "
-        "clamped. Stop when the temperature climbs about 1 °C a minute, at 10 °C over the room, at 45 °C, or at 1.5 V a "
-        "cell; never charge below 0 °C. Overcharged cells vent gas that burns."
+        "A topping charge is gentle (about a tenth of the rated current), timed, watched and ventilated, with the "
+        "modules clamped. Stop when the temperature climbs about 1 °C a minute, at 10 °C over the room, at 45 °C, "
+        "or at 1.5 V a cell; never charge below 0 °C. Overcharged cells vent gas that burns."
     ),
 )
 """1.5 V a cell: NREL ADVISOR data file ESS_NIMH6, for nickel-metal hydride; the rest from memory, unverified."""

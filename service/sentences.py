@@ -8,6 +8,7 @@ from typing import Final
 from service.forecasts.schemas import ForecastFigures, GoodFor, ReturnDay, UntilReplacement
 
 IN_WORDS: Final = {0.8: "Eight in ten", 0.9: "Nine in ten", 0.95: "Nineteen in twenty"}
+USUAL_CONFIDENCE: Final = 0.9
 KIND_WORDS: Final = {
     "leak": "a block that loses charge by itself (leak)",
     "fade": "a block that has lost capacity (fade)",
@@ -24,25 +25,16 @@ def sentences_of(figures: ForecastFigures) -> list[str]:
     Days are whole in speech: a promise is rounded down, the day by which a share is back is rounded up, so that no
     sentence says more than its figure.
     """
-    spoken = [_good_for(promise) for promise in figures.good_for if promise.confidence in IN_WORDS][:3]
-    nine_in_ten = [s for s, p in zip(spoken, figures.good_for, strict=False) if p.confidence == 0.9]
-    sentences = nine_in_ten or spoken[:1]
+    usual = [promise for promise in figures.good_for if promise.confidence == USUAL_CONFIDENCE]
+    sentences = [_good_for(promise) for promise in (usual or figures.good_for)[:1]]
     sentences += [_half_back(point, figures.horizon_days) for point in figures.return_days if point.returned == 0.5]
     if figures.until_replacement is not None:
         sentences.append(_until(figures.until_replacement))
     if figures.kinds:
         sentences.append(_kind(figures.kinds))
-    if figures.days_held is not None and figures.days_held >= 1:
+    if figures.days_held >= 1:
         sentences.append(f"The top-up has already held {count_days(figures.days_held)}; all days here count from now.")
     return sentences
-
-
-def guarantee_of(confidence: float) -> str:
-    """Say what a good-for figure promises, and what it does not."""
-    return (
-        f"Over many packs like those the model was checked on, at least {confidence:.0%} hold this long or longer. "
-        "The promise is for such packs together, not for any one of them."
-    )
 
 
 def count_days(days: float) -> str:
@@ -52,10 +44,11 @@ def count_days(days: float) -> str:
 
 
 def _good_for(promise: GoodFor) -> str:
-    share = IN_WORDS[promise.confidence]
+    share = IN_WORDS.get(promise.confidence, f"{100 * promise.confidence:.3g} in 100")
     if promise.days < 1:
         return f"{share} such packs cannot be promised to hold even one day."
-    return f"{share} such packs hold at least {count_days(promise.days)}."
+    ending = "; nothing is claimed beyond that day" if promise.beyond_horizon else ""
+    return f"{share} such packs hold at least {count_days(promise.days)}{ending}."
 
 
 def _half_back(point: ReturnDay, horizon_days: float) -> str:

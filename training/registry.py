@@ -166,7 +166,8 @@ class ModelRegistry:
     ) -> Manifest:
         """Store a model under its name, whole or not at all.
 
-        The files are written to a temporary folder beside the others, which is then renamed.
+        The files are written to a temporary folder beside the others, which is then renamed. A folder of that name
+        that would be refused is replaced.
 
         Returns
         -------
@@ -175,7 +176,7 @@ class ModelRegistry:
         Raises
         ------
         BadInput
-            The name is not a plain one, is taken by another model, or the facts are not JSON.
+            The name is not a plain one, is taken by another usable model, or the facts are not JSON.
         """
         payload = _dump(model)
         report_bytes = _json_bytes(report)
@@ -201,9 +202,10 @@ class ModelRegistry:
             raise BadInput(problems_from(error, ("manifest",))) from error
         self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         target = self.folder / model_id
-        if target.exists():
-            if self.manifest(model_id).payload_sha256 == manifest.payload_sha256:
-                return self.manifest(model_id)
+        usable = self._usable(model_id)
+        if usable is not None:
+            if usable.payload_sha256 == manifest.payload_sha256:
+                return usable
             raise BadInput.one(
                 "model_id", f"{model_id} is already the name of another model.", "Give the new model its own name."
             )
@@ -212,6 +214,9 @@ class ModelRegistry:
             _write(temporary / PAYLOAD_FILE, payload)
             _write(temporary / REPORT_FILE, report_bytes)
             _write(temporary / MANIFEST_FILE, _json_bytes(manifest.model_dump(mode="json")))
+            if target.exists():
+                # It would be refused anyway, as after an upgrade; the same training gives the same name again.
+                shutil.rmtree(target)
             temporary.rename(target)
         finally:
             shutil.rmtree(temporary, ignore_errors=True)
@@ -306,10 +311,7 @@ class ModelRegistry:
 
     def promote(self, model_id: str, at: datetime) -> None:
         """Make a model the current one. It is checked as for `load` first, without being loaded."""
-        manifest = self.manifest(model_id)
-        folder = self.folder / model_id
-        _check_versions(manifest, folder)
-        _checked_bytes(folder / PAYLOAD_FILE, manifest.payload_sha256, manifest.payload_bytes)
+        self._checked(model_id)
         if self.current_id() != model_id:
             self._move(Move(at=at, action="promote", model_id=model_id))
 
@@ -335,6 +337,21 @@ class ModelRegistry:
     def history(self) -> tuple[Move, ...]:
         """Return every promotion and rollback, oldest first."""
         return self._pointer().history
+
+    def _checked(self, model_id: str) -> Manifest:
+        manifest = self.manifest(model_id)
+        folder = self.folder / model_id
+        _check_versions(manifest, folder)
+        _checked_bytes(folder / PAYLOAD_FILE, manifest.payload_sha256, manifest.payload_bytes)
+        return manifest
+
+    def _usable(self, model_id: str) -> Manifest | None:
+        if not (self.folder / model_id).exists():
+            return None
+        try:
+            return self._checked(model_id)
+        except ModelRefused:
+            return None
 
     def _move(self, move: Move) -> None:
         # Pointer and history are one file, so that a crash cannot leave them telling different stories.

@@ -40,7 +40,7 @@ def read_calibration_page(model: CurrentModel) -> Response:
 
 
 def _page(model: StoredModel) -> Response:
-    return HTMLResponse(render_html(CalibrationReport.from_dict(model.report)), headers={"Vary": "Accept"})
+    return HTMLResponse(render_html(CalibrationReport.model_validate(model.report)), headers={"Vary": "Accept"})
 
 
 def _prefers_html(accept: str) -> bool:

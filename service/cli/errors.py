@@ -10,7 +10,7 @@ from typing import Any
 
 import typer
 
-from models.problems import BadInput, ModelRefused, OutOfReach, Problem
+from models.problems import BadInput, ModelRefused, OutOfReach, Problem, TideoverError
 from service.cli.printing import print_problems
 
 BAD_INPUT_STATUS = 2
@@ -36,6 +36,10 @@ def plain_errors(command: Callable[..., None]) -> Callable[..., None]:
         except OutOfReach as error:
             mend = "Rely on the workshop's own judgement for this pack, or train with packs like it."
             _leave(FAILURE_STATUS, Problem("the case", str(error), mend))
+        except TideoverError as error:
+            _leave(
+                FAILURE_STATUS, Problem("the record", str(error), "Give more packs, with more of their outcomes known.")
+            )
         except OSError as error:
             where = str(error.filename or "the system")
             what = f"{error.strerror or type(error).__name__}."

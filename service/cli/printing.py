@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Iterable
 
@@ -36,6 +37,7 @@ def print_answer(answer: ForecastAnswer) -> None:
         console.print(line)
     console.print()
     console.print(_figures(answer))
+    console.print(answer.good_for[0].guarantee)
     if answer.kinds:
         kinds = sorted(answer.kinds.items(), key=lambda item: -item[1])
         console.print("Kind of weakness: " + ", ".join(f"{kind} {probability:.0%}" for kind, probability in kinds))
@@ -72,7 +74,8 @@ def print_problems(problems: Iterable[Problem]) -> None:
 def _figures(answer: ForecastAnswer) -> Table:
     table = Table("figure", "days", box=None, show_header=False, pad_edge=False)
     for promise in answer.good_for:
-        table.add_row(f"good for, at {promise.confidence:.0%}", f"{promise.days:.1f}")
+        # Rounded down: a promise must not grow in print.
+        table.add_row(f"good for, at {promise.confidence:.0%}", f"{math.floor(10 * promise.days) / 10:.1f}")
     for point in answer.return_days:
         table.add_row(
             f"{point.returned:.0%} are back by day",

@@ -5,9 +5,13 @@ from __future__ import annotations
 import typer
 
 from service.cli import models as models_commands
+from service.cli.demo import demo
 from service.cli.forecast import forecast
 from service.cli.look import families, settings
+from service.cli.report import report
 from service.cli.serve import serve
+from service.cli.simulate import simulate
+from service.cli.train import train
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -15,7 +19,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="How long will a topped-up high-voltage pack hold? A probability over time, and what follows from it.",
 )
-for command in (forecast, serve, families, settings):
+for command in (demo, simulate, train, forecast, report, serve, families, settings):
     app.command()(command)
 app.add_typer(models_commands.app, name="models")
 

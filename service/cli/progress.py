@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
-Report = Callable[[int, int], None]
+Report = Callable[..., None]
 LINES = 4
 """Plain lines written for one piece of work that is not on a terminal."""
 
@@ -24,22 +24,32 @@ def shown(what: str) -> Iterator[Report]:
 
     Yields
     ------
-    callable taking (done, total)
+    callable taking done, total and, if the work has steps, the name of the present one
     """
     console = Console(stderr=True, highlight=False, markup=False)
     if console.is_terminal:
         columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
         with Progress(*columns, console=console) as bar:
             task = bar.add_task(what, total=None)
-            yield lambda done, total: bar.update(task, completed=done, total=total)
+
+            def update(done: int, total: int, step: str = "") -> None:
+                bar.update(task, completed=done, total=total, description=_named(what, step))
+
+            yield update
         return
     console.print(f"{what} ...", soft_wrap=True)
     told = 0
 
-    def report(done: int, total: int) -> None:
+    def report(done: int, total: int, step: str = "") -> None:
         nonlocal told
-        if (reached := done * LINES // max(total, 1)) > told:
+        if step and done < total:
+            console.print(f"{_named(what, step)} ({done} of {total} steps done)", soft_wrap=True)
+        elif (reached := done * LINES // max(total, 1)) > told:
             told = reached
             console.print(f"{what}: {done} of {total}", soft_wrap=True)
 
     yield report
+
+
+def _named(what: str, step: str) -> str:
+    return f"{what}: {step}" if step else what

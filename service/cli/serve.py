@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import socket
 from typing import Annotated
 
 import typer
 import uvicorn
 
+from models.problems import BadInput
 from service.app import create_app
 from service.cli.errors import plain_errors
 from service.cli.printing import out
@@ -24,8 +26,25 @@ def serve(
 
 
 def run_service(settings: Settings) -> None:
-    """Serve until interrupted."""
+    """Serve until interrupted.
+
+    Raises
+    ------
+    BadInput
+        The port is taken, or this user may not listen on it.
+    """
     app = create_app(settings)
-    shown = f"[{settings.host}]" if ":" in settings.host else settings.host
-    out().print(f"Listening on http://{shown}:{settings.port} (this machine only). Stop with Ctrl-C.")
-    uvicorn.run(app, host=settings.host, port=settings.port, access_log=False, log_level="warning")
+    numeric = "127.0.0.1" if settings.host == "localhost" else settings.host
+    family = socket.AF_INET6 if ":" in numeric else socket.AF_INET
+    try:
+        listener = socket.create_server((numeric, settings.port), family=family)
+    except OSError as error:
+        raise BadInput.one(
+            "port",
+            f"Port {settings.port} of {settings.host} cannot be listened on: {error.strerror}.",
+            "Choose another one with --port or TIDEOVER_PORT.",
+        ) from error
+    shown = f"[{numeric}]" if ":" in numeric else numeric
+    with listener:
+        out().print(f"Listening on http://{shown}:{settings.port} (this machine only). Stop with Ctrl-C.")
+        uvicorn.Server(uvicorn.Config(app, access_log=False, log_level="warning")).run(sockets=[listener])

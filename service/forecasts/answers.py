@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Iterable, Mapping
 
 from pydantic import ValidationError
 
 from models.families import PackFamily
 from models.forecast import Forecast
 from models.forecaster import Forecaster
-from models.grid import DAYS, GRID_VERSION, HORIZON_DAYS, survival_at
-from models.history import family_problems
+from models.grid import GRID_VERSION, survival_at
+from models.history import PackHistory, UsagePlan
 from models.problems import BadInput, Problem, problems_from
 from models.threads import thread_limit
 from service.cautions import CAUTIONS
@@ -23,7 +24,7 @@ from service.forecasts.schemas import (
     ReturnDay,
     UntilReplacement,
 )
-from service.sentences import guarantee_of, sentences_of
+from service.sentences import sentences_of
 
 RETURN_SHARES = (0.1, 0.25, 0.5, 0.75, 0.9)
 
@@ -64,18 +65,18 @@ def answer(
         The pack is too far from anything the model has seen.
     """
     history = case.history
-    known = dict(families) if case.family is None else {**families, case.family.name: case.family}
-    family = known.get(history.family)
+    family = case.family or families.get(history.family)
     if family is None:
         raise BadInput.one(
             "history.family",
             f"The family {history.family!r} is not known.",
-            f"Name one of {', '.join(sorted(known))}, or define it in the field family.",
+            f"Name one of {', '.join(sorted(families))}, or define it in the field family.",
         )
-    if found := family_problems(history, family):
-        raise BadInput([Problem(f"history.{p.where}", p.what, p.mend) for p in found])
-    with thread_limit(threads):
-        forecast = forecaster.forecast(history, at=case.at, usage=case.usage, family=family)
+    try:
+        with thread_limit(threads):
+            forecast = forecaster.forecast(history, at=case.at, usage=plan_of(case), family=family)
+    except BadInput as error:
+        raise BadInput(_as_in_the_case(error.problems)) from error
     figures = _figures(case, forecast)
     return ForecastAnswer(
         **{name: getattr(figures, name) for name in ForecastFigures.model_fields},
@@ -84,21 +85,43 @@ def answer(
     )
 
 
+def plan_of(case: ForecastCase) -> UsagePlan | None:
+    """Return the plan to forecast with: what the case says, the rest from the newest plan known by then.
+
+    None if the case says nothing about usage.
+    """
+    if case.usage is None:
+        return None
+    origin = case.at or case.history.last_fact_time
+    known = [plan for plan in case.history.usage if plan.time is None or plan.time <= origin]
+    before = known[-1] if known else UsagePlan()
+    return before.model_copy(update=case.usage.model_dump(exclude_none=True))
+
+
+def _as_in_the_case(problems: Iterable[Problem]) -> list[Problem]:
+    """Name places as the sender wrote them: a history is one field of a case."""
+    return [
+        Problem(
+            f"history.{p.where}" if re.split(r"[.[]", p.where)[0] in PackHistory.model_fields else p.where,
+            p.what,
+            p.mend,
+        )
+        for p in problems
+    ]
+
+
 def _figures(case: ForecastCase, forecast: Forecast) -> ForecastFigures:
     return ForecastFigures(
-        pack_id=case.history.pack_id,
+        pack_id=forecast.pack_id,
         family=case.history.family,
         origin=forecast.origin,
         days_held=forecast.days_held,
-        good_for=[
-            GoodFor(confidence=level, days=forecast.good_for(level), guarantee=guarantee_of(level))
-            for level in case.confidence
-        ],
+        good_for=[_good_for(forecast, level) for level in case.confidence],
         until_replacement=None if case.replacement_in_days is None else _until(forecast, case.replacement_in_days),
         return_days=[_return_day(share, forecast.quantile(share)) for share in RETURN_SHARES],
         restricted_mean_days=forecast.restricted_mean(),
-        horizon_days=HORIZON_DAYS,
-        days=DAYS.tolist(),
+        horizon_days=forecast.horizon_days,
+        days=forecast.days.tolist(),
         survival=forecast.survival.tolist(),
         band_low=forecast.band_low.tolist(),
         band_high=forecast.band_high.tolist(),
@@ -110,13 +133,20 @@ def _figures(case: ForecastCase, forecast: Forecast) -> ForecastFigures:
     )
 
 
+def _good_for(forecast: Forecast, confidence: float) -> GoodFor:
+    days = forecast.good_for(confidence)
+    return GoodFor(
+        confidence=confidence,
+        days=days,
+        beyond_horizon=days >= forecast.horizon_days,
+        guarantee=forecast.guarantee(confidence),
+    )
+
+
 def _return_day(share: float, day: float | None) -> ReturnDay:
     return ReturnDay(returned=share, day=day, beyond_horizon=day is None)
 
 
 def _until(forecast: Forecast, days: float) -> UntilReplacement:
-    hold, low, high = (
-        float(survival_at(curve[None, :], days)[0])
-        for curve in (forecast.survival, forecast.band_low, forecast.band_high)
-    )
-    return UntilReplacement(days=days, hold_probability=hold, band_low=low, band_high=high)
+    low, high = (float(survival_at(curve[None, :], days)[0]) for curve in (forecast.band_low, forecast.band_high))
+    return UntilReplacement(days=days, hold_probability=forecast.hold_probability(days), band_low=low, band_high=high)

@@ -28,7 +28,8 @@ class ForecastCase(BaseModel):
         None, description="Moment of the forecast, with offset; without it the newest reading or top-up."
     )
     usage: UsagePlan | None = Field(
-        None, description="How the vehicle will be used from that moment on, instead of the plan in the history."
+        None,
+        description="How the vehicle will be used from that moment on; fields left out keep the newest plan before it.",
     )
     confidence: Annotated[tuple[Confidence, ...], Field(min_length=1, max_length=10)] = Field(
         DEFAULT_CONFIDENCES, description="Confidences at which to say for how many days the top-up is good."
@@ -59,7 +60,8 @@ class GoodFor(BaseModel):
     """For how long a top-up can be relied on, at a stated confidence."""
 
     confidence: float
-    days: float
+    days: float = Field(description="Days; the horizon if the bound lies there or beyond.")
+    beyond_horizon: bool = Field(description="The bound lies at the horizon or beyond; nothing is claimed later.")
     guarantee: str = Field(description="What the confidence promises, and what it does not.")
 
 
@@ -85,7 +87,7 @@ class ForecastFigures(BaseModel):
     pack_id: str
     family: str
     origin: AwareDatetime = Field(description="Moment of the forecast; all days count from here.")
-    days_held: float | None = Field(description="Days the top-up had held at the origin; null if there was no top-up.")
+    days_held: float = Field(description="Days between the end of the charge and the origin.")
     good_for: list[GoodFor]
     until_replacement: UntilReplacement | None = Field(description="Null if no day of arrival was given.")
     return_days: list[ReturnDay] = Field(description="Quantiles of the day of the fault's return.")
@@ -93,7 +95,9 @@ class ForecastFigures(BaseModel):
     horizon_days: float
     days: list[float] = Field(description="The day grid.")
     survival: list[float] = Field(description="Probability that the fault has not returned by each day.")
-    band_low: list[float] = Field(description="Lower bound of what the model does not know, for each day.")
+    band_low: list[float] = Field(
+        description="Lower edge of the band of nine in ten curves, had other packs been learned from."
+    )
     band_high: list[float]
     kinds: dict[str, float] | None = Field(description="Probability of each kind of weakness; null if not told.")
     flags: list[EvidenceFlag]

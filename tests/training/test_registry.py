@@ -230,6 +230,17 @@ def test_a_name_stands_for_one_model_only(registry, fitted):
         save(registry, {"another": "model"})
 
 
+def test_refused_model_is_replaced_by_one_of_its_name(registry, fitted):
+    """After an upgrade the same training gives the same name; the old folder, refused now, must not be in the way."""
+    save(registry, fitted)
+    path = registry.folder / "first" / "manifest.json"
+    path.write_text(json.dumps(json.loads(path.read_text()) | {"code_version": "0.0.1"}))
+    refusal(registry)
+    save(registry, {"another": "model"})
+    assert registry.load("first", dict).model == {"another": "model"}
+    assert registry.names() == ["first"]
+
+
 def test_promote_and_rollback_walk_the_history(registry, fitted):
     for name in ("a", "b", "c"):
         save(registry, fitted, name)

@@ -1,0 +1,56 @@
+"""``tideover demo``: the invented fleet of Marrow Bay, from nothing to a forecast in one command."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from models.forecaster import Forecaster
+from service.cli.case_file import case_from_tables, with_options
+from service.cli.errors import plain_errors
+from service.cli.printing import out, print_answer
+from service.cli.serve import run_service
+from service.cli.surroundings import registry_here, settings_here
+from service.cli.train import DEFAULT_PACKS, train_on_simulation
+from service.forecasts.answers import answer
+from service.forecasts.picture import draw_hold_curve
+from training.families import load_families
+from training.marrow_bay import demo_van, marrow_bay_fleet
+from training.table_files import write_tables
+
+REPLACEMENT_DAYS = 7
+"""A pack ordered today is at Marrow Bay in about a week. Invented."""
+SEED = 0
+
+
+@plain_errors
+def demo(
+    serve: Annotated[bool, typer.Option(help="Go on to answer over REST.")] = True,
+    packs: Annotated[int, typer.Option(help="Packs to simulate if there is no model yet.", min=1)] = DEFAULT_PACKS,
+) -> None:
+    """Make the Marrow Bay fleet, train a model if there is none, and forecast a van waiting for its pack."""
+    settings = settings_here()
+    families = load_families(settings.families_dir)
+    console = out()
+    console.print("Marrow Bay is an invented island municipality; its vans, cabs and clinic cars are invented too.")
+    fleet = marrow_bay_fleet(families)
+    van = demo_van(fleet)
+    folder = settings.home / "marrow-bay"
+    settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
+    write_tables(fleet, folder)
+    if registry_here(settings).current_id() is None:
+        console.print("There is no model yet. One is trained on simulated packs; this takes a few minutes.")
+        train_on_simulation(settings, packs=packs, seed=SEED)
+    model = registry_here(settings).load_current(Forecaster)
+    case = with_options(case_from_tables(folder, van, families), {}, replacement_in_days=REPLACEMENT_DAYS)
+    given = answer(case, model.model, families, threads=settings.threads)
+    console.print()
+    print_answer(given)
+    picture = settings.pictures_dir / f"{van}.svg"
+    draw_hold_curve(given, picture)
+    console.print()
+    console.print(f"The curve as a picture: {picture}")
+    console.print(f"What if it is driven less? tideover forecast --data {folder} --pack {van} --km-per-day 8")
+    if serve:
+        run_service(settings)

@@ -1,0 +1,88 @@
+"""What the service's tests share: a home with a trained model, the application, the command line."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import httpx2 as httpx
+import pytest
+from fastapi.testclient import TestClient
+from typer.testing import CliRunner, Result
+
+from service.app import create_app
+from service.cli.program import app as program
+from service.forecasts.examples import example_case
+from service.model.learning import store_trained
+from service.model.source import RegistrySource
+from service.settings import Settings
+from training.fitting import Trained
+from training.registry import ModelRegistry
+
+
+@pytest.fixture(scope="session")
+def home(tmp_path_factory: pytest.TempPathFactory, small_trained: Trained) -> Path:
+    """The state folder with one trained, promoted model. Shared: tests must not change it."""
+    home = tmp_path_factory.mktemp("home")
+    store_trained(
+        ModelRegistry(home / "models"),
+        small_trained,
+        families=("chert-30", "flint-40", "gravel-14", "loess-28", "marl-28", "shale-20"),
+        created=datetime(2026, 3, 2, 8, 30, tzinfo=UTC),
+    )
+    return home
+
+
+@pytest.fixture(scope="session")
+def settings(home: Path) -> Settings:
+    return Settings.from_environment({"TIDEOVER_HOME": str(home), "TIDEOVER_LOG_LEVEL": "error"})
+
+
+@pytest.fixture(scope="session")
+def source(settings: Settings) -> RegistrySource:
+    return RegistrySource(ModelRegistry(settings.models_dir))
+
+
+@pytest.fixture(scope="session")
+def client(settings: Settings, source: RegistrySource) -> Iterator[TestClient]:
+    with TestClient(create_app(settings, models=source)) as client:
+        yield client
+
+
+@pytest.fixture
+def tideover(home: Path) -> Callable[..., Result]:
+    """The command line, run in this process."""
+
+    def run(*arguments: str, env: dict[str, str] | None = None, **options) -> Result:
+        variables = {"TIDEOVER_HOME": str(home), "TIDEOVER_LOG_LEVEL": "error", **(env or {})}
+        return CliRunner().invoke(program, [*map(str, arguments)], env=variables, **options)
+
+    return run
+
+
+@pytest.fixture
+def van_case() -> dict:
+    """The worked example of the OpenAPI document; invented, made by the simulation."""
+    return json.loads(json.dumps(example_case()))
+
+
+@pytest.fixture
+def problem_in() -> Callable[[httpx.Response, int], dict]:
+    """Check that a response is a problem document of this status, and return it."""
+
+    def check(response: httpx.Response, status: int) -> dict:
+        assert response.status_code == status, response.text
+        assert response.headers["Content-Type"] == "application/problem+json"
+        document = response.json()
+        assert document["status"] == status
+        assert document["request_id"] == response.headers["X-Request-ID"]
+        assert document["title"]
+        assert document["detail"].endswith((".", "see problems."))
+        assert document["type"] == "about:blank" or document["type"].startswith("urn:tideover:problem:")
+        for part in document.get("problems", ()):
+            assert set(part) == {"where", "what", "mend"}
+        return document
+
+    return check

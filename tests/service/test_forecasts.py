@@ -1,0 +1,202 @@
+"""POST /v1/forecasts and `tideover forecast`: one answer, whichever way it is asked for."""
+
+from __future__ import annotations
+
+import copy
+import json
+
+import numpy as np
+import pytest
+
+from models.grid import DAYS
+from models.history import PackHistory, UsagePlan
+from models.tables import tables_from_histories
+from models.threads import thread_limit
+from service.cautions import CAUTIONS
+from service.forecasts.examples import request_examples
+from training.families import load_families
+from training.table_files import write_tables
+
+POST = "/v1/forecasts"
+
+
+@pytest.fixture(scope="module")
+def example_answer(client):
+    case = request_examples()["waiting_for_a_pack"]["value"]
+    response = client.post(POST, json=case)
+    assert response.status_code == 200, response.text
+    return response.json()
+
+
+def test_answer_is_a_distribution_on_the_day_grid(example_answer):
+    survival, low, high = (np.array(example_answer[name]) for name in ("survival", "band_low", "band_high"))
+    assert example_answer["days"] == DAYS.tolist()
+    assert survival[0] == 1
+    assert np.all(np.diff(survival) <= 0)
+    assert np.all((survival >= 0) & (low <= survival + 1e-12) & (survival <= high + 1e-12) & (high <= 1))
+    days = [point["day"] for point in example_answer["return_days"] if point["day"] is not None]
+    assert days == sorted(days)
+    promised = [promise["days"] for promise in example_answer["good_for"]]
+    assert promised == sorted(promised, reverse=True), "the surer, the shorter"
+    assert 0 < example_answer["restricted_mean_days"] <= 90
+    assert sum(example_answer["kinds"].values()) == pytest.approx(1)
+
+
+def test_restricted_mean_lies_between_the_sums_of_the_curve(example_answer):
+    """The area under a falling curve lies between its right and left Riemann sums."""
+    survival, width = np.array(example_answer["survival"]), np.diff(DAYS)
+    assert survival[1:] @ width <= example_answer["restricted_mean_days"] <= survival[:-1] @ width
+
+
+def test_the_wait_for_the_replacement_is_read_off_the_curve(example_answer):
+    wait = example_answer["until_replacement"]
+    assert wait["days"] == 7
+    on_grid = DAYS.tolist().index(7)
+    assert wait["hold_probability"] == pytest.approx(example_answer["survival"][on_grid], abs=1e-12)
+    assert wait["band_low"] <= wait["hold_probability"] <= wait["band_high"]
+
+
+def test_cautions_and_identity_come_with_every_answer(example_answer, client):
+    assert example_answer["cautions"] == list(CAUTIONS)
+    assert example_answer["model_id"] == client.get("/v1/model").json()["model_id"]
+    assert len(example_answer["inputs_digest"]) == 64
+
+
+def test_beyond_the_horizon_is_said_and_nothing_is_infinite(client, van_case):
+    response = client.post(POST, json=van_case)
+    for point in response.json()["return_days"]:
+        assert point["beyond_horizon"] == (point["day"] is None)
+    for word in ("Infinity", "NaN", "inf"):
+        assert word not in response.text
+
+
+@pytest.mark.parametrize("name", request_examples())
+def test_every_example_of_the_openapi_document_works(client, name):
+    schema = client.get("/openapi.json").json()
+    examples = schema["paths"][POST]["post"]["requestBody"]["content"]["application/json"]["examples"]
+    assert set(examples) == set(request_examples())
+    response = client.post(POST, json=examples[name]["value"])
+    assert response.status_code == 200, response.text
+
+
+def test_rest_command_line_and_python_agree_to_the_digit(client, tideover, source, van_case, tmp_path):
+    over_rest = client.post(POST, json=van_case).json()
+    path = tmp_path / "case.json"
+    path.write_text(json.dumps(van_case))
+    ran = tideover("forecast", str(path), "--json")
+    assert ran.exit_code == 0, ran.stderr
+    assert json.loads(ran.stdout) == over_rest
+    assert json.loads(tideover("forecast", "-", "--json", input=json.dumps(van_case)).stdout) == over_rest
+    with thread_limit(1):
+        forecast = source.current().model.forecast(PackHistory.model_validate(van_case["history"]))
+    assert forecast.survival.tolist() == over_rest["survival"]
+    assert forecast.good_for(0.9) == over_rest["good_for"][1]["days"]
+    assert forecast.quantile(0.5) == over_rest["return_days"][2]["day"]
+    assert forecast.restricted_mean() == over_rest["restricted_mean_days"]
+    assert forecast.inputs_digest == over_rest["inputs_digest"]
+
+
+def test_folder_of_tables_gives_the_same_answer_as_the_case_file(client, tideover, van_case, tmp_path):
+    history = PackHistory.model_validate(van_case["history"])
+    other = history.model_copy(update={"pack_id": "MB-CAB-03", "readings": history.readings[:1]})
+    for suffix in ("csv", "parquet"):
+        folder = tmp_path / suffix
+        write_tables(tables_from_histories([other, history], load_families()), folder, suffix=suffix)
+        ran = tideover("forecast", "--data", folder, "--pack", history.pack_id, "--replacement-in-days", "7", "--json")
+        assert ran.exit_code == 0, ran.stderr
+        assert json.loads(ran.stdout) == client.post(POST, json=van_case).json()
+
+
+def test_options_take_the_place_of_fields(client, tideover, van_case, tmp_path):
+    path = tmp_path / "case.json"
+    path.write_text(json.dumps(van_case))
+    at = "2026-03-05T10:00:00+00:00"
+    ran = tideover(
+        *("forecast", path, "--km-per-day", "5", "--ambient-c", "-4", "--at", at),
+        *("--replacement-in-days", "3", "--confidence", "0.9", "--json"),
+    )
+    assert ran.exit_code == 0, ran.stderr
+    changed = van_case | {
+        "usage": {"km_per_day": 5, "ambient_c": -4},
+        "at": at,
+        "replacement_in_days": 3,
+        "confidence": [0.9],
+    }
+    assert json.loads(ran.stdout) == client.post(POST, json=changed).json()
+
+
+def test_inline_family_forecasts_like_the_shipped_one_it_copies(client, van_case):
+    shipped = load_families()[van_case["history"]["family"]]
+    copied = shipped.model_dump(mode="json") | {"name": "bay-own"}
+    case = copy.deepcopy(van_case) | {"family": copied}
+    case["history"]["family"] = "bay-own"
+    response = client.post(POST, json=case)
+    assert response.status_code == 200, response.text
+    assert response.json()["survival"] == client.post(POST, json=van_case).json()["survival"]
+
+
+def test_a_later_moment_counts_its_days_from_there(client, van_case):
+    later = client.post(POST, json=van_case | {"at": "2026-03-07T12:50:00+02:00"}).json()
+    assert later["origin"].startswith("2026-03-07T")
+    assert later["days_held"] == pytest.approx(4 + 22 / 24, abs=1e-6)
+
+
+def test_printed_answer_reads_sentences_first_and_cautions_always(tideover, van_case, example_answer, tmp_path):
+    path = tmp_path / "case.json"
+    path.write_text(json.dumps(van_case))
+    ran = tideover("forecast", path)
+    assert ran.exit_code == 0, ran.stderr
+    lines = ran.stdout.splitlines()
+    assert lines[0].startswith("Pack MB-VAN-07 (gravel-14), from 2026-03-03 06:10")
+    count = len(example_answer["sentences"])
+    assert lines[2 : 2 + count] == example_answer["sentences"]
+    for caution in CAUTIONS:
+        assert f"- {caution}" in lines
+    (week,) = [line for line in lines if line.startswith("  7   ")]
+    assert f"{example_answer['until_replacement']['hold_probability']:4.0%}" in week
+    assert example_answer["model_id"] in lines[-1]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "where", "what"),
+    [
+        (["forecast"], "forecast", "not clear what to forecast"),
+        (["forecast", "nowhere.json"], "nowhere.json", "cannot be read: No such file"),
+        (["forecast", "--data", "nowhere", "--pack", "x"], "nowhere", "holds no packs.csv"),
+    ],
+)
+def test_bad_command_line_is_told_with_status_2(tideover, arguments, where, what):
+    ran = tideover(*arguments)
+    assert ran.exit_code == 2
+    assert ran.stderr.startswith(f"where: {where}\nwhat:  ")
+    assert what in ran.stderr
+
+
+@pytest.mark.parametrize(
+    ("content", "what"), [(b"{", "This is not JSON"), (b"[]", "no JSON object"), (b"{\xff}", "not UTF-8")]
+)
+def test_unreadable_case_file_is_told_with_status_2(tideover, tmp_path, content, what):
+    path = tmp_path / "case.json"
+    path.write_bytes(content)
+    ran = tideover("forecast", path)
+    assert ran.exit_code == 2
+    assert what in ran.stderr
+    assert "case.json" in ran.stderr.splitlines()[0]
+    assert "Traceback" not in ran.stderr
+
+
+def test_pack_that_is_not_in_the_tables_is_told(tideover, van_case, tmp_path):
+    history = PackHistory.model_validate(van_case["history"])
+    write_tables(tables_from_histories([history], load_families()), tmp_path)
+    ran = tideover("forecast", "--data", tmp_path, "--pack", "MB-VAN-99")
+    assert ran.exit_code == 2
+    assert "There is no pack 'MB-VAN-99'" in ran.stderr
+    assert "MB-VAN-07" in ran.stderr
+
+
+def test_usage_plan_is_a_what_if(client, van_case):
+    """More driving, all else equal, must not change the evidence digest silently: the inputs differ, so does it."""
+    plain = client.post(POST, json=van_case).json()
+    parked = client.post(POST, json=van_case | {"usage": UsagePlan(km_per_day=0).model_dump(mode="json")}).json()
+    assert plain["inputs_digest"] != parked["inputs_digest"]
+    assert plain["survival"] != parked["survival"]

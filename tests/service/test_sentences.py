@@ -1,0 +1,109 @@
+"""The sentences say what the figures say, and never more."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+
+from models.grid import DAYS, HORIZON_DAYS
+from service.forecasts.schemas import ForecastFigures, GoodFor, ReturnDay, UntilReplacement
+from service.sentences import count_days, sentences_of
+
+
+def figures(**changes) -> ForecastFigures:
+    """Invented figures."""
+    usual = {
+        "pack_id": "MB-VAN-07",
+        "family": "gravel-14",
+        "origin": datetime(2026, 3, 2, 8, 30, tzinfo=UTC),
+        "days_held": 0.0,
+        "good_for": [
+            GoodFor(confidence=c, days=d, guarantee="g", beyond_horizon=False)
+            for c, d in ((0.8, 8.2), (0.9, 6.4), (0.95, 4.1))
+        ],
+        "until_replacement": UntilReplacement(days=7, hold_probability=0.884, band_low=0.8, band_high=0.93),
+        "return_days": [ReturnDay(returned=0.5, day=16.3, beyond_horizon=False)],
+        "restricted_mean_days": 20.0,
+        "horizon_days": HORIZON_DAYS,
+        "days": DAYS.tolist(),
+        "survival": [1.0] * len(DAYS),
+        "band_low": [1.0] * len(DAYS),
+        "band_high": [1.0] * len(DAYS),
+        "kinds": {"leak": 0.62, "fade": 0.2, "neglect": 0.1, "joint": 0.08},
+        "flags": [],
+        "grid_version": "1",
+        "model_id": "m",
+        "inputs_digest": "d",
+    }
+    return ForecastFigures(**(usual | changes))
+
+
+def test_the_four_plain_sentences():
+    assert sentences_of(figures()) == [
+        "Nine in ten such packs hold at least 6 days.",
+        "Half are back by day 17.",
+        (
+            "Until the replacement pack arrives on day 7, 88 of 100 such packs hold "
+            "(the model is unsure between 80 and 93)."
+        ),
+        "The likely weakness is a block that loses charge by itself (leak), 62 in 100.",
+    ]
+
+
+@pytest.mark.parametrize(("days", "said"), [(6.999, "6 days"), (6.0, "6 days"), (1.0, "1 day"), (1.99, "1 day")])
+def test_a_promise_is_rounded_down(days, said):
+    promise = [GoodFor(confidence=0.9, days=days, guarantee="g", beyond_horizon=False)]
+    assert sentences_of(figures(good_for=promise))[0] == f"Nine in ten such packs hold at least {said}."
+    assert count_days(days) == said
+
+
+def test_less_than_a_day_is_no_promise():
+    promise = [GoodFor(confidence=0.9, days=0.97, guarantee="g", beyond_horizon=False)]
+    assert (
+        sentences_of(figures(good_for=promise))[0] == "Nine in ten such packs cannot be promised to hold even one day."
+    )
+
+
+@pytest.mark.parametrize(
+    ("confidence", "said"), [(0.8, "Eight in ten"), (0.95, "Nineteen in twenty"), (0.85, "85 in 100")]
+)
+def test_another_confidence_is_said_as_such(confidence, said):
+    promise = [GoodFor(confidence=confidence, days=5.5, guarantee="g", beyond_horizon=False)]
+    assert sentences_of(figures(good_for=promise))[0] == f"{said} such packs hold at least 5 days."
+
+
+def test_the_day_half_are_back_is_rounded_up_and_never_infinite():
+    assert "Half are back by day 13." in sentences_of(
+        figures(return_days=[ReturnDay(returned=0.5, day=12.01, beyond_horizon=False)])
+    )
+    late = sentences_of(figures(return_days=[ReturnDay(returned=0.5, day=None, beyond_horizon=True)]))
+    assert "More than half still hold on day 90; nothing is claimed beyond that day." in late
+    assert not any("inf" in sentence.lower() for sentence in late)
+
+
+def test_a_joint_is_said_not_to_be_cured_by_a_topup():
+    spoken = sentences_of(figures(kinds={"leak": 0.1, "fade": 0.1, "neglect": 0.1, "joint": 0.7}))
+    assert (
+        spoken[-1]
+        == "The likely weakness is a bad joint or sense lead, which a top-up does not cure (joint), 70 in 100."
+    )
+
+
+def test_no_kind_is_called_likely_below_even_odds():
+    spoken = sentences_of(figures(kinds={"leak": 0.4, "fade": 0.3, "neglect": 0.2, "joint": 0.1}))
+    assert spoken[-1].startswith("The kind of weakness is not clear;")
+
+
+def test_days_already_held_are_said_not_to_count():
+    assert (
+        sentences_of(figures(days_held=5.4))[-1] == "The top-up has already held 5 days; all days here count from now."
+    )
+
+
+def test_a_promise_to_the_horizon_claims_nothing_beyond_it():
+    promise = [GoodFor(confidence=0.9, days=90.0, guarantee="g", beyond_horizon=True)]
+    assert (
+        sentences_of(figures(good_for=promise))[0]
+        == "Nine in ten such packs hold at least 90 days; nothing is claimed beyond that day."
+    )

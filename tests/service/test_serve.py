@@ -1,0 +1,131 @@
+"""The shipped program, as a user starts it: a real process, a real socket on loopback."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+
+import pytest
+
+
+def environment(home: Path, **more: str) -> dict[str, str]:
+    kept = {name: value for name, value in os.environ.items() if not name.startswith("TIDEOVER_")}
+    return kept | {"TIDEOVER_HOME": str(home), "PYTHONPATH": str(Path(__file__).parents[2])} | more
+
+
+def command(*arguments: object) -> list[str]:
+    return [sys.executable, "-m", "service.cli", *map(str, arguments)]
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+@pytest.fixture(scope="module")
+def served(home):
+    port = free_port()
+    process = subprocess.Popen(
+        command("serve", "--port", port),
+        env=environment(home),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    address = f"http://127.0.0.1:{port}"
+    try:
+        for _ in range(300):
+            try:
+                urllib.request.urlopen(address + "/healthz", timeout=1).close()
+                break
+            except OSError:
+                assert process.poll() is None, process.stderr.read()
+                time.sleep(0.1)
+        yield address
+    finally:
+        process.send_signal(signal.SIGINT)
+        out, err = process.communicate(timeout=20)
+    assert "this machine only" in out
+    assert "Traceback" not in err
+    requests = [json.loads(line) for line in err.splitlines()]
+    assert all(line["event"] == "request" and line["request_id"] for line in requests)
+
+
+def test_forecast_over_a_real_socket_equals_the_in_process_one(served, client, van_case):
+    request = urllib.request.Request(
+        served + "/v1/forecasts", json.dumps(van_case).encode(), {"Content-Type": "application/json"}
+    )
+    with urllib.request.urlopen(request, timeout=20) as response:
+        assert response.headers["X-Request-ID"]
+        assert json.load(response) == client.post("/v1/forecasts", json=van_case).json()
+
+
+def test_error_over_a_real_socket_is_a_problem_document(served):
+    request = urllib.request.Request(served + "/v1/forecasts", b"{", {"Content-Type": "application/json"})
+    with pytest.raises(urllib.error.HTTPError) as caught:
+        urllib.request.urlopen(request, timeout=20)
+    with caught.value as response:
+        assert response.code == 400
+        assert response.headers["Content-Type"] == "application/problem+json"
+
+
+def test_it_listens_on_loopback_only(served):
+    """Another address of this machine, if it has one, gets no answer."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # TEST-NET-1 (RFC 5737); nothing is sent by connecting a datagram socket
+        except OSError:
+            pytest.skip("this machine has no other address")
+        own = probe.getsockname()[0]
+    port = int(served.rpartition(":")[2])
+    with pytest.raises((ConnectionRefusedError, TimeoutError)), socket.create_connection((own, port), timeout=2):
+        pass
+
+
+@pytest.mark.parametrize(
+    ("arguments", "more"), [(["serve", "--host", "0.0.0.0"], {}), (["serve"], {"TIDEOVER_HOST": "0.0.0.0"})]
+)
+def test_an_open_address_is_refused_with_a_sentence(home, arguments, more):
+    ran = subprocess.run(
+        command(*arguments), env=environment(home, **more), capture_output=True, text=True, timeout=60, check=False
+    )
+    assert ran.returncode == 2
+    assert "no access keys yet" in ran.stderr
+    assert "Traceback" not in ran.stderr
+
+
+def test_port_in_use_is_a_sentence_not_a_traceback(home):
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        ran = subprocess.run(
+            command("serve", "--port", taken.getsockname()[1]),
+            env=environment(home),
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+    assert ran.returncode == 2
+    where, what, mend = ran.stderr.splitlines()
+    assert where == "where: port"
+    assert "in use" in what
+    assert "--port" in mend
+
+
+def test_settings_command_prints_the_whole_table(home):
+    ran = subprocess.run(
+        command("settings"), env=environment(home), capture_output=True, text=True, timeout=60, check=True
+    )
+    assert f"TIDEOVER_HOME = {home}" in ran.stdout
+    assert "TIDEOVER_PORT = 8765" in ran.stdout
+    assert ran.stderr == ""
