@@ -24,6 +24,7 @@ from models.estimator import (
     check_outcomes,
     require_events,
 )
+from models.feature_codes import FeatureCodes
 from models.grid import DAYS, survival_at
 from models.person_periods import PersonPeriods
 from models.problems import BadInput
@@ -38,6 +39,10 @@ CHUNK_ROWS: Final = 4096
 
 PATIENCE: Final = 30
 """Rounds without a better held-out likelihood after which no more trees are grown."""
+
+FIRST_ROUNDS: Final = 30
+FIRST_LEARNING_RATE: Final = 0.25
+"""Of the first pass, which only has to place events within their bins."""
 
 FEW_EVENTS: Final = 5000
 """Below this many events a data set counts as small."""
@@ -75,7 +80,7 @@ class BoosterSettings:
         """Choose by event count: small sets lean on the smooth start and spare no row."""
         if events < FEW_EVENTS:
             return cls(True, True, learning_rate=0.05, leaves=6, min_periods=50, prior_events=5.0)
-        return cls(False, False, learning_rate=0.1, leaves=16, min_periods=200, prior_events=10.0)
+        return cls(False, False, learning_rate=0.1, leaves=24, min_periods=150, prior_events=8.0)
 
 
 class HazardBooster(BaseEstimator):  # type: ignore[misc]
@@ -83,7 +88,9 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
 
     The hazard is taken as constant within a bin, so the likelihood of a row is that of Poisson counts: in each bin the
     event (0 or 1) against the hazard times the share of the bin at risk. That makes late entry, censoring within a
-    bin and ties exact, and curves linear in the cumulative hazard between grid days. The trees learn the *factor* by
+    bin and ties exact, and curves linear in the cumulative hazard between grid days. When within its bin an event
+    fell is not used (`PersonPeriods.with_expected_exposure`; a short first pass gives the hazard that this needs):
+    a pack whose joint is bad is back within hours of its first day. The trees learn the *factor* by
     which the hazard departs from a start: the baseline of each bin and, for few events, a ridge Cox model. With
     little to learn from, little departs. Missing values stay missing, the day is a feature like the others.
 
@@ -180,6 +187,7 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
         require_events(outcomes)
         self.settings_ = self.settings or BoosterSettings.for_events(float(outcomes.event.sum()))
         self.signs_ = {self.features_.position(c): int(np.sign(s)) for c, s in (self.monotone or {}).items()}
+        self.codes_ = FeatureCodes.learn(values, outcomes.weights)
         everything = np.arange(len(outcomes))
         folds = _folds(labels, 5 if self.settings_.cross_validate else 10) if self.stop_early else []
         with thread_limit(self.threads):
@@ -208,29 +216,57 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
         """Return the cumulative hazard gained in each bin, shape (n, bins)."""
         bins = len(self.grid_) - 1
         periods = np.empty((len(values), bins, values.shape[1] + 1))
-        periods[:, :, :-1] = values[:, None, :]
+        periods[:, :, :-1] = self.codes_.apply(values)[:, None, :]
         periods[:, :, -1] = self.grid_[1:]
         factor = self.trees_.predict(periods.reshape(len(values) * bins, -1)).reshape(len(values), bins)
         return np.asarray(self.start_.hazard(values) * factor)
 
     def _periods(
-        self, values: FloatArray, outcomes: Outcomes, start: _Start, rng: np.random.Generator
+        self,
+        values: FloatArray,
+        outcomes: Outcomes,
+        start: _Start,
+        rng: np.random.Generator,
+        first: HistGradientBoostingRegressor | None = None,
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return features, event per expected event, and expected events of each person-period at risk.
 
         A Poisson likelihood with an offset is one without, of the ratio of events to expected ones, weighted by these.
         """
         cut = PersonPeriods.cut(outcomes, self.grid_)
+        hazard = np.broadcast_to(start.hazard(values), cut.event.shape)
+        known = hazard.copy()
+        if first is not None:
+            at, column = np.nonzero(cut.event)
+            known[at, column] *= first.predict(np.column_stack([values[at], self.grid_[1:][column]]))
+        cut = cut.with_expected_exposure(known)
         row, column = np.nonzero(cut.exposure > 0)
         happened = cut.event[row, column]
-        expected = cut.exposure[row, column] * start.hazard(values)[row, column]
+        expected = cut.exposure[row, column] * hazard[row, column]
         share = self.controls * happened.sum() / max((~happened).sum(), 1)
         if share < 1:
             kept = happened | (rng.random(len(row)) < share)
             expected = np.where(happened, expected, expected / share)[kept]
             row, column, happened = row[kept], column[kept], happened[kept]
-        features = np.column_stack([values[row], self.grid_[1:][column]])
+        features = np.column_stack([self.codes_.apply(values)[row], self.grid_[1:][column]])
         return features, happened / expected, expected * outcomes.weights[row]
+
+    def _trees(self, rounds: int, learning_rate: float, columns: int, stop: bool) -> HistGradientBoostingRegressor:
+        settings = self.settings_
+        return HistGradientBoostingRegressor(
+            loss="poisson",
+            learning_rate=learning_rate,
+            max_iter=rounds,
+            max_leaf_nodes=settings.leaves,
+            min_samples_leaf=settings.min_periods,
+            l2_regularization=settings.prior_events,
+            max_features=self.feature_share,
+            monotonic_cst=[self.signs_.get(j, 0) for j in range(columns)] + [0],
+            early_stopping=stop,
+            n_iter_no_change=PATIENCE,
+            tol=0.0,
+            random_state=self.seed,
+        )
 
     def _grow(
         self,
@@ -242,27 +278,16 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
         hold: NDArray[np.intp] | None = None,
     ) -> tuple[_Start, HistGradientBoostingRegressor]:
         """Learn start and trees from some rows, stopping by the likelihood of others if there are any."""
-        settings = self.settings_
-        start = _Start.learn(values[learn], outcomes.take(learn), self.grid_, settings.linear_start, self.signs_)
-        trees = HistGradientBoostingRegressor(
-            loss="poisson",
-            learning_rate=settings.learning_rate,
-            max_iter=rounds,
-            max_leaf_nodes=settings.leaves,
-            min_samples_leaf=settings.min_periods,
-            l2_regularization=settings.prior_events,
-            max_features=self.feature_share,
-            monotonic_cst=[self.signs_.get(j, 0) for j in range(values.shape[1])] + [0],
-            early_stopping=hold is not None,
-            n_iter_no_change=PATIENCE,
-            tol=0.0,
-            random_state=self.seed,
-        )
+        some, what = values[learn], outcomes.take(learn)
+        start = _Start.learn(some, what, self.grid_, self.settings_.linear_start, self.signs_)
+        first = self._trees(min(FIRST_ROUNDS, rounds), FIRST_LEARNING_RATE, values.shape[1], stop=False)
+        first.fit(*self._periods(some, what, start, rng))
         held = {}
         if hold is not None:
-            periods = self._periods(values[hold], outcomes.take(hold), start, rng)
+            periods = self._periods(values[hold], outcomes.take(hold), start, rng, first)
             held = dict(zip(("X_val", "y_val", "sample_weight_val"), periods, strict=True))
-        return start, trees.fit(*self._periods(values[learn], outcomes.take(learn), start, rng), **held)
+        trees = self._trees(rounds, self.settings_.learning_rate, values.shape[1], stop=hold is not None)
+        return start, trees.fit(*self._periods(some, what, start, rng, first), **held)
 
     def _cross_validated_rounds(
         self, values: FloatArray, outcomes: Outcomes, rng: np.random.Generator, folds: list[Fold]
@@ -296,6 +321,7 @@ class _Start:
                 values, outcomes.time, outcomes.event, outcomes.entry, outcomes.weights
             )
         cut = PersonPeriods.cut(outcomes, grid)
+        cut = cut.with_expected_exposure(np.zeros(cut.event.shape))
         weight = outcomes.weights[:, None]
         events = (weight * cut.event).sum(axis=0)
         exposure = (weight * _ratio(cox, values) * cut.exposure).sum(axis=0)

@@ -87,7 +87,7 @@ class Recalibration(BaseEstimator):  # type: ignore[misc]
             raise BadInput.one(
                 "survival", f"has {len(hazard)} rows; time has {len(outcomes)}.", "Give a curve for each outcome."
             )
-        cut = PersonPeriods.cut(outcomes, self.grid_)
+        cut = PersonPeriods.cut(outcomes, self.grid_).with_expected_exposure(hazard)
         row, column = np.nonzero((cut.exposure > 0) & (outcomes.weights > 0)[:, None])
         weight = outcomes.weights[row]
         at_risk = np.bincount(column, weight, hazard.shape[1])
