@@ -42,7 +42,7 @@ def log_survival(time: ArrayLike, level: ArrayLike, drift: ArrayLike, sd: ArrayL
         0 at time 0.
     """
     t, a, m = _standard(time, level, drift, sd)
-    return np.where(t > 0, _log_survival(np.maximum(t, _TINY), a, m), 0.0)
+    return np.where(t > 0, _log_survival(_positive(t), a, m), 0.0)
 
 
 def survival(time: ArrayLike, level: ArrayLike, drift: ArrayLike, sd: ArrayLike = 1.0) -> FloatArray:
@@ -59,15 +59,14 @@ def cdf(time: ArrayLike, level: ArrayLike, drift: ArrayLike, sd: ArrayLike = 1.0
     0.668102
     """
     t, a, m = _standard(time, level, drift, sd)
-    safe = np.maximum(t, _TINY)
-    u, v = _scores(safe, a, m)
+    u, v = _scores(_positive(t), a, m)
     return np.where(t > 0, np.exp(np.minimum(np.logaddexp(log_ndtr(-u), _log_normal(u) + _log_mills(v)), 0.0)), 0.0)
 
 
 def pdf(time: ArrayLike, level: ArrayLike, drift: ArrayLike, sd: ArrayLike = 1.0) -> FloatArray:
     """Return the density per day, a / (σ √(2π t³)) · exp(−u²/2) (parameters as in `log_survival`)."""
     t, a, m = _standard(time, level, drift, sd)
-    return np.where(t > 0, np.exp(_log_density(np.maximum(t, _TINY), a, m)), 0.0)
+    return np.where(t > 0, np.exp(_log_density(_positive(t), a, m)), 0.0)
 
 
 def ever(level: ArrayLike, drift: ArrayLike, sd: ArrayLike = 1.0) -> FloatArray:
@@ -92,12 +91,14 @@ def quantile(probability: ArrayLike, level: ArrayLike, drift: ArrayLike, sd: Arr
     if np.any((target < 0) | (target >= 1)):
         raise ValueError("probability must lie in [0, 1)")
     target, a, m = np.broadcast_arrays(target, *_standard(0.0, level, drift, sd)[1:])
-    low, high = np.full(target.shape, -700.0), np.full(target.shape, 700.0)
-    for _ in range(70):
+    # In units of a² the level is 1 and one bracket of log time serves every law.
+    low, high = np.full(target.shape, -80.0), np.full(target.shape, 80.0)
+    for _ in range(60):
         middle = 0.5 * (low + high)
-        below = cdf(np.exp(middle), a, m) < target
+        below = cdf(np.exp(middle), 1.0, a * m) < target
         low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return np.where(target == 0, 0.0, np.where(target < ever(a, m), np.exp(0.5 * (low + high)), np.inf))
+    day = a**2 * np.exp(0.5 * (low + high))
+    return np.where(target == 0, 0.0, np.where(target < ever(a, m), day, np.inf))
 
 
 class FirstPassageLaw:
@@ -155,6 +156,11 @@ def _standard(
     if np.any(t < 0) or np.any(a <= 0) or np.any(s <= 0):
         raise ValueError("time must not be negative; level and sd must be positive")
     return t, a / s, m / s
+
+
+def _positive(t: FloatArray) -> FloatArray:
+    """Return times one may divide by: day 0 is answered apart, and nothing happens within 1e-100 days of it."""
+    return np.asarray(np.where(t > 0, np.maximum(t, 1e-100), 1.0))
 
 
 def _level(log_level: FloatArray) -> FloatArray:

@@ -14,6 +14,7 @@ from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.utils.validation import check_is_fitted
 
 from models.estimator import FeatureColumns, FloatArray, check_days, check_grid, check_outcomes, require_events
+from models.feature_codes import FeatureCodes
 from models.grid import DAYS, survival_at
 from models.kaplan_meier import MIN_FOLLOWED, censoring_weights
 from models.problems import BadInput
@@ -108,17 +109,18 @@ class ProbabilityBooster(BaseEstimator):  # type: ignore[misc]
         used = (outcomes.entry < self.grid_[-1]) & (outcomes.weights > 0)
         values, outcomes = values[used], outcomes.take(used).until(float(self.grid_[-1]))
         require_events(outcomes)
+        self.knows_held_ = bool(outcomes.entry.any())
+        if self.knows_held_:
+            values = np.column_stack([values, outcomes.entry])
+        self.codes_ = FeatureCodes.learn(values, outcomes.weights)
         known = censoring_weights(
             outcomes.time, outcomes.event, self.grid_[1:], outcomes.entry, min_followed=self.min_followed
         )
         row, column = np.nonzero(known.weights > 0)
-        held = outcomes.entry[row] if outcomes.entry.any() else None
-        self.knows_held_ = held is not None
-        signs = np.zeros(len(self.features_.names) + 1 + self.knows_held_, dtype=int)
+        signs = np.zeros(values.shape[1] + 1, dtype=int)
+        signs[-1] = 1
         for name, sign in (self.monotone or {}).items():
             signs[self.features_.position(name)] = np.sign(sign)
-        signs[len(self.features_.names)] = 1
-        extra = [self.grid_[1:][column]] + ([] if held is None else [held])
         self.trees_ = HistGradientBoostingClassifier(
             learning_rate=self.learning_rate,
             max_iter=self.rounds,
@@ -132,7 +134,7 @@ class ProbabilityBooster(BaseEstimator):  # type: ignore[misc]
         )
         with thread_limit(self.threads):
             self.trees_.fit(
-                np.column_stack([values[row], *extra]),
+                np.column_stack([self.codes_.apply(values)[row], self.grid_[1:][column]]),
                 known.returned[row, column],
                 sample_weight=known.weights[row, column] * outcomes.weights[row],
             )
@@ -151,10 +153,12 @@ class ProbabilityBooster(BaseEstimator):  # type: ignore[misc]
         return survival_at(survival, at, self.grid_)
 
     def _returned(self, values: FloatArray) -> FloatArray:
-        bins, columns = len(self.grid_) - 1, values.shape[1]
-        rows = np.zeros((len(values), bins, columns + 1 + self.knows_held_))
-        rows[:, :, :columns] = values[:, None, :]
-        rows[:, :, columns] = self.grid_[1:]
+        if self.knows_held_:
+            values = np.column_stack([values, np.zeros(len(values))])
+        bins = len(self.grid_) - 1
+        rows = np.empty((len(values), bins, values.shape[1] + 1))
+        rows[:, :, :-1] = self.codes_.apply(values)[:, None, :]
+        rows[:, :, -1] = self.grid_[1:]
         chance = self.trees_.predict_proba(rows.reshape(len(values) * bins, -1))
         if chance.shape[1] == 1:  # every pack had returned by the first grid day
             return np.ones((len(values), bins))
