@@ -244,7 +244,8 @@ def _charge(out: dict[str, Floats], tables: HistoryTables, at: _Moments) -> None
 def _readings(out: dict[str, Floats], tables: HistoryTables, at: _Moments, readings: _Facts) -> None:
     count, block = len(at), at.block
     moment, row = _pairs(*readings.range(at.code, at.origin))
-    volts = tables.readings[block_columns(tables.readings)].to_numpy(np.float64)[readings.order]
+    # Single-precision tables and files with a few decimals must give the same features: trees split on the last digit.
+    volts = np.round(tables.readings[block_columns(tables.readings)].to_numpy(np.float64)[readings.order], 4)
     deviation = deviation_v(volts)
     state = tables.readings["state"].to_numpy(dtype=object)[readings.order]
     current = tables.readings["current_a"].to_numpy(np.float64, na_value=np.nan)[readings.order]

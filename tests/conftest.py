@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from training.cohort import Cohort, CohortPlan, simulate_cohort
@@ -23,3 +25,9 @@ def small_trained(small_cohort: Cohort) -> Trained:
     return train_forecaster(
         small_cohort.tables, truth=small_cohort.truth, settings=SMALL, made_at="2026-03-02T08:30+00:00"
     )
+
+
+@pytest.fixture(scope="session")
+def repository() -> Path:
+    """The checkout."""
+    return Path(__file__).parents[1]

@@ -1,0 +1,168 @@
+"""The forecaster as its users meet it: bad input, thin evidence, parity of one and many, what may move a forecast."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from models.forecaster import inputs_digest
+from models.history import PackHistory, UsagePlan
+from models.problems import BadInput, OutOfReach
+from models.tables import history_of
+from training.datasets import moments_of
+
+
+@pytest.fixture(scope="module")
+def moments(small_cohort):
+    return moments_of(small_cohort.tables, np.random.default_rng(0))
+
+
+@pytest.fixture(scope="module")
+def case(small_cohort, moments) -> tuple[PackHistory, pd.Timestamp]:
+    """A pack with everything measured, at its first release."""
+    tables = small_cohort.tables
+    packs = tables.packs.loc[tables.packs["family"] == "marl-28", "pack_id"]
+    full = tables.topups.dropna().groupby("pack_id").head(1)
+    releases = moments[(moments["occasion"] == "release") & moments["pack_id"].isin(packs)]
+    row = releases[releases["pack_id"].isin(full["pack_id"])].iloc[0]
+    return history_of(tables, row["pack_id"]), row["origin"]
+
+
+@pytest.fixture(scope="module")
+def forecaster(small_trained):
+    return small_trained.forecaster
+
+
+def test_a_batch_gives_the_same_numbers_as_one_by_one(small_cohort, moments, forecaster):
+    some = moments.iloc[::97].reset_index(drop=True)
+    batch = forecaster.forecast_batch(small_cohort.tables, some)
+    for i, row in some.iterrows():
+        if not batch.reachable[i]:
+            continue
+        one = forecaster.forecast(history_of(small_cohort.tables, row["pack_id"]), at=row["origin"].to_pydatetime())
+        # Histories carry four decimals of a volt; the cohort's tables carry float32.
+        np.testing.assert_allclose(one.survival, batch.survival[i], atol=1e-9)
+        assert one.group == batch.group[i]
+
+
+def test_curves_are_curves(small_cohort, moments, forecaster):
+    batch = forecaster.forecast_batch(small_cohort.tables, moments.iloc[:500])
+    for curves in (batch.survival, batch.band_low, batch.band_high):
+        assert np.all(curves[:, 0] == 1.0)
+        assert np.all(np.diff(curves, axis=1) <= 1e-12)
+        assert np.all((curves >= 0) & (curves <= 1))
+    assert np.all(batch.band_low <= batch.survival + 1e-9)
+    assert np.all(batch.survival <= batch.band_high + 1e-9)
+    np.testing.assert_allclose(batch.kinds.sum(axis=1), 1.0)
+
+
+def test_facts_after_the_origin_change_nothing(case, forecaster):
+    history, at = case
+    origin = at.to_pydatetime()
+    cut = history.model_copy(
+        update={
+            n: tuple(f for f in getattr(history, n) if f.time <= origin) for n in ("readings", "topups", "outcomes")
+        }
+    )
+    whole, known = forecaster.forecast(history, at=origin), forecaster.forecast(cut, at=origin)
+    np.testing.assert_array_equal(whole.survival, known.survival)
+    assert whole.inputs_digest == known.inputs_digest
+
+
+def test_the_technicians_minimum_still_gets_a_wider_flagged_forecast(case, forecaster):
+    history, at = case
+    origin = at.to_pydatetime()
+    charged = history.topups[0].time
+    rest = [r for r in history.readings if r.state == "rest" and r.time <= origin]
+    before = [r for r in rest if r.time < charged][-1]
+    after = next(r for r in rest if r.time > charged)
+    bare = PackHistory(pack_id="MB-VAN-07", family=history.family, readings=(before, after))
+    thin, rich = forecaster.forecast(bare), forecaster.forecast(history, at=origin)
+    codes = {flag.code for flag in thin.flags}
+    assert {"topup-inferred", "charge-unknown", "no-load-reading", "usage-unknown"} <= codes
+    assert codes > {flag.code for flag in rich.flags} - {"stale", "later-facts-ignored"}
+    assert thin.group == "fresh, thin"
+    assert 0 < thin.quantile(0.25) <= 90
+
+
+def test_thin_evidence_is_less_sharp_on_average(small_cohort, moments, forecaster):
+    releases = moments[moments["occasion"] == "release"]
+    batch = forecaster.forecast_batch(small_cohort.tables, releases)
+    spread = batch.survival[:, 1:].std(axis=0)
+    thin = batch.group == "fresh, thin"
+    # Without the charge and a rest reading on each side, forecasts of different packs lie closer to the common curve.
+    assert batch.survival[thin, 7].std() < batch.survival[~thin, 7].std()
+    assert spread.max() > 0.1
+
+
+def test_an_unfinished_story_is_refused_with_a_sentence(case, forecaster):
+    history, at = case
+    first = history.topups[0]
+    returned = {"time": first.time + timedelta(days=3), "kind": "returned", "code": "P0A80"}
+    told = {
+        "topups": [first.model_dump()],
+        "readings": [history.readings[0].model_dump()],
+        "outcomes": [returned],
+    }
+    closed = PackHistory.model_validate(history.model_dump() | told)
+    with pytest.raises(BadInput, match="already returned"):
+        forecaster.forecast(closed, at=first.time + timedelta(days=5))
+    with pytest.raises(BadInput, match="no offset"):
+        forecaster.forecast(history, at=at.to_pydatetime().replace(tzinfo=None))
+    with pytest.raises(BadInput, match="before every reading"):
+        forecaster.forecast(history, at=history.readings[0].time - timedelta(days=900))
+    only_before = PackHistory(pack_id="a", family=history.family, readings=history.readings[:1])
+    with pytest.raises(BadInput, match="two rest readings"):
+        forecaster.forecast(only_before)
+    with pytest.raises(BadInput, match="not a known family"):
+        forecaster.forecast(history.model_copy(update={"family": "nowhere-1"}))
+
+
+def test_evidence_far_outside_is_refused_and_a_little_outside_is_flagged_and_read_off_earlier(case, forecaster):
+    history, at = case
+    origin = at.to_pydatetime()
+    high = float(forecaster.seen.high["km_per_day"])
+    low = float(forecaster.seen.low["km_per_day"])
+    near = forecaster.forecast(history, at=origin, usage=UsagePlan(km_per_day=high + 0.5 * (high - low)))
+    assert "out-of-range" in {f.code for f in near.flags}
+    assert near.widening < 1
+    inside = forecaster.forecast(history, at=origin, usage=UsagePlan(km_per_day=0.9 * high))
+    assert near.good_for(0.9) <= inside.good_for(0.9)
+    with pytest.raises(OutOfReach, match="planned kilometres"):
+        forecaster.forecast(history, at=origin, usage=UsagePlan(km_per_day=min(2000, high + 3 * (high - low))))
+
+
+def test_directions_from_physics_hold_in_the_forecast(small_cohort, moments, forecaster):
+    X = forecaster.forecast_batch(small_cohort.tables, moments.iloc[:400]).X
+    base, _, _ = forecaster.curves(X)
+    pushes = (
+        ("km_per_day", 40.0, False),
+        ("loss_share_per_day", 0.02, False),
+        ("last_hold_days", 15.0, True),
+        ("critical_share", 0.05, True),
+    )
+    for name, shift, later in pushes:
+        moved, _, _ = forecaster.curves(X.assign(**{name: X[name] + shift}))
+        gap = moved - base
+        assert np.all(gap >= -1e-9) if later else np.all(gap <= 1e-9), name
+        assert np.abs(gap).max() > 0 or name == "critical_share"
+
+
+def test_order_of_packs_does_not_matter(small_cohort, moments, forecaster):
+    some = moments.iloc[:300]
+    shuffled = some.sample(frac=1.0, random_state=1)
+    straight = forecaster.forecast_batch(small_cohort.tables, some)
+    mixed = forecaster.forecast_batch(small_cohort.tables, shuffled)
+    np.testing.assert_array_equal(straight.survival[shuffled.index], mixed.survival)
+
+
+def test_the_digest_follows_the_facts(case, forecaster):
+    history, at = case
+    family = forecaster.families[history.family]
+    one = inputs_digest(history, at.to_pydatetime(), family)
+    assert one == inputs_digest(history, at.to_pydatetime(), family)
+    assert one != inputs_digest(history, at.to_pydatetime() + timedelta(seconds=1), family)
+    assert one != inputs_digest(history.model_copy(update={"age_years": 3.21}), at.to_pydatetime(), family)
