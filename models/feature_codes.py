@@ -12,6 +12,9 @@ from models.estimator import FloatArray
 MAX_CODES: Final = 250
 """Codes of a feature; scikit-learn's histogram trees tell at most 255 values apart."""
 
+RARE_SHARE: Final = 0.001
+"""A feature known in fewer rows than this share tells trees nothing and is left out of them."""
+
 
 @dataclass(frozen=True)
 class FeatureCodes:
@@ -42,6 +45,15 @@ class FeatureCodes:
             codes[:, j] = np.searchsorted(edges, X[:, j], side="left")
         codes[np.isnan(X)] = np.nan
         return codes
+
+
+def fit_for_trees(rows: FloatArray) -> FloatArray:
+    """Return rows to learn from with the features that are all but never known held constant.
+
+    scikit-learn's trees fail on a feature with no known value among the (up to 200,000) rows they draw for binning.
+    """
+    rare = np.mean(~np.isnan(rows), axis=0) < RARE_SHARE
+    return np.where(rare, 0.0, rows)
 
 
 def _edges(column: FloatArray, weights: FloatArray) -> FloatArray:

@@ -20,7 +20,8 @@ from models.estimator import FloatArray
 from models.parametric import Graded, Law, ParametricRegression
 
 _LOG_ROOT_2PI: Final = 0.5 * np.log(2 * np.pi)
-_TINY: Final = np.finfo(np.float64).tiny
+_LEAST_GAP: Final = 1e-20
+"""Relative difference of the two terms of S below which double precision cannot tell them apart."""
 
 
 def log_survival(time: ArrayLike, level: ArrayLike, drift: ArrayLike, sd: ArrayLike = 1.0) -> FloatArray:
@@ -140,6 +141,8 @@ class FirstPassageRegression(ParametricRegression):
     law: ClassVar[Law] = FirstPassageLaw()
     second_follows_features: ClassVar[bool] = True
     start: ClassVar[tuple[float, float]] = (0.0, 0.5)
+    # With the mean time as unit and level equal to drift the coefficient of variation is 1/level: at least 1/150 here.
+    bounds: ClassVar[tuple[tuple[float, float], tuple[float, float]]] = ((-6.0, 5.0), (-20.0, 150.0))
 
     def level_and_drift(self, X: ArrayLike | pd.DataFrame) -> tuple[FloatArray, FloatArray]:
         """Return a/σ in √days and μ/σ per √day, each shape (n,)."""
@@ -192,5 +195,5 @@ def _log_survival(t: FloatArray, a: FloatArray, m: FloatArray) -> FloatArray:
     u, v = _scores(t, a, m)
     # Both branches are φ(u)[R(−u) − R(v)]; the first keeps Φ(u) whole while it is near 1.
     outer = np.where(u > 0, log_ndtr(u), _log_normal(u) + _log_mills(-u))
-    ratio = np.minimum(_log_normal(u) + _log_mills(v) - outer, -_TINY)
-    return np.asarray(outer + np.log(np.maximum(-np.expm1(ratio), _TINY)))
+    ratio = np.minimum(_log_normal(u) + _log_mills(v) - outer, 0.0)
+    return np.asarray(outer + np.log(np.maximum(-np.expm1(ratio), _LEAST_GAP)))

@@ -24,7 +24,7 @@ from models.estimator import (
     check_outcomes,
     require_events,
 )
-from models.feature_codes import FeatureCodes
+from models.feature_codes import FeatureCodes, fit_for_trees
 from models.grid import DAYS, survival_at
 from models.person_periods import PersonPeriods
 from models.problems import BadInput
@@ -233,12 +233,12 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
 
         A Poisson likelihood with an offset is one without, of the ratio of events to expected ones, weighted by these.
         """
-        cut = PersonPeriods.cut(outcomes, self.grid_)
+        cut, codes = PersonPeriods.cut(outcomes, self.grid_), self.codes_.apply(values)
         hazard = np.broadcast_to(start.hazard(values), cut.event.shape)
         known = hazard.copy()
         if first is not None:
             at, column = np.nonzero(cut.event)
-            known[at, column] *= first.predict(np.column_stack([values[at], self.grid_[1:][column]]))
+            known[at, column] *= first.predict(np.column_stack([codes[at], self.grid_[1:][column]]))
         cut = cut.with_expected_exposure(known)
         row, column = np.nonzero(cut.exposure > 0)
         happened = cut.event[row, column]
@@ -248,7 +248,7 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
             kept = happened | (rng.random(len(row)) < share)
             expected = np.where(happened, expected, expected / share)[kept]
             row, column, happened = row[kept], column[kept], happened[kept]
-        features = np.column_stack([self.codes_.apply(values)[row], self.grid_[1:][column]])
+        features = fit_for_trees(np.column_stack([codes[row], self.grid_[1:][column]]))
         return features, happened / expected, expected * outcomes.weights[row]
 
     def _trees(self, rounds: int, learning_rate: float, columns: int, stop: bool) -> HistGradientBoostingRegressor:

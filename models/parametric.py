@@ -36,6 +36,9 @@ class ParametricRegression(BaseEstimator):  # type: ignore[misc]
     Maximises the weighted log-likelihood with late entry (each row given that it held until its entry) and right
     censoring, less ``ridge / 2`` times the squared coefficients of the levelled features; intercepts go free.
 
+    Both intercepts stay within wide bounds of the law: one event alone would otherwise be "explained" by a law that
+    has no spread at all.
+
     Parameters
     ----------
     ridge : float
@@ -46,6 +49,7 @@ class ParametricRegression(BaseEstimator):  # type: ignore[misc]
     law: ClassVar[Law]
     second_follows_features: ClassVar[bool]
     start: ClassVar[tuple[float, float]]
+    bounds: ClassVar[tuple[tuple[float, float], tuple[float, float]]]
 
     def __init__(self, ridge: float = 1.0) -> None:
         self.ridge = ridge
@@ -143,11 +147,14 @@ class ParametricRegression(BaseEstimator):  # type: ignore[misc]
             penalised = 0.5 * float(penalty @ coefficients**2) - value
             return penalised / total, (penalty * coefficients - gradient) / total
 
+        bounds: list[tuple[float | None, float | None]] = [(None, None)] * len(start)
+        bounds[0], bounds[design.shape[1] + 1] = self.bounds
         found = minimize(
             loss,
             start,
             jac=True,
             method="L-BFGS-B",
+            bounds=bounds,
             options={"maxiter": 1000, "maxfun": 2000, "ftol": 1e-13, "gtol": 1e-8},
         )
         return np.asarray(found.x, dtype=np.float64)

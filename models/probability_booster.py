@@ -14,7 +14,7 @@ from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.utils.validation import check_is_fitted
 
 from models.estimator import FeatureColumns, FloatArray, check_days, check_grid, check_outcomes, require_events
-from models.feature_codes import FeatureCodes
+from models.feature_codes import FeatureCodes, fit_for_trees
 from models.grid import DAYS, survival_at
 from models.kaplan_meier import MIN_FOLLOWED, censoring_weights
 from models.problems import BadInput
@@ -134,7 +134,7 @@ class ProbabilityBooster(BaseEstimator):  # type: ignore[misc]
         )
         with thread_limit(self.threads):
             self.trees_.fit(
-                np.column_stack([self.codes_.apply(values)[row], self.grid_[1:][column]]),
+                fit_for_trees(np.column_stack([self.codes_.apply(values)[row], self.grid_[1:][column]])),
                 known.returned[row, column],
                 sample_weight=known.weights[row, column] * outcomes.weights[row],
             )

@@ -168,6 +168,10 @@ class _RiskSets:
         return self._increments(self._weights * np.exp(predictor))[1]
 
 
+_LOCATION_AND_LOG_SCALE: Final = ((-10.0, 20.0), (-3.0, 3.0))
+"""Bounds with the mean time as unit: a log sd between a twentieth and twenty spans every life ever reported."""
+
+
 class WeibullLaw:
     """log T = location + scale · G with G standard smallest-extreme-value; second parameter: log scale."""
 
@@ -206,6 +210,7 @@ class WeibullRegression(ParametricRegression):
     law: ClassVar[Law] = WeibullLaw()
     second_follows_features: ClassVar[bool] = False
     start: ClassVar[tuple[float, float]] = (0.5, 0.0)
+    bounds: ClassVar[tuple[tuple[float, float], tuple[float, float]]] = _LOCATION_AND_LOG_SCALE
 
     def scale_and_shape(self, X: ArrayLike | pd.DataFrame) -> tuple[FloatArray, FloatArray]:
         """Return the scale in days and the shape of each row, each shape (n,)."""
@@ -220,6 +225,7 @@ class LogNormalRegression(ParametricRegression):
     law: ClassVar[Law] = LogNormalLaw()
     second_follows_features: ClassVar[bool] = False
     start: ClassVar[tuple[float, float]] = (0.5, 0.0)
+    bounds: ClassVar[tuple[tuple[float, float], tuple[float, float]]] = _LOCATION_AND_LOG_SCALE
 
     def mean_and_sd_of_log(self, X: ArrayLike | pd.DataFrame) -> tuple[FloatArray, FloatArray]:
         """Return the mean and standard deviation of log days of each row, each shape (n,)."""

@@ -1,6 +1,6 @@
 import numpy as np
 
-from models.feature_codes import MAX_CODES, FeatureCodes
+from models.feature_codes import MAX_CODES, FeatureCodes, fit_for_trees
 
 
 def test_codes_rise_with_the_feature_and_keep_gaps():
@@ -27,3 +27,11 @@ def test_weights_are_repeats_and_values_outside_go_to_the_ends():
     ends = weighted.apply(np.array([[-1e9], [1e9]]))[:, 0]
     assert ends[0] == 0
     assert ends[1] == len(weighted.edges[0])
+
+
+def test_features_all_but_never_known_are_held_constant():
+    rows = np.full((3000, 3), np.nan)
+    rows[:, 0], rows[:2, 1], rows[:5, 2] = 1.0, 1.0, 1.0
+    fit = fit_for_trees(rows)
+    assert np.all(fit[:, 1] == 0)
+    np.testing.assert_array_equal(np.isnan(fit[:, [0, 2]]), np.isnan(rows[:, [0, 2]]))

@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 from sklearn.base import clone
 
+from models.first_passage import FirstPassageRegression
 from models.problems import BadInput
 from models.regressions import CoxRegression, LogNormalLaw, LogNormalRegression, WeibullLaw, WeibullRegression
 
@@ -93,6 +94,17 @@ def test_beyond_what_was_seen_nothing_is_extrapolated():
     model = WeibullRegression().fit(X, time, event, entry)
     far, edge = np.full((1, 3), 1e6), X.max(axis=0, keepdims=True)
     np.testing.assert_allclose(model.predict_survival(far, [10]), model.predict_survival(edge, [10]))
+
+
+@pytest.mark.parametrize("kind", [*KINDS, FirstPassageRegression])
+@pytest.mark.parametrize("rows", [4, 10, 30])
+def test_a_single_event_and_features_never_known_give_curves(kind, rows):
+    rng = np.random.default_rng(rows)
+    X = rng.normal(size=(rows, 4))
+    X[:, 1], X[:, 2], X[1:, 3] = np.nan, 3.0, np.nan
+    curves = kind().fit(X, rng.uniform(1, 80, rows), np.arange(rows) == 0).predict_survival(X, [0, 1, 30, 90])
+    assert np.all((curves >= 0) & (curves <= 1))
+    assert np.all(np.diff(curves, axis=1) <= 0)
 
 
 @pytest.mark.parametrize("kind", KINDS)
