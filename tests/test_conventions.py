@@ -1,0 +1,92 @@
+"""What holds for the whole tree: lint, format, types, packaging, and that README and DEVELOPERS say what is so."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from models.feature_table import FEATURES
+from service.settings import settings_table
+
+
+def run(repository: Path, *command: str) -> subprocess.CompletedProcess[str]:
+    environment = os.environ | {"NO_COLOR": "1"}
+    return subprocess.run(
+        [sys.executable, "-m", *command], cwd=repository, capture_output=True, text=True, check=False, env=environment
+    )
+
+
+@pytest.mark.parametrize("command", [("ruff", "check"), ("ruff", "format", "--check"), ("mypy",)], ids=" ".join)
+def test_lint_format_and_types(repository, command):
+    found = run(repository, *command)
+    assert found.returncode == 0, found.stdout + found.stderr
+
+
+def test_arrows_point_one_way(repository):
+    forbidden = {"models": ("training", "service"), "training": ("service",)}
+    for package, others in forbidden.items():
+        for path in (repository / package).rglob("*.py"):
+            for other in others:
+                found = re.search(rf"^\s*(?:from|import) {other}\b", path.read_text(encoding="utf-8"), re.MULTILINE)
+                assert not found, f"{path.relative_to(repository)} imports {other}"
+
+
+def test_models_are_pure(repository):
+    """No files, network, clock, printing or plotting in models."""
+    words = r"\bopen\(|\bPath\(|\bprint\(|datetime\.now|time\.time|requests|httpx|sqlalchemy|matplotlib|logging"
+    for path in (repository / "models").rglob("*.py"):
+        found = re.search(words, path.read_text(encoding="utf-8"))
+        assert not found, f"{path.relative_to(repository)}: {found and found.group()}"
+
+
+def test_the_test_command_of_readme_is_what_ci_runs(repository):
+    readme = (repository / "README.md").read_text(encoding="utf-8")
+    commands = [line for line in readme.splitlines() if line.startswith("python3.11 -m venv")]
+    assert len(commands) == 2, "README names two commands, one line each"
+    assert commands[1] in (repository / ".ci" / "run").read_text(encoding="utf-8").splitlines()
+
+
+def test_readme_starts_with_the_job_and_links_to_what_is_there(repository):
+    readme = (repository / "README.md").read_text(encoding="utf-8")
+    first = readme.split("\n\n")[1]
+    assert "topped-up" in first
+    assert "probability" in first
+    for name in ("README.md", "DEVELOPERS.md"):
+        text = (repository / name).read_text(encoding="utf-8")
+        for target in re.findall(r"\]\((?!https?:|#)([^)#]+)", text):
+            assert (repository / target).exists(), f"{name} links to {target}"
+
+
+def test_every_setting_is_documented(repository):
+    text = (repository / "README.md").read_text(encoding="utf-8")
+    for row in settings_table():
+        assert row.variable in text, f"README does not name {row.variable}"
+
+
+def test_every_feature_says_what_it_is():
+    for feature in FEATURES:
+        assert feature.meaning
+        assert feature.unit
+        assert feature.direction in (-1, 0, 1)
+    assert len({f.name for f in FEATURES}) == len(FEATURES)
+
+
+def test_a_wheel_carries_its_data_files(repository, tmp_path):
+    made = run(repository, "pip", "wheel", "-q", "--no-deps", "--no-build-isolation", "-w", str(tmp_path), ".")
+    if made.returncode != 0 and "setuptools" in made.stderr:
+        made = run(repository, "pip", "wheel", "-q", "--no-deps", "-w", str(tmp_path), ".")
+    assert made.returncode == 0, made.stderr
+    (wheel,) = tmp_path.glob("tideover-*.whl")
+    from zipfile import ZipFile
+
+    names = set(ZipFile(wheel).namelist())
+    data = (".toml", ".html", ".css", ".js", ".svg", ".mako", ".json", ".typed", ".ini", ".po", ".pot")
+    for package in ("models", "training", "service"):
+        for path in (repository / package).rglob("*"):
+            if path.suffix in data or path.name == "py.typed":
+                assert str(path.relative_to(repository)) in names, path
