@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from datetime import UTC, datetime
 from importlib.metadata import version
 from typing import Any
 
-from fastapi import FastAPI
+from fastapi import Depends, FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from models.problems import Problem
+from service.access.roles import require_complete_table, require_role
 from service.calibration.routes import router as calibration
 from service.families.routes import router as families
 from service.forecasts.routes import router as forecasts
@@ -16,10 +19,12 @@ from service.health.routes import router as health
 from service.logs import make_log
 from service.model.routes import router as model
 from service.model.source import ModelSource, RegistrySource
-from service.problems import PROBLEM_MEDIA_TYPE, install_problem_handlers
+from service.problems import PROBLEM_MEDIA_TYPE, install_problem_handlers, problem_responses
 from service.request_body import BodyLimit
 from service.request_log import RequestLog
 from service.settings import Settings
+from service.stateful import add_store, store_lifespan, store_routers
+from service.store.opening import Store
 from training.families import load_families
 from training.registry import ModelRegistry
 
@@ -29,7 +34,19 @@ DESCRIPTION = (
 )
 
 
-def create_app(settings: Settings, *, models: ModelSource | None = None, log: Any = None) -> FastAPI:
+def now_utc() -> datetime:
+    """Return the time now."""
+    return datetime.now(UTC)
+
+
+def create_app(
+    settings: Settings,
+    *,
+    models: ModelSource | None = None,
+    log: Any = None,
+    store: Store | None = None,
+    clock: Callable[[], datetime] = now_utc,
+) -> FastAPI:
     """Build the application.
 
     Parameters
@@ -39,6 +56,10 @@ def create_app(settings: Settings, *, models: ModelSource | None = None, log: An
         What says which model answers; by default the registry in the settings' home.
     log : structlog logger, optional
         By default one JSON line an event on standard error.
+    store : Store, optional
+        By default opened from the settings when the application starts; closed when it stops.
+    clock : callable, optional
+        Returns the time now, with offset.
     """
     log = log or make_log(settings.log_level)
     if models is None:
@@ -54,14 +75,20 @@ def create_app(settings: Settings, *, models: ModelSource | None = None, log: An
         # The stock documentation pages fetch scripts from another host; this service talks to nobody.
         docs_url=None,
         redoc_url=None,
+        lifespan=store_lifespan(settings, store),
+        dependencies=[Depends(require_role)],
+        responses=problem_responses(401, 403, 429),
     )
     app.state.settings = settings
     app.state.models = models
     app.state.families = load_families(settings.families_dir)
     install_problem_handlers(app)
     app.add_middleware(BodyLimit, max_bytes=settings.max_body_bytes)
+    add_store(app, settings, clock)
     app.add_middleware(RequestLog, log=log)
-    for router in (forecasts, calibration, model, families, health):
+    routers = (forecasts, calibration, model, families, health, *store_routers(settings))
+    require_complete_table(routers)
+    for router in routers:
         app.include_router(router)
     app.openapi = lambda: openapi_of(app)  # type: ignore[method-assign]
     return app

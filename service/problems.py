@@ -42,14 +42,18 @@ class ProblemDocument(BaseModel):
 
 _WHEN: Mapping[int, str] = {
     400: "The body is not valid JSON.",
+    401: "There is no access key in the request, or it opens nothing (unknown, expired or revoked).",
+    403: "The role of the access key may not do this.",
     404: "Nothing is at this address.",
     405: "The address does not take this method.",
-    409: "There is no model yet, or its files were refused.",
+    409: "There is no model yet, its files were refused, or what is stored speaks against the request.",
+    412: "The record has changed since the entity tag of If-Match was given out.",
     413: "The body is larger than the setting `max_body_bytes` allows.",
     415: "The body is not declared as application/json.",
     422: "The input is wrong; `problems` says where, what and how to mend it.",
+    429: "The access key makes more requests than the setting `requests_per_minute` allows.",
     500: "The fault is ours. The body tells nothing but the request's identifier.",
-    503: "The service is not ready to forecast.",
+    503: "The service is not ready: it has no usable model, or the store is busy or cannot be reached.",
 }
 
 

@@ -8,7 +8,7 @@ from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, field_validator
 from pydantic.config import JsonDict
 
 from models.problems import BadInput, Problem, problems_from, wrong
@@ -40,14 +40,17 @@ class Settings(BaseModel):
     ]
     host: Annotated[
         str,
-        _setting("127.0.0.1", "Address to listen on. Only this machine's own (loopback) addresses are accepted."),
+        _setting(
+            "127.0.0.1",
+            "Address to listen on. Any other than this machine's own (loopback) needs access keys first.",
+        ),
     ]
     port: Annotated[int, _setting(8765, "Port to listen on.", ge=1, le=65535)]
     threads: Annotated[
         int,
         _setting(
             1,
-            "OpenMP threads for fitting and forecasting; more than the idle cores slows both down.",
+            "Threads for fitting and forecasting; more than the idle cores slows both down.",
             "threads",
             ge=1,
             le=256,
@@ -71,6 +74,28 @@ class Settings(BaseModel):
             shown_default="none",
         ),
     ]
+    database: Annotated[
+        SecretStr | None,
+        _setting(
+            None,
+            "PostgreSQL database for the store, as postgresql://user@host/name; without it an SQLite file in the home.",
+            shown_default="none",
+        ),
+    ]
+    max_page: Annotated[
+        int,
+        _setting(500, "Most records that one page of a list may be asked for.", "records", ge=1, le=10_000),
+    ]
+    requests_per_minute: Annotated[
+        int,
+        _setting(
+            600,
+            "Requests that one access key may make in a minute; more are refused with status 429.",
+            "requests",
+            ge=1,
+            le=1_000_000,
+        ),
+    ]
     log_level: Annotated[
         Literal["debug", "info", "warning", "error"],
         _setting("info", "Least serious log line that is written to standard error."),
@@ -78,18 +103,13 @@ class Settings(BaseModel):
 
     @field_validator("host")
     @classmethod
-    def _loopback(cls, host: str) -> str:
-        if host == "localhost":
-            return host
-        try:
-            loopback = ip_address(host).is_loopback
-        except ValueError:
-            raise wrong(f"{host!r} is not an address of this machine.", "Use 127.0.0.1, ::1 or localhost.") from None
-        if not loopback:
-            raise wrong(
-                f"{host} would open the service to the network, and it has no access keys yet.",
-                "Listen on 127.0.0.1, ::1 or localhost; from elsewhere, come through a tunnel that checks who calls.",
-            )
+    def _address(cls, host: str) -> str:
+        if host != "localhost":
+            try:
+                ip_address(host)
+            except ValueError:
+                mend = "Use 127.0.0.1, ::1 or localhost, or with access keys another address of this machine."
+                raise wrong(f"{host!r} is not an address of this machine.", mend) from None
         return host
 
     @field_validator("home", "families_dir")
@@ -142,6 +162,16 @@ class Settings(BaseModel):
         if settings is None or problems:
             raise BadInput(problems)
         return settings
+
+    @property
+    def on_loopback(self) -> bool:
+        """Whether only this machine can call."""
+        return self.host == "localhost" or ip_address(self.host).is_loopback
+
+    @property
+    def database_url(self) -> str | None:
+        """URL of the store's database, with whatever password is in it; None for an SQLite file in the home."""
+        return None if self.database is None else self.database.get_secret_value()
 
     @property
     def models_dir(self) -> Path:

@@ -9,11 +9,13 @@ import typer
 import uvicorn
 
 from models.problems import BadInput
+from service.access.keys import keys_in_use
 from service.app import create_app
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import settings_here
 from service.settings import Settings
+from service.store.upgrading import open_store
 
 
 @plain_errors
@@ -21,7 +23,7 @@ def serve(
     host: Annotated[str | None, typer.Option(help="Address of this machine to listen on.")] = None,
     port: Annotated[int | None, typer.Option(help="Port to listen on.")] = None,
 ) -> None:
-    """Answer over REST, on this machine only, until interrupted."""
+    """Answer over REST until interrupted: on this machine only, unless there are access keys."""
     run_service(settings_here(host=host, port=port))
 
 
@@ -31,9 +33,20 @@ def run_service(settings: Settings) -> None:
     Raises
     ------
     BadInput
-        The port is taken, or this user may not listen on it.
+        The port is taken, this user may not listen on it, the store cannot be opened, or the address can be reached
+        from elsewhere and there are no access keys.
     """
-    app = create_app(settings)
+    store = open_store(settings.home, settings.database_url)
+    with store.reading() as session:
+        keys = keys_in_use(session)
+    if not keys and not settings.on_loopback:
+        store.close()
+        raise BadInput.one(
+            "host",
+            f"{settings.host} would open the service to the network, and it has no access keys yet.",
+            "Make one with `tideover keys create --role admin`, or listen on 127.0.0.1, ::1 or localhost.",
+        )
+    app = create_app(settings, store=store)
     numeric = "127.0.0.1" if settings.host == "localhost" else settings.host
     family = socket.AF_INET6 if ":" in numeric else socket.AF_INET
     try:
@@ -46,5 +59,11 @@ def run_service(settings: Settings) -> None:
         ) from error
     shown = f"[{numeric}]" if ":" in numeric else numeric
     with listener:
-        out().print(f"Listening on http://{shown}:{settings.port} (this machine only). Stop with Ctrl-C.")
+        reach = "this machine only" if settings.on_loopback else "open to the network"
+        asked = (
+            "every request needs an access key"
+            if keys
+            else "there are no access keys, so anybody on it may do everything"
+        )
+        out().print(f"Listening on http://{shown}:{settings.port} ({reach}; {asked}). Stop with Ctrl-C.")
         uvicorn.Server(uvicorn.Config(app, access_log=False, log_level="warning")).run(sockets=[listener])

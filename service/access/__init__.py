@@ -1,0 +1,1 @@
+"""Who may do what: access keys, roles, and how often."""

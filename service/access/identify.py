@@ -1,0 +1,104 @@
+"""Before anything of a request is read, it is settled who sends it and whether it is too much."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+from datetime import datetime, timedelta
+from typing import Final
+
+from sqlalchemy.exc import OperationalError
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import Headers
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+from service.access.callers import NO_KEYS, Caller
+from service.access.keys import caller_of, keys_in_use
+from service.access.rate import RateLimit
+from service.access.roles import OPEN_PATHS
+from service.problems import problem_response
+from service.records.errors import RETRY_SECONDS
+from service.store.opening import Store
+from service.store.schema import ANYONE, ApiKey
+
+USE_NOTED_EVERY: Final = timedelta(minutes=1)
+WATCHER: Final = Caller(ANYONE, "read-only")
+
+
+class Identify:
+    """ASGI middleware that puts a `Caller` into the request's state, or answers 401 or 429 itself.
+
+    Parameters
+    ----------
+    app : ASGI application
+    limit : RateLimit
+    keyless : bool
+        Whether to let everybody in while there are no keys: only where nobody from elsewhere can call.
+    """
+
+    def __init__(self, app: ASGIApp, limit: RateLimit, *, keyless: bool) -> None:
+        self.app = app
+        self.limit = limit
+        self.keyless = keyless
+        self._noted: dict[str, datetime] = {}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Handle one request."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        if scope["path"] in OPEN_PATHS:
+            found: Caller | Response = WATCHER
+        else:
+            found = await run_in_threadpool(self._identify, Request(scope))
+        if isinstance(found, Response):
+            await found(scope, receive, send)
+            return
+        scope["state"]["caller"] = found
+        await self.app(scope, receive, send)
+
+    def _identify(self, request: Request) -> Caller | Response:
+        scheme, _, key = Headers(scope=request.scope).get("authorization", "").partition(" ")
+        now: datetime = request.app.state.clock()
+        store: Store = request.app.state.store
+        try:
+            with store.reading() as session:
+                if not key:
+                    if self.keyless and not keys_in_use(session):
+                        return NO_KEYS
+                    return _refuse(request, "Send an access key as Authorization: Bearer, followed by the key.")
+                found = caller_of(session, key.strip(), now) if scheme.lower() == "bearer" else "Use the scheme Bearer."
+        except OperationalError:
+            return _unavailable(request)
+        if isinstance(found, str):
+            return _refuse(request, found)
+        if (wait := self.limit.wait_s(found.name)) > 0:
+            return _slow_down(request, wait, self.limit.per_minute)
+        self._note_use(store, found, now)
+        return found
+
+    def _note_use(self, store: Store, caller: Caller, now: datetime) -> None:
+        if now - self._noted.get(caller.name, now - USE_NOTED_EVERY) < USE_NOTED_EVERY:
+            return
+        self._noted[caller.name] = now
+        # That a use could not be noted is no reason to refuse it.
+        with contextlib.suppress(OperationalError), store.writing() as session:
+            session.query(ApiKey).where(ApiKey.id == caller.name).update({"last_used_at": now})
+
+
+def _refuse(request: Request, detail: str) -> Response:
+    return problem_response(request, 401, detail, headers={"WWW-Authenticate": 'Bearer realm="tideover"'})
+
+
+def _slow_down(request: Request, wait_s: float, per_minute: int) -> Response:
+    detail = (
+        f"This key made more than {per_minute} requests in a minute, the limit set by TIDEOVER_REQUESTS_PER_MINUTE."
+    )
+    return problem_response(request, 429, detail, headers={"Retry-After": str(math.ceil(wait_s))})
+
+
+def _unavailable(request: Request) -> Response:
+    detail = "The store cannot be reached, so the caller cannot be told. Try again soon."
+    return problem_response(request, 503, detail, headers={"Retry-After": str(RETRY_SECONDS)})

@@ -1,0 +1,87 @@
+"""The one table of who may do what: operation by operation."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Annotated, Final
+
+from fastapi import APIRouter, Depends, HTTPException, Request
+
+from service.access.callers import ROLES, Caller, Role
+
+Roles = frozenset[Role]
+
+EVERY: Final[Roles] = frozenset(ROLES)
+ADMIN: Final[Roles] = frozenset({"admin"})
+BENCH: Final[Roles] = frozenset({"bench", "admin"})
+PARTS: Final[Roles] = frozenset({"parts", "admin"})
+FLEET: Final[Roles] = frozenset({"fleet", "admin"})
+BENCH_OR_FLEET: Final[Roles] = BENCH | FLEET
+FORECASTERS: Final[Roles] = BENCH | PARTS | FLEET
+
+
+def _record_operations(one: str, many: str, writers: Roles) -> dict[str, Roles]:
+    writes = {f"{verb}_{one}": writers for verb in ("create", "correct", "withdraw")}
+    return {**writes, f"list_{many}": EVERY, f"read_{one}": EVERY, f"list_{one}_versions": EVERY}
+
+
+MAY: Final[Mapping[str, Roles]] = {
+    **_record_operations("vehicle", "vehicles", BENCH_OR_FLEET),
+    **_record_operations("pack", "packs", BENCH_OR_FLEET),
+    **_record_operations("assignment", "assignments", BENCH_OR_FLEET),
+    **_record_operations("reading", "readings", BENCH),
+    **_record_operations("topup", "topups", BENCH),
+    **_record_operations("usage_plan", "usage", BENCH_OR_FLEET),
+    **_record_operations("outcome", "outcomes", BENCH_OR_FLEET),
+    **_record_operations("supplier", "suppliers", PARTS),
+    **_record_operations("offer", "offers", PARTS),
+    **_record_operations("delivery", "deliveries", PARTS),
+    "read_pack_history": EVERY,
+    "issue_forecast": FORECASTERS,
+    "list_issued_forecasts": EVERY,
+    "read_issued_forecast": EVERY,
+    "make_forecast": EVERY,
+    "read_calibration": EVERY,
+    "read_calibration_page": EVERY,
+    "read_model": EVERY,
+    "list_families": EVERY,
+    "create_key": ADMIN,
+    "list_keys": ADMIN,
+    "revoke_key": ADMIN,
+    "list_audit": ADMIN,
+    "check_health": EVERY,
+    "check_readiness": EVERY,
+}
+"""Operation id and the roles that may call it. An operation that is not in here cannot be served."""
+
+OPEN_PATHS: Final = frozenset({"/healthz", "/readyz", "/openapi.json"})
+"""Asked by whatever watches over the service, before it can have a key; they tell nothing about packs."""
+
+
+def current_caller(request: Request) -> Caller:
+    """Return who is calling, as a dependency."""
+    caller: Caller = request.state.caller
+    return caller
+
+
+CurrentCaller = Annotated[Caller, Depends(current_caller)]
+
+
+def require_role(request: Request) -> None:
+    """Refuse a caller whose role may not do this: a dependency of every route."""
+    if request.url.path in OPEN_PATHS:
+        return
+    caller: Caller = request.state.caller
+    operation = request.scope["route"].operation_id
+    if caller.role not in MAY[operation]:
+        needed = ", ".join(sorted(MAY[operation]))
+        raise HTTPException(
+            403, f"A key with the role {caller.role} may not do this ({operation}); needed is {needed}."
+        )
+
+
+def require_complete_table(routers: Iterable[APIRouter]) -> None:
+    """Refuse to start with an operation of which nobody has said who may call it."""
+    operations = {str(getattr(route, "operation_id", None)) for router in routers for route in router.routes}
+    if forgotten := sorted(operations - MAY.keys()):
+        raise LookupError(f"no roles are stated for {', '.join(forgotten)}")

@@ -1,0 +1,1 @@
+"""Records of the store over REST: made, read, listed, corrected and withdrawn the same way for every subject."""

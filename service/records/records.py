@@ -1,0 +1,309 @@
+"""Making, reading, listing, correcting and withdrawing records, whatever their subject."""
+
+from __future__ import annotations
+
+import base64
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from models.families import PackFamily
+from models.problems import BadInput, Problem, problems_from
+from service.records.errors import Conflict, NoSuchRecord, Outdated
+from service.records.schemas import RecordVersion
+from service.records.subject import Situation, Subject
+from service.store.schema import Base, EarlierVersion, Versioned
+
+Known = Mapping[str, PackFamily]
+
+
+@dataclass(frozen=True)
+class Writer:
+    """Who writes, and when."""
+
+    by: str
+    at: datetime
+
+
+def content_of(subject: Subject, row: Versioned) -> dict[str, Any]:
+    """Return a record's content by column."""
+    return {name: getattr(row, name) for name in subject.columns}
+
+
+def as_record(subject: Subject, row: Versioned) -> BaseModel:
+    """Return a row as the schema of a stored record."""
+    facts = ("version", "recorded_at", "recorded_by")
+    return subject.record.model_construct(
+        id=_id(row), **content_of(subject, row), **{name: getattr(row, name) for name in facts}
+    )
+
+
+def create(session: Session, subject: Subject, new: BaseModel, families: Known, writer: Writer) -> Versioned:
+    """Make a record.
+
+    Raises
+    ------
+    BadInput
+        It names something that is not there, or makes no sense with what is.
+    Conflict
+        There is such a record already.
+    """
+    values = {name: getattr(new, name) for name in subject.columns}
+    name = getattr(new, "id", None)
+    _require_references(session, subject, values)
+    if name is not None and session.get(subject.table, name) is not None:
+        raise Conflict(f"There is a {subject.one} {name} already. Correct that one, or choose another name.")
+    _require_no_twin(session, subject, values, None)
+    _require_sense(subject, Situation(session, families, None, values))
+    version = 1
+    if name is not None:
+        values["id"] = name
+        # A name that was withdrawn may be used again; its versions count on, so that each is one of a kind.
+        highest = select(func.max(EarlierVersion.version)).where(
+            EarlierVersion.subject == subject.name, EarlierVersion.record_id == name
+        )
+        version += session.scalar(highest) or 0
+    row = subject.table(**values, version=version, recorded_at=writer.at, recorded_by=writer.by)
+    session.add(row)
+    session.flush()
+    return row
+
+
+def read(session: Session, subject: Subject, record_id: int | str, *, lock: bool = False) -> Versioned:
+    """Return a record that stands.
+
+    Raises
+    ------
+    NoSuchRecord
+    """
+    row = session.get(subject.table, record_id, with_for_update={"key_share": True} if lock else None)
+    if row is None:
+        raise NoSuchRecord(f"There is no {subject.one} {record_id}.")
+    return row
+
+
+def correct(
+    session: Session,
+    subject: Subject,
+    record_id: int | str,
+    change: BaseModel,
+    families: Known,
+    writer: Writer,
+    expected: str | None,
+) -> Versioned:
+    """Correct a record; the version before is kept. A correction that changes nothing makes no version.
+
+    Parameters
+    ----------
+    session : Session
+    subject : Subject
+    record_id : int or str
+    change : BaseModel
+        Instance of `Subject.change`; fields that were not set stay as they are.
+    families : mapping of str to PackFamily
+    writer : Writer
+    expected : str or None
+        ``If-Match``: the entity tags one of which the record must have.
+
+    Raises
+    ------
+    NoSuchRecord, Outdated, BadInput, Conflict
+    """
+    row = read(session, subject, record_id, lock=True)
+    require_match(row, expected)
+    before = content_of(subject, row)
+    wanted = before | change.model_dump(exclude_unset=True)
+    named = {"id": record_id} if subject.named else {}
+    try:
+        checked = subject.new.model_validate(wanted | named)
+    except ValidationError as error:
+        raise BadInput(problems_from(error)) from error
+    after = {name: getattr(checked, name) for name in subject.columns}
+    if _plain(subject, after) == _plain(subject, before):
+        return row
+    _require_references(session, subject, after)
+    _require_no_twin(session, subject, after, record_id)
+    _require_sense(subject, Situation(session, families, before, after, record_id))
+    _keep(session, subject, row, writer, withdrawn=False)
+    for name, value in after.items():
+        setattr(row, name, value)
+    row.version += 1
+    row.recorded_at, row.recorded_by = writer.at, writer.by
+    session.flush()
+    return row
+
+
+def withdraw(
+    session: Session, subject: Subject, record_id: int | str, families: Known, writer: Writer, expected: str | None
+) -> None:
+    """Take a record away; what it said is kept among the earlier versions.
+
+    Raises
+    ------
+    NoSuchRecord, Outdated, BadInput
+    Conflict
+        Other records speak of it.
+    """
+    row = read(session, subject, record_id, lock=True)
+    require_match(row, expected)
+    for table in Base.metadata.sorted_tables:
+        for key in table.foreign_keys:
+            if key.column.table is subject.table.__table__:
+                count = session.scalar(select(func.count()).select_from(table).where(key.parent == record_id))
+                if count:
+                    raise Conflict(f"{count} {table.name} speak of {subject.one} {record_id}. Withdraw those first.")
+    _require_sense(subject, Situation(session, families, content_of(subject, row), None, record_id))
+    _keep(session, subject, row, writer, withdrawn=True)
+    session.delete(row)
+    session.flush()
+
+
+def versions(session: Session, subject: Subject, record_id: int | str) -> list[RecordVersion]:
+    """List every version of a record, the oldest first, even after it was withdrawn.
+
+    Raises
+    ------
+    NoSuchRecord
+    """
+    earlier = session.scalars(
+        select(EarlierVersion)
+        .where(EarlierVersion.subject == subject.name, EarlierVersion.record_id == str(record_id))
+        .order_by(EarlierVersion.version)
+    )
+    fields = tuple(RecordVersion.model_fields)
+    found = [RecordVersion(**{name: getattr(version, name) for name in fields}) for version in earlier]
+    row = session.get(subject.table, record_id)
+    if row is not None:
+        found.append(
+            RecordVersion(
+                version=row.version,
+                recorded_at=row.recorded_at,
+                recorded_by=row.recorded_by,
+                superseded_at=None,
+                superseded_by=None,
+                withdrawn=False,
+                content=_plain(subject, content_of(subject, row)),
+            )
+        )
+    if not found:
+        raise NoSuchRecord(f"There is no {subject.one} {record_id}.")
+    return found
+
+
+def list_page(
+    session: Session, table: type[Base], conditions: Sequence[Any], limit: int, cursor: str | None
+) -> tuple[list[Any], str | None]:
+    """Return one page of a table in the order of its names or numbers, and the cursor of the next page.
+
+    Pages go by the last record seen, not by counting, so records that come or go meanwhile neither hide nor repeat
+    others.
+
+    Raises
+    ------
+    BadInput
+        The cursor is not one that was given out for this table.
+    """
+    key = table.__table__.c.id
+    query = select(table).where(*conditions).order_by(key).limit(limit + 1)
+    if cursor is not None:
+        query = query.where(key > _read_cursor(table, cursor))
+    rows = list(session.scalars(query))
+    more = len(rows) > limit
+    return rows[:limit], _write_cursor(table, _id(rows[limit - 1])) if more else None
+
+
+def etag_of(row: Versioned) -> str:
+    """Return the entity tag of a record as it stands (RFC 9110, 8.8.3)."""
+    return f'"{row.version}"'
+
+
+def require_match(row: Versioned, expected: str | None) -> None:
+    """Raise `Outdated` unless the record has one of the tags of ``If-Match``."""
+    tags = [tag.strip() for tag in (expected or "*").split(",")]
+    if "*" not in tags and etag_of(row) not in tags:
+        raise Outdated(f"The record is at version {row.version} now. Read it again before changing it.")
+
+
+def _require_references(session: Session, subject: Subject, values: Mapping[str, Any]) -> None:
+    problems = []
+    for column, table in subject.references.items():
+        # Held until the end of the write, so that facts of one pack are checked against each other one at a time.
+        query = select(table).where(table.__table__.c.id == values[column]).with_for_update(key_share=True)
+        if session.scalar(query) is None:
+            kind = table.__tablename__
+            problems.append(
+                Problem(
+                    column,
+                    f"There is no {values[column]!r} among the {kind}.",
+                    f"Correct it, or add it with POST /v1/{kind}.",
+                )
+            )
+    if problems:
+        raise BadInput(problems)
+
+
+def _require_no_twin(session: Session, subject: Subject, values: Mapping[str, Any], own: int | str | None) -> None:
+    if not subject.unique:
+        return
+    columns = subject.table.__table__.c
+    twin = session.scalar(select(columns.id).where(*(columns[name] == values[name] for name in subject.unique)))
+    if twin is not None and twin != own:
+        same = " and ".join(subject.unique)
+        raise Conflict(f"{subject.one.capitalize()} {twin} has the same {same} already. Correct that one instead.")
+
+
+def _require_sense(subject: Subject, situation: Situation) -> None:
+    if problems := subject.check(situation):
+        raise BadInput(problems)
+
+
+def _keep(session: Session, subject: Subject, row: Versioned, writer: Writer, *, withdrawn: bool) -> None:
+    session.add(
+        EarlierVersion(
+            subject=subject.name,
+            record_id=str(_id(row)),
+            version=row.version,
+            content=_plain(subject, content_of(subject, row)),
+            recorded_at=row.recorded_at,
+            recorded_by=row.recorded_by,
+            superseded_at=writer.at,
+            superseded_by=writer.by,
+            withdrawn=withdrawn,
+        )
+    )
+
+
+def _plain(subject: Subject, values: Mapping[str, Any]) -> dict[str, Any]:
+    """Return content as JSON values; it was checked when it was stored."""
+    return subject.change.model_construct(**values).model_dump(mode="json", warnings=False)
+
+
+def _id(row: Any) -> int | str:
+    found: int | str = row.id
+    return found
+
+
+def _write_cursor(table: type[Base], last: int | str) -> str:
+    return base64.urlsafe_b64encode(json.dumps([table.__tablename__, last]).encode()).decode().rstrip("=")
+
+
+def _read_cursor(table: type[Base], cursor: str) -> int | str:
+    try:
+        name, last = json.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
+        if (
+            name == table.__tablename__
+            and isinstance(last, table.__table__.c.id.type.python_type)
+            and _write_cursor(table, last) == cursor
+        ):
+            return last  # type: ignore[no-any-return]
+    except (ValueError, TypeError):
+        pass
+    raise BadInput.one(
+        "query.cursor", "It is not a cursor of this list.", "Send `next_cursor` of the page before, or leave it out."
+    )

@@ -1,0 +1,63 @@
+"""What the schemas of all subjects share."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Annotated, Final
+
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat
+
+from models.problems import wrong
+
+EARLIEST: Final = datetime(1990, 1, 1, tzinfo=UTC)
+LATEST: Final = datetime(2100, 1, 1, tzinfo=UTC)
+"""No hybrid was on the road before, and a date beyond is a slip of the pen."""
+
+LARGEST_NUMBER: Final = 2**63 - 1
+
+
+def _plausible(moment: datetime) -> datetime:
+    if not EARLIEST <= moment < LATEST:
+        raise wrong(f"{moment.isoformat()} is not a time between 1990 and 2100.", "Correct the year.")
+    return moment
+
+
+Moment = Annotated[AwareDatetime, AfterValidator(_plausible)]
+Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
+"""A fleet number or another name that can stand in an address; it must not tell who a person is."""
+Line = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^\x00-\x1f\x7f]+$")]
+RecordNumber = Annotated[int, Field(ge=1, le=LARGEST_NUMBER)]
+PackName = Annotated[Name, Field(description="The pack it is about.", examples=["MB-VAN-07"])]
+Amount = Annotated[FiniteFloat, Field(ge=0, le=1e9)]
+
+
+class NewRecord(BaseModel):
+    """What is sent in to make a record."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class RecordFacts(BaseModel):
+    """What is known about every record besides its content."""
+
+    version: int = Field(description="1 at first; every correction counts on.")
+    recorded_at: datetime = Field(description="When this version was recorded.")
+    recorded_by: str = Field(description="The access key that recorded it; `anyone` where there are no keys.")
+
+
+class RecordVersion(BaseModel):
+    """A record as it stood at some time."""
+
+    version: int
+    recorded_at: datetime
+    recorded_by: str
+    superseded_at: datetime | None = Field(description="When it was corrected or withdrawn; null if it stands.")
+    superseded_by: str | None
+    withdrawn: bool = Field(description="Whether the record was then withdrawn rather than corrected.")
+    content: dict[str, object]
+
+
+class RecordVersions(BaseModel):
+    """Every version of a record, the oldest first."""
+
+    items: list[RecordVersion]

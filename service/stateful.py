@@ -1,0 +1,49 @@
+"""Adds the store to the application: records, stored forecasts, access keys and who may do what."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Callable
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
+from datetime import datetime
+
+from fastapi import APIRouter, FastAPI
+from starlette.concurrency import run_in_threadpool
+
+from service.access.identify import Identify
+from service.access.rate import RateLimit
+from service.audit.routes import audit_router
+from service.keys.routes import router as keys
+from service.records.errors import install_record_problems
+from service.records.routes import records_router
+from service.settings import Settings
+from service.store.opening import Store
+from service.store.upgrading import open_store
+from service.stored_forecasts.routes import forecasts_router
+from service.subjects import SUBJECTS
+
+
+def store_lifespan(settings: Settings, store: Store | None) -> Callable[[FastAPI], AbstractAsyncContextManager[None]]:
+    """Return what opens the store when the application starts and closes it when it stops."""
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        opened = store if store is not None else open_store(settings.home, settings.database_url)
+        app.state.store = opened
+        yield
+        await run_in_threadpool(opened.close)
+
+    return lifespan
+
+
+def add_store(app: FastAPI, settings: Settings, clock: Callable[[], datetime]) -> None:
+    """Add the answers to errors of the store, and the check of access keys before everything."""
+    app.state.clock = clock
+    install_record_problems(app)
+    limit = RateLimit(settings.requests_per_minute)
+    app.add_middleware(Identify, limit=limit, keyless=settings.on_loopback)
+
+
+def store_routers(settings: Settings) -> tuple[APIRouter, ...]:
+    """Return the routes over the store."""
+    most = settings.max_page
+    return (*(records_router(subject, most) for subject in SUBJECTS), forecasts_router(most), keys, audit_router(most))

@@ -1,0 +1,1 @@
+"""Forecasts made from the stored history, kept as they were issued."""

@@ -1,0 +1,1 @@
+"""Suppliers, what they offer and what they delivered."""

@@ -1,0 +1,1 @@
+"""Topping charges."""

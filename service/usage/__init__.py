@@ -1,0 +1,1 @@
+"""Plans of how a vehicle will be used."""

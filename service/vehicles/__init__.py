@@ -1,0 +1,1 @@
+"""Vehicles, by fleet number."""
