@@ -98,5 +98,5 @@ class CurveLookup:
     @staticmethod
     def index(soc: NDArray[np.float32]) -> NDArray[np.int32]:
         """Position of each state of charge in the tables; charge beyond the ends counts as at the end."""
-        scaled = (soc - np.float32(LOOKUP_LOW)) * np.float32(1.0 / LOOKUP_STEP)
+        scaled = (soc - np.float32(LOOKUP_LOW - LOOKUP_STEP / 2)) * np.float32(1.0 / LOOKUP_STEP)
         return np.asarray(np.clip(scaled, 0, LOOKUP_SIZE - 1), dtype=np.int32)

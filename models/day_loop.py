@@ -64,8 +64,8 @@ def mean_rate_factor(family: PackFamily, use: DayUse) -> FloatArray:
     return np.asarray(use.driving_share * warm + (1 - use.driving_share) * cold, dtype=np.float32)
 
 
-def lose_charge(family: PackFamily, state: PackState, use: DayUse, wander_z: FloatArray, days: float = 1.0) -> None:
-    """Let every block lose charge, age and forget its topping charge over part of a day, in place.
+def lose_charge(family: PackFamily, state: PackState, use: DayUse, wander_z: FloatArray) -> None:
+    """Let every block lose charge, age and forget its topping charge over a day, in place.
 
     Parameters
     ----------
@@ -76,22 +76,19 @@ def lose_charge(family: PackFamily, state: PackState, use: DayUse, wander_z: Flo
         Trips of a day on which the vehicle is not driven are 0, with nothing cycled.
     wander_z : array, shape (n, b)
         Standard normal.
-    days : float
-        Length of the step, at most a day.
     """
-    step = np.float32(days)
-    rate = state.leak_per_day * (mean_rate_factor(family, use) * step)[:, None]
+    rate = state.leak_per_day * mean_rate_factor(family, use)[:, None]
     rate *= 1 + np.float32(FRESH_FACTOR - 1) * state.fresh
-    # Exact for a constant rate over the step; an empty block has nothing left to leak.
+    # Exact for a constant rate over the day; an empty block has nothing left to leak.
     state.charge_ah += np.expm1(-rate) * np.maximum(state.charge_ah, 0)
-    state.charge_ah -= state.loss_per_ah * (use.cycled_ah * step)[:, None]
-    state.charge_ah += wander_z * (state.wander_ah * np.sqrt(step))[:, None]
-    state.leak_per_day *= 1 + step * state.leak_growth
+    state.charge_ah -= state.loss_per_ah * use.cycled_ah[:, None]
+    state.charge_ah += wander_z * state.wander_ah[:, None]
+    state.leak_per_day *= 1 + state.leak_growth
     np.minimum(state.leak_per_day, np.float32(MOST_LEAK_PER_DAY), out=state.leak_per_day)
-    state.capacity_ah *= 1 - step * state.fade_per_day
-    state.joint_mohm *= 1 + step * state.joint_growth
-    state.fresh *= np.float32(np.exp(-days / FRESH_DAYS))
-    state.hysteresis *= np.exp(-step * use.cycled_ah / np.float32(HYSTERESIS_AH_SHARE * family.rated_ah))[:, None]
+    state.capacity_ah *= 1 - state.fade_per_day
+    state.joint_mohm *= 1 + state.joint_growth
+    state.fresh *= np.float32(np.exp(-1.0 / FRESH_DAYS))
+    state.hysteresis *= np.exp(-use.cycled_ah / np.float32(HYSTERESIS_AH_SHARE * family.rated_ah))[:, None]
 
 
 def recentre(family: PackFamily, state: PackState) -> None:

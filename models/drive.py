@@ -26,6 +26,20 @@ SPEED_KM_PER_H: Final = 30.0
 """Mean speed used to turn kilometres into hours. Invented."""
 
 
+FULL_CURRENT_C: Final = 15.0
+"""Pack temperature below which the controller allows less current, °C. Invented."""
+
+
+def allowed_current_share(family: PackFamily, temperature_c: FloatArray | NDArray[np.float64]) -> FloatArray:
+    """Work out the share of its current that a controller allows in the cold.
+
+    Below `FULL_CURRENT_C` as much less as resistance is higher, so that the drop of voltage stays the same (invented).
+    Shape of `temperature_c`.
+    """
+    colder = np.minimum(np.asarray(temperature_c, dtype=np.float32) - np.float32(FULL_CURRENT_C), 0)
+    return np.asarray(np.exp(-np.float32(min(family.resistance_per_k, 0.0)) * colder), dtype=np.float32)
+
+
 @dataclass(frozen=True)
 class DayUse:
     """One day of n packs.
@@ -38,7 +52,7 @@ class DayUse:
     depth_ah : array, shape (n,)
         Swing below (and above) the centre on an ordinary trip, Ah.
     peak_a : array, shape (n,)
-        Current of an ordinary hard pull, A.
+        Current of an ordinary hard pull, A; less in the cold.
     ambient_c, driving_c : array, shape (n,)
         Outside temperature, and that of the pack after a trip.
     driving_share : array, shape (n,)
@@ -90,7 +104,7 @@ def day_use(
             np.float32
         ),
         depth_ah=(np.float32(DEPTH_SHARE * family.rated_ah) * style).astype(np.float32),
-        peak_a=peak.astype(np.float32),
+        peak_a=(peak * allowed_current_share(family, driving)).astype(np.float32),
         ambient_c=ambient_c,
         driving_c=driving,
         # The pack stays warm for about as long again as it was driven.

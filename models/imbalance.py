@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.cell_curves import ocv_v, resistance_mohm, soc_from_rest
-from models.drive import DEPTH_SHARE
+from models.drive import DEPTH_SHARE, allowed_current_share
 from models.families import PackFamily
 
 Floats = NDArray[np.float64]
@@ -110,7 +110,7 @@ def critical_share(family: PackFamily, temperature_c: float) -> float:
     ----------
     family : PackFamily
     temperature_c : float
-        Of the pack; colder raises resistance and brings the limit nearer.
+        Of the pack; colder raises resistance and brings the limit nearer, until the controller allows less current.
 
     Returns
     -------
@@ -120,7 +120,7 @@ def critical_share(family: PackFamily, temperature_c: float) -> float:
     missing = np.linspace(0.0, family.soc_target + 0.2, 400)
     low = family.soc_target - HARD_TRIP * DEPTH_SHARE
     warm = AGED_RESISTANCE * np.exp(family.resistance_per_k * (temperature_c - 25.0))
-    amps = HARD_TRIP * family.peak_current_a
+    amps = HARD_TRIP * family.peak_current_a * float(allowed_current_share(family, np.array([temperature_c]))[0])
 
     def loaded(soc: Floats) -> Floats:
         ohm = 1e-3 * resistance_mohm(family.curves, soc) * warm

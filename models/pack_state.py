@@ -7,6 +7,8 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from models.families import PackFamily
+
 FloatArray = NDArray[np.float32]
 
 
@@ -68,6 +70,37 @@ class PackState:
     wander_ah: FloatArray
     limit_factor: FloatArray
     pending: NDArray[np.bool_]
+
+    @classmethod
+    def alike(cls, family: PackFamily, packs: int) -> PackState:
+        """Make new packs whose blocks are all the same, level at the controller's target."""
+        shape = (packs, family.blocks)
+
+        def every(value: float) -> FloatArray:
+            return np.full(shape, value, dtype=np.float32)
+
+        def each(value: float) -> FloatArray:
+            return np.full(packs, value, dtype=np.float32)
+
+        return cls(
+            charge_ah=every(family.soc_target * family.rated_ah),
+            capacity_ah=every(family.rated_ah),
+            resistance_scale=every(1),
+            joint_mohm=every(0),
+            live_cells=every(family.cells_per_block),
+            leak_per_day=every(family.self_discharge_per_day),
+            leak_growth=every(0),
+            fade_per_day=every(0),
+            joint_growth=every(0),
+            loss_per_ah=every(0),
+            hysteresis=every(0),
+            fresh=every(0),
+            centre_error=each(0),
+            clog=each(0),
+            wander_ah=each(0),
+            limit_factor=each(1),
+            pending=np.zeros(packs, dtype=bool),
+        )
 
     @property
     def packs(self) -> int:

@@ -17,6 +17,7 @@ from joblib import Parallel, delayed
 from models.families import PackFamily
 from models.problems import BadInput
 from models.tables import VOLT_DECIMALS, HistoryTables, block_column, from_days
+from models.use_process import YEAR_DAYS
 from training.cohort_cell import CELL_PACKS, CellRecord, CellRun
 from training.families import load_families
 from training.meters import STATES, MeterQuality
@@ -179,8 +180,12 @@ def _run_cell(plan: CohortPlan, task: _CellTask) -> CellRecord:
 def _cell_tables(plan: CohortPlan, task: _CellTask, record: CellRecord) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
     n, population = task.packs, record.population
     ids = np.array([f"SIM-{plan.seed}-{i:07d}" for i in range(task.first, task.first + n)], dtype=object)
-    year = 365.25
-    day0 = FIRST_DAY + population.use.start_day_of_year.astype(np.float64) + year * (np.arange(n) % plan.years)
+    # Whole days: a visit in the morning stays one in every year.
+    day0 = (
+        FIRST_DAY
+        + population.use.start_day_of_year.astype(np.float64)
+        + np.floor(YEAR_DAYS * (np.arange(n) % plan.years))
+    )
 
     def columns(table: Mapping[str, Any]) -> dict[str, Any]:
         pack = table["pack"].astype(np.intp)

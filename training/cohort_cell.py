@@ -240,7 +240,8 @@ class CellRun:
         early = np.flatnonzero((rng.random(len(self.active)) < 0.22) & ~self.thin)
         if not len(early):
             return
-        before = rng.uniform(12, 120, len(early))
+        # In the working day, like any visit.
+        before = rng.integers(12, 120, len(early)) - ARRIVAL_HOUR / 24 - 0.1 * self.odd_hour[early]
         now, weak = self.state.take(early), self.population.weak_block[early]
         row = np.arange(len(early))
         rate = now.leak_per_day[row, weak] * now.charge_ah[row, weak]

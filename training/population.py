@@ -7,7 +7,7 @@ The laws stand in `training.priors`. They are chosen so that simulated packs beh
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -123,30 +123,19 @@ def draw_sound_state(family: PackFamily, rng: np.random.Generator, age_years: Fl
     new_share = CAPACITY_WHEN_NEW if family.chemistry == "nimh" else 1.0
     health = np.clip(1 - 0.013 * age + _draw(rng, "pack_health", n, 1), 0.6, 1.02)
     capacity = (family.rated_ah * new_share * health * _draw(rng, "block_capacity", n, b)).astype(np.float32)
-    zero = np.zeros((n, b), dtype=np.float32)
-    state = PackState(
-        charge_ah=(capacity * family.soc_target + family.rated_ah * _draw(rng, "block_charge", n, b)).astype(
-            np.float32
-        ),
+    state = replace(
+        PackState.alike(family, n),
+        charge_ah=capacity * np.float32(family.soc_target) + family.rated_ah * _draw(rng, "block_charge", n, b),
         capacity_ah=capacity,
         # 1.5 to 2.5 times new at end of life (from memory, unverified): 7 % a year.
-        resistance_scale=((1 + 0.07 * age) * _draw(rng, "block_resistance", n, b)).astype(np.float32),
-        joint_mohm=(family.cells_per_block * _draw(rng, "block_joint", n, b)).astype(np.float32),
-        live_cells=np.full((n, b), family.cells_per_block, dtype=np.float32),
-        leak_per_day=(family.self_discharge_per_day * (1 + 0.04 * age) * _draw(rng, "block_leak", n, b)).astype(
-            np.float32
-        ),
-        leak_growth=zero.copy(),
+        resistance_scale=(1 + np.float32(0.07) * age) * _draw(rng, "block_resistance", n, b),
+        joint_mohm=family.cells_per_block * _draw(rng, "block_joint", n, b),
+        leak_per_day=family.self_discharge_per_day * (1 + np.float32(0.04) * age) * _draw(rng, "block_leak", n, b),
         fade_per_day=np.full((n, b), 5e-5, dtype=np.float32),
-        joint_growth=zero.copy(),
-        loss_per_ah=zero.copy(),
-        hysteresis=zero.copy(),
-        fresh=zero.copy(),
         centre_error=_draw(rng, "centre_error", n),
         clog=np.where(rng.random(n) < 0.25, _draw(rng, "clogged", n), _draw(rng, "clean", n)),
         wander_ah=_draw(rng, "wander", n) * np.float32(family.rated_ah),
         limit_factor=_draw(rng, "limit_factor", n),
-        pending=np.zeros(n, dtype=bool),
     )
     recentre(family, state)
     return state
@@ -154,8 +143,8 @@ def draw_sound_state(family: PackFamily, rng: np.random.Generator, age_years: Fl
 
 def weaken(
     state: PackState, rng: np.random.Generator, condition: NDArray[np.object_], weak: NDArray[np.intp]
-) -> tuple[FloatArray, FloatArray]:
-    """Give packs their weakness, in place; return the second weak block's charge share and the joint's excess.
+) -> FloatArray:
+    """Give packs their weakness, in place; return how far a bad joint goes beyond the one that just trips.
 
     The missing charge itself is set by `bring_to_fault`.
     """
@@ -202,7 +191,7 @@ def weaken(
     # The second weak block of "two leaks" starts part of the way down; others of the pack stay level.
     level = state.charge_ah[np.arange(n), other]
     state.charge_ah[np.arange(n), other] = level * (1 - 0.45 * second * rng.random(n, dtype=np.float32))
-    return second, joint_excess
+    return joint_excess
 
 
 def bring_to_fault(
@@ -282,7 +271,7 @@ def draw_population(
     shares = np.array(list(CONDITION_SHARES.values()))
     condition = names[rng.choice(len(names), n, p=shares / shares.sum())]
     weak = rng.integers(0, family.blocks, n)
-    _, joint_excess = weaken(state, rng, condition, weak)
+    joint_excess = weaken(state, rng, condition, weak)
     recentre(family, state)
     overshoot = _draw(rng, "overshoot", n)
     missing = bring_to_fault(

@@ -110,10 +110,10 @@ PRIORS: Final[Mapping[str, Prior]] = {
     ),
     "leak_growth": Prior("exponential", 0.004, 0.0, "1/day", "relative growth of that leak"),
     "second_leak": Prior("uniform", 0.3, 0.9, "1", "leak of a second weak block relative to the first"),
-    "fade": Prior("uniform", 0.58, 0.76, "1", "capacity left in a faded block", because=_TUNED),
+    "fade": Prior("uniform", 0.6, 0.74, "1", "capacity left in a faded block", because=_TUNED),
     "fade_resistance": Prior("uniform", 1.0, 1.1, "1", "resistance of a faded block relative to a sound one"),
-    "fade_loss": Prior("lognormal", 0.008, 0.28, "Ah/Ah", "charge a faded block loses per Ah cycled", because=_TUNED),
-    "fade_leak": Prior("lognormal", 0.006, 0.5, "share/day", "extra leak of a faded block at 25 °C"),
+    "fade_loss": Prior("lognormal", 0.009, 0.2, "Ah/Ah", "charge a faded block loses per Ah cycled", because=_TUNED),
+    "fade_leak": Prior("lognormal", 0.006, 0.3, "share/day", "extra leak of a faded block at 25 °C"),
     "neglect_leak": Prior(
         "lognormal",
         0.001,
