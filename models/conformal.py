@@ -209,15 +209,21 @@ class ConformalBound:
         """Return, shape (n,), whether the bound was cut off at the horizon, past which nothing is claimed."""
         return self._bound(survival, confidence, groups)[1]
 
+    def level(self, confidence: float, group: Hashable | None = None) -> float:
+        """Return the predicted return probability at which the bound is read off, for one group or for all packs."""
+        alpha = 1 - _check_confidence(confidence)
+        return self.by_group_.get(group, self.overall_).level(alpha)
+
     def guarantee(self, confidence: float) -> str:
         """Say in words what a bound at this confidence promises, and on what it rests."""
         _check_confidence(confidence)
         chance = f"{100 * confidence:g} of 100"
         return (
             f"Of packs like those in the record, at least {chance} are expected to hold until their day. "
-            f"The figure was set on {self.size_} packs the model had not learned from and holds on average over packs, "
-            "not for each single one; it does not need the model to be right, but it does need new packs to resemble "
-            "the recorded ones, and packs that were replaced early to have been so for reasons the record accounts for."
+            f"The figure was set on {self.size_} moments of packs the model had not learned from and holds on average "
+            "over packs, not for each single one; it does not need the model to be right, but it does need new packs to "
+            "resemble the recorded ones, and packs that were replaced early to have been so for reasons the record "
+            "accounts for."
         )
 
     def _bound(self, survival: ArrayLike, confidence: float, groups: ArrayLike | None) -> tuple[FloatArray, BoolArray]:

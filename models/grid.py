@@ -23,7 +23,9 @@ REPORT_DAYS: Final = (7.0, 14.0, 30.0, 60.0)
 """The days at which calibration is reported."""
 
 
-def survival_at(survival: NDArray[np.float64], days: NDArray[np.float64] | float, grid: NDArray[np.float64] = DAYS) -> NDArray[np.float64]:
+def survival_at(
+    survival: NDArray[np.float64], days: NDArray[np.float64] | float, grid: NDArray[np.float64] = DAYS
+) -> NDArray[np.float64]:
     """Read hold curves between grid days, linear in the cumulative hazard.
 
     Parameters
@@ -52,3 +54,30 @@ def survival_at(survival: NDArray[np.float64], days: NDArray[np.float64] | float
     log_s = np.log(np.maximum(survival, 1e-12))
     out = np.exp(log_s[:, right - 1] * (1 - share) + log_s[:, right] * share)
     return out[:, 0] if np.ndim(days) == 0 else out
+
+
+def day_of_return(survival: NDArray[np.float64], probability: float, grid: NDArray[np.float64] = DAYS) -> float | None:
+    """First day on which one hold curve's return probability reaches a share.
+
+    Parameters
+    ----------
+    survival : array, shape (g,)
+        Hold probability on the grid.
+    probability : float
+        Between 0 and 1.
+    grid : array, shape (g,)
+
+    Returns
+    -------
+    float or None
+        Days, linear in the cumulative hazard between grid days; None where the share is not reached within the grid.
+    """
+    hazard = -np.log(np.maximum(survival, 1e-12))
+    target = -np.log1p(-min(probability, 1 - 1e-12))
+    if hazard[-1] < target:
+        return None
+    right = int(np.argmax(hazard >= target))
+    if right == 0:
+        return float(grid[0])
+    share = (target - hazard[right - 1]) / (hazard[right] - hazard[right - 1])
+    return float(grid[right - 1] + share * (grid[right] - grid[right - 1]))

@@ -55,13 +55,15 @@ def marrow_bay_fleet(families: Mapping[str, PackFamily] | None = None) -> Histor
 
 
 def demo_van(fleet: HistoryTables) -> str:
-    """Return the van most recently released and still holding at the end of the record."""
-    last = fleet.topups.groupby("pack_id")["time"].max()
+    """Return the van with full evidence that was released last and is still holding at the end of the record."""
+    newest = fleet.topups.groupby("pack_id").tail(1).set_index("pack_id")
     ended = fleet.outcomes.groupby("pack_id")["time"].max()
-    open_cases = last[~(ended.reindex(last.index) > last)]
-    vans = open_cases[open_cases.index.str.startswith("MB-VAN")].sort_values()
-    full = [p for p in vans.index[::-1] if fleet.readings.loc[fleet.readings["pack_id"] == p, "time"].max() > vans[p]]
-    return str(full[0])
+    still_out = ~(ended.reindex(newest.index) > newest["time"])
+    planned = fleet.usage.groupby("pack_id")["km_per_day"].last().reindex(newest.index).notna()
+    read_since = fleet.readings.groupby("pack_id")["time"].max().reindex(newest.index) > newest["time"]
+    full = still_out & planned & read_since & newest["charge_ah"].notna() & newest["end_v"].notna()
+    vans = newest[full & newest.index.str.startswith("MB-VAN")]
+    return str(vans["time"].idxmax())
 
 
 def write_fleet(folder: Path) -> None:

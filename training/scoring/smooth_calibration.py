@@ -12,9 +12,6 @@ from scipy.special import ndtri
 from models.grid import DAYS
 from models.kaplan_meier import MIN_FOLLOWED, Floats, KaplanMeier, censoring_weights
 from models.problems import BadInput
-CERTAIN: Final = 4.0
-"""Complementary log-log risk past which a return is taken as certain: 1 − exp(−exp(4)) is 1 to double precision."""
-
 from training.scoring.held_out import LEAST_RISK, NotEstimable, checked_days, held_out
 from training.scoring.regression import NoBestFit, StatusRegression, fit_hazard_regression, fit_status_regression
 
@@ -27,6 +24,9 @@ _FEW: Final = 100
 """Below so many rows the outer knots move to the 5th smallest and largest value (same source, section 2.4.6)."""
 
 _CURVE_POINTS: Final = 41
+
+_CERTAIN: Final = 4.0
+"""Complementary log-log risk past which a return is taken as certain: 1 − exp(−exp(4)) is 1 to double precision."""
 
 _LEAST_EACH: Final = 5
 """Fewer returns, or fewer holds, than this carry no regression (common practice, no source)."""
@@ -170,7 +170,7 @@ def integrated_calibration_index(
     regression = _status_regression(_with_constant(columns), found.returned[use, 0], found.weights[use, 0])
     linear, spread = regression.linear(_with_constant(columns))
     # The spline runs on straight past its last knot: for a risk next to 1 it may leave what exp can hold.
-    linear = np.minimum(linear, CERTAIN)
+    linear = np.minimum(linear, _CERTAIN)
     observed = _risk(linear)
     # The mean absolute value of a normal deviate is sqrt(2/π) times its standard deviation.
     by_chance = float(np.mean(spread * (1 - observed) * np.exp(linear)) * np.sqrt(2 / np.pi))
@@ -335,7 +335,7 @@ def _cloglog(risk: Floats) -> Floats:
 
 
 def _risk(linear: Floats) -> Floats:
-    return np.asarray(-np.expm1(-np.exp(np.minimum(linear, CERTAIN))))
+    return np.asarray(-np.expm1(-np.exp(np.minimum(linear, _CERTAIN))))
 
 
 def _curve_points(forecast: Floats) -> Floats:
