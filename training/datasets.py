@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import zlib
+import hashlib
 from dataclasses import dataclass
 
 import numpy as np
@@ -169,5 +169,7 @@ def survival_rows(tables: HistoryTables, moments: pd.DataFrame) -> SurvivalRows:
 def fold_of(pack_ids: pd.Series[str], folds: int, salt: str = "") -> NDArray[np.int64]:
     """Assign packs to folds by a hash of their identifier: rows of one pack never part, whatever the random state."""
     unique, inverse = np.unique(pack_ids.to_numpy().astype(str), return_inverse=True)
-    hashed = np.array([zlib.crc32(f"{salt}{name}".encode()) % folds for name in unique], dtype=np.int64)
+    # A checksum would not do: it is linear, so that folds of two salts would go together.
+    digests = (hashlib.blake2b(f"{salt}{name}".encode(), digest_size=8).digest() for name in unique)
+    hashed = np.array([int.from_bytes(d, "big") % folds for d in digests], dtype=np.int64)
     return hashed[inverse]

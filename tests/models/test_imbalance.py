@@ -86,4 +86,6 @@ def test_recovery_excess_resistance_and_its_gaps():
 @pytest.mark.parametrize("family", FAMILIES.values(), ids=lambda f: f.name)
 def test_property_critical_share_lies_inside_the_pack_and_falls_in_the_cold(family):
     at = [critical_share(family, t) for t in (-10.0, 10.0, 30.0)]
-    assert 0.05 < at[0] <= at[1] <= at[2] < family.soc_target + 0.2
+    # Below 15 °C the controller allows less current, so that the drop, and with it the share, stays the same.
+    assert at[0] == pytest.approx(at[1], rel=1e-3)
+    assert 0.05 < at[1] < at[2] < family.soc_target + 0.2

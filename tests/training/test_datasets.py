@@ -132,7 +132,8 @@ def test_property_folds_keep_packs_together_and_do_not_depend_on_the_rows(rows):
     np.testing.assert_array_equal(fold_of(packs.iloc[order], 20), fold[order])
     np.testing.assert_array_equal(fold_of(packs.iloc[:50], 20), fold[:50])
     assert set(fold) == set(range(20))
-    assert (fold_of(packs, 20, salt="other") != fold).mean() > 0.8
+    # Folds of another salt have nothing to do with these: 19 of 20 packs change theirs.
+    assert (fold_of(packs, 20, salt="other") != fold).mean() > 0.9
     # Of 500 packs about 25 fall into each of 20 folds; Poisson, four standard deviations.
     sizes = pd.Series(fold_of(pd.Series(packs.unique()), 20)).value_counts()
     assert sizes.between(5, 45).all()
