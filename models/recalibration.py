@@ -19,20 +19,28 @@ MIN_SLOPE: Final = 0.1
 """Least slope: a recalibration may draw forecasts together, but never turn their order round."""
 
 
+TIME_NODES: Final = 3
+"""Nodes of the broken lines in time: the first, the middle and the last bin."""
+
+SEGMENT_SHARES: Final = (0.15, 0.5, 0.85)
+"""Shares of the calibration rows' person-periods at which the segments of η part. Invented."""
+
+
 class Recalibration(BaseEstimator):  # type: ignore[misc]
     r"""Multiplies each predicted hazard by a factor that is smooth in time and in the predicted risk.
 
-    .. math:: h'_{ij} = h_{ij} \exp\{c(\tau_j) + (b(\tau_j) - 1)\, \eta_{ij}\}
+    .. math:: h'_{ij} = h_{ij} \exp\Big\{c(\tau_j) + \sum_k (b_k(\tau_j) - 1)\, \phi_k(\eta_{ij})\Big\}
 
     with η the log cumulative hazard predicted by the end of bin j against its mean there over the calibration rows
-    (cloglog of the return probability), τ running from 0 at the first bin to 1 at the last in equal steps, and
-    intercept c and slope b linear in τ: four numbers in all. A factor on the hazard is positive, so a curve stays a
-    curve: 1 at day 0 and never rising.
+    (cloglog of the return probability), φ the part of η that falls into each of a few segments (so that Σ φ = η: a
+    broken line with slopes b), τ running from 0 at the first bin to 1 at the last in equal steps, and intercept c and
+    slopes b broken lines in τ. The packs that hold longest may so be mended otherwise than those that are back at
+    once. A factor on the hazard is positive, so a curve stays a curve: 1 at day 0 and never rising.
 
     Fitted by Poisson likelihood of the events in each bin against the predicted ones, which treats censoring, late
-    entry and weights exactly. A prior of `prior_outcomes` made-up outcomes that agree with the predictions, half at
-    either end of time and half at a standard deviation of η to either side, holds the map to the identity: while
-    real outcomes are fewer it moves little.
+    entry and weights exactly. A prior of `prior_outcomes` made-up outcomes that agree with the predictions, spread
+    evenly over the nodes of time and the ends of the segments, holds the map to the identity: while real outcomes are
+    fewer it moves little.
 
     Parameters
     ----------
@@ -43,9 +51,12 @@ class Recalibration(BaseEstimator):  # type: ignore[misc]
 
     Attributes
     ----------
-    intercepts_, slopes_ : array, shape (2,)
-        At the first and at the last bin; 0 and 1 mean "as predicted". ``exp(intercepts_)`` is the factor on the
-        hazard of an average pack.
+    knots_ : array, shape (k + 1,)
+        Ends of the segments of η.
+    intercepts_ : array, shape (t,)
+        At the nodes of time; 0 means "as predicted". ``exp(intercepts_)`` is the factor on an average pack's hazard.
+    slopes_ : array, shape (t, k)
+        Of each segment; 1 means "as predicted".
 
     References
     ----------
@@ -97,17 +108,22 @@ class Recalibration(BaseEstimator):  # type: ignore[misc]
         here = np.bincount(column, weight * log_total[row, column], hazard.shape[1])
         self.centre_ = np.where(at_risk > 0, here / np.maximum(at_risk, 1e-300), everywhere)
         departure = log_total[row, column] - self.centre_[column]
-        self.low_, self.high_ = float(departure.min(initial=0.0)), float(departure.max(initial=0.0))
-        spread = float(np.sqrt(np.average(departure**2, weights=weight))) if len(row) else 1.0
+        low, high = float(departure.min(initial=-1e-6)), float(departure.max(initial=1e-6))
+        shares = SEGMENT_SHARES if weight.sum() > 0 else ()
+        parts = np.quantile(departure, shares, method="inverted_cdf", weights=weight) if shares else np.empty(0)
+        self.knots_ = np.unique(np.concatenate([[low], np.clip(parts, low, high), [high]]))
 
-        # The prior as rows of data: at either end of time, at either side of the mean.
-        tau = np.concatenate([self._tau()[column], [0.0, 0.0, 1.0, 1.0]])
-        eta = np.concatenate([departure, spread * np.array([-1.0, 1.0, -1.0, 1.0])])
-        made_up = np.full(4, self.prior_outcomes / 4)
+        # The prior as rows of data: at every node of time, at every end of a segment.
+        nodes = np.linspace(0.0, 1.0, TIME_NODES)
+        count = len(nodes) * len(self.knots_)
+        made_up = np.full(count, self.prior_outcomes / count)
+        tau = np.concatenate([self._tau()[column], np.repeat(nodes, len(self.knots_))])
+        eta = np.concatenate([departure, np.tile(self.knots_, len(nodes))])
         events = np.concatenate([weight * cut.event[row, column], made_up])
         expected = np.concatenate([weight * cut.exposure[row, column] * hazard[row, column], made_up])
-        basis = np.column_stack([1 - tau, tau, (1 - tau) * eta, tau * eta])
-        least = MIN_SLOPE - 1.0
+        in_time, of_risk = _hats(tau), self._terms(eta)
+        basis = (in_time[:, :, None] * of_risk[:, None, :]).reshape(len(tau), -1)
+        terms = of_risk.shape[1]
 
         def loss(change: FloatArray) -> tuple[float, FloatArray]:
             log_factor = np.clip(basis @ change, -30.0, 30.0)
@@ -115,23 +131,30 @@ class Recalibration(BaseEstimator):  # type: ignore[misc]
             return float(foreseen.sum() - events @ log_factor) / scale, (foreseen - events) @ basis / scale
 
         scale = events.sum() + 1.0
-        bounds = [(None, None), (None, None), (least, None), (least, None)]
-        found = minimize(
-            loss, np.zeros(4), jac=True, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-14, "gtol": 1e-9}
-        )
-        self.intercepts_, self.slopes_ = found.x[:2], 1.0 + found.x[2:]
+        bounds = ([(None, None)] + [(MIN_SLOPE - 1.0, None)] * (terms - 1)) * TIME_NODES
+        start = np.zeros(TIME_NODES * terms)
+        found = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-14, "gtol": 1e-9})
+        change = found.x.reshape(TIME_NODES, terms)
+        self.intercepts_, self.slopes_ = change[:, 0], 1.0 + change[:, 1:]
         return self
 
     def transform(self, survival: ArrayLike) -> FloatArray:
         """Return recalibrated curves, shape (n, len(days))."""
         check_is_fitted(self)
         hazard = self._hazard(survival)
-        eta = np.clip(np.log(np.cumsum(hazard, axis=1)) - self.centre_, self.low_, self.high_)
-        tau = self._tau()
-        intercept = self.intercepts_[0] * (1 - tau) + self.intercepts_[1] * tau
-        slope = self.slopes_[0] * (1 - tau) + self.slopes_[1] * tau
-        total = np.cumsum(hazard * np.exp(intercept + (slope - 1) * eta), axis=1)
+        eta = np.log(np.cumsum(hazard, axis=1)) - self.centre_
+        in_time = _hats(self._tau())
+        log_factor = np.broadcast_to(in_time @ self.intercepts_, eta.shape).copy()
+        terms = self._terms(eta)[..., 1:]
+        log_factor += np.einsum("ijk,jk->ij", terms, in_time @ (self.slopes_ - 1.0))
+        total = np.cumsum(hazard * np.exp(log_factor), axis=1)
         return np.hstack([np.ones((len(total), 1)), np.exp(-total)])
+
+    def _terms(self, eta: FloatArray) -> FloatArray:
+        """Return 1 and the part of each η, from 0 on, that lies in each segment; past the outer ends nothing is added."""
+        low, high = self.knots_[:-1], self.knots_[1:]
+        part = np.clip(eta[..., None], low, high) - np.clip(0.0, low, high)
+        return np.concatenate([np.ones((*eta.shape, 1)), part], axis=-1)
 
     def _tau(self) -> FloatArray:
         return np.linspace(0.0, 1.0, len(self.grid_) - 1)
@@ -146,3 +169,9 @@ class Recalibration(BaseEstimator):  # type: ignore[misc]
             raise BadInput.one("survival", "leaves 0 to 1 or rises with time.", "Give probabilities of holding.")
         # A hazard of exactly 0 could never be mended by a factor; 1e-9 a bin is below every claim made.
         return np.maximum(-np.diff(np.log(np.maximum(curves, 1e-12)), axis=1), 1e-9)
+
+
+def _hats(tau: FloatArray) -> FloatArray:
+    """Return the weights of the time nodes at each τ, shape (len(tau), TIME_NODES): linear between nodes."""
+    place = np.asarray(tau)[:, None] * (TIME_NODES - 1) - np.arange(TIME_NODES)
+    return np.maximum(1.0 - np.abs(place), 0.0)
