@@ -123,7 +123,9 @@ def test_words_and_bad_input():
     _, died, curves = world(rng, 200)
     conformal = ConformalBound().fit(curves, died, np.ones(200, dtype=bool))
     assert "90 of 100" in conformal.guarantee(0.9)
-    assert "200 packs" in conformal.guarantee(0.9)
+    assert "set on 200" in conformal.guarantee(0.9)
+    assert conformal.level(0.8) > conformal.level(0.9) > 0
+    assert conformal.level(0.9, "unknown group") == conformal.level(0.9)
     for wrong in (
         lambda: conformal.bound(curves, 1.0),
         lambda: conformal.bound(curves[:, :5], 0.9),
