@@ -48,7 +48,7 @@ def test_what_is_right_stays(seed):
     predicted, time, event, entry, truth = world(seed, 3000)
     model = Recalibration().fit(predicted, time, event, entry)
     # The last bins hold few packs still at risk.
-    np.testing.assert_allclose(model.intercepts_, 0.0, atol=[0.25, 0.15, 0.4])
+    assert np.all(np.abs(model.intercepts_) < [0.25, 0.15, 0.4])
     assert error(model.transform(predicted), truth) < 0.02
 
 
