@@ -1,4 +1,4 @@
-"""The number of OpenMP threads, stated around every fit and forecast."""
+"""The number of threads of the numerical libraries, stated around every fit and forecast."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from threadpoolctl import ThreadpoolController
 
 @contextmanager
 def thread_limit(threads: int) -> Iterator[None]:
-    """Hold OpenMP to `threads` threads inside the block, in the calling thread.
+    """Hold OpenMP (in the calling thread) and BLAS (in the process) to `threads` threads inside the block.
 
-    Default thread counts on a busy machine have stalled gradient boosting for minutes. The list of thread pools is
-    looked up once: that costs more than forecasting one pack.
+    Default thread counts on a busy machine have stalled gradient boosting for minutes, and fits of small regressions
+    as well. The list of thread pools is looked up once: that costs more than forecasting one pack.
     """
-    with _pools().limit(limits=threads, user_api="openmp"):
+    with _pools().limit(limits=threads):
         yield
 
 

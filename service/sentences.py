@@ -22,11 +22,9 @@ LIKELY_KIND: Final = 0.5
 def sentences_of(figures: ForecastFigures) -> list[str]:
     """Say a forecast in plain words.
 
-    Days are whole in speech: a promise is rounded down, the day by which a share is back is rounded up, so that no
-    sentence says more than its figure.
+    Days are whole in speech, and a promise is rounded down so that no sentence says more than its figure.
     """
-    usual = [promise for promise in figures.good_for if promise.confidence == USUAL_CONFIDENCE]
-    sentences = [_good_for(promise) for promise in (usual or figures.good_for)[:1]]
+    sentences = [_good_for(main_promise(figures))]
     sentences += [_half_back(point, figures.horizon_days) for point in figures.return_days if point.returned == 0.5]
     if figures.until_replacement is not None:
         sentences.append(_until(figures.until_replacement))
@@ -35,6 +33,12 @@ def sentences_of(figures: ForecastFigures) -> list[str]:
     if figures.days_held >= 1:
         sentences.append(f"The top-up has already held {count_days(figures.days_held)}; all days here count from now.")
     return sentences
+
+
+def main_promise(figures: ForecastFigures) -> GoodFor:
+    """Return the good-for figure to say first: the one at 90 %, or else the first that was asked for."""
+    usual = [promise for promise in figures.good_for if promise.confidence == USUAL_CONFIDENCE]
+    return (usual or figures.good_for)[0]
 
 
 def count_days(days: float) -> str:
@@ -54,7 +58,7 @@ def _good_for(promise: GoodFor) -> str:
 def _half_back(point: ReturnDay, horizon_days: float) -> str:
     if point.day is None:
         return f"More than half still hold on day {horizon_days:g}; nothing is claimed beyond that day."
-    return f"Half are back by day {math.ceil(point.day)}."
+    return f"Half are back by about day {round(point.day)}."
 
 
 def _until(wait: UntilReplacement) -> str:

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from models.forecaster import Forecaster
+from models.problems import ModelRefused
 from service.cli.case_file import case_from_tables, with_options
 from service.cli.errors import plain_errors
 from service.cli.printing import out, print_answer
@@ -39,10 +40,13 @@ def demo(
     folder = settings.home / "marrow-bay"
     settings.home.mkdir(mode=0o700, parents=True, exist_ok=True)
     write_tables(fleet, folder)
-    if registry_here(settings).current_id() is None:
-        console.print("There is no model yet. One is trained on simulated packs; this takes a few minutes.")
+    registry = registry_here(settings)
+    try:
+        model = registry.load_current(Forecaster)
+    except ModelRefused as error:
+        console.print(f"{error.args[0].what} One is trained now on simulated packs; this takes a few minutes.")
         train_on_simulation(settings, packs=packs, seed=SEED)
-    model = registry_here(settings).load_current(Forecaster)
+        model = registry.load_current(Forecaster)
     case = with_options(case_from_tables(folder, van, families), {}, replacement_in_days=REPLACEMENT_DAYS)
     given = answer(case, model.model, families, threads=settings.threads)
     console.print()

@@ -37,9 +37,8 @@ def plain_errors(command: Callable[..., None]) -> Callable[..., None]:
             mend = "Rely on the workshop's own judgement for this pack, or train with packs like it."
             _leave(FAILURE_STATUS, Problem("the case", str(error), mend))
         except TideoverError as error:
-            _leave(
-                FAILURE_STATUS, Problem("the record", str(error), "Give more packs, with more of their outcomes known.")
-            )
+            what = f"It cannot be judged: {str(error).rstrip('.')}."
+            _leave(FAILURE_STATUS, Problem("the record", what, "Give more packs, with more of their outcomes known."))
         except OSError as error:
             where = str(error.filename or "the system")
             what = f"{error.strerror or type(error).__name__}."

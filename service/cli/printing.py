@@ -12,15 +12,20 @@ from rich.table import Table
 from models.grid import DAYS
 from models.problems import Problem
 from service.forecasts.schemas import ForecastAnswer
+from service.sentences import main_promise
 
 BAR_CELLS = 40
+PIPE_WIDTH = 200
+"""Columns for tables that go to a file or a pipe, so that no cell is broken."""
 CURVE_DAYS = (1, 3, 5, 7, 10, 14, 21, 30, 42, 60, 90)
 """Days drawn on the terminal: near ones closely, as most returns are early. All of them lie on the day grid."""
 
 
 def out() -> Console:
     """Return a console for answers: colourless, and never breaking a line when written to a file or a pipe."""
-    return Console(file=sys.stdout, highlight=False, markup=False, soft_wrap=not sys.stdout.isatty(), no_color=True)
+    terminal = sys.stdout.isatty()
+    width = None if terminal else PIPE_WIDTH
+    return Console(file=sys.stdout, highlight=False, markup=False, soft_wrap=not terminal, width=width, no_color=True)
 
 
 def print_answer(answer: ForecastAnswer) -> None:
@@ -37,7 +42,7 @@ def print_answer(answer: ForecastAnswer) -> None:
         console.print(line)
     console.print()
     console.print(_figures(answer))
-    console.print(answer.good_for[0].guarantee)
+    console.print(main_promise(answer).guarantee)
     if answer.kinds:
         kinds = sorted(answer.kinds.items(), key=lambda item: -item[1])
         console.print("Kind of weakness: " + ", ".join(f"{kind} {probability:.0%}" for kind, probability in kinds))

@@ -55,7 +55,7 @@ def answer(
     families : mapping of str to PackFamily
         Known by name; a family defined in the case comes before these.
     threads : int
-        OpenMP threads.
+        Of the numerical libraries.
 
     Raises
     ------

@@ -43,7 +43,7 @@ def learn(
         What only a simulation knows; it teaches the kinds of weakness.
     settings : FitSettings, optional
     threads : int
-        OpenMP threads.
+        Of the numerical libraries.
     progress : callable, optional
         As for `training.fitting.train_forecaster`.
 

@@ -194,6 +194,42 @@ def test_pack_that_is_not_in_the_tables_is_told(tideover, van_case, tmp_path):
     assert "MB-VAN-07" in ran.stderr
 
 
+def test_pack_beyond_anything_seen_gets_no_forecast(client, tideover, problem_in, van_case, tmp_path):
+    """An honest refusal: the input is sound, so it is no input error, but nothing like it was ever seen."""
+    case = copy.deepcopy(van_case)
+    case["history"]["odometer_km"] = 5e6
+    document = problem_in(client.post(POST, json=case), 422)
+    assert document["type"] == "urn:tideover:problem:out-of-reach"
+    path = tmp_path / "case.json"
+    path.write_text(json.dumps(case))
+    ran = tideover("forecast", path)
+    assert ran.exit_code == 1
+    assert document["detail"] in ran.stderr
+    assert ran.stdout == ""
+
+
+@pytest.mark.parametrize(
+    ("change", "where", "what"),
+    [
+        ({"at": "2001-01-01T00:00:00Z"}, "at", "before every reading and top-up"),
+        ({"at": "2026-03-02T08:20:00Z"}, "history.topups", "no top-up is recorded"),
+    ],
+)
+def test_moment_at_which_nothing_holds_is_refused(client, problem_in, van_case, change, where, what):
+    part = problem_in(client.post(POST, json=van_case | change), 422)["problems"][0]
+    assert part["where"] == where
+    assert what in part["what"]
+
+
+def test_pack_that_came_back_is_not_forecast(client, problem_in, van_case):
+    case = copy.deepcopy(van_case)
+    case["history"]["outcomes"] = [{"time": "2026-03-09T10:00:00Z", "kind": "returned", "code": "P0A80"}]
+    case["at"] = "2026-03-10T10:00:00Z"
+    part = problem_in(client.post(POST, json=case), 422)["problems"][0]
+    assert part["where"] == "history.outcomes[0]"
+    assert "already returned" in part["what"]
+
+
 def test_usage_plan_is_a_what_if(client, van_case):
     """More driving, all else equal, must not change the evidence digest silently: the inputs differ, so does it."""
     plain = client.post(POST, json=van_case).json()
