@@ -24,14 +24,15 @@ def sentences_of(figures: ForecastFigures) -> list[str]:
 
     Days are whole in speech, and a promise is rounded down so that no sentence says more than its figure.
     """
-    sentences = [_good_for(main_promise(figures))]
+    sentences = []
+    if figures.days_held >= 1:
+        sentences.append(f"The top-up has already held {count_days(figures.days_held)}; all days here count from now.")
+    sentences.append(_good_for(main_promise(figures)))
     sentences += [_half_back(point, figures.horizon_days) for point in figures.return_days if point.returned == 0.5]
     if figures.until_replacement is not None:
         sentences.append(_until(figures.until_replacement))
     if figures.kinds:
         sentences.append(_kind(figures.kinds))
-    if figures.days_held >= 1:
-        sentences.append(f"The top-up has already held {count_days(figures.days_held)}; all days here count from now.")
     return sentences
 
 
@@ -45,6 +46,12 @@ def count_days(days: float) -> str:
     """Write whole days, rounded down: ``6.9`` as ``6 days``."""
     whole = math.floor(days)
     return f"{whole} day" if whole == 1 else f"{whole} days"
+
+
+def promised(days: float) -> str:
+    """Write the days of a promise to one decimal, rounded down: it must not grow in print."""
+    # A whole number of tenths must survive its binary form: 2.3 is not 2.2.
+    return f"{math.floor(round(10 * days, 9)) / 10:.1f}"
 
 
 def _good_for(promise: GoodFor) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import sys
 from collections.abc import Iterable
 
@@ -12,7 +11,7 @@ from rich.table import Table
 from models.grid import DAYS
 from models.problems import Problem
 from service.forecasts.schemas import ForecastAnswer
-from service.sentences import main_promise
+from service.sentences import main_promise, promised
 
 BAR_CELLS = 40
 PIPE_WIDTH = 200
@@ -79,8 +78,7 @@ def print_problems(problems: Iterable[Problem]) -> None:
 def _figures(answer: ForecastAnswer) -> Table:
     table = Table("figure", "days", box=None, show_header=False, pad_edge=False)
     for promise in answer.good_for:
-        # Rounded down: a promise must not grow in print.
-        table.add_row(f"good for, at {promise.confidence:.0%}", f"{math.floor(10 * promise.days) / 10:.1f}")
+        table.add_row(f"good for, at {promise.confidence:.0%}", promised(promise.days))
     for point in answer.return_days:
         table.add_row(
             f"{point.returned:.0%} are back by day",

@@ -8,6 +8,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from service.forecasts.schemas import ForecastAnswer
+from service.sentences import main_promise, promised
 
 
 def draw_hold_curve(answer: ForecastAnswer, path: Path) -> None:
@@ -20,9 +21,9 @@ def draw_hold_curve(answer: ForecastAnswer, path: Path) -> None:
     axes = figure.subplots()
     axes.fill_between(answer.days, answer.band_low, answer.band_high, alpha=0.25, label="what the model does not know")
     axes.plot(answer.days, answer.survival, linewidth=2, label="share still holding")
-    for promise in answer.good_for:
-        if promise.confidence == 0.9:
-            axes.axvline(promise.days, linestyle="--", color="black", label=f"good for {promise.days:.1f} days at 90 %")
+    promise = main_promise(answer)
+    words = f"good for {promised(promise.days)} days at {promise.confidence:.0%}"
+    axes.axvline(promise.days, linestyle="--", color="black", label=words)
     if answer.until_replacement is not None:
         arrival = answer.until_replacement.days
         axes.axvline(arrival, linestyle=":", color="black", label=f"replacement arrives on day {arrival:g}")

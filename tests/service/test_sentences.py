@@ -8,7 +8,7 @@ import pytest
 
 from models.grid import DAYS, HORIZON_DAYS
 from service.forecasts.schemas import ForecastFigures, GoodFor, ReturnDay, UntilReplacement
-from service.sentences import count_days, sentences_of
+from service.sentences import count_days, promised, sentences_of
 
 
 def figures(**changes) -> ForecastFigures:
@@ -58,6 +58,11 @@ def test_a_promise_is_rounded_down(days, said):
     assert count_days(days) == said
 
 
+@pytest.mark.parametrize(("days", "printed"), [(6.999, "6.9"), (6.0, "6.0"), (0.05, "0.0"), (2.3, "2.3")])
+def test_a_promise_does_not_grow_in_print(days, printed):
+    assert promised(days) == printed
+
+
 def test_less_than_a_day_is_no_promise():
     promise = [GoodFor(confidence=0.9, days=0.97, guarantee="g", beyond_horizon=False)]
     assert (
@@ -96,9 +101,9 @@ def test_no_kind_is_called_likely_below_even_odds():
 
 
 def test_days_already_held_are_said_not_to_count():
-    assert (
-        sentences_of(figures(days_held=5.4))[-1] == "The top-up has already held 5 days; all days here count from now."
-    )
+    said = "The top-up has already held 5 days; all days here count from now."
+    assert sentences_of(figures(days_held=5.4))[0] == said
+    assert said.replace("5 days", "0 days") not in sentences_of(figures(days_held=0.4))
 
 
 def test_a_promise_to_the_horizon_claims_nothing_beyond_it():
