@@ -22,7 +22,7 @@ from models.grid import DAYS
 from models.history import PackHistory, UsagePlan, require_fit
 from models.kinds import KINDS, KindClassifier
 from models.problems import BadInput, OutOfReach
-from models.recalibration import Recalibration
+from models.recalibration import GroupRecalibration
 from models.tables import SECONDS_PER_DAY, HistoryTables, tables_from_histories, to_days
 
 BAND_FACTOR: Final = 1.64
@@ -78,7 +78,8 @@ class Forecaster:
     ----------
     members : sequence of SurvivalEstimator
         Fitted on resampled packs; their mean is the forecast, their spread the band.
-    recalibration : Recalibration or None
+    recalibration : GroupRecalibration or None
+        By evidence group.
     bound : ConformalBound
         Fitted on packs that no member has seen.
     kinds : KindClassifier or None
@@ -90,7 +91,7 @@ class Forecaster:
     def __init__(
         self,
         members: Sequence[SurvivalEstimator],
-        recalibration: Recalibration | None,
+        recalibration: GroupRecalibration | None,
         bound: ConformalBound,
         kinds: KindClassifier | None,
         seen: SeenRange,
@@ -116,7 +117,8 @@ class Forecaster:
         -------
         survival, low, high : array, shape (n, len(DAYS))
         """
-        each = np.stack([self._calibrated(m.predict_survival(X, DAYS)) for m in self.members])
+        group = evidence_group(X)
+        each = np.stack([self._calibrated(m.predict_survival(X, DAYS), group) for m in self.members])
         survival = each.mean(axis=0)
         scale = _cloglog(each[:, :, 1:])
         sd = scale.std(axis=0, ddof=1) if len(each) > 1 else np.zeros_like(scale[0])
@@ -126,8 +128,8 @@ class Forecaster:
         high[:, 1:] = np.exp(-np.exp(middle - BAND_FACTOR * sd))
         return survival, np.minimum.accumulate(low, axis=1), np.minimum.accumulate(high, axis=1)
 
-    def _calibrated(self, survival: Floats) -> Floats:
-        return survival if self.recalibration is None else self.recalibration.transform(survival)
+    def _calibrated(self, survival: Floats, group: NDArray[np.object_]) -> Floats:
+        return survival if self.recalibration is None else self.recalibration.transform(survival, group)
 
     def forecast_batch(self, tables: HistoryTables, moments: pd.DataFrame) -> Forecasts:
         """Forecast many moments at once.

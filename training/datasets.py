@@ -21,6 +21,9 @@ VISITS_KEPT = 2.0
 LONGEST_HOLDING_DAYS = 60
 """Days after the release among which the moment without a new reading is drawn, early ones more often."""
 
+SINGLE_MOMENT_SHARES = (0.5, 0.2, 0.15, 0.15)
+"""Chances that a pack's first, second, third or fourth moment is the one that speaks for it."""
+
 
 @dataclass(frozen=True)
 class SurvivalRows:
@@ -53,6 +56,16 @@ class SurvivalRows:
             self.time[rows],
             self.event[rows],
             self.replaced[rows],
+        )
+
+    def with_rows(self, other: SurvivalRows) -> SurvivalRows:
+        """Append the rows of other packs."""
+        return SurvivalRows(
+            pd.concat([self.moments, other.moments], ignore_index=True),
+            pd.concat([self.X, other.X], ignore_index=True),
+            np.concatenate([self.time, other.time]),
+            np.concatenate([self.event, other.event]),
+            np.concatenate([self.replaced, other.replaced]),
         )
 
     def __len__(self) -> int:
@@ -142,6 +155,20 @@ def moments_of(tables: HistoryTables, rng: np.random.Generator, *, holding_share
     moments["origin"] = from_days(np.round(moments["origin"].to_numpy(np.float64)) / SECONDS_PER_DAY)
     moments["topup"] = moments["topup"].astype(np.int64)
     return moments.drop(columns="end").sort_values(["pack_id", "origin"], kind="stable", ignore_index=True)
+
+
+def single_moments(tables: HistoryTables, rng: np.random.Generator) -> SurvivalRows:
+    """Rows of independent packs: at most one of each pack's moments.
+
+    For each pack a number k is drawn beforehand (`SINGLE_MOMENT_SHARES`); its k-th moment is taken, and the pack is
+    left out where it never came to that. Drawing among the moments it has would favour the early ones of packs that
+    were soon back.
+    """
+    moments = moments_of(tables, rng)
+    packs, code = np.unique(moments["pack_id"].to_numpy().astype(str), return_inverse=True)
+    wanted = rng.choice(len(SINGLE_MOMENT_SHARES), len(packs), p=SINGLE_MOMENT_SHARES)[code]
+    number = moments.groupby("pack_id").cumcount().to_numpy()
+    return survival_rows(tables, moments[number == wanted].reset_index(drop=True))
 
 
 def survival_rows(tables: HistoryTables, moments: pd.DataFrame) -> SurvivalRows:

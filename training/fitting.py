@@ -10,7 +10,6 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
-from models.recalibration import Recalibration
 from numpy.typing import NDArray
 
 from models.conformal import ConformalBound
@@ -23,9 +22,10 @@ from models.hazard import HazardBooster
 from models.kaplan_meier import kaplan_meier
 from models.kinds import KindClassifier
 from models.problems import BadInput
+from models.recalibration import GroupRecalibration
 from models.regressions import CoxRegression
 from models.tables import HistoryTables, to_days
-from training.datasets import SurvivalRows, fold_of, moments_of, survival_rows
+from training.datasets import SurvivalRows, fold_of, moments_of, single_moments, survival_rows
 from training.report import CalibrationReport, ReportInputs, build_report
 from training.report.inputs import Origin
 
@@ -62,6 +62,21 @@ class FitSettings:
     rounds: int = 220
     workers: int = 2
     seed: int = 0
+
+
+@dataclass(frozen=True)
+class Further:
+    """Packs that only set recalibration and bound.
+
+    Attributes
+    ----------
+    tables : HistoryTables
+    truth : DataFrame, optional
+        ``pack_id`` and ``kind``.
+    """
+
+    tables: HistoryTables
+    truth: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True)
@@ -126,6 +141,7 @@ def train_forecaster(
     tables: HistoryTables,
     *,
     truth: pd.DataFrame | None = None,
+    further: Further | None = None,
     settings: FitSettings | None = None,
     trained_on: Origin = "simulation",
     made_at: str = "",
@@ -138,6 +154,8 @@ def train_forecaster(
     tables : HistoryTables
     truth : DataFrame, optional
         ``pack_id``, ``kind`` and whatever else to group the report by (``place``); simulated cohorts have it.
+    further : Further, optional
+        More packs for recalibration and bound alone, one moment each: where packs cost nothing, many of them.
     settings : FitSettings, optional
     trained_on : {"simulation", "shop"}
     made_at : str
@@ -175,12 +193,16 @@ def train_forecaster(
     fold = fold_of(rows.moments["pack_id"], FOLDS)
     calibrating, reporting = np.isin(fold, CALIBRATION_FOLDS), np.isin(fold, REPORT_FOLDS)
     train, calibration, held = rows.take(~(calibrating | reporting)), rows.take(calibrating), rows.take(reporting)
+    kind = _labels(truth, "kind")
+    if further is not None:
+        more = single_moments(further.tables, np.random.default_rng([settings.seed, 8]))
+        calibration = calibration.with_rows(more)
+        kind = None if kind is None else kind | (_labels(further.truth, "kind") or {})
     say(1)
     members = fit_members(train, settings)
     say(2)
     peers = peer_curves(train, held)
     say(3)
-    kind = _labels(truth, "kind")
     digest = data_digest(tables)
     model_id = hashlib.sha256(f"{digest} {settings} {GRID_VERSION}".encode()).hexdigest()[:12]
     forecaster = assemble(members, train, calibration, kind, tables, model_id)
@@ -212,6 +234,7 @@ def train_forecaster(
         "data_digest": digest,
         "packs": int(tables.packs.shape[0]),
         "moments": len(rows),
+        "calibration_moments": len(calibration),
         "returns": within,
         "seed": settings.seed,
         "settings": {"members": settings.members, "pack_share": settings.pack_share, "rounds": settings.rounds},
@@ -232,10 +255,11 @@ def assemble(
     """Join fitted members with what is set on packs they never saw."""
     forecaster = Forecaster(members, None, ConformalBound(), None, SeenRange.of(train.X), tables.families, model_id)
     raw, _, _ = forecaster.curves(calibration.X)
-    recalibration = Recalibration().fit(raw, calibration.time, calibration.event)
-    survival = recalibration.transform(raw)
-    followed = censoring_curves(train, calibration)
     group = evidence_group(calibration.X)
+    recalibration = GroupRecalibration().fit(raw, calibration.time, calibration.event, group)
+    forecaster.recalibration = recalibration
+    survival, _, _ = forecaster.curves(calibration.X)
+    followed = censoring_curves(train, calibration)
     bound = ConformalBound().fit(
         survival, calibration.time, calibration.event, censoring_survival=followed, groups=group
     )

@@ -8,7 +8,7 @@ import pandas as pd
 
 from models.tables import HistoryTables
 from models.threads import thread_limit
-from training.fitting import FitSettings, Progress, Trained, train_forecaster
+from training.fitting import FitSettings, Further, Progress, Trained, train_forecaster
 from training.registry import Manifest, ModelRegistry
 from training.report import CalibrationReport
 from training.report.inputs import Origin
@@ -26,6 +26,7 @@ def learn(
     created: datetime,
     trained_on: Origin,
     truth: pd.DataFrame | None = None,
+    further: Further | None = None,
     settings: FitSettings | None = None,
     threads: int = 1,
     progress: Progress | None = None,
@@ -41,6 +42,8 @@ def learn(
     trained_on : {"simulation", "shop"}
     truth : DataFrame, optional
         What only a simulation knows; it teaches the kinds of weakness.
+    further : Further, optional
+        More packs for recalibration and bound alone.
     settings : FitSettings, optional
     threads : int
         Of the numerical libraries.
@@ -57,6 +60,7 @@ def learn(
         trained = train_forecaster(
             tables,
             truth=truth,
+            further=further,
             settings=settings,
             trained_on=trained_on,
             made_at=created.isoformat(timespec="minutes"),

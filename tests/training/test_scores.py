@@ -270,3 +270,14 @@ def test_bad_input_says_where(where, change):
     with pytest.raises(BadInput) as caught:
         brier_score(**change({"survival": curves, "time": time, "event": event}))
     assert caught.value.problems[0].where == where
+
+
+def test_returns_by_day_alone_do_not_make_a_right_forecast_look_wrong():
+    # Returns fall in the first third of each day: right on the grid, wrong between its days. Constant hazard, invented.
+    rng = np.random.default_rng(5)
+    day = rng.geometric(0.3, 20_000).astype(float) - rng.uniform(0.67, 1.0, 20_000)
+    grid = np.arange(0.0, 41.0)
+    curves = np.tile(0.7**grid, (20_000, 1))
+    seen = np.minimum(day, 40.0)
+    assert distribution_calibration(curves, seen, day <= 40, grid=grid).p_value > 0.01
+    assert distribution_calibration(curves, seen, day <= 40, grid=grid, exact_times=True).p_value < 1e-6
