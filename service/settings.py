@@ -179,6 +179,11 @@ class Settings(BaseModel):
         return self.home / "models"
 
     @property
+    def reports_dir(self) -> Path:
+        """Where pages for reading are written."""
+        return self.home / "reports"
+
+    @property
     def pictures_dir(self) -> Path:
         """Folder of drawn curves."""
         return self.home / "pictures"

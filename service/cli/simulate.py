@@ -11,8 +11,14 @@ from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.progress import shown
 from service.cli.surroundings import settings_here
-from training.cohort import DEFAULT_DAYS, CohortPlan, write_cohort
+from training.cohort import DEFAULT_DAYS, CohortPlan, simulate_cohort, write_cohort
+from training.cohort_report import write_cohort_page
 from training.families import load_families
+from training.marrow_bay import write_fleet
+from training.table_files import write_tables
+
+PAGE_PACKS = 4000
+"""Packs behind the page of `simulation_page`: enough for a table by kind, place and season."""
 
 
 @plain_errors
@@ -26,10 +32,36 @@ def simulate(
     place: Annotated[list[str] | None, typer.Option(help="Place, for its climate; may be given again.")] = None,
     days: Annotated[int, typer.Option(help="Days followed after the first fault.")] = DEFAULT_DAYS,
     workers: Annotated[int, typer.Option(help="Processes that simulate side by side.", min=1)] = 1,
+    csv: Annotated[bool, typer.Option("--csv", help="Write the documented CSV tables instead of Parquet.")] = False,
+    marrow_bay: Annotated[
+        bool, typer.Option("--marrow-bay", help="Write the demonstration fleet instead; always the same.")
+    ] = False,
 ) -> None:
-    """Simulate invented packs, with what a workshop would have seen of them, as Parquet tables."""
+    """Simulate invented packs, with what a workshop would have seen of them, as Parquet or CSV tables."""
+    if marrow_bay:
+        write_fleet(folder)
+        out().print(f"Wrote the invented Marrow Bay fleet to {folder}.")
+        return
     plan = CohortPlan(packs=packs, seed=seed, families=tuple(family or ()), places=tuple(place or ()), days=days)
     families = load_families(settings_here().families_dir)
     with shown("Simulating packs") as progress:
-        parts = write_cohort(folder, plan, families=families, workers=workers, progress=progress)
-    out().print(f"Wrote {packs} invented packs to {folder} in {parts} part(s) a table; seed {seed}.")
+        if csv:
+            cohort = simulate_cohort(plan, families=families, workers=workers, progress=progress)
+            write_tables(cohort.tables, folder)
+            cohort.truth.to_csv(folder / "truth.csv", index=False, lineterminator="\n")
+            made = "one file a table"
+        else:
+            parts = write_cohort(folder, plan, families=families, workers=workers, progress=progress)
+            made = f"{parts} part(s) a table"
+    out().print(f"Wrote {packs} invented packs to {folder}, {made}; seed {seed}. Nobody saw what stands in truth.")
+
+
+@plain_errors
+def simulation_page(
+    packs: Annotated[int, typer.Option(help="How many packs to simulate for it.")] = PAGE_PACKS,
+    seed: Annotated[int, typer.Option(help="The same seed gives the same page.")] = 1,
+    workers: Annotated[int, typer.Option(help="Processes that simulate side by side.", min=1)] = 1,
+) -> None:
+    """Write the page that shows what the simulation does and by which priors, into the report folder."""
+    page = write_cohort_page(settings_here().reports_dir, packs=packs, seed=seed, workers=workers)
+    out().print(f"Wrote {page}.")
