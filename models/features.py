@@ -5,7 +5,6 @@ Only facts at or before a moment's origin are read. What is missing stays NaN.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -14,10 +13,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from models.cell_curves import ocv_v
-from models.families import PackFamily
-from models.feature_table import FEATURE_NAMES
-from models.imbalance import critical_share, deviation_v, excess_resistance_mohm, missing_charge_share, weakest_block
-from models.self_discharge import arrhenius_factor
+from models.derived_features import RawFeatures, RowFamilies, derive
+from models.imbalance import deviation_v, excess_resistance_mohm, missing_charge_share, weakest_block
 from models.tables import SECONDS_PER_DAY, HistoryTables, block_columns, to_days
 
 Floats = NDArray[np.float64]
@@ -33,11 +30,6 @@ RELEASE_VISIT_DAYS: Final = 4.0
 
 VISIT_DAYS: Final = 0.2
 """Readings this close together belong to one visit. Invented."""
-
-PRIOR_LOSS_SHARE: Final = 0.017
-PRIOR_LOSS_SD: Final = 0.012
-"""Loss of a weak block per day at 25 °C before anything is measured: a pack commonly lasts one to two weeks
-(common practice, no source) over a margin of about a quarter."""
 
 
 @dataclass(frozen=True)
@@ -83,32 +75,12 @@ def _column(frame: pd.DataFrame, name: str, rows: Rows, known: NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
-class _Packs:
-    """Per-moment facts of the family, each of shape (m,)."""
-
-    which: Rows
-    families: list[PackFamily]
-
-    def of(self, get: Callable[[PackFamily], float]) -> Floats:
-        return np.array([get(f) for f in self.families], dtype=np.float64)[self.which]
-
-    def apply(self, function: Callable[[PackFamily, Floats], Floats], values: Floats) -> Floats:
-        """Apply a per-family function to values of shape (m,)."""
-        out = np.full(len(values), np.nan)
-        for i, family in enumerate(self.families):
-            rows = (self.which == i) & ~np.isnan(values)
-            if rows.any():
-                out[rows] = function(family, values[rows])
-        return out
-
-
-@dataclass(frozen=True)
 class _Moments:
     """What each of m moments asks about: its pack, its origin and its last top-up. Arrays of shape (m,)."""
 
     code: Rows
     origin: NDArray[np.int64]
-    packs: _Packs
+    packs: RowFamilies
     last_topup: Rows  # row of the top-up table
     previous_topup: Rows  # the one before, meaningless where there is none
     earlier: NDArray[np.int64]  # number of earlier top-ups
@@ -182,6 +154,11 @@ def feature_frame(tables: HistoryTables, moments: pd.DataFrame) -> pd.DataFrame:
     DataFrame, shape (len(moments), len(FEATURE_NAMES))
         float64, index of `moments`; NaN where the evidence is missing. Each row depends on its own pack only.
     """
+    return derive(raw_features(tables, moments)).set_axis(moments.index)
+
+
+def raw_features(tables: HistoryTables, moments: pd.DataFrame) -> RawFeatures:
+    """Read what was measured, noted and planned; parameters as for `feature_frame`."""
     codes = pd.Index(tables.packs["pack_id"])
     topups = _Facts.of(tables.topups, codes, 0)
     at = _moments(tables, moments, codes, topups)
@@ -191,8 +168,7 @@ def feature_frame(tables: HistoryTables, moments: pd.DataFrame) -> pd.DataFrame:
     _plan(out, tables, at, _Facts.of(tables.usage, codes, _EARLIEST + 1))
     _earlier(out, tables, at, topups, _Facts.of(tables.outcomes, codes, 0))
     _pack(out, tables, at)
-    _physics(out)
-    return pd.DataFrame({name: np.asarray(out[name], dtype=np.float64) for name in FEATURE_NAMES}, index=moments.index)
+    return RawFeatures(out, at.packs)
 
 
 def _moments(tables: HistoryTables, moments: pd.DataFrame, codes: pd.Index[Any], topups: _Facts) -> _Moments:
@@ -207,7 +183,7 @@ def _moments(tables: HistoryTables, moments: pd.DataFrame, codes: pd.Index[Any],
     return _Moments(
         code=code,
         origin=origin,
-        packs=_Packs(which, [tables.families[n] for n in unique]),
+        packs=RowFamilies(which, [tables.families[n] for n in unique]),
         last_topup=last,
         previous_topup=topups.order[previous],
         earlier=earlier,
@@ -298,11 +274,9 @@ def _readings(out: dict[str, Floats], tables: HistoryTables, at: _Moments, readi
 
     rest_a, load_a = (pick(release & is_state[s], first=True) for s in ("rest", "discharge"))
     noted_after = _column(tables.topups, "rest_after_v", at.last_topup)
-    noted_rise = noted_after - _column(tables.topups, "rest_before_v", at.last_topup)
+    out["noted_rise_v"] = noted_after - _column(tables.topups, "rest_before_v", at.last_topup)
     out["after_rest_mv_per_cell"] = 1e3 * rest_a.own / cells
-    rise = rest_a.own - rest_b.own
-    out["after_rise_mv_per_cell"] = 1e3 * np.where(np.isnan(rise), noted_rise, rise) / cells
-    out["after_rise_per_share_mv"] = out["after_rise_mv_per_cell"] / np.maximum(out["charge_share"], 0.02)
+    out["rest_before_v"], out["rest_after_v"] = rest_b.own, rest_a.own
     hours = (rest_a.take(day) - at.topped_at / SECONDS_PER_DAY) * 24
     out["after_rest_hours"] = np.where(np.isnan(hours), _column(tables.topups, "rest_after_h", at.last_topup), hours)
     out["after_load_mv_per_cell"] = per_load(load_a, load_a.own, LOAD_REFERENCE_A)
@@ -365,10 +339,6 @@ def _plan(out: dict[str, Floats], tables: HistoryTables, at: _Moments, usage: _F
         out[name] = _column(tables.usage, name, rows, known)
     rest = out.pop("_rest_temperature_c")
     out["ambient_c"] = np.where(np.isnan(out["ambient_c"]), rest, out["ambient_c"])
-    out["leak_factor"] = at.packs.apply(lambda f, t: arrhenius_factor(t + 3.0, f.self_discharge_ev), out["ambient_c"])
-    # Without a temperature the limit at 15 °C stands in: it depends on the family far more than on the weather.
-    warm = np.round(np.where(np.isnan(out["ambient_c"]), 15.0, out["ambient_c"]) + 8.0)
-    out["critical_share"] = at.packs.apply(lambda f, t: np.array([critical_share(f, float(v)) for v in t]), warm)
 
 
 def _earlier(out: dict[str, Floats], tables: HistoryTables, at: _Moments, topups: _Facts, outcomes: _Facts) -> None:
@@ -395,36 +365,3 @@ def _earlier(out: dict[str, Floats], tables: HistoryTables, at: _Moments, topups
     stored = _column(tables.topups, "charge_ah", at.previous_topup) * at.packs.of(lambda f: f.coulombic_efficiency)
     share = stored / at.packs.of(lambda f: f.rated_ah)
     out["last_loss_share_per_day"] = np.where(has & same, share / np.maximum(last_hold, 0.5), np.nan)
-
-
-def _physics(out: dict[str, Floats]) -> None:
-    """Join the evidence to one missing charge, one loss and the day on which a steady leak reaches the limit."""
-    level = out["before_missing_share"] - out["charge_share"]
-    out["level_share"] = level
-    out["charge_surplus_share"] = -level
-    held = out["now_rest_held_days"]
-    now = out["now_missing_share"]
-    loss = (now - level) / held
-    meter = 0.02
-    error = np.sqrt(2 * meter**2 + (0.06 * out["charge_share"]) ** 2) / held
-    out["now_loss_share_per_day"], out["now_loss_error_share_per_day"] = loss, error
-    factor = np.where(np.isnan(out["leak_factor"]), 0.6, out["leak_factor"])
-    prior = PRIOR_LOSS_SHARE * factor
-    estimates = (
-        (prior, PRIOR_LOSS_SD * factor),
-        (loss, error),
-        (out["last_loss_share_per_day"], 0.35 * np.abs(out["last_loss_share_per_day"]) + 0.002),
-        (out["before_decline_share_per_day"], np.full_like(prior, 0.008)),
-    )
-    weight, weighted = np.zeros_like(prior), np.zeros_like(prior)
-    for value, sd in estimates:
-        known = ~(np.isnan(value) | np.isnan(sd))
-        w = np.where(known, 1 / np.where(known, sd, 1.0) ** 2, 0.0)
-        weight += w
-        weighted += w * np.where(known, value, 0.0)
-    best = np.maximum(weighted / weight, 5e-4)
-    out["loss_share_per_day"] = best
-    since = np.where(np.isnan(now), out["held_days"], out["now_rest_age_days"])
-    present = np.where(np.isnan(now), level, now) + best * since
-    out["margin_share"] = out["critical_share"] - present
-    out["passage_days"] = np.clip(out["margin_share"], 0, None) / best

@@ -1,0 +1,190 @@
+"""Features that follow from other features: what physics makes of the evidence once it is laid side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from models.families import PackFamily
+from models.feature_table import FEATURE_NAMES, FEATURES, Evidence
+from models.imbalance import critical_share
+from models.self_discharge import arrhenius_factor
+
+Floats = NDArray[np.float64]
+
+PRIOR_LOSS_SHARE: Final = 0.017
+PRIOR_LOSS_SD: Final = 0.012
+"""Loss of a weak block per day at 25 °C before anything is measured: a pack commonly lasts one to two weeks
+(common practice, no source) over a margin of about a quarter."""
+
+DERIVED: Final = frozenset(
+    {
+        "charge_surplus_share",
+        "level_share",
+        "after_rise_mv_per_cell",
+        "after_rise_per_share_mv",
+        "now_loss_share_per_day",
+        "now_loss_error_share_per_day",
+        "leak_factor",
+        "critical_share",
+        "loss_share_per_day",
+        "margin_share",
+        "passage_days",
+    }
+)
+"""Features that `derive` computes from the raw ones."""
+
+ALWAYS_KNOWN: Final = frozenset({"held_days", "rated_ah", "blocks", "cells_per_block", "lithium", "limit_mv_per_cell"})
+"""Raw features that no history lacks: how long the top-up has held, and the figures of the family."""
+
+RAW_EVIDENCE: Final[Mapping[str, Evidence]] = {
+    **{f.name: f.evidence for f in FEATURES if f.name not in DERIVED | ALWAYS_KNOWN},
+    "rest_before_v": "readings before",
+    "rest_after_v": "readings after",
+    "noted_rise_v": "readings after",
+}
+"""Evidence that each raw feature belongs to; the last three are no features themselves but go into some."""
+
+UNKNOWN: Final[Mapping[str, float]] = {"earlier_topups": 0.0, "blocks_topped": 1.0}
+"""What a raw feature reads where nothing is recorded, if not NaN: no earlier top-up, and a single block (as in
+`models.evidence.with_inferred_topups`)."""
+
+
+@dataclass(frozen=True)
+class RowFamilies:
+    """The family of each of m rows.
+
+    Attributes
+    ----------
+    which : int array, shape (m,)
+        Position in `families`.
+    families : list of PackFamily
+    """
+
+    which: NDArray[np.intp]
+    families: list[PackFamily]
+
+    def of(self, get: Callable[[PackFamily], float]) -> Floats:
+        """Read a figure of each row's family, shape (m,)."""
+        return np.array([get(f) for f in self.families], dtype=np.float64)[self.which]
+
+    def apply(self, function: Callable[[PackFamily, Floats], Floats], values: Floats) -> Floats:
+        """Apply a per-family function to values of shape (m,)."""
+        out = np.full(len(values), np.nan)
+        for i, family in enumerate(self.families):
+            rows = (self.which == i) & ~np.isnan(values)
+            if rows.any():
+                out[rows] = function(family, values[rows])
+        return out
+
+
+@dataclass(frozen=True)
+class RawFeatures:
+    """What was measured, noted and planned, before anything is concluded from it.
+
+    Attributes
+    ----------
+    columns : mapping of str to array, shape (m,)
+        By name: those of `RAW_EVIDENCE` and `ALWAYS_KNOWN`. NaN where missing.
+    families : RowFamilies
+    """
+
+    columns: Mapping[str, Floats]
+    families: RowFamilies
+
+    def known(self, row: int) -> set[Evidence]:
+        """Return the evidence of which one row holds anything."""
+        return {
+            evidence
+            for name, evidence in RAW_EVIDENCE.items()
+            if not np.isnan(value := self.columns[name][row]) and value != UNKNOWN.get(name)
+        }
+
+    def masked(self, row: int, count: int, kept: Mapping[Evidence, NDArray[np.bool_]]) -> RawFeatures:
+        """Repeat one row k times, each time with some evidence as if it had never been recorded.
+
+        Parameters
+        ----------
+        row, count : int
+            `count` is k.
+        kept : mapping of evidence to bool array, shape (k,)
+            In which of the k rows it is kept; evidence not named is kept nowhere.
+        """
+        nowhere = np.zeros(count, dtype=np.bool_)
+        columns = {
+            name: np.where(kept.get(evidence, nowhere), self.columns[name][row], UNKNOWN.get(name, np.nan))
+            for name, evidence in RAW_EVIDENCE.items()
+        } | {name: np.full(count, self.columns[name][row]) for name in ALWAYS_KNOWN}
+        return RawFeatures(columns, RowFamilies(np.repeat(self.families.which[row], count), self.families.families))
+
+
+def derive(raw: RawFeatures) -> pd.DataFrame:
+    """Complete the feature table.
+
+    Parameters
+    ----------
+    raw : RawFeatures
+        Of m rows.
+
+    Returns
+    -------
+    DataFrame, shape (m, len(FEATURE_NAMES))
+        float64; NaN where the evidence is missing.
+    """
+    out = dict(raw.columns)
+    _rise(out)
+    _temperature(out, raw.families)
+    _physics(out)
+    return pd.DataFrame({name: np.asarray(out[name], dtype=np.float64) for name in FEATURE_NAMES})
+
+
+def _rise(out: dict[str, Floats]) -> None:
+    rise = out["rest_after_v"] - out["rest_before_v"]
+    rise = np.where(np.isnan(rise), out["noted_rise_v"], rise)
+    out["after_rise_mv_per_cell"] = 1e3 * rise / out["cells_per_block"]
+    out["after_rise_per_share_mv"] = out["after_rise_mv_per_cell"] / np.maximum(out["charge_share"], 0.02)
+
+
+def _temperature(out: dict[str, Floats], families: RowFamilies) -> None:
+    out["leak_factor"] = families.apply(lambda f, t: arrhenius_factor(t + 3.0, f.self_discharge_ev), out["ambient_c"])
+    # Without a temperature the limit at 15 °C stands in: it depends on the family far more than on the weather.
+    warm = np.round(np.where(np.isnan(out["ambient_c"]), 15.0, out["ambient_c"]) + 8.0)
+    out["critical_share"] = families.apply(lambda f, t: np.array([critical_share(f, float(v)) for v in t]), warm)
+
+
+def _physics(out: dict[str, Floats]) -> None:
+    """Join the evidence to one missing charge, one loss and the day on which a steady leak reaches the limit."""
+    level = out["before_missing_share"] - out["charge_share"]
+    out["level_share"] = level
+    out["charge_surplus_share"] = -level
+    held = out["now_rest_held_days"]
+    now = out["now_missing_share"]
+    loss = (now - level) / held
+    meter = 0.02
+    error = np.sqrt(2 * meter**2 + (0.06 * out["charge_share"]) ** 2) / held
+    out["now_loss_share_per_day"], out["now_loss_error_share_per_day"] = loss, error
+    factor = np.where(np.isnan(out["leak_factor"]), 0.6, out["leak_factor"])
+    prior = PRIOR_LOSS_SHARE * factor
+    estimates = (
+        (prior, PRIOR_LOSS_SD * factor),
+        (loss, error),
+        (out["last_loss_share_per_day"], 0.35 * np.abs(out["last_loss_share_per_day"]) + 0.002),
+        (out["before_decline_share_per_day"], np.full_like(prior, 0.008)),
+    )
+    weight, weighted = np.zeros_like(prior), np.zeros_like(prior)
+    for value, sd in estimates:
+        known = ~(np.isnan(value) | np.isnan(sd))
+        w = np.where(known, 1 / np.where(known, sd, 1.0) ** 2, 0.0)
+        weight += w
+        weighted += w * np.where(known, value, 0.0)
+    best = np.maximum(weighted / weight, 5e-4)
+    out["loss_share_per_day"] = best
+    since = np.where(np.isnan(now), out["held_days"], out["now_rest_age_days"])
+    present = np.where(np.isnan(now), level, now) + best * since
+    out["margin_share"] = out["critical_share"] - present
+    out["passage_days"] = np.clip(out["margin_share"], 0, None) / best
