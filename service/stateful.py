@@ -12,6 +12,8 @@ from starlette.concurrency import run_in_threadpool
 from service.access.identify import Identify
 from service.access.rate import RateLimit
 from service.audit.routes import audit_router
+from service.calendar.routes import router as calendar
+from service.exports.routes import router as exports
 from service.keys.routes import router as keys
 from service.records.errors import install_record_problems
 from service.records.routes import records_router
@@ -46,4 +48,11 @@ def add_store(app: FastAPI, settings: Settings, clock: Callable[[], datetime]) -
 def store_routers(settings: Settings) -> tuple[APIRouter, ...]:
     """Return the routes over the store."""
     most = settings.max_page
-    return (*(records_router(subject, most) for subject in SUBJECTS), forecasts_router(most), keys, audit_router(most))
+    return (
+        *(records_router(subject, most) for subject in SUBJECTS),
+        forecasts_router(most),
+        exports,
+        calendar,
+        keys,
+        audit_router(most),
+    )

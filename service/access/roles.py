@@ -45,6 +45,8 @@ MAY: Final[Mapping[str, Roles]] = {
     "read_calibration_page": EVERY,
     "read_model": EVERY,
     "list_families": EVERY,
+    "export_table": EVERY,
+    "read_calendar": EVERY,
     "create_key": ADMIN,
     "list_keys": ADMIN,
     "revoke_key": ADMIN,

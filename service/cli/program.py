@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import typer
 
+from service.cli import keys as keys_commands
 from service.cli import models as models_commands
 from service.cli.demo import demo
 from service.cli.forecast import forecast
+from service.cli.imports import calendar, export, guess, import_command
 from service.cli.look import families, settings
 from service.cli.report import report
 from service.cli.serve import serve
-from service.cli.simulate import simulate
+from service.cli.simulate import simulate, simulation_page
 from service.cli.train import train
 
 app = typer.Typer(
@@ -19,9 +21,13 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="How long will a topped-up high-voltage pack hold? A probability over time, and what follows from it.",
 )
-for command in (demo, simulate, train, forecast, report, serve, families, settings):
+for command in (demo, simulate, simulation_page, train, forecast, report, serve, families, settings):
+    app.command()(command)
+app.command("import")(import_command)
+for command in (guess, export, calendar):
     app.command()(command)
 app.add_typer(models_commands.app, name="models")
+app.add_typer(keys_commands.app, name="keys")
 
 
 def main() -> None:

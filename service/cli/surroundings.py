@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from models.problems import Problem
 from service.cli.printing import print_problems
 from service.settings import Settings
+from service.store.opening import Store
+from service.store.upgrading import open_store
 from training.registry import ModelRegistry
 
 
@@ -23,3 +27,13 @@ def registry_here(settings: Settings) -> ModelRegistry:
         print_problems([problem])
 
     return ModelRegistry(settings.models_dir, warn)
+
+
+@contextmanager
+def open_store_here(settings: Settings) -> Iterator[Store]:
+    """Open the store while the block runs."""
+    store = open_store(settings.home, settings.database_url)
+    try:
+        yield store
+    finally:
+        store.close()

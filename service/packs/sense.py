@@ -77,8 +77,18 @@ def unknown_family(name: str, families: Mapping[str, PackFamily]) -> Problem | N
 
 def fit_problems(family: PackFamily, fact: BlockReading | TopUp) -> list[Problem]:
     """List what in one reading or top-up cannot be true of a family; fields are named as in the fact."""
-    part = {"readings": (fact,)} if isinstance(fact, BlockReading) else {"topups": (fact,)}
-    history = PackHistory.model_construct(pack_id="", family=family.name, **({"readings": (), "topups": ()} | part))
+    readings, topups = ((fact,), ()) if isinstance(fact, BlockReading) else ((), (fact,))
+    # Every field is given: looking up defaults would take longer than the check, a million times over in an import.
+    history = PackHistory.model_construct(
+        pack_id="",
+        family=family.name,
+        age_years=None,
+        odometer_km=None,
+        readings=readings,
+        topups=topups,
+        usage=(),
+        outcomes=(),
+    )
     return [Problem(p.where.split(".", 1)[1], p.what, p.mend) for p in family_problems(history, family)]
 
 

@@ -24,6 +24,11 @@ class UtcTime(TypeDecorator[datetime]):
     impl = DateTime(timezone=True)
     cache_ok = True
 
+    @property
+    def python_type(self) -> type[datetime]:
+        """What comes back."""
+        return datetime
+
     def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
         """Turn a moment into UTC; a naive one is a fault of ours, as input is checked before."""
         if value is None:

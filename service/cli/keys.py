@@ -1,0 +1,63 @@
+"""``tideover keys``: create, list, revoke."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Annotated
+
+import typer
+from rich.table import Table
+from sqlalchemy import select
+
+from models.problems import BadInput
+from service.access.callers import ROLES
+from service.access.keys import make_key, require_days, revoke_key
+from service.cli.errors import plain_errors
+from service.cli.printing import out
+from service.cli.surroundings import open_store_here, settings_here
+from service.store.schema import ApiKey
+
+app = typer.Typer(no_args_is_help=True, help="Make, list and revoke the access keys of the REST service.")
+
+
+@app.command("create")
+@plain_errors
+def create(
+    role: Annotated[str, typer.Option(help=f"What the key may do: {', '.join(ROLES)}.")],
+    title: Annotated[str, typer.Option(help="What it is for; not a person's name.")],
+    days: Annotated[int | None, typer.Option(help="Days until it expires; without it, never.")] = None,
+) -> None:
+    """Make an access key and print it, this once. From the first one on, every request needs a key."""
+    known = next((name for name in ROLES if name == role), None)
+    if known is None:
+        raise BadInput.one("--role", f"There is no role {role!r}.", f"Choose one of {', '.join(ROLES)}.")
+    require_days(days)
+    if not 1 <= len(title) <= 64 or not title.isprintable():
+        raise BadInput.one("--title", "It is empty, too long or not plain text.", "Give 1 to 64 characters.")
+    with open_store_here(settings_here()) as store, store.writing() as session:
+        row, key = make_key(session, title, known, days, datetime.now(UTC))
+    out().print(key)
+    typer.echo(f"{row.id}: role {row.role}. The key is shown this once and stored nowhere: keep it safe.", err=True)
+
+
+@app.command("list")
+@plain_errors
+def list_keys() -> None:
+    """List the access keys: what for, which role, when last used, until when."""
+    table = Table("name", "role", "for", "last used", "expires", "revoked", box=None)
+    with open_store_here(settings_here()) as store, store.reading() as session:
+        for row in session.scalars(select(ApiKey).order_by(ApiKey.created_at, ApiKey.id)):
+            times = (row.last_used_at, row.expires_at, row.revoked_at)
+            table.add_row(
+                row.id, row.role, row.title, *("" if t is None else t.isoformat(" ", "minutes") for t in times)
+            )
+    out().print(table)
+
+
+@app.command("revoke")
+@plain_errors
+def revoke(name: Annotated[str, typer.Argument(help="Name of the key, as `tideover keys list` shows it.")]) -> None:
+    """Close an access key for good."""
+    with open_store_here(settings_here()) as store, store.writing() as session:
+        revoke_key(session, name, datetime.now(UTC))
+    out().print(f"{name} opens nothing any more.")

@@ -1,0 +1,1 @@
+"""Everything in the store as files."""

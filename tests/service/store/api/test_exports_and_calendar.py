@@ -1,0 +1,62 @@
+"""Tables as files over REST, and the calendar, read by an independent library."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from datetime import date, datetime, timedelta
+
+import icalendar
+import pyarrow.parquet as pq
+import pytest
+
+from service.calendar.feed import Day, feed
+from service.subjects import OFFERS, SUPPLIERS
+
+ISSUE = "/v1/packs/MB-VAN-07/forecasts"
+
+
+def test_a_table_comes_as_csv_or_parquet_with_the_same_content(filled):
+    text = filled.get("/v1/exports/readings")
+    assert text.headers["Content-Type"].startswith("text/csv")
+    assert 'filename="readings.csv"' in text.headers["Content-Disposition"]
+    (row,) = csv.DictReader(io.StringIO(text.text))
+    binary = filled.get("/v1/exports/readings?format=parquet")
+    (same,) = pq.read_table(io.BytesIO(binary.content)).to_pylist()
+    assert row.keys() == same.keys()
+    assert [float(row[f"block_{b}_v"]) for b in range(1, 15)] == [same[f"block_{b}_v"] for b in range(1, 15)]
+    assert datetime.fromisoformat(row["time"]) == same["time"]
+
+
+@pytest.mark.parametrize("path", ["/v1/exports/api-keys", "/v1/exports/audit", "/v1/exports/readings?format=xlsx"])
+def test_other_tables_and_formats_are_refused(filled, problem_in, path):
+    problem_in(filled.get(path), 422)
+
+
+def test_recheck_and_order_days_are_in_the_calendar_until_the_topup_has_an_outcome(filled):
+    filled.delete("/v1/outcomes/1")
+    filled.post(ISSUE, json={})
+    issued = filled.post(ISSUE, json={}).json()
+    response = filled.get("/v1/calendar.ics")
+    assert response.headers["Content-Type"].startswith("text/calendar")
+    events = {str(e["SUMMARY"]): e for e in icalendar.Calendar.from_ical(response.content).walk("VEVENT")}
+    recheck = (datetime.fromisoformat(issued["origin"]) + timedelta(days=issued["good_for_days"])).date()
+    assert events["Recheck MB-VAN-07"].decoded("DTSTART") == recheck
+    assert f"at least {math.floor(issued['good_for_days'])} days" in str(events["Recheck MB-VAN-07"]["DESCRIPTION"])
+    order = events["Order a pack for MB-VAN-07 at the latest"]
+    assert order.decoded("DTSTART") == recheck - timedelta(days=OFFERS.example["latest_days"])
+    assert SUPPLIERS.example["id"] in str(order["DESCRIPTION"])
+    assert len(events) == 2
+    filled.post("/v1/outcomes", json={"pack_id": "MB-VAN-07", "time": "2026-03-13T07:20:00Z", "kind": "replaced"})
+    assert "VEVENT" not in filled.get("/v1/calendar.ics").text
+
+
+def test_lines_are_folded_and_signs_escaped():
+    """RFC 5545, 3.1: at most 75 octets a line, ended by CRLF; 3.3.11: backslash, semicolon, comma and line break."""
+    words = "Ä;,\\\n" * 40
+    text = feed([Day("a@b.invalid", date(2026, 3, 4), "x", words)], datetime(2026, 3, 1))  # noqa: DTZ001
+    assert all(len(line.encode()) <= 75 for line in text.split("\r\n"))
+    assert "\n" not in text.replace("\r\n", "")
+    (event,) = icalendar.Calendar.from_ical(text).walk("VEVENT")
+    assert str(event["DESCRIPTION"]) == words
