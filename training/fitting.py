@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+import joblib
 import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
@@ -26,6 +27,7 @@ from models.recalibration import GroupRecalibration
 from models.regressions import CoxRegression
 from models.tables import HistoryTables, to_days
 from training.datasets import SurvivalRows, fold_of, moments_of, single_moments, survival_rows
+from training.past_packs import past_packs
 from training.report import CalibrationReport, ReportInputs, build_report
 from training.report.inputs import Origin
 
@@ -204,8 +206,11 @@ def train_forecaster(
     peers = peer_curves(train, held)
     say(3)
     digest = data_digest(tables)
-    model_id = hashlib.sha256(f"{digest} {settings} {GRID_VERSION}".encode()).hexdigest()[:12]
-    forecaster = assemble(members, train, calibration, kind, tables, model_id)
+    forecaster = assemble(members, train, calibration, kind, tables, "")
+    drawn = np.random.default_rng([settings.seed, 9])
+    forecaster.past = past_packs(forecaster, train, kind, tables, drawn, invented=trained_on == "simulation")
+    # Named by what it is, not by what it was made from: changed code gives another model from the same record.
+    forecaster.model_id = model_id = hashlib.sha256(f"{joblib.hash(forecaster)} {digest}".encode()).hexdigest()[:12]
     say(4)
     survival, _, _ = forecaster.curves(held.X)
     group = evidence_group(held.X)

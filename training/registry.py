@@ -53,6 +53,9 @@ class Manifest(BaseModel):
         Name of the model and of its folder.
     payload_sha256, report_sha256 : str
         Digests of the two files beside the manifest.
+    content_hash : str
+        `joblib.hash` of the model: the same for equal models, whose bytes may differ from run to run (sets have no
+        order).
     payload_bytes : int
         Size of the payload, so that a cut-off file can be named as such.
     data_digest : str
@@ -82,6 +85,7 @@ class Manifest(BaseModel):
     model_id: Annotated[str, Field(pattern=_MODEL_ID.pattern)]
     payload_sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
     payload_bytes: Annotated[int, Field(ge=1)]
+    content_hash: str
     report_sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
     data_digest: str
     code_version: str
@@ -185,6 +189,7 @@ class ModelRegistry:
                 model_id=model_id,
                 payload_sha256=_sha256(payload),
                 payload_bytes=len(payload),
+                content_hash=joblib.hash(model),
                 report_sha256=_sha256(report_bytes),
                 data_digest=data_digest,
                 code_version=version("tideover"),
@@ -204,7 +209,7 @@ class ModelRegistry:
         target = self.folder / model_id
         usable = self._usable(model_id)
         if usable is not None:
-            if usable.payload_sha256 == manifest.payload_sha256:
+            if usable.content_hash == manifest.content_hash:
                 return usable
             raise BadInput.one(
                 "model_id", f"{model_id} is already the name of another model.", "Give the new model its own name."
