@@ -14,6 +14,7 @@ from service.access.rate import RateLimit
 from service.audit.routes import audit_router
 from service.calendar.routes import router as calendar
 from service.exports.routes import router as exports
+from service.jobs.routes import jobs_router
 from service.keys.routes import router as keys
 from service.records.errors import install_record_problems
 from service.records.routes import records_router
@@ -53,6 +54,7 @@ def store_routers(settings: Settings) -> tuple[APIRouter, ...]:
         forecasts_router(most),
         exports,
         calendar,
+        jobs_router(most),
         keys,
         audit_router(most),
     )

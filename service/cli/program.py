@@ -14,6 +14,7 @@ from service.cli.report import report
 from service.cli.serve import serve
 from service.cli.simulate import simulate, simulation_page
 from service.cli.train import train
+from service.cli.worker import worker
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -24,7 +25,7 @@ app = typer.Typer(
 for command in (demo, simulate, simulation_page, train, forecast, report, serve, families, settings):
     app.command()(command)
 app.command("import")(import_command)
-for command in (guess, export, calendar):
+for command in (guess, export, calendar, worker):
     app.command()(command)
 app.add_typer(models_commands.app, name="models")
 app.add_typer(keys_commands.app, name="keys")

@@ -79,6 +79,7 @@ def import_files(
     dry_run: bool = False,
     keep_good: bool = False,
     progress: Progress | None = None,
+    at_end: Callable[[Session, ImportReport], None] | None = None,
 ) -> ImportReport:
     """Import a folder of documented tables, or one file.
 
@@ -101,6 +102,8 @@ def import_files(
         Store the good rows even if others are bad.
     progress : callable, optional
         Told rows done and the file; may raise to stop, and then nothing is stored.
+    at_end : callable, optional
+        Called before an import that succeeds is stored, to store something else together with it.
 
     Raises
     ------
@@ -118,6 +121,8 @@ def import_files(
                 raise _TakeBack
             session.add(AuditEntry(at=writer.at, by=writer.by, action="import", record_id=path.name[:64]))
             report.stored = True
+            if at_end is not None:
+                at_end(session, report)
     except _TakeBack:
         report.stored = False
     return report

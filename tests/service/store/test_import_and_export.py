@@ -219,10 +219,14 @@ def test_histories_as_json(store, van_case, tmp_path):
 
 
 # Named oddly on purpose: the blocks are out of order, and every unit is another one.
-LOGGER = """Time;Current [mA];Temp °F;mV U2;mV U1;mV U10;mV U3;mV U4;mV U5;mV U6;mV U7;mV U8;mV U9;mV U11;mV U12;mV U13;mV U14
-05.01.2026 12:00:00;-18800,5;212,0;12020,5;12010;12100;12030;12040;12050;12060;12070;12080;12090;12110;12120;12130;12140
-01.07.2026 12:00:00;0;32;13020;13010;13100;13030;13040;13050;13060;13070;13080;13090;13110;13120;13130;13140
-"""
+LOGGER = (
+    "Time;Current [mA];Temp °F;mV U2;mV U1;mV U10;mV U3;mV U4;mV U5;mV U6;mV U7;"
+    "mV U8;mV U9;mV U11;mV U12;mV U13;mV U14\n"
+    "05.01.2026 12:00:00;-18800,5;212,0;12020,5;12010;12100;12030;12040;12050;12060;"
+    "12070;12080;12090;12110;12120;12130;12140\n"
+    "01.07.2026 12:00:00;0;32;13020;13010;13100;13030;13040;13050;13060;13070;13080;"
+    "13090;13110;13120;13130;13140\n"
+)
 
 
 def test_a_loggers_file_is_guessed_confirmed_and_imported(store, tmp_path):

@@ -1,0 +1,36 @@
+"""``tideover worker``."""
+
+from __future__ import annotations
+
+import signal
+from datetime import UTC, datetime
+from typing import Annotated
+
+import typer
+
+from service.cli.errors import plain_errors
+from service.cli.surroundings import open_store_here, settings_here
+from service.jobs.worker import Worker
+from service.logs import make_log
+from training.families import load_families
+
+
+@plain_errors
+def worker(
+    once: Annotated[bool, typer.Option(help="Stop when no job is waiting.")] = False,
+) -> None:
+    """Do the jobs that were started over REST, one after the other; several workers may run side by side."""
+    settings = settings_here()
+    with open_store_here(settings) as store:
+        hands = Worker(
+            store,
+            settings,
+            load_families(settings.families_dir),
+            lambda: datetime.now(UTC),
+            make_log(settings.log_level),
+            lambda line: typer.echo(line),
+        )
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: hands.stop.set())
+        typer.echo("Waiting for jobs. Stop with Ctrl-C: the job in hand goes back into the queue.")
+        hands.run(once=once)

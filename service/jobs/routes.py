@@ -1,0 +1,163 @@
+"""Jobs over REST: start one, follow it, cancel it."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Body, Depends, Path, Query
+from pydantic import BaseModel, ConfigDict, Field, create_model
+from sqlalchemy.orm import Session
+from starlette.responses import Response
+
+from service.jobs.queue import JobKind, cancel, enqueue
+from service.problems import ProblemPart, problem_responses
+from service.records.errors import NoSuchRecord
+from service.records.records import list_page
+from service.records.routes import LOCATED, CurrentStore
+from service.records.schemas import LARGEST_NUMBER, Name
+from service.records.writing import Done, Write
+from service.request_body import require_json
+from service.store.schema import Job
+
+StateName = Literal["queued", "running", "done", "failed", "cancelled"]
+
+
+class Training(BaseModel):
+    """Learn a model from everything in the store, and let it answer."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = Field(0, description="The same seed and record: the same model.")
+
+
+class Scoring(BaseModel):
+    """Issue a forecast for every pack that is out on a top-up."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+class Import(BaseModel):
+    """Import a file or folder that lies in the inbox, a folder in the home of the service."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    name: Name = Field(description="Of the file or folder.", examples=["march-2026"])
+    mapping: Name | None = Field(None, description="Name of a mapping (TOML) in the inbox, for a logger's file.")
+    dry_run: bool = Field(False, description="Check everything and list every fault; store nothing.")
+    keep_good: bool = Field(False, description="Store the good rows even if others are bad.")
+
+
+class JobState(BaseModel):
+    """A job: how far it is and what came of it."""
+
+    id: int
+    kind: JobKind
+    arguments: dict[str, Any]
+    state: StateName
+    steps_done: int
+    steps_total: int | None = Field(description="Null where it is not known.")
+    doing: str | None
+    attempts: int
+    cancel_asked: bool
+    created_at: datetime
+    created_by: str
+    started_at: datetime | None
+    ended_at: datetime | None
+    result: dict[str, Any] | None
+    problems: list[ProblemPart] | None
+
+
+class JobPage(BaseModel):
+    """Some of the jobs, the oldest first."""
+
+    items: list[JobState]
+    next_cursor: str | None
+
+
+JobNumber = Annotated[int, Path(ge=1, le=LARGEST_NUMBER)]
+
+
+def state_of(job: Job) -> JobState:
+    """Return a row as the schema of a job."""
+    return JobState.model_validate({name: getattr(job, name) for name in JobState.model_fields})
+
+
+def jobs_router(max_page: int) -> APIRouter:
+    """Build the routes; `max_page` is the most jobs that one page may be asked for."""
+    router = APIRouter(prefix="/v1/jobs", tags=["jobs"])
+    starting: dict[str, Any] = {
+        "status_code": 202,
+        "response_model": JobState,
+        "dependencies": [Depends(require_json)],
+        "responses": {202: {"headers": LOCATED}, **problem_responses(400, 413, 415, 422, 503)},
+    }
+
+    def start(write: Write, kind: JobKind, arguments: BaseModel) -> Response:
+        def work(session: Session) -> Done:
+            job = enqueue(session, kind, arguments.model_dump(mode="json"), write.caller.name, write.at)
+            return Done(202, state_of(job), job.id, {"Location": f"/v1/jobs/{job.id}"})
+
+        return write(work)
+
+    @router.post("/training", operation_id="start_training", **starting)
+    def start_training(wanted: Annotated[Training, Body(examples=[{"seed": 0}])], write: Write) -> Response:
+        """Have a worker learn a model from the store's record."""
+        return start(write, "training", wanted)
+
+    @router.post("/scoring", operation_id="start_scoring", **starting)
+    def start_scoring(wanted: Annotated[Scoring, Body(examples=[{}])], write: Write) -> Response:
+        """Have a worker issue a forecast for every pack that is out on a top-up."""
+        return start(write, "scoring", wanted)
+
+    @router.post("/imports", operation_id="start_import", **starting)
+    def start_import(wanted: Annotated[Import, Body(examples=[{"name": "march-2026"}])], write: Write) -> Response:
+        """Have a worker import a file or folder from the inbox."""
+        return start(write, "import", wanted)
+
+    def list_jobs(query: Any, store: CurrentStore) -> JobPage:
+        """List the jobs, a page at a time."""
+        conditions = [Job.state == query.state] if query.state else []
+        with store.reading() as session:
+            rows, cursor = list_page(session, Job, conditions, query.limit, query.cursor)
+            return JobPage(items=[state_of(row) for row in rows], next_cursor=cursor)
+
+    list_jobs.__annotations__["query"] = Annotated[_query(max_page), Query()]
+    router.add_api_route("", list_jobs, operation_id="list_jobs", responses=problem_responses(422, 503))
+
+    @router.get("/{job_id}", operation_id="read_job", responses=problem_responses(404, 422, 503))
+    def read_job(job_id: JobNumber, store: CurrentStore) -> JobState:
+        """Read how far a job is and what came of it."""
+        with store.reading() as session:
+            job = session.get(Job, job_id)
+            if job is None:
+                raise NoSuchRecord(f"There is no job {job_id}.")
+            return state_of(job)
+
+    @router.post(
+        "/{job_id}/cancellation",
+        operation_id="cancel_job",
+        status_code=202,
+        response_model=JobState,
+        responses=problem_responses(404, 409, 413, 422, 503),
+    )
+    def cancel_job(job_id: JobNumber, write: Write) -> Response:
+        """Ask for a job to end: at once if it waits, at its next step if it runs."""
+
+        def work(session: Session) -> Done:
+            return Done(202, state_of(cancel(session, job_id, write.at)), job_id)
+
+        return write(work)
+
+    return router
+
+
+def _query(max_page: int) -> type[BaseModel]:
+    optional_state: Any = StateName | None
+    return create_model(
+        "JobQuery",
+        __config__=ConfigDict(extra="forbid"),
+        limit=(int, Field(min(100, max_page), ge=1, le=max_page, description="Jobs on a page.")),
+        cursor=(str | None, Field(None, max_length=200, description="`next_cursor` of the page before.")),
+        state=(optional_state, Field(None, description="Only those in this state.")),
+    )

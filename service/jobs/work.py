@@ -1,0 +1,155 @@
+"""What each kind of job does. The same functions as behind the command line and the other routes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from models.families import PackFamily
+from models.history import PackHistory
+from models.problems import BadInput, OutOfReach
+from models.tables import HistoryTables, tables_from_histories
+from service.imports.loading import ImportReport, import_files
+from service.imports.mapping import read_mapping
+from service.model.learning import learn
+from service.model.source import RegistrySource
+from service.packs.history import history_of_pack
+from service.records.records import Writer
+from service.settings import Settings
+from service.store.opening import Store
+from service.store.schema import Pack
+from service.stored_forecasts.issuing import case_of_pack, issued
+from service.stored_forecasts.schemas import ForecastRequest
+from training.fitting import FitSettings
+from training.registry import ModelRegistry
+
+Tell = Callable[[int, int | None, str], None]
+Finish = Callable[[Session, Mapping[str, Any]], None]
+
+
+@dataclass(frozen=True)
+class Task:
+    """One job as its work sees it.
+
+    Attributes
+    ----------
+    store : Store
+    settings : Settings
+    families : mapping of str to PackFamily
+    arguments : mapping
+    by : str
+        Who started it.
+    now : callable
+    tell : callable
+        Told steps done, steps in all if known, and what is being done; raises `service.jobs.queue.Stopped` to end it.
+    finish : callable
+        Notes the result in a session, so that the last change and the end of the job are stored together.
+    """
+
+    store: Store
+    settings: Settings
+    families: Mapping[str, PackFamily]
+    arguments: Mapping[str, Any]
+    by: str
+    now: Callable[[], datetime]
+    tell: Tell
+    finish: Finish
+
+
+def train(task: Task) -> None:
+    """Learn a model from everything in the store, and let it answer."""
+    task.tell(0, None, "reading the record")
+    manifest = learn(
+        ModelRegistry(task.settings.models_dir),
+        tables_of(task.store, task.families),
+        created=task.now(),
+        trained_on="shop",
+        settings=FitSettings(seed=int(task.arguments["seed"]), workers=1),
+        threads=task.settings.threads,
+        progress=task.tell,
+    )
+    with task.store.writing() as session:
+        task.finish(session, {"model_id": manifest.model_id})
+
+
+def score(task: Task) -> None:
+    """Issue a forecast for every pack that is out on a top-up."""
+    model = RegistrySource(ModelRegistry(task.settings.models_dir)).current()
+    asked = ForecastRequest()
+    with task.store.reading() as session:
+        packs = list(session.scalars(select(Pack.id).order_by(Pack.id)))
+    rows, left_out = [], []
+    for number, pack_id in enumerate(packs):
+        task.tell(number, len(packs), f"forecasting {pack_id}")
+        with task.store.reading() as session:
+            history = history_of_pack(session, pack_id)
+            if history is None or not holding(history):
+                continue
+            case = case_of_pack(session, pack_id, asked)
+        try:
+            rows.append(
+                issued(case, asked, model, task.families, threads=task.settings.threads, at=task.now(), by=task.by)
+            )
+        except (BadInput, OutOfReach) as error:
+            left_out.append({"pack_id": pack_id, "reason": str(error)})
+    with task.store.writing() as session:
+        session.add_all(rows)
+        task.finish(session, {"forecasts": len(rows), "left_out": left_out})
+
+
+def take_in(task: Task) -> None:
+    """Import a file or folder from the inbox."""
+    inbox = task.settings.home / "inbox"
+    name, mapping = str(task.arguments["name"]), task.arguments.get("mapping")
+
+    def at_end(session: Session, report: ImportReport) -> None:
+        task.finish(session, result_of(report))
+
+    report = import_files(
+        task.store,
+        inbox / name,
+        task.families,
+        Writer(task.by, task.now()),
+        mapping=None if mapping is None else read_mapping(_there(inbox / str(mapping))),
+        dry_run=bool(task.arguments["dry_run"]),
+        keep_good=bool(task.arguments["keep_good"]),
+        progress=lambda done, file: task.tell(done, None, f"reading {file}"),
+        at_end=at_end,
+    )
+    if not report.stored:
+        with task.store.writing() as session:
+            task.finish(session, result_of(report))
+
+
+WORK: Mapping[str, Callable[[Task], None]] = {"training": train, "scoring": score, "import": take_in}
+
+
+def result_of(report: ImportReport) -> dict[str, Any]:
+    """Return a report as plain values."""
+    return asdict(report)
+
+
+def holding(history: PackHistory) -> bool:
+    """Whether the pack is out on a top-up whose end is not known."""
+    ended = [outcome.time for outcome in history.outcomes if outcome.kind != "running"]
+    return bool(history.topups) and (not ended or ended[-1] < history.topups[-1].time)
+
+
+def tables_of(store: Store, families: Mapping[str, PackFamily]) -> HistoryTables:
+    """Return everything in the store as tables; packs of which nothing is recorded are left out."""
+    with store.reading() as session:
+        packs = list(session.scalars(select(Pack.id).order_by(Pack.id)))
+        histories = [history for pack_id in packs if (history := history_of_pack(session, pack_id)) is not None]
+    return tables_from_histories(histories, families)
+
+
+def _there(path: Path) -> Path:
+    if not path.is_file():
+        raise BadInput.one(path.name, "There is no such file in the inbox.", "Put it there, or correct the name.")
+    return path

@@ -1,0 +1,142 @@
+"""Jobs: started over REST, done by a worker, once; lost, cancelled and failed ones end as they should."""
+
+from __future__ import annotations
+
+import csv
+from concurrent.futures import ThreadPoolExecutor
+
+import pytest
+
+from service.jobs.queue import LEASE, MOST_ATTEMPTS, Stopped, beat, claim
+from service.jobs.worker import Worker
+from service.logs import make_log
+from service.store.schema import IssuedForecast, Reading
+from training.families import load_families
+
+SCORING = "/v1/jobs/scoring"
+
+
+@pytest.fixture
+def worker(api, store, clock, settings, tmp_path):
+    """A worker whose inbox is this test's; it scores with the shared trained model."""
+
+    def make(**changed) -> Worker:
+        own = settings.model_copy(update=changed)
+        return Worker(store, own, load_families(None), clock, make_log("error"))
+
+    return make
+
+
+def test_scoring_issues_the_same_forecasts_as_one_by_one(filled, worker, store):
+    filled.delete("/v1/outcomes/1")
+    started = filled.post(SCORING, json={})
+    assert started.status_code == 202
+    assert started.json()["state"] == "queued"
+    worker().run(once=True)
+    job = filled.get(started.headers["Location"]).json()
+    assert (job["state"], job["result"]) == ("done", {"forecasts": 1, "left_out": []})
+    one = filled.post("/v1/packs/MB-VAN-07/forecasts", json={}).json()
+    scored = filled.get("/v1/issued-forecasts/1").json()
+    assert scored["answer"] == one["answer"]
+    with store.reading() as session:
+        assert session.query(IssuedForecast).count() == 2
+
+
+def test_packs_whose_topup_has_ended_are_not_scored(filled, worker):
+    at = filled.post(SCORING, json={}).headers["Location"]
+    worker().run(once=True)
+    assert filled.get(at).json()["result"]["forecasts"] == 0
+
+
+def test_an_import_from_the_inbox_is_stored_together_with_the_end_of_its_job(filled, worker, store, tmp_path):
+    (tmp_path / "inbox").mkdir()
+    head = ["pack_id", "time", "state", "current_a", "temperature_c", *(f"block_{b}_v" for b in range(1, 15))]
+    with (tmp_path / "inbox" / "readings.csv").open("w", newline="") as file:
+        csv.writer(file).writerows([head, ["MB-VAN-07", "2026-03-05T08:00:00Z", "rest", "0", "", *["13.0"] * 14]])
+    first = filled.post("/v1/jobs/imports", json={"name": "readings.csv"}).headers["Location"]
+    again = filled.post("/v1/jobs/imports", json={"name": "readings.csv"}).headers["Location"]
+    missing = filled.post("/v1/jobs/imports", json={"name": "nothing"}).headers["Location"]
+    worker(home=tmp_path).run(once=True)
+    job = filled.get(first).json()
+    assert (job["state"], job["result"]["stored"], job["result"]["taken"]) == ("done", True, {"readings": 1})
+    job = filled.get(again).json()
+    assert not job["result"]["stored"]
+    assert "there already" in job["result"]["faults"][0]["reason"]
+    job = filled.get(missing).json()
+    assert job["state"] == "failed"
+    assert "no such file" in job["problems"][0]["what"]
+    with store.reading() as session:
+        assert session.query(Reading).count() == 2
+
+
+@pytest.mark.parametrize("name", ["../secrets", "/etc/passwd", "a/b", ".."])
+def test_only_the_inbox_can_be_imported_from(api, problem_in, name):
+    problem_in(api.post("/v1/jobs/imports", json={"name": name}), 422)
+
+
+def test_training_on_too_small_a_record_fails_with_a_sentence(filled, worker, tmp_path):
+    at = filled.post("/v1/jobs/training", json={"seed": 1}).headers["Location"]
+    worker(home=tmp_path).run(once=True)
+    job = filled.get(at).json()
+    assert job["state"] == "failed"
+    assert job["problems"][0]["mend"]
+    assert not (tmp_path / "models").exists()
+
+
+def test_many_workers_share_the_jobs_and_none_is_done_twice(api, store, clock):
+    for _ in range(12):
+        api.post(SCORING, json={})
+    with ThreadPoolExecutor(6) as pool:
+        jobs = list(pool.map(lambda n: claim(store, f"w{n}", clock()), range(15)))
+    assert sorted(job.id for job in jobs if job is not None) == list(range(1, 13))
+    assert jobs.count(None) == 3
+
+
+def test_the_job_of_a_lost_worker_is_taken_up_and_the_lost_one_may_not_go_on(api, store, clock):
+    api.post(SCORING, json={})
+    assert claim(store, "first", clock()).id == 1
+    clock.forward(seconds=LEASE.total_seconds() - 1)
+    assert claim(store, "second", clock()) is None
+    beat(store, 1, "first", clock())
+    clock.forward(seconds=LEASE.total_seconds() + 1)
+    assert claim(store, "second", clock()).attempts == 2
+    with pytest.raises(Stopped):
+        beat(store, 1, "first", clock())
+
+
+def test_a_job_that_kills_its_workers_is_given_up(api, store, clock):
+    api.post(SCORING, json={})
+    for attempt in range(MOST_ATTEMPTS):
+        assert claim(store, f"w{attempt}", clock()).id == 1
+        clock.forward(minutes=2)
+    assert claim(store, "last", clock()) is None
+    job = api.get("/v1/jobs/1").json()
+    assert job["state"] == "failed"
+    assert "started 3 times" in job["problems"][0]["what"]
+
+
+def test_a_waiting_job_is_cancelled_at_once_and_a_running_one_at_its_next_step(
+    filled, store, clock, worker, problem_in
+):
+    filled.post(SCORING, json={})
+    assert filled.post("/v1/jobs/1/cancellation").json()["state"] == "cancelled"
+    problem_in(filled.post("/v1/jobs/1/cancellation"), 409)
+    filled.post(SCORING, json={})
+    claim(store, "busy", clock())
+    answer = filled.post("/v1/jobs/2/cancellation").json()
+    assert (answer["state"], answer["cancel_asked"]) == ("running", True)
+    with pytest.raises(Stopped):
+        beat(store, 2, "busy", clock())
+    problem_in(filled.post("/v1/jobs/99/cancellation"), 404)
+
+
+def test_a_worker_that_is_asked_to_stop_puts_its_job_back(filled, worker):
+    at = filled.post(SCORING, json={}).headers["Location"]
+    hands = worker()
+    task_store = hands.store
+    job = claim(task_store, hands.name, hands.clock())
+    hands.stop.set()
+    hands._do(job)
+    left = filled.get(at).json()
+    assert (left["state"], left["attempts"]) == ("queued", 0)
+    assert filled.get("/v1/jobs?state=queued").json()["items"] == [left]
