@@ -12,17 +12,19 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from models.attribution import Contribution, attribute
 from models.conformal import ConformalBound
 from models.estimator import SurvivalEstimator
 from models.evidence import FAR, SeenRange, evidence_group, flags_of, with_inferred_topups
 from models.families import PackFamily
-from models.features import feature_frame
+from models.features import feature_frame, raw_features
 from models.forecast import Flag, Forecast
 from models.grid import DAYS
 from models.history import PackHistory, UsagePlan, require_fit
 from models.kinds import KINDS, KindClassifier
 from models.problems import BadInput, OutOfReach
 from models.recalibration import GroupRecalibration
+from models.similar import PastPacks, SimilarPack
 from models.tables import SECONDS_PER_DAY, HistoryTables, tables_from_histories, to_days
 
 BAND_FACTOR: Final = 1.64
@@ -67,6 +69,27 @@ class Forecasts:
         return len(self.survival)
 
 
+@dataclass(frozen=True)
+class Explanation:
+    """A forecast with what moves it.
+
+    Attributes
+    ----------
+    forecast : Forecast
+    reference_days : float
+        Mean days held (to the horizon) that would be forecast if nothing but the family and the days held were known.
+    contributions : tuple of Contribution
+        What each kind of evidence adds to that; together they make up `Forecast.restricted_mean`.
+    similar : tuple of SimilarPack
+        The most similar past packs; none if the model holds none.
+    """
+
+    forecast: Forecast
+    reference_days: float
+    contributions: tuple[Contribution, ...]
+    similar: tuple[SimilarPack, ...]
+
+
 def _cloglog(survival: Floats) -> Floats:
     return np.asarray(np.log(-np.log(np.clip(survival, 1e-9, 1 - 1e-9))))
 
@@ -86,6 +109,8 @@ class Forecaster:
     seen : SeenRange
     families : mapping of str to PackFamily
     model_id : str
+    past : PastPacks, optional
+        To tell of similar ones.
     """
 
     def __init__(
@@ -97,6 +122,7 @@ class Forecaster:
         seen: SeenRange,
         families: Mapping[str, PackFamily],
         model_id: str,
+        past: PastPacks | None = None,
     ) -> None:
         self.members = tuple(members)
         self.recalibration = recalibration
@@ -105,6 +131,7 @@ class Forecaster:
         self.seen = seen
         self.families = dict(families)
         self.model_id = model_id
+        self.past = past
 
     def curves(self, X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
         """Hold curves and their band.
@@ -127,6 +154,10 @@ class Forecaster:
         low[:, 1:] = np.exp(-np.exp(middle + BAND_FACTOR * sd))
         high[:, 1:] = np.exp(-np.exp(middle - BAND_FACTOR * sd))
         return survival, np.minimum.accumulate(low, axis=1), np.minimum.accumulate(high, axis=1)
+
+    def mean_days(self, X: pd.DataFrame) -> Floats:
+        """Return the mean days held, counting at most the days to the horizon, shape (n,)."""
+        return np.asarray(np.trapezoid(self.curves(X)[0], DAYS, axis=1))
 
     def _calibrated(self, survival: Floats, group: NDArray[np.object_]) -> Floats:
         return survival if self.recalibration is None else self.recalibration.transform(survival, group)
@@ -191,6 +222,28 @@ class Forecaster:
         OutOfReach
             If the evidence lies too far from anything the model has seen.
         """
+        return self._forecast(history, at, usage, family)[0]
+
+    def explain(
+        self,
+        history: PackHistory,
+        at: datetime | None = None,
+        usage: UsagePlan | None = None,
+        family: PackFamily | None = None,
+    ) -> Explanation:
+        """Forecast one pack and say what moves the forecast; parameters and errors as for `forecast`.
+
+        See `models.attribution.attribute` for what the contributions mean, `models.similar.PastPacks` for likeness.
+        """
+        forecast, tables, batch = self._forecast(history, at, usage, family)
+        parts = attribute(raw_features(tables, batch.moments), 0, self.mean_days)
+        similar = () if self.past is None else self.past.nearest(batch.X, history.pack_id)
+        return Explanation(forecast, parts.reference_days, parts.contributions, similar)
+
+    def _forecast(
+        self, history: PackHistory, at: datetime | None, usage: UsagePlan | None, family: PackFamily | None
+    ) -> tuple[Forecast, HistoryTables, Forecasts]:
+        """Return the forecast, and the tables and the batch of one that it was made from."""
         family = family or self.families.get(history.family)
         if family is None:
             raise BadInput.one(
@@ -231,7 +284,7 @@ class Forecaster:
             raise OutOfReach(
                 f"{far} This is too far out for an honest forecast; check the value, or train on such packs."
             )
-        return Forecast(
+        forecast = Forecast(
             pack_id=history.pack_id,
             origin=origin,
             days_held=float(batch.X["held_days"].iloc[0]),
@@ -246,6 +299,7 @@ class Forecaster:
             bound=self.bound,
             widening=float(batch.widening[0]),
         )
+        return forecast, tables, batch
 
 
 def inputs_digest(history: PackHistory, origin: datetime, family: PackFamily) -> str:

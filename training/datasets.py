@@ -165,10 +165,14 @@ def single_moments(tables: HistoryTables, rng: np.random.Generator) -> SurvivalR
     were soon back.
     """
     moments = moments_of(tables, rng)
+    return survival_rows(tables, moments[one_moment_a_pack(moments, rng)].reset_index(drop=True))
+
+
+def one_moment_a_pack(moments: pd.DataFrame, rng: np.random.Generator) -> NDArray[np.bool_]:
+    """Draw at most one of each pack's moments, as `single_moments` does; true for those drawn. Shape (n,)."""
     packs, code = np.unique(moments["pack_id"].to_numpy().astype(str), return_inverse=True)
     wanted = rng.choice(len(SINGLE_MOMENT_SHARES), len(packs), p=SINGLE_MOMENT_SHARES)[code]
-    number = moments.groupby("pack_id").cumcount().to_numpy()
-    return survival_rows(tables, moments[number == wanted].reset_index(drop=True))
+    return np.asarray(moments.groupby("pack_id").cumcount().to_numpy() == wanted)
 
 
 def survival_rows(tables: HistoryTables, moments: pd.DataFrame) -> SurvivalRows:
