@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
-from service.forecasts.schemas import ForecastFigures, GoodFor, ReturnDay, UntilReplacement
+from models.feature_table import Evidence
+from models.similar import SimilarPack
+from service.forecasts.schemas import EvidenceEffect, ForecastFigures, GoodFor, ReturnDay, UntilReplacement
 
 IN_WORDS: Final = {0.8: "Eight in ten", 0.9: "Nine in ten", 0.95: "Nineteen in twenty"}
 USUAL_CONFIDENCE: Final = 0.9
@@ -15,6 +18,36 @@ KIND_WORDS: Final = {
     "neglect": "a block that only fell behind, with no defect (neglect)",
     "joint": "a bad joint or sense lead, which a top-up does not cure (joint)",
 }
+MOVER_WORDS: Final[Mapping[Evidence, str]] = {
+    "top-up": "What the top-up took",
+    "readings before": "What the readings before the charge say",
+    "readings after": "What the readings after the charge say",
+    "while holding": "What the readings since it drove again say",
+    "earlier top-ups": "How earlier top-ups held",
+    "planned use": "The planned use",
+    "weather": "The temperature",
+    "the pack": "The age and odometer of the pack",
+}
+MISSING_WORDS: Final[Mapping[Evidence, str]] = {
+    "top-up": "What the top-up took is not known: note the charge in Ah, how long it took and the voltage at its end.",
+    "readings before": (
+        "There is no reading from before the charge: enter one if it was kept; next time read all blocks first."
+    ),
+    "readings after": (
+        "There is no reading from after the charge: read all blocks at rest, and under load, before the car leaves."
+    ),
+    "while holding": (
+        "There is no reading since it drove again: read all blocks at rest, and under load, when it next comes by."
+    ),
+    "earlier top-ups": (
+        "No earlier top-up is recorded: if there were any, enter when, on which block, and when the fault came back."
+    ),
+    "planned use": "The planned use is not known: ask for kilometres and trips a day, and days on which it will stand.",
+    "weather": "The temperature is not known: give the mean expected outside, or that of the pack at rest.",
+    "the pack": "Neither age nor odometer of the pack is known: note both.",
+}
+LEAST_SAID_DAYS: Final = 0.05
+"""Effects below this print as 0.0."""
 LIKELY_KIND: Final = 0.5
 """Below this probability no kind is called likely: the odds are against it."""
 
@@ -52,6 +85,44 @@ def promised(days: float) -> str:
     """Write the days of a promise to one decimal, rounded down: it must not grow in print."""
     # A whole number of tenths must survive its binary form: 2.3 is not 2.2.
     return f"{math.floor(round(10 * days, 9)) / 10:.1f}"
+
+
+def movers(
+    effects: Sequence[EvidenceEffect], reference_days: float, mean_days: float, horizon_days: float
+) -> list[str]:
+    """Say what moves a forecast: where it starts from, then each known kind of evidence, in the order given."""
+    start = (
+        f"If only the family and the days held were known, such a pack would hold {reference_days:.1f} days on average "
+        f"(none counted beyond day {horizon_days:g}); with all that is known it is {mean_days:.1f}."
+    )
+    return [start] + [_mover(effect) for effect in effects if effect.known]
+
+
+def _mover(effect: EvidenceEffect) -> str:
+    words = MOVER_WORDS[effect.evidence]
+    if abs(effect.days) < LEAST_SAID_DAYS:
+        return f"{words} hardly moves the forecast."
+    return f"{words} {'lengthens' if effect.days > 0 else 'shortens'} the forecast by {abs(effect.days):.1f} days."
+
+
+def to_measure(effects: Iterable[EvidenceEffect]) -> list[str]:
+    """Name the evidence that is missing, and how to come by it."""
+    return [MISSING_WORDS[effect.evidence] for effect in effects if not effect.known]
+
+
+def similar_pack(pack: SimilarPack) -> str:
+    """Say what became of a past pack, and never pass a simulated one off as seen."""
+    about = pack.family if pack.kind is None else f"{pack.family}, {pack.kind}"
+    if not pack.same_situation:
+        about += ", of another chemistry or with other evidence"
+    held, later = (count_days(d) if d >= 1 else "less than a day" for d in (pack.days_held, pack.further_days))
+    end = {
+        "returned": f"came back {later} later",
+        "replaced": f"was replaced {later} later, the fault not having returned",
+        "still holding": f"was still holding {later} later, when last known",
+    }[pack.became]
+    whose = "The invented pack" if pack.invented else "Pack"
+    return f"{whose} {pack.pack_id} ({about}) had held {held} and {end}."
 
 
 def _good_for(promise: GoodFor) -> str:

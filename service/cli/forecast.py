@@ -33,6 +33,9 @@ def forecast(
     confidence: Annotated[
         list[float] | None, typer.Option(help="Confidence for the good-for figure, as 0.9; may be given again.")
     ] = None,
+    explain: Annotated[
+        bool, typer.Option("--explain", help="Also say what moves the forecast, and which past packs were like it.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the answer of the REST service instead.")] = False,
 ) -> None:
     """Say how long a top-up will hold: in sentences, as a curve, in figures, with cautions."""
@@ -50,7 +53,14 @@ def forecast(
         "ambient_c": ambient_c,
         "parked_days_in_30": parked_days,
     }
-    asked = with_options(content, usage, at=at, replacement_in_days=replacement_in_days, confidence=confidence or None)
+    asked = with_options(
+        content,
+        usage,
+        at=at,
+        replacement_in_days=replacement_in_days,
+        confidence=confidence or None,
+        explain=explain or None,
+    )
     model = registry_here(settings).load_current(Forecaster)
     given = answer(asked, model.model, families, threads=settings.threads)
     if as_json:

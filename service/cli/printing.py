@@ -10,7 +10,7 @@ from rich.table import Table
 
 from models.grid import DAYS
 from models.problems import Problem
-from service.forecasts.schemas import ForecastAnswer
+from service.forecasts.schemas import ForecastAnswer, ForecastExplanation
 from service.sentences import main_promise, promised
 
 BAR_CELLS = 40
@@ -47,12 +47,28 @@ def print_answer(answer: ForecastAnswer) -> None:
         console.print("Kind of weakness: " + ", ".join(f"{kind} {probability:.0%}" for kind, probability in kinds))
     for flag in answer.flags:
         console.print(f"Note ({flag.code}): {flag.text}")
+    if answer.explanation is not None:
+        _print_explanation(console, answer.explanation)
     console.print()
     console.print("Cautions")
     for caution in answer.cautions:
         console.print(f"- {caution}")
     console.print()
     console.print(f"Model {answer.model_id}, inputs {answer.inputs_digest}")
+
+
+def _print_explanation(console: Console, explanation: ForecastExplanation) -> None:
+    parts = {
+        "What moves it": explanation.sentences,
+        "What to measure or note next": explanation.to_measure,
+        "Past packs most like it": [pack.sentence for pack in explanation.similar],
+    }
+    for title, sentences in parts.items():
+        if sentences:
+            console.print()
+            console.print(title)
+        for sentence in sentences:
+            console.print(f"- {sentence}")
 
 
 def curve_lines(answer: ForecastAnswer) -> list[str]:

@@ -4,27 +4,31 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
+from dataclasses import asdict
 
 from pydantic import ValidationError
 
 from models.families import PackFamily
 from models.forecast import Forecast
-from models.forecaster import Forecaster
+from models.forecaster import Explanation, Forecaster
 from models.grid import GRID_VERSION, survival_at
 from models.history import PackHistory, UsagePlan
 from models.problems import BadInput, Problem, problems_from
 from models.threads import thread_limit
 from service.cautions import CAUTIONS
 from service.forecasts.schemas import (
+    EvidenceEffect,
     EvidenceFlag,
     ForecastAnswer,
     ForecastCase,
+    ForecastExplanation,
     ForecastFigures,
     GoodFor,
     ReturnDay,
+    SimilarPastPack,
     UntilReplacement,
 )
-from service.sentences import sentences_of
+from service.sentences import movers, sentences_of, similar_pack, to_measure
 
 RETURN_SHARES = (0.1, 0.25, 0.5, 0.75, 0.9)
 
@@ -74,7 +78,9 @@ def answer(
         )
     try:
         with thread_limit(threads):
-            forecast = forecaster.forecast(history, at=case.at, usage=plan_of(case), family=family)
+            asked = (history, case.at, plan_of(case), family)
+            told = forecaster.explain(*asked) if case.explain else None
+            forecast = forecaster.forecast(*asked) if told is None else told.forecast
     except BadInput as error:
         raise BadInput(_as_in_the_case(error.problems)) from error
     figures = _figures(case, forecast)
@@ -82,6 +88,7 @@ def answer(
         **{name: getattr(figures, name) for name in ForecastFigures.model_fields},
         sentences=sentences_of(figures),
         cautions=list(CAUTIONS),
+        explanation=None if told is None else _explanation(told),
     )
 
 
@@ -130,6 +137,20 @@ def _figures(case: ForecastCase, forecast: Forecast) -> ForecastFigures:
         grid_version=GRID_VERSION,
         model_id=forecast.model_id,
         inputs_digest=forecast.inputs_digest,
+    )
+
+
+def _explanation(told: Explanation) -> ForecastExplanation:
+    effects = [
+        EvidenceEffect(evidence=part.evidence, days=part.days, known=part.known)
+        for part in sorted(told.contributions, key=lambda part: -abs(part.days))
+    ]
+    return ForecastExplanation(
+        reference_days=told.reference_days,
+        contributions=effects,
+        sentences=movers(effects, told.reference_days, told.forecast.restricted_mean(), told.forecast.horizon_days),
+        to_measure=to_measure(effects),
+        similar=[SimilarPastPack(**asdict(pack), sentence=similar_pack(pack)) for pack in told.similar],
     )
 
 

@@ -27,6 +27,11 @@ def request_examples() -> dict[str, Any]:
             "summary": "The same van, if it did only 8 km a day",
             "value": {**van, "usage": {"km_per_day": 8, "trips_per_day": 1}},
         },
+        "what_moves_it": {
+            "summary": "The same van, and what its forecast rests on",
+            "description": "Days that each kind of evidence adds or takes, and the past packs most like this one.",
+            "value": {**van, "explain": True},
+        },
         "hardly_anything_known": {
             "summary": "Only the top-up was written down",
             "description": "What is missing costs sharpness, not honesty: the answer is wider and its flags say why.",

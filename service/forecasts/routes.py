@@ -29,5 +29,8 @@ def make_forecast(
     families: KnownFamilies,
     request: Request,
 ) -> ForecastAnswer:
-    """Say how long a top-up will hold, from the pack's whole history. Nothing is stored."""
+    """Say how long a top-up will hold, from the pack's whole history; with `explain`, also what moves the forecast.
+
+    Nothing is stored.
+    """
     return answer(case, model.model, families, threads=request.app.state.settings.threads)

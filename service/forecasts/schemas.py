@@ -7,9 +7,11 @@ from typing import Annotated, Self
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
 from models.families import PackFamily
+from models.feature_table import Evidence
 from models.grid import HORIZON_DAYS
 from models.history import PackHistory, UsagePlan
 from models.problems import wrong
+from models.similar import Became
 
 Confidence = Annotated[FiniteFloat, Field(ge=0.5, le=0.99)]
 DEFAULT_CONFIDENCES = (0.8, 0.9, 0.95)
@@ -36,6 +38,11 @@ class ForecastCase(BaseModel):
     )
     replacement_in_days: Annotated[FiniteFloat, Field(ge=0, le=HORIZON_DAYS)] | None = Field(
         None, description="Days after the moment of the forecast until the replacement pack arrives."
+    )
+
+    explain: bool = Field(
+        False,
+        description="Also say what moves the forecast, and which past packs are most like this one. Takes longer.",
     )
 
     @model_validator(mode="after")
@@ -106,8 +113,48 @@ class ForecastFigures(BaseModel):
     inputs_digest: str = Field(description="Digest of the inputs: the same inputs give the same digest.")
 
 
+class EvidenceEffect(BaseModel):
+    """What one kind of evidence does to the forecast."""
+
+    evidence: Evidence
+    days: float = Field(description="Added to the mean days held; negative if it shortens them, 0 if not known.")
+    known: bool = Field(description="Whether anything of it is recorded.")
+
+
+class SimilarPastPack(BaseModel):
+    """A past pack that was much like this one, and what became of it."""
+
+    pack_id: str
+    family: str
+    days_held: float = Field(description="Days its top-up had held at the moment that is compared.")
+    further_days: float = Field(
+        description="Days from then until it came back, was replaced or was last known to hold."
+    )
+    became: Became
+    kind: str | None = Field(description="Its kind of weakness; null if not known.")
+    distance: float = Field(description="0 (alike in all that is known) to 1.")
+    same_situation: bool = Field(description="Of the same chemistry, with evidence of the same sort.")
+    invented: bool = Field(description="Simulated: no such pack was ever seen.")
+    sentence: str
+
+
+class ForecastExplanation(BaseModel):
+    """What moves the forecast."""
+
+    reference_days: float = Field(
+        description="Mean days held (none counted beyond the horizon) if only the family and the days held were known."
+    )
+    contributions: list[EvidenceEffect] = Field(
+        description="The largest first; with the reference they add up to `restricted_mean_days`."
+    )
+    sentences: list[str] = Field(description="The same in plain words.")
+    to_measure: list[str] = Field(description="What is not known and would sharpen the forecast, in plain words.")
+    similar: list[SimilarPastPack] = Field(description="The most similar past packs, the nearest first.")
+
+
 class ForecastAnswer(ForecastFigures):
     """A forecast in plain sentences and figures, with the cautions that always go with it."""
 
     sentences: list[str] = Field(description="The answer in plain words, for reading aloud.")
     cautions: list[str]
+    explanation: ForecastExplanation | None = Field(None, description="Null unless the request asked to explain.")

@@ -96,6 +96,48 @@ def test_rest_command_line_and_python_agree_to_the_digit(client, tideover, sourc
     assert forecast.inputs_digest == over_rest["inputs_digest"]
 
 
+def test_explanation_is_given_on_request_and_is_the_same_everywhere(client, tideover, source, van_case, tmp_path):
+    plain = client.post(POST, json=van_case).json()
+    assert plain["explanation"] is None
+    over_rest = client.post(POST, json=van_case | {"explain": True}).json()
+    told = over_rest.pop("explanation")
+    assert over_rest == {name: value for name, value in plain.items() if name != "explanation"}
+    total = told["reference_days"] + sum(part["days"] for part in told["contributions"])
+    assert total == pytest.approx(over_rest["restricted_mean_days"], abs=1e-9)
+    sizes = [abs(part["days"]) for part in told["contributions"]]
+    assert sizes == sorted(sizes, reverse=True)
+    known = [part for part in told["contributions"] if part["known"]]
+    assert len(told["sentences"]) == 1 + len(known)
+    assert len(told["to_measure"]) == len(told["contributions"]) - len(known)
+    assert "while holding" not in [part["evidence"] for part in known]
+    assert len(told["similar"]) == 5
+    assert all(pack["invented"] and "invented" in pack["sentence"] for pack in told["similar"])
+    path = tmp_path / "case.json"
+    path.write_text(json.dumps(van_case))
+    ran = tideover("forecast", path, "--explain", "--json")
+    assert ran.exit_code == 0, ran.stderr
+    assert json.loads(ran.stdout)["explanation"] == told
+    with thread_limit(1):
+        here = source.current().model.explain(PackHistory.model_validate(van_case["history"]))
+    assert {c.evidence: c.days for c in here.contributions} == {c["evidence"]: c["days"] for c in told["contributions"]}
+    assert [pack.pack_id for pack in here.similar] == [pack["pack_id"] for pack in told["similar"]]
+
+
+def test_printed_explanation_says_it_all_and_a_plain_answer_none_of_it(client, tideover, van_case, tmp_path):
+    told = client.post(POST, json=van_case | {"explain": True}).json()["explanation"]
+    path = tmp_path / "case.json"
+    path.write_text(json.dumps(van_case))
+    lines = tideover("forecast", path, "--explain").stdout.splitlines()
+    plain = tideover("forecast", path).stdout.splitlines()
+    said = [*told["sentences"], *told["to_measure"], *(pack["sentence"] for pack in told["similar"])]
+    assert len(said) >= 12
+    for sentence in said:
+        assert f"- {sentence}" in lines
+        assert f"- {sentence}" not in plain
+    assert lines.index("What moves it") < lines.index("Past packs most like it") < lines.index("Cautions")
+    assert [line for line in lines if line.startswith("- ")][-len(CAUTIONS) :] == [f"- {c}" for c in CAUTIONS]
+
+
 def test_folder_of_tables_gives_the_same_answer_as_the_case_file(client, tideover, van_case, tmp_path):
     history = PackHistory.model_validate(van_case["history"])
     other = history.model_copy(update={"pack_id": "MB-CAB-03", "readings": history.readings[:1]})

@@ -6,9 +6,11 @@ from datetime import UTC, datetime
 
 import pytest
 
+from models.feature_table import EVIDENCE
 from models.grid import DAYS, HORIZON_DAYS
-from service.forecasts.schemas import ForecastFigures, GoodFor, ReturnDay, UntilReplacement
-from service.sentences import count_days, promised, sentences_of
+from models.similar import SimilarPack
+from service.forecasts.schemas import EvidenceEffect, ForecastFigures, GoodFor, ReturnDay, UntilReplacement
+from service.sentences import count_days, movers, promised, sentences_of, similar_pack, to_measure
 
 
 def figures(**changes) -> ForecastFigures:
@@ -111,4 +113,53 @@ def test_a_promise_to_the_horizon_claims_nothing_beyond_it():
     assert (
         sentences_of(figures(good_for=promise))[0]
         == "Nine in ten such packs hold at least 90 days; nothing is claimed beyond that day."
+    )
+
+
+def test_what_moves_a_forecast_is_said_in_days_and_only_of_what_is_known():
+    effects = [
+        EvidenceEffect(evidence="readings after", days=-4.2, known=True),
+        EvidenceEffect(evidence="planned use", days=1.06, known=True),
+        EvidenceEffect(evidence="top-up", days=0.04, known=True),
+        EvidenceEffect(evidence="weather", days=0.0, known=False),
+    ]
+    assert movers(effects, 26.0, 22.9, 90.0) == [
+        (
+            "If only the family and the days held were known, such a pack would hold 26.0 days on average "
+            "(none counted beyond day 90); with all that is known it is 22.9."
+        ),
+        "What the readings after the charge say shortens the forecast by 4.2 days.",
+        "The planned use lengthens the forecast by 1.1 days.",
+        "What the top-up took hardly moves the forecast.",
+    ]
+    (missing,) = to_measure(effects)
+    assert missing.startswith("The temperature is not known")
+
+
+@pytest.mark.parametrize("evidence", EVIDENCE)
+@pytest.mark.parametrize("known", [True, False])
+def test_every_kind_of_evidence_has_its_words(evidence, known):
+    effects = [EvidenceEffect(evidence=evidence, days=2.0 if known else 0.0, known=known)]
+    assert len(movers(effects, 20.0, 22.0, 90.0)) == 1 + known
+    assert len(to_measure(effects)) == 1 - known
+
+
+@pytest.mark.parametrize(
+    ("became", "ending"),
+    [
+        ("returned", "came back 7 days later."),
+        ("replaced", "was replaced 7 days later, the fault not having returned."),
+        ("still holding", "was still holding 7 days later, when last known."),
+    ],
+)
+def test_an_invented_pack_is_never_passed_off_as_seen(became, ending):
+    pack = SimilarPack("SIM-1", "gravel-14", 1.7, 7.1, became, "leak", 0.1, same_situation=True, invented=True)
+    assert similar_pack(pack) == f"The invented pack SIM-1 (gravel-14, leak) had held 1 day and {ending}"
+
+
+def test_a_seen_pack_of_another_sort_is_said_to_be_one():
+    pack = SimilarPack("MB-CAB-03", "marl-28", 0.2, 1.0, "returned", None, 0.4, same_situation=False, invented=False)
+    assert similar_pack(pack) == (
+        "Pack MB-CAB-03 (marl-28, of another chemistry or with other evidence) "
+        "had held less than a day and came back 1 day later."
     )
