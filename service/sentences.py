@@ -26,7 +26,7 @@ MOVER_WORDS: Final[Mapping[Evidence, str]] = {
     "earlier top-ups": "How earlier top-ups held",
     "planned use": "The planned use",
     "weather": "The temperature",
-    "the pack": "The age and odometer of the pack",
+    "the pack": "What the pack's age and odometer say",
 }
 MISSING_WORDS: Final[Mapping[Evidence, str]] = {
     "top-up": "What the top-up took is not known: note the charge in Ah, how long it took and the voltage at its end.",
