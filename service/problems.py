@@ -46,6 +46,7 @@ _WHEN: Mapping[int, str] = {
     403: "The role of the access key may not do this.",
     404: "Nothing is at this address.",
     405: "The address does not take this method.",
+    408: "The body did not arrive within the setting `body_seconds`.",
     409: "There is no model yet, its files were refused, or what is stored speaks against the request.",
     412: "The record has changed since the entity tag of If-Match was given out.",
     413: "The body is larger than the setting `max_body_bytes` allows.",
@@ -59,7 +60,8 @@ _WHEN: Mapping[int, str] = {
 
 def problem_responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
     """Return the ``responses=`` of a route that can fail with these statuses, and with 500 as every route can."""
-    return {status: {"model": ProblemDocument, "description": _WHEN[status]} for status in (*statuses, 500)}
+    slow = (408,) if 413 in statuses else ()  # whatever reads a body may have to wait for it
+    return {status: {"model": ProblemDocument, "description": _WHEN[status]} for status in (*statuses, *slow, 500)}
 
 
 def problem_response(

@@ -74,6 +74,12 @@ class Settings(BaseModel):
             shown_default="none",
         ),
     ]
+    body_seconds: Annotated[
+        int,
+        _setting(
+            30, "Time in which a request's body must arrive; else it is refused with status 408.", "s", ge=1, le=3600
+        ),
+    ]
     database: Annotated[
         SecretStr | None,
         _setting(

@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from datetime import datetime
+from typing import Any
 
-from fastapi import APIRouter, FastAPI
+from fastapi import APIRouter, FastAPI, Request
 from starlette.concurrency import run_in_threadpool
+from starlette.responses import Response
 
+from models.problems import OutOfReach
 from service.access.identify import Identify
 from service.access.rate import RateLimit
 from service.audit.routes import audit_router
@@ -16,9 +19,12 @@ from service.calendar.routes import router as calendar
 from service.exports.routes import router as exports
 from service.jobs.routes import jobs_router
 from service.keys.routes import router as keys
+from service.metrics.measures import Measure, Measures
+from service.metrics.routes import router as metrics
 from service.records.errors import install_record_problems
 from service.records.routes import records_router
 from service.settings import Settings
+from service.slow_body import BodyTime
 from service.store.opening import Store
 from service.store.upgrading import open_store
 from service.stored_forecasts.routes import forecasts_router
@@ -42,8 +48,19 @@ def add_store(app: FastAPI, settings: Settings, clock: Callable[[], datetime]) -
     """Add the answers to errors of the store, and the check of access keys before everything."""
     app.state.clock = clock
     install_record_problems(app)
+    app.add_middleware(BodyTime, seconds=settings.body_seconds)
     limit = RateLimit(settings.requests_per_minute)
     app.add_middleware(Identify, limit=limit, keyless=settings.on_loopback)
+    measures = app.state.measures = Measures()
+    app.add_middleware(Measure, measures=measures)
+    told: Any = app.exception_handlers[OutOfReach]
+
+    def count_out_of_reach(request: Request, error: Exception) -> Response:
+        measures.out_of_reach.inc()
+        answer: Response = told(request, error)
+        return answer
+
+    app.add_exception_handler(OutOfReach, count_out_of_reach)
 
 
 def store_routers(settings: Settings) -> tuple[APIRouter, ...]:
@@ -55,6 +72,7 @@ def store_routers(settings: Settings) -> tuple[APIRouter, ...]:
         exports,
         calendar,
         jobs_router(most),
+        metrics,
         keys,
         audit_router(most),
     )

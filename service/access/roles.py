@@ -53,6 +53,7 @@ MAY: Final[Mapping[str, Roles]] = {
     "list_jobs": EVERY,
     "read_job": EVERY,
     "cancel_job": FLEET,
+    "read_metrics": EVERY,
     "create_key": ADMIN,
     "list_keys": ADMIN,
     "revoke_key": ADMIN,

@@ -6,7 +6,10 @@ import typer
 
 from service.cli import keys as keys_commands
 from service.cli import models as models_commands
+from service.cli import store as store_commands
+from service.cli.backup import backup, restore_backup
 from service.cli.demo import demo
+from service.cli.doctor import doctor
 from service.cli.forecast import forecast
 from service.cli.imports import calendar, export, guess, import_command
 from service.cli.look import families, settings
@@ -25,10 +28,12 @@ app = typer.Typer(
 for command in (demo, simulate, simulation_page, train, forecast, report, serve, families, settings):
     app.command()(command)
 app.command("import")(import_command)
-for command in (guess, export, calendar, worker):
+app.command("restore")(restore_backup)
+for command in (guess, export, calendar, worker, backup, doctor):
     app.command()(command)
 app.add_typer(models_commands.app, name="models")
 app.add_typer(keys_commands.app, name="keys")
+app.add_typer(store_commands.app, name="store")
 
 
 def main() -> None:

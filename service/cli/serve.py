@@ -17,6 +17,9 @@ from service.cli.surroundings import settings_here
 from service.settings import Settings
 from service.store.upgrading import open_store
 
+GRACE_SECONDS = 20
+"""Requests in hand when the service is asked to stop have so long to end."""
+
 
 @plain_errors
 def serve(
@@ -66,4 +69,6 @@ def run_service(settings: Settings) -> None:
             else "there are no access keys, so anybody on it may do everything"
         )
         out().print(f"Listening on http://{shown}:{settings.port} ({reach}; {asked}). Stop with Ctrl-C.")
-        uvicorn.Server(uvicorn.Config(app, access_log=False, log_level="warning")).run(sockets=[listener])
+        uvicorn.Server(
+            uvicorn.Config(app, access_log=False, log_level="warning", timeout_graceful_shutdown=GRACE_SECONDS)
+        ).run(sockets=[listener])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -67,6 +68,7 @@ def _require_schema(store: Store) -> None:
         )
 
 
+@cache
 def newest_revision() -> str:
     """Name the schema this program works with."""
     head = ScriptDirectory.from_config(_config()).get_current_head()

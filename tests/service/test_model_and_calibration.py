@@ -10,6 +10,7 @@ from fastapi.testclient import TestClient
 from models.grid import DAYS, GRID_VERSION, HORIZON_DAYS
 from service.app import create_app
 from service.settings import Settings
+from service.store.upgrading import newest_revision
 from training.families import load_families
 
 CALIBRATION = "/v1/calibration"
@@ -89,7 +90,13 @@ def test_families_folder_that_is_not_there_is_refused(tmp_path):
 
 def test_health_and_readiness(client, source):
     assert client.get("/healthz").json() == {"status": "alive"}
-    assert client.get("/readyz").json() == {"status": "ready", "model_id": source.current().manifest.model_id}
+    manifest = source.current().manifest
+    assert client.get("/readyz").json() == {
+        "status": "ready",
+        "model_id": manifest.model_id,
+        "payload_sha256": manifest.payload_sha256,
+        "schema_revision": newest_revision(),
+    }
 
 
 def test_openapi_names_stay_the_same(client):

@@ -117,7 +117,7 @@ def test_every_route_declares_every_error_it_can_give(client):
     door = {"401", "403", "429", "500"}
     assert all(statuses >= door for statuses in declared.values())
     stateless = {
-        "make_forecast": {"400", "409", "413", "415", "422"},
+        "make_forecast": {"400", "408", "409", "413", "415", "422"},
         "read_calibration": {"409"},
         "read_calibration_page": {"409"},
         "read_model": {"409"},

@@ -102,7 +102,7 @@ def test_service_takes_up_a_promotion_without_a_restart(home, tmp_path, settings
     with TestClient(create_app(settings.model_copy(update={"home": own}))) as client:
         assert client.get("/readyz").status_code == 503
         assert tideover("models", "promote", name, env=env).exit_code == 0
-        assert client.get("/readyz").json() == {"status": "ready", "model_id": name}
+        assert client.get("/readyz").json()["model_id"] == name
 
 
 def test_loose_permissions_are_reported_on_the_command_line(home, tmp_path, tideover, van_case):

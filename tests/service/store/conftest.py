@@ -9,7 +9,7 @@ import shutil
 import socket
 import subprocess
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import count
 from pathlib import Path
 
@@ -79,34 +79,41 @@ def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return home / SQLITE_FILE
 
 
-@pytest.fixture
-def empty_database(request: pytest.FixtureRequest, backend: str, tmp_path: Path) -> str | None:
-    """What to hand to `open_store` for a database without any table."""
-    if backend == "sqlite":
-        return None
-    server = request.getfixturevalue("postgres")
-    name = f"empty_{next(_numbers)}"
-    with psycopg.connect(f"{server}/postgres", autocommit=True) as connection:
-        connection.execute(f"CREATE DATABASE {name}")
-    return f"{server}/{name}"
-
-
 @pytest.fixture(params=["sqlite", "postgresql"])
 def backend(request: pytest.FixtureRequest) -> str:
     return request.param
 
 
 @pytest.fixture
-def database(request: pytest.FixtureRequest, backend: str, tmp_path: Path) -> str | None:
+def make_database(request: pytest.FixtureRequest) -> Callable[..., str]:
+    """Make a PostgreSQL database, with the schema or empty, and return its URL."""
+
+    def make(*, empty: bool = False) -> str:
+        server = request.getfixturevalue("postgres")
+        template = "template0" if empty else request.getfixturevalue("postgres_template")
+        name = f"test_{next(_numbers)}"
+        with psycopg.connect(f"{server}/postgres", autocommit=True) as connection:
+            connection.execute(f"CREATE DATABASE {name} TEMPLATE {template}")
+        return f"{server}/{name}"
+
+    return make
+
+
+@pytest.fixture
+def empty_database(make_database: Callable[..., str], backend: str) -> str | None:
+    """What to hand to `open_store` for a database without any table."""
+    return None if backend == "sqlite" else make_database(empty=True)
+
+
+@pytest.fixture
+def database(
+    request: pytest.FixtureRequest, make_database: Callable[..., str], backend: str, tmp_path: Path
+) -> str | None:
     """What to hand to `open_store` for a database with the schema and no record in it; its home is `tmp_path`."""
     if backend == "sqlite":
         shutil.copy(request.getfixturevalue("sqlite_template"), tmp_path / SQLITE_FILE)
         return None
-    server, template = request.getfixturevalue("postgres"), request.getfixturevalue("postgres_template")
-    name = f"test_{next(_numbers)}"
-    with psycopg.connect(f"{server}/postgres", autocommit=True) as connection:
-        connection.execute(f"CREATE DATABASE {name} TEMPLATE {template}")
-    return f"{server}/{name}"
+    return make_database()
 
 
 @pytest.fixture

@@ -18,6 +18,7 @@ from service.imports.units import scale_of
 from service.packs.history import history_of_pack
 from service.records.records import Writer
 from service.store.schema import AuditEntry, Outcome, Pack, Reading, TopUp
+from service.store.upgrading import open_store
 from training.families import load_families
 from training.marrow_bay import write_fleet
 from training.table_files import read_tables
@@ -100,8 +101,6 @@ def test_every_history_of_the_fleet_is_the_same_in_files_and_in_the_store(store,
 
 @pytest.mark.parametrize("form", ["csv", "parquet"])
 def test_what_is_exported_can_be_imported_and_is_the_same(store, fleet_folder, form, tmp_path):
-    from service.store.upgrading import open_store
-
     taken(store, fleet_folder)
     with store.reading() as session:
         counts = export_all(session, tmp_path / "out", form, FAMILIES)

@@ -1,0 +1,34 @@
+"""``tideover backup`` and ``tideover restore``."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from service.cli.errors import plain_errors
+from service.cli.printing import out
+from service.cli.surroundings import open_store_here, settings_here
+from service.operation.backup import back_up, restore
+
+
+@plain_errors
+def backup(
+    folder: Annotated[Path, typer.Argument(help="Where to write the backup; must not be there yet.")],
+) -> None:
+    """Back up the store and the models while the service runs. Keep it as safe as the store itself."""
+    settings = settings_here()
+    with open_store_here(settings) as store:
+        counts = back_up(store, settings.models_dir, folder.absolute(), datetime.now(UTC))
+    out().print(f"Backed up {sum(counts.values())} rows in {len(counts)} tables, and the models, to {folder}.")
+
+
+@plain_errors
+def restore_backup(folder: Annotated[Path, typer.Argument(help="A folder made by `tideover backup`.")]) -> None:
+    """Fill an empty store from a backup, SQLite or PostgreSQL, whichever it was made from."""
+    settings = settings_here()
+    with open_store_here(settings) as store:
+        counts = restore(store, settings.models_dir, folder)
+    out().print(f"Restored {sum(counts.values())} rows in {len(counts)} tables, and the models.")

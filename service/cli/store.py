@@ -1,0 +1,32 @@
+"""``tideover store upgrade``."""
+
+from __future__ import annotations
+
+import typer
+
+from service.cli.errors import plain_errors
+from service.cli.printing import out
+from service.cli.surroundings import settings_here
+from service.store.opening import Store, engine_for, store_url
+from service.store.upgrading import newest_revision, schema_revision, upgrade
+
+app = typer.Typer(no_args_is_help=True, help="Look after the store's database.")
+
+
+@app.callback()
+def look_after() -> None:
+    """Look after the store's database."""
+
+
+@app.command("upgrade")
+@plain_errors
+def upgrade_store() -> None:
+    """Bring the database's schema up to date, all of it or nothing. Make a backup first."""
+    settings = settings_here()
+    store = Store(engine_for(store_url(settings.home, settings.database_url)))
+    try:
+        before = schema_revision(store)
+        upgrade(store)
+    finally:
+        store.close()
+    out().print(f"The schema was {before or 'not there'}; it is {newest_revision()} now.")

@@ -1,0 +1,1 @@
+"""What the service counts and times, for Prometheus."""

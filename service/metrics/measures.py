@@ -1,0 +1,74 @@
+"""Counters and timings of one application, by route template: no pack and no value gets into a label."""
+
+from __future__ import annotations
+
+from time import perf_counter
+from typing import Final
+
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+FORECASTS: Final = frozenset({"make_forecast", "issue_forecast"})
+NO_ROUTE: Final = "none"
+
+
+class Measures:
+    """The measures of one application; nothing is shared between applications in one process."""
+
+    def __init__(self) -> None:
+        self.registry = CollectorRegistry()
+        labels = ("method", "route", "status")
+        self.requests = Counter("tideover_requests", "Requests answered.", labels, registry=self.registry)
+        self.seconds = Histogram(
+            "tideover_request_seconds", "Time to an answer, in seconds.", ("method", "route"), registry=self.registry
+        )
+        self.forecast_seconds = Histogram(
+            "tideover_forecast_seconds",
+            "Time to a forecast of one pack, in seconds.",
+            buckets=(0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5),
+            registry=self.registry,
+        )
+        self.out_of_reach = Counter(
+            "tideover_forecasts_out_of_reach",
+            "Forecasts refused because the pack is too far from anything the model has seen.",
+            registry=self.registry,
+        )
+        self.model = Gauge(
+            "tideover_model_info", "1 for the model that answers.", ("model_id",), registry=self.registry
+        )
+        self.jobs = Gauge("tideover_jobs", "Jobs in the store by state.", ("state",), registry=self.registry)
+
+
+class Measure:
+    """ASGI middleware that counts and times every request."""
+
+    def __init__(self, app: ASGIApp, measures: Measures) -> None:
+        self.app = app
+        self.measures = measures
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Handle one request."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        started = perf_counter()
+        status = 500
+
+        async def send_and_note(message: Message) -> None:
+            nonlocal status
+            if message["type"] == "http.response.start":
+                status = message["status"]
+            await send(message)
+
+        try:
+            await self.app(scope, receive, send_and_note)
+        finally:
+            seconds = perf_counter() - started
+            route = scope.get("route")
+            path = getattr(route, "path", NO_ROUTE)
+            # Methods are whatever a caller writes; only those of our routes become a label.
+            method = scope["method"] if route is not None else NO_ROUTE
+            self.measures.requests.labels(method, path, status).inc()
+            self.measures.seconds.labels(method, path).observe(seconds)
+            if status < 300 and getattr(route, "operation_id", None) in FORECASTS:
+                self.measures.forecast_seconds.observe(seconds)

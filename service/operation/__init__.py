@@ -1,0 +1,1 @@
+"""Keeping the service running: backups, restoring them, and looking for what is wrong."""

@@ -1,0 +1,188 @@
+"""Backups of the store and the models while the service runs, and restoring them into either database.
+
+A backup is a folder: one Parquet file a table, a copy of the models, and a manifest with the digest of every file. It
+is one state of the store, as both databases let a reader see one while others write, and it is the same for both, so
+that a store can move from SQLite to PostgreSQL and back.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+from collections.abc import Iterator
+from datetime import datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any, Final
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+from sqlalchemy import JSON, Connection, Table, func, insert, select, text
+
+from models.problems import BadInput
+from service.store.opening import Store
+from service.store.schema import Base
+from service.store.upgrading import newest_revision
+
+MANIFEST: Final = "manifest.json"
+FORMAT: Final = "tideover-backup-1"
+ROWS: Final = 5_000
+_TYPES: Final[dict[type, Any]] = {
+    str: pa.string(),
+    float: pa.float64(),
+    int: pa.int64(),
+    bool: pa.bool_(),
+    datetime: pa.timestamp("us", tz="UTC"),
+}
+
+
+def back_up(store: Store, models: Path, folder: Path, now: datetime) -> dict[str, int]:
+    """Write a backup; return the rows of each table.
+
+    Parameters
+    ----------
+    store : Store
+    models : Path
+        Folder of the model registry.
+    folder : Path
+        Must not be there yet. It is complete when it has that name.
+    now : datetime
+
+    Raises
+    ------
+    BadInput
+        The folder is there already.
+    """
+    if folder.exists():
+        raise BadInput.one(str(folder), "It is there already.", "Give a name that is not taken.")
+    unfinished = folder.with_name(f".{folder.name}.unfinished")
+    shutil.rmtree(unfinished, ignore_errors=True)
+    unfinished.mkdir(mode=0o700, parents=True)
+    engine = store.engine if store.is_sqlite else store.engine.execution_options(isolation_level="REPEATABLE READ")
+    with engine.connect() as connection, connection.begin():
+        counts = {t.name: _write(connection, t, unfinished / f"{t.name}.parquet") for t in Base.metadata.sorted_tables}
+        numbers = _last_numbers(connection)
+    if models.is_dir():
+        shutil.copytree(models, unfinished / "models")
+    manifest = {
+        "format": FORMAT,
+        "made_at": now.isoformat(),
+        "program": version("tideover"),
+        "schema": newest_revision(),
+        "rows": counts,
+        "last_numbers": numbers,
+        "sha256": {name: _digest(unfinished / name) for name in _files(unfinished)},
+    }
+    (unfinished / MANIFEST).write_text(json.dumps(manifest, indent=1))
+    unfinished.rename(folder)
+    return counts
+
+
+def restore(store: Store, models: Path, folder: Path) -> dict[str, int]:
+    """Fill an empty store, and an empty registry, from a backup; return the rows of each table.
+
+    Raises
+    ------
+    BadInput
+        The backup is damaged or of another schema, or there is something in the store or the registry already.
+    """
+    manifest = _checked(folder)
+    if models.is_dir() and any(models.iterdir()):
+        raise BadInput.one(str(models), "There are models already.", "Restore into a new home.")
+    with store.engine.execution_options(writes=True).connect() as connection, connection.begin():
+        for table in Base.metadata.sorted_tables:
+            if connection.scalar(select(func.count()).select_from(table)):
+                raise BadInput.one(table.name, "The store is not empty.", "Restore into a new home or a new database.")
+        for table in Base.metadata.sorted_tables:
+            for rows in _read(table, folder / f"{table.name}.parquet"):
+                connection.execute(insert(table), rows)
+        _set_last_numbers(connection, manifest["last_numbers"])
+    if (folder / "models").is_dir():
+        shutil.copytree(folder / "models", models, dirs_exist_ok=True)
+    rows_of: dict[str, int] = manifest["rows"]
+    return rows_of
+
+
+def _write(connection: Connection, table: Table, path: Path) -> int:
+    wanted = pa.schema([(c.name, _TYPES.get(c.type.python_type, pa.string())) for c in table.columns])
+    as_json = [isinstance(column.type, JSON) for column in table.columns]
+    count = 0
+    with pq.ParquetWriter(path, wanted) as writer:
+        result = connection.execution_options(yield_per=ROWS).execute(select(table).order_by(*table.primary_key))
+        for part in result.partitions():
+            count += len(part)
+            columns = []
+            for values, kind, packed in zip(zip(*part, strict=True), wanted.types, as_json, strict=True):
+                plain = [None if v is None else json.dumps(v) for v in values] if packed else list(values)
+                columns.append(pa.array(plain, kind))
+            writer.write_table(pa.Table.from_arrays(columns, schema=wanted))
+    return count
+
+
+def _read(table: Table, path: Path) -> Iterator[list[dict[str, Any]]]:
+    as_json = [column.name for column in table.columns if isinstance(column.type, JSON)]
+    for batch in pq.ParquetFile(path).iter_batches(ROWS):
+        rows: list[dict[str, Any]] = batch.to_pylist()
+        for row in rows:
+            row |= {name: None if row[name] is None else json.loads(row[name]) for name in as_json}
+        yield rows
+
+
+def _numbered() -> list[str]:
+    return [t.name for t in Base.metadata.sorted_tables if "id" in t.c and t.c.id.type.python_type is int]
+
+
+def _last_numbers(connection: Connection) -> dict[str, int]:
+    """Return the last number given out in each table, so that those of withdrawn records stay taken."""
+    if connection.dialect.name == "sqlite":
+        return {
+            str(name): int(last) for name, last in connection.execute(text("SELECT name, seq FROM sqlite_sequence"))
+        }
+    found = {}
+    for name in _numbered():
+        last, given = connection.execute(text(f"SELECT last_value, is_called FROM {name}_id_seq")).one()  # noqa: S608
+        found[name] = int(last) if given else 0
+    return found
+
+
+def _set_last_numbers(connection: Connection, numbers: dict[str, int]) -> None:
+    for name in _numbered():
+        last = numbers.get(name, 0)
+        if not last:
+            continue
+        if connection.dialect.name == "sqlite":
+            connection.execute(text("DELETE FROM sqlite_sequence WHERE name = :name"), {"name": name})
+            connection.execute(
+                text("INSERT INTO sqlite_sequence (name, seq) VALUES (:name, :last)"), {"name": name, "last": last}
+            )
+        else:
+            connection.execute(text("SELECT setval(:sequence, :last)"), {"sequence": f"{name}_id_seq", "last": last})
+
+
+def _checked(folder: Path) -> dict[str, Any]:
+    try:
+        manifest: dict[str, Any] = json.loads((folder / MANIFEST).read_text())
+    except (OSError, ValueError):
+        raise BadInput.one(
+            str(folder), "It is no complete backup.", "Name a folder made by `tideover backup`."
+        ) from None
+    if manifest.get("format") != FORMAT or manifest["schema"] != newest_revision():
+        what = f"It has the schema {manifest.get('schema')}, this program needs {newest_revision()}."
+        raise BadInput.one(str(folder), what, "Restore it with the program that made it, then upgrade.")
+    if set(_files(folder)) != set(manifest["sha256"]):
+        raise BadInput.one(str(folder), "Files are missing or were added.", "Use another backup.")
+    for name, digest in manifest["sha256"].items():
+        if _digest(folder / name) != digest:
+            raise BadInput.one(name, "The file is not the one that was backed up.", "Use another backup.")
+    return manifest
+
+
+def _files(folder: Path) -> list[str]:
+    found = (path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file())
+    return sorted(name for name in found if name != MANIFEST)
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
