@@ -1,4 +1,4 @@
-"""Requests made up from the served OpenAPI document by Schemathesis: no fault of ours, no answer that is not declared."""
+"""Requests made up from the served OpenAPI document: no fault of ours, and no answer that is not declared."""
 
 from __future__ import annotations
 
