@@ -12,6 +12,7 @@ import typer
 
 from models.problems import BadInput, ModelRefused, OutOfReach, Problem, TideoverError
 from service.cli.printing import print_problems
+from service.records.errors import Conflict, NoSuchRecord
 
 BAD_INPUT_STATUS = 2
 FAILURE_STATUS = 1
@@ -36,6 +37,8 @@ def plain_errors(command: Callable[..., None]) -> Callable[..., None]:
         except OutOfReach as error:
             mend = "Rely on the workshop's own judgement for this pack, or train with packs like it."
             _leave(FAILURE_STATUS, Problem("the case", str(error), mend))
+        except (Conflict, NoSuchRecord) as error:
+            _leave(BAD_INPUT_STATUS, Problem("the store", str(error), "Nothing was changed."))
         except TideoverError as error:
             what = f"It cannot be judged: {str(error).rstrip('.')}."
             _leave(FAILURE_STATUS, Problem("the record", what, "Give more packs, with more of their outcomes known."))

@@ -1,0 +1,66 @@
+"""The commands around the store, as they are typed: keys, import, export, calendar, backup, restore, doctor, worker."""
+
+from __future__ import annotations
+
+import pytest
+
+from training.marrow_bay import write_fleet
+
+
+@pytest.fixture
+def run(tideover, tmp_path):
+    def with_home(*arguments, home="home"):
+        return tideover(*arguments, env={"TIDEOVER_HOME": str(tmp_path / home)})
+
+    return with_home
+
+
+def test_keys_are_made_listed_and_revoked(run):
+    refused = run("keys", "create", "--role", "bench", "--title", "bench tablet")
+    assert refused.exit_code == 2
+    assert "The first key must have the role admin" in refused.stderr
+    made = run("keys", "create", "--role", "admin", "--title", "front office", "--days", "30")
+    assert made.exit_code == 0, made.stderr
+    key, name = made.stdout.strip(), made.stderr.split(":")[0]
+    listed = run("keys", "list").stdout
+    assert name in listed
+    assert key not in listed
+    assert run("keys", "revoke", name).exit_code == 0
+    assert run("keys", "create", "--role", "captain", "--title", "x").exit_code == 2
+    assert run("keys", "create", "--role", "admin", "--title", "x", "--days", "0").exit_code == 2
+
+
+def test_a_fleet_goes_in_and_out_and_into_a_backup_and_back(run, tmp_path):
+    write_fleet(tmp_path / "fleet")
+    dry = run("import", tmp_path / "fleet", "--dry-run")
+    assert "nothing was stored" in dry.stdout
+    assert "All of it is stored" in run("import", tmp_path / "fleet").stdout
+    again = run("import", tmp_path / "fleet")
+    assert again.exit_code == 2
+    assert "packs.csv row 2 column pack_id: Pack" in again.stdout
+    assert run("export", tmp_path / "out").exit_code == 0
+    assert (tmp_path / "out" / "readings.csv").is_file()
+    assert run("export", tmp_path / "out", "--format", "xlsx").exit_code == 2
+    assert run("calendar").stdout.startswith("BEGIN:VCALENDAR")
+    assert run("backup", tmp_path / "backup").exit_code == 0
+    assert run("restore", tmp_path / "backup", home="second").exit_code == 0
+    assert run("export", tmp_path / "out2", home="second").exit_code == 0
+    for file in (tmp_path / "out").iterdir():
+        assert (tmp_path / "out2" / file.name).read_bytes() == file.read_bytes()
+
+
+def test_guess_prints_a_mapping_and_its_questions(run, tmp_path):
+    (tmp_path / "log.csv").write_text("time,V1,V2\n2026-03-01 08:00:00,13000,13010\n")
+    guessed = run("guess", tmp_path / "log.csv")
+    assert 'block_v = "mV"' in guessed.stdout
+    assert "Which pack is it?" in guessed.stderr
+    (tmp_path / "text.csv").write_text("a,b\n1,2\n")
+    assert run("guess", tmp_path / "text.csv").exit_code == 2
+
+
+def test_doctor_store_and_worker_answer_in_sentences(run):
+    assert run("store", "upgrade").exit_code == 0
+    looked = run("doctor")
+    assert looked.exit_code == 1
+    assert "bad   There is no usable model" in looked.stdout
+    assert "good  The database file is sound." in looked.stdout
