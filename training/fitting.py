@@ -192,9 +192,7 @@ def train_forecaster(
             f"holds {within} moments followed by a return; {FEWEST_RETURNS} are needed.",
             "Record more outcomes, or train on a simulated cohort.",
         )
-    fold = fold_of(rows.moments["pack_id"], FOLDS)
-    calibrating, reporting = np.isin(fold, CALIBRATION_FOLDS), np.isin(fold, REPORT_FOLDS)
-    train, calibration, held = rows.take(~(calibrating | reporting)), rows.take(calibrating), rows.take(reporting)
+    train, calibration, held = split_rows(rows)
     kind = _labels(truth, "kind")
     if further is not None:
         more = single_moments(further.tables, np.random.default_rng([settings.seed, 8]))
@@ -247,6 +245,13 @@ def train_forecaster(
         "grid_version": GRID_VERSION,
     }
     return Trained(forecaster, report, facts)
+
+
+def split_rows(rows: SurvivalRows) -> tuple[SurvivalRows, SurvivalRows, SurvivalRows]:
+    """Return the rows to train on, to calibrate on and to report on; those of one pack stay together."""
+    fold = fold_of(rows.moments["pack_id"], FOLDS)
+    calibrating, reporting = np.isin(fold, CALIBRATION_FOLDS), np.isin(fold, REPORT_FOLDS)
+    return rows.take(~(calibrating | reporting)), rows.take(calibrating), rows.take(reporting)
 
 
 def assemble(
