@@ -54,7 +54,7 @@ def test_another_future_changes_nothing_that_was_known(record, cut):
 
 def test_another_future_changes_no_forecast_made_before_it(record, cut, small_trained):
     """A maker that would use any leak: it answers with a model that encodes all it is handed in its model id."""
-    cuts = [t for t in cuts_of(record, cut, 2)]
+    cuts = cuts_of(record, cut, 2)
     assert len(cuts) == 2
     seen: list[list[str]] = []
     found = []
