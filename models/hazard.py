@@ -80,7 +80,7 @@ class BoosterSettings:
         """Choose by event count: small sets lean on the smooth start and spare no row."""
         if events < FEW_EVENTS:
             return cls(True, True, learning_rate=0.05, leaves=6, min_periods=50, prior_events=5.0)
-        return cls(False, False, learning_rate=0.1, leaves=24, min_periods=150, prior_events=8.0)
+        return cls(False, False, learning_rate=0.1, leaves=48, min_periods=40, prior_events=20.0)
 
 
 class HazardBooster(BaseEstimator):  # type: ignore[misc]

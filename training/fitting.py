@@ -60,8 +60,8 @@ class FitSettings:
     """
 
     members: int = 4
-    pack_share: float = 0.6
-    rounds: int = 220
+    pack_share: float = 0.8
+    rounds: int = 300
     workers: int = 2
     seed: int = 0
 

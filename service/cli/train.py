@@ -20,6 +20,7 @@ from training.families import load_families
 from training.fitting import FitSettings, Further
 from training.registry import Manifest
 from training.table_files import read_tables
+from training.workshop import WorkshopHabits
 
 DEFAULT_PACKS = 12_000
 """Simulated packs to learn from: trained within three minutes on two cores."""
@@ -29,6 +30,10 @@ FURTHER_PER_PACK = 2
 
 FURTHER_SEED = 1_000_003
 """Added to the seed for those."""
+
+NOBODY_REPLACES = WorkshopHabits(replaces=False)
+"""A forecast says when the fault would return if the pack stayed in. A simulation knows that for every pack; a shop that
+replaces what looked bad at a recheck hides it from its record, and weights can give back only part."""
 
 
 @plain_errors
@@ -65,10 +70,13 @@ def train_on_simulation(settings: Settings, *, packs: int, seed: int, workers: i
     families = load_families(settings.families_dir)
     with shown("Simulating packs") as progress:
         cohort = simulate_cohort(
-            CohortPlan(packs=packs, seed=seed), families=families, workers=count, progress=progress
+            CohortPlan(packs=packs, seed=seed, habits=NOBODY_REPLACES),
+            families=families,
+            workers=count,
+            progress=progress,
         )
     with shown("Simulating packs to check against") as progress:
-        plan = CohortPlan(packs=FURTHER_PER_PACK * packs, seed=seed + FURTHER_SEED)
+        plan = CohortPlan(packs=FURTHER_PER_PACK * packs, seed=seed + FURTHER_SEED, habits=NOBODY_REPLACES)
         check = simulate_cohort(plan, families=families, workers=count, progress=progress)
     with shown("Training") as progress:
         return learn(
