@@ -32,8 +32,8 @@ FURTHER_SEED = 1_000_003
 """Added to the seed for those."""
 
 NOBODY_REPLACES = WorkshopHabits(replaces=False)
-"""A forecast says when the fault would return if the pack stayed in. A simulation knows that for every pack; a shop that
-replaces what looked bad at a recheck hides it from its record, and weights can give back only part."""
+"""A forecast says when the fault would return if the pack stayed in. A simulation knows that for every pack; a shop
+that replaces what looked bad at a recheck hides it from its record, and weights can give back only part."""
 
 
 @plain_errors
