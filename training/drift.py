@@ -145,7 +145,8 @@ def input_drift(then: pd.DataFrame, now: pd.DataFrame) -> DriftReport:
             distance, p_values = float(test.statistic), float(test.pvalue)
         medians = [float(np.median(k)) if len(k) else float("nan") for k in known]
         shares = [c[1] / sum(c) for c in counts]
-        raw.append((name, distance, min(1.0, 2 * min(p_missing, p_values)), *shares, *medians))
+        p_both = min(1.0, 2 * min(p_missing, p_values))
+        raw.append((str(name), distance, p_both, shares[0], shares[1], medians[0], medians[1]))
     adjusted = false_discovery_control([r[2] for r in raw])
     found = []
     for (name, distance, _, miss_then, miss_now, med_then, med_now), p in zip(raw, adjusted, strict=True):

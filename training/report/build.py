@@ -52,6 +52,14 @@ CAUTIONS: Final = (
 )
 
 _ORIGIN: Final[dict[tuple[Origin, Origin], str]] = {
+    ("both", "shop"): (
+        "The model was trained on simulated packs, learned further from the shop's own outcomes, and is scored here on "
+        "other real outcomes."
+    ),
+    ("both", "simulation"): (
+        "The model was trained on simulated packs and learned further from the shop's own outcomes, but is scored here "
+        "on simulated packs. These figures show calibration against the simulation, not against cars in the street."
+    ),
     ("simulation", "simulation"): (
         "The model was trained on simulated packs and is scored here on other simulated packs. These figures show "
         "calibration against the simulation, not against cars in the street."
@@ -113,7 +121,7 @@ def build_report(inputs: ReportInputs, thresholds: Thresholds | None = None) -> 
         model=dict(inputs.model),
         trained_on=inputs.trained_on,
         scored_on=inputs.scored_on,
-        origin_sentence=_ORIGIN[inputs.trained_on, inputs.scored_on],
+        origin_sentence=origin_sentence(inputs.trained_on, inputs.scored_on),
         grid_version=GRID_VERSION,
         horizon_days=float(inputs.grid[-1]),
         thresholds=rules,
@@ -127,6 +135,11 @@ def build_report(inputs: ReportInputs, thresholds: Thresholds | None = None) -> 
         too_small=tuple(too_small),
         cautions=CAUTIONS,
     )
+
+
+def origin_sentence(trained_on: Origin, scored_on: Origin) -> str:
+    """Say what figures about these rows allow to conclude."""
+    return _ORIGIN[trained_on, scored_on]
 
 
 def _outcome(inputs: ReportInputs) -> tuple[Any, Any, Any]:

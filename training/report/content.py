@@ -129,6 +129,38 @@ class Verdict(_Part):
     sentence: str
 
 
+class ToldMonth(_Part):
+    """Forecasts issued in one month, and what came of them; shares are None where too little is known."""
+
+    month: str
+    models: tuple[str, ...]
+    forecasts: int
+    settled: int
+    returned: int
+    expected: float
+    forecast: float | None
+    observed: float | None
+    low: float | None
+    high: float | None
+    brier: float | None
+    kept: float | None
+    kept_low: float | None
+    kept_high: float | None
+
+
+class WhatWeTold(_Part):
+    """The live record: forecasts as they were issued, scored once their outcomes were known."""
+
+    until: str
+    day: float
+    confidence: Share
+    whole: ToldMonth
+    months: tuple[ToldMonth, ...]
+    alarm: str
+    alarm_raised: bool
+    sentences: tuple[str, ...]
+
+
 class CalibrationReport(_Part):
     """A calibration report; `model_dump_json` is its JSON form."""
 
@@ -150,3 +182,4 @@ class CalibrationReport(_Part):
     groups: tuple[GroupFigures, ...]
     too_small: tuple[TooSmall, ...]
     cautions: tuple[str, ...]
+    told: WhatWeTold | None = None

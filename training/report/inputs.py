@@ -13,7 +13,7 @@ from models.grid import DAYS
 from models.kaplan_meier import Floats
 from models.problems import BadInput, Problem
 
-Origin = Literal["simulation", "shop"]
+Origin = Literal["simulation", "shop", "both"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,7 +27,7 @@ class ReportInputs:
     time : array, shape (n,)
         Day of return or censoring.
     event : array of bool, shape (n,)
-    trained_on, scored_on : {"simulation", "shop"}
+    trained_on, scored_on : {"simulation", "shop", "both"}
         Where the model's and these rows come from; the report says in words what that allows to conclude.
     entry : array, shape (n,), optional
         Day from which each row was watched.
