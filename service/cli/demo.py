@@ -13,7 +13,7 @@ from service.cli.errors import plain_errors
 from service.cli.printing import out, print_answer
 from service.cli.serve import run_service
 from service.cli.surroundings import registry_here, settings_here
-from service.cli.train import DEFAULT_PACKS, train_on_simulation
+from service.cli.train import train_on_simulation
 from service.forecasts.answers import answer
 from service.forecasts.picture import draw_hold_curve
 from training.families import load_families
@@ -23,12 +23,14 @@ from training.table_files import write_tables
 REPLACEMENT_DAYS = 7
 """A pack ordered today is at Marrow Bay in about a week. Invented."""
 SEED = 0
+DEMO_PACKS = 5000
+"""Packs to simulate where there is no model yet: enough for a sound demonstration, trained within three minutes."""
 
 
 @plain_errors
 def demo(
     serve: Annotated[bool, typer.Option(help="Go on to answer over REST.")] = True,
-    packs: Annotated[int, typer.Option(help="Packs to simulate if there is no model yet.", min=1)] = DEFAULT_PACKS,
+    packs: Annotated[int, typer.Option(help="Packs to simulate if there is no model yet.", min=1)] = DEMO_PACKS,
 ) -> None:
     """Make the Marrow Bay fleet, train a model if there is none, and forecast a van waiting for its pack."""
     settings = settings_here()
