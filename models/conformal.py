@@ -79,6 +79,10 @@ class _Levels:
         # The effective number may jump; a level is good only if every smaller one is.
         return cls(ranked[first], np.maximum.accumulate(miscoverage))
 
+    def at(self, levels: FloatArray) -> FloatArray:
+        """Return the miscoverage of any levels: 1 past the last score, where nothing is known."""
+        return np.append(self.miscoverage, 1.0)[np.searchsorted(self.scores, levels, side="left")]
+
     def level(self, alpha: float) -> float:
         """Return the largest level whose miscoverage is at most alpha, 0 if there is none."""
         # Rounding must not cost a rank: 10/100 has to count as 0.1.
@@ -221,8 +225,8 @@ class ConformalBound:
         return (
             f"Of packs like those in the record, at least {chance} are expected to hold until their day. "
             f"The figure was set on {self.size_} moments of packs the model had not learned from and holds on average "
-            "over packs, not for each single one; it does not need the model to be right, but it does need new packs to "
-            "resemble the recorded ones, and packs that were replaced early to have been so for reasons the record "
+            "over packs, not for each single one; it does not need the model to be right, but it does need new packs "
+            "to resemble the recorded ones, and packs that were replaced early to have been so for reasons the record "
             "accounts for."
         )
 
@@ -276,6 +280,57 @@ class ConformalBound:
                 return own_day(curves[rows], day, self.grid_) / at_entry[rows]
 
         return lambda day, rows: 1 / np.clip(probability(day, rows), MIN_FOLLOWED, 1.0)
+
+
+class ShrunkenBound(ConformalBound):
+    r"""A bound from a workshop's own few packs, leaning on a bound that was set elsewhere on many.
+
+    The miscoverage of each level is that of both, weighed by packs,
+
+    .. math:: \alpha(a) = \frac{k\,\alpha_0(a) + n\,\alpha_1(a)}{k + n}
+
+    with n own packs and the earlier bound counting as k. Both terms carry the new pack's own correction, so what few
+    own packs add errs on the side of the earlier day. Exact neither here nor there until n is much larger than k:
+    then it is the own packs' guarantee.
+
+    Parameters
+    ----------
+    own, before : ConformalBound
+        Fitted on the same grid.
+    prior_packs : float
+        What the earlier bound counts as, in packs.
+    pack_share : float
+        Own packs (top-ups) per own row: rows of one pack are no independent witnesses.
+    """
+
+    def __init__(
+        self, own: ConformalBound, before: ConformalBound, prior_packs: float, pack_share: float = 1.0
+    ) -> None:
+        super().__init__(own.days, own.min_group)
+        self.grid_, self.size_ = own.grid_, before.size_ + own.size_
+        self.own_size_, self.prior_packs = own.size_, prior_packs
+
+        def mixed(mine: _Levels, theirs: _Levels) -> _Levels:
+            # A level is listed once for each distinct score.
+            scores = np.union1d(mine.scores, theirs.scores)
+            weight = pack_share * len(mine.scores)
+            share = weight / (weight + prior_packs)
+            return _Levels(scores, share * mine.at(scores) + (1 - share) * theirs.at(scores))
+
+        self.overall_ = mixed(own.overall_, before.overall_)
+        self.by_group_ = {
+            label: mixed(own.by_group_[label], before.by_group_.get(label, before.overall_))
+            if label in own.by_group_
+            else before.by_group_[label]
+            for label in {**before.by_group_, **own.by_group_}
+        }
+
+    def guarantee(self, confidence: float) -> str:
+        """Say in words what a bound at this confidence promises, and on what it rests."""
+        return (
+            f"{super().guarantee(confidence)} Of these moments {self.own_size_} are from the workshop's own record; "
+            f"until it holds many more than {self.prior_packs:g} packs, the figure leans on packs from elsewhere."
+        )
 
 
 def _hazard(survival: FloatArray) -> FloatArray:

@@ -23,7 +23,7 @@ from models.grid import DAYS
 from models.history import PackHistory, UsagePlan, require_fit
 from models.kinds import KINDS, KindClassifier
 from models.problems import BadInput, OutOfReach
-from models.recalibration import GroupRecalibration
+from models.recalibration import GroupRecalibration, SuccessiveRecalibration
 from models.similar import PastPacks, SimilarPack
 from models.tables import SECONDS_PER_DAY, HistoryTables, tables_from_histories, to_days
 
@@ -101,7 +101,7 @@ class Forecaster:
     ----------
     members : sequence of SurvivalEstimator
         Fitted on resampled packs; their mean is the forecast, their spread the band.
-    recalibration : GroupRecalibration or None
+    recalibration : GroupRecalibration, SuccessiveRecalibration or None
         By evidence group.
     bound : ConformalBound
         Fitted on packs that no member has seen.
@@ -116,7 +116,7 @@ class Forecaster:
     def __init__(
         self,
         members: Sequence[SurvivalEstimator],
-        recalibration: GroupRecalibration | None,
+        recalibration: GroupRecalibration | SuccessiveRecalibration | None,
         bound: ConformalBound,
         kinds: KindClassifier | None,
         seen: SeenRange,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final, Self
 
 import numpy as np
@@ -273,4 +274,52 @@ class GroupRecalibration(BaseEstimator):  # type: ignore[misc]
             some = labels == label
             if some.any():
                 curves[some] = own.transform(curves[some])
+        return curves
+
+
+class PartRecalibration:
+    r"""A recalibration taken part of the way: :math:`\log H' = (1 - \lambda) \log H + \lambda \log H_1`.
+
+    Parameters
+    ----------
+    whole : Recalibration
+        Fitted; gives H₁.
+    share : float
+        λ, from 0 (nothing is moved) to 1.
+    """
+
+    def __init__(self, whole: Recalibration, share: float) -> None:
+        self.whole = whole
+        self.share = share
+
+    def transform(self, survival: ArrayLike, groups: ArrayLike | None = None) -> FloatArray:  # noqa: ARG002
+        """Return recalibrated curves, shape (n, len(days)); `groups` makes no difference."""
+        return part_way(np.asarray(survival, dtype=np.float64), self.whole.transform(survival), self.share)
+
+
+def part_way(before: FloatArray, after: FloatArray, share: float) -> FloatArray:
+    """Return curves whose log cumulative hazards lie the given share of the way from one to another."""
+    if share == 0:
+        return before
+    logs = [np.log(np.maximum(-np.log(np.maximum(curves, 1e-300)), 1e-300)) for curves in (before, after)]
+    return np.asarray(np.exp(-np.exp((1 - share) * logs[0] + share * logs[1])))
+
+
+class SuccessiveRecalibration:
+    """Several recalibrations, one after the other: each learned on what those before it left.
+
+    Parameters
+    ----------
+    steps : sequence of GroupRecalibration or PartRecalibration
+        Fitted.
+    """
+
+    def __init__(self, steps: Sequence[GroupRecalibration | PartRecalibration]) -> None:
+        self.steps = tuple(steps)
+
+    def transform(self, survival: ArrayLike, groups: ArrayLike) -> FloatArray:
+        """Return recalibrated curves, shape (n, len(days))."""
+        curves = np.asarray(survival, dtype=np.float64)
+        for step in self.steps:
+            curves = step.transform(curves, groups)
         return curves

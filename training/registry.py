@@ -101,13 +101,14 @@ class Manifest(BaseModel):
 
 
 class Move(BaseModel):
-    """One change of the current model."""
+    """One change of the current model, and why."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     at: AwareDatetime
     action: Literal["promote", "rollback"]
     model_id: Annotated[str, Field(pattern=_MODEL_ID.pattern)]
+    why: str = ""
 
 
 class _Pointer(BaseModel):
@@ -314,11 +315,20 @@ class ModelRegistry:
             )
         return self.load(model_id, expected)
 
-    def promote(self, model_id: str, at: datetime) -> None:
-        """Make a model the current one. It is checked as for `load` first, without being loaded."""
+    def promote(self, model_id: str, at: datetime, why: str = "") -> None:
+        """Make a model the current one. It is checked as for `load` first, without being loaded.
+
+        Parameters
+        ----------
+        model_id : str
+        at : datetime
+            Now, with offset.
+        why : str
+            Kept in the history: the comparison it won, or the reason for doing without.
+        """
         self._checked(model_id)
         if self.current_id() != model_id:
-            self._move(Move(at=at, action="promote", model_id=model_id))
+            self._move(Move(at=at, action="promote", model_id=model_id, why=why))
 
     def rollback(self, at: datetime) -> str:
         """Go back to the model that was current before the last promotion, and return its name.
@@ -335,7 +345,7 @@ class ModelRegistry:
                 "There is no earlier model to go back to.",
                 "Promote one by name with `tideover models promote`.",
             )
-        self.manifest(stack[-2])
+        self._checked(stack[-2])
         self._move(Move(at=at, action="rollback", model_id=stack[-1]))
         return stack[-2]
 

@@ -1,8 +1,9 @@
-"""``tideover models``: list, card, promote, rollback."""
+"""``tideover models``: list, card, compare, promote, history, rollback."""
 
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -12,7 +13,11 @@ from models.problems import ModelRefused
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import registry_here, settings_here
+from service.model.learning import compare_stored, promote_on_record
+from training.families import load_families
+from training.promotion import RULE
 from training.registry import model_card
+from training.table_files import read_tables
 
 app = typer.Typer(no_args_is_help=True, help="List trained models, read their cards, choose which one answers.")
 ModelId = Annotated[str, typer.Argument(metavar="MODEL", help="Name of the model, as `tideover models list` shows it.")]
@@ -46,12 +51,48 @@ def card(model: ModelId) -> None:
     out().print(model_card(registry_here(settings_here()).manifest(model)), end="")
 
 
+@app.command("compare")
+@plain_errors
+def compare(
+    challenger: ModelId,
+    current: Annotated[str, typer.Argument(metavar="OTHER", help="The model to compare it with.")],
+    record: Annotated[Path, typer.Option("--from", help="Folder with the tables of a record.")],
+) -> None:
+    """Compare two models on a record, on moments that neither has learned from."""
+    settings = settings_here()
+    tables = read_tables(record, load_families(settings.families_dir))
+    found = compare_stored(registry_here(settings), challenger, current, tables, datetime.now(UTC))
+    out().print(f"{challenger} as challenger, {current} as current model.")
+    out().print(found.sentence())
+    out().print(RULE)
+
+
 @app.command("promote")
 @plain_errors
-def promote(model: ModelId) -> None:
-    """Let a model answer from now on."""
-    registry_here(settings_here()).promote(model, datetime.now(UTC))
+def promote(
+    model: ModelId,
+    record: Annotated[
+        Path | None, typer.Option("--from", help="Folder with the tables of a record on which it must be no worse.")
+    ] = None,
+    force: Annotated[
+        str | None, typer.Option(metavar="REASON", help="Promote without comparison; the reason is recorded.")
+    ] = None,
+) -> None:
+    """Let a model answer from now on, if it is no worse than the current one."""
+    settings = settings_here()
+    tables = None if record is None else read_tables(record, load_families(settings.families_dir))
+    judgement = promote_on_record(registry_here(settings), model, datetime.now(UTC), tables, force)
+    if judgement is not None:
+        out().print(judgement.sentence())
     out().print(f"{model} answers from now on.")
+
+
+@app.command("history")
+@plain_errors
+def history() -> None:
+    """List every promotion and rollback, oldest first, and why."""
+    for move in registry_here(settings_here()).history():
+        out().print(f"{move.at.isoformat(timespec='minutes')} {move.action} {move.model_id} {move.why}".rstrip())
 
 
 @app.command("rollback")

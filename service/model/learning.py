@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
+from typing import Any
 
 import pandas as pd
 
+from models.families import PackFamily
+from models.forecaster import Forecaster
+from models.problems import BadInput
 from models.tables import HistoryTables
 from models.threads import thread_limit
+from training.datasets import SurvivalRows
 from training.fitting import FitSettings, Further, Progress, Trained, train_forecaster
+from training.own_records import CURRENT, Start, learn_from_records, report_of, simulated_rows
+from training.promotion import Judgement, compare, judge, later_than
 from training.registry import Manifest, ModelRegistry
 from training.report import CalibrationReport
 from training.report.inputs import Origin
+from training.workshop import WorkshopHabits
 
 _ORIGIN_WORDS: dict[Origin, str] = {
     "simulation": "simulated packs, all invented; its figures speak of the simulation until real outcomes are known",
     "shop": "a workshop's own record",
+    "both": "a workshop's own record, starting from a model of simulated packs",
 }
 
 
@@ -29,9 +39,10 @@ def learn(
     further: Further | None = None,
     settings: FitSettings | None = None,
     threads: int = 1,
+    trial: HistoryTables | None = None,
     progress: Progress | None = None,
 ) -> Manifest:
-    """Fit a forecaster, store it with its report, and let it answer from now on.
+    """Fit a forecaster, store it with its report, and let it answer from now on if it is no worse.
 
     Parameters
     ----------
@@ -47,6 +58,9 @@ def learn(
     settings : FitSettings, optional
     threads : int
         Of the numerical libraries.
+    trial : HistoryTables, optional
+        Packs that neither this model nor the current one has seen: the model answers only if it is no worse on them.
+        Without them it answers in any case.
     progress : callable, optional
         As for `training.fitting.train_forecaster`.
 
@@ -66,23 +80,172 @@ def learn(
             made_at=created.isoformat(timespec="minutes"),
             progress=progress,
         )
-    return store_trained(registry, trained, families=tuple(sorted(tables.packs["family"].unique())), created=created)
+    families = tuple(sorted(tables.packs["family"].unique()))
+    if trial is None:
+        return store_trained(registry, trained, families=families, created=created)
+    manifest = _store(registry, trained.forecaster, trained.report, trained.facts, families, created)
+    with thread_limit(threads):
+        current = registry.load_current(Forecaster)
+        judgement = compare(trained.forecaster, current.model, trial, created)
+    if judgement.verdict == "no worse":
+        registry.promote(manifest.model_id, created, judgement.sentence())
+    return manifest
+
+
+def learn_from_record(
+    registry: ModelRegistry,
+    record: HistoryTables,
+    *,
+    at: datetime,
+    families: Mapping[str, PackFamily],
+    habits: WorkshopHabits,
+    settings: FitSettings | None = None,
+    threads: int = 1,
+    progress: Progress | None = None,
+) -> tuple[Manifest, Judgement | None]:
+    """Learn from a workshop's own record, store the model, and let it answer if it is no worse than the current one.
+
+    Parameters
+    ----------
+    registry : ModelRegistry
+        Its current model is trained on simulated packs, or has learned from one that is and is still there: an own
+        record is always learned from anew, never twice.
+    record : HistoryTables
+    at : datetime
+        Now, with offset.
+    families : mapping of str to PackFamily
+    habits : WorkshopHabits
+        With `families`, for simulating again what the model was trained on; if the simulation has changed since, own
+        and simulated packs are not trained on together.
+    settings : FitSettings, optional
+    threads : int
+    progress : callable, optional
+
+    Returns
+    -------
+    manifest : Manifest
+        Of the new model, or of the one it starts from if nothing can be learned yet.
+    judgement : Judgement or None
+        None if nothing was learned.
+
+    Raises
+    ------
+    ModelRefused
+        There is no current model that may be used.
+    BadInput
+        The model it learned from is gone.
+    """
+    settings = settings or FitSettings()
+    current = registry.load_current(Forecaster)
+    base_id = current.manifest.facts.get("base_model", current.manifest.model_id)
+    base = current if base_id == current.manifest.model_id else registry.load(base_id, Forecaster)
+    made = base.manifest.facts
+
+    def simulated() -> SurvivalRows | None:
+        return simulated_rows(
+            int(made["packs"]),
+            base.manifest.seed,
+            habits,
+            families,
+            base.manifest.data_digest,
+            settings.workers,
+        )
+
+    since = current.manifest.facts.get("learned_until")
+    with thread_limit(threads):
+        learned = learn_from_records(
+            Start(base.model, simulated if made["trained_on"] == "simulation" else None),
+            record,
+            at,
+            current=None if current is base else current.model,
+            settings=settings,
+            progress=progress,
+        )
+    if learned.recipe.way == "as it stands":
+        return base.manifest, None
+    report = report_of(learned, CalibrationReport.model_validate(base.report), at.isoformat(timespec="minutes"))
+    known = tuple(sorted({*base.manifest.families, *record.packs["family"].unique()}))
+    manifest = _store(registry, learned.forecaster, report, learned.facts, known, at)
+    tested = later_than(learned.back_test, None if since is None else datetime.fromisoformat(since))
+    rival = "as it stands" if current is base else CURRENT
+    judgement = judge(tested, learned.recipe.name, rival)
+    if judgement.verdict == "no worse":
+        registry.promote(manifest.model_id, at, judgement.sentence())
+    return manifest, judgement
+
+
+def promote_on_record(
+    registry: ModelRegistry, model_id: str, at: datetime, record: HistoryTables | None, reason: str | None
+) -> Judgement | None:
+    """Let a model answer from now on: if it is no worse on a record, or for a reason that is kept in the history.
+
+    Returns
+    -------
+    Judgement or None
+        None where there was nothing to compare with, or a reason was given.
+
+    Raises
+    ------
+    BadInput
+        It is not shown to be no worse; nothing was changed.
+    """
+    current = registry.current_id()
+    if reason is not None:
+        registry.promote(model_id, at, f"forced: {reason}")
+        return None
+    if current is None or current == model_id:
+        registry.promote(model_id, at, "the first one")
+        return None
+    if record is None:
+        raise BadInput.one(
+            "promote",
+            f"nothing says that {model_id} is no worse than {current}.",
+            "Name a record to compare them on with --from, or give a reason with --force.",
+        )
+    judgement = compare_stored(registry, model_id, current, record, at)
+    if judgement.verdict != "no worse":
+        raise BadInput.one(
+            "promote", judgement.sentence(), "Keep the current model, or give a reason with --force; it is recorded."
+        )
+    registry.promote(model_id, at, judgement.sentence())
+    return judgement
+
+
+def compare_stored(
+    registry: ModelRegistry, challenger: str, current: str, record: HistoryTables, at: datetime
+) -> Judgement:
+    """Judge a stored model against another on the moments of a record that neither has learned from."""
+    one, other = registry.load(challenger, Forecaster), registry.load(current, Forecaster)
+    learned = [m.manifest.facts["learned_until"] for m in (one, other) if "learned_until" in m.manifest.facts]
+    since = max(map(datetime.fromisoformat, learned)) if learned else None
+    return compare(one.model, other.model, record, at, since=since)
 
 
 def store_trained(
     registry: ModelRegistry, trained: Trained, *, families: tuple[str, ...], created: datetime
 ) -> Manifest:
     """Store a trained forecaster with its report and card, and let it answer from now on."""
-    facts = trained.facts
-    model_id = trained.forecaster.model_id
+    manifest = _store(registry, trained.forecaster, trained.report, trained.facts, families, created)
+    registry.promote(manifest.model_id, created, "trained anew, without comparison")
+    return manifest
+
+
+def _store(
+    registry: ModelRegistry,
+    forecaster: Forecaster,
+    report: CalibrationReport,
+    facts: Mapping[str, Any],
+    families: tuple[str, ...],
+    created: datetime,
+) -> Manifest:
     origin: Origin = facts["trained_on"]
-    manifest = registry.save(
-        trained.forecaster,
-        model_id=model_id,
-        report=trained.report.model_dump(mode="json"),
+    return registry.save(
+        forecaster,
+        model_id=forecaster.model_id,
+        report=report.model_dump(mode="json"),
         data_digest=facts["data_digest"],
         seed=facts["seed"],
-        scores=_scores(trained.report),
+        scores=_scores(report),
         created=created,
         families=families,
         facts={name: value for name, value in facts.items() if name not in ("data_digest", "seed", "grid_version")},
@@ -92,8 +255,6 @@ def store_trained(
             f"{_ORIGIN_WORDS[origin]}."
         ),
     )
-    registry.promote(model_id, created)
-    return manifest
 
 
 def _scores(report: CalibrationReport) -> dict[str, float | None]:

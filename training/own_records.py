@@ -1,0 +1,505 @@
+"""Learning from a workshop's own record, as far as it goes: recalibrated, retrained together, or on its own."""
+
+from __future__ import annotations
+
+import copy
+import hashlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any, Final, Literal
+
+import joblib
+import numpy as np
+from joblib import Parallel, delayed
+from numpy.typing import NDArray
+
+from models.conformal import ConformalBound, ShrunkenBound
+from models.evidence import SeenRange, evidence_group
+from models.families import PackFamily
+from models.feature_table import DIRECTIONS
+from models.forecaster import Forecaster
+from models.grid import DAYS, GRID_VERSION
+from models.hazard import HazardBooster
+from models.recalibration import (
+    GroupRecalibration,
+    PartRecalibration,
+    Recalibration,
+    SuccessiveRecalibration,
+    part_way,
+)
+from models.tables import HistoryTables
+from training.back_test import BackTest, back_test, cuts_of, known_by, log_score, paired_difference
+from training.cohort import CohortPlan, simulate_cohort
+from training.datasets import SurvivalRows, fold_of, moments_of, survival_rows
+from training.fitting import FitSettings, Progress, data_digest, split_rows
+from training.report import CalibrationReport, ReportInputs, build_report
+from training.report.inputs import Origin
+from training.scores import NotEstimable
+from training.workshop import WorkshopHabits
+
+Floats = NDArray[np.float64]
+Way = Literal["as it stands", "recalibrated", "together", "alone"]
+
+PRIOR_OUTCOMES: Final = 100.0
+"""Made-up outcomes that agree with the model as it stands: own returns weigh as much once they are as many."""
+
+SHARES: Final = (0.0, 0.25, 0.5, 0.75, 1.0)
+"""Shares of the way to the recalibrated curves that are tried."""
+
+BOUND_PRIOR_PACKS: Final = 200.0
+"""Packs that the earlier bound counts as against the own ones. At 90 % it then rests on about twenty failures."""
+
+TOGETHER_RETURNS: Final = 150
+ALONE_RETURNS: Final = 400
+"""Own returns from which members are fitted again on simulated and own rows, and on own rows alone. Invented."""
+
+OWN_WEIGHTS: Final = (2.0, 10.0)
+"""Weights of an own row against a simulated one that are tried."""
+
+BACK_TEST_RETURNS: Final = 40
+"""Own returns from which the back-test is worth its time."""
+
+BACK_TEST_MEMBERS: Final = 2
+CROSS_FOLDS: Final = 5
+CURRENT: Final = "current"
+"""Name, in a back-test, of the model that answers now."""
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """One way of learning.
+
+    Attributes
+    ----------
+    way : str
+    weight : float
+        Of an own row against a simulated one; only with "together".
+    """
+
+    way: Way
+    weight: float = 0.0
+
+    @property
+    def name(self) -> str:
+        """How it is called in tables and sentences."""
+        return f"together, own rows times {self.weight:g}" if self.way == "together" else self.way
+
+
+@dataclass(frozen=True)
+class Start:
+    """What learning starts from.
+
+    Attributes
+    ----------
+    forecaster : Forecaster
+        Has learned nothing from this record.
+    simulated : callable, optional
+        Gives the rows its members were trained on, or None; called only if they are needed. Without them nothing is
+        trained together.
+    """
+
+    forecaster: Forecaster
+    simulated: Callable[[], SurvivalRows | None] | None = None
+
+
+@dataclass(frozen=True)
+class OwnRows:
+    """A record's moments, ready to learn from.
+
+    Attributes
+    ----------
+    rows : SurvivalRows
+    group : array of str, shape (n,)
+    share : float
+        Top-ups per row. Moments of one top-up end together, so together they count as one outcome; the same for each
+        row, because weighing rows by how often a pack was seen would favour those that were soon back.
+    returns, fates : int
+        Top-ups followed by a return within the horizon, and by any recorded fate.
+    """
+
+    rows: SurvivalRows
+    group: NDArray[np.object_]
+    share: float
+    returns: int
+    fates: int
+
+    @classmethod
+    def of(cls, known: HistoryTables, seed: int) -> OwnRows:
+        """Read a record as it stood at some moment (`training.back_test.known_by`)."""
+        rows = survival_rows(known, moments_of(known, np.random.default_rng([seed, 9])))
+        topup = rows.moments["topup"].to_numpy()
+        back = rows.event & (rows.time <= DAYS[-1])
+        count = len(np.unique(topup))
+        fates = int((known.outcomes["kind"] != "running").sum())
+        group = evidence_group(rows.X)
+        return cls(rows, group, count / max(len(rows), 1), len(np.unique(topup[back])), fates)
+
+
+@dataclass(frozen=True)
+class Standing:
+    """How one recipe did in the back-test.
+
+    Attributes
+    ----------
+    recipe : str
+    log_score : float
+        Mean over moments, nats; lower is better.
+    difference, standard_error : float
+        Its score less that of the model as it stands, with the error counted by packs.
+    """
+
+    recipe: str
+    log_score: float
+    difference: float
+    standard_error: float
+
+
+@dataclass(frozen=True)
+class Learned:
+    """A forecaster that has learned from a record, and why it learned that way.
+
+    Attributes
+    ----------
+    forecaster : Forecaster
+    recipe : Recipe
+    standings : tuple of Standing
+        Empty if the record was too small for a back-test.
+    back_test : BackTest or None
+    why : str
+        A sentence.
+    facts : dict
+        For the manifest.
+    """
+
+    forecaster: Forecaster
+    recipe: Recipe
+    standings: tuple[Standing, ...]
+    back_test: BackTest | None
+    why: str
+    facts: dict[str, Any] = field(default_factory=dict)
+
+
+def learn_from_records(
+    start: Start,
+    record: HistoryTables,
+    at: datetime,
+    *,
+    current: Forecaster | None = None,
+    settings: FitSettings | None = None,
+    progress: Progress | None = None,
+) -> Learned:
+    """Learn from a workshop's record as it stands at a moment.
+
+    Parameters
+    ----------
+    start : Start
+    record : HistoryTables
+    at : datetime
+        With offset; what is recorded for later is not used.
+    current : Forecaster, optional
+        Answers now, and is not `start`: the back-test then also says what it would have forecast, under "current".
+    settings : FitSettings, optional
+        For members that are fitted again.
+    progress : callable, optional
+        Called with steps done, steps in all and what is being done.
+
+    Returns
+    -------
+    Learned
+        With few returns recalibrated, with shrinkage to the model as it stands; with more, whatever did best in the
+        time-ordered back-test, the simpler one unless the other is better by more than its standard error.
+    """
+    settings = settings or FitSettings()
+    known = known_by(record, at)
+    own = OwnRows.of(known, settings.seed)
+    simulated = None
+    if own.returns >= TOGETHER_RETURNS and start.simulated is not None:
+        simulated = start.simulated()
+    recipes = recipes_for(own.returns, simulated is not None)
+
+    def make(tables: HistoryTables, recipe: Recipe, how: FitSettings) -> Forecaster:
+        if recipe.way == "as it stands":
+            return start.forecaster
+        rows = OwnRows.of(tables, settings.seed)
+        return _follow(start.forecaster, rows, recipe, tables, how, simulated)
+
+    tested: BackTest | None = None
+    steps = 2
+    if own.returns >= BACK_TEST_RETURNS:
+        quick = FitSettings(BACK_TEST_MEMBERS, settings.pack_share, settings.rounds, settings.workers, settings.seed)
+        cuts = cuts_of(record, at)
+        steps += len(cuts) * len(recipes)
+        done = 0
+
+        def counted(recipe: Recipe) -> Callable[[HistoryTables], Forecaster]:
+            def maker(tables: HistoryTables) -> Forecaster:
+                nonlocal done
+                if progress is not None:
+                    progress(done, steps, f"trying on the past: {recipe.name}")
+                done += 1
+                return make(tables, recipe, quick)
+
+            return maker
+
+        makers = {r.name: counted(r) for r in recipes}
+        if current is not None:
+            makers[CURRENT] = lambda _: current
+        tested = back_test(record, at, makers, cuts, seed=settings.seed)
+    standings = _standings(tested, recipes)
+    chosen, why = choose(recipes, tested, own.returns)
+    if progress is not None:
+        progress(steps - 2, steps, f"learning: {chosen.name}")
+    forecaster = make(known, chosen, settings)
+    digest = data_digest(known)
+    if chosen.way != "as it stands":
+        # Named by what it is, as a model from a simulation is.
+        forecaster.model_id = ""
+        forecaster.model_id = hashlib.sha256(f"{joblib.hash(forecaster)} {digest}".encode()).hexdigest()[:12]
+    if progress is not None:
+        progress(steps, steps, "done")
+    facts = {
+        "data_digest": digest,
+        "packs": int(known.packs.shape[0]),
+        "moments": len(own.rows),
+        "returns": own.returns,
+        "recorded_fates": own.fates,
+        "effective_returns": effective_returns(own, chosen, simulated),
+        "seed": settings.seed,
+        "base_model": start.forecaster.model_id,
+        "learned_until": at.isoformat(),
+        "way": chosen.name,
+        "why": why,
+        "back_test": [vars(s) for s in standings],
+        "grid_version": GRID_VERSION,
+        "trained_on": {"alone": "shop", "as it stands": "simulation"}.get(chosen.way, "both"),
+    }
+    return Learned(forecaster, chosen, standings, tested, why, facts)
+
+
+def simulated_rows(
+    packs: int, seed: int, habits: WorkshopHabits, families: Mapping[str, PackFamily], digest: str, workers: int
+) -> SurvivalRows | None:
+    """Make again the rows that a simulated model's members were trained on; None if the simulation has changed.
+
+    Parameters
+    ----------
+    packs, seed, habits, families
+        Of its cohort.
+    digest : str
+        `training.fitting.data_digest` of the tables it was trained on.
+    workers : int
+    """
+    tables = simulate_cohort(
+        CohortPlan(packs=packs, seed=seed, habits=habits), families=families, workers=workers
+    ).tables
+    if data_digest(tables) != digest:
+        return None
+    rows = survival_rows(tables, moments_of(tables, np.random.default_rng([seed, 7])))
+    return split_rows(rows)[0]
+
+
+def report_of(learned: Learned, before: CalibrationReport, made_at: str) -> CalibrationReport:
+    """Report on the back-test: what the chosen way of learning forecast before it knew the outcome.
+
+    Where that is too little, the report of the model that learning started from stands, and says what it is about.
+    """
+    tested, name = learned.back_test, learned.recipe.name
+    trained_on: Origin = learned.facts["trained_on"]
+    model = {"model": learned.forecaster.model_id, "learned": learned.why, "grid": GRID_VERSION}
+    if tested is not None:
+        try:
+            return build_report(
+                ReportInputs(
+                    survival=tested.curves[name],
+                    time=tested.rows.time,
+                    event=tested.rows.event,
+                    trained_on=trained_on,
+                    scored_on="shop",
+                    peers={"As it stood": tested.curves["as it stands"]},
+                    bounds=tested.bounds[name],
+                    groups={"situation": evidence_group(tested.rows.X)},
+                    model=model,
+                    made_at=made_at,
+                )
+            )
+        except NotEstimable:
+            pass
+    return before.model_copy(
+        update={
+            "model": dict(before.model) | model,
+            "trained_on": trained_on,
+            "origin_sentence": (
+                "The record is too small yet to score what was learned from it. These figures are those of the model "
+                "that learning started from. " + before.origin_sentence
+            ),
+        }
+    )
+
+
+def recipes_for(returns: int, with_simulation: bool) -> list[Recipe]:
+    """List the ways of learning that so many own returns can carry, the simplest first."""
+    if returns == 0:
+        return [Recipe("as it stands")]
+    found = [Recipe("as it stands"), Recipe("recalibrated")]
+    if returns >= TOGETHER_RETURNS and with_simulation:
+        found += [Recipe("together", weight) for weight in OWN_WEIGHTS]
+    if returns >= ALONE_RETURNS:
+        found.append(Recipe("alone"))
+    return found
+
+
+def choose(recipes: list[Recipe], tested: BackTest | None, returns: int) -> tuple[Recipe, str]:
+    """Choose a recipe, and say why.
+
+    Shrinkage keeps recalibration from doing harm with few returns, so it needs no trial. A more complex recipe takes
+    the place of a simpler one only where its log score in the back-test is better by more than the standard error of
+    the difference (the one-standard-error rule: Breiman, Friedman, Olshen & Stone 1984, section 3.4.3; from memory,
+    unverified).
+    """
+    if len(recipes) == 1:
+        return recipes[0], "No return is recorded yet, so the model stays as it is."
+    best = recipes[1]
+    if tested is None or len(recipes) == 2:
+        return (
+            best,
+            f"With {returns} recorded returns the model is recalibrated, drawn to what it said before.",
+        )
+    why = "nothing more complex was better by more than its standard error"
+    for recipe in recipes[2:]:
+        found = paired_difference(tested.surprise(recipe.name), tested.surprise(best.name), tested.packs())
+        if found.mean + found.standard_error < 0:
+            why = (
+                f"its log score was better than that of “{best.name}” by {-found.mean:.4f} "
+                f"(standard error {found.standard_error:.4f})"
+            )
+            best = recipe
+    return best, f"{best.name}: tried on {len(tested.rows)} moments of {len(np.unique(tested.packs()))} packs, {why}."
+
+
+def _standings(tested: BackTest | None, recipes: list[Recipe]) -> tuple[Standing, ...]:
+    if tested is None:
+        return ()
+    before = tested.surprise(recipes[0].name)
+    found = []
+    for recipe in recipes:
+        score = tested.surprise(recipe.name)
+        gap = paired_difference(score, before, tested.packs())
+        found.append(Standing(recipe.name, float(score.mean()), gap.mean, gap.standard_error))
+    return tuple(found)
+
+
+def effective_returns(own: OwnRows, recipe: Recipe, simulated: SurvivalRows | None) -> float:
+    r"""Equally weighted returns that would carry as much as those learned from (Kish: :math:`(\sum w)^2 / \sum w^2`).
+
+    The prior's made-up outcomes count like rows: with recalibration they are what the map leans on.
+    """
+    if recipe.way == "as it stands":
+        return 0.0
+    if recipe.way != "together":
+        return float(own.returns)
+    assert simulated is not None
+    fixed = float((simulated.event & (simulated.time <= DAYS[-1])).sum())
+    mine = own.returns
+    return (fixed + recipe.weight * mine) ** 2 / (fixed + recipe.weight**2 * mine)
+
+
+def _follow(
+    base: Forecaster,
+    own: OwnRows,
+    recipe: Recipe,
+    tables: HistoryTables,
+    settings: FitSettings,
+    simulated: SurvivalRows | None,
+) -> Forecaster:
+    """Make a forecaster by a recipe."""
+    if own.returns == 0:
+        return base
+    if recipe.way == "recalibrated":
+        curves, _, _ = base.curves(own.rows.X)
+        return _adapted(base, curves, own, base.bound)
+    together = simulated is not None and recipe.way == "together"
+    beside = simulated if together else None
+    members, fold = _members(own.rows, beside, recipe, settings)
+    fitted = copy.copy(base)
+    fitted.members = tuple(members)
+    fitted.families = dict(base.families) | dict(tables.families)
+    fitted.seen = SeenRange.of(own.rows.X if beside is None else beside.with_rows(own.rows).X)
+    if not together:
+        # What was learned about members of another training says nothing about these.
+        fitted.recalibration = None
+    # Each own pack is forecast by the one member that never saw it.
+    curves = np.empty((len(own.rows), len(DAYS)))
+    for number, member in enumerate(members):
+        part = fold == number
+        if part.any():
+            raw = member.predict_survival(own.rows.X[part], DAYS)
+            mend = fitted.recalibration
+            curves[part] = raw if mend is None else mend.transform(raw, own.group[part])
+    return _adapted(fitted, curves, own, base.bound if together else None)
+
+
+def _members(
+    own: SurvivalRows, simulated: SurvivalRows | None, recipe: Recipe, settings: FitSettings
+) -> tuple[list[HazardBooster], NDArray[np.int64]]:
+    """Fit members on own rows, with simulated ones if given; return with each own row the member that left it out."""
+    count = max(settings.members, BACK_TEST_MEMBERS)
+    fold = fold_of(own.moments["pack_id"], count, salt="left out")
+
+    def one(number: int) -> HazardBooster:
+        mine = own.take(fold != number)
+        weights = np.full(len(mine), recipe.weight if simulated is not None else 1.0)
+        if simulated is not None:
+            packs, inverse = np.unique(simulated.moments["pack_id"].to_numpy().astype(str), return_inverse=True)
+            drawn = np.random.default_rng([settings.seed, number]).random(len(packs)) < settings.pack_share
+            some = simulated.take(np.flatnonzero(drawn[inverse]))
+            mine, weights = some.with_rows(mine), np.concatenate([np.ones(len(some)), weights])
+        booster = HazardBooster(monotone=DIRECTIONS, rounds=settings.rounds, stop_early=False, seed=number)
+        return booster.fit(mine.X, mine.time, mine.event, weights=weights)
+
+    return list(Parallel(n_jobs=settings.workers)(delayed(one)(i) for i in range(count))), fold
+
+
+def _adapted(fitted: Forecaster, curves: Floats, own: OwnRows, before: ConformalBound | None) -> Forecaster:
+    """Recalibrate on own rows, whose curves no member made that had seen them, and set the bound anew."""
+    rows = own.rows
+
+    def mapped(some: NDArray[np.bool_]) -> Recalibration:
+        weights = np.full(int(some.sum()), own.share)
+        return Recalibration(prior_outcomes=PRIOR_OUTCOMES).fit(
+            curves[some], rows.time[some], rows.event[some], weights=weights
+        )
+
+    # Share and level are set on curves from maps that had not seen the pack, or both would be too bold.
+    fold = fold_of(rows.moments["pack_id"], CROSS_FOLDS, salt="level")
+    crossed = curves.copy()
+    for number in range(CROSS_FOLDS):
+        out = fold == number
+        if out.any() and not out.all():
+            crossed[out] = mapped(~out).transform(curves[out])
+    share = _share(curves, crossed, rows)
+    crossed = part_way(curves, crossed, share)
+    final = PartRecalibration(mapped(np.ones(len(rows), dtype=bool)), share)
+    bound: ConformalBound = ConformalBound(min_group=1).fit(crossed, rows.time, rows.event, groups=own.group)
+    if before is not None:
+        bound = ShrunkenBound(bound, before, BOUND_PRIOR_PACKS, own.share)
+    adapted = copy.copy(fitted)
+    adapted.recalibration, adapted.bound = SuccessiveRecalibration([*_steps(fitted.recalibration), final]), bound
+    return adapted
+
+
+def _share(before: Floats, after: Floats, rows: SurvivalRows) -> float:
+    """Choose how far to go: the least share whose log score is within a standard error of the best one's."""
+    scores = [log_score(part_way(before, after, share), rows.time, rows.event) for share in SHARES]
+    best = min(scores, key=lambda score: float(score.mean()))
+    packs = rows.moments["pack_id"].to_numpy().astype(str)
+    gaps = [paired_difference(score, best, packs) for score in scores]
+    return next(share for share, gap in zip(SHARES, gaps, strict=True) if gap.mean <= gap.standard_error)
+
+
+def _steps(
+    recalibration: GroupRecalibration | SuccessiveRecalibration | None,
+) -> list[GroupRecalibration | PartRecalibration]:
+    if recalibration is None:
+        return []
+    return list(recalibration.steps) if isinstance(recalibration, SuccessiveRecalibration) else [recalibration]
