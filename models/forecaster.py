@@ -31,7 +31,8 @@ BAND_FACTOR: Final = 1.64
 """Standard deviations of the members on the complementary log-log scale to each side: nine in ten, if normal."""
 
 WIDENING: Final = 0.5
-"""Share of the usual level at which the good-for day is read where evidence is out of the training range. Invented."""
+"""Share of the usual level at which the good-for day is read where the evidence is out of the training range, or the
+family was never learned from. Invented."""
 
 Floats = NDArray[np.float64]
 
@@ -188,7 +189,7 @@ class Forecaster:
             band_high=high,
             kinds=None if self.kinds is None else self.kinds.predict(X),
             group=evidence_group(X),
-            widening=np.where(furthest > 0, WIDENING, 1.0),
+            widening=np.where((furthest > 0) | self.seen.new_family(X), WIDENING, 1.0),
             reachable=furthest <= FAR,
         )
 
