@@ -21,8 +21,7 @@ from pathlib import Path
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
-# ruff: noqa: T201
-import numpy as np  # noqa: E402 - after the thread counts
+import numpy as np
 
 
 class PeakOfWorkers:

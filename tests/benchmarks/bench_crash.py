@@ -6,8 +6,6 @@ within a few milliseconds. Then the store is opened again and looked over, and t
 Idempotency-Key, as a client would that got no answer.
 """
 
-# ruff: noqa: T201
-
 from __future__ import annotations
 
 import os

@@ -10,7 +10,6 @@ weighted for censoring, on as many fresh packs; "truth" forecasts with the true 
 scikit-survival, times rounded up to the day grid, gaps filled with 0) is fitted only if trees are asked for: at
 20,000 rows a hundred of them take minutes. Seconds are processor time: the wall clock of a shared machine says little.
 """
-# ruff: noqa: T201
 
 from __future__ import annotations
 

@@ -2,7 +2,6 @@
 
 PYTHONPATH=. OMP_NUM_THREADS=1 python tests/benchmarks/bench_fleet_plan.py
 """
-# ruff: noqa: T201
 
 import time
 

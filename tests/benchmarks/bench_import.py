@@ -5,8 +5,6 @@ temporary folder. The table printed gives rows a second and the peak memory of t
 with the rows shows that files are streamed.
 """
 
-# ruff: noqa: T201
-
 from __future__ import annotations
 
 import csv

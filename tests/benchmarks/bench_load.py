@@ -5,8 +5,6 @@ database]``. A small model is trained first. Of ten requests five read a record,
 one issues a forecast from the stored history.
 """
 
-# ruff: noqa: T201
-
 from __future__ import annotations
 
 import asyncio

@@ -10,7 +10,6 @@ rounded up to the same grid, once with its own smallest leaf and once with 15 ro
 gaps filled by the median, with each model's own defaults: nothing is tuned on these sets.
 Seconds are processor time of one thread: the wall clock of a shared machine says little.
 """
-# ruff: noqa: T201
 
 from __future__ import annotations
 
