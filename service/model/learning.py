@@ -189,6 +189,7 @@ def promote_on_record(
     BadInput
         It is not shown to be no worse; nothing was changed.
     """
+    registry.manifest(model_id)
     current = registry.current_id()
     if reason is not None:
         registry.promote(model_id, at, f"forced: {reason}")

@@ -13,7 +13,6 @@ import pytest
 
 from service.cautions import CAUTIONS
 from training.marrow_bay import demo_van, marrow_bay_fleet
-from training.table_files import write_tables
 
 
 @pytest.fixture(scope="module")
@@ -99,12 +98,11 @@ def test_manifest_tells_what_the_model_learned_from(demonstrated, tideover):
     assert "| coverage of the 90% bound | 0." in card
 
 
-def test_too_small_a_record_is_told_with_status_2(tideover, tmp_path):
-    fleet = marrow_bay_fleet()
-    write_tables(fleet.of_packs(fleet.packs["pack_id"].head(12)), tmp_path / "record")
-    ran = tideover("train", "--data", tmp_path / "record", env={"TIDEOVER_HOME": str(tmp_path / "home")})
+def test_a_record_that_is_not_there_is_told_with_status_2(tideover, tmp_path):
+    """Before a model to start from is trained for minutes, and before anything is written."""
+    ran = tideover("train", "--from", tmp_path / "record", env={"TIDEOVER_HOME": str(tmp_path / "home")})
     assert ran.exit_code == 2
-    told = ran.stderr.splitlines()[-3:]
-    assert told[0] == "where: outcomes"
-    assert "60 are needed" in told[1]
+    told = ran.stderr.splitlines()
+    assert told[0] == "where: record"
+    assert "holds no packs.csv" in told[1]
     assert not (tmp_path / "home").exists()
