@@ -1,0 +1,433 @@
+"""The forecaster against its targets on simulated packs: peers, data, calibration, thin evidence, shift, kinds.
+
+    python tests/benchmarks/bench_tournament.py peers      against the usual estimators, same rows and features
+    python tests/benchmarks/bench_tournament.py data       ten times the data, and what the hidden truth would say
+    python tests/benchmarks/bench_tournament.py calibration thin shift kinds    the shipped pipeline
+    python tests/benchmarks/bench_tournament.py search     settings of the booster, scored on packs of its own
+
+`--packs` sets the size of training and test cohort (20,000). All data are simulated (invented), one OpenMP thread,
+seconds are processor time. Nobody replaces a pack unless a line says so, so outcomes are plain. "returned if left in"
+takes moments as they arise where packs are replaced (worst first), and drives each hidden pack on to see when its
+fault would have returned.
+"""
+
+from __future__ import annotations
+
+import os
+
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+import argparse
+import time
+import warnings
+from collections.abc import Iterator
+from dataclasses import replace
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from models.evidence import evidence_group, flags_of
+from models.feature_table import DIRECTIONS
+from models.features import feature_frame
+from models.forecaster import WIDENING, newest_reading_gap_days
+from models.grid import DAYS, REPORT_DAYS, survival_at
+from models.hazard import BoosterSettings, HazardBooster
+from models.kaplan_meier import kaplan_meier
+from models.kinds import KINDS
+from models.regressions import LogNormalRegression, WeibullRegression
+from models.tables import from_days
+from training.cohort import Cohort, CohortPlan, simulate_cohort
+from training.cohort_cell import RELEASE_HOUR
+from training.datasets import SINGLE_MOMENT_SHARES, SurvivalRows, single_moments, survival_rows
+from training.fitting import (
+    CONFIDENCES,
+    FitSettings,
+    Further,
+    Trained,
+    censoring_curves,
+    fit_members,
+    peer_curves,
+    report_groups,
+    train_forecaster,
+)
+from training.meters import MeterQuality
+from training.scores import (
+    bound_coverage,
+    distribution_calibration,
+    integrated_brier_score,
+    integrated_calibration_index,
+    uno_c,
+)
+from training.thinning import thin_rows
+from training.truth import simulate_return_days, true_curves
+from training.workshop import WorkshopHabits
+
+STAYS_IN = WorkshopHabits(replaces=False)
+LEAST_GROUP = 500
+TRAIN, FURTHER, TEST, CHOICE, TRUTH = 1, 1_000_004, 99, 555, 77
+"""Seeds of cohorts."""
+
+LOOK_DAYS = 0.04
+"""From the hour of the release to just after the last reading taken there."""
+
+BREAK = 0.04
+
+
+def show(title: str, rows: list[dict[str, Any]], places: int = 4) -> None:
+    """Print a table."""
+    print(
+        f"\n{title}\n" + pd.DataFrame(rows).to_string(index=False, float_format=f"%.{places}f", na_rep=""), flush=True
+    )
+
+
+def cohort_of(packs: int, seed: int, **plan: Any) -> Cohort:
+    return simulate_cohort(CohortPlan(packs, seed, **({"habits": STAYS_IN} | plan)), workers=2)
+
+
+@cache
+def rows_of(packs: int, seed: int) -> SurvivalRows:
+    return single_moments(cohort_of(packs, seed).tables, np.random.default_rng([seed, 8]))
+
+
+def brier(survival: np.ndarray, rows: SurvivalRows) -> float:
+    return integrated_brier_score(survival, rows.time, rows.event).score
+
+
+# Peers ---------------------------------------------------------------------------------------------------------------
+
+
+def estimators(train: SurvivalRows, test: SurvivalRows) -> Iterator[tuple[str, np.ndarray, float]]:
+    """Name, curves of the test rows and seconds of fitting."""
+    from sksurv.ensemble import GradientBoostingSurvivalAnalysis, RandomSurvivalForest
+    from sksurv.util import Surv
+
+    def timed(estimator: Any) -> tuple[np.ndarray, float]:
+        began = time.process_time()
+        estimator.fit(train.X, train.time, train.event)
+        spent = time.process_time() - began
+        return estimator.predict_survival(test.X, DAYS), spent
+
+    yield "Kaplan-Meier", np.tile(kaplan_meier(train.time, train.event).at(DAYS), (len(test), 1)), np.nan
+    yield "one hazard booster", *timed(HazardBooster(monotone=DIRECTIONS, rounds=FitSettings.rounds, stop_early=False))
+    began = time.process_time()
+    members = fit_members(train, FitSettings(workers=1))
+    spent = time.process_time() - began
+    yield "members as shipped", np.mean([m.predict_survival(test.X, DAYS) for m in members], axis=0), spent
+    for name, curves in peer_curves(train, test).items():
+        if name != "Kaplan–Meier":
+            yield name, curves, np.nan
+    yield "Weibull AFT", *timed(WeibullRegression())
+    yield "lognormal AFT", *timed(LogNormalRegression())
+
+    rounded = np.append(DAYS, DAYS[-1])[np.searchsorted(DAYS, train.time)]
+    outcome = Surv.from_arrays(train.event & (train.time <= DAYS[-1]), rounded)
+    gaps = train.X.isna().any()
+    filled = [np.hstack([r.X.fillna(train.X.median()), r.X.isna().loc[:, gaps]]).astype(float) for r in (train, test)]
+
+    def peer(estimator: Any, learn: Any, ask: Any) -> tuple[np.ndarray, float]:
+        began = time.process_time()
+        estimator.fit(learn, outcome)
+        spent = time.process_time() - began
+        table = estimator.predict_survival_function(ask, return_array=True)
+        at = np.searchsorted(estimator.unique_times_, DAYS, side="right")
+        return np.hstack([np.ones((len(table), 1)), table])[:, at], spent
+
+    for leaf in (3, 6, 15):
+        forest = RandomSurvivalForest(100, min_samples_leaf=leaf, random_state=0)
+        yield f"forest, leaves of {leaf}", *peer(forest, train.X, test.X)
+    boosted = GradientBoostingSurvivalAnalysis(n_estimators=100, subsample=0.5, random_state=0)
+    yield "gradient boosted trees", *peer(boosted, *filled)
+
+
+def peers(packs: int) -> None:
+    train, test = rows_of(packs, TRAIN), rows_of(packs, TEST)
+    table = []
+    for name, curves, seconds in estimators(train, test):
+        mean = np.trapezoid(curves, DAYS, axis=1)
+        risks = {"Uno C, day 14": 1 - survival_at(curves, 14.0), "Uno C, mean days": -mean}
+        rank = {n: uno_c(r, test.time, test.event, until=90).index for n, r in risks.items()}
+        table.append({"estimator": name, "integrated Brier": brier(curves, test)} | rank | {"fit s": seconds})
+        print(f"  {name} done", flush=True)
+    show(f"Peers: {len(train)} rows to learn from, {len(test)} to score, {train.X.shape[1]} features", table)
+
+
+# Data ----------------------------------------------------------------------------------------------------------------
+
+
+def data(packs: int) -> None:
+    train, test = rows_of(packs, TRAIN), rows_of(packs, TEST)
+    many = train
+    for part in range(1, 10):
+        many = many.with_rows(single_moments(cohort_of(packs, 5000 + part).tables, np.random.default_rng([part, 8])))
+    hidden = cohort_of(1500, TRUTH, keep_states=True)
+    truth = true_curves(hidden, replicates=100, workers=2)
+    asked = survival_rows(hidden.tables, truth.moments.assign(row=np.arange(len(truth.moments))))
+    overall = kaplan_meier(train.time, train.event).at(DAYS)
+    scores = {
+        "Kaplan-Meier": [brier(np.tile(overall, (len(r), 1)), r) for r in (test, asked)],
+        "hidden truth": [np.nan, brier(truth.survival[asked.moments["row"]], asked)],
+    }
+    for name, rows in (("booster", train), ("booster, ten times the data", many)):
+        model = HazardBooster(monotone=DIRECTIONS, rounds=FitSettings.rounds, stop_early=False)
+        model.fit(rows.X, rows.time, rows.event)
+        scores[name] = [brier(model.predict_survival(r.X, DAYS), r) for r in (test, asked)]
+    best = scores["booster, ten times the data"]
+    table = []
+    for name, found in scores.items():
+        way = [(scores["Kaplan-Meier"][i] - found[i]) / (scores["Kaplan-Meier"][i] - best[i]) for i in (0, 1)]
+        line = {"forecast": name, "test": found[0], "way": way[0], "rows of known truth": found[1], "way there": way[1]}
+        table.append(line)
+    show(f"Data: {len(train)} and {len(many)} rows; integrated Brier, and the way from Kaplan-Meier to the last", table)
+
+
+def search(packs: int) -> None:
+    train, choice = rows_of(packs, TRAIN), rows_of(packs, CHOICE)
+    table = []
+    for rounds, rate, leaves, periods, prior, controls in (
+        (220, 0.1, 24, 150, 8.0, 30),
+        (440, 0.05, 24, 150, 8.0, 30),
+        (220, 0.1, 24, 60, 2.0, 30),
+        (150, 0.1, 48, 60, 8.0, 30),
+        (220, 0.1, 48, 20, 4.0, 30),
+        (300, 0.1, 48, 40, 20.0, 30),
+        (400, 0.1, 48, 40, 20.0, 30),
+        (400, 0.1, 96, 60, 20.0, 30),
+        (220, 0.2, 48, 60, 20.0, 10),
+        (70, 0.2, 64, 60, 4.0, 6),
+    ):
+        model = HazardBooster(
+            monotone=DIRECTIONS,
+            rounds=rounds,
+            stop_early=False,
+            controls=controls,
+            settings=BoosterSettings(False, False, rate, leaves, periods, prior),
+        )
+        began = time.process_time()
+        model.fit(train.X, train.time, train.event)
+        spent = time.process_time() - began
+        score = brier(model.predict_survival(choice.X, DAYS), choice)
+        names = ("rounds", "rate", "leaves", "periods in a leaf", "prior", "controls", "integrated Brier", "fit s")
+        table.append(dict(zip(names, (rounds, rate, leaves, periods, prior, controls, score, spent), strict=True)))
+    show("Search: one booster, scored on packs that serve for nothing else", table, 5)
+
+
+# The shipped pipeline ------------------------------------------------------------------------------------------------
+
+
+@cache
+def shipped(packs: int, families: tuple[str, ...] = (), places: tuple[str, ...] = ()) -> Trained:
+    limits = {"families": families, "places": places}
+    learn, further = cohort_of(packs, TRAIN, **limits), cohort_of(2 * packs, FURTHER, **limits)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return train_forecaster(
+            learn.tables, truth=learn.truth, further=Further(further.tables, further.truth), settings=FitSettings()
+        )
+
+
+def judged(name: str, trained: Trained, rows: SurvivalRows, followed: np.ndarray | None = None) -> dict[str, Any]:
+    """One line: score, calibration indices, distribution, coverage."""
+    curves, bounds, _ = forecasts(trained, rows)
+    how = {"censoring": followed}
+    line = {"rows": name, "n": len(rows)}
+    line["Brier"] = integrated_brier_score(curves, rows.time, rows.event, **how).score
+    for day in REPORT_DAYS:
+        found = integrated_calibration_index(curves, rows.time, rows.event, day=day, **how)
+        line[f"ICI {day:.0f}"] = found.index
+    line["p"] = distribution_calibration(curves, rows.time, rows.event).p_value
+    for confidence, bound in bounds.items():
+        line[f"held {confidence:.0%}"] = bound_coverage(bound, rows.time, rows.event, promised=confidence, **how).held
+    return line
+
+
+def forecasts(trained: Trained, rows: SurvivalRows) -> tuple[np.ndarray, dict[float, np.ndarray], np.ndarray]:
+    """Curves, bounds as a reader gets them (read off earlier where evidence is out of range), and evidence groups."""
+    forecaster = trained.forecaster
+    curves, group = forecaster.curves(rows.X)[0], evidence_group(rows.X)
+    strange = (forecaster.seen.distance(rows.X).max(axis=1).to_numpy() > 0) | forecaster.seen.new_family(rows.X)
+    levels = {c: np.array([forecaster.bound.level(c, g) for g in group]) for c in CONFIDENCES}
+    bounds = {c: read_off(curves, np.where(strange, WIDENING, 1.0) * level) for c, level in levels.items()}
+    return curves, bounds, group
+
+
+def read_off(curves: np.ndarray, level: np.ndarray) -> np.ndarray:
+    """First day at which each curve's return probability reaches its level; the horizon where it does not."""
+    hazard, target = -np.log(np.maximum(curves, 1e-12)), -np.log1p(-level)
+    right = np.clip((hazard < target[:, None]).sum(axis=1), 1, len(DAYS) - 1)
+    row = np.arange(len(curves))
+    low, high = hazard[row, right - 1], hazard[row, right]
+    share = np.clip((target - low) / np.where(high > low, high - low, np.inf), 0, 1)
+    return np.where(hazard[:, -1] < target, DAYS[-1], DAYS[right - 1] + share * (DAYS[right] - DAYS[right - 1]))
+
+
+def worst_groups(trained: Trained, rows: SurvivalRows, cohort: Cohort, followed: np.ndarray | None = None) -> None:
+    """Coverage in every named group of `LEAST_GROUP` or more; the true kind is hidden from forecasts."""
+    _, bounds, _ = forecasts(trained, rows)
+    groups = report_groups(rows, cohort.tables, cohort.truth)
+    kinds = trained.forecaster.kinds
+    assert kinds is not None
+    groups["most probable kind"] = np.array(KINDS, dtype=object)[kinds.predict(rows.X).argmax(axis=1)]
+    groups["true kind (hidden)"] = groups.pop("kind")
+    table = []
+    for by, labels in groups.items():
+        for label in np.unique(labels.astype(str)):
+            some = labels == label
+            if some.sum() < LEAST_GROUP:
+                continue
+            line = {"by": by, "group": label, "n": int(some.sum())}
+            for confidence, bound in bounds.items():
+                part = None if followed is None else followed[some]
+                found = bound_coverage(
+                    bound[some], rows.time[some], rows.event[some], promised=confidence, censoring=part
+                )
+                line[f"held {confidence:.0%}"] = found.held
+            line["worst, points"] = max(100 * abs(line[f"held {c:.0%}"] - c) for c in CONFIDENCES)
+            table.append(line)
+    show("Coverage of the good-for day by group", table, 3)
+
+
+def left_in(cohort: Cohort, seed: int) -> SurvivalRows:
+    """One kept moment a pack, with the day on which its fault would have returned if the pack had stayed in."""
+    rng = np.random.default_rng([seed, 9])
+    ids, day0 = cohort.truth["pack_id"].to_numpy(dtype=object), cohort.truth["day0"].to_numpy(float)
+    parts = []
+    for index, record in zip(sorted(set(cohort.truth["cell"])), cohort.cells, strict=True):
+        states = record.states
+        pack = np.flatnonzero(cohort.truth["cell"] == index)[states.pack]
+        origin = from_days(day0[pack] + states.day + RELEASE_HOUR / 24 + LOOK_DAYS)
+        kept = pd.DataFrame({"pack_id": ids[pack], "origin": origin, "state": np.arange(len(pack))})
+        kept = kept.sort_values(["pack_id", "origin"], kind="stable")
+        _, code = np.unique(kept["pack_id"].to_numpy().astype(str), return_inverse=True)
+        wanted = rng.choice(len(SINGLE_MOMENT_SHARES), code.max() + 1, p=SINGLE_MOMENT_SHARES)[code]
+        kept = kept[kept.groupby("pack_id").cumcount().to_numpy() == wanted]
+        at = kept["state"].to_numpy()
+        day = simulate_return_days(
+            record.family,
+            states.state.take(at),
+            states.use.take(at),
+            states.day[at].astype(float),
+            np.random.default_rng([seed, index]),
+        )
+        parts.append(kept.assign(day=day - LOOK_DAYS, occasion="kept").drop(columns="state"))
+    moments = pd.concat(parts, ignore_index=True)
+    moments = moments[moments["day"] > 1 / 24].reset_index(drop=True)
+    day = moments.pop("day").to_numpy()
+    event = day <= DAYS[-1]
+    X = feature_frame(cohort.tables, moments)
+    return SurvivalRows(moments, X, np.where(event, day, DAYS[-1]), event, np.zeros(len(day), dtype=bool))
+
+
+def calibration(packs: int) -> None:
+    trained = shipped(packs)
+    plain, replaced = cohort_of(packs, TEST), cohort_of(packs, TEST, habits=WorkshopHabits(), keep_states=True)
+    rows = {"nobody replaces": rows_of(packs, TEST)}
+    rows["replaced, if left in"] = left_in(replaced, TEST)
+    rows["replaced, as seen"] = single_moments(replaced.tables, np.random.default_rng([TEST, 8]))
+    learn = cohort_of(packs, TRAIN, habits=WorkshopHabits())
+    followed = censoring_curves(single_moments(learn.tables, np.random.default_rng(0)), rows["replaced, as seen"])
+    table = [judged(n, trained, r, followed if n == "replaced, as seen" else None) for n, r in rows.items()]
+    show("Calibration of the shipped pipeline", table)
+    worst_groups(trained, rows["nobody replaces"], plain)
+    worst_groups(trained, rows["replaced, if left in"], replaced)
+
+
+def thin(packs: int) -> None:
+    trained, cohort, rows = shipped(packs), cohort_of(packs, TEST), rows_of(packs, TEST)
+    bare = thin_rows(cohort.tables, rows)
+    show("The technician's minimum", [judged(n, trained, r) for n, r in (("all evidence", rows), ("minimum", bare))])
+    worst_groups(trained, bare, cohort)
+
+
+# Shift ---------------------------------------------------------------------------------------------------------------
+
+RAISED = {"out-of-range", "family-not-learned", "other-block-lower", "contradiction-charge"}
+"""Flags that warn of a wrong forecast; those that name missing evidence do not count here."""
+
+
+def shift(packs: int) -> None:
+    """Without adaptation. Coverage breaks where a bound is more than `BREAK` off; half the cases then need a flag."""
+    every = ("chert-30", "flint-40", "gravel-14", "loess-28", "marl-28", "shale-20")
+    new = every[-1]
+    usual = shipped(packs)
+    cool = shipped(packs, places=("marrow-bay", "high-tarn"))
+    fewer = shipped(packs, families=every[:-1])
+    hot = cohort_of(packs, TEST, places=("cinder-flats", "reed-delta"))
+    cases = {
+        "as learned": (usual, cohort_of(packs, TEST)),
+        "hotter place": (cool, hot),
+        "family never learned": (fewer, cohort_of(packs, TEST, families=(new,))),
+        "meter noise doubled": (usual, cohort_of(packs, TEST, meters=MeterQuality(noise_factor=2.0))),
+        "a fifth on the wrong block": (usual, cohort_of(packs, TEST, habits=replace(STAYS_IN, wrong_block_share=0.2))),
+    }
+    table, flagged = [], []
+    for name, (trained, cohort) in cases.items():
+        rows = single_moments(cohort.tables, np.random.default_rng([TEST, 8]))
+        wrong = wrong_block(cohort, rows)
+        parts = {name: np.ones(len(rows), dtype=bool)}
+        if "wrong" in name:
+            parts |= {"  of these on a wrong block": wrong, "  of these on the right one": ~wrong}
+        gap = newest_reading_gap_days(cohort.tables, rows.moments)
+        codes = [
+            {f.code for f in flags}
+            for flags in flags_of(rows.X, trained.forecaster.seen, np.zeros(len(rows), dtype=bool), gap)
+        ]
+        for part, some in parts.items():
+            line = judged(part, trained, rows.take(some))
+            off = max(abs(line[f"held {c:.0%}"] - c) for c in CONFIDENCES)
+            here = [c for c, s in zip(codes, some, strict=True) if s]
+            share = {code: np.mean([code in c for c in here]) for code in sorted(RAISED)}
+            line["breaks"] = off > BREAK
+            line["flagged"] = np.mean([bool(c & RAISED) for c in here])
+            table.append(line)
+            flagged.append({"rows": part} | share)
+    show(f"Shift, nothing adapted; coverage breaks past {100 * BREAK:g} points", table)
+    show("Share of cases with each flag", flagged)
+
+
+def wrong_block(cohort: Cohort, rows: SurvivalRows) -> np.ndarray:
+    topped = cohort.tables.topups["blocks"].astype(int).iloc[rows.moments["topup"]].to_numpy()
+    weak = cohort.truth.set_index("pack_id")["weak_block"].reindex(rows.moments["pack_id"]).to_numpy()
+    return topped != weak
+
+
+# Kinds ---------------------------------------------------------------------------------------------------------------
+
+
+def kinds(packs: int) -> None:
+    trained, cohort, rows = shipped(packs), cohort_of(packs, TEST), rows_of(packs, TEST)
+    label = rows.moments["pack_id"].map(cohort.truth.set_index("pack_id")["kind"]).to_numpy()
+    code = np.array([KINDS.index(k) for k in label])
+    learned = cohort_of(packs, TRAIN).truth["kind"]
+    base = np.tile([np.mean(learned == k) for k in KINDS], (len(rows), 1))
+    own = np.bincount(code, minlength=len(KINDS)) / len(code)
+    table = []
+    for name, X in (("all evidence", rows.X), ("minimum", thin_rows(cohort.tables, rows).X), ("base rates", None)):
+        found = base if X is None else trained.forecaster.kinds.predict(X)
+        loss = -np.log(found[np.arange(len(code)), code]).mean()
+        line = {"forecast": name, "log-loss": loss, "right": np.mean(found.argmax(axis=1) == code)}
+        # Expected calibration error of each kind's probability, in tenths of the rows.
+        for k, kind in enumerate(KINDS):
+            order = np.array_split(np.argsort(found[:, k], kind="stable"), 10)
+            line[f"error {kind}"] = np.mean([abs(found[i, k].mean() - (code[i] == k).mean()) for i in order])
+        table.append(line)
+    table.append({"forecast": "share of rows"} | {f"error {kind}": own[k] for k, kind in enumerate(KINDS)})
+    show("Kinds of weakness", table)
+
+
+PARTS = {f.__name__: f for f in (peers, data, search, calibration, thin, shift, kinds)}
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="The forecaster against its targets.")
+    parser.add_argument("parts", nargs="+", choices=sorted(PARTS))
+    parser.add_argument("--packs", type=int, default=20_000)
+    asked = parser.parse_args()
+    for part in asked.parts:
+        PARTS[part](asked.packs)
+
+
+if __name__ == "__main__":
+    main()
