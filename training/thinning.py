@@ -54,7 +54,6 @@ def technicians_minimum(tables: HistoryTables, moments: pd.DataFrame) -> tuple[H
     kept = pd.concat([before, after.groupby("pack_id").head(1)])[["pack_id", "index", "day"]]
     kept = kept.sort_values(["pack_id", "day"], kind="stable")
     readings = tables.readings.loc[kept["index"]].reset_index(drop=True)
-    bare = {"pack_id": kept["pack_id"].to_numpy(dtype=object), "current_a": np.nan, "temperature_c": np.nan}
 
     family = tables.packs.set_index("pack_id")["family"]
     packs = asked[["pack_id"]].assign(family=asked["of"].map(family), age_years=np.nan, odometer_km=np.nan)
@@ -62,7 +61,9 @@ def technicians_minimum(tables: HistoryTables, moments: pd.DataFrame) -> tuple[H
     unknown = dict.fromkeys((c for c in TOPUP_COLUMNS if c not in topups), np.nan)
     thin = HistoryTables(
         packs=packs,
-        readings=readings.assign(**bare)[["pack_id", "time", "state", "current_a", "temperature_c", *_blocks(tables)]],
+        readings=readings.assign(
+            pack_id=kept["pack_id"].to_numpy(dtype=object), current_a=np.nan, temperature_c=np.nan
+        )[["pack_id", "time", "state", "current_a", "temperature_c", *_blocks(tables)]],
         topups=topups.assign(**unknown)[list(TOPUP_COLUMNS)],
         usage=tables.usage.iloc[:0][list(USAGE_COLUMNS)],
         outcomes=tables.outcomes.iloc[:0],
