@@ -68,7 +68,8 @@ def main() -> None:
     for title, habits in (("nobody replaces", NOBODY_REPLACES), ("packs are replaced, worst first", WorkshopHabits())):
         test = single_moments(cohort_of(asked.test, 99, habits).tables, np.random.default_rng(99))
         rows = (test.time, test.event)
-        followed = censoring_curves(train, test) if habits.replaces else None
+        # Who is replaced can only be learned where somebody is.
+        followed = censoring_curves(test, test) if habits.replaces else None
         print(f"\n{title}: {asked.test} packs, {len(test)} moments, {test.event.mean():.0%} seen to return")
         survival, _, _ = forecaster.curves(test.X)
         curves = {"Kaplan–Meier": np.tile(overall, (len(test), 1)), "forecaster": survival}

@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from models.evidence import evidence_group
 from models.tables import block_columns, to_days
 from training.cohort import CohortPlan, simulate_cohort
 from training.datasets import single_moments
+from training.fitting import FitSettings, Further, train_forecaster
 from training.scores import bound_coverage, integrated_brier_score, integrated_calibration_index
 from training.thinning import technicians_minimum, thin_rows
 from training.workshop import WorkshopHabits
@@ -69,16 +71,21 @@ def test_invariance_thinning_twice_changes_nothing(tables, rows):
     assert len(twice.topups) == len(once.topups)
 
 
-def test_recovery_thin_evidence_costs_sharpness_not_honesty(small_trained, tables, rows):
-    thin = thin_rows(tables, rows)
-    forecaster = small_trained.forecaster
+def test_recovery_thin_evidence_costs_sharpness_not_honesty(tables, rows):
+    stays = WorkshopHabits(replaces=False)
+    learn, check = (simulate_cohort(CohortPlan(packs=n, seed=s, habits=stays)) for n, s in ((1000, 82), (2500, 83)))
+    trained = train_forecaster(
+        learn.tables, further=Further(check.tables), settings=FitSettings(members=2, rounds=60, workers=1)
+    )
+    forecaster, thin = trained.forecaster, thin_rows(tables, rows)
     full, _, _ = forecaster.curves(rows.X)
     bare, _, _ = forecaster.curves(thin.X)
     sharp, blunt = (integrated_brier_score(s, rows.time, rows.event).score for s in (full, bare))
     common = np.tile(full.mean(axis=0), (len(rows), 1))
     assert sharp < blunt < integrated_brier_score(common, rows.time, rows.event).score
-    # A model of a thousand packs is generously allowed; the shipped one is held to 0.015 in the benchmark.
+    # Of a small model, and on 1900 moments; the shipped one is held to 0.015 by the benchmark.
     index = integrated_calibration_index(bare, rows.time, rows.event, day=14.0).index
-    assert index < 0.06
-    bound = forecaster.bound.bound(bare, 0.9)
-    assert bound_coverage(bound, rows.time, rows.event, promised=0.9).held > 0.84
+    assert index < 0.04
+    bound = forecaster.bound.bound(bare, 0.9, groups=evidence_group(thin.X))
+    found = bound_coverage(bound, rows.time, rows.event, promised=0.9)
+    assert 0.86 < found.held < 0.94
