@@ -263,12 +263,12 @@ def assemble(
     model_id: str,
 ) -> Forecaster:
     """Join fitted members with what is set on packs they never saw."""
-    forecaster = Forecaster(members, None, ConformalBound(), None, SeenRange.of(train.X), tables.families, model_id)
-    raw, _, _ = forecaster.curves(calibration.X)
+    # Each member is asked once: on many further packs that takes longer than what is set by its answers.
+    each = [m.predict_survival(calibration.X, DAYS) for m in members]
     group = evidence_group(calibration.X)
+    raw = np.mean(each, axis=0)
     recalibration = GroupRecalibration().fit(raw, calibration.time, calibration.event, group)
-    forecaster.recalibration = recalibration
-    survival, _, _ = forecaster.curves(calibration.X)
+    survival = np.mean([recalibration.transform(curves, group) for curves in each], axis=0)
     followed = censoring_curves(train, calibration)
     bound = ConformalBound().fit(
         survival, calibration.time, calibration.event, censoring_survival=followed, groups=group
@@ -279,7 +279,7 @@ def assemble(
             np.array([kind[p] for p in r.moments["pack_id"]], dtype=object) for r in (train, calibration)
         )
         kinds = KindClassifier().fit(train.X, train_kind).calibrate(calibration.X, calibration_kind)
-    return Forecaster(members, recalibration, bound, kinds, forecaster.seen, tables.families, model_id)
+    return Forecaster(members, recalibration, bound, kinds, SeenRange.of(train.X), tables.families, model_id)
 
 
 def peer_curves(train: SurvivalRows, held: SurvivalRows) -> dict[str, NDArray[np.float64]]:
