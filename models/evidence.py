@@ -96,19 +96,36 @@ def evidence_group(X: pd.DataFrame) -> NDArray[np.object_]:
     Returns
     -------
     array of str, shape (n,)
-        "fresh, rich", "fresh, thin", "holding, read since" or "holding, not read since".
+        "fresh" or "holding", and "rich", "thin", "bare", "read since" or "not read since": "fresh, rich" and the like.
     """
     since = ~(X["now_rest_mv_per_cell"].isna() & X["now_load_mv_per_cell"].isna()).to_numpy()
     holding = since | (X["held_days"] > 4.0).to_numpy()
-    rich = rich_evidence(X)
+    rich, bare = rich_evidence(X), bare_evidence(X)
     return np.select(
-        [since, holding, rich], ["holding, read since", "holding, not read since", "fresh, rich"], "fresh, thin"
+        [since, bare & holding, holding, bare, rich],
+        ["holding, read since", "holding, bare", "holding, not read since", "fresh, bare", "fresh, rich"],
+        "fresh, thin",
     ).astype(object)
 
 
 def rich_evidence(X: pd.DataFrame) -> NDArray[np.bool_]:
     """Whether charge put in and rest readings on both sides of it are known. Shape (n,)."""
     return X[["charge_share", "before_rest_mv_per_cell", "after_rest_mv_per_cell"]].notna().all(axis=1).to_numpy()
+
+
+_BEYOND_BARE: Final = [
+    "charge_share",
+    "before_load_mv_per_cell",
+    "after_load_mv_per_cell",
+    "now_rest_mv_per_cell",
+    "now_load_mv_per_cell",
+    "km_per_day",
+]
+
+
+def bare_evidence(X: pd.DataFrame) -> NDArray[np.bool_]:
+    """Whether rest readings around the charge, and which block was topped up, are all there is. Shape (n,)."""
+    return X[_BEYOND_BARE].isna().all(axis=1).to_numpy()
 
 
 @dataclass(frozen=True)

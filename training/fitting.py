@@ -30,6 +30,7 @@ from training.datasets import SurvivalRows, fold_of, moments_of, single_moments,
 from training.past_packs import past_packs
 from training.report import CalibrationReport, ReportInputs, build_report
 from training.report.inputs import Origin
+from training.thinning import thin_rows
 
 FOLDS: Final = 20
 CALIBRATION_FOLDS: Final = (14, 15, 16)
@@ -39,6 +40,10 @@ REPORT_FOLDS: Final = (17, 18, 19)
 CONFIDENCES: Final = (0.8, 0.9, 0.95)
 FEWEST_RETURNS: Final = 60
 """Returned faults needed to fit at all; about twenty would fall to the calibration part. Invented."""
+
+THIN_SHARE: Final = 0.3
+"""Share of the moments to learn from that are learned once more from the technician's minimum, and of the further packs
+that set recalibration and bound for it. About a third calibrates both (`tests/benchmarks/bench_tournament.py`)."""
 
 Progress = Callable[[int, int, str], None]
 
@@ -195,16 +200,22 @@ def train_forecaster(
     train, calibration, held = split_rows(rows)
     kind = _labels(truth, "kind")
     if further is not None:
-        more = single_moments(further.tables, np.random.default_rng([settings.seed, 8]))
+        rng = np.random.default_rng([settings.seed, 8])
+        more = single_moments(further.tables, rng)
+        # In place of themselves, not beside: the bound rests on packs that speak once.
+        thin = rng.random(len(more)) < THIN_SHARE
+        more = more.take(~thin).with_rows(thin_rows(further.tables, more.take(thin)))
         calibration = calibration.with_rows(more)
         kind = None if kind is None else kind | (_labels(further.truth, "kind") or {})
+    again = np.random.default_rng([settings.seed, 10]).random(len(train)) < THIN_SHARE
+    learned = train.with_rows(thin_rows(tables, train.take(again)))
     say(1)
-    members = fit_members(train, settings)
+    members = fit_members(learned, settings)
     say(2)
     peers = peer_curves(train, held)
     say(3)
     digest = data_digest(tables)
-    forecaster = assemble(members, train, calibration, kind, tables, "")
+    forecaster = assemble(members, learned, calibration, kind, tables, "")
     drawn = np.random.default_rng([settings.seed, 9])
     forecaster.past = past_packs(forecaster, train, kind, tables, drawn, invented=trained_on == "simulation")
     # Named by what it is, not by what it was made from: changed code gives another model from the same record.

@@ -84,7 +84,7 @@ def test_the_technicians_minimum_still_gets_a_wider_flagged_forecast(case, forec
     codes = {flag.code for flag in thin.flags}
     assert {"topup-inferred", "charge-unknown", "no-load-reading", "usage-unknown"} <= codes
     assert codes > {flag.code for flag in rich.flags} - {"stale", "later-facts-ignored"}
-    assert thin.group == "fresh, thin"
+    assert thin.group == "fresh, bare"
     assert 0 < thin.quantile(0.25) <= 90
 
 
@@ -92,7 +92,7 @@ def test_thin_evidence_is_less_sharp_on_average(small_cohort, moments, forecaste
     releases = moments[moments["occasion"] == "release"]
     batch = forecaster.forecast_batch(small_cohort.tables, releases)
     spread = batch.survival[:, 1:].std(axis=0)
-    thin = batch.group == "fresh, thin"
+    thin = np.isin(batch.group, ["fresh, thin", "fresh, bare"])
     # Without the charge and a rest reading on each side, forecasts of different packs lie closer to the common curve.
     assert batch.survival[thin, 7].std() < batch.survival[~thin, 7].std()
     assert spread.max() > 0.1
