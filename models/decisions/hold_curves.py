@@ -80,3 +80,45 @@ def daily_hold(survival: ArrayLike, where: str = "survival") -> FloatArray:
     """
     days = np.arange(HORIZON + 1, dtype=np.float64)
     return np.asarray(survival_at(checked_curves(survival, where), days), dtype=np.float64)
+
+
+def held_until_now(survival: ArrayLike, held_days: ArrayLike, where: str = "survival") -> FloatArray:
+    """Turn curves from an earlier moment into curves from now, for packs that have held until now.
+
+    The conditional curve is ``S(s + t) / S(s)``, the same as `models.forecast.Forecast.given_held` reads off. A
+    curve that began s days ago ends s days before the horizon; from there on the hazard of its last interval is held
+    constant. That is an assumption, not a forecast: whoever shows such a figure has to say so, and should ask for a
+    new forecast before s grows large.
+
+    Parameters
+    ----------
+    survival : array-like, shape (n, len(DAYS))
+        Hold curves, each from its own origin.
+    held_days : float or array-like, shape (n,)
+        Days from each origin to now, from 0 to below the horizon.
+    where : str
+        Name used in the error.
+
+    Returns
+    -------
+    array, shape (n, len(DAYS))
+        Hold probability on the grid, counted from now.
+
+    Raises
+    ------
+    BadInput
+        If these are not hold curves, or a number of days lies outside 0 to the horizon.
+    """
+    curves = checked_curves(survival, where)
+    held = np.broadcast_to(np.asarray(held_days, dtype=np.float64), (len(curves),))
+    if not ((held >= 0) & (held < HORIZON)).all():
+        raise BadInput.one(
+            "held_days", f"must lie between 0 and {HORIZON} days, the horizon.", "Make a newer forecast of the pack."
+        )
+    hazard = -np.log(np.maximum(curves, 1e-12))
+    slope = np.diff(hazard, axis=1) / np.diff(DAYS)
+    # Read piecewise linearly in the cumulative hazard, the last interval going on past the end of the grid.
+    at = held[:, None] + np.concatenate([[0.0], DAYS])
+    left = np.clip(np.searchsorted(DAYS, at, side="right") - 1, 0, len(DAYS) - 2)
+    read = np.take_along_axis(hazard, left, axis=1) + np.take_along_axis(slope, left, axis=1) * (at - DAYS[left])
+    return np.asarray(np.exp(read[:, :1] - read[:, 1:]), dtype=np.float64)

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from models.decisions.hold_curves import HORIZON
-from models.decisions.money import Money
+from models.decisions.money import Money, one_currency
 from models.decisions.ordering import AT_RETURN, TOO_LATE, OrderPlan, OrderPlanBand
 from models.decisions.words import per_cent
 from models.problems import BadInput
@@ -105,7 +105,21 @@ def order_queue(cases: Sequence[str], plan: OrderPlan | OrderPlanBand) -> list[Q
             reasons=_reasons(middle, row, offer) + _band_reasons(plan, row, offer),
         )
         entries.append(entry)
-    return sorted(entries, key=lambda e: (e.latest_day, -e.week_later.amount, e.case))
+    return in_order(entries)
+
+
+def in_order(entries: Iterable[QueueEntry]) -> list[QueueEntry]:
+    """Return entries in the order of `order_queue`: those of several plans become one queue.
+
+    Raises
+    ------
+    BadInput
+        If their currencies differ.
+    """
+    found = list(entries)
+    if found:
+        one_currency(entry.week_later.currency for entry in found)
+    return sorted(found, key=lambda e: (e.latest_day, -e.week_later.amount, e.case))
 
 
 def _reasons(plan: OrderPlan, row: int, offer: int) -> tuple[str, ...]:

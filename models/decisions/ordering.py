@@ -232,9 +232,33 @@ def plan_orders(survival: ArrayLike, offers: Sequence[Offer], costs: Costs, risk
     """
     hold = daily_hold(survival)
     checked = _checked_costs(offers, costs, len(hold))
-    if not 0 < risk < 1:
-        raise BadInput.one("risk", f"is {risk}.", "Give the highest acceptable chance, between 0 and 1.")
+    _require_risk(risk)
     return _weigh(hold, tuple(offers), costs.currency, checked, _exposures(hold, offers), risk)
+
+
+def latest_order_days(survival: ArrayLike, lead_times: Sequence[LeadTime], risk: float) -> IntArray:
+    """Return the last day on which an order still beats the fault often enough; it depends on no cost.
+
+    Parameters
+    ----------
+    survival : array-like, shape (n, len(DAYS))
+        Hold curves from today on.
+    lead_times : sequence of LeadTime, length m
+    risk : float
+        Highest acceptable probability that the fault beats the delivery, between 0 and 1.
+
+    Returns
+    -------
+    array of int, shape (n, m)
+        Days from today, `TOO_LATE` where even an order placed today runs a higher risk: `OrderPlan.latest_day`.
+
+    Raises
+    ------
+    BadInput
+        If these are not hold curves, or the risk lies outside 0 to 1.
+    """
+    _require_risk(risk)
+    return _latest(_fault_first(daily_hold(survival), lead_times), risk)
 
 
 def plan_orders_on_band(
@@ -334,10 +358,25 @@ def _exposures(hold: FloatArray, offers: Sequence[Offer]) -> _Exposures:
             days_early=np.stack([early @ spread for spread in spreads], axis=1),
         )
 
+    return _Exposures(exposure(never), exposure(at_once), _fault_first(hold, [offer.lead_time for offer in offers]))
+
+
+def _fault_first(hold: FloatArray, lead_times: Sequence[LeadTime]) -> FloatArray:
+    """Return the probability that the fault beats the delivery, at most, for each offer and order day."""
+    longest = max(len(lead_time.probability) for lead_time in lead_times)
+    at_once = np.concatenate([1 - hold, np.ones((len(hold), longest))], axis=1)
     # Moved to the last column, past every day that counts, open orders meet a fault that is sure to be back.
-    sure = [_spread(offer.lead_time, at_once.shape[1], open_at_end=True) for offer in offers]
-    fault_first = np.stack([at_once @ spread for spread in sure], axis=1)
-    return _Exposures(exposure(never), exposure(at_once), np.minimum(fault_first, 1.0))
+    sure = [_spread(lead_time, at_once.shape[1], open_at_end=True) for lead_time in lead_times]
+    return np.minimum(np.stack([at_once @ spread for spread in sure], axis=1), 1.0)
+
+
+def _latest(fault_first: FloatArray, risk: float) -> IntArray:
+    return np.asarray((fault_first <= risk).sum(axis=2) - 1, dtype=np.int64)
+
+
+def _require_risk(risk: float) -> None:
+    if not 0 < risk < 1:
+        raise BadInput.one("risk", f"is {risk}.", "Give the highest acceptable chance, between 0 and 1.")
 
 
 def _spread(lead_time: LeadTime, columns: int, open_at_end: bool = False) -> FloatArray:
@@ -385,10 +424,10 @@ def _weigh(
     offer, day, planned = _cheapest(at_most)
     wait = at_return_cost < planned
     within = exposures.fault_first <= risk
-    latest = within.sum(axis=2) - 1
+    latest = _latest(exposures.fault_first, risk)
     safe_offer, safe_day, safe_cost = _cheapest(np.where(within, at_most, np.inf))
     none = np.isinf(safe_cost)
-    latest_hopeful = (exposures.least.fault_first <= risk).sum(axis=2) - 1
+    latest_hopeful = _latest(exposures.least.fault_first, risk)
     return OrderPlan(
         currency=currency,
         offers=offers,

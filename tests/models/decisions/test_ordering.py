@@ -14,6 +14,7 @@ from models.decisions.ordering import (
     Costs,
     Offer,
     cost_sensitivity,
+    latest_order_days,
     plan_orders,
     plan_orders_on_band,
 )
@@ -185,3 +186,10 @@ def test_missing_costs_are_asked_for_with_the_reason():
 def test_what_cannot_be_weighed_is_refused(call):
     with pytest.raises(BadInput):
         call()
+
+
+def test_the_latest_order_day_needs_no_costs():
+    days = latest_order_days(HOLD, [SLOW.lead_time, FAST.lead_time], 0.1)
+    assert (days == plan_orders(HOLD, [SLOW, FAST], COSTS, 0.1).latest_day).all()
+    with pytest.raises(BadInput, match="risk"):
+        latest_order_days(HOLD, [SLOW.lead_time], 1)
