@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import Annotated
 
 import typer
@@ -11,11 +12,12 @@ from models.problems import ModelRefused
 from service.cli.case_file import case_from_tables, with_options
 from service.cli.errors import plain_errors
 from service.cli.printing import out, print_answer
+from service.cli.progress import shown
 from service.cli.serve import run_service
 from service.cli.surroundings import registry_here, settings_here
-from service.cli.train import train_on_simulation
 from service.forecasts.answers import answer
 from service.forecasts.picture import draw_hold_curve
+from service.model.training import train_on_simulation, usual_workers
 from training.families import load_families
 from training.marrow_bay import demo_van, marrow_bay_fleet
 from training.table_files import write_tables
@@ -47,7 +49,15 @@ def demo(
         model = registry.load_current(Forecaster)
     except ModelRefused as error:
         console.print(f"{error.args[0].what} One is trained now on simulated packs; this takes a few minutes.")
-        train_on_simulation(settings, packs=packs, seed=SEED)
+        train_on_simulation(
+            settings,
+            registry,
+            packs=packs,
+            seed=SEED,
+            workers=usual_workers(),
+            at=datetime.now(UTC),
+            stages=shown,
+        )
         model = registry.load_current(Forecaster)
     case = with_options(case_from_tables(folder, van, families), {}, replacement_in_days=REPLACEMENT_DAYS)
     given = answer(case, model.model, families, threads=settings.threads)

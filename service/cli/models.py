@@ -9,15 +9,14 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from models.problems import ModelRefused
+from models.problems import BadInput, ModelRefused
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import registry_here, settings_here
+from service.cli.train import record_here
 from service.model.learning import compare_stored, promote_on_record
-from training.families import load_families
 from training.promotion import RULE
 from training.registry import model_card
-from training.table_files import read_tables
 
 app = typer.Typer(no_args_is_help=True, help="List trained models, read their cards, choose which one answers.")
 ModelId = Annotated[str, typer.Argument(metavar="MODEL", help="Name of the model, as `tideover models list` shows it.")]
@@ -56,11 +55,14 @@ def card(model: ModelId) -> None:
 def compare(
     challenger: ModelId,
     current: Annotated[str, typer.Argument(metavar="OTHER", help="The model to compare it with.")],
-    record: Annotated[Path, typer.Option("--from", help="Folder with the tables of a record.")],
+    record: Annotated[Path | None, typer.Option("--from", help="Folder with the tables of a record.")] = None,
+    from_store: Annotated[bool, typer.Option("--from-store", help="Compare on what is recorded in the store.")] = False,
 ) -> None:
     """Compare two models on a record, on moments that neither has learned from."""
     settings = settings_here()
-    tables = read_tables(record, load_families(settings.families_dir))
+    tables = record_here(settings, record, from_store=from_store)
+    if tables is None:
+        raise BadInput.one("compare", "Nothing says on which record.", "Give --from FOLDER or --from-store.")
     found = compare_stored(registry_here(settings), challenger, current, tables, datetime.now(UTC))
     out().print(f"{challenger} as challenger, {current} as current model.")
     out().print(found.sentence())
@@ -74,13 +76,16 @@ def promote(
     record: Annotated[
         Path | None, typer.Option("--from", help="Folder with the tables of a record on which it must be no worse.")
     ] = None,
+    from_store: Annotated[
+        bool, typer.Option("--from-store", help="It must be no worse on what is recorded in the store.")
+    ] = False,
     force: Annotated[
         str | None, typer.Option(metavar="REASON", help="Promote without comparison; the reason is recorded.")
     ] = None,
 ) -> None:
     """Let a model answer from now on, if it is no worse than the current one."""
     settings = settings_here()
-    tables = None if record is None else read_tables(record, load_families(settings.families_dir))
+    tables = record_here(settings, record, from_store=from_store)
     judgement = promote_on_record(registry_here(settings), model, datetime.now(UTC), tables, force)
     if judgement is not None:
         out().print(judgement.sentence())

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from service.jobs.queue import JobKind, cancel, enqueue
+from service.model.training import DEFAULT_PACKS
 from service.problems import ProblemPart, problem_responses
 from service.records.errors import NoSuchRecord
 from service.records.records import list_page
@@ -24,9 +25,13 @@ StateName = Literal["queued", "running", "done", "failed", "cancelled"]
 
 
 class Training(BaseModel):
-    """Learn a model from everything in the store, and let it answer."""
+    """Let the current model learn from everything in the store."""
 
     model_config = ConfigDict(extra="forbid")
+
+    packs: Annotated[int, Field(ge=100, le=1_000_000)] = Field(
+        DEFAULT_PACKS, description="Packs to simulate where there is no model yet to learn further from."
+    )
 
     seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = Field(0, description="The same seed and record: the same model.")
 
@@ -102,7 +107,7 @@ def jobs_router(max_page: int) -> APIRouter:
 
     @router.post("/training", operation_id="start_training", **starting)
     def start_training(wanted: Annotated[Training, Body(examples=[{"seed": 0}])], write: Write) -> Response:
-        """Have a worker learn a model from the store's record."""
+        """Have a worker let the model learn from the store's record. What it learned answers only if it is no worse."""
         return start(write, "training", wanted)
 
     @router.post("/scoring", operation_id="start_scoring", **starting)

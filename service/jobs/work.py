@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,19 +16,17 @@ from sqlalchemy.orm import Session
 from models.families import PackFamily
 from models.history import PackHistory
 from models.problems import BadInput, OutOfReach
-from models.tables import HistoryTables, tables_from_histories
 from service.imports.loading import ImportReport, import_files
 from service.imports.mapping import read_mapping
-from service.model.learning import learn
 from service.model.source import RegistrySource
-from service.packs.history import history_of_pack
+from service.model.training import train_on_record
+from service.packs.history import history_of_pack, tables_of
 from service.records.records import Writer
 from service.settings import Settings
 from service.store.opening import Store
 from service.store.schema import Pack
 from service.stored_forecasts.issuing import case_of_pack, issued
 from service.stored_forecasts.schemas import ForecastRequest
-from training.fitting import FitSettings
 from training.registry import ModelRegistry
 
 Tell = Callable[[int, int | None, str], None]
@@ -63,19 +63,34 @@ class Task:
 
 
 def train(task: Task) -> None:
-    """Learn a model from everything in the store, and let it answer."""
+    """Let the current model learn from everything in the store; what it learned answers only if it is no worse."""
     task.tell(0, None, "reading the record")
-    manifest = learn(
+    with task.store.reading() as session:
+        record = tables_of(session, task.families)
+    taught = train_on_record(
+        task.settings,
         ModelRegistry(task.settings.models_dir),
-        tables_of(task.store, task.families),
-        created=task.now(),
-        trained_on="shop",
-        settings=FitSettings(seed=int(task.arguments["seed"]), workers=1),
-        threads=task.settings.threads,
-        progress=task.tell,
+        record,
+        packs=int(task.arguments["packs"]),
+        seed=int(task.arguments["seed"]),
+        workers=1,
+        at=task.now(),
+        stages=partial(_stage, task),
     )
+    judgement = taught.judgement
+    result = {
+        "model_id": taught.manifest.model_id,
+        "answers": taught.answering == taught.manifest.model_id,
+        "verdict": None if judgement is None else judgement.verdict,
+        "sentences": taught.sentences(),
+    }
     with task.store.writing() as session:
-        task.finish(session, {"model_id": manifest.model_id})
+        task.finish(session, result)
+
+
+@contextmanager
+def _stage(task: Task, name: str) -> Iterator[Callable[..., None]]:
+    yield lambda done, total, step="": task.tell(done, total, f"{name}: {step}" if step else name)
 
 
 def score(task: Task) -> None:
@@ -139,14 +154,6 @@ def holding(history: PackHistory) -> bool:
     """Whether the pack is out on a top-up whose end is not known."""
     ended = [outcome.time for outcome in history.outcomes if outcome.kind != "running"]
     return bool(history.topups) and (not ended or ended[-1] < history.topups[-1].time)
-
-
-def tables_of(store: Store, families: Mapping[str, PackFamily]) -> HistoryTables:
-    """Return everything in the store as tables; packs of which nothing is recorded are left out."""
-    with store.reading() as session:
-        packs = list(session.scalars(select(Pack.id).order_by(Pack.id)))
-        histories = [history for pack_id in packs if (history := history_of_pack(session, pack_id)) is not None]
-    return tables_from_histories(histories, families)
 
 
 def _there(path: Path) -> Path:

@@ -1,4 +1,4 @@
-"""Learning a model from a record and storing it: the one path behind every command that trains."""
+"""Learning a model and storing it, and who answers: the comparison decides, unless there is nothing to compare."""
 
 from __future__ import annotations
 
@@ -34,7 +34,6 @@ def learn(
     tables: HistoryTables,
     *,
     created: datetime,
-    trained_on: Origin,
     truth: pd.DataFrame | None = None,
     further: Further | None = None,
     settings: FitSettings | None = None,
@@ -42,7 +41,7 @@ def learn(
     trial: HistoryTables | None = None,
     progress: Progress | None = None,
 ) -> Manifest:
-    """Fit a forecaster, store it with its report, and let it answer from now on if it is no worse.
+    """Fit a forecaster on simulated packs, store it with its report, and let it answer from now on if it is no worse.
 
     Parameters
     ----------
@@ -50,7 +49,6 @@ def learn(
     tables : HistoryTables
     created : datetime
         Now, with offset.
-    trained_on : {"simulation", "shop"}
     truth : DataFrame, optional
         What only a simulation knows; it teaches the kinds of weakness.
     further : Further, optional
@@ -76,7 +74,6 @@ def learn(
             truth=truth,
             further=further,
             settings=settings,
-            trained_on=trained_on,
             made_at=created.isoformat(timespec="minutes"),
             progress=progress,
         )
@@ -140,6 +137,8 @@ def learn_from_record(
     base_id = current.manifest.facts.get("base_model", current.manifest.model_id)
     base = current if base_id == current.manifest.model_id else registry.load(base_id, Forecaster)
     made = base.manifest.facts
+    if not (record.outcomes["kind"] == "returned").any():
+        return base.manifest, None
 
     def simulated() -> SurvivalRows | None:
         return simulated_rows(
@@ -201,7 +200,7 @@ def promote_on_record(
         raise BadInput.one(
             "promote",
             f"nothing says that {model_id} is no worse than {current}.",
-            "Name a record to compare them on with --from, or give a reason with --force.",
+            "Name a record to compare them on with --from or --from-store, or give a reason with --force.",
         )
     judgement = compare_stored(registry, model_id, current, record, at)
     if judgement.verdict != "no worse":

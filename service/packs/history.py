@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, Final
 
 from pydantic import ValidationError
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from models.families import PackFamily
 from models.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
 from models.problems import BadInput, problems_from
+from models.tables import HistoryTables, tables_from_histories
 from service.records.errors import NoSuchRecord
 from service.store import schema
 from service.store.schema import Base, Pack
@@ -20,6 +23,9 @@ _PARTS: dict[str, tuple[type[Base], type[Any]]] = {
     "usage": (schema.Usage, UsagePlan),
     "outcomes": (schema.Outcome, Outcome),
 }
+
+READ_AT_ONCE: Final = 200
+"""Packs whose facts are fetched together."""
 
 
 def history_of_pack(session: Session, pack_id: str) -> PackHistory | None:
@@ -35,17 +41,46 @@ def history_of_pack(session: Session, pack_id: str) -> PackHistory | None:
     pack = session.get(Pack, pack_id)
     if pack is None:
         raise NoSuchRecord(f"There is no pack {pack_id}.")
-    facts: dict[str, tuple[Any, ...]] = {}
-    for name, (table, kind) in _PARTS.items():
-        columns = [table.__table__.c[field] for field in kind.model_fields]
-        query = select(*columns).where(table.__table__.c.pack_id == pack_id).order_by(table.__table__.c.time)
-        # Checked when they were stored; what cannot be seen in one fact alone is checked below.
-        facts[name] = tuple(kind.model_validate(row._asdict()) for row in session.execute(query))
-    if not facts["readings"] and not facts["topups"]:
-        return None
-    try:
-        return PackHistory(
-            pack_id=pack.id, family=pack.family, age_years=pack.age_years, odometer_km=pack.odometer_km, **facts
-        )
-    except ValidationError as error:
-        raise BadInput(problems_from(error, (f"packs/{pack_id}",))) from error
+    return next(histories_of(session, [pack]), None)
+
+
+def histories_of(session: Session, packs: Sequence[Pack]) -> Iterator[PackHistory]:
+    """Yield what is stored about packs, without those of which there is no reading and no top-up yet.
+
+    Raises
+    ------
+    BadInput
+        What is stored contradicts itself.
+    """
+    for first in range(0, len(packs), READ_AT_ONCE):
+        some = packs[first : first + READ_AT_ONCE]
+        facts = {name: _facts(session, name, some) for name in _PARTS}
+        for pack in some:
+            mine = {name: tuple(found.get(pack.id, ())) for name, found in facts.items()}
+            if not mine["readings"] and not mine["topups"]:
+                continue
+            head = {"family": pack.family, "age_years": pack.age_years, "odometer_km": pack.odometer_km}
+            try:
+                yield PackHistory(pack_id=pack.id, **head, **mine)
+            except ValidationError as error:
+                raise BadInput(problems_from(error, (f"packs/{pack.id}",))) from error
+
+
+def tables_of(session: Session, families: Mapping[str, PackFamily], only: Sequence[str] | None = None) -> HistoryTables:
+    """Return everything in the store, or of some packs only, as tables."""
+    query = select(Pack).order_by(Pack.id)
+    found = session.scalars(query if only is None else query.where(Pack.id.in_(only))).all()
+    return tables_from_histories(histories_of(session, found), families)
+
+
+def _facts(session: Session, name: str, packs: Sequence[Pack]) -> dict[str, list[Any]]:
+    table, kind = _PARTS[name]
+    columns = table.__table__.c
+    query = select(columns.pack_id, *(columns[field] for field in kind.model_fields))
+    query = query.where(columns.pack_id.in_([pack.id for pack in packs])).order_by(columns.pack_id, columns.time)
+    found: dict[str, list[Any]] = {}
+    for pack_id, *values in session.execute(query):
+        # Checked when they were stored; what cannot be seen in one fact alone is checked with the whole history.
+        fact = kind.model_validate(dict(zip(kind.model_fields, values, strict=True)))
+        found.setdefault(pack_id, []).append(fact)
+    return found

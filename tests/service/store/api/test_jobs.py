@@ -74,15 +74,6 @@ def test_only_the_inbox_can_be_imported_from(api, problem_in, name):
     problem_in(api.post("/v1/jobs/imports", json={"name": name}), 422)
 
 
-def test_training_on_too_small_a_record_fails_with_a_sentence(filled, worker, tmp_path):
-    at = filled.post("/v1/jobs/training", json={"seed": 1}).headers["Location"]
-    worker(home=tmp_path).run(once=True)
-    job = filled.get(at).json()
-    assert job["state"] == "failed"
-    assert job["problems"][0]["mend"]
-    assert not (tmp_path / "models").exists()
-
-
 def test_many_workers_share_the_jobs_and_none_is_done_twice(api, store, clock):
     for _ in range(12):
         api.post(SCORING, json={})
