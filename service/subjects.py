@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from service.costs.subject import COSTS
 from service.outcomes.subject import OUTCOMES
 from service.packs.subject import ASSIGNMENTS, PACKS
 from service.readings.subject import READINGS
@@ -21,6 +22,7 @@ SUBJECTS: Final[tuple[Subject, ...]] = (
     TOPUPS,
     USAGE,
     OUTCOMES,
+    COSTS,
     SUPPLIERS,
     OFFERS,
     DELIVERIES,

@@ -36,6 +36,7 @@ MAY: Final[Mapping[str, Roles]] = {
     **_record_operations("supplier", "suppliers", PARTS),
     **_record_operations("offer", "offers", PARTS),
     **_record_operations("delivery", "deliveries", PARTS),
+    **_record_operations("cost_sheet", "costs", PARTS | FLEET),
     "read_pack_history": EVERY,
     "issue_forecast": FORECASTERS,
     "list_issued_forecasts": EVERY,

@@ -27,6 +27,7 @@ TableFile = Literal[
     "suppliers",
     "offers",
     "deliveries",
+    "costs",
     "issued-forecasts",
 ]
 MEDIA_TYPES: dict[FileFormat, str] = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}

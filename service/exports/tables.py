@@ -65,6 +65,7 @@ _OTHERS: Final[Mapping[str, type[Base]]] = {
     "suppliers": schema.Supplier,
     "offers": schema.Offer,
     "deliveries": schema.Delivery,
+    "costs": schema.CostSheet,
     "issued-forecasts": schema.IssuedForecast,
     "earlier-versions": schema.EarlierVersion,
     "audit": schema.AuditEntry,

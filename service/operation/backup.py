@@ -33,6 +33,7 @@ _TYPES: Final[dict[type, Any]] = {
     float: pa.float64(),
     int: pa.int64(),
     bool: pa.bool_(),
+    bytes: pa.binary(),
     datetime: pa.timestamp("us", tz="UTC"),
 }
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any, ClassVar, Final
 
-from sqlalchemy import CheckConstraint, Double, ForeignKey, Index, MetaData, String, UniqueConstraint
+from sqlalchemy import CheckConstraint, Double, ForeignKey, Index, MetaData, String, UniqueConstraint, false
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 from service.store.types import Json, RowId, UtcTime
@@ -228,11 +228,59 @@ class Delivery(Versioned):
     id: Mapped[int] = _numbered()
     supplier_id: Mapped[str] = _of("suppliers")
     family: Mapped[str] = mapped_column(String(31))
+    pack_id: Mapped[str | None] = mapped_column(String(NAME_LENGTH), ForeignKey("packs.id"))
+    express: Mapped[bool] = mapped_column(default=False, server_default=false())
     ordered_at: Mapped[datetime]
     arrived_at: Mapped[datetime | None]
 
 
 Index(None, Delivery.supplier_id)
+Index(None, Delivery.pack_id)
+
+
+class CostSheet(Versioned):
+    """What being wrong costs the house, as somebody stated it."""
+
+    __tablename__ = "cost_sheets"
+
+    id: Mapped[str] = _named()
+    currency: Mapped[str] = mapped_column(String(3))
+    stranding: Mapped[float | None]
+    day_off_road: Mapped[float | None]
+    capital_per_day: Mapped[float | None]
+    return_value: Mapped[float | None]
+    planned_work: Mapped[float | None]
+    return_work: Mapped[float | None]
+
+
+class Score(Base):
+    """The newest forecast of a pack that is out on a top-up, compact enough to rank tens of thousands.
+
+    It repeats what stands elsewhere, so that a list need not read whole forecasts, and is made anew with each forecast
+    and by the scoring job.
+    """
+
+    __tablename__ = "scores"
+
+    pack_id: Mapped[str] = mapped_column(String(NAME_LENGTH), ForeignKey("packs.id"), primary_key=True)
+    forecast_id: Mapped[int] = mapped_column(RowId, ForeignKey("forecasts.id"))
+    vehicle_id: Mapped[str | None] = mapped_column(String(NAME_LENGTH))
+    site: Mapped[str | None] = mapped_column(String(NAME_LENGTH))
+    duty: Mapped[str | None] = mapped_column(String(NAME_LENGTH))
+    family: Mapped[str] = mapped_column(String(31))
+    model_id: Mapped[str] = mapped_column(String(80))
+    topped_at: Mapped[datetime]
+    origin: Mapped[datetime]
+    good_until: Mapped[datetime]
+    km_per_day: Mapped[float | None]
+    as_of: Mapped[datetime]
+    week_return: Mapped[float]
+    week_wait_days: Mapped[float]
+    curves: Mapped[bytes]
+
+
+Index("ix_scores_ranking", Score.week_return, Score.week_wait_days, Score.pack_id, Score.family, Score.site, Score.duty)
+Index(None, Score.good_until)
 
 
 class EarlierVersion(Base):

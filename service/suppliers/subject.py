@@ -12,7 +12,7 @@ from models.problems import BadInput, Problem, wrong
 from service.packs.sense import unknown_family
 from service.records.schemas import Amount, Line, Moment, Name, NewRecord
 from service.records.subject import Situation, Subject
-from service.store.schema import Delivery, Offer, Supplier
+from service.store.schema import Delivery, Offer, Pack, Supplier
 
 
 def _currency(code: str) -> str:
@@ -66,6 +66,10 @@ class NewDelivery(NewRecord):
 
     supplier_id: SupplierName
     family: FamilyName
+    pack_id: Name | None = Field(
+        None, description="The open case it was ordered for; null if it goes on the shelf.", examples=["MB-VAN-07"]
+    )
+    express: bool = Field(False, description="Whether the express fee was paid: express orders are a record apart.")
     ordered_at: Moment
     arrived_at: Moment | None = Field(None, description="Null while the order is open.")
 
@@ -79,6 +83,18 @@ class NewDelivery(NewRecord):
 def _known_family(situation: Situation) -> list[Problem]:
     strange = situation.after and unknown_family(situation.after["family"], situation.families)
     return [strange] if strange else []
+
+
+def _delivery_sense(situation: Situation) -> list[Problem]:
+    problems = _known_family(situation)
+    after = situation.after
+    if problems or after is None or after["pack_id"] is None:
+        return problems
+    pack = situation.session.get(Pack, after["pack_id"])
+    if pack is not None and pack.family != after["family"]:
+        what = f"Pack {pack.id} is of the family {pack.family!r}; this order is for {after['family']!r}."
+        return [Problem("pack_id", what, "Correct the pack or the family.")]
+    return []
 
 
 SUPPLIERS: Final = Subject(
@@ -122,8 +138,8 @@ DELIVERIES: Final = Subject(
         "ordered_at": "2026-01-12T09:00:00+00:00",
         "arrived_at": "2026-01-23T15:30:00+00:00",
     },
-    references={"supplier_id": Supplier},
-    filters=("supplier_id", "family"),
+    references={"supplier_id": Supplier, "pack_id": Pack},
+    filters=("supplier_id", "family", "pack_id"),
     time="ordered_at",
-    check=_known_family,
+    check=_delivery_sense,
 )

@@ -15,6 +15,7 @@ CHANGE = {
     "topups": {"charge_ah": 1.8},
     "usage": {"km_per_day": 8},
     "outcomes": {"kind": "replaced", "code": None},
+    "costs": {"stranding": 750},
     "suppliers": {"title": "North Quay"},
     "offers": {"price": 1390},
     "deliveries": {"arrived_at": None},
@@ -246,3 +247,14 @@ def test_a_body_over_the_limit_is_refused(make_api, problem_in):
 
 def test_a_body_that_is_not_declared_as_json_is_refused(api, problem_in):
     problem_in(api.post("/v1/vehicles", content=b'{"id": "a"}', headers={"Content-Type": "text/plain"}), 415)
+
+
+def test_an_order_for_a_case_names_a_pack_of_its_family(filled, problem_in):
+    order = {"supplier_id": "north-quay", "family": "gravel-14", "ordered_at": "2026-03-03T09:00:00Z"}
+    made = filled.post("/v1/deliveries", json={**order, "pack_id": "MB-VAN-07", "express": True})
+    assert made.status_code == 201
+    assert filled.get("/v1/deliveries?pack_id=MB-VAN-07").json()["items"] == [made.json()]
+    assert "among the packs" in problem_in(filled.post("/v1/deliveries", json={**order, "pack_id": "x"}), 422)["detail"]
+    other = {**order, "family": "flint-40", "pack_id": "MB-VAN-07"}
+    assert "is of the family 'gravel-14'" in problem_in(filled.post("/v1/deliveries", json=other), 422)["detail"]
+    assert filled.post("/v1/deliveries", json=order).json()["pack_id"] is None

@@ -1,0 +1,1 @@
+"""What being wrong costs the house: stated once, used by every decision."""
