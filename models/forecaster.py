@@ -309,6 +309,11 @@ def inputs_digest(history: PackHistory, origin: datetime, family: PackFamily) ->
     return hashlib.sha256(text.encode()).hexdigest()
 
 
+def digest_at(history: PackHistory, origin: datetime, family: PackFamily) -> str:
+    """Return what `Forecast.inputs_digest` of a forecast made now at this origin would be."""
+    return inputs_digest(_known_at(history, origin), origin, family)
+
+
 def _known_at(history: PackHistory, origin: datetime) -> PackHistory:
     parts = {
         name: tuple(f for f in getattr(history, name) if f.time is None or f.time <= origin)

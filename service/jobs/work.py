@@ -20,12 +20,13 @@ from service.imports.loading import ImportReport, import_files
 from service.imports.mapping import read_mapping
 from service.model.source import RegistrySource
 from service.model.training import train_on_record
+from service.open_cases.scores import bring_to, keep_score
 from service.packs.history import history_of_pack, tables_of
 from service.records.records import Writer
 from service.settings import Settings
 from service.store.opening import Store
 from service.store.schema import Pack
-from service.stored_forecasts.issuing import case_of_pack, issued
+from service.stored_forecasts.issuing import REISSUED_AFTER, case_of, issued, still_stands
 from service.stored_forecasts.schemas import ForecastRequest
 from training.registry import ModelRegistry
 
@@ -94,28 +95,39 @@ def _stage(task: Task, name: str) -> Iterator[Callable[..., None]]:
 
 
 def score(task: Task) -> None:
-    """Issue a forecast for every pack that is out on a top-up."""
+    """Forecast every pack that is out on a top-up, and bring all scores to today.
+
+    Where nothing new is recorded, the same model answers and the last forecast is not old, that one stands.
+    """
     model = RegistrySource(ModelRegistry(task.settings.models_dir)).current()
-    asked = ForecastRequest()
     with task.store.reading() as session:
         packs = list(session.scalars(select(Pack.id).order_by(Pack.id)))
-    rows, left_out = [], []
+    rows, left_out, standing = [], [], 0
     for number, pack_id in enumerate(packs):
         task.tell(number, len(packs), f"forecasting {pack_id}")
+        now = task.now()
         with task.store.reading() as session:
             history = history_of_pack(session, pack_id)
             if history is None or not holding(history):
                 continue
-            case = case_of_pack(session, pack_id, asked)
+            if still_stands(session, history, model, task.families, now):
+                standing += 1
+                continue
+        # Facts from long ago say little of today: the forecast then starts now, after all the days it has held.
+        old = now - history.last_fact_time > REISSUED_AFTER
+        asked = ForecastRequest(at=now if old else None)
+        case = case_of(history, asked)
         try:
-            rows.append(
-                issued(case, asked, model, task.families, threads=task.settings.threads, at=task.now(), by=task.by)
-            )
+            rows.append(issued(case, asked, model, task.families, threads=task.settings.threads, at=now, by=task.by))
         except (BadInput, OutOfReach) as error:
             left_out.append({"pack_id": pack_id, "reason": str(error)})
     with task.store.writing() as session:
         session.add_all(rows)
-        task.finish(session, {"forecasts": len(rows), "left_out": left_out})
+        session.flush()
+        for row in rows:
+            keep_score(session, row, row.issued_at)
+        ranked = bring_to(session, task.now())
+        task.finish(session, {"forecasts": len(rows), "standing": standing, "ranked": ranked, "left_out": left_out})
 
 
 def take_in(task: Task) -> None:

@@ -3,19 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
+from typing import Final
 
 from sqlalchemy.orm import Session
 
 from models.families import PackFamily
+from models.forecaster import digest_at
+from models.history import PackHistory
 from service.forecasts.answers import answer
 from service.forecasts.schemas import ForecastCase
 from service.packs.history import history_of_pack
 from service.records.errors import Conflict
 from service.sentences import USUAL_CONFIDENCE
-from service.store.schema import IssuedForecast
+from service.store.schema import IssuedForecast, Score
 from service.stored_forecasts.schemas import ForecastRequest
 from training.registry import StoredModel
+
+REISSUED_AFTER: Final = timedelta(days=14)
+"""After so long the scoring job forecasts a pack anew even if nothing new is known. Our choice: the forecast then still
+reaches far enough for a delivery of some weeks."""
 
 
 def case_of_pack(session: Session, pack_id: str, asked: ForecastRequest) -> ForecastCase:
@@ -30,6 +37,11 @@ def case_of_pack(session: Session, pack_id: str, asked: ForecastRequest) -> Fore
     history = history_of_pack(session, pack_id)
     if history is None:
         raise Conflict(f"Pack {pack_id} has no reading and no top-up yet. Record the top-up first.")
+    return case_of(history, asked)
+
+
+def case_of(history: PackHistory, asked: ForecastRequest) -> ForecastCase:
+    """Put a history and a question together."""
     return ForecastCase(
         history=history,
         at=asked.at,
@@ -38,6 +50,20 @@ def case_of_pack(session: Session, pack_id: str, asked: ForecastRequest) -> Fore
         confidence=tuple(dict.fromkeys((*asked.confidence, USUAL_CONFIDENCE))),
         replacement_in_days=asked.replacement_in_days,
     )
+
+
+def still_stands(
+    session: Session, history: PackHistory, model: StoredModel, families: Mapping[str, PackFamily], now: datetime
+) -> bool:
+    """Whether the newest forecast of a pack would come out the same: same facts, same model, and not old."""
+    score = session.get(Score, history.pack_id)
+    family = families.get(history.family)
+    if score is None or family is None or score.model_id != model.model.model_id:
+        return False
+    if not history.last_fact_time <= score.origin or now - score.origin > REISSUED_AFTER:
+        return False
+    forecast = session.get_one(IssuedForecast, score.forecast_id)
+    return forecast.inputs_digest == digest_at(history, forecast.origin, family)
 
 
 def issued(

@@ -12,6 +12,7 @@ from starlette.responses import Response
 from models.history import PackHistory
 from service.families.routes import KnownFamilies
 from service.model.routes import CurrentModel
+from service.open_cases.scores import keep_score
 from service.packs.history import history_of_pack
 from service.problems import problem_responses
 from service.records.errors import Conflict, NoSuchRecord
@@ -98,6 +99,7 @@ def forecasts_router(max_page: int) -> APIRouter:
         def work(session: Session) -> Done:
             session.add(row)
             session.flush()
+            keep_score(session, row, write.at)
             return Done(201, _whole(row), row.id, {"Location": f"/v1/issued-forecasts/{row.id}"})
 
         return write(work)

@@ -34,7 +34,10 @@ def test_scoring_issues_the_same_forecasts_as_one_by_one(filled, worker, store):
     assert started.json()["state"] == "queued"
     worker().run(once=True)
     job = filled.get(started.headers["Location"]).json()
-    assert (job["state"], job["result"]) == ("done", {"forecasts": 1, "left_out": []})
+    assert (job["state"], job["result"]) == (
+        "done",
+        {"forecasts": 1, "standing": 0, "ranked": 1, "left_out": []},
+    )
     one = filled.post("/v1/packs/MB-VAN-07/forecasts", json={}).json()
     scored = filled.get("/v1/issued-forecasts/1").json()
     assert scored["answer"] == one["answer"]

@@ -1,0 +1,186 @@
+"""Open cases as the decisions take them: hold curves from now on, with what they rest on.
+
+The forecast decided on is the newest one that was issued as things stand, read on from its origin for a pack that has
+held until now (`models.decisions.hold_curves.held_until_now`): what the bench was told is what is decided on, and
+nothing is forecast anew behind anybody's back. Where it is older than `scores.OLDEST_DAYS` the case is left out, and
+said so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+from sqlalchemy import and_, func, select
+from sqlalchemy.orm import Session
+
+from models.decisions.hold_curves import FloatArray, held_until_now
+from service.open_cases.scores import OLDEST_DAYS, days_between, ended, unpacked
+from service.records.errors import Conflict, NoSuchRecord
+from service.store.schema import Outcome, Pack, Score, TopUp
+
+
+@dataclass(frozen=True)
+class OpenCase:
+    """One pack that is out on a top-up.
+
+    Attributes
+    ----------
+    pack_id, family, model_id : str
+    vehicle_id, site, duty : str or None
+    forecast_id : int
+    origin : datetime
+        Of the forecast.
+    topped_at : datetime
+    days_since : float
+        Days from the origin to now, through which it has held.
+    km_per_day : float or None
+        Of the newest plan of use.
+    """
+
+    pack_id: str
+    family: str
+    model_id: str
+    vehicle_id: str | None
+    site: str | None
+    duty: str | None
+    forecast_id: int
+    origin: datetime
+    topped_at: datetime
+    days_since: float
+    km_per_day: float | None
+
+    @property
+    def name(self) -> str:
+        """What people call it: the vehicle's fleet number, or else the pack's own."""
+        return self.vehicle_id or self.pack_id
+
+
+@dataclass(frozen=True, eq=False)
+class OpenCases:
+    """Some open cases.
+
+    Attributes
+    ----------
+    cases : tuple of OpenCase, length n
+    survival, band_low, band_high : array, shape (n, len(DAYS))
+        From now on.
+    """
+
+    cases: tuple[OpenCase, ...]
+    survival: FloatArray
+    band_low: FloatArray
+    band_high: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.cases)
+
+    def take(self, rows: Sequence[int]) -> OpenCases:
+        """Return some of them, by place."""
+        at = list(rows)
+        return OpenCases(tuple(self.cases[i] for i in at), self.survival[at], self.band_low[at], self.band_high[at])
+
+
+def cases_of(scores: Sequence[Score], now: datetime) -> OpenCases:
+    """Read scores from now on; none of them may be older than `OLDEST_DAYS`."""
+    held = np.array([days_between(score.origin, now) for score in scores])
+    curves = unpacked([score.curves for score in scores])
+    middle, one, other = (held_until_now(curve, held) for curve in curves)
+    fields = tuple(name for name in OpenCase.__dataclass_fields__ if name != "days_since")
+    cases = tuple(
+        OpenCase(**{name: getattr(score, name) for name in fields}, days_since=float(days))
+        for score, days in zip(scores, held, strict=True)
+    )
+    return OpenCases(cases, middle, np.minimum(one, other), np.maximum(one, other))
+
+
+def open_cases(session: Session, now: datetime, conditions: Sequence[Any] = (), limit: int | None = None) -> OpenCases:
+    """Return the open cases that can be decided on, those whose good-for day comes first in front.
+
+    Parameters
+    ----------
+    session : Session
+    now : datetime
+    conditions : sequence of SQL conditions on `Score`
+    limit : int, optional
+    """
+    recent = Score.origin > now - timedelta(days=OLDEST_DAYS)
+    query = select(Score).where(~ended(), recent, *conditions).order_by(Score.good_until, Score.pack_id)
+    return cases_of(session.scalars(query if limit is None else query.limit(limit)).all(), now)
+
+
+def open_case(session: Session, pack_id: str, now: datetime) -> OpenCases:
+    """Return one open case.
+
+    Raises
+    ------
+    NoSuchRecord
+    Conflict
+        It is not out on a top-up, or there is no forecast that can be decided on; with what to do.
+    """
+    if session.get(Pack, pack_id) is None:
+        raise NoSuchRecord(f"There is no pack {pack_id}.")
+    found = open_cases(session, now, [Score.pack_id == pack_id])
+    if len(found):
+        return found
+    topped = session.scalar(select(func.max(TopUp.time)).where(TopUp.pack_id == pack_id))
+    over = session.scalar(select(func.max(Outcome.time)).where(Outcome.pack_id == pack_id, Outcome.kind != "running"))
+    if over is not None and (topped is None or over >= topped):
+        raise Conflict(
+            f"Pack {pack_id} is not out on a top-up: the last one ended on {over.date().isoformat()}. "
+            "Record the next top-up first."
+        )
+    score = session.get(Score, pack_id)
+    if score is not None and score.origin <= now - timedelta(days=OLDEST_DAYS):
+        raise Conflict(
+            f"The newest forecast of pack {pack_id} speaks of {score.origin.date().isoformat()}, more than "
+            f"{OLDEST_DAYS:.0f} days ago. Issue a new one with POST /v1/packs/{pack_id}/forecasts."
+        )
+    raise Conflict(
+        f"There is no forecast of pack {pack_id} as things stand. Issue one with POST /v1/packs/{pack_id}/forecasts."
+    )
+
+
+@dataclass(frozen=True)
+class NotWeighed:
+    """An open case that cannot be decided on.
+
+    Attributes
+    ----------
+    pack_id : str
+    topped_at : datetime
+    """
+
+    pack_id: str
+    topped_at: datetime
+
+
+def without_forecast(session: Session, now: datetime, limit: int) -> tuple[list[NotWeighed], int]:
+    """Return packs out on a top-up of which there is no forecast that can be decided on, and how many there are.
+
+    Parameters
+    ----------
+    session : Session
+    now : datetime
+    limit : int
+        Most of them to name, those topped up longest ago first.
+    """
+    usable = and_(
+        Score.pack_id == TopUp.pack_id,
+        Score.topped_at >= TopUp.time,
+        Score.origin > now - timedelta(days=OLDEST_DAYS),
+    )
+    over = (
+        select(Outcome.id)
+        .where(Outcome.pack_id == TopUp.pack_id, Outcome.kind != "running", Outcome.time >= TopUp.time)
+        .exists()
+    )
+    later = TopUp.__table__.alias("later")
+    again = select(later.c.id).where(later.c.pack_id == TopUp.pack_id, later.c.time > TopUp.time).exists()
+    query = select(TopUp.pack_id, TopUp.time).outerjoin(Score, usable).where(Score.pack_id.is_(None), ~over, ~again)
+    count = session.scalar(select(func.count()).select_from(query.subquery())) or 0
+    rows = session.execute(query.order_by(TopUp.time, TopUp.pack_id).limit(limit)) if count else ()
+    return [NotWeighed(pack_id, time) for pack_id, time in rows], count
