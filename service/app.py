@@ -19,6 +19,7 @@ from service.health.routes import router as health
 from service.logs import make_log
 from service.model.routes import router as model
 from service.model.source import ModelSource, RegistrySource
+from service.pages.adding import add_pages, page_routers
 from service.problems import PROBLEM_MEDIA_TYPE, install_problem_handlers, problem_responses
 from service.request_body import BodyLimit
 from service.request_log import RequestLog
@@ -86,7 +87,8 @@ def create_app(
     app.add_middleware(BodyLimit, max_bytes=settings.max_body_bytes)
     add_store(app, settings, clock)
     app.add_middleware(RequestLog, log=log)
-    routers = (forecasts, calibration, model, families, health, *store_routers(settings))
+    add_pages(app)
+    routers = (forecasts, calibration, model, families, health, *store_routers(settings), *page_routers())
     require_complete_table(routers)
     for router in routers:
         app.include_router(router)

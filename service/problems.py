@@ -13,6 +13,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from models.problems import BadInput, ModelRefused, OutOfReach, Problem, problems_of_items
+from service.pages.addresses import is_page
 
 PROBLEM_MEDIA_TYPE: Final = "application/problem+json"
 TYPE_PREFIX: Final = "urn:tideover:problem:"
@@ -74,7 +75,7 @@ def problem_response(
     problems: Sequence[Problem] | None = None,
     headers: Mapping[str, str] | None = None,
 ) -> Response:
-    """Build a problem document.
+    """Build a problem document; at the address of a page, the page that says the same.
 
     Parameters
     ----------
@@ -98,6 +99,9 @@ def problem_response(
         request_id=request.state.request_id,
         problems=None if problems is None else [ProblemPart(**problem.as_dict()) for problem in problems],
     )
+    if is_page(request.url.path):
+        page: Response = request.app.state.problem_page(request, document, headers)
+        return page
     return Response(document.model_dump_json(exclude_none=True), status, headers, PROBLEM_MEDIA_TYPE)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, field_validator
 from pydantic.config import JsonDict
@@ -106,6 +107,20 @@ class Settings(BaseModel):
         Literal["debug", "info", "warning", "error"],
         _setting("info", "Least serious log line that is written to standard error."),
     ]
+
+    time_zone: Annotated[
+        str,
+        _setting("UTC", "Zone of the times on the pages, by its name in the IANA database, as Atlantic/Azores."),
+    ]
+
+    @field_validator("time_zone")
+    @classmethod
+    def _zone(cls, name: str) -> str:
+        try:
+            ZoneInfo(name)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            raise wrong(f"The time zone {name!r} is not known.", "Use a name as Atlantic/Azores, or UTC.") from None
+        return name
 
     @field_validator("host")
     @classmethod

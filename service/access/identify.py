@@ -18,6 +18,8 @@ from service.access.callers import NO_KEYS, Caller
 from service.access.keys import caller_of, keys_in_use
 from service.access.rate import RateLimit
 from service.access.roles import OPEN_PATHS
+from service.pages.addresses import is_open_page, is_page
+from service.pages.visits import caller_at, visit_of
 from service.problems import problem_response
 from service.records.errors import RETRY_SECONDS
 from service.store.opening import Store
@@ -49,8 +51,11 @@ class Identify:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
+        found: Caller | Response
         if scope["path"] in OPEN_PATHS:
-            found: Caller | Response = WATCHER
+            found = WATCHER
+        elif is_page(scope["path"]):
+            found = await run_in_threadpool(self._visitor, Request(scope))
         else:
             found = await run_in_threadpool(self._identify, Request(scope))
         if isinstance(found, Response):
@@ -74,6 +79,25 @@ class Identify:
             return _unavailable(request)
         if isinstance(found, str):
             return _refuse(request, found)
+        return self._not_too_often(request, store, found, now)
+
+    def _visitor(self, request: Request) -> Caller | Response:
+        """Return who looks at a page: told by a cookie, as a browser sends no key."""
+        now: datetime = request.app.state.clock()
+        store: Store = request.app.state.store
+        visit = request.state.visit = visit_of(request)
+        if is_open_page(request.url.path):
+            return WATCHER
+        try:
+            with store.reading() as session:
+                found = caller_at(session, visit, now, keyless=self.keyless)
+        except OperationalError:
+            return _unavailable(request)
+        if found is None:
+            return _refuse(request, "Sign in with an access key.")
+        return found if found == NO_KEYS else self._not_too_often(request, store, found, now)
+
+    def _not_too_often(self, request: Request, store: Store, found: Caller, now: datetime) -> Caller | Response:
         if (wait := self.limit.wait_s(found.name)) > 0:
             return _slow_down(request, wait, self.limit.per_minute)
         self._note_use(store, found, now)

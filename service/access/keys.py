@@ -73,8 +73,11 @@ def keys_in_use(session: Session) -> bool:
 def caller_of(session: Session, key: str, now: datetime) -> Caller | str:
     """Return who a key belongs to, or why it opens nothing."""
     row = session.scalar(select(ApiKey).where(ApiKey.digest == digest_of(key)))
-    if row is None:
-        return "This access key is not known."
+    return "This access key is not known." if row is None else standing(row, now)
+
+
+def standing(row: ApiKey, now: datetime) -> Caller | str:
+    """Return who a stored key belongs to, or why it opens nothing any more."""
     if row.revoked_at is not None:
         return f"The access key {row.id} was revoked."
     if row.expires_at is not None and row.expires_at <= now:

@@ -8,6 +8,7 @@ from typing import Annotated, Final
 from fastapi import APIRouter, Depends, HTTPException, Request
 
 from service.access.callers import ROLES, Caller, Role
+from service.pages.addresses import is_page
 
 Roles = frozenset[Role]
 
@@ -44,6 +45,8 @@ MAY: Final[Mapping[str, Roles]] = {
     "make_forecast": EVERY,
     "read_calibration": EVERY,
     "read_calibration_page": EVERY,
+    "read_live_record": EVERY,
+    "read_drift": EVERY,
     "read_model": EVERY,
     "list_families": EVERY,
     "export_table": EVERY,
@@ -59,6 +62,13 @@ MAY: Final[Mapping[str, Roles]] = {
     "list_keys": ADMIN,
     "revoke_key": ADMIN,
     "list_audit": ADMIN,
+    "page_home": EVERY,
+    "page_sign_in": EVERY,
+    "page_sign_in_sent": EVERY,
+    "page_sign_out": EVERY,
+    "page_look": EVERY,
+    "page_undo": FORECASTERS,
+    "page_asset": EVERY,
     "check_health": EVERY,
     "check_readiness": EVERY,
 }
@@ -85,6 +95,8 @@ def require_role(request: Request) -> None:
     operation = request.scope["route"].operation_id
     if caller.role not in MAY[operation]:
         needed = ", ".join(sorted(MAY[operation]))
+        if is_page(request.url.path):
+            raise HTTPException(403, f"You are here with the role {caller.role}. This needs the role {needed}.")
         raise HTTPException(
             403, f"A key with the role {caller.role} may not do this ({operation}); needed is {needed}."
         )

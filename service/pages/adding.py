@@ -1,0 +1,20 @@
+"""Adds the pages to the application."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, FastAPI
+
+from service.pages import assets, home, sign_in, undo
+from service.pages.middleware import PageHeaders
+from service.pages.problem_page import problem_page
+
+
+def add_pages(app: FastAPI) -> None:
+    """Tell errors at the pages' addresses as pages, and say what a browser may do with them."""
+    app.state.problem_page = problem_page
+    app.add_middleware(PageHeaders)
+
+
+def page_routers() -> tuple[APIRouter, ...]:
+    """Return the routes of all pages."""
+    return (home.router, sign_in.router, undo.router, assets.router)

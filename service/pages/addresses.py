@@ -1,0 +1,35 @@
+"""Which addresses are pages: what goes wrong there is told as a page, and a cookie says who asks."""
+
+from __future__ import annotations
+
+from typing import Final
+
+ROOMS: Final = frozenset(
+    {"bench", "parts", "fleet", "record", "admin", "sign-in", "sign-out", "look", "undo", "static"}
+)
+"""First parts of the addresses of pages; `/` is one too."""
+
+OPEN: Final = frozenset({"sign-in", "sign-out", "look", "static"})
+"""Those that anybody may open: they tell nothing about packs."""
+
+
+def is_page(path: str) -> bool:
+    """Tell whether an address belongs to the pages."""
+    return path == "/" or _room(path) in ROOMS
+
+
+def is_open_page(path: str) -> bool:
+    """Tell whether an address can be opened without signing in."""
+    return _room(path) in OPEN
+
+
+def _room(path: str) -> str:
+    return path.split("/", 2)[1] if path.startswith("/") else ""
+
+
+def own_address(text: str | None) -> str:
+    """Return an address of a page of ours that somebody sent in, or `/`: never one of another host."""
+    if text is None or not text.startswith("/") or text.startswith(("//", "/\\")) or not text.isprintable():
+        return "/"
+    path = text.partition("?")[0].partition("#")[0]
+    return text if is_page(path) and not is_open_page(path) else "/"

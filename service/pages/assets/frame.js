@@ -1,0 +1,24 @@
+// What every page does better with scripts; nothing here is needed for a task.
+document.documentElement.dataset.scripts = "";
+
+// Move to what has to be mended, or to the message of what was done, so that a screen reader says it first.
+const faults = document.getElementById("faults");
+if (faults) faults.focus();
+
+// Light or dark at once, without loading the page again.
+const look = document.querySelector("form.look");
+if (look) {
+  look.addEventListener("submit", async (event) => {
+    const choice = event.submitter;
+    if (!choice) return;
+    event.preventDefault();
+    const fields = new URLSearchParams(new FormData(look));
+    fields.set("look", choice.value);
+    if (choice.value) document.documentElement.dataset.look = choice.value;
+    else delete document.documentElement.dataset.look;
+    for (const button of look.querySelectorAll("button")) {
+      button.setAttribute("aria-pressed", String(button === choice));
+    }
+    await fetch(look.action, { method: "POST", body: fields, redirect: "manual" });
+  });
+}

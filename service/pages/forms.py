@@ -1,0 +1,188 @@
+"""What comes in with a form: checked to be from a page of ours, read field by field, told back with its mistakes."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import secrets
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Annotated, Any, Final, TypeVar
+
+from fastapi import APIRouter, Depends, HTTPException, Request
+from pydantic import BaseModel, ValidationError
+from starlette.datastructures import FormData, UploadFile
+
+from models.problems import BadInput, Problem, problems_from
+from service.pages.visits import is_form_token
+from service.pages.wording import _
+from service.records.writing import Writing
+
+TOKEN: Final = "form_token"  # noqa: S105  the name of a field
+ONCE: Final = "once"
+_NUMBER: Final = re.compile(r"^[-+−]?[0-9]+([.,][0-9]+)?$")
+Model = TypeVar("Model", bound=BaseModel)
+
+
+async def token_checked(request: Request) -> FormData:
+    """Return what was sent, if it came from a page of this visit: a dependency of every page."""
+    if request.method != "POST":
+        return FormData()
+    form = await request.form()
+    token = form.get(TOKEN)
+    if not isinstance(token, str) or not is_form_token(request, token):
+        raise HTTPException(
+            403,
+            _("This form is not from a page that you opened here, or the page was too old. Go back and send it again."),
+        )
+    return form
+
+
+Sent = Annotated[FormData, Depends(token_checked)]
+"""What was sent. Every router of pages depends on it, so no form gets past without its token."""
+
+
+def page_router() -> APIRouter:
+    """Return a router for pages: not in the description of the REST service, and no form without its token."""
+    return APIRouter(include_in_schema=False, dependencies=[Depends(token_checked)])
+
+
+@dataclass(frozen=True)
+class Form:
+    """A form as it was sent.
+
+    Attributes
+    ----------
+    sent : mapping of str to list of str
+        Text fields without surrounding blanks.
+    files : mapping of str to (name, content)
+    """
+
+    sent: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    files: Mapping[str, tuple[str, bytes]] = field(default_factory=dict)
+
+    def get(self, name: str, default: str = "") -> str:
+        """Return a field's text."""
+        found = self.sent.get(name)
+        return found[0] if found else default
+
+    def all(self, name: str) -> Sequence[str]:
+        """Return every value of a field that may come several times."""
+        return self.sent.get(name, ())
+
+    def values(self) -> dict[str, str]:
+        """Return the text fields by name, to fill the form in again."""
+        return {name: texts[0] for name, texts in self.sent.items() if texts}
+
+    def read(self, schema: type[Model], names: Collection[str], **more: Any) -> Model:
+        """Return some fields as a record; what is empty counts as not given, a decimal comma as a point.
+
+        Parameters
+        ----------
+        schema : type
+        names : collection of str
+            Fields of the form that are fields of the schema too.
+        **more
+            Values that are not in the form as they are needed.
+
+        Raises
+        ------
+        BadInput
+            With the form's own field names.
+        """
+        given = {name: plain_number(self.get(name)) for name in names if self.get(name)}
+        return checked(schema, given | more)
+
+    def digest(self) -> str:
+        """Return a digest of all that was sent but the token."""
+        digest = hashlib.sha256()
+        for name in sorted(self.sent.keys() - {TOKEN}):
+            digest.update(repr((name, list(self.sent[name]))).encode("utf-8", "surrogatepass"))
+        for name, (title, content) in sorted(self.files.items()):
+            digest.update(repr((name, title, len(content))).encode("utf-8", "surrogatepass") + content)
+        return digest.hexdigest()
+
+
+def plain_number(text: str) -> str:
+    """Write a number as the schemas read it: some telephones only offer a decimal comma. Other text stays."""
+    return text.replace(",", ".").replace("−", "-") if _NUMBER.match(text) else text
+
+
+def checked(schema: type[Model], values: Mapping[str, Any]) -> Model:
+    """Return values as a record.
+
+    Raises
+    ------
+    BadInput
+    """
+    try:
+        return schema.model_validate(values)
+    except ValidationError as error:
+        raise BadInput(problems_from(error)) from error
+
+
+async def _form(sent: Sent) -> Form:
+    texts: dict[str, list[str]] = {}
+    files: dict[str, tuple[str, bytes]] = {}
+    for name, value in sent.multi_items():
+        if isinstance(value, UploadFile):
+            content = await value.read()
+            if value.filename or content:
+                files[name] = (value.filename or name, content)
+        elif name != TOKEN:
+            texts.setdefault(name, []).append(value.strip())
+    return Form(texts, files)
+
+
+SentForm = Annotated[Form, Depends(_form)]
+
+
+def _write(request: Request, form: SentForm) -> Writing:
+    digest = form.digest()
+    once = form.get(ONCE)
+    # Pressed twice, the same form is stored once; changed after going back, it is another write.
+    key = hashlib.sha256(f"{once} {request.url.path} {digest}".encode()).hexdigest() if once else None
+    return Writing(
+        store=request.app.state.store,
+        caller=request.state.caller,
+        at=request.app.state.clock(),
+        action=request.scope["route"].operation_id,
+        request_id=request.state.request_id,
+        key=key,
+        digest=digest,
+    )
+
+
+PageWrite = Annotated[Writing, Depends(_write)]
+"""The same write as over REST: change, audit line and answer in one transaction, and once however often it is sent."""
+
+
+def once() -> str:
+    """Return a number for a form that writes; the template puts it into the form."""
+    return secrets.token_urlsafe(12)
+
+
+@dataclass(frozen=True)
+class Faults:
+    """What is wrong with a form, by field.
+
+    Attributes
+    ----------
+    problems : tuple of Problem
+    """
+
+    problems: tuple[Problem, ...] = ()
+
+    def of(self, name: str) -> list[Problem]:
+        """Return the problems of one field."""
+        return [p for p in self.problems if p.where == name]
+
+    def within(self, name: str) -> list[Problem]:
+        """Return the problems of a field and of the parts of it, as ``block_v[3]``."""
+        return [p for p in self.problems if re.split(r"[.\[]", p.where)[0] == name]
+
+    def __bool__(self) -> bool:
+        return bool(self.problems)
+
+
+NO_FAULTS: Final = Faults()

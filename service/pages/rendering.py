@@ -1,0 +1,114 @@
+"""One way to make a page: a template, what every page knows, and the cookies that go with it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from importlib.metadata import version
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from service.access.callers import NO_KEYS, Caller
+from service.access.roles import MAY
+from service.pages.assets import assets
+from service.pages.messages import COOKIE as MESSAGE_COOKIE
+from service.pages.messages import Message, send_message, take_message
+from service.pages.visits import form_token, keep
+from service.pages.wording import day_in_words, for_input, in_words, translations
+from service.sentences import count_days, promised
+
+LOOK_COOKIE: Final = "tideover_look"
+LOOKS: Final = ("light", "dark")
+
+
+@cache
+def environment() -> Environment:
+    """Return the templates. Text is escaped, and a name that nobody gave is an error rather than a gap."""
+    env = Environment(
+        loader=PackageLoader("service.pages"),
+        autoescape=select_autoescape(default=True),
+        undefined=StrictUndefined,
+        extensions=["jinja2.ext.i18n", "jinja2.ext.do"],
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    env.install_gettext_translations(translations(), newstyle=True)  # type: ignore[attr-defined]
+    env.globals |= {"asset": lambda name: assets().address(name), "version": version("tideover")}
+    env.globals["known_operations"] = lambda: MAY
+    env.filters |= {"count_days": count_days, "promised": promised, "percent": percent}
+    return env
+
+
+def percent(share: float) -> str:
+    """Write a share in whole per cent: ``74%``."""
+    return f"{100 * share:.0f}%"
+
+
+def zone_of(request: Request) -> ZoneInfo:
+    """Return the zone of the times on the pages."""
+    return ZoneInfo(request.app.state.settings.time_zone)
+
+
+def may(request: Request, operation: str) -> bool:
+    """Tell whether whoever is looking may do something, by the one table of roles."""
+    caller: Caller | None = getattr(request.state, "caller", None)
+    return caller is not None and caller.role in MAY[operation]
+
+
+def render(
+    request: Request, template: str, *, status: int = 200, headers: Mapping[str, str] | None = None, **context: Any
+) -> Response:
+    """Make a page.
+
+    Parameters
+    ----------
+    request : Request
+    template : str
+        Its path under ``templates``; it extends ``base.html``.
+    status : int
+    headers : mapping of str to str, optional
+    **context
+        What the template names. Besides that every template knows `request`, `path`, `caller` (None if nobody signed
+        in), `signed_in`, `message`, `now`, `zone`, `look`, `form_token`, the functions ``may(operation)``,
+        ``local(moment)``, ``local_day(moment)`` and ``for_input(moment)``, and the filters ``count_days``,
+        ``promised`` and ``percent``.
+    """
+    zone = zone_of(request)
+    visit = getattr(request.state, "visit", None)
+    caller: Caller | None = getattr(request.state, "caller", None)
+    message = take_message(request)
+    look = request.cookies.get(LOOK_COOKIE)
+    text = environment().get_template(template).render(
+        request=request,
+        path=request.url.path,
+        caller=caller,
+        signed_in=visit is not None and visit.key_id is not None and caller is not None and caller != NO_KEYS,
+        message=message,
+        now=request.app.state.clock(),
+        zone=zone,
+        look=look if look in LOOKS else "",
+        form_token="" if visit is None else form_token(request),
+        may=lambda operation: may(request, operation),
+        local=lambda moment: in_words(moment, zone),
+        local_day=lambda moment: day_in_words(moment, zone),
+        for_input=lambda moment: for_input(moment, zone),
+        **context,
+    )  # fmt: skip
+    response = HTMLResponse(text, status, headers)
+    if visit is not None and visit.fresh:
+        keep(response, request, visit)
+    if message is not None:
+        response.delete_cookie(MESSAGE_COOKIE, httponly=True, samesite="strict")
+    return response
+
+
+def go_to(request: Request, address: str, message: Message | None = None) -> Response:
+    """Send the browser on to a page after a form, with a message to show there."""
+    response = RedirectResponse(address, 303)
+    if message is not None:
+        send_message(response, request, message)
+    return response

@@ -1,0 +1,73 @@
+"""Signing in with an access key, signing out, and the choice of light or dark."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Final
+from urllib.parse import urlencode
+
+from fastapi import Request
+from starlette.responses import Response
+
+from service.access.callers import Caller
+from service.access.keys import caller_of
+from service.pages.addresses import own_address
+from service.pages.forms import SentForm, page_router
+from service.pages.messages import Message
+from service.pages.rendering import LOOK_COOKIE, LOOKS, go_to, render
+from service.pages.visits import Visit, keep, set_cookie
+from service.pages.wording import _
+from service.records.routes import CurrentStore
+
+LOOK_LASTS: Final = timedelta(days=400)
+"""The longest that browsers keep a cookie (RFC 6265bis, 5.5)."""
+
+router = page_router()
+
+
+def sign_in_address(request: Request) -> str:
+    """Return the address of the page to sign in, which leads back to where one wanted to go."""
+    query = f"?{request.url.query}" if request.url.query else ""
+    wanted = f"{request.url.path}{query}" if request.method == "GET" else "/"
+    return "/sign-in" if wanted == "/" else f"/sign-in?{urlencode({'next': wanted})}"
+
+
+@router.get("/sign-in", operation_id="page_sign_in")
+def show_sign_in(request: Request) -> Response:
+    """Ask for an access key."""
+    return render(request, "sign_in.html", wanted=own_address(request.query_params.get("next")), refused="")
+
+
+@router.post("/sign-in", operation_id="page_sign_in_sent")
+def sign_in(request: Request, form: SentForm, store: CurrentStore) -> Response:
+    """Begin a visit with an access key."""
+    wanted = own_address(form.get("next"))
+    now = request.app.state.clock()
+    with store.reading() as session:
+        found = caller_of(session, form.get("key"), now)
+    if not isinstance(found, Caller):
+        return render(request, "sign_in.html", status=422, wanted=wanted, refused=found)
+    response = go_to(request, wanted)
+    # A number of its own: what was known before signing in opens nothing afterwards.
+    keep(response, request, Visit.new(now, found.name))
+    return response
+
+
+@router.post("/sign-out", operation_id="page_sign_out")
+def sign_out(request: Request, _form: SentForm) -> Response:
+    """End a visit on this device."""
+    response = go_to(request, "/sign-in", Message(_("You are signed out on this device.")))
+    keep(response, request, Visit.new(request.app.state.clock()))
+    return response
+
+
+@router.post("/look", operation_id="page_look")
+def choose_look(request: Request, form: SentForm) -> Response:
+    """Remember light or dark on this device."""
+    response = go_to(request, own_address(form.get("next")))
+    look = form.get("look")
+    if look in LOOKS:
+        set_cookie(response, request, LOOK_COOKIE, look, LOOK_LASTS)
+    else:
+        response.delete_cookie(LOOK_COOKIE, httponly=True, samesite="strict")
+    return response

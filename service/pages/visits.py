@@ -1,0 +1,132 @@
+"""Visits: a signed cookie that says who looks at the pages, and the token that every form carries."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import cache
+from hashlib import sha256
+from pathlib import Path
+from typing import Any, Final
+
+from itsdangerous import BadData, URLSafeSerializer
+from sqlalchemy.orm import Session
+from starlette.requests import Request
+from starlette.responses import Response
+
+from service.access.callers import NO_KEYS, Caller
+from service.access.keys import keys_in_use, standing
+from service.store.schema import ApiKey
+
+COOKIE: Final = "tideover_visit"
+LASTS: Final = timedelta(hours=12)
+"""A working day: who signs in by morning need not do so again before evening."""
+
+SECRET_FILE: Final = "pages.secret"  # noqa: S105  the name of a file
+
+
+@cache
+def _secret(home: Path) -> bytes:
+    path = home / SECRET_FILE
+    if path.exists():
+        return path.read_bytes()
+    home.mkdir(mode=0o700, parents=True, exist_ok=True)
+    with contextlib.suppress(FileExistsError):
+        # Whole or not there: another process that looks meanwhile must not read half of it.
+        fresh = home / f"{SECRET_FILE}.{secrets.token_hex(8)}"
+        with os.fdopen(os.open(fresh, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "wb") as file:
+            file.write(secrets.token_bytes(32))
+        try:
+            os.link(fresh, path)
+        finally:
+            fresh.unlink()
+    return path.read_bytes()
+
+
+def seal(request: Request, salt: str) -> URLSafeSerializer:
+    """Return what signs and checks our own words that a browser keeps; the secret lies in the home, for its owner."""
+    secret = _secret(request.app.state.settings.home)
+    return URLSafeSerializer(secret, salt=salt, signer_kwargs={"key_derivation": "hmac", "digest_method": sha256})
+
+
+@dataclass(frozen=True)
+class Visit:
+    """Somebody at the pages.
+
+    Attributes
+    ----------
+    number : str
+        At random; the forms' token is made from it.
+    key_id : str or None
+        The access key that was signed in with.
+    until : datetime
+    fresh : bool
+        Whether the browser does not have the cookie yet.
+    """
+
+    number: str
+    key_id: str | None
+    until: datetime
+    fresh: bool = False
+
+    @classmethod
+    def new(cls, now: datetime, key_id: str | None = None) -> Visit:
+        """Begin a visit."""
+        return cls(secrets.token_urlsafe(18), key_id, now + LASTS, fresh=True)
+
+
+def visit_of(request: Request) -> Visit:
+    """Return the visit that the cookie tells of, or a new one of nobody in particular."""
+    now: datetime = request.app.state.clock()
+    try:
+        number, key_id, until = seal(request, COOKIE).loads(request.cookies.get(COOKIE, ""))
+        visit = Visit(number, key_id, datetime.fromtimestamp(until, UTC))
+    except (BadData, ValueError, TypeError):
+        return Visit.new(now)
+    return visit if visit.until > now else Visit.new(now)
+
+
+def caller_at(session: Session, visit: Visit, now: datetime, *, keyless: bool) -> Caller | None:
+    """Return who is at the pages, or None if they have to sign in: the key may have been revoked since."""
+    if keyless and not keys_in_use(session):
+        return NO_KEYS
+    row = None if visit.key_id is None else session.get(ApiKey, visit.key_id)
+    if row is None:
+        return None
+    found = standing(row, now)
+    return found if isinstance(found, Caller) else None
+
+
+def keep(response: Response, request: Request, visit: Visit) -> None:
+    """Send the cookie of a visit."""
+    token = seal(request, COOKIE).dumps([visit.number, visit.key_id, int(visit.until.timestamp())])
+    assert isinstance(token, str)
+    set_cookie(response, request, COOKIE, token, LASTS)
+
+
+def set_cookie(response: Response, request: Request, name: str, value: str, lasts: timedelta) -> None:
+    """Send a cookie that neither scripts nor other sites get to see."""
+    response.set_cookie(
+        name,
+        value,
+        max_age=int(lasts.total_seconds()),
+        httponly=True,
+        samesite="strict",
+        # Behind a proxy that speaks TLS, never without it; the service itself speaks plain HTTP on its own machine.
+        secure=request.url.scheme == "https",
+    )
+
+
+def form_token(request: Request) -> str:
+    """Return the token that every form of this visit carries: another site cannot know it."""
+    visit: Visit = request.state.visit
+    token: Any = seal(request, "form").dumps(visit.number)
+    return str(token)
+
+
+def is_form_token(request: Request, token: str) -> bool:
+    """Tell whether a form came from a page of this visit."""
+    return secrets.compare_digest(token.encode(), form_token(request).encode())

@@ -1,0 +1,93 @@
+"""Every English sentence of the pages goes through one gettext catalogue, so that it can be translated."""
+
+from __future__ import annotations
+
+import gettext
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from models.problems import BadInput
+from service.imports.mapping import TimeReading
+
+LOCALES: Final = Path(__file__).parent / "locale"
+"""``messages.pot`` holds every sentence; a translation goes into ``<language>/LC_MESSAGES/messages.mo``."""
+
+LANGUAGE: Final = "en"
+
+
+@cache
+def translations() -> gettext.NullTranslations:
+    """Return the catalogue of the language spoken; English is what stands in the code."""
+    return gettext.translation("messages", LOCALES, [LANGUAGE], fallback=True)
+
+
+def _(text: str) -> str:
+    """Return a sentence in the language spoken."""
+    return translations().gettext(text)
+
+
+def ngettext(one: str, many: str, count: float) -> str:
+    """Return a sentence in the language spoken, for this count."""
+    return translations().ngettext(one, many, count)  # type: ignore[arg-type]
+
+
+def _months() -> tuple[str, ...]:
+    return (
+        _("Jan"),
+        _("Feb"),
+        _("Mar"),
+        _("Apr"),
+        _("May"),
+        _("Jun"),
+        _("Jul"),
+        _("Aug"),
+        _("Sep"),
+        _("Oct"),
+        _("Nov"),
+        _("Dec"),
+    )
+
+
+def _weekdays() -> tuple[str, ...]:
+    return _("Mon"), _("Tue"), _("Wed"), _("Thu"), _("Fri"), _("Sat"), _("Sun")
+
+
+def zone_name(moment: datetime) -> str:
+    """Name the zone of a local time, as ``UTC`` or ``UTC-01``."""
+    name = moment.tzname() or ""
+    return f"UTC{name}" if name.startswith(("+", "-")) else name
+
+
+def in_words(moment: datetime, zone: ZoneInfo) -> str:
+    """Write a moment as a local time with its zone: ``Sat 14 Mar 2026, 09:00 UTC``."""
+    local = moment.astimezone(zone)
+    return f"{day_in_words(moment, zone)}, {local:%H:%M} {zone_name(local)}"
+
+
+def day_in_words(moment: datetime, zone: ZoneInfo) -> str:
+    """Write the local day of a moment: ``Sat 14 Mar 2026``."""
+    local = moment.astimezone(zone)
+    return f"{_weekdays()[local.weekday()]} {local.day} {_months()[local.month - 1]} {local.year}"
+
+
+def for_input(moment: datetime, zone: ZoneInfo) -> str:
+    """Write a moment as the browser's field for a local time takes it."""
+    return f"{moment.astimezone(zone):%Y-%m-%dT%H:%M}"
+
+
+def moment_from(where: str, text: str, zone: ZoneInfo) -> datetime:
+    """Read a local time from a form.
+
+    Raises
+    ------
+    BadInput
+        It is no time, or one that the clocks skipped or showed twice.
+    """
+    try:
+        return TimeReading(zone=zone.key).moment(text.strip())
+    except ValueError as error:
+        what = _("%(text)s cannot be read as a time: %(reason)s.") % {"text": repr(text), "reason": str(error)}
+        raise BadInput.one(where, what, _("Write it as 2026-03-14 09:30, or add an offset as +01:00.")) from None

@@ -1,0 +1,242 @@
+"""A real browser on a real server: the shipped application on loopback, over a real store, with a trained model."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+import httpx2 as httpx
+import pytest
+import uvicorn
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+
+from service.app import create_app
+from service.forecasts.examples import example_case
+from service.imports.loading import import_files
+from service.records.records import Writer
+from service.settings import Settings
+from service.store.opening import SQLITE_FILE, Store
+from service.store.upgrading import open_store
+from training.families import load_families
+
+PHONE = {"width": 390, "height": 844}
+OFFICE = {"width": 1280, "height": 900}
+SIZES = {"phone": PHONE, "office": OFFICE}
+NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
+
+
+@dataclass
+class Site:
+    """A service that runs.
+
+    Attributes
+    ----------
+    url : str
+    store : Store
+    """
+
+    url: str
+    store: Store
+    app: object = None
+
+
+@contextmanager
+def serving(app) -> Iterator[str]:
+    """Serve an application on a free port of this machine."""
+    server = uvicorn.Server(uvicorn.Config(app, host="127.0.0.1", port=0, log_level="error", ws="none"))
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    while not server.started:
+        assert thread.is_alive()
+        time.sleep(0.01)
+    port = server.servers[0].sockets[0].getsockname()[1]
+    try:
+        yield f"http://127.0.0.1:{port}"
+    finally:
+        server.should_exit = True
+        thread.join(10)
+
+
+@pytest.fixture(scope="session")
+def empty_store_file(tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("empty-store")
+    open_store(folder).close()
+    return folder / SQLITE_FILE
+
+
+@pytest.fixture
+def page_store(tmp_path, empty_store_file) -> Iterator[Store]:
+    """A store with the schema and no record."""
+    shutil.copy(empty_store_file, tmp_path / SQLITE_FILE)
+    store = open_store(tmp_path)
+    yield store
+    store.close()
+
+
+@pytest.fixture
+def make_site(settings: Settings, source, page_store, tmp_path) -> Iterator[Callable[..., Site]]:
+    """Serve the application over this test's store; some settings changed if need be. The time is `NOW`."""
+    running = []
+
+    def make(**changed: object) -> Site:
+        wanted = {"requests_per_minute": 100_000, "home": tmp_path, **changed}
+        app = create_app(settings.model_copy(update=wanted), models=source, store=page_store, clock=lambda: NOW)
+        context = serving(app)
+        url = context.__enter__()
+        running.append(context)
+        return Site(url, page_store, app)
+
+    yield make
+    for context in running:
+        context.__exit__(None, None, None)
+
+
+@pytest.fixture
+def site(make_site) -> Site:
+    """The service without keys, with an empty store."""
+    return make_site()
+
+
+@pytest.fixture
+def record(site: Site) -> Callable[..., httpx.Response]:
+    """Store something over REST, as another program would."""
+
+    def send(address: str, content: object) -> httpx.Response:
+        answer = httpx.post(f"{site.url}{address}", json=content)
+        assert answer.status_code == 201, answer.text
+        return answer
+
+    return send
+
+
+@pytest.fixture
+def van(record) -> str:
+    """The van of the worked example with its readings and its top-up in the store; invented. Returns its name."""
+    history = example_case()["history"]
+    name = history["pack_id"]
+    record("/v1/vehicles", {"id": name, "duty": "parcel round", "site": "harbour yard"})
+    pack = {key: history[key] for key in ("family", "age_years", "odometer_km") if key in history}
+    record("/v1/packs", {"id": name, **pack})
+    record("/v1/assignments", {"pack_id": name, "vehicle_id": name, "since": "2021-05-10T06:00:00+00:00"})
+    for part in ("readings", "topups", "usage"):
+        for fact in history.get(part, ()):
+            record(f"/v1/{part}", {"pack_id": name, **fact})
+    return name
+
+
+@pytest.fixture(scope="session")
+def marrow_bay(tmp_path_factory, repository) -> Path:
+    """A store with the whole invented Marrow Bay record, to be copied."""
+    folder = tmp_path_factory.mktemp("marrow-bay")
+    store = open_store(folder)
+    import_files(store, repository / "data" / "synthetic", load_families(None), Writer("marrow-bay", NOW))
+    store.close()
+    return folder / SQLITE_FILE
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    program = shutil.which("chromium") or shutil.which("chromium-browser")
+    if program is None:
+        pytest.fail("There is no Chromium here: install the package chromium.", False)
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=program,
+            args=["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"],
+        )
+        yield browser
+        browser.close()
+
+
+@dataclass
+class Watch:
+    """What a browser complained about while a test ran."""
+
+    complaints: list[str] = field(default_factory=list)
+    hosts: set[str] = field(default_factory=set)
+
+
+@pytest.fixture
+def open_context(browser: Browser) -> Iterator[Callable[..., BrowserContext]]:
+    """Open a browser's profile of its own; at the end nothing may have been complained about."""
+    opened: list[tuple[BrowserContext, Watch]] = []
+
+    def make(size: str = "phone", *, scripts: bool = True, dark: bool = False, **more) -> BrowserContext:
+        context = browser.new_context(
+            viewport=SIZES[size],
+            java_script_enabled=scripts,
+            color_scheme="dark" if dark else "light",
+            reduced_motion="reduce",
+            **more,
+        )
+        context.set_default_timeout(10_000)
+        watch = Watch()
+
+        def heard(message) -> None:
+            # Chromium itself notes every answer with status 4xx there; those are looked at by the tests.
+            if message.type in ("error", "warning") and "the server responded with a status of 4" not in message.text:
+                watch.complaints.append(message.text)
+
+        context.on("console", heard)
+        context.on("weberror", lambda error: watch.complaints.append(str(error.error)))
+        context.on("request", lambda request: watch.hosts.add(request.url.split("/")[2]))
+        opened.append((context, watch))
+        return context
+
+    yield make
+    for context, watch in opened:
+        context.close()
+        assert watch.complaints == []
+        assert all(host.startswith("127.0.0.1") for host in watch.hosts), watch.hosts
+
+
+@pytest.fixture(params=["phone", "office"])
+def size(request) -> str:
+    return request.param
+
+
+@pytest.fixture(params=[True, False], ids=["scripts", "no-scripts"])
+def scripts(request) -> bool:
+    return request.param
+
+
+@pytest.fixture
+def page(open_context, size) -> Page:
+    """A page at each of the two widths, with scripts."""
+    return open_context(size).new_page()
+
+
+@pytest.fixture
+def either_page(open_context, size, scripts) -> Page:
+    """A page at each of the two widths, with scripts and without."""
+    return open_context(size, scripts=scripts).new_page()
+
+
+@pytest.fixture
+def sound() -> Callable[[Page, str], None]:
+    """Check what every page must keep: nothing wider than the screen, no axe violation.
+
+    With the environment variable ``PAGE_PICTURES`` naming a folder, a picture of each page goes there to be looked at.
+    """
+    folder = os.environ.get("PAGE_PICTURES")
+
+    def check(page: Page, name: str) -> None:
+        wide = page.viewport_size["width"]
+        if folder:
+            page.screenshot(path=f"{folder}/{name}-{wide}.png", full_page=True)
+        too_wide = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+        assert page.evaluate(too_wide) <= 0, f"{name} is wider than {wide} px"
+        if page.evaluate("!document.documentElement.matches('[data-scripts]')"):
+            return  # axe cannot run where scripts are off; with scripts it looks at the same page
+        found = Axe().run(page)
+        assert found.violations_count == 0, found.generate_report()
+
+    return check

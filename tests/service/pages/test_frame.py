@@ -1,0 +1,146 @@
+"""The frame of all pages: sign-in, tokens, errors, headers, weight, light and dark, and the catalogue of sentences."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import httpx2 as httpx
+import pytest
+
+from service.pages.addresses import own_address
+from service.pages.assets import assets
+
+
+@pytest.fixture
+def admin_key(record) -> str:
+    return record("/v1/keys", {"title": "front office", "role": "admin"}).json()["key"]
+
+
+def token_of(text: str) -> str:
+    return re.search(r'name="form_token" value="([^"]+)"', text)[1]
+
+
+def test_the_first_page_asks_and_leads_on(site, either_page, sound):
+    either_page.goto(site.url)
+    assert either_page.locator("h1").inner_text() == "What do you want to know?"
+    sound(either_page, "home")
+
+
+def test_first_view_is_light(site):
+    """Everything that the first page needs, as it is transferred."""
+    with httpx.Client(base_url=site.url) as client:
+        page = client.get("/")
+        names = set(re.findall(r'(?:src|href)="(/static/[^"]+)"', page.text))
+        assert names
+        answers = [page, *(client.get(name) for name in names)]
+    sizes = [int(answer.headers["content-length"]) for answer in answers if answer.raise_for_status()]
+    assert sum(sizes) < 100_000
+
+
+def test_headers_forbid_other_hosts_and_anything_written_into_the_page(site):
+    answer = httpx.get(site.url)
+    policy = answer.headers["content-security-policy"]
+    assert policy.startswith("default-src 'none'")
+    assert "unsafe" not in policy
+    assert "http" not in policy
+    assert answer.headers["cache-control"] == "no-store"
+    assert answer.headers["x-content-type-options"] == "nosniff"
+    assert not re.search(r"<script(?![^>]*src=)|style=|\son\w+=|javascript:", answer.text)
+    cookie = answer.headers["set-cookie"].lower()
+    assert "httponly" in cookie
+    assert "samesite=strict" in cookie
+
+
+def test_files_are_kept_for_good_under_the_address_of_their_content(site):
+    answer = httpx.get(f"{site.url}{assets().address('frame.css')}")
+    assert answer.headers["cache-control"] == "public, max-age=31536000, immutable"
+    assert answer.headers["content-encoding"] == "gzip"
+    assert httpx.get(f"{site.url}/static/{'0' * 16}/frame.css").status_code == 404
+
+
+def test_signing_in_and_out(site, admin_key, either_page, sound):
+    either_page.goto(f"{site.url}/")
+    assert either_page.url.endswith("/sign-in")
+    either_page.get_by_label("Access key").fill("tide_wrong")
+    either_page.get_by_role("button", name="Sign in").click()
+    assert "not known" in either_page.get_by_role("alert").inner_text()
+    sound(either_page, "sign-in-refused")
+    either_page.get_by_label("Access key").fill(admin_key)
+    either_page.get_by_role("button", name="Sign in").click()
+    assert either_page.locator("h1").inner_text() == "What do you want to know?"
+    either_page.get_by_role("button", name="Sign out").click()
+    assert "signed out" in either_page.get_by_role("status").inner_text()
+    either_page.goto(f"{site.url}/")
+    assert either_page.url.endswith("/sign-in")
+
+
+@contextmanager
+def signed_in(site, key: str) -> Iterator[httpx.Client]:
+    with httpx.Client(base_url=site.url, follow_redirects=True) as client:
+        page = client.get("/sign-in")
+        assert client.post("/sign-in", data={"form_token": token_of(page.text), "key": key}).url.path == "/"
+        yield client
+
+
+def test_a_revoked_key_ends_the_visit(site, admin_key):
+    auth = {"Authorization": f"Bearer {admin_key}"}
+    made = httpx.post(f"{site.url}/v1/keys", json={"title": "tablet", "role": "bench"}, headers=auth).json()
+    with signed_in(site, made["key"]) as client:
+        assert client.get("/").url.path == "/"
+        httpx.delete(f"{site.url}/v1/keys/{made['id']}", headers=auth).raise_for_status()
+        assert client.get("/").url.path == "/sign-in"
+
+
+def test_a_cookie_that_somebody_made_up_opens_nothing(site, admin_key):
+    with signed_in(site, admin_key) as client:
+        good = client.cookies["tideover_visit"]
+    for cookie in ("x", good[:-2] + "AA", good.split(".")[0]):
+        answer = httpx.get(site.url, cookies={"tideover_visit": cookie})
+        assert answer.status_code == 303
+        assert answer.headers["location"] == "/sign-in"
+
+
+def test_a_form_without_the_token_of_its_visit_is_refused(site):
+    with httpx.Client(base_url=site.url) as client, httpx.Client(base_url=site.url) as other:
+        token = token_of(client.get("/").text)
+        foreign = token_of(other.get("/").text)
+        for sent in ({}, {"form_token": ""}, {"form_token": foreign}):
+            answer = client.post("/look", data={"look": "dark", **sent})
+            assert answer.status_code == 403
+            assert "text/html" in answer.headers["content-type"]
+        assert client.post("/look", data={"look": "dark", "form_token": token}).status_code == 303
+
+
+def test_errors_at_pages_are_pages_and_elsewhere_problem_documents(site, page, sound):
+    page.goto(f"{site.url}/bench/nowhere/at/all")
+    assert page.locator("h1").inner_text() == "There is nothing here"
+    sound(page, "nothing-here")
+    assert httpx.get(f"{site.url}/v1/nowhere").headers["content-type"] == "application/problem+json"
+    large = httpx.post(f"{site.url}/look", data={"look": "x" * 2_000_001})
+    assert large.status_code == 413
+    assert "<h1>That is too large</h1>" in large.text
+
+
+def test_dark_is_remembered(site, either_page, sound):
+    either_page.goto(site.url)
+    either_page.get_by_role("button", name="Dark").click()
+    either_page.wait_for_function("document.documentElement.dataset.look === 'dark'")
+    either_page.wait_for_load_state("networkidle")
+    either_page.goto(site.url)
+    assert either_page.locator("html").get_attribute("data-look") == "dark"
+    sound(either_page, "home-dark")
+
+
+def test_the_secret_is_for_its_owner_only(site, tmp_path):
+    httpx.get(site.url)
+    assert (tmp_path / "pages.secret").stat().st_mode & 0o777 == 0o600
+
+
+@pytest.mark.parametrize(
+    "hostile", ["https://x.example", "//x.example", "/\\x.example", "/v1/keys", "bench", "/bench\n"]
+)
+def test_nobody_is_led_elsewhere_after_signing_in(hostile):
+    assert own_address(hostile) == "/"
+    assert own_address("/bench/units/MB-VAN-07?day=3") == "/bench/units/MB-VAN-07?day=3"
