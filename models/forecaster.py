@@ -22,10 +22,14 @@ from models.forecast import Flag, Forecast
 from models.grid import DAYS
 from models.history import PackHistory, UsagePlan, require_fit
 from models.kinds import KINDS, KindClassifier
+from models.pack_bank import PackBank, require_bank
+from models.plans import USUAL_PLANS, Plan
 from models.problems import BadInput, OutOfReach
 from models.recalibration import GroupRecalibration, SuccessiveRecalibration
+from models.recheck import DEFAULT_RISK, RecheckPlan, recheck_plan
 from models.similar import PastPacks, SimilarPack
 from models.tables import SECONDS_PER_DAY, HistoryTables, tables_from_histories, to_days
+from models.what_if import WhatIf, what_if
 
 BAND_FACTOR: Final = 1.64
 """Standard deviations of the members on the complementary log-log scale to each side: nine in ten, if normal."""
@@ -112,7 +116,11 @@ class Forecaster:
     model_id : str
     past : PastPacks, optional
         To tell of similar ones.
+    bank : PackBank, optional
+        To run forward under other plans.
     """
+
+    bank: PackBank | None = None  # a model stored before there were banks has none
 
     def __init__(
         self,
@@ -124,6 +132,7 @@ class Forecaster:
         families: Mapping[str, PackFamily],
         model_id: str,
         past: PastPacks | None = None,
+        bank: PackBank | None = None,
     ) -> None:
         self.members = tuple(members)
         self.recalibration = recalibration
@@ -133,6 +142,7 @@ class Forecaster:
         self.families = dict(families)
         self.model_id = model_id
         self.past = past
+        self.bank = bank
 
     def curves(self, X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
         """Hold curves and their band.
@@ -241,6 +251,40 @@ class Forecaster:
         similar = () if self.past is None else self.past.nearest(batch.X, history.pack_id)
         return Explanation(forecast, parts.reference_days, parts.contributions, similar)
 
+    def what_if(
+        self,
+        history: PackHistory,
+        plans: Sequence[Plan] = USUAL_PLANS,
+        at: datetime | None = None,
+        usage: UsagePlan | None = None,
+        family: PackFamily | None = None,
+    ) -> WhatIf:
+        """Forecast one pack under other plans; parameters and errors as for `forecast` and `models.what_if.what_if`.
+
+        The same inputs give the same answer: the random numbers are seeded with their digest.
+        """
+        bank = require_bank(self.bank)
+        forecast, _, batch = self._forecast(history, at, usage, family)
+        kept = bank.of_family(family or self.families[history.family])
+        return what_if(forecast, batch.X, kept, _seeded(forecast), plans)
+
+    def recheck_plan(
+        self,
+        history: PackHistory,
+        risk: float = DEFAULT_RISK,
+        at: datetime | None = None,
+        usage: UsagePlan | None = None,
+        family: PackFamily | None = None,
+    ) -> RecheckPlan:
+        """Say when to read one pack again, and what the reading will mean.
+
+        Parameters and errors as for `forecast` and `models.recheck.recheck_plan`; seeded as `what_if`.
+        """
+        bank = require_bank(self.bank)
+        forecast, tables, batch = self._forecast(history, at, usage, family)
+        kept = bank.of_family(family or self.families[history.family])
+        return recheck_plan(forecast, tables, batch.X, kept, self.curves, _seeded(forecast), risk)
+
     def _forecast(
         self, history: PackHistory, at: datetime | None, usage: UsagePlan | None, family: PackFamily | None
     ) -> tuple[Forecast, HistoryTables, Forecasts]:
@@ -312,6 +356,10 @@ def inputs_digest(history: PackHistory, origin: datetime, family: PackFamily) ->
 def digest_at(history: PackHistory, origin: datetime, family: PackFamily) -> str:
     """Return what `Forecast.inputs_digest` of a forecast made now at this origin would be."""
     return inputs_digest(_known_at(history, origin), origin, family)
+
+
+def _seeded(forecast: Forecast) -> np.random.Generator:
+    return np.random.default_rng(int(forecast.inputs_digest, 16))
 
 
 def _known_at(history: PackHistory, origin: datetime) -> PackHistory:

@@ -1,0 +1,307 @@
+"""What if: the forecast under another plan, from simulated packs that explain this pack's readings, run forward.
+
+A forecaster learns who is back when; it does not learn what would happen if the same pack were treated otherwise. Packs
+that are driven little differ in more than kilometres. So the plans are carried out on simulated packs whose hidden state
+is known, weighed by how well they agree with the readings, and all plans meet the same days and the same luck. For the
+present plan the answer is the shipped forecast itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import combinations
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from models.forecast import Flag, Forecast
+from models.forward_runs import run_plans
+from models.grid import DAYS
+from models.known_use import day_of_year, with_known_use
+from models.pack_bank import Ensemble, FamilyBank, bank_weights, draw_ensemble
+from models.plans import PRESENT, USUAL_PLANS, Plan
+from models.problems import BadInput
+from models.tables import to_days
+
+Floats = NDArray[np.float64]
+
+PACKS_RUN: Final = 500
+"""Simulated packs that are run forward under each plan. Half a second for nine plans."""
+
+MOST_PLANS: Final = 20
+"""Plans compared at once; each costs a few hundredths of a second."""
+
+LEAST_PATHS: Final = 4.0
+"""Effective number of runs that a stretch of return days must hold to be weighed by itself when the ensemble is
+reconciled with the forecast. Invented."""
+
+SURE: Final = 1.64
+"""Standard errors to each side within which a difference counts as nothing: nine in ten, if normal."""
+
+LEAST_DAYS: Final = 0.5
+"""Differences of the mean days held below this are not worth telling, however sure. Invented."""
+
+LEAST_EFFECTIVE: Final = 30.0
+"""Effective packs below which the reader is told that few simulated packs explain the readings. Invented."""
+
+FAR_APART: Final = 0.2
+"""Distance of the ensemble's own curve from the forecast's at which the reader is told of it. Invented."""
+
+
+@dataclass(frozen=True)
+class PlanForecast:
+    """The forecast under one plan.
+
+    Attributes
+    ----------
+    plan : Plan
+    survival : array, shape (g,)
+        Probability that the fault has not returned by each of `models.grid.DAYS`.
+    gain, gain_low, gain_high : array, shape (g,)
+        Hold probability gained over the present plan by each day, and nine in ten of what it could be, given how few
+        simulated packs explain the readings and how unsure the forecast is.
+    mean_days : float
+        Mean days held, counting at most the days to the horizon.
+    gained_days, gained_low, gained_high : float
+        Those gained over the present plan, likewise.
+    verdict : {"as planned", "longer", "shorter", "cannot tell"}
+        Whether the evidence tells this plan from the present one.
+    """
+
+    plan: Plan
+    survival: Floats
+    gain: Floats
+    gain_low: Floats
+    gain_high: Floats
+    mean_days: float
+    gained_days: float
+    gained_low: float
+    gained_high: float
+    verdict: str
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """Forecasts under several plans.
+
+    Attributes
+    ----------
+    present : Forecast
+        The shipped forecast, for the present plan.
+    plans : tuple of PlanForecast
+        The present plan first, the others in the order in which they were asked for.
+    cannot_tell : tuple of pairs of str
+        Names of plans that the evidence does not tell apart.
+    effective_packs : float
+        How many equally good simulated packs the answer rests on.
+    agreement_gap : float
+        Largest distance between the ensemble's own curve for the present plan and the shipped one, before they were
+        reconciled.
+    flags : tuple of Flag
+        What the reader should know, besides the flags of `present`.
+    """
+
+    present: Forecast
+    plans: tuple[PlanForecast, ...]
+    cannot_tell: tuple[tuple[str, str], ...]
+    effective_packs: float
+    agreement_gap: float
+    flags: tuple[Flag, ...]
+
+    def of(self, name: str) -> PlanForecast:
+        """Return the forecast under a plan by its name."""
+        return next(p for p in self.plans if p.plan.name == name)
+
+
+def ensemble_of(bank: FamilyBank, x: pd.DataFrame, origin: datetime, count: int, rng: np.random.Generator) -> Ensemble:
+    """Draw simulated packs that stand for a real one, used as it is planned to be.
+
+    Parameters
+    ----------
+    bank : FamilyBank
+    x : DataFrame, shape (1, features)
+    origin : datetime
+        With offset.
+    count : int
+        Packs to draw.
+    rng : Generator
+    """
+    weights = bank_weights(bank, x)
+    source = draw_ensemble(weights, count, rng)
+    row = x.iloc[0]
+    known = {name: float(row[name]) for name in ("km_per_day", "trips_per_day", "parked_days_in_30", "ambient_c")}
+    today = day_of_year(float(to_days(pd.DatetimeIndex([origin]))[0]))
+    ready = with_known_use(bank.ready.take(source), known, today, rng)
+    return Ensemble(ready, source, float(1 / (weights**2).sum()))
+
+
+def reconciled_weights(returned: Floats, survival: Floats) -> Floats:
+    """Weigh runs so that their return days under the present plan follow a hold curve.
+
+    Parameters
+    ----------
+    returned : array, shape (n,)
+        Day of return of each run; infinity beyond the horizon.
+    survival : array, shape (len(DAYS),)
+
+    Returns
+    -------
+    array, shape (n,)
+        Sums to 1. Runs of one stretch of days weigh the same: of all weights that give the curve, those nearest to equal
+        ones (least relative entropy). Stretches with hardly a run are joined to the next.
+    """
+    wanted = np.append(survival[:-1] - survival[1:], survival[-1])
+    place = np.searchsorted(DAYS[1:], returned, side="left")
+    count = np.bincount(place, minlength=len(wanted)).astype(np.float64)
+    group, have, groups = 0, 0.0, np.zeros(len(wanted), dtype=np.intp)
+    for k in range(len(wanted)):
+        groups[k] = group
+        have += count[k]
+        if have >= LEAST_PATHS and count[k + 1 :].sum() >= LEAST_PATHS:
+            group, have = group + 1, 0.0
+    share = np.bincount(groups, wanted) / np.bincount(groups, count)
+    weight = share[groups[place]]
+    return np.asarray(weight / weight.sum())
+
+
+def what_if(
+    forecast: Forecast,
+    x: pd.DataFrame,
+    bank: FamilyBank,
+    rng: np.random.Generator,
+    plans: Sequence[Plan] = USUAL_PLANS,
+) -> WhatIf:
+    """Forecast a pack under other plans.
+
+    Parameters
+    ----------
+    forecast : Forecast
+        For the present plan.
+    x : DataFrame, shape (1, features)
+        What it was made from.
+    bank : FamilyBank
+    rng : Generator
+    plans : sequence of Plan
+        At most `MOST_PLANS`, each with its own name.
+
+    Returns
+    -------
+    WhatIf
+
+    Raises
+    ------
+    BadInput
+        No plan, too many, or two of one name.
+    """
+    asked = _checked(plans)
+    ensemble = ensemble_of(bank, x, forecast.origin, PACKS_RUN, rng)
+    returned = run_plans(ensemble.ready, (PRESENT, *asked), rng)
+    holds = (returned[:, :, None] > DAYS).astype(np.float64)
+    own = holds[0].mean(axis=0)
+    curves = (forecast.survival, forecast.band_low, forecast.band_high)
+    weights = [reconciled_weights(returned[0], curve) for curve in curves]
+    days = np.trapezoid(holds, DAYS, axis=2)
+    told = []
+    for place, plan in enumerate((PRESENT, *asked)):
+        # At the edges of the forecast's band the same plan may gain more or less.
+        gains = np.stack([w @ (holds[place] - holds[0]) for w in weights])
+        error = _errors(holds[place] - holds[0], weights[0], ensemble)
+        survival = np.minimum.accumulate(np.clip(forecast.survival + gains[0], 0, 1))
+        survival[0] = 1.0
+        gained = np.array([w @ (days[place] - days[0]) for w in weights])
+        spread = float(_errors((days[place] - days[0])[:, None], weights[0], ensemble)[0])
+        low, high = float(gained.min() - SURE * spread), float(gained.max() + SURE * spread)
+        told.append(
+            PlanForecast(
+                plan=plan,
+                survival=survival,
+                gain=survival - forecast.survival,
+                gain_low=np.clip(gains.min(axis=0) - SURE * error, -1, 1),
+                gain_high=np.clip(gains.max(axis=0) + SURE * error, -1, 1),
+                mean_days=float(np.trapezoid(survival, DAYS)),
+                gained_days=float(gained[0]),
+                gained_low=low,
+                gained_high=high,
+                verdict="as planned" if not place else _verdict(low, high),
+            )
+        )
+    effective = ensemble.effective
+    gap = float(np.abs(own - forecast.survival).max())
+    return WhatIf(
+        present=forecast,
+        plans=tuple(told),
+        cannot_tell=_alike(told, days, weights[0], ensemble),
+        effective_packs=effective,
+        agreement_gap=gap,
+        flags=_flags(effective, gap),
+    )
+
+
+def _checked(plans: Sequence[Plan]) -> tuple[Plan, ...]:
+    if not plans:
+        raise BadInput.one("plans", "names no plan.", "Leave it out for the usual plans, or name at least one.")
+    if len(plans) > MOST_PLANS:
+        raise BadInput.one("plans", f"holds {len(plans)} plans; at most {MOST_PLANS} are compared.", "Ask in parts.")
+    names = [plan.name for plan in plans]
+    twice = {n for n in names if names.count(n) > 1} | {n for n in names if n == PRESENT.name}
+    if twice:
+        raise BadInput.one(
+            "plans", f"calls more than one plan {sorted(twice)[0]!r}.", "Give each plan a name of its own."
+        )
+    return tuple(plans)
+
+
+def _errors(difference: Floats, weights: Floats, ensemble: Ensemble) -> Floats:
+    """Standard error of weighted means, runs of one simulated pack taken together, shape (k,) for (n, k)."""
+    mean = weights @ difference
+    each = weights[:, None] * (difference - mean)
+    _, parent = np.unique(ensemble.source, return_inverse=True)
+    together = np.zeros((parent.max() + 1, difference.shape[1]))
+    np.add.at(together, parent, each)
+    return np.asarray(np.sqrt((together**2).sum(axis=0)))
+
+
+def _verdict(low: float, high: float) -> str:
+    if low > 0 and high > LEAST_DAYS:
+        return "longer"
+    if high < 0 and low < -LEAST_DAYS:
+        return "shorter"
+    return "cannot tell"
+
+
+def _alike(
+    told: Sequence[PlanForecast], days: Floats, weights: Floats, ensemble: Ensemble
+) -> tuple[tuple[str, str], ...]:
+    """Pairs of plans whose mean days held differ by no more than their error."""
+    found = []
+    for one, other in combinations(range(len(told)), 2):
+        difference = days[one] - days[other]
+        error = float(_errors(difference[:, None], weights, ensemble)[0])
+        if abs(float(weights @ difference)) <= max(SURE * error, LEAST_DAYS):
+            found.append((told[one].plan.name, told[other].plan.name))
+    return tuple(found)
+
+
+def _flags(effective: float, gap: float) -> tuple[Flag, ...]:
+    flags = []
+    if effective < LEAST_EFFECTIVE:
+        flags.append(
+            Flag(
+                "few-packs-explain",
+                f"Only about {effective:.0f} simulated packs explain these readings: take differences between plans "
+                "with care.",
+            )
+        )
+    if gap > FAR_APART:
+        flags.append(
+            Flag(
+                "physics-disagrees",
+                "The simulated packs that explain these readings are not back when the forecast says; they were weighed "
+                "again to agree with it.",
+            )
+        )
+    return tuple(flags)
