@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -26,7 +27,7 @@ from models.pack_bank import FamilyBank
 from models.pack_state import PackState
 from models.plans import PRESENT
 from models.problems import BadInput
-from models.tables import READING_COLUMNS, VOLT_DECIMALS, HistoryTables, block_columns
+from models.tables import READING_COLUMNS, VOLT_DECIMALS, HistoryTables, block_column, block_columns
 from models.use_process import UseProcess
 from models.what_if import ensemble_of, reconciled_weights
 
@@ -263,7 +264,7 @@ def meanings(below_mv: Floats, survival: Floats, weight: Floats, risk: float) ->
             kept.append(edge)
     bounds = [-np.inf, *kept, np.inf]
     rows = []
-    for low, high in zip(bounds, bounds[1:], strict=False):
+    for low, high in pairwise(bounds):
         here = (below >= low) & (below < high)
         curve = w[here] @ curves[here] / w[here].sum()
         good = _good_for(curve, risk)
@@ -328,7 +329,7 @@ def _features_then(tables: HistoryTables, forecast: Forecast, seen: dict[int, Fl
         full = np.full((len(volts), width), np.nan)
         full[:, : volts.shape[1]] = volts
         readings.append(
-            pd.concat([new, pd.DataFrame(full, columns=[f"block_{b + 1}_v" for b in range(width)])], axis=1)
+            pd.concat([new, pd.DataFrame(full, columns=[block_column(b + 1) for b in range(width)])], axis=1)
         )
         moments.append(pd.DataFrame({"pack_id": ids, "origin": then}))
 

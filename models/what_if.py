@@ -1,9 +1,9 @@
 """What if: the forecast under another plan, from simulated packs that explain this pack's readings, run forward.
 
-A forecaster learns who is back when; it does not learn what would happen if the same pack were treated otherwise. Packs
-that are driven little differ in more than kilometres. So the plans are carried out on simulated packs whose hidden state
-is known, weighed by how well they agree with the readings, and all plans meet the same days and the same luck. For the
-present plan the answer is the shipped forecast itself.
+A forecaster learns who is back when; it does not learn what would happen if the same pack were treated otherwise: packs
+that are driven little differ in more than kilometres. So the plans are carried out on simulated packs whose hidden
+state is known, weighed by how well they agree with the readings, and all plans meet the same days and the same luck.
+For the present plan the answer is the shipped forecast itself.
 """
 
 from __future__ import annotations
@@ -151,8 +151,8 @@ def reconciled_weights(returned: Floats, survival: Floats) -> Floats:
     Returns
     -------
     array, shape (n,)
-        Sums to 1. Runs of one stretch of days weigh the same: of all weights that give the curve, those nearest to equal
-        ones (least relative entropy). Stretches with hardly a run are joined to the next.
+        Sums to 1. Runs of one stretch of days weigh the same: of all weights that give the curve, those nearest to
+        equal ones (least relative entropy). Stretches with hardly a run are joined to the next.
     """
     wanted = np.append(survival[:-1] - survival[1:], survival[-1])
     place = np.searchsorted(DAYS[1:], returned, side="left")
@@ -204,7 +204,7 @@ def what_if(
     own = holds[0].mean(axis=0)
     curves = (forecast.survival, forecast.band_low, forecast.band_high)
     weights = [reconciled_weights(returned[0], curve) for curve in curves]
-    days = np.trapezoid(holds, DAYS, axis=2)
+    days = np.asarray(np.trapezoid(holds, DAYS, axis=2), dtype=np.float64)
     told = []
     for place, plan in enumerate((PRESENT, *asked)):
         # At the edges of the forecast's band the same plan may gain more or less.
@@ -256,7 +256,7 @@ def _checked(plans: Sequence[Plan]) -> tuple[Plan, ...]:
 
 
 def _errors(difference: Floats, weights: Floats, ensemble: Ensemble) -> Floats:
-    """Standard error of weighted means, runs of one simulated pack taken together, shape (k,) for (n, k)."""
+    """Work out the standard error of weighted means, runs of one simulated pack taken together, shape (k,) for (n, k)."""
     mean = weights @ difference
     each = weights[:, None] * (difference - mean)
     _, parent = np.unique(ensemble.source, return_inverse=True)
@@ -300,8 +300,8 @@ def _flags(effective: float, gap: float) -> tuple[Flag, ...]:
         flags.append(
             Flag(
                 "physics-disagrees",
-                "The simulated packs that explain these readings are not back when the forecast says; they were weighed "
-                "again to agree with it.",
+                "The simulated packs that explain these readings are not back when the forecast says; they were "
+                "weighed again to agree with it.",
             )
         )
     return tuple(flags)

@@ -96,10 +96,21 @@ def ready_packs(cohort: Cohort) -> list[tuple[Ready, pd.DataFrame]]:
         if states is None:
             continue
         rows = np.array([place[(index, r)] for r in states.pack], dtype=np.intp)
-        at = day0[rows] + states.day + RELEASE_HOUR / 24 + JUST_READ_DAYS
+        at = np.asarray(day0[rows] + states.day + RELEASE_HOUR / 24 + JUST_READ_DAYS, dtype=np.float64)
         asked = pd.DataFrame({"pack_id": ids[rows], "at": at, "order": np.arange(len(rows))})
         near = pd.merge_asof(asked.sort_values("at", kind="stable"), charges, on="at", by="pack_id")
-        block = near.sort_values("order", kind="stable")["blocks"].astype(int).to_numpy(dtype=np.intp) - 1
+        block = near.sort_values("order", kind="stable")["blocks"].astype(int).to_numpy(dtype=np.intp)
         moments = pd.DataFrame({"pack_id": ids[rows], "origin": from_days(at)})
-        out.append((Ready(record.family, states.state, states.use, states.day.astype(np.float64), block), moments))
+        out.append(
+            (
+                Ready(
+                    record.family,
+                    states.state,
+                    states.use,
+                    states.day.astype(np.float64),
+                    np.asarray(block - 1, dtype=np.intp),
+                ),
+                moments,
+            )
+        )
     return out
