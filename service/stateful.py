@@ -19,6 +19,7 @@ from service.calendar.routes import router as calendar
 from service.exports.routes import router as exports
 from service.jobs.routes import jobs_router
 from service.keys.routes import router as keys
+from service.live_record.routes import router as live_record
 from service.metrics.measures import Measure, Measures
 from service.metrics.routes import router as metrics
 from service.records.errors import install_record_problems
@@ -69,6 +70,7 @@ def store_routers(settings: Settings) -> tuple[APIRouter, ...]:
     return (
         *(records_router(subject, most) for subject in SUBJECTS),
         forecasts_router(most),
+        live_record,
         exports,
         calendar,
         jobs_router(most),

@@ -16,8 +16,9 @@ from models.kaplan_meier import own_day
 from models.problems import BadInput
 from models.tables import to_days
 from training.alarm import AlarmTrace
-from training.report.content import ToldMonth, WhatWeTold
+from training.report.content import MonthVerdict, ToldMonth, WhatWeTold
 from training.scores import NotEstimable, bound_coverage, brier_score, reliability
+from training.scoring.reliability import Agreement
 
 Floats = NDArray[np.float64]
 _Found = TypeVar("_Found")
@@ -221,11 +222,20 @@ def _month(settled: SettledForecasts, rows: NDArray[np.bool_], name: str, model:
         observed=None if overall is None else overall.observed,
         low=None if overall is None else overall.low,
         high=None if overall is None else overall.high,
+        verdict=_verdict(overall),
         brier=None if score is None else float(score.score[0]),
         kept=None if kept is None else kept.held,
         kept_low=None if kept is None else kept.low,
         kept_high=None if kept is None else kept.high,
     )
+
+
+def _verdict(overall: Agreement | None) -> MonthVerdict:
+    if overall is None:
+        return "too few"
+    if overall.low <= overall.forecast <= overall.high:
+        return "agrees"
+    return "more returned" if overall.observed > overall.forecast else "fewer returned"
 
 
 def _or_none(score: Callable[[], _Found]) -> _Found | None:
@@ -239,11 +249,10 @@ def _sentences(whole: ToldMonth, count: int) -> tuple[str, ...]:
     said = [f"{count} forecasts were issued; of {whole.settled} the outcome is known, and {whole.returned} returned."]
     if whole.forecast is None or whole.observed is None or whole.low is None or whole.high is None:
         return (*said, "That is too few to say how good they were.")
-    agrees = whole.low <= whole.forecast <= whole.high
     said.append(
         f"Of 100 packs, {100 * whole.forecast:.0f} were forecast to return by day {TOLD_DAY:g}; "
         f"{100 * whole.observed:.0f} did ({100 * whole.low:.0f} to {100 * whole.high:.0f} with chance allowed for): "
-        + ("they agree." if agrees else "they do not agree.")
+        + ("they agree." if whole.verdict == "agrees" else "they do not agree.")
     )
     if whole.kept is not None and whole.kept_low is not None and whole.kept_high is not None:
         short = whole.kept_high < TOLD_CONFIDENCE

@@ -7,8 +7,11 @@ from typing import Any
 from fastapi import APIRouter, Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
+from service.live_record.reading import report_with_live_record
 from service.model.routes import CurrentModel
 from service.problems import problem_responses
+from service.records.routes import CurrentStore
+from service.store.opening import Store
 from training.registry import StoredModel
 from training.report import CalibrationReport, render_html
 
@@ -19,28 +22,37 @@ router = APIRouter(prefix="/v1", tags=["calibration"])
     "/calibration",
     operation_id="read_calibration",
     response_model=dict[str, Any],
-    responses={200: {"content": {"text/html": {}}}, **problem_responses(409)},
+    responses={200: {"content": {"text/html": {}}}, **problem_responses(409, 503)},
 )
-def read_calibration(request: Request, model: CurrentModel) -> Response:
-    """Tell how far the model's probabilities held on packs it had not seen; a page if the caller prefers HTML."""
+def read_calibration(request: Request, model: CurrentModel, store: CurrentStore) -> Response:
+    """Tell how far the model's probabilities held on packs it had not seen; a page if the caller prefers HTML.
+
+    If forecasts were stored, the part `told` says what came of them.
+    """
+    report = _report(request, model, store)
     if _prefers_html(request.headers.get("accept", "")):
-        return _page(model)
-    return JSONResponse(model.report, headers={"Vary": "Accept"})
+        return _page(report)
+    return JSONResponse(report.model_dump(mode="json"), headers={"Vary": "Accept"})
 
 
 @router.get(
     "/calibration.html",
     operation_id="read_calibration_page",
     response_class=HTMLResponse,
-    responses=problem_responses(409),
+    responses=problem_responses(409, 503),
 )
-def read_calibration_page(model: CurrentModel) -> Response:
+def read_calibration_page(request: Request, model: CurrentModel, store: CurrentStore) -> Response:
     """Show the calibration report as a page."""
-    return _page(model)
+    return _page(_report(request, model, store))
 
 
-def _page(model: StoredModel) -> Response:
-    return HTMLResponse(render_html(CalibrationReport.model_validate(model.report)), headers={"Vary": "Accept"})
+def _report(request: Request, model: StoredModel, store: Store) -> CalibrationReport:
+    with store.reading() as session:
+        return report_with_live_record(model, session, request.app.state.clock())
+
+
+def _page(report: CalibrationReport) -> Response:
+    return HTMLResponse(render_html(report), headers={"Vary": "Accept"})
 
 
 def _prefers_html(accept: str) -> bool:

@@ -12,6 +12,7 @@ from service.cli.demo import demo
 from service.cli.doctor import doctor
 from service.cli.forecast import forecast
 from service.cli.imports import calendar, export, guess, import_command
+from service.cli.live import drift, live_record
 from service.cli.look import families, settings
 from service.cli.report import report
 from service.cli.serve import serve
@@ -29,7 +30,7 @@ for command in (demo, simulate, simulation_page, train, forecast, report, serve,
     app.command()(command)
 app.command("import")(import_command)
 app.command("restore")(restore_backup)
-for command in (guess, export, calendar, worker, backup, doctor):
+for command in (guess, export, calendar, live_record, drift, worker, backup, doctor):
     app.command()(command)
 app.add_typer(models_commands.app, name="models")
 app.add_typer(keys_commands.app, name="keys")

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from models.grid import DAYS
+from models.kaplan_meier import own_day
 from models.problems import BadInput
 from training.alarm import FACTORS, STAKES, AlarmTrace
 
@@ -81,3 +82,16 @@ def test_a_new_year_starts_anew():
 def test_outcomes_of_the_future_are_refused():
     with pytest.raises(BadInput, match="ends after now"):
         AlarmTrace.watch(np.exp(-0.1 * DAYS)[None], [100.0], [7.0], [True], now=105.0)
+
+
+def test_what_was_expected_is_the_sum_over_all_forecasts_on_every_day():
+    """Property: the one pass over all bends against each curve read on each day (`models.kaplan_meier.own_day`)."""
+    rng = np.random.default_rng(4)
+    survival = np.exp(-np.outer(rng.uniform(0.005, 0.3, 40), DAYS ** rng.uniform(0.7, 1.4, 1)))
+    origin, entry = rng.uniform(20000, 20300, 40), rng.uniform(0, 10, 40)
+    time = entry + rng.uniform(0.1, 120, 40)
+    trace = AlarmTrace.watch(survival, origin, time, np.ones(40, dtype=bool), entry, now=20500.0)
+    for day, expected in zip(trace.day, trace.expected, strict=True):
+        seen = np.clip(day - origin, entry, time)
+        hazard = np.log(own_day(survival, entry)) - np.log(np.maximum(own_day(survival, seen), 1e-12))
+        assert expected == pytest.approx(hazard.sum(), abs=1e-8)

@@ -22,6 +22,7 @@ from training.scores import (
 SCHEMA_VERSION: Final = "1"
 
 Level = Literal["holds", "off", "open"]
+MonthVerdict = Literal["agrees", "more returned", "fewer returned", "too few"]
 Topic = Literal["level", "spread", "fit", "distribution", "bound", "comparison", "follow-up"]
 Share = Annotated[float, Field(gt=0, lt=1)]
 
@@ -142,6 +143,7 @@ class ToldMonth(_Part):
     observed: float | None
     low: float | None
     high: float | None
+    verdict: MonthVerdict
     brier: float | None
     kept: float | None
     kept_low: float | None
