@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 import numpy as np
@@ -26,6 +26,9 @@ FINE_STEP_V: Final = 0.01
 FINE_STEP_SMALL_V: Final = 0.001
 """Coarsest step of a fine meter on a block of several cells, and of one or two."""
 
+FRESH_DAYS: Final = 4.0
+"""A reading older than this says how the block stood then, not how it stands now. Invented."""
+
 BAD_REST_V_PER_CELL: Final = 0.25 / 12
 BAD_LOAD_V_PER_CELL: Final = 1.1 / 12
 """Deviations usually called bad, 0.2 to 0.3 V at rest and 1.0 to 1.2 V under load on 12 cells: common practice, no
@@ -41,7 +44,7 @@ class BlockSnapshot:
     state : {"rest", "discharge", "charge"}
     time : datetime
     deviation_v : float
-        Of the block from the median of the pack, V.
+        Of the block from the median of the others, V.
     median_v : float
         That median, V.
     sd_v : float
@@ -94,7 +97,7 @@ class BenchEvidence:
     first_fault : bool
         No top-up yet.
     rest, discharge, charge : BlockSnapshot or None
-        Newest of each state since the last top-up.
+        Newest of each state since the last top-up, none older than `FRESH_DAYS`.
     earlier : tuple of EarlierCharge
         Top-ups of this block, in order.
     age_years, km_per_day, ambient_c : float or None
@@ -133,16 +136,15 @@ def meter_sd_v(family: PackFamily, reading: BlockReading) -> float:
 def snapshot(family: PackFamily, reading: BlockReading, block: int) -> BlockSnapshot | None:
     """Read off what a reading says of a block (from 1); None if the block was not read in it."""
     volts = volts_of(reading)
-    own = float(deviation_v(volts)[0, block - 1])
+    peers = np.delete(volts, block - 1, axis=1)
+    median = float(pack_median_v(peers)[0])
+    own = float(volts[0, block - 1]) - median
     if np.isnan(own):
         return None
-    others = max(sum(v is not None for v in reading.block_v) - 1, 1)
+    others = int((~np.isnan(peers)).sum())
     # The median of many blocks is known better than the block itself, by 1.25 over the root of their number.
     sd = meter_sd_v(family, reading) * float(np.sqrt(1 + 1.57 / others))
-    median = float(pack_median_v(volts)[0])
-    return BlockSnapshot(
-        reading.state, reading.time, own, median, sd, reading.current_a, reading.temperature_c
-    )  # fmt: skip
+    return BlockSnapshot(reading.state, reading.time, own, median, sd, reading.current_a, reading.temperature_c)
 
 
 def weak_block_of(family: PackFamily, history: PackHistory, at: datetime) -> int:
@@ -155,7 +157,7 @@ def weak_block_of(family: PackFamily, history: PackHistory, at: datetime) -> int
     BadInput
         If nothing was read since the last top-up: there is nothing to tell the weak block by.
     """
-    since = _since_last_topup(history, at)
+    since = _fresh(history, at)
     total = np.zeros(family.blocks)
     found = False
     for state, bad in (("rest", BAD_REST_V_PER_CELL), ("discharge", BAD_LOAD_V_PER_CELL)):
@@ -166,7 +168,8 @@ def weak_block_of(family: PackFamily, history: PackHistory, at: datetime) -> int
     if not found:
         raise BadInput.one(
             "readings",
-            "hold no reading at rest or under discharge since the last top-up: which block is weak cannot be told.",
+            "hold none of the last four days, since the last top-up, at rest or under discharge: "
+            "which block is weak cannot be told.",
             "Read all blocks at rest, and under load, and add the reading; or name the block.",
         )
     return int(total.argmax()) + 1
@@ -189,7 +192,7 @@ def bench_evidence(
         Temperature where the pack stands; else that of the newest rest reading, else of the newest plan.
     """
     topups = [t for t in history.topups if t.time <= at]
-    since = _since_last_topup(history, at)
+    since = _fresh(history, at)
 
     def newest(state: State) -> BlockSnapshot | None:
         shots = (snapshot(family, r, block) for r in reversed(since) if r.state == state)
@@ -225,9 +228,13 @@ def bench_evidence(
     )
 
 
-def _since_last_topup(history: PackHistory, at: datetime) -> list[BlockReading]:
+def _fresh(history: PackHistory, at: datetime) -> list[BlockReading]:
+    """Keep the readings that speak of now: none from before the last top-up, none older than `FRESH_DAYS`."""
     topups = [t.time for t in history.topups if t.time <= at]
-    return [r for r in history.readings if r.time <= at and (not topups or r.time >= topups[-1])]
+    start = at - timedelta(days=FRESH_DAYS)
+    if topups:
+        start = max(start, topups[-1])
+    return [r for r in history.readings if start <= r.time <= at]
 
 
 def _earlier(history: PackHistory, family: PackFamily, topup: TopUp, block: int, at: datetime) -> EarlierCharge:
