@@ -17,15 +17,19 @@ from service.access.rate import RateLimit
 from service.audit.routes import audit_router
 from service.calendar.routes import router as calendar
 from service.exports.routes import router as exports
+from service.fleet.routes import router as fleet
 from service.jobs.routes import jobs_router
 from service.keys.routes import router as keys
 from service.live_record.routes import router as live_record
 from service.metrics.measures import Measure, Measures
 from service.metrics.routes import router as metrics
+from service.ordering.routes import router as ordering
 from service.records.errors import install_record_problems
 from service.records.routes import records_router
+from service.release.routes import router as release
 from service.settings import Settings
 from service.slow_body import BodyTime
+from service.stock.routes import router as stock
 from service.store.opening import Store
 from service.store.upgrading import open_store
 from service.stored_forecasts.routes import forecasts_router
@@ -70,6 +74,7 @@ def store_routers(settings: Settings) -> tuple[APIRouter, ...]:
     return (
         *(records_router(subject, most) for subject in SUBJECTS),
         forecasts_router(most),
+        *(release, ordering, stock, fleet),
         live_record,
         exports,
         calendar,

@@ -34,6 +34,8 @@ class QueueEntry:
         Last day on which it can be ordered at the chosen risk; `TOO_LATE` if even today is too late.
     latest_day_pessimistic, latest_day_optimistic : int
         The same on the edges of the forecast's band (equal to `latest_day` if there is no band).
+    fault_first_today : float
+        Chance that the fault beats this offer if it is ordered today, arrivals past the horizon counted as beaten.
     cheapest_day : int
         Cheapest order day over all offers whatever the risk; `AT_RETURN` if ordering only at the return is cheapest.
     expected_cost : Money
@@ -52,6 +54,7 @@ class QueueEntry:
     latest_day: int
     latest_day_pessimistic: int
     latest_day_optimistic: int
+    fault_first_today: float
     cheapest_day: int
     expected_cost: Money
     week_later: Money
@@ -99,6 +102,7 @@ def order_queue(cases: Sequence[str], plan: OrderPlan | OrderPlanBand) -> list[Q
             latest_day=int(middle.latest_day[row, offer]),
             latest_day_pessimistic=int(low.latest_day[row, offer]),
             latest_day_optimistic=int(high.latest_day[row, offer]),
+            fault_first_today=float(middle.fault_first_at_most[row, offer, 0]),
             cheapest_day=int(middle.best_day[row]),
             expected_cost=Money(float(middle.best_cost[row]), middle.currency),
             week_later=Money(float(costs[_WEEK] - costs[0]), middle.currency),

@@ -11,13 +11,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 from sqlalchemy import and_, func, select
 from sqlalchemy.orm import Session
 
 from models.decisions.hold_curves import FloatArray, held_until_now
+from service.forecasts.schemas import ForecastAnswer
 from service.open_cases.scores import OLDEST_DAYS, days_between, ended, unpacked
 from service.records.errors import Conflict, NoSuchRecord
 from service.store.schema import Outcome, Pack, Score, TopUp
@@ -31,7 +32,8 @@ class OpenCase:
     ----------
     pack_id, family, model_id : str
     vehicle_id, site, duty : str or None
-    forecast_id : int
+    forecast_id : int or None
+        None for a forecast that was made for one question and not stored.
     origin : datetime
         Of the forecast.
     topped_at : datetime
@@ -47,7 +49,7 @@ class OpenCase:
     vehicle_id: str | None
     site: str | None
     duty: str | None
-    forecast_id: int
+    forecast_id: int | None
     origin: datetime
     topped_at: datetime
     days_since: float
@@ -77,6 +79,25 @@ class OpenCases:
 
     def __len__(self) -> int:
         return len(self.cases)
+
+    @classmethod
+    def sent(cls, forecast: ForecastAnswer) -> Self:
+        """Return the one case of a pack that was sent along with a question; days count from its forecast."""
+        case = OpenCase(
+            pack_id=forecast.pack_id,
+            family=forecast.family,
+            model_id=forecast.model_id,
+            vehicle_id=None,
+            site=None,
+            duty=None,
+            forecast_id=None,
+            origin=forecast.origin,
+            topped_at=forecast.origin - timedelta(days=forecast.days_held),
+            days_since=0.0,
+            km_per_day=None,
+        )
+        edges = (forecast.survival, forecast.band_low, forecast.band_high)
+        return cls((case,), *(np.array([curve]) for curve in edges))
 
     def take(self, rows: Sequence[int]) -> OpenCases:
         """Return some of them, by place."""

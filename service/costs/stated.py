@@ -1,0 +1,89 @@
+"""The costs a decision is made with: stated in the request, else by the house. None has a default."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, Field
+from sqlalchemy.orm import Session
+
+from models.problems import BadInput
+from service.costs.subject import HOUSE, MEANING
+from service.records.schemas import Amount
+from service.store.schema import CostSheet
+from service.suppliers.subject import Currency
+
+
+class StatedCosts(BaseModel):
+    """Costs for one question. What is left out is taken from the house's own statement, if there is one."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    currency: Currency | None = Field(None, description="Code of ISO 4217, of all amounts.", examples=["EUR"])
+    stranding: Amount | None = Field(None, description=MEANING["stranding"])
+    day_off_road: Amount | None = Field(None, description=MEANING["day_off_road"])
+    capital_per_day: Amount | None = Field(None, description=MEANING["capital_per_day"])
+    return_value: Amount | None = Field(None, description=MEANING["return_value"])
+    planned_work: Amount | None = Field(None, description=MEANING["planned_work"])
+    return_work: Amount | None = Field(None, description=MEANING["return_work"])
+
+
+NOTHING_STATED = StatedCosts()
+
+
+@dataclass(frozen=True)
+class KnownCosts:
+    """Costs, each as stated or None.
+
+    Attributes
+    ----------
+    currency : str
+    amounts : dict of str to float or None
+    source : str
+        A sentence: who stated them.
+    """
+
+    currency: str
+    amounts: dict[str, float | None]
+    source: str
+
+    def only(self, *names: str) -> dict[str, Any]:
+        """Return some of them by name."""
+        return {name: self.amounts[name] for name in names}
+
+
+def known_costs(given: StatedCosts, sheet: CostSheet | None) -> KnownCosts:
+    """Put the request's costs and the house's together.
+
+    Raises
+    ------
+    BadInput
+        No currency is known, or amounts in two currencies would be mixed.
+    """
+    own = {name: getattr(given, name) for name in MEANING}
+    house = {name: None if sheet is None else getattr(sheet, name) for name in MEANING}
+    taken = [name for name in MEANING if own[name] is None and house[name] is not None]
+    if given.currency is not None and sheet is not None and given.currency != sheet.currency:
+        # Amounts in another currency are none: what the request leaves out is then asked for.
+        house, taken, sheet = dict.fromkeys(MEANING), [], None
+    currency = given.currency or (None if sheet is None else sheet.currency)
+    if currency is None:
+        raise BadInput.one(
+            "costs.currency",
+            "is not given. Every amount is in some currency, and none is assumed.",
+            f"State it, as EUR, or state the house's costs once as POST /v1/costs with the name {HOUSE}.",
+        )
+    stated = [name for name in MEANING if own[name] is not None]
+    parts = []
+    if stated:
+        parts.append("stated with the question")
+    if taken and sheet is not None:
+        parts.append(f"stated for the house on {sheet.recorded_at.date().isoformat()} by {sheet.recorded_by}")
+    source = f"Costs as {' and '.join(parts)}." if parts else "No cost has been stated."
+    return KnownCosts(currency, {name: house[name] if own[name] is None else own[name] for name in MEANING}, source)
+
+
+def costs_here(session: Session, given: StatedCosts) -> KnownCosts:
+    """Return the request's costs, completed from the store."""
+    return known_costs(given, session.get(CostSheet, HOUSE))

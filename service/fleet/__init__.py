@@ -1,0 +1,1 @@
+"""Which packs to replace first, in which week, and how many will return."""

@@ -1,0 +1,94 @@
+"""On which day after a top-up to replace, by the own record of how long top-ups of a family held."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from typing import Final
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from models.decisions.age_replacement import age_policy_from_record
+from models.decisions.money import Money, asked_for
+from models.kaplan_meier import kaplan_meier
+from models.problems import BadInput
+from service.cautions import CAUTIONS
+from service.costs.stated import costs_here
+from service.fleet.parts import pack_prices
+from service.fleet.schemas import AgeAnswer, AgeRequest
+from service.open_cases.scores import days_between
+from service.store.schema import Outcome, Pack, TopUp
+
+LEAST_RETURNS: Final = 10
+"""Returns on record below which no age is told. Our choice, no source."""
+
+_WHY: Final = {
+    "return_work": "It is what a return costs besides the pack: replacing early is weighed against it.",
+    "planned_work": "It is what a planned replacement costs besides the pack.",
+}
+
+
+def age_of_family(session: Session, family: str, asked: AgeRequest, now: datetime) -> AgeAnswer:
+    """Find the best day after a top-up to replace packs of a family, whatever their own forecasts say.
+
+    Raises
+    ------
+    BadInput
+        A cost is missing, or too few returns are on record.
+    """
+    costs = costs_here(session, asked)
+    amounts = asked_for({name: (costs.amounts[name], why) for name, why in _WHY.items()}, 1)
+    price = pack_prices(session, [family], asked.pack, costs.currency, now)[family]
+    planned, at_return = (price + float(amounts[name][0]) for name in ("planned_work", "return_work"))
+    held, returned = _held(session, family, now)
+    if sum(returned) < LEAST_RETURNS:
+        raise BadInput.one(
+            "record",
+            f"Of {len(held)} top-ups of the family {family} on record {sum(returned)} have returned; an age rests on "
+            f"at least {LEAST_RETURNS} returns.",
+            "Record what became of past top-ups, or go by the forecast of each pack.",
+        )
+    policy = age_policy_from_record(kaplan_meier(held, returned), planned, at_return)
+    never = math.isinf(policy.age)
+    rates = [str(Money(rate, costs.currency)) for rate in (policy.cost_rate, policy.run_to_failure_rate)]
+    said = (
+        f"Waiting for the return costs no more than replacing by age: {rates[1]} a day held."
+        if never
+        else f"Replaced {policy.age:.0f} days after the top-up, a pack costs {rates[0]} a day held; left until the "
+        f"fault returns, {'at most ' if policy.run_to_failure_is_bound else ''}{rates[1]}."
+    )
+    return AgeAnswer(
+        family=family,
+        topups=len(held),
+        returns=sum(returned),
+        currency=costs.currency,
+        planned_cost=planned,
+        return_cost=at_return,
+        replace_on_day=None if never else policy.age,
+        cost_per_day=policy.cost_rate,
+        cost_per_day_at_return=policy.run_to_failure_rate,
+        at_return_is_bound=policy.run_to_failure_is_bound,
+        sentence=f"{said} That is for the family as a whole: the forecast of a pack says more about it.",
+        basis=[
+            f"{len(held)} top-ups on record, {sum(returned)} returned; the others held as long as known.",
+            costs.source,
+        ],
+        cautions=list(CAUTIONS),
+    )
+
+
+def _held(session: Session, family: str, now: datetime) -> tuple[list[float], list[bool]]:
+    """Return how many days each top-up on record held, and whether it ended in a return."""
+    topups = select(TopUp.pack_id, TopUp.time).join(Pack, Pack.id == TopUp.pack_id)
+    outcomes = select(Outcome.pack_id, Outcome.time, Outcome.kind).join(Pack, Pack.id == Outcome.pack_id)
+    ends: dict[str, list[tuple[datetime, str]]] = {}
+    for pack_id, time, kind in session.execute(outcomes.where(Pack.family == family, Outcome.time <= now)):
+        ends.setdefault(pack_id, []).append((time, kind))
+    held, returned = [], []
+    for pack_id, time in session.execute(topups.where(Pack.family == family, TopUp.time < now)):
+        after = [end for end in ends.get(pack_id, ()) if end[0] > time]
+        end, kind = min(after, default=(now, "running"))
+        held.append(days_between(time, end))
+        returned.append(kind == "returned")
+    return held, returned

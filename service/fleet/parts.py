@@ -1,0 +1,55 @@
+"""The part of the fleet that is asked about, and what a pack for it costs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from models.problems import BadInput, Problem
+from service.fleet.schemas import Part
+from service.store.schema import Score
+from service.suppliers.lead_times import standing_offers
+
+
+def conditions_of(part: Part) -> list[Any]:
+    """Return the SQL conditions on scores that pick a part of the fleet."""
+    columns = (("family", Score.family), ("site", Score.site), ("duty", Score.duty))
+    return [column == value for name, column in columns if (value := getattr(part, name)) is not None]
+
+
+def pack_prices(
+    session: Session, families: Iterable[str], stated: float | None, currency: str, now: datetime
+) -> dict[str, float]:
+    """Return the price of a pack by family: as stated, or of the cheapest offer that stands today, express left aside.
+
+    Raises
+    ------
+    BadInput
+        For each family without an offer in this currency.
+    """
+    prices, found = {}, []
+    for family in sorted(set(families)):
+        if stated is not None:
+            prices[family] = stated
+            continue
+        known = [
+            offer.price
+            for offer in standing_offers(session, family, now)
+            if offer.currency == currency and offer.express_fee is None
+        ]
+        if known:
+            prices[family] = min(known)
+            continue
+        found.append(
+            Problem(
+                "pack",
+                f"is not given, and no ordinary offer in {currency} for a pack of the family {family} stands today.",
+                "State the price of a pack, or enter an offer: POST /v1/offers.",
+            )
+        )
+    if found:
+        raise BadInput(found)
+    return prices

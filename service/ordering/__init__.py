@@ -1,0 +1,1 @@
+"""When to order a pack, from whom, and what waiting costs."""

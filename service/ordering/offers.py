@@ -1,0 +1,87 @@
+"""The offers that a case can choose among."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from models.decisions.money import Money
+from models.decisions.ordering import Offer
+from models.problems import BadInput
+from service.ordering.schemas import SentOffer
+from service.suppliers.lead_times import offer_lead_time, standing_offers, stated_lead_time
+
+
+@dataclass(frozen=True)
+class KnownOffer:
+    """An offer with its number in the store, if it is stored."""
+
+    number: int | None
+    offer: Offer
+
+
+@dataclass(frozen=True)
+class Offers:
+    """What can be chosen among, and what was left out.
+
+    Attributes
+    ----------
+    known : tuple of KnownOffer
+    left_out : tuple of str
+    """
+
+    known: tuple[KnownOffer, ...]
+    left_out: tuple[str, ...]
+
+    @property
+    def plain(self) -> list[Offer]:
+        """The offers without their numbers."""
+        return [known.offer for known in self.known]
+
+
+def stored_offers(session: Session, family: str, currency: str, now: datetime) -> Offers:
+    """Return the standing offers of a family in a currency; those in another are left out, and named.
+
+    Raises
+    ------
+    BadInput
+        There is none.
+    """
+    known, left_out = [], []
+    for row in standing_offers(session, family, now):
+        if row.currency != currency:
+            left_out.append(
+                f"Offer {row.id} of {row.supplier_id} is in {row.currency}, the costs are in {currency}: no rate of "
+                "exchange is assumed. Enter its price converted at a rate you stand by."
+            )
+            continue
+        fee = None if row.express_fee is None else Money(row.express_fee, row.currency)
+        lead_time = offer_lead_time(session, row, now)
+        known.append(KnownOffer(row.id, Offer(row.supplier_id, Money(row.price, row.currency), lead_time, fee)))
+    if not known:
+        what = f"has no offer for a pack of the family {family} that stands today"
+        raise BadInput.one(
+            "offers",
+            f"The store {what}{f' in {currency}' if left_out else ''}.",
+            "Enter at least one, with a price and a usual number of days: POST /v1/offers.",
+        )
+    return Offers(tuple(known), tuple(left_out))
+
+
+def sent_offers(sent: Sequence[SentOffer]) -> Offers:
+    """Return offers that were sent along with a question.
+
+    Raises
+    ------
+    BadInput
+        Of one nothing is known of how long it takes, or its days are out of order.
+    """
+    known = []
+    for offer in sent:
+        fee = None if offer.express_fee is None else Money(offer.express_fee, offer.currency)
+        lead_time = stated_lead_time(offer.supplier, offer)
+        known.append(KnownOffer(None, Offer(offer.supplier, Money(offer.price, offer.currency), lead_time, fee)))
+    return Offers(tuple(known), ())

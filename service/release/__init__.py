@@ -1,0 +1,1 @@
+"""What a vehicle risks on the way to its replacement pack."""

@@ -1,0 +1,120 @@
+"""From a question about a release to its answer: the one path behind REST, the command line and the pages."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from datetime import datetime
+
+import numpy as np
+from sqlalchemy.orm import Session
+
+from models.decisions.hold_curves import FloatArray
+from models.decisions.lead_time import LeadTime
+from models.decisions.release import ReleaseRisk, promised_on, release_risk
+from models.families import PackFamily
+from models.problems import BadInput
+from service.cautions import CAUTIONS
+from service.forecasts.answers import answer, plan_of
+from service.open_cases.cases import OpenCases, open_case
+from service.open_cases.sentences import rests_on
+from service.release.schemas import Arrival, Range, ReleaseAnswer, ReleaseCase, ReleaseRequest
+from service.suppliers.lead_times import on_order, stated_lead_time
+from training.registry import StoredModel
+
+
+def release_of_pack(session: Session, pack_id: str, asked: ReleaseRequest, now: datetime) -> ReleaseAnswer:
+    """Say what a stored pack risks on the way to its replacement.
+
+    Raises
+    ------
+    NoSuchRecord, Conflict
+        As for `service.open_cases.cases.open_case`.
+    BadInput
+        No arrival is given and no order is on record, the promised day has passed, or the lead time is unknown.
+    """
+    case = open_case(session, pack_id, now)
+    arrival = _stated(asked, now)
+    if arrival is None:
+        ordered = on_order(session, [pack_id], now).get(pack_id)
+        if ordered is None or ordered.lead_time is None:
+            what = "is not given, and no order for this pack is on record." if ordered is None else ordered.said
+            raise BadInput.one(
+                "arrival",
+                what,
+                "Give promised, in_days or lead_time, or record the order with POST /v1/deliveries and its pack_id.",
+            )
+        arrival = ordered.lead_time
+    return _answer(case, arrival, asked, case.cases[0].km_per_day, now)
+
+
+def release_of_history(
+    asked: ReleaseCase, model: StoredModel, families: Mapping[str, PackFamily], *, threads: int
+) -> ReleaseAnswer:
+    """Say what a pack that was sent along risks; days count from the moment of its forecast.
+
+    Raises
+    ------
+    BadInput, OutOfReach
+        As for `service.forecasts.answers.answer` and `release_of_pack`.
+    """
+    forecast = answer(asked.case, model.model, families, threads=threads)
+    arrival = _stated(asked, forecast.origin)
+    if arrival is None:
+        raise BadInput.one("arrival", "is not given.", "Give one of promised, in_days and lead_time.")
+    plan = plan_of(asked.case) or next(iter(asked.case.history.usage[-1:]), None)
+    case = OpenCases.sent(forecast)
+    return _answer(case, arrival, asked, None if plan is None else plan.km_per_day, forecast.origin)
+
+
+def _stated(asked: Arrival, now: datetime) -> LeadTime | None:
+    if asked.promised is not None:
+        return promised_on(asked.promised, now.date())
+    if asked.in_days is not None:
+        return LeadTime.on(asked.in_days, f"Expected in {asked.in_days} days, taken as exact.")
+    return None if asked.lead_time is None else stated_lead_time("the supplier", asked.lead_time)
+
+
+def _answer(
+    case: OpenCases, arrival: LeadTime, asked: Arrival, planned_km: float | None, now: datetime
+) -> ReleaseAnswer:
+    usual = planned_km if asked.km_per_day is None else asked.km_per_day
+    risk = release_risk(
+        case.survival,
+        arrival,
+        usual,
+        asked.km_per_day_low,
+        asked.km_per_day_high,
+        band_low=case.band_low,
+        band_high=case.band_high,
+    )
+    one = case.cases[0]
+    return ReleaseAnswer(
+        pack_id=one.pack_id,
+        as_of=now,
+        model_id=one.model_id,
+        forecast_id=one.forecast_id,
+        forecast_origin=one.origin,
+        **_chances(risk),
+        days=_range(risk.days[0]),
+        km=_range(risk.km[0]),
+        basis=[arrival.basis, rests_on(one)],
+        sentence=risk.sentences[0],
+        conditions=list(risk.conditions),
+        cautions=list(CAUTIONS),
+    )
+
+
+def _chances(risk: ReleaseRisk) -> dict[str, float]:
+    return {
+        "get_there": float(risk.get_there[0]),
+        "get_there_at_most": float(risk.get_there_at_most[0]),
+        "band_low": float(risk.low[0]),
+        "band_high": float(risk.high[0]),
+        "unclaimed": float(risk.unclaimed[0]),
+    }
+
+
+def _range(values: FloatArray) -> Range:
+    early, middle, late = (None if math.isnan(v) else float(v) for v in np.asarray(values))
+    return Range(early=early, middle=middle, late=late)

@@ -1,0 +1,1 @@
+"""How many packs to keep on the shelf."""

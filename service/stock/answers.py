@@ -1,0 +1,155 @@
+"""From a question about stock to its answer: the one path behind REST, the command line and the pages."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Final
+
+import numpy as np
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from models.decisions.money import asked_for
+from models.decisions.stock import critical_ratio, lead_time_demand, stock_for_service, stock_of
+from models.decisions.words import in_100
+from models.grid import DAYS
+from models.problems import BadInput
+from service.cautions import CAUTIONS
+from service.costs.stated import costs_here
+from service.open_cases.cases import open_cases
+from service.open_cases.scores import days_between
+from service.ordering.answers import range_of
+from service.stock.schemas import StockAnswer, StockLevel, StockRequest
+from service.store.schema import Delivery, Offer, Pack, Score, TopUp
+from service.suppliers.lead_times import offer_lead_time, on_order, standing_offers
+
+LOOKED_BACK: Final = timedelta(days=365)
+"""New cases are counted over so long, or over the record if it is shorter."""
+
+_LEAST_DAYS: Final = 30.0
+_WHY: Final = {
+    "day_off_road": "It is what a day costs in which a vehicle stands for want of a pack: it weighs a pack too few.",
+    "capital_per_day": "It is what a day costs in which a pack lies unneeded: it weighs a pack too many.",
+}
+
+
+def stock_of_family(session: Session, family: str, asked: StockRequest, now: datetime) -> StockAnswer:
+    """Say how many packs of a family to hold until one ordered today would come.
+
+    A pack too few lets a vehicle stand until the next one comes, a pack too many lies for as long: with one lead time
+    in both, the ratio is that of a day off the road to a day of capital.
+
+    Raises
+    ------
+    BadInput
+        There is no offer to fill the shelf from, a cost is missing, or too little is recorded to count new cases.
+    """
+    costs = costs_here(session, asked.costs)
+    amounts = asked_for({name: (costs.amounts[name], why) for name, why in _WHY.items()}, 1)
+    short, surplus = (float(amounts[name][0]) for name in _WHY)
+    offer = _offer(session, family, asked.offer_id, now)
+    lead_time = offer_lead_time(session, offer, now)
+    cases = open_cases(session, now, [Score.family == family])
+    ordered = on_order(session, [case.pack_id for case in cases.cases], now)
+    waiting = cases.take([place for place, case in enumerate(cases.cases) if case.pack_id not in ordered])
+    rate, rate_basis = (
+        _new_cases(session, family, now)
+        if asked.new_cases_per_day is None
+        else (asked.new_cases_per_day, "New cases a day as stated with the question.")
+    )
+    curves = waiting.survival if len(waiting) else np.ones((0, len(DAYS)))
+    demand = lead_time_demand(curves, lead_time, rate)
+    coming = session.scalar(
+        select(func.count())
+        .select_from(Delivery)
+        .where(Delivery.family == family, Delivery.pack_id.is_(None), Delivery.arrived_at.is_(None))
+    )
+    ratio = critical_ratio(short, surplus)
+    mean = lead_time.least_mean_days
+    best = stock_for_service(demand, ratio, asked.on_shelf + int(coming or 0))
+    levels = []
+    for packs in range(max(best.packs - 2, 0), best.packs + 3):
+        level = stock_of(demand, packs)
+        levels.append(
+            StockLevel(
+                packs=packs,
+                covers=level.service,
+                shortage=level.shortage,
+                surplus=level.surplus,
+                cost=level.cost(short * mean, surplus * mean),
+            )
+        )
+    at_least = " at least" if demand.unclaimed > 0 else ""
+    plural = "pack" if best.packs == 1 else "packs"
+    return StockAnswer(
+        family=family,
+        as_of=now,
+        offer_id=offer.id,
+        supplier=offer.supplier_id,
+        lead_days=range_of(lead_time),
+        currency=costs.currency,
+        ratio=ratio,
+        open_cases=len(waiting),
+        from_open_cases=lead_time_demand(curves, lead_time, 0.0).mean,
+        new_cases_per_day=rate,
+        expected_demand=demand.mean,
+        unclaimed=demand.unclaimed,
+        on_shelf=asked.on_shelf,
+        on_order=int(coming or 0),
+        hold=best.packs,
+        to_order=best.to_order,
+        levels=levels,
+        sentence=(
+            f"Hold{at_least} {best.packs} {plural} of the family {family}, on the shelf and on order together: that "
+            f"covers {in_100(best.service)} lead times of {offer.supplier_id}. {_to_order(best.to_order)}"
+        ),
+        basis=[lead_time.basis, rate_basis, costs.source],
+        cautions=list(CAUTIONS),
+    )
+
+
+def _to_order(count: int) -> str:
+    return "Nothing is to be ordered for the shelf now." if count == 0 else f"Order {count} now."
+
+
+def _offer(session: Session, family: str, number: int | None, now: datetime) -> Offer:
+    found = standing_offers(session, family, now)
+    if number is not None:
+        chosen = [offer for offer in found if offer.id == number]
+        if not chosen:
+            known = ", ".join(str(offer.id) for offer in found) or "none"
+            raise BadInput.one(
+                "offer_id",
+                f"is {number}, which is no offer for a pack of the family {family} that stands today.",
+                f"Standing are: {known}.",
+            )
+        return chosen[0]
+    if not found:
+        raise BadInput.one(
+            "offers",
+            f"The store has no offer for a pack of the family {family} that stands today.",
+            "Enter at least one, with a price and a usual number of days: POST /v1/offers.",
+        )
+    return min(found, key=lambda offer: (offer.price + (offer.express_fee or 0), offer.id))
+
+
+def _new_cases(session: Session, family: str, now: datetime) -> tuple[float, str]:
+    """Return new cases a day: packs whose first top-up lies within the time looked back on."""
+    first = (
+        select(TopUp.pack_id, func.min(TopUp.time).label("time"))
+        .join(Pack, Pack.id == TopUp.pack_id)
+        .where(Pack.family == family, TopUp.time <= now)
+        .group_by(TopUp.pack_id)
+        .subquery()
+    )
+    since = now - LOOKED_BACK
+    begin = session.scalar(select(func.min(first.c.time)))
+    count = session.scalar(select(func.count()).select_from(first).where(first.c.time > since)) or 0
+    days = 0.0 if begin is None else min(days_between(begin, now), LOOKED_BACK.days)
+    if days < _LEAST_DAYS:
+        raise BadInput.one(
+            "new_cases_per_day",
+            f"is not given, and the record of the family {family} is only {days:.0f} days long.",
+            "State how many packs a day come in anew on average, for example 0.1 for one in ten days.",
+        )
+    return count / days, f"{count} packs of the family {family} came in for the first time within {days:.0f} days."
