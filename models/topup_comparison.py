@@ -1,0 +1,286 @@
+"""After the charge: what went in against what was expected, and what that reveals."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+import numpy as np
+
+from models.bench_evidence import BenchEvidence, EarlierCharge, bench_evidence
+from models.families import PackFamily
+from models.history import PackHistory, require_fit
+from models.missing_charge import Range, missing_charge, weighted_range
+from models.possible_packs import (
+    BEFORE_DRIVING_H,
+    Cause,
+    PossiblePacks,
+    after_charge,
+    possible_packs,
+    rise_v,
+    stored_share,
+)
+from models.problems import BadInput
+from models.self_discharge import arrhenius_factor
+from models.topup_concerns import LIKELY
+from models.topup_plan import cautions_of
+
+NO_RISE_SHARE: Final = 0.3
+"""A rise under this share of the least expected is no rise to speak of. Our choice."""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What a charge reveals.
+
+    Attributes
+    ----------
+    code : str
+        Short and stable, for machines.
+    text : str
+        A sentence.
+    """
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True)
+class TopUpComparison:
+    """A charge that was made, against what was expected before it. Read the cautions first.
+
+    Attributes
+    ----------
+    cautions : tuple of str
+    block : int
+        From 1.
+    topped_at : datetime
+        End of the charge.
+    put_in_ah : float or None
+        As noted.
+    expected_ah : Range
+        What the readings before it would have had put in, from the supply.
+    rise_v : float or None
+        By how much the block's rest deviation rose over the charge; None where it was not read on both sides of it.
+    expected_rise_v : Range or None
+        The same, expected for what was put in.
+    still_missing_ah : Range or None
+        Charge missing right after it, from everything known; None where the charge was not noted.
+    causes : mapping of cause to float
+        What may be the matter, with the rise taken into account.
+    causes_before : mapping of cause to float
+        The same before the charge.
+    findings : tuple of Finding
+    """
+
+    cautions: tuple[str, ...]
+    block: int
+    topped_at: datetime
+    put_in_ah: float | None
+    expected_ah: Range
+    rise_v: float | None
+    expected_rise_v: Range | None
+    still_missing_ah: Range | None
+    causes: Mapping[Cause, float]
+    causes_before: Mapping[Cause, float]
+    findings: tuple[Finding, ...]
+
+
+def compare_topup(
+    history: PackHistory, family: PackFamily, *, at: datetime | None = None, ambient_c: float | None = None
+) -> TopUpComparison:
+    """Compare the newest top-up with what was expected before it.
+
+    Parameters
+    ----------
+    history : PackHistory
+    family : PackFamily
+    at : datetime, optional
+        Facts after it are not used; all are if left out.
+    ambient_c : float, optional
+        Temperature where the pack stood, °C.
+
+    Returns
+    -------
+    TopUpComparison
+
+    Raises
+    ------
+    BadInput
+        If the history does not fit the family, or there is no top-up, or no reading of its block before it.
+    """
+    require_fit(history, family)
+    known = [t for t in history.topups if at is None or t.time <= at]
+    if not known:
+        raise BadInput.one(
+            "topups", "hold none by that moment: there is nothing to compare.", "Record the top-up first."
+        )  # fmt: skip
+    topup = known[-1]
+    block = topup.blocks[0]
+    start = topup.time - timedelta(hours=topup.duration_h or 0.0, seconds=1)
+    before = bench_evidence(history, family, block, start, ambient_c)
+    if before.rest is None and before.discharge is None:
+        raise BadInput.one(
+            "readings",
+            f"hold none of block {block} within four days before its top-up: nothing was known to compare it with.",
+            "Add the readings that were taken before the charge, if they were kept.",
+        )
+    now = at or history.last_fact_time
+    made = bench_evidence(history, family, block, now, ambient_c).earlier[-1]
+    packs = possible_packs(family, before)
+    told = after_charge(family, packs, made)
+    kept = stored_share(family)
+    missing, missing_told = missing_charge(packs, block), missing_charge(told, block)
+    rise, expected_rise, after = _rise(family, packs, made)
+    still = None
+    if topup.charge_ah is not None:
+        wait = 0.0 if after is None else after
+        rate = told.leak_per_day * arrhenius_factor(told.ambient_c, family.self_discharge_ev)
+        lost = told.block_soc * told.block_ah * -np.expm1(-rate * wait / 24)
+        still = weighted_range(told.missing_ah - topup.charge_ah * kept + lost, told.weight)
+    expected = missing.missing_ah.times(1 / kept)
+    return TopUpComparison(
+        cautions=cautions_of(family, before.ambient_c),
+        block=block,
+        topped_at=topup.time,
+        put_in_ah=topup.charge_ah,
+        expected_ah=expected,
+        rise_v=rise,
+        expected_rise_v=expected_rise,
+        still_missing_ah=still,
+        causes=missing_told.causes,
+        causes_before=missing.causes,
+        findings=_findings(
+            before, topup.charge_ah, expected, rise, expected_rise, still, missing.causes, missing_told.causes
+        ),
+    )
+
+
+def _rise(
+    family: PackFamily, packs: PossiblePacks, made: EarlierCharge
+) -> tuple[float | None, Range | None, float | None]:
+    """Return the rise measured, the one expected, and the hours waited; None where they cannot be told."""
+    if made.before is None or made.after is None or made.wait_h > BEFORE_DRIVING_H:
+        return None, None, None
+    rise = made.after.deviation_v - made.before.deviation_v
+    if made.topup.charge_ah is None:
+        return rise, None, made.wait_h
+    expected = rise_v(family, packs, packs.block_soc, made.topup.charge_ah, made.wait_h)
+    meter = 1.645 * float(np.hypot(made.before.sd_v, made.after.sd_v))
+    middle = weighted_range(expected, packs.weight)
+    return rise, Range(middle.best, middle.low - meter, middle.high + meter), made.wait_h
+
+
+def _findings(
+    before: BenchEvidence,
+    put_in: float | None,
+    expected: Range,
+    rise: float | None,
+    expected_rise: Range | None,
+    still: Range | None,
+    causes_before: Mapping[Cause, float],
+    causes: Mapping[Cause, float],
+) -> tuple[Finding, ...]:
+    found = []
+    if put_in is None:
+        found.append(
+            Finding(
+                "charge-not-noted",
+                "The charge put in was not noted: a level reading may be hysteresis rather than charge. Note the "
+                "ampere-hours next time.",
+            )
+        )
+    elif put_in > expected.high:
+        found.append(
+            Finding(
+                "took-more",
+                f"It took {put_in:.1f} Ah where at most {expected.high:.1f} Ah was expected to be missing: the block "
+                "now stands above its peers, or part of the charge was lost on the way, as in a leaking block. Watch "
+                "its temperature.",
+            )
+        )
+    elif put_in < expected.low:
+        found.append(
+            Finding(
+                "took-less",
+                f"Only {put_in:.1f} Ah went in where at least {expected.low:.1f} Ah was expected to be missing: the "
+                "block is still short, whatever it reads at rest.",
+            )
+        )
+    else:
+        found.append(
+            Finding(
+                "as-expected",
+                f"It took {put_in:.1f} Ah, within the {max(expected.low, 0.0):.1f} to {expected.high:.1f} Ah expected.",
+            )
+        )
+    if rise is not None and expected_rise is not None:
+        found += _rise_findings(rise, expected_rise)
+    elif rise is None:
+        found.append(
+            Finding(
+                "rise-not-read",
+                "There is no rest reading on both sides of the charge before it drove: read at rest an hour after the "
+                "charge, with all other blocks.",
+            )
+        )
+    found += _cause_findings(causes_before, causes)
+    if still is not None and still.low > 0:
+        found.append(
+            Finding(
+                "still-short",
+                f"About {still.best:.1f} Ah is still missing ({still.low:.1f} to {still.high:.1f} Ah).",
+            )
+        )
+    elif still is not None and still.high < 0:
+        found.append(Finding("above-peers", f"The block now stands about {-still.best:.1f} Ah above level."))
+    if before.rest is None:
+        found.append(Finding("no-rest-before", "There was no rest reading before the charge, so little was expected."))
+    return tuple(found)
+
+
+def _rise_findings(rise: float, expected: Range) -> list[Finding]:
+    said = (
+        f"The rest voltage rose by {rise:.2f} V against the others, where {expected.low:.2f} to {expected.high:.2f} V"
+    )
+    if rise < NO_RISE_SHARE * expected.low:
+        return [
+            Finding(
+                "no-rise",
+                f"{said} was expected: hardly any of the charge shows. Was it the right block? A shorted cell, a bad "
+                "lead or a strong leak looks like this.",
+            )
+        ]
+    if rise < expected.low:
+        return [
+            Finding("rose-less", f"{said} was expected: charge is being lost, or less went in than was noted.")
+        ]  # fmt: skip
+    if rise > expected.high:
+        return [
+            Finding(
+                "rose-more",
+                f"{said} was expected: the block fills faster than one of full capacity, as after a loss of it.",
+            )
+        ]
+    return [Finding("rise-as-expected", f"{said} was expected.")]
+
+
+def _cause_findings(before: Mapping[Cause, float], after: Mapping[Cause, float]) -> list[Finding]:
+    words = {
+        "low charge": "a block that had only lost charge",
+        "lost capacity": "a block that has lost capacity, which no charge restores",
+        "joint": "a bad joint, which a top-up does not cure",
+        "shorted cell": "a shorted cell",
+        "sound": "a block that was sound all along",
+    }
+    likely = max(after, key=lambda cause: after[cause])
+    if after[likely] < LIKELY:
+        return [Finding("cause-open", "What ails the block is still open.")]
+    turned = " That is a change: before the charge it looked otherwise." if before[likely] < LIKELY else ""
+    return [
+        Finding(
+            "cause", f"With the charge taken into account it looks like {words[likely]} ({after[likely]:.0%}).{turned}"
+        )
+    ]
