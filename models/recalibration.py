@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final, Self
+from typing import Final, Protocol, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -96,7 +96,7 @@ class Recalibration(BaseEstimator):  # type: ignore[misc]
         """
         self.grid_ = check_grid(DAYS if self.days is None else self.days)
         outcomes = check_outcomes(time, event, entry, weights)
-        total = self._total(survival)
+        total = cumulative_hazards(survival, self.grid_)
         if len(total) != len(outcomes):
             raise BadInput.one(
                 "survival", f"has {len(total)} rows; time has {len(outcomes)}.", "Give a curve for each outcome."
@@ -140,10 +140,10 @@ class Recalibration(BaseEstimator):  # type: ignore[misc]
         self.intercepts_, self.slopes_ = change[:, 0], 1.0 + change[:, 1:]
         return self
 
-    def transform(self, survival: ArrayLike) -> FloatArray:
-        """Return recalibrated curves, shape (n, len(days))."""
+    def transform(self, survival: ArrayLike, groups: ArrayLike | None = None) -> FloatArray:  # noqa: ARG002
+        """Return recalibrated curves, shape (n, len(days)); `groups` makes no difference."""
         check_is_fitted(self)
-        log_total = np.log(self._total(survival))
+        log_total = np.log(cumulative_hazards(survival, self.grid_))
         eta = log_total - self.centre_
         in_time = _hats(self._tau())
         factor = in_time @ self.intercepts_ + np.einsum(
@@ -193,18 +193,23 @@ class Recalibration(BaseEstimator):  # type: ignore[misc]
     def _tau(self) -> FloatArray:
         return np.linspace(0.0, 1.0, len(self.grid_) - 1)
 
-    def _total(self, survival: ArrayLike) -> FloatArray:
-        """Return the cumulative hazard at the end of each bin, shape (n, bins)."""
-        curves = np.asarray(survival, dtype=np.float64)
-        if curves.ndim != 2 or curves.shape[1] != len(self.grid_):
-            raise BadInput.one(
-                "survival", f"has shape {curves.shape}.", f"Give curves on the grid: (n, {len(self.grid_)})."
-            )
-        if not np.all((curves >= 0) & (curves <= 1)) or np.any(np.diff(curves, axis=1) > 1e-12):
-            raise BadInput.one("survival", "leaves 0 to 1 or rises with time.", "Give probabilities of holding.")
-        # A hazard of exactly 0 could never be mended by a factor; 1e-9 a bin is below every claim made.
-        gained = np.maximum(-np.diff(np.log(np.maximum(curves, 1e-12)), axis=1), 1e-9)
-        return np.asarray(np.cumsum(gained, axis=1))
+
+def cumulative_hazards(survival: ArrayLike, grid: FloatArray) -> FloatArray:
+    """Return the cumulative hazard of hold curves at the end of each bin, shape (n, bins).
+
+    Raises
+    ------
+    BadInput
+        If the curves do not lie on the grid, leave 0 to 1 or rise.
+    """
+    curves = np.asarray(survival, dtype=np.float64)
+    if curves.ndim != 2 or curves.shape[1] != len(grid):
+        raise BadInput.one("survival", f"has shape {curves.shape}.", f"Give curves on the grid: (n, {len(grid)}).")
+    if not np.all((curves >= 0) & (curves <= 1)) or np.any(np.diff(curves, axis=1) > 1e-12):
+        raise BadInput.one("survival", "leaves 0 to 1 or rises with time.", "Give probabilities of holding.")
+    # A hazard of exactly 0 could never be mended by a factor; 1e-9 a bin is below every claim made.
+    gained = np.maximum(-np.diff(np.log(np.maximum(curves, 1e-12)), axis=1), 1e-9)
+    return np.asarray(np.cumsum(gained, axis=1))
 
 
 def _moved(point: tuple[FloatArray, FloatArray], change: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -218,6 +223,14 @@ def _hats(tau: FloatArray) -> FloatArray:
     """Return the weights of the time nodes at each τ, shape (len(tau), TIME_NODES): linear between nodes."""
     place = np.asarray(tau)[:, None] * (TIME_NODES - 1) - np.arange(TIME_NODES)
     return np.maximum(1.0 - np.abs(place), 0.0)
+
+
+class RecalibrationStep(Protocol):
+    """What maps curves, shape (n, len(days)), to recalibrated ones; `groups`, shape (n,), may make no difference."""
+
+    def transform(self, survival: ArrayLike, groups: ArrayLike) -> FloatArray:
+        """Return recalibrated curves."""
+        ...
 
 
 class GroupRecalibration(BaseEstimator):  # type: ignore[misc]
@@ -277,44 +290,16 @@ class GroupRecalibration(BaseEstimator):  # type: ignore[misc]
         return curves
 
 
-class PartRecalibration:
-    r"""A recalibration taken part of the way: :math:`\log H' = (1 - \lambda) \log H + \lambda \log H_1`.
-
-    Parameters
-    ----------
-    whole : Recalibration
-        Fitted; gives H₁.
-    share : float
-        λ, from 0 (nothing is moved) to 1.
-    """
-
-    def __init__(self, whole: Recalibration, share: float) -> None:
-        self.whole = whole
-        self.share = share
-
-    def transform(self, survival: ArrayLike, groups: ArrayLike | None = None) -> FloatArray:  # noqa: ARG002
-        """Return recalibrated curves, shape (n, len(days)); `groups` makes no difference."""
-        return part_way(np.asarray(survival, dtype=np.float64), self.whole.transform(survival), self.share)
-
-
-def part_way(before: FloatArray, after: FloatArray, share: float) -> FloatArray:
-    """Return curves whose log cumulative hazards lie the given share of the way from one to another."""
-    if share == 0:
-        return before
-    logs = [np.log(np.maximum(-np.log(np.maximum(curves, 1e-300)), 1e-300)) for curves in (before, after)]
-    return np.asarray(np.exp(-np.exp((1 - share) * logs[0] + share * logs[1])))
-
-
 class SuccessiveRecalibration:
     """Several recalibrations, one after the other: each learned on what those before it left.
 
     Parameters
     ----------
-    steps : sequence of GroupRecalibration or PartRecalibration
-        Fitted.
+    steps : sequence of GroupRecalibration, Recalibration or ShiftRecalibration
+        Fitted; each has a `transform(survival, groups)`.
     """
 
-    def __init__(self, steps: Sequence[GroupRecalibration | PartRecalibration]) -> None:
+    def __init__(self, steps: Sequence[RecalibrationStep]) -> None:
         self.steps = tuple(steps)
 
     def transform(self, survival: ArrayLike, groups: ArrayLike) -> FloatArray:

@@ -21,15 +21,10 @@ from models.feature_table import DIRECTIONS
 from models.forecaster import Forecaster
 from models.grid import DAYS, GRID_VERSION
 from models.hazard import HazardBooster
-from models.recalibration import (
-    GroupRecalibration,
-    PartRecalibration,
-    Recalibration,
-    SuccessiveRecalibration,
-    part_way,
-)
+from models.recalibration import GroupRecalibration, Recalibration, RecalibrationStep, SuccessiveRecalibration
+from models.shift_recalibration import LEAST_GAIN, ShiftRecalibration
 from models.tables import HistoryTables
-from training.back_test import BackTest, back_test, cuts_of, known_by, log_score, paired_difference
+from training.back_test import BackTest, back_test, cuts_of, known_by, paired_difference
 from training.cohort import CohortPlan, simulate_cohort
 from training.datasets import SurvivalRows, fold_of, moments_of, survival_rows
 from training.fitting import FitSettings, Progress, data_digest, split_rows
@@ -39,14 +34,13 @@ from training.scores import NotEstimable
 from training.workshop import WorkshopHabits
 
 Floats = NDArray[np.float64]
-Way = Literal["as it stands", "recalibrated", "together", "alone"]
+Way = Literal["as it stands", "recalibrated", "recalibrated finely", "together", "alone"]
 
 PRIOR_OUTCOMES: Final = 100.0
-"""Made-up outcomes that agree with the model as it stands: own returns weigh as much once they are as many."""
+"""Made-up outcomes that agree with the model as it stands, against which own returns bend a fine recalibration."""
 
-SHARES: Final = (0.0, 0.25, 0.5, 0.75, 1.0)
-"""Shares that are tried of the longest way allowed: n/(n + `PRIOR_OUTCOMES`) of that to the recalibrated curves with n
-own returns. With fifty, one record in twenty looks for no reason as if it called for the whole way."""
+FINE_RETURNS: Final = 300
+"""Own returns from which a fine recalibration (fifteen numbers rather than three) is tried. Invented."""
 
 BOUND_PRIOR_PACKS: Final = 200.0
 """Packs that the earlier bound counts as against the own ones. At 90 % it then rests on about twenty failures."""
@@ -252,6 +246,7 @@ def learn_from_records(
     if progress is not None:
         progress(steps - 2, steps, f"learning: {chosen.name}")
     forecaster = make(known, chosen, settings)
+    why = _unmoved(forecaster, own.returns) or why
     digest = data_digest(known)
     if chosen.way != "as it stands":
         # Named by what it is, as a model from a simulation is.
@@ -343,6 +338,8 @@ def recipes_for(returns: int, with_simulation: bool) -> list[Recipe]:
     if returns == 0:
         return [Recipe("as it stands")]
     found = [Recipe("as it stands"), Recipe("recalibrated")]
+    if returns >= FINE_RETURNS:
+        found.append(Recipe("recalibrated finely"))
     if returns >= TOGETHER_RETURNS and with_simulation:
         found += [Recipe("together", weight) for weight in OWN_WEIGHTS]
     if returns >= ALONE_RETURNS:
@@ -378,6 +375,17 @@ def choose(recipes: list[Recipe], tested: BackTest | None, returns: int) -> tupl
     return best, f"{best.name}: tried on {len(tested.rows)} moments of {len(np.unique(tested.packs()))} packs, {why}."
 
 
+def _unmoved(forecaster: Forecaster, returns: int) -> str | None:
+    """Say so if recalibration found too little to move anything."""
+    steps = _steps(forecaster.recalibration)
+    if steps and isinstance(steps[-1], ShiftRecalibration) and steps[-1].gain_ < LEAST_GAIN:
+        return (
+            f"With {returns} recorded returns nothing yet speaks clearly against the model: a change would gain "
+            f"{steps[-1].gain_:.1f} nats, and {LEAST_GAIN:g} are asked for. Only its good-for bound leans on them."
+        )
+    return None
+
+
 def _standings(tested: BackTest | None, recipes: list[Recipe]) -> tuple[Standing, ...]:
     if tested is None:
         return ()
@@ -393,7 +401,7 @@ def _standings(tested: BackTest | None, recipes: list[Recipe]) -> tuple[Standing
 def effective_returns(own: OwnRows, recipe: Recipe, simulated: SurvivalRows | None) -> float:
     r"""Equally weighted returns that would carry as much as those learned from (Kish: :math:`(\sum w)^2 / \sum w^2`).
 
-    The prior's made-up outcomes count like rows: with recalibration they are what the map leans on.
+    With recalibration each own return counts once; the prior it is held by is not counted.
     """
     if recipe.way == "as it stands":
         return 0.0
@@ -416,9 +424,9 @@ def _follow(
     """Make a forecaster by a recipe."""
     if own.returns == 0:
         return base
-    if recipe.way == "recalibrated":
+    if recipe.way in ("recalibrated", "recalibrated finely"):
         curves, _, _ = base.curves(own.rows.X)
-        return _adapted(base, curves, own, base.bound)
+        return _adapted(base, curves, own, base.bound, fine=recipe.way == "recalibrated finely")
     together = simulated is not None and recipe.way == "together"
     beside = simulated if together else None
     members, fold = _members(own.rows, beside, recipe, settings)
@@ -437,7 +445,7 @@ def _follow(
             raw = member.predict_survival(own.rows.X[part], DAYS)
             mend = fitted.recalibration
             curves[part] = raw if mend is None else mend.transform(raw, own.group[part])
-    return _adapted(fitted, curves, own, base.bound if together else None)
+    return _adapted(fitted, curves, own, base.bound if together else None, fine=not together)
 
 
 def _members(
@@ -461,26 +469,26 @@ def _members(
     return list(Parallel(n_jobs=settings.workers)(delayed(one)(i) for i in range(count))), fold
 
 
-def _adapted(fitted: Forecaster, curves: Floats, own: OwnRows, before: ConformalBound | None) -> Forecaster:
+def _adapted(
+    fitted: Forecaster, curves: Floats, own: OwnRows, before: ConformalBound | None, *, fine: bool
+) -> Forecaster:
     """Recalibrate on own rows, whose curves no member made that had seen them, and set the bound anew."""
     rows = own.rows
 
-    def mapped(some: NDArray[np.bool_]) -> Recalibration:
+    def mapped(some: NDArray[np.bool_], least_gain: float) -> Recalibration | ShiftRecalibration:
         weights = np.full(int(some.sum()), own.share)
-        return Recalibration(prior_outcomes=PRIOR_OUTCOMES).fit(
-            curves[some], rows.time[some], rows.event[some], weights=weights
-        )
+        mend = Recalibration(prior_outcomes=PRIOR_OUTCOMES) if fine else ShiftRecalibration(least_gain=least_gain)
+        return mend.fit(curves[some], rows.time[some], rows.event[some], weights=weights)
 
-    # Share and level are set on curves from maps that had not seen the pack, or both would be too bold.
-    fold = fold_of(rows.moments["pack_id"], CROSS_FOLDS, salt="level")
+    final = mapped(np.ones(len(rows), dtype=bool), LEAST_GAIN)
+    # The level is set on curves from maps that had not seen the pack, or it would be too bold.
     crossed = curves.copy()
-    for number in range(CROSS_FOLDS):
-        out = fold == number
-        if out.any() and not out.all():
-            crossed[out] = mapped(~out).transform(curves[out])
-    share = _share(curves, crossed, own)
-    crossed = part_way(curves, crossed, share)
-    final = PartRecalibration(mapped(np.ones(len(rows), dtype=bool)), share)
+    if fine or (isinstance(final, ShiftRecalibration) and final.gain_ >= LEAST_GAIN):
+        fold = fold_of(rows.moments["pack_id"], CROSS_FOLDS, salt="level")
+        for number in range(CROSS_FOLDS):
+            out = fold == number
+            if out.any() and not out.all():
+                crossed[out] = mapped(~out, 0.0).transform(curves[out])
     bound: ConformalBound = ConformalBound(min_group=1).fit(crossed, rows.time, rows.event, groups=own.group)
     if before is not None:
         bound = ShrunkenBound(bound, before, BOUND_PRIOR_PACKS, own.share)
@@ -489,20 +497,7 @@ def _adapted(fitted: Forecaster, curves: Floats, own: OwnRows, before: Conformal
     return adapted
 
 
-def _share(before: Floats, after: Floats, own: OwnRows) -> float:
-    """Choose how far to go: the least share whose log score is within a standard error of the best one's."""
-    rows = own.rows
-    shares = [share * own.returns / (own.returns + PRIOR_OUTCOMES) for share in SHARES]
-    scores = [log_score(part_way(before, after, share), rows.time, rows.event) for share in shares]
-    best = min(scores, key=lambda score: float(score.mean()))
-    packs = rows.moments["pack_id"].to_numpy().astype(str)
-    gaps = [paired_difference(score, best, packs) for score in scores]
-    return next(share for share, gap in zip(shares, gaps, strict=True) if gap.mean <= gap.standard_error)
-
-
-def _steps(
-    recalibration: GroupRecalibration | SuccessiveRecalibration | None,
-) -> list[GroupRecalibration | PartRecalibration]:
+def _steps(recalibration: GroupRecalibration | SuccessiveRecalibration | None) -> list[RecalibrationStep]:
     if recalibration is None:
         return []
     return list(recalibration.steps) if isinstance(recalibration, SuccessiveRecalibration) else [recalibration]

@@ -10,7 +10,6 @@ import pytest
 from models.conformal import ConformalBound, ShrunkenBound
 from models.evidence import evidence_group
 from models.grid import DAYS
-from models.recalibration import Recalibration, part_way
 from models.tables import from_days
 from training.back_test import known_by
 from training.cohort import FIRST_DAY, CohortPlan, simulate_cohort
@@ -18,6 +17,7 @@ from training.datasets import moments_of, survival_rows
 from training.fitting import FitSettings, split_rows
 from training.own_records import (
     ALONE_RETURNS,
+    FINE_RETURNS,
     TOGETHER_RETURNS,
     OwnRows,
     Recipe,
@@ -123,8 +123,10 @@ def test_more_outcomes_allow_more():
     assert ways[0] == ["as it stands"]
     assert ways[1] == ["as it stands", "recalibrated"]
     assert set(ways[2]) == {"as it stands", "recalibrated", "together"}
-    assert set(ways[3]) == {"as it stands", "recalibrated", "together", "alone"}
-    assert [r.way for r in recipes_for(ALONE_RETURNS, False)] == ["as it stands", "recalibrated", "alone"]
+    assert FINE_RETURNS <= ALONE_RETURNS
+    assert set(ways[3]) == {"as it stands", "recalibrated", "recalibrated finely", "together", "alone"}
+    without = [r.way for r in recipes_for(ALONE_RETURNS, False)]
+    assert without == ["as it stands", "recalibrated", "recalibrated finely", "alone"]
 
 
 def test_an_outcome_counts_once_however_often_its_pack_was_seen(record):
@@ -180,17 +182,6 @@ def test_coverage_does_not_suffer_from_few_own_packs(packs):
         held.append(np.exp(-day / 20.0))
     assert np.mean(held) >= 0.9 - 0.005
     assert np.min(held) >= 0.86
-
-
-def test_part_of_a_recalibration_lies_between():
-    rng = np.random.default_rng(1)
-    before = np.exp(-np.outer(rng.uniform(0.02, 0.1, 50), DAYS))
-    after = before**1.5
-    half = part_way(before, after, 0.5)
-    np.testing.assert_allclose(-np.log(half[:, 5]), np.sqrt(1.5) * -np.log(before[:, 5]))
-    assert part_way(before, after, 0.0) is before
-    np.testing.assert_allclose(part_way(before, after, 1.0), after)
-    assert Recalibration().prior_outcomes > 0
 
 
 def test_groups_keep_their_bound_without_own_packs(start, learned, fresh):
