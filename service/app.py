@@ -78,7 +78,7 @@ def create_app(
         redoc_url=None,
         lifespan=store_lifespan(settings, store),
         dependencies=[Depends(require_role)],
-        responses=problem_responses(401, 403, 429),
+        responses=problem_responses(401, 403, 421, 429),
     )
     app.state.settings = settings
     app.state.models = models

@@ -52,6 +52,7 @@ _WHEN: Mapping[int, str] = {
     412: "The record has changed since the entity tag of If-Match was given out.",
     413: "The body is larger than the setting `max_body_bytes` allows.",
     415: "The body is not declared as application/json.",
+    421: "Without access keys the service answers only by the name of this machine; `Host` or `Origin` names another.",
     422: "The input is wrong; `problems` says where, what and how to mend it.",
     429: "The access key makes more requests than the setting `requests_per_minute` allows.",
     500: "The fault is ours. The body tells nothing but the request's identifier.",

@@ -61,7 +61,7 @@ def add_store(app: FastAPI, settings: Settings, clock: Callable[[], datetime]) -
     told: Any = app.exception_handlers[OutOfReach]
 
     def count_out_of_reach(request: Request, error: Exception) -> Response:
-        measures.out_of_reach.inc()
+        measures.out_of_range.labels("refused").inc()
         answer: Response = told(request, error)
         return answer
 

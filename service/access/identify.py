@@ -15,6 +15,7 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service.access.callers import NO_KEYS, Caller
+from service.access.hosts import called_by_own_name
 from service.access.keys import caller_of, keys_in_use
 from service.access.rate import RateLimit
 from service.access.roles import OPEN_PATHS
@@ -72,7 +73,7 @@ class Identify:
             with store.reading() as session:
                 if not key:
                     if self.keyless and not keys_in_use(session):
-                        return NO_KEYS
+                        return _anyone(request)
                     return _refuse(request, "Send an access key as Authorization: Bearer, followed by the key.")
                 found = caller_of(session, key.strip(), now) if scheme.lower() == "bearer" else "Use the scheme Bearer."
         except OperationalError:
@@ -95,7 +96,7 @@ class Identify:
             return _unavailable(request)
         if found is None:
             return _refuse(request, "Sign in with an access key.")
-        return found if found == NO_KEYS else self._not_too_often(request, store, found, now)
+        return _anyone(request) if found == NO_KEYS else self._not_too_often(request, store, found, now)
 
     def _not_too_often(self, request: Request, store: Store, found: Caller, now: datetime) -> Caller | Response:
         if (wait := self.limit.wait_s(found.name)) > 0:
@@ -110,6 +111,16 @@ class Identify:
         # That a use could not be noted is no reason to refuse it.
         with contextlib.suppress(OperationalError), store.writing() as session:
             session.query(ApiKey).where(ApiKey.id == caller.name).update({"last_used_at": now})
+
+
+def _anyone(request: Request) -> Caller | Response:
+    if called_by_own_name(request, request.app.state.settings.host):
+        return NO_KEYS
+    detail = (
+        "Without access keys this service answers only by the name of this machine (localhost or a loopback address), "
+        "so that no page of another site can call it through a browser. Make a key to call it by another name."
+    )
+    return problem_response(request, 421, detail)
 
 
 def _refuse(request: Request, detail: str) -> Response:

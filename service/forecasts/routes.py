@@ -33,4 +33,6 @@ def make_forecast(
 
     Nothing is stored.
     """
-    return answer(case, model.model, families, threads=request.app.state.settings.threads)
+    given = answer(case, model.model, families, threads=request.app.state.settings.threads)
+    request.app.state.measures.note_flags([flag.model_dump() for flag in given.flags])
+    return given

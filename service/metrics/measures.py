@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from time import perf_counter
 from typing import Final
 
@@ -28,15 +29,23 @@ class Measures:
             buckets=(0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5),
             registry=self.registry,
         )
-        self.out_of_reach = Counter(
-            "tideover_forecasts_out_of_reach",
-            "Forecasts refused because the pack is too far from anything the model has seen.",
+        self.out_of_range = Counter(
+            "tideover_forecasts_out_of_range",
+            "Forecasts of packs outside what the model has seen: flagged and widened, or refused as too far out.",
+            ("told",),
             registry=self.registry,
         )
+        for told in ("flagged", "refused"):
+            self.out_of_range.labels(told)
         self.model = Gauge(
             "tideover_model_info", "1 for the model that answers.", ("model_id",), registry=self.registry
         )
         self.jobs = Gauge("tideover_jobs", "Jobs in the store by state.", ("state",), registry=self.registry)
+
+    def note_flags(self, flags: Iterable[Mapping[str, str]]) -> None:
+        """Count a forecast that was given if it is flagged as out of range."""
+        if any(flag["code"] == "out-of-range" for flag in flags):
+            self.out_of_range.labels("flagged").inc()
 
 
 class Measure:

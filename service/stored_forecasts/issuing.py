@@ -49,6 +49,7 @@ def case_of(history: PackHistory, asked: ForecastRequest) -> ForecastCase:
         # Told in any case: the recheck day in the calendar rests on it.
         confidence=tuple(dict.fromkeys((*asked.confidence, USUAL_CONFIDENCE))),
         replacement_in_days=asked.replacement_in_days,
+        explain=asked.explain,
     )
 
 

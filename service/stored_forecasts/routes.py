@@ -40,6 +40,7 @@ _EXAMPLES = {
         "summary": "If it did only 8 km a day until the pack comes in a week",
         "value": {"usage": {"km_per_day": 8}, "replacement_in_days": 7},
     },
+    "explained": {"summary": "With what moves the forecast, and past packs like it", "value": {"explain": True}},
 }
 
 
@@ -95,6 +96,8 @@ def forecasts_router(max_page: int) -> APIRouter:
             case = case_of_pack(session, pack_id, asked)
         threads = request.app.state.settings.threads
         row = issued(case, asked, model, families, threads=threads, at=write.at, by=write.caller.name)
+
+        request.app.state.measures.note_flags(row.answer["flags"])
 
         def work(session: Session) -> Done:
             session.add(row)

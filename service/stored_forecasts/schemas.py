@@ -33,6 +33,11 @@ class ForecastRequest(BaseModel):
         None, description="Days after the moment of the forecast until the replacement pack arrives."
     )
 
+    explain: bool = Field(
+        False,
+        description="Also say what moves the forecast, and which past packs are most like this one. Takes longer.",
+    )
+
 
 class ForecastSummary(BaseModel):
     """A stored forecast, without its curve."""

@@ -21,6 +21,9 @@ from service.settings import Settings
 from training.fitting import Trained
 from training.registry import ModelRegistry
 
+LOCAL = "http://127.0.0.1:8765"
+"""As somebody at this machine calls the service; by another name it does not answer without keys."""
+
 
 @pytest.fixture(scope="session")
 def home(tmp_path_factory: pytest.TempPathFactory, small_trained: Trained) -> Path:
@@ -47,7 +50,7 @@ def source(settings: Settings) -> RegistrySource:
 
 @pytest.fixture(scope="session")
 def client(settings: Settings, source: RegistrySource) -> Iterator[TestClient]:
-    with TestClient(create_app(settings, models=source)) as client:
+    with TestClient(create_app(settings, models=source), base_url=LOCAL) as client:
         yield client
 
 

@@ -77,7 +77,9 @@ def test_own_family_file_is_served_beside_the_shipped_ones(settings, source, cli
     fields = {name: value for name, value in shipped.items() if name != "curves"} | {"name": "bay-own"}
     text = "\n".join(f"{name} = {json.dumps(value)}" for name, value in fields.items()) + f"\n[curves]\n{curves}\n"
     (tmp_path / "own.toml").write_text(text)
-    with TestClient(create_app(settings.model_copy(update={"families_dir": tmp_path}), models=source)) as own:
+    with TestClient(
+        create_app(settings.model_copy(update={"families_dir": tmp_path}), models=source), base_url="http://127.0.0.1"
+    ) as own:
         assert "bay-own" in [family["name"] for family in own.get("/v1/families").json()["families"]]
 
 

@@ -69,7 +69,7 @@ def test_refused_model_is_told_everywhere_and_never_run(damage, home, tmp_path, 
     (folder,) = [path for path in (own / "models").iterdir() if path.is_dir()]
     damage(folder, marker)
     settings = Settings.from_environment({"TIDEOVER_HOME": str(own), "TIDEOVER_LOG_LEVEL": "error"})
-    with TestClient(create_app(settings)) as client:
+    with TestClient(create_app(settings), base_url="http://127.0.0.1") as client:
         for response in (
             client.post("/v1/forecasts", json=van_case),
             client.get("/v1/model"),
@@ -99,7 +99,7 @@ def test_service_takes_up_a_promotion_without_a_restart(home, tmp_path, settings
     (name,) = [path.name for path in (own / "models").iterdir() if path.is_dir()]
     pointer = own / "models" / "current.json"
     pointer.rename(tmp_path / "put-aside.json")
-    with TestClient(create_app(settings.model_copy(update={"home": own}))) as client:
+    with TestClient(create_app(settings.model_copy(update={"home": own})), base_url="http://127.0.0.1") as client:
         assert client.get("/readyz").status_code == 503
         assert tideover("models", "promote", name, env=env).exit_code == 0
         assert client.get("/readyz").json()["model_id"] == name

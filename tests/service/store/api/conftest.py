@@ -56,7 +56,7 @@ def make_api(applications, tmp_path, store, clock) -> Callable[..., TestClient]:
         app = applications(**{"requests_per_minute": 100_000, **changed})
         app.state.store, app.state.clock = store, clock
         app.state.settings = app.state.settings.model_copy(update={"home": tmp_path})
-        return TestClient(app)
+        return TestClient(app, base_url="http://127.0.0.1:8765")
 
     return make
 

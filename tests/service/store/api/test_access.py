@@ -23,7 +23,7 @@ def call(client, method, path, headers=None):
 
 
 def test_the_table_names_every_operation_and_no_other(api):
-    assert {operation for operation, _, _ in operations(api)} == set(MAY)
+    assert {operation for operation, _, _ in operations(api)} == {name for name in MAY if not name.startswith("page_")}
 
 
 def test_without_a_key_and_with_a_wrong_role_nothing_is_answered(filled, keys, problem_in, store):
@@ -145,3 +145,36 @@ def test_every_write_is_in_the_audit_trail_and_no_refused_one(filled, keys, prob
     ]
     assert lines[-3]["request_id"] == "bench-7-1"
     assert [line["action"] for line in lines].count("create_key") == 5
+
+
+@pytest.mark.parametrize(
+    "host", ["127.0.0.1", "127.0.0.1:8765", "localhost", "LOCALHOST:9000", "[::1]:8765", "127.1.2.3"]
+)
+def test_without_keys_the_machine_answers_by_its_own_names(make_api, host):
+    assert make_api().get("/v1/packs", headers={"Host": host}).status_code == 200
+
+
+@pytest.mark.parametrize(
+    "host",
+    ["pages.example", "pages.example:8765", "127.0.0.1.pages.example", "localhost.pages.example", "[::2]", "[", ""],
+)
+def test_without_keys_another_name_is_refused_so_that_no_site_can_call_through_a_browser(make_api, problem_in, host):
+    """DNS rebinding: the name of a site of somebody else that points to this machine."""
+    api = make_api()
+    assert "name of this machine" in problem_in(api.get("/v1/packs", headers={"Host": host}), 421)["detail"]
+    assert api.post("/v1/vehicles", json={"id": "MB-VAN-30"}, headers={"Host": host}).status_code == 421
+    assert api.get("/", headers={"Host": host}).status_code == 421
+    assert api.get("/healthz", headers={"Host": host}).status_code == 200
+
+
+def test_without_keys_a_page_of_another_site_is_refused_by_its_origin(make_api, problem_in):
+    api = make_api()
+    problem_in(api.get("/v1/packs", headers={"Origin": "https://pages.example"}), 421)
+    problem_in(api.get("/v1/packs", headers={"Origin": "null"}), 421)
+    assert api.get("/v1/packs", headers={"Origin": "http://127.0.0.1:8765"}).status_code == 200
+
+
+def test_with_a_key_any_name_will_do(filled, keys):
+    """Behind a proxy the service has whatever name the proxy has; the key is what opens it."""
+    headers = {"Host": "tideover.marrow-bay.example", **keys["bench"]}
+    assert filled.get("/v1/packs", headers=headers).status_code == 200

@@ -53,10 +53,23 @@ def test_metrics_count_by_route_and_never_name_a_pack(filled):
 def test_forecasts_out_of_reach_are_counted(filled, problem_in):
     filled.delete("/v1/outcomes/1")
     filled.patch("/v1/packs/MB-VAN-07", json={"odometer_km": 4_900_000})
-    before = total(samples(filled), "tideover_forecasts_out_of_reach_total")
+    refused = {"name": "tideover_forecasts_out_of_range_total", "told": "refused"}
+    before = total(samples(filled), **refused)
     document = problem_in(filled.post("/v1/packs/MB-VAN-07/forecasts", json={}), 422)
     assert document["type"].endswith("out-of-reach")
-    assert total(samples(filled), "tideover_forecasts_out_of_reach_total") == before + 1
+    assert total(samples(filled), **refused) == before + 1
+
+
+def test_forecasts_that_are_flagged_as_out_of_range_are_counted_apart(filled):
+    filled.delete("/v1/outcomes/1")
+    filled.patch("/v1/packs/MB-VAN-07", json={"odometer_km": 700_000})
+    flagged = {"name": "tideover_forecasts_out_of_range_total", "told": "flagged"}
+    before = total(samples(filled), **flagged)
+    given = filled.post("/v1/packs/MB-VAN-07/forecasts", json={}).json()["answer"]
+    assert "out-of-range" in [flag["code"] for flag in given["flags"]]
+    history = filled.get("/v1/packs/MB-VAN-07/history").json()
+    assert filled.post("/v1/forecasts", json={"history": history}).status_code == 200
+    assert total(samples(filled), **flagged) == before + 2
 
 
 def test_readiness_tells_the_schema_and_the_digest_of_the_model(api, store, problem_in):
@@ -98,7 +111,7 @@ def test_a_body_that_comes_drop_by_drop_is_408(make_api):
         "raw_path": b"/v1/vehicles",
         "query_string": b"",
         "root_path": "",
-        "headers": [(b"content-type", b"application/json")],
+        "headers": [(b"host", b"127.0.0.1"), (b"content-type", b"application/json")],
         "client": ("127.0.0.1", 1),
         "server": ("127.0.0.1", 80),
         "state": {},

@@ -65,3 +65,14 @@ def test_what_cannot_be_forecast_is_said(api, problem_in, filled):
     )
     problem_in(filled.get("/v1/packs/MB-CAB-03/history"), 409)
     problem_in(filled.get("/v1/issued-forecasts/1"), 404)
+
+
+def test_a_stored_forecast_can_be_explained_as_one_that_is_sent(api, van_case):
+    store_history(api, van_case)
+    sent = api.post("/v1/forecasts", json={**van_case, "explain": True}).json()
+    asked = {"explain": True, "replacement_in_days": van_case["replacement_in_days"]}
+    issued = api.post(ISSUE, json=asked).json()
+    assert issued["answer"] == sent
+    assert issued["answer"]["explanation"]["contributions"]
+    assert api.get(f"/v1/issued-forecasts/{issued['id']}").json()["asked"]["explain"]
+    assert api.post(ISSUE, json={}).json()["answer"]["explanation"] is None

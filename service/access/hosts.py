@@ -1,0 +1,42 @@
+"""Which name a request may call this service by, where whoever reaches it may do everything."""
+
+from __future__ import annotations
+
+from ipaddress import ip_address
+from typing import Final
+from urllib.parse import urlsplit
+
+from starlette.requests import Request
+
+LOOPBACK_NAMES: Final = frozenset({"localhost"})
+
+
+def called_by_own_name(request: Request, host: str) -> bool:
+    """Tell whether a request names this machine, or the address that the service was told to listen on.
+
+    A web page of another site can have its own name point to this machine, and then send requests with the browser of
+    somebody who sits at it (DNS rebinding). Such a request names that site, in ``Host`` or in ``Origin``.
+
+    Parameters
+    ----------
+    request : Request
+    host : str
+        As in the settings.
+    """
+    origin = request.headers.get("origin")
+    return _is_own(f"//{request.headers.get('host', '')}", host) and (origin is None or _is_own(origin, host))
+
+
+def _is_own(address: str, host: str) -> bool:
+    try:
+        name = urlsplit(address).hostname
+    except ValueError:
+        return False
+    if name is None:
+        return False
+    if name in LOOPBACK_NAMES or name == host.lower():
+        return True
+    try:
+        return ip_address(name).is_loopback
+    except ValueError:
+        return False
