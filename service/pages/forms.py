@@ -93,6 +93,10 @@ class Form:
         given = {name: plain_number(self.get(name)) for name in names if self.get(name)}
         return checked(schema, given | more)
 
+    def number_or_text(self, name: str) -> str:
+        """Return a field as the schemas read it: with a decimal point."""
+        return plain_number(self.get(name))
+
     def digest(self) -> str:
         """Return a digest of all that was sent but the token."""
         digest = hashlib.sha256()

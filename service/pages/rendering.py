@@ -18,8 +18,8 @@ from service.pages.assets import assets
 from service.pages.messages import COOKIE as MESSAGE_COOKIE
 from service.pages.messages import Message, send_message, take_message
 from service.pages.visits import form_token, keep
-from service.pages.wording import day_in_words, for_input, in_words, translations
-from service.sentences import count_days, promised
+from service.pages.wording import day_in_words, for_input, in_words, outcome_words, state_words, translations
+from service.sentences import KIND_WORDS, count_days, promised
 
 LOOK_COOKIE: Final = "tideover_look"
 LOOKS: Final = ("light", "dark")
@@ -39,7 +39,14 @@ def environment() -> Environment:
     env.install_gettext_translations(translations(), newstyle=True)  # type: ignore[attr-defined]
     env.globals |= {"asset": lambda name: assets().address(name), "version": version("tideover")}
     env.globals["known_operations"] = lambda: MAY
-    env.filters |= {"count_days": count_days, "promised": promised, "percent": percent}
+    env.globals |= {"kind_words": KIND_WORDS, "outcome_words": outcome_words, "state_words": state_words}
+    env.filters |= {
+        "count_days": count_days,
+        "promised": promised,
+        "percent": percent,
+        "capitalize_first": lambda text: text[:1].upper() + text[1:],
+        "zip": lambda one, other: list(zip(one, other, strict=True)),
+    }
     return env
 
 

@@ -91,3 +91,18 @@ def moment_from(where: str, text: str, zone: ZoneInfo) -> datetime:
     except ValueError as error:
         what = _("%(text)s cannot be read as a time: %(reason)s.") % {"text": repr(text), "reason": str(error)}
         raise BadInput.one(where, what, _("Write it as 2026-03-14 09:30, or add an offset as +01:00.")) from None
+
+
+def state_words() -> dict[str, str]:
+    """Return the states of a pack in words."""
+    return {"rest": _("at rest"), "discharge": _("under load"), "charge": _("while charging")}
+
+
+def outcome_words() -> dict[str, str]:
+    """Return what becomes of a top-up in words."""
+    return {
+        "returned": _("The fault came back"),
+        "replaced": _("The pack was replaced before the fault came back"),
+        "retired": _("The vehicle was taken out of use"),
+        "running": _("Still running when last seen"),
+    }

@@ -1,0 +1,131 @@
+"""The hold curve as a drawing for the page: made here, styled by classes, told in words as well."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from models.tables import SECONDS_PER_DAY
+from service.forecasts.schemas import ForecastAnswer
+from service.pages.wording import _, in_words
+from service.sentences import main_promise, promised
+
+WIDTH: Final = 400
+LEFT, RIGHT, TOP, BOTTOM = 44, 10, 66, 40
+HEIGHT: Final = 330
+"""Drawn for the width of a telephone, so that its words can be read there."""
+
+SPANS: Final = (14, 30, 60, 90)
+LITTLE: Final = 0.06
+"""The drawing ends where the share still holding has come down to this, if it does."""
+
+ROW: Final = 18
+
+
+@dataclass(frozen=True)
+class Mark:
+    """An upright line with its words above the drawing.
+
+    Attributes
+    ----------
+    kind : str
+        Class of the line.
+    x, row_y : float
+    words : str
+    anchor : {"start", "middle", "end"}
+    """
+
+    kind: str
+    x: float
+    row_y: float
+    words: str
+    anchor: str
+
+
+@dataclass(frozen=True)
+class Curve:
+    """Everything the template draws; lengths in the drawing's own units."""
+
+    line: str
+    band: str
+    held: tuple[float, float] | None
+    marks: tuple[Mark, ...]
+    days: tuple[tuple[float, int], ...]
+    shares: tuple[tuple[float, int], ...]
+    half: tuple[float, float] | None
+    title: str
+    from_words: str
+    rows: tuple[tuple[int, float, float, float], ...]
+    width: int = WIDTH
+    height: int = HEIGHT
+    left: int = LEFT
+    right: int = WIDTH - RIGHT
+    top: int = TOP
+    bottom: int = HEIGHT - BOTTOM
+
+
+def curve_of(forecast: ForecastAnswer, now: datetime, zone: ZoneInfo) -> Curve:
+    """Lay out the hold curve of a forecast, days counting from its origin; today is marked if it lies on it."""
+    days = np.array(forecast.days)
+    promise = main_promise(forecast)
+    wait = None if forecast.until_replacement is None else forecast.until_replacement.days
+    last = _span(forecast, max(promise.days * 1.3, wait or 0))
+    before = min(float(forecast.days_held), last / 4) if forecast.days_held >= 1 else 0.0
+
+    def x(day: float) -> float:
+        return round(LEFT + (day + before) / (last + before) * (WIDTH - LEFT - RIGHT), 1)
+
+    def y(share: float) -> float:
+        return round(TOP + (1 - share) * (HEIGHT - TOP - BOTTOM), 1)
+
+    shown = days <= last
+    at = days[shown]
+
+    def points(shares: Sequence[float]) -> list[str]:
+        return [f"{x(day)},{y(share)}" for day, share in zip(at, np.array(shares)[shown], strict=True)]
+
+    low, high = points(forecast.band_low), points(forecast.band_high)
+    half = next((point.day for point in forecast.return_days if point.returned == 0.5), None)
+    today = (now - forecast.origin).total_seconds() / SECONDS_PER_DAY
+    marks = [("today", today, _("today"))] if 0 <= today <= last else []
+    if promise.days > 0:
+        marks.append(("promise", promise.days, _("good for %(days)s days") % {"days": promised(promise.days)}))
+    if wait is not None:
+        marks.append(("arrival", wait, _("replacement, day %(day)s") % {"day": f"{wait:g}"}))
+    step = {14: 2, 30: 5, 60: 10, 90: 15}[last]
+    return Curve(
+        line=" ".join(points(forecast.survival)),
+        band=" ".join(low + high[::-1]),
+        held=(x(-before), x(0)) if before else None,
+        marks=tuple(_mark(kind, x(day), row, words) for row, (kind, day, words) in enumerate(marks)),
+        days=tuple((x(day), day) for day in range(0, last + 1, step)),
+        shares=tuple((y(share / 100), share) for share in (0, 25, 50, 75, 100)),
+        half=(x(half), y(0.5)) if half is not None and half <= last else None,
+        from_words=_("days from %(moment)s") % {"moment": in_words(forecast.origin, zone)},
+        title=_("Share of such packs still holding, by day"),
+        rows=tuple(
+            (int(day), float(middle), float(one), float(other))
+            for day, middle, one, other in zip(
+                forecast.days, forecast.survival, forecast.band_low, forecast.band_high, strict=True
+            )
+            if day in (1, 3, 5, 7, 10, 14, 21, 30, 42, 60, 90)
+        ),
+    )
+
+
+def _span(forecast: ForecastAnswer, needed: float) -> int:
+    for span in SPANS:
+        if span >= needed and float(np.interp(span, forecast.days, forecast.survival)) <= LITTLE:
+            return span
+    return SPANS[-1]
+
+
+def _mark(kind: str, x: float, row: int, words: str) -> Mark:
+    middle = (LEFT + WIDTH) / 2
+    anchor = "start" if x < middle else "end"
+    return Mark(kind, x, 14 + row * ROW, words, anchor)

@@ -1,0 +1,151 @@
+"""How far each block lies from the pack's median, reading by reading: lines with their names at the end."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+import numpy as np
+
+from models.history import BlockReading, PackHistory, State
+from models.imbalance import deviation_v
+
+WIDTH: Final = 400
+HEIGHT: Final = 240
+LEFT, RIGHT, TOP, BOTTOM = 50, 74, 14, 44
+MOST_READINGS: Final = 10
+"""Newest readings drawn: more would not be told apart on a telephone."""
+
+NAMED: Final = 3
+"""Blocks named besides those topped up: the ones that lie furthest off in the newest reading."""
+
+
+@dataclass(frozen=True)
+class BlockLine:
+    """The line of one block.
+
+    Attributes
+    ----------
+    block : int
+    points : str
+        Of a polyline; several, parted by ``|``, where it was not always read.
+    named : bool
+    topped : bool
+    end : (x, y)
+        Where its name stands.
+    """
+
+    block: int
+    parts: tuple[str, ...]
+    dots: tuple[tuple[float, float], ...]
+    named: bool
+    topped: bool
+    name_at: tuple[float, float]
+    last_v: float
+
+
+@dataclass(frozen=True)
+class Deviations:
+    """One drawing: readings in one state."""
+
+    state: State
+    times: tuple[tuple[float, datetime], ...]
+    lines: tuple[BlockLine, ...]
+    volts: tuple[tuple[float, float], ...]
+    topups: tuple[float, ...]
+    left_out: int
+    width: int = WIDTH
+    height: int = HEIGHT
+    left: int = LEFT
+    right: int = WIDTH - RIGHT
+    top: int = TOP
+    bottom: int = HEIGHT - BOTTOM
+
+
+def deviations_of(history: PackHistory) -> list[Deviations]:
+    """Lay out a drawing for each state of which there is a reading."""
+    found = []
+    states: tuple[State, ...] = ("rest", "discharge", "charge")
+    for state in states:
+        readings = [reading for reading in history.readings if reading.state == state]
+        if readings:
+            found.append(_drawing(history, state, readings))
+    return found
+
+
+def _drawing(history: PackHistory, state: State, readings: list[BlockReading]) -> Deviations:
+    shown = readings[-MOST_READINGS:]
+    off = deviation_v(np.array([[np.nan if v is None else v for v in r.block_v] for r in shown]))
+    topped = {block for topup in history.topups for block in topup.blocks}
+    reach = max(0.1, float(np.nanmax(np.abs(off))) * 1.05)
+    low, high = -reach if np.nanmin(off) < 0 else 0.0, reach if np.nanmax(off) > 0 else 0.0
+    across = WIDTH - LEFT - RIGHT
+
+    def x(place: float) -> float:
+        return round(LEFT + (across / 2 if len(shown) == 1 else place * across / (len(shown) - 1)), 1)
+
+    def y(volts: float) -> float:
+        return round(TOP + (high - volts) / (high - low) * (HEIGHT - TOP - BOTTOM), 1)
+
+    newest = np.array([_last(column) for column in off.T])
+    furthest = set((np.argsort(-np.abs(newest))[:NAMED] + 1).tolist())
+    wanted = sorted(furthest | {b for b in topped if b <= off.shape[1]}, key=lambda b: -newest[b - 1])
+    name_y = _apart([y(newest[b - 1]) for b in wanted])
+    lines = []
+    for block in range(1, off.shape[1] + 1):
+        column = off[:, block - 1]
+        parts: list[list[str]] = [[]]
+        dots = []
+        for i, volts in enumerate(column):
+            if np.isnan(volts):
+                parts.append([])
+                continue
+            parts[-1].append(f"{x(i)},{y(volts)}")
+            dots.append((x(i), y(volts)))
+        if not dots:
+            continue
+        lines.append(
+            BlockLine(
+                block=block,
+                parts=tuple(" ".join(part) for part in parts if len(part) > 1),
+                dots=tuple(dots),
+                named=block in wanted,
+                topped=block in topped,
+                name_at=(WIDTH - RIGHT + 8, name_y[wanted.index(block)] if block in wanted else 0.0),
+                last_v=float(newest[block - 1]),
+            )
+        )
+    between = []
+    for topup in history.topups:
+        place = sum(reading.time <= topup.time for reading in shown) - 0.5
+        if 0 < place < len(shown) - 0.5:
+            between.append(x(place))
+    return Deviations(
+        state=state,
+        times=tuple((x(place), reading.time) for place, reading in enumerate(shown)),
+        # What is named is drawn last, over the others.
+        lines=tuple(sorted(lines, key=lambda line: (line.named, line.topped))),
+        volts=tuple((y(volts), volts) for volts in _ticks(low, high)),
+        topups=tuple(between),
+        left_out=len(readings) - len(shown),
+    )
+
+
+def _last(column: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> float:
+    known = column[~np.isnan(column)]
+    return float(known[-1]) if len(known) else 0.0
+
+
+def _ticks(low: float, high: float) -> list[float]:
+    step = next(s for s in (0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100) if (high - low) / s <= 6)
+    return [round(float(v), 3) for v in np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step]
+
+
+def _apart(places: list[float], least: float = 15.0) -> list[float]:
+    """Move names apart that would stand on each other; they come from top to bottom."""
+    moved: list[float] = []
+    for place in places:
+        moved.append(place if not moved else max(place, moved[-1] + least))
+    over = max(0.0, moved[-1] - (HEIGHT - BOTTOM)) if moved else 0.0
+    return [round(place - over, 1) for place in moved]

@@ -1,0 +1,125 @@
+"""Finding a unit by the number of its vehicle or its pack, and those that somebody worked on lately."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+from sqlalchemy import and_, func, or_, select
+from sqlalchemy.orm import Session
+
+from service.store.schema import Assignment, IssuedForecast, Pack, Reading, TopUp
+
+FOUND: Final = 20
+"""Units on a page."""
+
+LOOKED_BACK: Final = 200
+"""Newest readings and top-ups among which the units of late are sought."""
+
+
+@dataclass(frozen=True)
+class Found:
+    """A unit as a list shows it.
+
+    Attributes
+    ----------
+    pack_id, family : str
+    vehicle_id : str or None
+        That it sits in now.
+    last_fact : datetime or None
+        Of its newest reading or top-up.
+    good_for_days : float or None
+        Of its newest issued forecast, from `origin`.
+    origin : datetime or None
+    """
+
+    pack_id: str
+    family: str
+    vehicle_id: str | None
+    last_fact: datetime | None
+    good_for_days: float | None
+    origin: datetime | None
+
+    @property
+    def name(self) -> str:
+        """What people call it: the vehicle's fleet number, or else the pack's own."""
+        return self.vehicle_id or self.pack_id
+
+
+def find_units(session: Session, words: str, after: str) -> tuple[list[Found], str | None]:
+    """Return units whose vehicle or pack has these words in its number, and where the next page begins.
+
+    Parameters
+    ----------
+    session : Session
+    words : str
+    after : str
+        Last pack of the page before; empty for the first page.
+    """
+    like = f"%{words.lower().replace('!', '!!').replace('%', '!%').replace('_', '!_')}%"
+    now_in = and_(Assignment.pack_id == Pack.id, Assignment.until.is_(None))
+    query = (
+        select(Pack.id)
+        .outerjoin(Assignment, now_in)
+        .where(
+            or_(func.lower(Pack.id).like(like, escape="!"), func.lower(Assignment.vehicle_id).like(like, escape="!")),
+            Pack.id > after,
+        )
+        .order_by(Pack.id)
+        .limit(FOUND + 1)
+    )
+    names = list(session.scalars(query))
+    return described(session, names[:FOUND]), names[FOUND - 1] if len(names) > FOUND else None
+
+
+def lately(session: Session) -> list[Found]:
+    """Return the units that something was entered of last, the newest first."""
+    newest: dict[str, datetime] = {}
+    for table in (Reading, TopUp):
+        columns = table.__table__.c
+        query = select(columns.pack_id, columns.time).order_by(columns.time.desc()).limit(LOOKED_BACK)
+        for name, time in session.execute(query):
+            newest[name] = max(time, newest.get(name, time))
+    names = sorted(newest, key=lambda name: newest[name], reverse=True)[:FOUND]
+    found = {unit.pack_id: unit for unit in described(session, names)}
+    return [found[name] for name in names if name in found]
+
+
+def described(session: Session, names: Sequence[str]) -> list[Found]:
+    """Return units with what a list says of them, in the order of their packs' names."""
+    sits = select(Assignment.pack_id, Assignment.vehicle_id).where(
+        Assignment.pack_id.in_(names), Assignment.until.is_(None)
+    )
+    vehicles = {row.pack_id: row.vehicle_id for row in session.execute(sits)}
+    facts: dict[str, datetime] = {}
+    for table in (Reading, TopUp):
+        columns = table.__table__.c
+        query = (
+            select(columns.pack_id, func.max(columns.time)).where(columns.pack_id.in_(names)).group_by(columns.pack_id)
+        )
+        for name, time in session.execute(query):
+            facts[name] = max(time, facts.get(name, time))
+    newest = (
+        select(func.max(IssuedForecast.id)).where(IssuedForecast.pack_id.in_(names)).group_by(IssuedForecast.pack_id)
+    )
+    columns = IssuedForecast.__table__.c
+    forecasts = {
+        row.pack_id: row
+        for row in session.execute(
+            select(columns.pack_id, columns.good_for_days, columns.origin).where(columns.id.in_(newest))
+        )
+    }
+    packs = session.execute(select(Pack.id, Pack.family).where(Pack.id.in_(names)).order_by(Pack.id))
+    return [
+        Found(
+            pack_id=name,
+            family=family,
+            vehicle_id=vehicles.get(name),
+            last_fact=facts.get(name),
+            good_for_days=forecasts[name].good_for_days if name in forecasts else None,
+            origin=forecasts[name].origin if name in forecasts else None,
+        )
+        for name, family in packs
+    ]

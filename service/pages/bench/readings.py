@@ -1,0 +1,295 @@
+"""The form of a reading: block by block, a pasted row or column, or a logger's file."""
+
+from __future__ import annotations
+
+import re
+import tempfile
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path as FilePath
+from typing import Any, Final
+
+from fastapi import Request
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+from starlette.responses import Response
+
+from models.problems import BadInput, Problem
+from service.families.routes import KnownFamilies
+from service.imports.files import headings_of, rows_of
+from service.imports.guess import guess_mapping
+from service.imports.loading import ImportReport, import_files
+from service.imports.mapping import FileMapping, documented_mapping, mapping_of
+from service.pages.bench.facts import (
+    Number,
+    as_text,
+    fact_page,
+    faults_of,
+    require_may,
+    require_of,
+    store_change,
+    store_new,
+    take_away,
+)
+from service.pages.bench.state_of_unit import Unit, unit_of
+from service.pages.bench.unit import UnitName
+from service.pages.bench.units import unit_address
+from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, checked, page_router, plain_number
+from service.pages.messages import Message
+from service.pages.rendering import go_to, render, zone_of
+from service.pages.undo import Step, step, undo_form
+from service.pages.wording import _, for_input, moment_from, ngettext, state_words
+from service.readings.subject import READINGS
+from service.records.errors import Conflict, Outdated
+from service.records.records import read
+from service.records.routes import CurrentStore
+from service.store.schema import Reading, Versioned
+
+router = page_router()
+
+BLOCK: Final = "block_v"
+PASTED: Final = "pasted"
+UNREAD: Final = frozenset({"", "-", "–", "—", "x", "?", "nan", "null"})
+"""What people write for a block that they could not read."""
+
+
+def _page(
+    request: Request,
+    unit: Unit,
+    values: Mapping[str, str],
+    volts: list[str],
+    faults: Faults = NO_FAULTS,
+    row: Versioned | None = None,
+) -> Response:
+    return fact_page(
+        request,
+        "bench/reading.html",
+        unit,
+        "reading",
+        values,
+        faults,
+        row,
+        volts=volts,
+        states=[(state, words[0].upper() + words[1:]) for state, words in state_words().items()],
+    )
+
+
+def _blank(unit: Unit) -> list[str]:
+    return [""] * (unit.family.blocks if unit.family is not None else 0)
+
+
+@router.get("/bench/units/{pack_id}/reading/new", operation_id="page_new_reading")
+def show_new(pack_id: UnitName, request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
+    """Ask for a reading."""
+    with store.reading() as session:
+        unit = unit_of(session, pack_id, families)
+    return _page(request, unit, {"time": for_input(request.app.state.clock(), zone_of(request))}, _blank(unit))
+
+
+@router.get("/bench/units/{pack_id}/reading/{number}", operation_id="page_reading")
+def show_reading(
+    pack_id: UnitName, number: Number, request: Request, store: CurrentStore, families: KnownFamilies
+) -> Response:
+    """Show a reading to be corrected or taken away."""
+    with store.reading() as session:
+        unit = unit_of(session, pack_id, families)
+        row: Any = read(session, READINGS, number)
+        require_of(row, pack_id)
+    values = {name: as_text(getattr(row, name)) for name in ("state", "current_a", "temperature_c")}
+    values["time"] = for_input(row.time, zone_of(request))
+    return _page(request, unit, values, [as_text(v) for v in row.block_v], row=row)
+
+
+@router.post("/bench/units/{pack_id}/reading/new", operation_id="page_record_reading")
+def record_reading(
+    pack_id: UnitName, request: Request, form: SentForm, write: PageWrite, families: KnownFamilies
+) -> Response:
+    """Record a reading, or put pasted numbers into the fields to be looked over."""
+    require_may(request, "create", READINGS)
+    with write.store.reading() as session:
+        unit = unit_of(session, pack_id, families)
+    volts, faults = _volts(form, unit)
+    if form.get(PASTED) and not faults and form.get("spread"):
+        return _page(request, unit, form.values() | {PASTED: ""}, volts)
+    try:
+        new = checked(READINGS.new, {**_content(request, form, volts, faults), "pack_id": pack_id})
+        said = _("The reading is recorded.")
+        return write(lambda session: store_new(session, request, READINGS, new, families, write, said))
+    except (BadInput, Conflict) as error:
+        return _page(request, unit, form.values(), volts, _by_block(faults_of(error)))
+
+
+@router.post("/bench/units/{pack_id}/reading/{number}", operation_id="page_correct_reading")
+def correct_reading(
+    pack_id: UnitName, number: Number, request: Request, form: SentForm, write: PageWrite, families: KnownFamilies
+) -> Response:
+    """Correct a reading, or take it away."""
+    if form.get("take_away"):
+        require_may(request, "withdraw", READINGS)
+        return write(lambda s: take_away(s, request, READINGS, number, pack_id, form, families, write))
+    require_may(request, "correct", READINGS)
+    with write.store.reading() as session:
+        unit = unit_of(session, pack_id, families)
+        row = read(session, READINGS, number)
+    volts, faults = _volts(form, unit)
+    try:
+        content = {"current_a": None, "temperature_c": None} | _content(request, form, volts, faults)
+        change = checked(READINGS.change, content)
+        return write(lambda s: store_change(s, request, READINGS, number, pack_id, change, form, families, write))
+    except (BadInput, Conflict, Outdated) as error:
+        return _page(request, unit, form.values(), volts, _by_block(faults_of(error)), row)
+
+
+def split_numbers(text: str) -> list[str]:
+    """Part a pasted row or column into its numbers.
+
+    Blanks, tabs, line ends and semicolons part numbers. A comma does too, unless those are there as well and numbers
+    have no point: then it is a decimal comma.
+    """
+    text = text.strip()
+    decimal_comma = "." not in text and re.search(r"\d,\d", text) and re.search(r"[\s;]", text)
+    if decimal_comma:
+        return [part.strip(",") for part in re.split(r"[\s;]+", text) if part.strip(",")]
+    # Two separators in a row hold an empty field between them: a block that was not read.
+    return [part.strip() for part in re.split(r"\t|\r?\n|[;,][ ]*|[ ]+", text)]
+
+
+def _volts(form: Form, unit: Unit) -> tuple[list[str], list[Problem]]:
+    """Return the voltages as written, one for each block, and what is wrong with their number."""
+    typed = list(form.all(BLOCK))
+    blocks = unit.family.blocks if unit.family is not None else len(typed)
+    if not form.get(PASTED):
+        return typed, []
+    found = split_numbers(form.get(PASTED))
+    if len(found) == blocks:
+        return found, []
+    what = ngettext("This is %(num)s number", "These are %(num)s numbers", len(found)) % {"num": len(found)}
+    what += _(", but the pack has %(blocks)s blocks.") % {"blocks": blocks}
+    mend = _("Paste one number for each block, in the pack's own order; - for a block that was not read.")
+    return typed or _blank(unit), [Problem(PASTED, what, mend)]
+
+
+def _content(request: Request, form: Form, volts: list[str], faults: list[Problem]) -> dict[str, Any]:
+    problems = list(faults)
+    values: dict[str, Any] = {"state": form.get("state")}
+    try:
+        values["time"] = moment_from("time", form.get("time"), zone_of(request))
+    except BadInput as error:
+        problems += error.problems
+    for name in ("current_a", "temperature_c"):
+        try:
+            if form.get(name):
+                values[name] = form.number_or_text(name)
+        except BadInput as error:
+            problems += error.problems
+    numbers: list[float | None] = []
+    for place, text in enumerate(volts):
+        if text.lower() in UNREAD:
+            numbers.append(None)
+            continue
+        try:
+            numbers.append(float(plain_number(text)))
+        except ValueError:
+            numbers.append(None)
+            what = _("%(text)s is not a number.") % {"text": repr(text)}
+            problems.append(Problem(f"{BLOCK}[{place}]", what, _("Write volts, as 15.42; - if it was not read.")))
+    if problems:
+        raise BadInput(problems)
+    values[BLOCK] = numbers
+    return values
+
+
+def _by_block(faults: Faults) -> Faults:
+    """Let a problem of all voltages stand at the first of them."""
+    return Faults(tuple(Problem(f"{BLOCK}[0]", p.what, p.mend) if p.where == BLOCK else p for p in faults.problems))
+
+
+@router.post("/bench/units/{pack_id}/file", operation_id="page_readings_file")
+def take_file(
+    pack_id: UnitName, request: Request, form: SentForm, write: PageWrite, families: KnownFamilies
+) -> Response:
+    """Record the readings of a logger's file: all of them, or none with every bad row listed."""
+    require_may(request, "create", READINGS)
+    with write.store.reading() as session:
+        unit = unit_of(session, pack_id, families)
+    name, content = form.files.get("file", ("", b""))
+    try:
+        if not content:
+            raise BadInput.one("file", _("There is no file."), _("Choose a CSV file with a heading row."))
+        with tempfile.TemporaryDirectory(prefix="tideover-") as folder:
+            path = FilePath(folder) / _plain_name(name)
+            path.write_bytes(content)
+            mapping = _mapping(path, unit, form, zone_of(request).key)
+            steps: list[Step] = []
+
+            def noted(session: Session, _report: ImportReport) -> None:
+                mine = (Reading.pack_id == pack_id, Reading.recorded_at == write.at, Reading.version == 1)
+                steps.extend(step(READINGS, row, "create") for row in session.scalars(select(Reading).where(*mine)))
+
+            report = import_files(write.store, path, families, write.writer, mapping=mapping, at_end=noted)
+    except BadInput as error:
+        report, problems = ImportReport(), error.problems
+        return _file_page(request, unit, name, report, problems)
+    if report.faults_in_all:
+        return _file_page(request, unit, name, report, ())
+    address = unit_address(pack_id)
+    said = ngettext("%(num)s reading is recorded.", "%(num)s readings are recorded.", len(steps)) % {"num": len(steps)}
+    return go_to(request, address, Message(said, undo_form(request, steps, address)))
+
+
+def _file_page(request: Request, unit: Unit, name: str, report: ImportReport, problems: Any) -> Response:
+    return render(
+        request,
+        "bench/file.html",
+        status=422,
+        unit=unit,
+        name=name,
+        report=report,
+        problems=problems,
+        address=unit_address(unit.pack.id),
+    )
+
+
+def _require_own(path: FilePath, content: dict[str, Any], unit: Unit) -> None:
+    """Refuse a file that tells of other packs too: their readings must not become this one's."""
+    heading = content["columns"].pop("pack_id", None)
+    if heading is None:
+        return
+    for number, fields in rows_of(path, content["delimiter"]):
+        name = str(fields.get(heading) or "").strip()
+        if name not in ("", unit.pack.id, unit.vehicle_id):
+            where = f"{path.name} row {number} column {heading}"
+            what = _("This row is of %(other)s, not of %(own)s.") % {"other": repr(name), "own": unit.name}
+            raise BadInput.one(where, what, _("Leave only this unit's rows in the file."))
+
+
+def _plain_name(name: str) -> str:
+    """Return a file's name without anything that could lead elsewhere."""
+    plain = re.sub(r"[^A-Za-z0-9._-]", "-", name)[-60:].lstrip(".-")
+    return plain if plain.endswith((".csv", ".parquet")) else f"{plain or 'file'}.csv"
+
+
+def _mapping(path: FilePath, unit: Unit, form: Form, zone: str) -> FileMapping:
+    """Return what the columns are: as documented, else a guess that the form completes. The pack is this one."""
+    headings = headings_of(path)
+    if {"time", "state", "block_1_v"} <= set(headings):
+        found = documented_mapping("readings", headings)
+        content = found.model_dump()
+    else:
+        text, _questions = guess_mapping(path)
+        content = tomllib.loads(text)
+        content["time"]["zone"] = zone
+        words = content.get("state", {}).get("words", {})
+        content["state"] = {key: value for key, value in content.get("state", {}).items() if key != "words"}
+        if any(words.values()):
+            content["state"]["words"] = {word: meant for word, meant in words.items() if meant}
+        elif form.get("file_state"):
+            content["columns"].pop("state", None)
+            content["fixed"]["state"] = form.get("file_state")
+    _require_own(path, content, unit)
+    content["fixed"]["pack_id"] = unit.pack.id
+    if not content["time"]["format"]:
+        raise BadInput.one(
+            path.name, _("Its times cannot be told."), _("Name the column time, as 2026-03-14T09:30 in each row.")
+        )
+    return mapping_of(content, path.name)

@@ -1,0 +1,137 @@
+"""What a unit's page tells: the pack with all its facts, whether it is out on a top-up, and its forecast from now."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any, Final
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from models.families import PackFamily
+from models.grid import HORIZON_DAYS
+from models.history import PackHistory
+from models.problems import BadInput, ModelRefused, OutOfReach
+from service.forecasts.answers import answer
+from service.forecasts.schemas import ForecastAnswer
+from service.packs.history import history_of_pack
+from service.records.errors import NoSuchRecord
+from service.store.schema import Assignment, IssuedForecast, Pack
+from service.stored_forecasts.issuing import case_of
+from service.stored_forecasts.schemas import ForecastRequest
+from training.registry import StoredModel
+
+FRESH: Final = timedelta(hours=24)
+"""A newest fact as young as this is the moment that a forecast counts from; later one counts from the hour that is."""
+
+ISSUED_SHOWN: Final = 10
+
+
+@dataclass(frozen=True)
+class Unit:
+    """A unit.
+
+    Attributes
+    ----------
+    pack : Pack
+    family : PackFamily or None
+        None if it is not known here any more.
+    vehicle_id : str or None
+    history : PackHistory or None
+        None without a reading or top-up.
+    over : Outcome or None
+        What ended the newest top-up.
+    issued : sequence of IssuedForecast
+        The newest first.
+    """
+
+    pack: Pack
+    family: PackFamily | None
+    vehicle_id: str | None
+    history: PackHistory | None
+    issued: tuple[IssuedForecast, ...]
+
+    @property
+    def name(self) -> str:
+        """What people call it."""
+        return self.vehicle_id or self.pack.id
+
+    @property
+    def topped_at(self) -> datetime | None:
+        """When the newest top-up ended."""
+        return self.history.topups[-1].time if self.history is not None and self.history.topups else None
+
+    @property
+    def over(self) -> Any:
+        """The outcome that ended the newest top-up, or None while it is out on it."""
+        if self.history is None or not self.history.outcomes or self.topped_at is None:
+            return None
+        last = self.history.outcomes[-1]
+        return last if last.kind != "running" and last.time >= self.topped_at else None
+
+
+def unit_of(session: Session, pack_id: str, families: Mapping[str, PackFamily]) -> Unit:
+    """Read a unit.
+
+    Raises
+    ------
+    NoSuchRecord
+    """
+    pack = session.get(Pack, pack_id)
+    if pack is None:
+        raise NoSuchRecord(f"There is no pack {pack_id}.")
+    vehicle = session.scalar(
+        select(Assignment.vehicle_id).where(Assignment.pack_id == pack_id, Assignment.until.is_(None))
+    )
+    issued = session.scalars(
+        select(IssuedForecast)
+        .where(IssuedForecast.pack_id == pack_id)
+        .order_by(IssuedForecast.id.desc())
+        .limit(ISSUED_SHOWN)
+    )
+    return Unit(pack, families.get(pack.family), vehicle, history_of_pack(session, pack_id), tuple(issued))
+
+
+def moment_asked(history: PackHistory, now: datetime) -> datetime:
+    """Return the moment that a forecast counts from: the newest fact, or the hour that is if that is a day old.
+
+    A pack that was topped up longer ago than the horizon is asked about at its newest fact: what became of it since is
+    to be recorded first.
+    """
+    newest = history.last_fact_time
+    topped = history.topups[-1].time if history.topups else newest
+    hour = now.replace(minute=0, second=0, microsecond=0)
+    if hour - newest < FRESH or (hour - topped).total_seconds() > HORIZON_DAYS * 86_400:
+        return newest
+    return hour
+
+
+@dataclass(frozen=True)
+class Told:
+    """A forecast, or why there is none.
+
+    Attributes
+    ----------
+    forecast : ForecastAnswer or None
+    refused : str
+        Empty if there is one.
+    """
+
+    forecast: ForecastAnswer | None
+    refused: str = ""
+
+
+def forecast_now(
+    unit: Unit, asked: ForecastRequest, model: StoredModel, families: Mapping[str, PackFamily], *, threads: int
+) -> Told:
+    """Forecast a unit with what moves the forecast; nothing is stored."""
+    assert unit.history is not None
+    case = case_of(unit.history, asked).model_copy(update={"explain": True})
+    try:
+        return Told(answer(case, model.model, families, threads=threads))
+    except BadInput as error:
+        return Told(None, " ".join(f"{p.what} {p.mend}" for p in error.problems))
+    except (OutOfReach, ModelRefused) as error:
+        return Told(None, str(error))

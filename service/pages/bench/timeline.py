@@ -1,0 +1,97 @@
+"""Everything recorded of a pack, newest first, as a list to look through and to correct from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+import numpy as np
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from models.imbalance import deviation_v
+from service.outcomes.subject import OUTCOMES
+from service.pages.wording import _, ngettext, outcome_words, state_words
+from service.readings.subject import READINGS
+from service.records.subject import Subject
+from service.topups.subject import TOPUPS
+from service.usage.subject import USAGE
+
+FACTS: Final[Mapping[str, Subject]] = {"reading": READINGS, "topup": TOPUPS, "usage": USAGE, "outcome": OUTCOMES}
+"""By the word in the address of its form."""
+
+
+@dataclass(frozen=True)
+class FactLine:
+    """One fact in the list.
+
+    Attributes
+    ----------
+    word : str
+        Of `FACTS`.
+    number : int
+    time : datetime
+    what, details : str
+    """
+
+    word: str
+    number: int
+    time: datetime
+    what: str
+    details: str
+
+
+def timeline(session: Session, pack_id: str) -> list[FactLine]:
+    """List every fact of a pack, the newest first."""
+    lines = []
+    for word, subject in FACTS.items():
+        table = subject.table
+        rows: Sequence[Any] = session.scalars(select(table).where(table.__table__.c.pack_id == pack_id)).all()
+        lines += [FactLine(word, row.id, row.time, *_SAID[word](row)) for row in rows]
+    return sorted(lines, key=lambda line: (line.time, line.word), reverse=True)
+
+
+def _known(*parts: tuple[str, float | None, str]) -> str:
+    return ", ".join(f"{words} {value:g} {unit}".strip() for words, value, unit in parts if value is not None)
+
+
+def _reading(row: Any) -> tuple[str, str]:
+    off = deviation_v(np.array([[np.nan if v is None else v for v in row.block_v]]))[0]
+    lowest = int(np.nanargmin(off)) + 1
+    low = _("lowest: block %(block)s, %(volts)s V from the median") % {
+        "block": lowest,
+        "volts": f"{off[lowest - 1]:+.2f}".replace("-", "−"),
+    }
+    rest = _known((_("current"), row.current_a, "A"), (_("pack"), row.temperature_c, "°C"))
+    return _("Reading %(state)s") % {"state": state_words()[row.state]}, "; ".join(filter(None, (low, rest)))
+
+
+def _topup(row: Any) -> tuple[str, str]:
+    blocks = ", ".join(map(str, row.blocks))
+    what = ngettext("Top-up of block %(blocks)s", "Top-up of blocks %(blocks)s", len(row.blocks)) % {"blocks": blocks}
+    return what, _known(
+        (_("charge"), row.charge_ah, "Ah"),
+        (_("end"), row.end_v, "V"),
+        (_("took"), row.duration_h, "h"),
+        (_("rest before"), row.rest_before_v, "V"),
+        (_("rest after"), row.rest_after_v, "V"),
+    )
+
+
+def _usage(row: Any) -> tuple[str, str]:
+    return _("Planned use"), _known(
+        ("", row.km_per_day, _("km a day")),
+        ("", row.trips_per_day, _("trips a day")),
+        (_("outside"), row.ambient_c, "°C"),
+        ("", row.parked_days_in_30, _("of 30 days parked")),
+    )
+
+
+def _outcome(row: Any) -> tuple[str, str]:
+    more = _known((_("odometer"), row.odometer_km, "km"))
+    return outcome_words()[row.kind], "; ".join(filter(None, (row.code, more)))
+
+
+_SAID: Final = {"reading": _reading, "topup": _topup, "usage": _usage, "outcome": _outcome}

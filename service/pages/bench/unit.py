@@ -1,0 +1,121 @@
+"""A unit's page: the answer first, then the curve, the figures, what they rest on, and what to do next."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Final
+
+from fastapi import Path, Request
+from sqlalchemy.orm import Session
+from starlette.responses import Response
+
+from models.problems import BadInput
+from service.cautions import CHARGING, DRIVING, PACK_WORK
+from service.families.routes import KnownFamilies
+from service.model.routes import CurrentModel
+from service.open_cases.scores import keep_score
+from service.pages.bench.curve import curve_of
+from service.pages.bench.deviations import deviations_of
+from service.pages.bench.state_of_unit import Told, Unit, forecast_now, moment_asked, unit_of
+from service.pages.bench.timeline import timeline
+from service.pages.bench.units import unit_address
+from service.pages.forms import PageWrite, SentForm, checked, once, page_router, plain_number
+from service.pages.messages import Message
+from service.pages.rendering import go_to, render, zone_of
+from service.pages.wording import _
+from service.records.records import etag_of
+from service.records.routes import CurrentStore
+from service.records.writing import Done
+from service.sentences import main_promise
+from service.stored_forecasts.issuing import case_of_pack, issued
+from service.stored_forecasts.schemas import ForecastRequest
+
+router = page_router()
+
+UnitName = Annotated[str, Path(max_length=64)]
+KINDS: Final = ("leak", "fade", "neglect", "joint")
+
+
+@router.get("/bench/units/{pack_id}", operation_id="page_unit")
+def show_unit(
+    pack_id: UnitName, request: Request, store: CurrentStore, model: CurrentModel, families: KnownFamilies
+) -> Response:
+    """Show a unit."""
+    waits = request.query_params.get("replacement", "").strip()
+    with store.reading() as session:
+        unit = unit_of(session, pack_id, families)
+        facts = timeline(session, pack_id)
+    told, asked, wrong = Told(None), None, ""
+    if unit.history is not None and unit.over is None:
+        at = moment_asked(unit.history, request.app.state.clock())
+        try:
+            asked = _asked(at, waits)
+        except BadInput as error:
+            wrong, asked = " ".join(f"{p.what} {p.mend}" for p in error.problems), _asked(at, "")
+        told = forecast_now(unit, asked, model, families, threads=request.app.state.settings.threads)
+    return render(
+        request,
+        "bench/unit.html",
+        unit=unit,
+        told=told,
+        asked=asked,
+        waits=waits,
+        wrong=wrong,
+        facts=facts,
+        curve=None if told.forecast is None else curve_of(told.forecast, request.app.state.clock(), zone_of(request)),
+        promise=None if told.forecast is None else main_promise(told.forecast),
+        deviations=[] if unit.history is None else deviations_of(unit.history),
+        missing=missing_of(unit),
+        driving=DRIVING,
+        at_the_pack=PACK_WORK + CHARGING,
+        etag=etag_of(unit.pack),
+        once=once(),
+        address=unit_address(pack_id),
+    )
+
+
+def missing_of(unit: Unit) -> list[tuple[str, bool]]:
+    """Return what a forecast needs or is much better for, and whether it is there."""
+    history, topped = unit.history, unit.topped_at
+    rests = [] if history is None else [r.time for r in history.readings if r.state == "rest"]
+    loads = [] if history is None else [r.time for r in history.readings if r.state == "discharge"]
+    plans = () if history is None else history.usage
+    return [
+        (_("A reading at rest before the charge"), any(topped is None or t <= topped for t in rests)),
+        (_("A reading under load before the charge"), any(topped is None or t <= topped for t in loads)),
+        (_("The top-up: block, charge put in, end voltage, time"), topped is not None),
+        (_("A reading at rest after the charge"), topped is not None and any(t > topped for t in rests)),
+        (_("The planned use"), bool(plans)),
+    ]
+
+
+def _asked(at: Any, waits: str) -> ForecastRequest:
+    more = {"replacement_in_days": plain_number(waits)} if waits else {}
+    return checked(ForecastRequest, {"at": at, **more})
+
+
+@router.post("/bench/units/{pack_id}/forecasts", operation_id="page_issue_forecast")
+def issue_forecast(
+    pack_id: UnitName,
+    request: Request,
+    form: SentForm,
+    write: PageWrite,
+    model: CurrentModel,
+    families: KnownFamilies,
+) -> Response:
+    """Keep the forecast that the page shows, as it was told, and go on to its release sheet."""
+    if (before := write.earlier_answer()) is not None:
+        return before
+    asked = _asked(form.get("at"), form.get("replacement"))
+    with write.store.reading() as session:
+        case = case_of_pack(session, pack_id, asked)
+    threads = request.app.state.settings.threads
+    row = issued(case, asked, model, families, threads=threads, at=write.at, by=write.caller.name)
+
+    def work(session: Session) -> Done:
+        session.add(row)
+        session.flush()
+        keep_score(session, row, write.at)
+        said = _("Forecast %(number)s is kept as it was told; a later one does not change it.") % {"number": row.id}
+        return Done(303, None, row.id, dict(go_to(request, f"/bench/forecasts/{row.id}", Message(said)).headers))
+
+    return write(work)
