@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import typer
 
+from service.cli import fleet as fleet_commands
 from service.cli import keys as keys_commands
 from service.cli import models as models_commands
 from service.cli import store as store_commands
 from service.cli.backup import backup, restore_backup
+from service.cli.decisions import orders, release, stock
 from service.cli.demo import demo
 from service.cli.doctor import doctor
 from service.cli.forecast import forecast
@@ -32,6 +34,9 @@ app.command("import")(import_command)
 app.command("restore")(restore_backup)
 for command in (guess, export, calendar, live_record, drift, worker, backup, doctor):
     app.command()(command)
+for command in (release, orders, stock):
+    app.command()(command)
+app.add_typer(fleet_commands.app, name="fleet")
 app.add_typer(models_commands.app, name="models")
 app.add_typer(keys_commands.app, name="keys")
 app.add_typer(store_commands.app, name="store")

@@ -1,0 +1,68 @@
+"""Options that the commands of all decisions share, and how they become a question."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from typing import Annotated, Any, TypeVar
+
+import typer
+from pydantic import BaseModel, ValidationError
+from rich.console import Console
+from sqlalchemy.orm import Session
+
+from models.problems import BadInput, problems_from
+from service.cli.printing import out
+from service.cli.surroundings import open_store_here, settings_here
+from service.costs.subject import MEANING
+
+Asked = TypeVar("Asked", bound=BaseModel)
+
+Currency = Annotated[str | None, typer.Option(help="Of all amounts, as EUR; left out, that of the house.")]
+Stranding = Annotated[float | None, typer.Option(help=MEANING["stranding"])]
+DayOffRoad = Annotated[float | None, typer.Option(help=MEANING["day_off_road"])]
+CapitalPerDay = Annotated[float | None, typer.Option(help=MEANING["capital_per_day"])]
+ReturnValue = Annotated[float | None, typer.Option(help=MEANING["return_value"])]
+PlannedWork = Annotated[float | None, typer.Option(help=MEANING["planned_work"])]
+ReturnWork = Annotated[float | None, typer.Option(help=MEANING["return_work"])]
+Family = Annotated[str | None, typer.Option(help="Only packs of this family.")]
+Site = Annotated[str | None, typer.Option(help="Only vehicles of this site.")]
+Duty = Annotated[str | None, typer.Option(help="Only vehicles of this duty.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the answer of the REST service instead.")]
+
+
+def checked(schema: type[Asked], **given: Any) -> Asked:
+    """Return options as a question; those that were not given are left to the schema.
+
+    Raises
+    ------
+    BadInput
+        With every fault found.
+    """
+    try:
+        return schema.model_validate({name: value for name, value in given.items() if value is not None})
+    except ValidationError as error:
+        raise BadInput(problems_from(error)) from error
+
+
+def stated(**amounts: Any) -> dict[str, Any]:
+    """Return the costs that were given."""
+    return {name: value for name, value in amounts.items() if value is not None}
+
+
+@contextmanager
+def store_now() -> Iterator[tuple[Session, datetime]]:
+    """Open the store for reading, with the time now."""
+    with open_store_here(settings_here()) as store, store.reading() as session:
+        yield session, datetime.now(UTC)
+
+
+def print_lines(title: str, lines: list[str], console: Console | None = None) -> None:
+    """Print a titled list, or nothing if it is empty."""
+    console = console or out()
+    if lines:
+        console.print()
+        console.print(title)
+    for line in lines:
+        console.print(f"- {line}")
