@@ -42,7 +42,16 @@ CAUSE_SHARES: Final[Mapping[Cause, float]] = {
 }
 """What is the matter with a block that stands out, before anything is read. Invented."""
 
-_DRAWN_SHARES: Final = (0.42, 0.36, 0.12, 0.05, 0.05)
+NO_CODE_SHARES: Final[Mapping[Cause, float]] = {
+    "low charge": 0.305,
+    "lost capacity": 0.125,
+    "joint": 0.055,
+    "shorted cell": 0.0075,
+    "sound": 0.5075,
+}
+"""The same where no fault code stands, as after a charge: half of such blocks want nothing. Invented."""
+
+_DRAWN_SHARES: Final = (0.4, 0.34, 0.12, 0.05, 0.09)
 """How often each is drawn: rare ones more often than they occur, with less weight."""
 
 NEW_CAPACITY_SHARE: Final = 5.995 / 6.5
@@ -257,7 +266,8 @@ def _prior(family: PackFamily, evidence: BenchEvidence, draw: _Draws) -> tuple[P
     """Draw packs; return them, the state of charge of the peers at the centre of the swing, and log weights."""
     drawn = np.array(_DRAWN_SHARES)
     cause = np.searchsorted(np.cumsum(drawn)[:-1], draw.uniform()).astype(np.intp)
-    log_weight = np.log(np.array([CAUSE_SHARES[name] for name in CAUSES]) / drawn)[cause]
+    shares = CAUSE_SHARES if evidence.tripped else NO_CODE_SHARES
+    log_weight = np.log(np.array([shares[name] for name in CAUSES]) / drawn)[cause]
     low, faded, shorted = (cause == CAUSES.index(name) for name in ("low charge", "lost capacity", "shorted cell"))
     age_u = draw.uniform()
     # Without an age, that of packs that come in: gamma, shape 6, scale 1.5 years (invented).

@@ -79,7 +79,7 @@ def concerns_of(
     """
     found = [
         *_surroundings(family, evidence),
-        *_causes(missing),
+        *_causes(evidence, missing),
         *_block(family, evidence, missing, charge),
         *_earlier(history, evidence),
         *_readings(evidence, missing),
@@ -120,7 +120,7 @@ def _surroundings(family: PackFamily, evidence: BenchEvidence) -> list[Concern]:
     return found
 
 
-def _causes(missing: MissingCharge) -> list[Concern]:
+def _causes(evidence: BenchEvidence, missing: MissingCharge) -> list[Concern]:
     found, chance = [], missing.causes
     if chance["shorted cell"] >= POSSIBLE:
         found.append(
@@ -131,7 +131,7 @@ def _causes(missing: MissingCharge) -> list[Concern]:
                 "it, and it comes back at once: replace the block.",
             )
         )
-    if chance["joint"] >= POSSIBLE:
+    if chance["joint"] >= POSSIBLE and evidence.discharge is not None:
         found.append(
             Concern(
                 "joint",

@@ -39,16 +39,15 @@ class ChargeStep:
         Day by which half are back; None beyond the horizon.
     mean_days : float
         Mean days held, none counted beyond the horizon.
-    added_mean_days : float
-        What the last half ampere-hour (the last part, in the last step) adds to that: 0 or more. For the first step,
-        against nothing known, it is `mean_days`.
+    added_mean_days : float or None
+        What this step adds to the one before it, 0 or more; None for the first.
     """
 
     put_in_ah: float
     good_for_days: float
     half_back_day: float | None
     mean_days: float
-    added_mean_days: float
+    added_mean_days: float | None
 
 
 def charges_to_try(most_ah: float) -> list[float]:
@@ -116,7 +115,7 @@ def what_it_buys(
     # A line-up of decreasing curves, pooled day by day, stays a line-up of decreasing curves.
     survival = np.stack([isotonic_regression(batch.survival[:, day]) for day in range(len(DAYS))], axis=1)
     mean = np.trapezoid(survival, DAYS, axis=1)
-    added = np.diff(mean, prepend=0.0)
+    added = np.diff(mean)
     level = [
         forecaster.bound.level(CONFIDENCE, str(group)) * float(w)
         for group, w in zip(batch.group, batch.widening, strict=True)
@@ -132,7 +131,7 @@ def what_it_buys(
                 good_for_days=HORIZON_DAYS if good is None else good,
                 half_back_day=day_of_return(survival[place], 0.5),
                 mean_days=float(mean[place]),
-                added_mean_days=max(float(added[place]), 0.0),
+                added_mean_days=max(float(added[place - 1]), 0.0) if place else None,
             )
         )
     return tuple(steps)

@@ -168,7 +168,7 @@ def cautions_of(family: PackFamily, ambient_c: float | None) -> tuple[str, ...]:
         (
             f"Stay with the charge: timed, watched, ventilated, modules clamped. Stop at once at {most_v:g} V across "
             f"the block, when it warms by about {RISE_C_PER_MIN:g} °C a minute, at {OVER_AMBIENT_C:g} °C over the "
-            f"room{room}, or at {HOTTEST_C:g} °C."
+            f"room{room}, or at {HOTTEST_C:g} °C. Overcharged cells vent gas that burns."
         ),
         f"Never charge below {COLDEST_C:g} °C, and never a block that is swollen, leaking or hot.",
         "A block that reads level after a charge need not be: the excess goes with use, not with rest.",

@@ -34,6 +34,7 @@ from service.store.opening import Store
 from service.store.upgrading import open_store
 from service.stored_forecasts.routes import forecasts_router
 from service.subjects import SUBJECTS
+from service.topup_plan.routes import router as topup_plans
 
 
 def store_lifespan(settings: Settings, store: Store | None) -> Callable[[FastAPI], AbstractAsyncContextManager[None]]:
@@ -74,6 +75,7 @@ def store_routers(settings: Settings) -> tuple[APIRouter, ...]:
     return (
         *(records_router(subject, most) for subject in SUBJECTS),
         forecasts_router(most),
+        topup_plans,
         *(release, ordering, stock, fleet),
         live_record,
         exports,

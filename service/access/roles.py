@@ -48,6 +48,8 @@ MAY: Final[Mapping[str, Roles]] = {
     "make_forecast": EVERY,
     "plan_topup": FORECASTERS,
     "plan_sent_topup": EVERY,
+    "plan_topup": FORECASTERS,
+    "plan_sent_topup": EVERY,
     "read_calibration": EVERY,
     "read_calibration_page": EVERY,
     "read_live_record": EVERY,

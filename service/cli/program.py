@@ -19,6 +19,7 @@ from service.cli.look import families, settings
 from service.cli.report import report
 from service.cli.serve import serve
 from service.cli.simulate import simulate, simulation_page
+from service.cli.topup_plan import topup_plan
 from service.cli.train import train
 from service.cli.worker import worker
 
@@ -28,7 +29,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="How long will a topped-up high-voltage pack hold? A probability over time, and what follows from it.",
 )
-for command in (demo, simulate, simulation_page, train, forecast, report, serve, families, settings):
+for command in (demo, simulate, simulation_page, train, forecast, topup_plan, report, serve, families, settings):
     app.command()(command)
 app.command("import")(import_command)
 app.command("restore")(restore_backup)

@@ -1,0 +1,1 @@
+"""A top-up thought through before it is made, and looked back on after it."""

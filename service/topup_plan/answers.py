@@ -1,0 +1,120 @@
+"""From a question to a top-up plan: the one path behind REST and the command line."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from pydantic import ValidationError
+from sqlalchemy.orm import Session
+
+from models.families import PackFamily
+from models.forecaster import Forecaster
+from models.history import PackHistory
+from models.problems import BadInput, Problem, problems_from
+from models.threads import thread_limit
+from models.topup_comparison import TopUpComparison, compare_topup
+from models.topup_plan import plan_topup
+from service.cautions import DRIVING, PACK_WORK
+from service.packs.history import history_of_pack
+from service.records.errors import Conflict
+from service.topup_plan.schemas import Comparison, TopUpPlanAnswer, TopUpPlanCase, TopUpPlanRequest
+
+
+def case_from(content: object) -> TopUpPlanCase:
+    """Check a case that was read from JSON.
+
+    Raises
+    ------
+    BadInput
+        With every fault found.
+    """
+    try:
+        return TopUpPlanCase.model_validate(content)
+    except ValidationError as error:
+        raise BadInput(problems_from(error)) from error
+
+
+def case_of_pack(session: Session, pack_id: str, asked: TopUpPlanRequest) -> TopUpPlanCase:
+    """Put a stored pack's history and a question together.
+
+    Raises
+    ------
+    NoSuchRecord, BadInput
+    Conflict
+        Nothing is recorded of the pack that a plan could start from.
+    """
+    history = history_of_pack(session, pack_id)
+    if history is None:
+        raise Conflict(f"Pack {pack_id} has no reading yet. Record a reading of all blocks first.")
+    return TopUpPlanCase(history=history, **{name: getattr(asked, name) for name in TopUpPlanRequest.model_fields})
+
+
+def answer(
+    case: TopUpPlanCase, forecaster: Forecaster, families: Mapping[str, PackFamily], *, threads: int
+) -> TopUpPlanAnswer:
+    """Plan the top-up of a case, and look back on its newest one.
+
+    Parameters
+    ----------
+    case : TopUpPlanCase
+    forecaster : Forecaster
+    families : mapping of str to PackFamily
+        Known by name; a family defined in the case comes before these.
+    threads : int
+        Of the numerical libraries.
+
+    Raises
+    ------
+    BadInput
+        The family is unknown, the history cannot be true of it, or it has no reading to go by.
+    """
+    family = case.family or families.get(case.history.family)
+    if family is None:
+        raise BadInput.one(
+            "history.family",
+            f"The family {case.history.family!r} is not known.",
+            f"Name one of {', '.join(sorted(families))}, or define it in the field family.",
+        )
+    try:
+        with thread_limit(threads):
+            plan = plan_topup(
+                case.history,
+                family,
+                at=case.at,
+                block=case.block,
+                ambient_c=case.ambient_c,
+                usage=case.usage,
+                forecaster=forecaster,
+            )
+    except BadInput as error:
+        raise BadInput(_as_in_the_case(p) for p in error.problems) from error
+    made = _comparison(case.history, family, case.at, case.ambient_c)
+    told: dict[str, Any] = {name: getattr(plan, name) for name in TopUpPlanAnswer.model_fields if hasattr(plan, name)}
+    told["cautions"] = [*plan.cautions, *PACK_WORK, *DRIVING]
+    return TopUpPlanAnswer.model_validate(
+        {
+            **told,
+            "family": family.name,
+            "comparison": None if made is None else Comparison.model_validate(made),
+            "model_id": forecaster.model_id,
+        }
+    )
+
+
+def _comparison(
+    history: PackHistory, family: PackFamily, at: datetime | None, ambient_c: float | None
+) -> TopUpComparison | None:
+    """Look back on the newest top-up; None where there is none, or no reading of its block before it."""
+    try:
+        return compare_topup(history, family, at=at, ambient_c=ambient_c)
+    except BadInput:
+        return None
+
+
+def _as_in_the_case(problem: Problem) -> Problem:
+    """Name a place as the sender wrote it: a history is one field of a case."""
+    inside = re.split(r"[.[]", problem.where)[0] in PackHistory.model_fields
+    return Problem(f"history.{problem.where}" if inside else problem.where, problem.what, problem.mend)
