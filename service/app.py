@@ -84,7 +84,7 @@ def create_app(
     app.state.models = models
     app.state.families = load_families(settings.families_dir)
     install_problem_handlers(app)
-    app.add_middleware(BodyLimit, max_bytes=settings.max_body_bytes)
+    app.add_middleware(BodyLimit, max_bytes=settings.max_body_bytes, max_upload_bytes=settings.max_upload_bytes)
     add_store(app, settings, clock)
     app.add_middleware(RequestLog, log=log)
     add_pages(app)

@@ -6,13 +6,24 @@ from fastapi import HTTPException, Request
 from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from service.inbox.addresses import brings_a_file
+
 
 class BodyLimit:
-    """ASGI middleware that stops reading a body at a number of bytes, declared or not."""
+    """ASGI middleware that stops reading a body at a number of bytes, declared or not.
 
-    def __init__(self, app: ASGIApp, max_bytes: int) -> None:
+    Parameters
+    ----------
+    app : ASGI application
+    max_bytes : int
+    max_upload_bytes : int
+        Of a file that is sent in to be imported.
+    """
+
+    def __init__(self, app: ASGIApp, max_bytes: int, max_upload_bytes: int) -> None:
         self.app = app
         self.max_bytes = max_bytes
+        self.max_upload_bytes = max_upload_bytes
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one request."""
@@ -20,18 +31,19 @@ class BodyLimit:
             await self.app(scope, receive, send)
             return
         declared = Headers(scope=scope).get("content-length", "")
-        too_large = HTTPException(
-            413, f"The body is larger than {self.max_bytes} bytes, the limit set by TIDEOVER_MAX_BODY_BYTES."
-        )
+        upload = brings_a_file(scope)
+        most = self.max_upload_bytes if upload else self.max_bytes
+        setting = "TIDEOVER_MAX_UPLOAD_BYTES" if upload else "TIDEOVER_MAX_BODY_BYTES"
+        too_large = HTTPException(413, f"The body is larger than {most} bytes, the limit set by {setting}.")
         received = 0
 
         async def limited() -> Message:
             nonlocal received
-            if declared.isdigit() and int(declared) > self.max_bytes:
+            if declared.isdigit() and int(declared) > most:
                 raise too_large
             message = await receive()
             received += len(message.get("body", b""))
-            if received > self.max_bytes:
+            if received > most:
                 raise too_large
             return message
 

@@ -67,6 +67,16 @@ class Settings(BaseModel):
             le=100_000_000,
         ),
     ]
+    max_upload_bytes: Annotated[
+        int,
+        _setting(
+            500_000_000,
+            "Largest file that may be sent in to be imported; a larger one is refused with status 413.",
+            "bytes",
+            ge=1_000,
+            le=100_000_000_000,
+        ),
+    ]
     families_dir: Annotated[
         Path | None,
         _setting(
@@ -79,6 +89,16 @@ class Settings(BaseModel):
         int,
         _setting(
             30, "Time in which a request's body must arrive; else it is refused with status 408.", "s", ge=1, le=3600
+        ),
+    ]
+    upload_seconds: Annotated[
+        int,
+        _setting(
+            1800,
+            "Time in which a file to be imported must arrive; else it is refused with status 408.",
+            "s",
+            ge=1,
+            le=86400,
         ),
     ]
     database: Annotated[

@@ -7,13 +7,16 @@ import asyncio
 from fastapi import HTTPException
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from service.inbox.addresses import brings_a_file
+
 
 class BodyTime:
     """ASGI middleware that answers 408 when a body has not arrived in time."""
 
-    def __init__(self, app: ASGIApp, seconds: float) -> None:
+    def __init__(self, app: ASGIApp, seconds: float, upload_seconds: float) -> None:
         self.app = app
         self.seconds = seconds
+        self.upload_seconds = upload_seconds
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one request."""
@@ -21,7 +24,9 @@ class BodyTime:
             await self.app(scope, receive, send)
             return
         whole = False
-        until = asyncio.get_running_loop().time() + self.seconds
+        upload = brings_a_file(scope)
+        seconds = self.upload_seconds if upload else self.seconds
+        until = asyncio.get_running_loop().time() + seconds
 
         async def in_time() -> Message:
             nonlocal whole
@@ -31,7 +36,8 @@ class BodyTime:
                 async with asyncio.timeout_at(until):
                     message = await receive()
             except TimeoutError:
-                detail = f"The body did not arrive within {self.seconds:g} seconds, as set by TIDEOVER_BODY_SECONDS."
+                setting = "TIDEOVER_UPLOAD_SECONDS" if upload else "TIDEOVER_BODY_SECONDS"
+                detail = f"The body did not arrive within {seconds:g} seconds, as set by {setting}."
                 raise HTTPException(408, detail, {"Connection": "close"}) from None
             whole = not message.get("more_body", False)
             return message

@@ -18,6 +18,7 @@ from service.audit.routes import audit_router
 from service.calendar.routes import router as calendar
 from service.exports.routes import router as exports
 from service.fleet.routes import router as fleet
+from service.inbox.routes import router as inbox
 from service.jobs.routes import jobs_router
 from service.keys.routes import router as keys
 from service.live_record.routes import router as live_record
@@ -27,6 +28,7 @@ from service.ordering.routes import router as ordering
 from service.records.errors import install_record_problems
 from service.records.routes import records_router
 from service.release.routes import router as release
+from service.reports.routes import router as reports
 from service.settings import Settings
 from service.slow_body import BodyTime
 from service.stock.routes import router as stock
@@ -54,7 +56,7 @@ def add_store(app: FastAPI, settings: Settings, clock: Callable[[], datetime]) -
     """Add the answers to errors of the store, and the check of access keys before everything."""
     app.state.clock = clock
     install_record_problems(app)
-    app.add_middleware(BodyTime, seconds=settings.body_seconds)
+    app.add_middleware(BodyTime, seconds=settings.body_seconds, upload_seconds=settings.upload_seconds)
     limit = RateLimit(settings.requests_per_minute)
     app.add_middleware(Identify, limit=limit, keyless=settings.on_loopback)
     measures = app.state.measures = Measures()
@@ -80,7 +82,9 @@ def store_routers(settings: Settings) -> tuple[APIRouter, ...]:
         live_record,
         exports,
         calendar,
+        inbox,
         jobs_router(most),
+        reports,
         metrics,
         keys,
         audit_router(most),

@@ -14,7 +14,7 @@ from service.records.errors import Conflict, NoSuchRecord
 from service.store.opening import Store
 from service.store.schema import Job
 
-JobKind = Literal["training", "scoring", "import"]
+JobKind = Literal["training", "scoring", "import", "report"]
 LEASE: Final = timedelta(seconds=60)
 """A worker that has not been heard of for so long counts as gone, and its job is given to another one."""
 

@@ -53,6 +53,12 @@ class Import(BaseModel):
     keep_good: bool = Field(False, description="Store the good rows even if others are bad.")
 
 
+class Report(BaseModel):
+    """Write the calibration report, with what people were told, as it stands now."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
 class JobState(BaseModel):
     """A job: how far it is and what came of it."""
 
@@ -119,6 +125,11 @@ def jobs_router(max_page: int) -> APIRouter:
     def start_import(wanted: Annotated[Import, Body(examples=[{"name": "march-2026"}])], write: Write) -> Response:
         """Have a worker import a file or folder from the inbox."""
         return start(write, "import", wanted)
+
+    @router.post("/reports", operation_id="start_report", **starting)
+    def start_report(wanted: Annotated[Report, Body(examples=[{}])], write: Write) -> Response:
+        """Have a worker write the calibration report; its name is then in the job's result."""
+        return start(write, "report", wanted)
 
     def list_jobs(query: Any, store: CurrentStore) -> JobPage:
         """List the jobs, a page at a time."""

@@ -18,11 +18,14 @@ from models.history import PackHistory
 from models.problems import BadInput, OutOfReach
 from service.imports.loading import ImportReport, import_files
 from service.imports.mapping import read_mapping
+from service.inbox.files import inbox_of
+from service.live_record.reading import report_with_live_record
 from service.model.source import RegistrySource
 from service.model.training import train_on_record
 from service.open_cases.scores import bring_to, keep_score
 from service.packs.history import history_of_pack, tables_of
 from service.records.records import Writer
+from service.reports.files import write_report
 from service.settings import Settings
 from service.store.opening import Store
 from service.store.schema import Pack
@@ -132,7 +135,7 @@ def score(task: Task) -> None:
 
 def take_in(task: Task) -> None:
     """Import a file or folder from the inbox."""
-    inbox = task.settings.home / "inbox"
+    inbox = inbox_of(task.settings)
     name, mapping = str(task.arguments["name"]), task.arguments.get("mapping")
 
     def at_end(session: Session, report: ImportReport) -> None:
@@ -154,7 +157,26 @@ def take_in(task: Task) -> None:
             task.finish(session, result_of(report))
 
 
-WORK: Mapping[str, Callable[[Task], None]] = {"training": train, "scoring": score, "import": take_in}
+def report(task: Task) -> None:
+    """Write the calibration report, with what people were told, as a page and as JSON."""
+    task.tell(0, None, "scoring what people were told")
+    model = RegistrySource(ModelRegistry(task.settings.models_dir)).current()
+    now = task.now()
+    with task.store.reading() as session:
+        whole = report_with_live_record(model, session, now)
+    task.tell(1, 2, "writing the report")
+    name = write_report(task.settings.reports_dir, whole, now)
+    told = [] if whole.told is None else [*whole.told.sentences, whole.told.alarm]
+    with task.store.writing() as session:
+        task.finish(session, {"report": name, "sentences": [verdict.sentence for verdict in whole.verdicts] + told})
+
+
+WORK: Mapping[str, Callable[[Task], None]] = {
+    "training": train,
+    "scoring": score,
+    "import": take_in,
+    "report": report,
+}
 
 
 def result_of(report: ImportReport) -> dict[str, Any]:

@@ -50,11 +50,12 @@ def live_record(session: Session, now: datetime) -> LiveRecord:
     settled = settled_forecasts(session, now)
     told = None if settled is None else what_we_told(settled, now)
     if settled is None or told is None:
-        return LiveRecord(
-            told=None,
-            alarm=None,
-            sentences=["No forecast has been stored yet. Every forecast of a stored pack counts from then on."],
+        why = (
+            "No forecast has been stored yet. Every forecast of a stored pack counts from then on."
+            if settled is None
+            else "The forecasts stored so far are just made, or came after their outcome: there is nothing to score yet."
         )
+        return LiveRecord(told=None, alarm=None, sentences=[why])
     trace = watch(settled, now)
     return LiveRecord(told=told, alarm=_alarm(trace), sentences=[*told.sentences, told.alarm])
 

@@ -1,0 +1,1 @@
+"""Files sent in over the network, waiting to be imported."""

@@ -1,0 +1,1 @@
+"""Reports written as files by a job: the calibration report with what people were told."""
