@@ -53,7 +53,7 @@ def live_record(session: Session, now: datetime) -> LiveRecord:
         why = (
             "No forecast has been stored yet. Every forecast of a stored pack counts from then on."
             if settled is None
-            else "The forecasts stored so far are just made, or came after their outcome: there is nothing to score yet."
+            else "The forecasts stored so far are just made, or came after their outcome: nothing can be scored yet."
         )
         return LiveRecord(told=None, alarm=None, sentences=[why])
     trace = watch(settled, now)
