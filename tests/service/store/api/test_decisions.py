@@ -1,0 +1,223 @@
+"""Release, ordering and stock over REST: the figures of the models' functions, and what is missing said plainly."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import pytest
+
+from models.decisions.lead_time import Delivery, Quote, lead_time
+from models.decisions.money import Money
+from models.decisions.ordering import Costs, Offer, latest_order_days, plan_orders
+from models.decisions.release import release_risk
+from models.decisions.stock import critical_ratio, lead_time_demand, stock_for_service
+from service.open_cases.cases import open_case, open_cases
+from service.store.schema import Score
+from tests.service.invented_fleet import fill
+
+VAN = "/v1/packs/MB-VAN-07"
+COSTS = {"currency": "EUR", "stranding": 600, "day_off_road": 60, "capital_per_day": 0.5, "return_value": 900}
+EXPRESS = {
+    "supplier_id": "north-quay",
+    "family": "gravel-14",
+    "currency": "EUR",
+    "price": 1450,
+    "express_fee": 190,
+    "usual_days": 3,
+    "earliest_days": 2,
+    "latest_days": 5,
+    "quoted_at": "2026-02-27T10:00:00Z",
+}
+
+
+@pytest.fixture
+def out(filled):
+    """The worked examples, the van still out on its top-up and forecast."""
+    filled.delete("/v1/outcomes/1")
+    assert filled.post(f"{VAN}/forecasts", json={}).status_code == 201
+    return filled
+
+
+def test_a_release_tells_the_chance_the_kilometres_and_the_conditions(out, store, clock):
+    given = out.post(f"{VAN}/release", json={"in_days": 7, "km_per_day_low": 10, "km_per_day_high": 30}).json()
+    with store.reading() as session:
+        case = open_case(session, "MB-VAN-07", clock())
+    stated = lead_time("x", Quote(7))
+    risk = release_risk(case.survival, stated, 22, 10, 30, case.band_low, case.band_high)
+    assert given["get_there"] == pytest.approx(float(risk.get_there[0]))
+    assert (given["band_low"], given["band_high"]) == pytest.approx((float(risk.low[0]), float(risk.high[0])))
+    assert given["km"] == {"early": 70, "middle": 154, "late": 210}, "22 km a day in the newest plan of use"
+    assert given["sentence"] == risk.sentences[0]
+    assert given["conditions"] == list(risk.conditions)
+    assert any("licensed" in caution for caution in given["cautions"])
+    on_a_date = out.post(f"{VAN}/release", json={"promised": "2026-03-21"}).json()
+    assert on_a_date["get_there"] == given["get_there"]
+
+
+def test_a_stored_and_a_sent_pack_risk_the_same(out, van_case, clock):
+    clock.now = datetime.fromisoformat(out.get("/v1/issued-forecasts/1").json()["origin"])
+    van_case.pop("replacement_in_days")
+    history = out.get(f"{VAN}/history").json()
+    arrival = {"lead_time": {"usual_days": 9, "earliest_days": 6, "latest_days": 21, "past": [{"days": 12}]}}
+    stored = out.post(f"{VAN}/release", json=arrival).json()
+    sent = out.post("/v1/release", json={"case": {"history": history}, **arrival}).json()
+    for name in ("get_there", "band_low", "band_high", "days", "km", "sentence", "conditions"):
+        assert (
+            sent[name] == pytest.approx(stored[name]) if isinstance(sent[name], float) else sent[name] == stored[name]
+        )
+    offer = {name: EXPRESS[name] for name in ("currency", "price", "express_fee", "usual_days", "latest_days")}
+    sent = {"case": {"history": history}, "offers": [{"supplier": "north-quay", **offer, "earliest_days": 2}]}
+    alone = out.post("/v1/orders", json={**sent, "costs": COSTS}).json()
+    out.delete("/v1/offers/1")
+    out.post("/v1/offers", json=EXPRESS)
+    kept = out.post(f"{VAN}/orders", json={"costs": COSTS}).json()
+    assert alone["offers"][0]["cost_at_most"] == pytest.approx(kept["offers"][0]["cost_at_most"])
+    assert alone["reasons"] == kept["reasons"]
+    assert alone["cheapest"] == kept["cheapest"]
+
+
+def test_the_order_on_record_tells_when_the_pack_comes(out, problem_in, clock):
+    said = problem_in(out.post(f"{VAN}/release", json={}), 422)
+    assert "no order for this pack is on record" in said["detail"]
+    assert "POST /v1/deliveries" in said["problems"][0]["mend"]
+    order = {"supplier_id": "north-quay", "family": "gravel-14", "pack_id": "MB-VAN-07"}
+    out.post("/v1/deliveries", json={**order, "ordered_at": "2026-03-10T09:00:00Z"})
+    given = out.post(f"{VAN}/release", json={}).json()
+    assert "The order has been open for 4 days." in given["basis"][0]
+    assert given["days"]["early"] >= 1
+    orders = out.post(f"{VAN}/orders", json={}).json()
+    assert orders["on_order"]["fault_first"] == pytest.approx(1 - given["get_there"])
+    queue = out.post("/v1/orders/queue", json={}).json()
+    assert queue["entries"] == []
+    assert [case["pack_id"] for case in queue["on_order"]] == ["MB-VAN-07"]
+    clock.forward(days=17)
+    late = out.post(f"{VAN}/release", json={})
+    assert "Ask the supplier for a new date" in problem_in(late, 422)["detail"]
+
+
+@pytest.mark.parametrize(
+    ("asked", "words"),
+    [
+        ({"promised": "2026-03-01"}, "that promise has passed"),
+        ({"lead_time": {}}, "has neither a quote nor a delivery on record"),
+        ({"lead_time": {"past": [{"days": 3, "arrived": False}]}}, "none of its 1 orders on record has arrived"),
+        ({"lead_time": {"usual_days": 5, "latest_days": 3}}, "are not in order"),
+        ({"lead_time": {"latest_days": 3}}, "Give the usual days"),
+        ({"in_days": 3, "promised": "2026-03-20"}, "Give one of them"),
+        ({"in_days": -1}, "greater than or equal to 0"),
+        ({"in_days": 3, "km_per_day": 10, "km_per_day_high": 5}, "low, usual, high"),
+    ],
+)
+def test_an_arrival_that_cannot_be_is_told(out, problem_in, asked, words):
+    assert words in problem_in(out.post(f"{VAN}/release", json=asked), 422)["detail"]
+
+
+def test_offers_side_by_side_are_weighed_as_the_models_weigh_them(out, store, clock):
+    out.post("/v1/offers", json=EXPRESS)
+    out.post("/v1/deliveries", json={"supplier_id": "north-quay", "family": "gravel-14", "express": True,
+                                     "ordered_at": "2026-03-06T09:00:00Z"})  # fmt: skip
+    given = out.post(f"{VAN}/orders", json={"risk": 0.2}).json()
+    with store.reading() as session:
+        case = open_case(session, "MB-VAN-07", clock())
+    offers = [
+        Offer("north-quay", Money(1450, "EUR"), lead_time("north-quay", Quote(9, 6, 21), [Delivery(11)])),
+        Offer(
+            "north-quay",
+            Money(1450, "EUR"),
+            lead_time("north-quay", Quote(3, 2, 5), [Delivery(8, arrived=False)]),
+            Money(190, "EUR"),
+        ),
+    ]
+    plan = plan_orders(case.survival, offers, Costs(**COSTS), 0.2)
+    for place, offer in enumerate(given["offers"]):
+        assert offer["cost_at_most"] == pytest.approx(plan.cost_at_most[0, place].tolist())
+        assert offer["fault_first"] == pytest.approx(plan.fault_first_at_most[0, place].tolist())
+        assert (-1 if offer["latest_day"] is None else offer["latest_day"]) == plan.latest_day[0, place]
+    assert given["cheapest"]["cost"] == pytest.approx(float(plan.best_cost[0]))
+    assert given["at_return_cost"] == pytest.approx(float(plan.at_return_cost[0]))
+    assert {change["cost"] for change in given["sensitivity"]} == set(COSTS) - {"currency"}
+    assert given["costs"] == {name: value for name, value in COSTS.items() if name != "currency"}
+    assert "stated for the house on 2026-03-14" in given["basis"][1]
+
+
+def test_a_cost_that_nobody_stated_is_asked_for_with_its_reason(out, problem_in):
+    out.delete("/v1/costs/house")
+    said = problem_in(out.post(f"{VAN}/orders", json={}), 422)
+    assert "costs.currency" in said["detail"]
+    said = problem_in(out.post(f"{VAN}/orders", json={"costs": {"currency": "EUR", "stranding": 0}}), 422)
+    assert [part["where"] for part in said["problems"]] == [
+        "costs.day_off_road",
+        "costs.capital_per_day",
+        "costs.return_value",
+    ]
+    assert all("It is what" in part["what"] for part in said["problems"])
+    assert (
+        "is not a currency" in problem_in(out.post(f"{VAN}/orders", json={"costs": {"currency": "XQQ"}}), 422)["detail"]
+    )
+    other = problem_in(out.post(f"{VAN}/orders", json={"costs": {**COSTS, "currency": "JPY"}}), 422)
+    assert "no offer" in other["detail"]
+    assert "in JPY" in other["detail"]
+
+
+def test_an_offer_in_another_currency_is_left_out_and_named(out):
+    out.post("/v1/offers", json={**EXPRESS, "currency": "USD"})
+    given = out.post(f"{VAN}/orders", json={}).json()
+    assert len(given["offers"]) == 1
+    assert "Offer 2 of north-quay is in USD" in given["left_out"][0]
+
+
+def test_the_queue_goes_by_the_latest_order_day(filled, store, clock):
+    names = fill(store, 24, clock(), seed=3)
+    for family in ("flint-40", "marl-28"):
+        filled.post("/v1/offers", json={**EXPRESS, "family": family})
+    filled.post("/v1/offers", json=EXPRESS)
+    queue = filled.post("/v1/orders/queue", json={"risk": 0.2}).json()
+    assert sorted(entry["pack_id"] for entry in queue["entries"]) == names
+    days = [-1 if entry["latest_day"] is None else entry["latest_day"] for entry in queue["entries"]]
+    assert days == sorted(days)
+    assert days[0] < days[-1]
+    assert all(entry["reasons"] for entry in queue["entries"])
+    last = queue["entries"][-1]
+    one = filled.post(f"/v1/packs/{last['pack_id']}/orders", json={"risk": 0.2}).json()
+    weighed = next(offer for offer in one["offers"] if offer["offer_id"] == last["offer_id"])
+    assert (weighed["latest_day"], weighed["latest_on"]) == (last["latest_day"], last["latest_on"])
+    assert one["cheapest"]["cost"] == pytest.approx(last["expected_cost"])
+    with store.reading() as session:
+        case = open_case(session, last["pack_id"], clock())
+    express = lead_time("north-quay", Quote(3, 2, 5))
+    if weighed["express"]:
+        assert weighed["latest_day"] == latest_order_days(case.survival, [express], 0.2)[0, 0]
+    only = filled.post("/v1/orders/queue", json={"family": "marl-28"}).json()
+    assert {entry["family"] for entry in only["entries"]} == {"marl-28"}
+
+
+def test_what_the_queue_cannot_weigh_is_listed(out, store, clock, problem_in):
+    fill(store, 0, clock())
+    out.post("/v1/packs", json={"id": "MB-CAB-03", "family": "flint-40"})
+    out.post("/v1/topups", json={"pack_id": "MB-CAB-03", "time": "2026-03-10T12:00:00Z", "blocks": [3]})
+    queue = out.post("/v1/orders/queue", json={}).json()
+    assert [case["pack_id"] for case in queue["left_out"]] == ["MB-CAB-03"]
+    assert "no forecast" in queue["left_out"][0]["reason"]
+    out.delete("/v1/offers/1")
+    assert "no offer" in problem_in(out.post("/v1/orders/queue", json={}), 422)["detail"]
+
+
+def test_the_stock_covers_the_share_that_the_costs_ask_for(filled, store, clock, problem_in):
+    fill(store, 30, clock(), seed=5)
+    stock = "/v1/families/gravel-14/stock"
+    assert "is not given, and the record" in problem_in(filled.post(stock, json={"on_shelf": 1}), 422)["detail"]
+    given = filled.post(stock, json={"on_shelf": 1, "new_cases_per_day": 0.2}).json()
+    with store.reading() as session:
+        cases = open_cases(session, clock(), [Score.family == "gravel-14"])
+    known = lead_time("north-quay", Quote(9, 6, 21), [Delivery(11)])
+    best = stock_for_service(lead_time_demand(cases.survival, known, 0.2), critical_ratio(60, 0.5), 1)
+    assert (given["hold"], given["to_order"], given["open_cases"]) == (best.packs, best.to_order, len(cases))
+    assert given["levels"][2]["cost"] == min(level["cost"] for level in given["levels"])
+    filled.post("/v1/deliveries", json={"supplier_id": "north-quay", "family": "gravel-14",
+                                        "ordered_at": clock().isoformat()})  # fmt: skip
+    later = filled.post(stock, json={"on_shelf": 1, "new_cases_per_day": 0.2}).json()
+    assert later["on_order"] == 1
+    assert "Standing are: 1." in problem_in(filled.post(stock, json={"on_shelf": 0, "offer_id": 9}), 422)["detail"]
+    problem_in(filled.post(stock, json={}), 422)
+    clock.forward(days=60)
+    assert filled.post(stock, json={"on_shelf": 0}).json()["new_cases_per_day"] > 0

@@ -1,0 +1,191 @@
+"""The fleet office's questions: the database ranks as the models do, plans keep to their limits, counts are exact."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from models.decisions.age_replacement import age_policy_from_record
+from models.decisions.fleet_costs import NOT_PLANNED, FleetCosts, extended_hold, rank_by_waiting, weekly_returns
+from models.decisions.fleet_plan import FleetLimits, plan_fleet
+from models.decisions.money import Money
+from models.kaplan_meier import kaplan_meier
+from service.open_cases.cases import open_cases
+from service.subjects import COSTS, OFFERS, SUPPLIERS
+from tests.service.invented_fleet import FAMILIES, fill
+
+RANKING, PLAN, RETURNS = "/v1/fleet/ranking", "/v1/fleet/plan", "/v1/fleet/returns"
+VEHICLES = 40
+
+
+@pytest.fixture
+def fleet(api, store, clock):
+    """Forty vehicles, offers for their packs, and the house's costs."""
+    fill(store, VEHICLES, clock())
+    for subject in (SUPPLIERS, COSTS):
+        assert api.post(f"/v1/{subject.name}", json=subject.example).status_code == 201
+    for number, family in enumerate(FAMILIES):
+        offer = {**OFFERS.example, "family": family, "price": 1200 + 100 * number}
+        assert api.post("/v1/offers", json=offer).status_code == 201
+    return api
+
+
+def walk(api, **asked):
+    seen, cursor = [], None
+    while True:
+        page = api.get(RANKING, params={"limit": 7, **asked, **({"cursor": cursor} if cursor else {})}).json()
+        seen += page["items"]
+        if (cursor := page["next_cursor"]) is None:
+            return seen
+
+
+def test_the_database_ranks_as_the_models_do(fleet, store, clock):
+    seen = walk(fleet)
+    with store.reading() as session:
+        cases = open_cases(session, clock())
+    ranking = rank_by_waiting(cases.survival, FleetCosts("EUR", 1, 180, 850, 0.5, 0))
+    names = [cases.cases[row].pack_id for row in ranking.order]
+    assert [item["pack_id"] for item in seen] == names
+    assert [item["week_cost"] for item in seen] == pytest.approx(ranking.week_cost[ranking.order].tolist())
+    assert [item["week_return"] for item in seen] == pytest.approx(ranking.return_chance[ranking.order].tolist())
+
+
+def test_costs_of_the_question_come_before_those_of_the_house(fleet):
+    dear = walk(fleet, return_work=5000, planned_work=0, capital_per_day=0)
+    chances = [item["week_return"] for item in dear]
+    assert chances == sorted(chances, reverse=True)
+    page = fleet.get(RANKING, params={"limit": 1, "return_work": 5000}).json()
+    assert page["costs"] == {"return_work": 5000, "planned_work": 180, "capital_per_day": 0.5}
+    assert page["vehicles"] == VEHICLES
+
+
+def test_a_part_of_the_fleet_is_ranked_by_itself(fleet):
+    everybody = walk(fleet)
+    for asked in ({"site": "north pier"}, {"family": "marl-28"}, {"duty": "cab", "site": "hill depot"}):
+        expected = [item for item in everybody if all(item[name] == value for name, value in asked.items())]
+        assert walk(fleet, **asked) == expected
+    assert fleet.get(RANKING, params={"site": "nowhere"}).json()["items"] == []
+
+
+def test_a_vehicle_whose_topup_is_over_is_passed_over_at_once(fleet, clock):
+    first = walk(fleet)[0]["pack_id"]
+    fleet.post("/v1/outcomes", json={"pack_id": first, "time": clock().isoformat(), "kind": "replaced"})
+    assert first not in [item["pack_id"] for item in walk(fleet)]
+    assert len(walk(fleet)) == VEHICLES - 1
+
+
+def test_a_cursor_is_good_for_its_own_ranking_only(fleet, problem_in):
+    cursor = fleet.get(RANKING, params={"limit": 3}).json()["next_cursor"]
+    for params in ({"return_work": 900}, {"site": "north pier"}):
+        problem_in(fleet.get(RANKING, params={"cursor": cursor, **params}), 422)
+    problem_in(fleet.get(RANKING, params={"cursor": "abc"}), 422)
+
+
+def test_old_scores_are_called_old(fleet, clock):
+    assert not any("scoring job" in note for note in fleet.get(RANKING).json()["notes"])
+    clock.forward(days=3)
+    assert any("scoring job" in note for note in fleet.get(RANKING).json()["notes"])
+
+
+def test_a_plan_is_the_one_the_models_make(fleet, store, clock):
+    asked = {"slots": [2, 2, 2, 2], "packs": [1, 3, 0, 2], "budget": 7000, "gap": 0}
+    given = fleet.post(PLAN, json=asked).json()
+    with store.reading() as session:
+        cases = open_cases(session, clock())
+    price = np.array([1200.0 + 100 * FAMILIES.index(case.family) for case in cases.cases])
+    plan = plan_fleet(
+        cases.survival,
+        FleetCosts("EUR", price, 180, 850, 0.5, 900),
+        FleetLimits([2, 2, 2, 2], [1, 3, 0, 2], Money(7000, "EUR")),
+        gap=0,
+        band_low=cases.band_low,
+        band_high=cases.band_high,
+    )
+    assert given["expected_cost"] == pytest.approx(plan.expected_cost)
+    assert given["cost_without_plan"] == pytest.approx(plan.cost_without_plan)
+    assert given["gap"] <= 1e-6
+    for week, told in enumerate(given["weeks"]):
+        assert {one["pack_id"] for one in told["planned"]} == {
+            cases.cases[row].pack_id for row in np.flatnonzero(plan.week == week)
+        }
+        assert (told["mean"], told["low"], told["high"]) == pytest.approx(
+            (plan.returns.mean[week], plan.returns.low[week], plan.returns.high[week])
+        )
+        assert len(told["planned"]) <= told["slots"]
+    assert given["spent"] <= 7000
+    saved = sum(one["saves"] for told in given["weeks"] for one in told["planned"])
+    assert saved == pytest.approx(given["cost_without_plan"] - given["expected_cost"])
+    assert given["pack_prices"] == {family: 1200 + 100 * n for n, family in enumerate(FAMILIES)}
+
+
+def test_a_plan_without_time_is_still_within_its_limits(fleet):
+    given = fleet.post(PLAN, json={"slots": [2, 2, 2], "time_limit_s": 1e-3}).json()
+    assert all(len(week["planned"]) <= 2 for week in given["weeks"])
+    assert given["gap"] >= 0
+    assert given["planned"] > 0
+
+
+@pytest.mark.parametrize(
+    ("asked", "words"),
+    [
+        ({"slots": [2, 2], "budget": 900}, "buys no pack: the cheapest costs EUR 1,200.00"),
+        ({"slots": [0, 0]}, "no slot in any week"),
+        ({"slots": [1, 1], "packs": [0, 0]}, "brings no pack"),
+        ({"slots": [1, 1], "packs": [1]}, "Give one number a week"),
+        ({"slots": []}, "slots"),
+        ({"slots": [1], "site": "nowhere"}, "start the scoring job"),
+        ({"slots": [1], "costs": {"currency": "USD"}}, "in USD"),
+        ({"slots": [1], "time_limit_s": 600}, "less than or equal to 60"),
+    ],
+)
+def test_a_plan_that_cannot_be_is_told(fleet, problem_in, asked, words):
+    assert words in problem_in(fleet.post(PLAN, json=asked), 422)["detail"]
+
+
+def test_missing_costs_are_named_one_by_one(fleet, problem_in):
+    fleet.patch("/v1/costs/house", json={"return_work": None, "planned_work": None})
+    assert len(problem_in(fleet.get(RANKING), 422)["problems"]) == 2
+    assert len(problem_in(fleet.post(PLAN, json={"slots": [1]}), 422)["problems"]) == 2
+
+
+def test_returns_are_counted_as_the_models_count_them(fleet, store, clock):
+    given = fleet.get(RETURNS, params={"weeks": 14}).json()
+    with store.reading() as session:
+        cases = open_cases(session, clock())
+    hold, low, high = (extended_hold(c, 98) for c in (cases.survival, cases.band_low, cases.band_high))
+    told = weekly_returns(hold, np.full(VEHICLES, NOT_PLANNED), 0.9, low, high)
+    assert [week["mean"] for week in given["weeks"]] == pytest.approx(told.mean.tolist())
+    assert [(week["low"], week["high"]) for week in given["weeks"]] == list(zip(told.low, told.high, strict=True))
+    assert "Past day 90" in given["assumptions"][1]
+    assert sum(week["mean"] for week in given["weeks"]) <= VEHICLES
+    assert fleet.get(RETURNS, params={"site": "nowhere"}).json()["vehicles"] == 0
+
+
+def test_an_age_rests_on_the_own_record(fleet, problem_in, clock):
+    at = "/v1/families/gravel-14/age-policy"
+    assert "have returned" in problem_in(fleet.get(at), 422)["detail"]
+    held, returned = [], []
+    for number in range(14):
+        pack = {"id": f"MB-OLD-{number}", "family": "gravel-14"}
+        start = clock() - timedelta(days=200)
+        end = start + timedelta(days=20 + number)
+        fleet.post("/v1/packs", json=pack)
+        fleet.post("/v1/topups", json={"pack_id": pack["id"], "time": start.isoformat(), "blocks": [2]})
+        kind = "replaced" if number % 7 == 3 else "returned"
+        fleet.post("/v1/outcomes", json={"pack_id": pack["id"], "time": end.isoformat(), "kind": kind})
+        held.append(20.0 + number)
+        returned.append(kind == "returned")
+    given = fleet.get(at).json()
+    for name in ("MB-00000",):
+        assert fleet.get(f"/v1/packs/{name}").status_code == 200
+    open_ones = [number for number in range(VEHICLES) if number % 3 == 0]
+    assert (given["topups"], given["returns"]) == (14 + len(open_ones), 12)
+    rng = np.random.default_rng(1)
+    rng.uniform(0.9, 2.2, VEHICLES), rng.lognormal(np.log(25), 0.7, VEHICLES)
+    waited = rng.uniform(0, 9, VEHICLES)[open_ones]
+    curve = kaplan_meier([*held, *waited], [*returned, *[False] * len(open_ones)])
+    policy = age_policy_from_record(curve, 1200 + 180, 1200 + 850)
+    assert given["replace_on_day"] == pytest.approx(policy.age, abs=1e-3)
+    assert given["cost_per_day"] == pytest.approx(policy.cost_rate, rel=1e-4)

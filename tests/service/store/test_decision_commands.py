@@ -1,0 +1,137 @@
+"""The commands of the decisions: the figures of the service's functions, bad input in three lines."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+
+import pytest
+
+from service.fleet.planning import plan_of_fleet, returns_of_fleet
+from service.fleet.ranking import rank_fleet
+from service.fleet.schemas import PlanRequest, RankingRequest, ReturnsRequest
+from service.ordering.answers import orders_of_pack
+from service.ordering.queue import queue_of_cases
+from service.ordering.schemas import OrdersRequest, QueueRequest
+from service.records.records import Writer, create
+from service.release.answers import release_of_pack
+from service.release.schemas import ReleaseRequest
+from service.stock.answers import stock_of_family
+from service.stock.schemas import StockRequest
+from service.store.upgrading import open_store
+from service.subjects import COSTS, OFFERS, SUPPLIERS
+from tests.service.invented_fleet import FAMILIES, fill
+from training.families import load_families
+
+
+@pytest.fixture(scope="module")
+def fleet_home(tmp_path_factory):
+    """A home with a fleet that was topped up in the last days, by this machine's clock."""
+    home = tmp_path_factory.mktemp("fleet")
+    store = open_store(home)
+    now = datetime.now(UTC)
+    fill(store, 18, now)
+    with store.writing() as session:
+        writer, families = Writer("a test", now), load_families(None)
+        create(session, SUPPLIERS, SUPPLIERS.new(**SUPPLIERS.example), families, writer)
+        create(session, COSTS, COSTS.new(**COSTS.example), families, writer)
+        for family in FAMILIES:
+            create(session, OFFERS, OFFERS.new(**{**OFFERS.example, "family": family}), families, writer)
+    store.close()
+    return home
+
+
+@pytest.fixture
+def run(tideover, fleet_home):
+    return lambda *arguments, **options: tideover(*arguments, env={"TIDEOVER_HOME": str(fleet_home)}, **options)
+
+
+def alike(one, other):
+    """Equal but for the seconds between the two answers."""
+    if isinstance(one, dict):
+        assert one.keys() == other.keys()
+        for name in one.keys() - {"as_of"}:
+            alike(one[name], other[name])
+    elif isinstance(one, list):
+        assert len(one) == len(other)
+        for mine, theirs in zip(one, other, strict=True):
+            alike(mine, theirs)
+    elif isinstance(one, float):
+        assert one == pytest.approx(other, rel=1e-3, abs=1e-3)
+    elif not isinstance(one, str) or "." not in one:
+        assert one == other
+
+
+CALLS = [
+    (
+        ("release", "MB-00004", "--usual-days", "5", "--latest-days", "9"),
+        lambda s, now: release_of_pack(
+            s, "MB-00004", ReleaseRequest(lead_time={"usual_days": 5, "latest_days": 9}), now
+        ),
+    ),
+    (
+        ("orders", "MB-00004", "--risk", "0.2"),
+        lambda s, now: orders_of_pack(s, "MB-00004", OrdersRequest(risk=0.2), now),
+    ),
+    (("orders", "--stranding", "900"), lambda s, now: queue_of_cases(s, QueueRequest(costs={"stranding": 900}), now)),
+    (
+        ("stock", "marl-28", "--on-shelf", "1", "--new-cases-per-day", "0.1"),
+        lambda s, now: stock_of_family(s, "marl-28", StockRequest(on_shelf=1, new_cases_per_day=0.1), now),
+    ),
+    (("fleet", "ranking", "--limit", "5"), lambda s, now: rank_fleet(s, RankingRequest(limit=5), now)),
+    (
+        ("fleet", "plan", "--slots", "1", "--weeks", "3", "--budget", "4000"),
+        lambda s, now: plan_of_fleet(s, PlanRequest(slots=(1, 1, 1), budget=4000), now),
+    ),
+    (("fleet", "returns", "--weeks", "4"), lambda s, now: returns_of_fleet(s, ReturnsRequest(weeks=4), now)),
+]
+
+
+@pytest.mark.parametrize(("words", "function"), CALLS, ids=[" ".join(words[:2]) for words, _ in CALLS])
+def test_a_command_gives_the_figures_of_the_function(run, fleet_home, words, function):
+    made = run(*words, "--json")
+    assert made.exit_code == 0, made.stderr
+    store = open_store(fleet_home)
+    with store.reading() as session:
+        expected = function(session, datetime.now(UTC))
+    store.close()
+    alike(json.loads(made.stdout), json.loads(expected.model_dump_json()))
+    shown = run(*words)
+    assert shown.exit_code == 0, shown.stderr
+    assert "Cautions" in shown.stdout
+    assert "licensed" in shown.stdout
+    assert "nan" not in shown.stdout.split()
+
+
+def test_a_case_file_is_weighed_without_the_store(tideover, van_case, tmp_path):
+    from service.ordering.examples import sent_orders_examples
+
+    content = sent_orders_examples()["ordinary_or_express"]["value"]
+    (tmp_path / "case.json").write_text(json.dumps(content))
+    told = tideover("orders", "--case", tmp_path / "case.json")
+    assert told.exit_code == 0, told.stderr
+    assert "North Quay Stores (express)" in told.stdout
+    assert "If the forecast is wrong by its band" in told.stdout
+    released = tideover("release", "--case", "-", "--in-days", "7", input=json.dumps({"case": content["case"]}))
+    assert released.exit_code == 0, released.stderr
+    assert "no motorway" in released.stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("release",), "It is not clear which pack is meant."),
+        (("release", "nobody", "--in-days", "3"), "There is no pack nobody."),
+        (("release", "MB-00001", "--promised", "2020-01-01"), "that promise has passed"),
+        (("orders", "--risk", "2"), "less than 1"),
+        (("orders", "MB-00001", "--currency", "XQQ"), "is not a currency"),
+        (("stock", "loess-28", "--on-shelf", "1"), "no offer for a pack of the family loess-28"),
+        (("fleet", "plan", "--slots", "1", "--budget", "10"), "buys no pack"),
+        (("fleet", "age", "marl-28"), "have returned"),
+    ],
+)
+def test_what_cannot_be_answered_is_told(run, words, said):
+    told = run(*words)
+    assert told.exit_code == 2
+    assert said in told.stderr
+    assert "mend:" in told.stderr
