@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -51,6 +51,7 @@ REST_AFTER_DAYS: Final = 3.0
 """A rest reading within this time after a charge is noted in its row."""
 
 Progress = Callable[[int, int], None]
+Run = TypeVar("Run", bound=CellRun)
 
 
 @dataclass(frozen=True)
@@ -130,14 +131,23 @@ class Cohort:
 
 
 @dataclass(frozen=True)
-class _CellTask:
+class CellTask:
+    """One cell to simulate: its packs are those from `first` on; `index` seeds it."""
+
     family: PackFamily
     packs: int
     first: int
     index: int
 
 
-def _tasks(plan: CohortPlan, families: Mapping[str, PackFamily]) -> list[_CellTask]:
+def cell_tasks(plan: CohortPlan, families: Mapping[str, PackFamily]) -> list[CellTask]:
+    """Divide a plan into cells, in order.
+
+    Raises
+    ------
+    BadInput
+        If the plan names a family that is not known, or there is none.
+    """
     for name in plan.families:
         if name not in families:
             raise BadInput.one(
@@ -151,20 +161,21 @@ def _tasks(plan: CohortPlan, families: Mapping[str, PackFamily]) -> list[_CellTa
         raise BadInput.one("families", "holds no family.", "Give at least one family file.")
     total = sum(shares.values())
     bounds = np.round(np.cumsum([s / total for s in shares.values()]) * plan.packs).astype(int)
-    tasks: list[_CellTask] = []
+    tasks: list[CellTask] = []
     first = 0
     for name, end in zip(shares, bounds, strict=True):
         while first < end:
             size = int(min(CELL_PACKS, end - first))
-            tasks.append(_CellTask(families[name], size, first, len(tasks)))
+            tasks.append(CellTask(families[name], size, first, len(tasks)))
             first += size
     return tasks
 
 
-def _run_cell(plan: CohortPlan, task: _CellTask) -> CellRecord:
+def run_of(plan: CohortPlan, task: CellTask, kind: Callable[..., Run]) -> Run:
+    """Set up the run of a cell: a `CellRun`, or one that also watches."""
     rng = np.random.Generator(np.random.SFC64(np.random.SeedSequence([plan.seed, task.index])))
     places = [place_of(name) for name in (plan.places or tuple(PLACES))]
-    return CellRun(
+    return kind(
         task.family,
         places,
         task.packs,
@@ -174,10 +185,11 @@ def _run_cell(plan: CohortPlan, task: _CellTask) -> CellRecord:
         plan.meters,
         plan.first_fault_day,
         plan.keep_states,
-    ).run()
+    )
 
 
-def _cell_tables(plan: CohortPlan, task: _CellTask, record: CellRecord) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
+def cell_tables(plan: CohortPlan, task: CellTask, record: CellRecord) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
+    """Lay a cell's record out as tables, and the hidden truth of its packs beside them."""
     n, population = task.packs, record.population
     ids = np.array([f"SIM-{plan.seed}-{i:07d}" for i in range(task.first, task.first + n)], dtype=object)
     # Whole days: a visit in the morning stays one in every year.
@@ -299,11 +311,11 @@ def iterate_cells(
     """
     if workers < 1:
         raise BadInput.one("workers", f"{workers} processes cannot simulate.", "Choose at least 1.")
-    tasks = _tasks(plan, families)
+    tasks = cell_tasks(plan, families)
 
-    def one(task: _CellTask) -> tuple[dict[str, pd.DataFrame], pd.DataFrame, CellRecord | None]:
-        record = _run_cell(plan, task)
-        frames, truth = _cell_tables(plan, task, record)
+    def one(task: CellTask) -> tuple[dict[str, pd.DataFrame], pd.DataFrame, CellRecord | None]:
+        record = run_of(plan, task, CellRun).run()
+        frames, truth = cell_tables(plan, task, record)
         return frames, truth, record if plan.keep_states else None
 
     done = 0
@@ -315,7 +327,7 @@ def iterate_cells(
         yield result
 
 
-def _join(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+def joined(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Stack tables of cells whose packs have different numbers of blocks; absent blocks are NaN."""
     widest = max(parts, key=lambda p: p.shape[1])
     out: dict[str, Any] = {}
@@ -352,8 +364,8 @@ def simulate_cohort(
         )
     known = load_families() if families is None else families
     parts = list(iterate_cells(plan, known, workers=workers, progress=progress))
-    frames = {name: _join([p[0][name] for p in parts]) for name in parts[0][0]}
-    truth = _join([p[1] for p in parts])
+    frames = {name: joined([p[0][name] for p in parts]) for name in parts[0][0]}
+    truth = joined([p[1] for p in parts])
     return Cohort(HistoryTables(**frames, families=known), truth, [p[2] for p in parts if p[2] is not None])
 
 
@@ -398,8 +410,8 @@ def write_cohort(
 
     def flush() -> None:
         nonlocal parts
-        frames = {name: _join([w[0][name] for w in waiting]) for name in waiting[0][0]}
-        frames["truth"] = _join([w[1] for w in waiting])
+        frames = {name: joined([w[0][name] for w in waiting]) for name in waiting[0][0]}
+        frames["truth"] = joined([w[1] for w in waiting])
         for name, frame in frames.items():
             (folder / name).mkdir(parents=True, exist_ok=True)
             frame.to_parquet(folder / name / f"part-{parts:05d}.parquet", index=False)

@@ -61,11 +61,14 @@ class Snapshot:
         As noted down.
     block_v : array, shape (m, b)
         As read; NaN for a channel that was not.
+    offset_ah : array, shape (m,)
+        Charge of that moment relative to the centre of the swing, common to the string, Ah: nobody saw it.
     """
 
     current_a: NDArray[np.float64]
     temperature_c: NDArray[np.float64]
     block_v: NDArray[np.float64]
+    offset_ah: NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -148,4 +151,4 @@ def read_blocks(
     noted_current = sign * np.maximum(sign * noted_current, 0.0)
     noted_current = np.where((rng.random(m) < 0.08) & (kind != "rest"), np.nan, noted_current)
     noted_temperature = np.where(rng.random(m) < 0.3, np.nan, np.round(temperature + rng.standard_normal(m), 0))
-    return Snapshot(noted_current, noted_temperature, volts)
+    return Snapshot(noted_current, noted_temperature, volts, offset)

@@ -1,0 +1,246 @@
+"""How well is the missing charge told before a top-up, and what limits it? Prints tables.
+
+    python tests/benchmarks/bench_topup_plan.py [--packs 6000] [--home FOLDER]
+
+Simulated packs (invented), read by simulated workshops; the truth is what had to be stored for the weak block to stand
+level with its peers when the rest voltages were read. "Full": rest, discharge and charge were all read at that visit.
+With --home, the folder of a trained model, also what each half ampere-hour buys, against the same packs run forward.
+"""
+
+from __future__ import annotations
+
+import os
+
+for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ[name] = "1"
+
+import argparse
+import sys
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+import numpy as np
+import pandas as pd
+from sklearn.ensemble import HistGradientBoostingRegressor
+
+from models.bench_evidence import BenchEvidence, bench_evidence
+from models.day_loop import top_up
+from models.families import PackFamily
+from models.features import feature_frame
+from models.forecaster import Forecaster
+from models.missing_charge import missing_charge, most_likely_near, weighted_range
+from models.possible_packs import PossiblePacks, possible_packs, stored_share
+from models.tables import HistoryTables, history_of
+from models.topup_plan import plan_topup
+from training.arrivals import Arrivals, simulate_arrivals
+from training.cohort import CohortPlan
+from training.meters import MeterQuality
+from training.registry import ModelRegistry
+from training.truth import simulate_return_days
+
+LEAK_OR_FADE = ("leak", "two leaks", "fade", "leak and fade")
+FADED = ("fade", "leak and fade")
+
+
+def cases_of(arrivals: Arrivals):
+    """Each charge with the history of its pack, the family and the moment before it."""
+    parts = {name: dict(tuple(frame.groupby("pack_id"))) for name, frame in arrivals.tables.frames().items()}
+    for pack_id, truth in arrivals.truth.groupby("pack_id"):
+        own = {name: part.get(pack_id, arrivals.tables.frames()[name].iloc[:0]) for name, part in parts.items()}
+        history = history_of(HistoryTables(**own, families=arrivals.tables.families), pack_id)
+        for row, case in truth.iterrows():
+            at = (case["topup_time"] - timedelta(seconds=1)).to_pydatetime()
+            yield row, case, history, arrivals.tables.families[history.family], at
+
+
+def known(packs: PossiblePacks, family: PackFamily, case: pd.Series, what: str) -> PossiblePacks:
+    """Packs reweighed as if something hidden were known."""
+    log_weight = np.log(np.maximum(packs.weight, 1e-300))
+    if "cause" in what:
+        cause = "lost capacity" if case["condition"] in FADED else "low charge"
+        log_weight += np.where(packs.of(cause), 0.0, -np.inf)
+    if "capacity" in what:
+        log_weight += -0.5 * ((packs.block_ah / case["block_ah"] - 1) / 0.02) ** 2
+    if "place" in what:
+        log_weight += -0.5 * ((packs.offset_ah - case["offset_ah"]) / (0.01 * family.rated_ah)) ** 2
+    if not np.isfinite(log_weight).any():
+        return packs
+    weight = np.exp(log_weight - log_weight.max())
+    return replace(packs, weight=weight / weight.sum())
+
+
+def judged(arrivals: Arrivals, variants=("",)) -> pd.DataFrame:
+    rows = []
+    for row, case, history, family, at in cases_of(arrivals):
+        evidence: BenchEvidence = bench_evidence(history, family, int(case["weak_block"]), at)
+        if evidence.rest is None:
+            continue
+        packs = possible_packs(family, evidence)
+        one = missing_charge(packs, evidence.block)
+        told = {
+            "row": row,
+            **case[["condition", "visit", "bench", "family", "missing_ah", "lost_ah"]],
+            "load": evidence.discharge is not None,
+            "full": evidence.discharge is not None and evidence.charge is not None,
+            "low": one.missing_ah.low,
+            "high": one.missing_ah.high,
+            "below": one.below_peers_ah.best,
+            "below_low": one.below_peers_ah.low,
+            "below_high": one.below_peers_ah.high,
+            "fade": one.causes["lost capacity"],
+            "joint": one.causes["joint"],
+        }
+        for variant in variants:
+            again = known(packs, family, case, variant) if variant else packs
+            among = weighted_range(again.missing_ah, again.weight)
+            told["best" + variant] = most_likely_near(again.missing_ah, again.weight, among)
+        rows.append(told)
+    found = pd.DataFrame(rows)
+    found["held"] = (found["low"] <= found["missing_ah"]) & (found["missing_ah"] <= found["high"])
+    below = found["missing_ah"] + found["lost_ah"]
+    found["below_close"] = (found["below"] / below - 1).abs() <= 0.15
+    found["below_held"] = (found["below_low"] <= below) & (below <= found["below_high"])
+    return found
+
+
+def close(found: pd.DataFrame, best: str = "best") -> pd.Series:
+    return (found[best] / found["missing_ah"] - 1).abs() <= 0.15
+
+
+def print_accuracy(found: pd.DataFrame) -> None:
+    print("\nMissing charge before a top-up")
+    print(
+        f"{'condition':16}{'readings':>16}{'cases':>7}{'within 15 %':>13}{'mid error':>11}{'range holds':>13}", end=""
+    )
+    print(f"{'range/charge':>14}{'below peers':>13}{'holds':>8}")
+    whole = {"leak and fade cases": LEAK_OR_FADE, **{c: (c,) for c in (*LEAK_OR_FADE, "neglect")}}
+    for words, conditions in whole.items():
+        for readings in ("full", "load", "any"):
+            some = found[found["condition"].isin(conditions) & (True if readings == "any" else found[readings])]
+            error = (some["best"] / some["missing_ah"] - 1).abs().median()
+            width = ((some["high"] - some["low"]) / some["missing_ah"]).median()
+            named = {"full": "full", "load": "rest and load", "any": "rest"}[readings]
+            print(
+                f"{words[:15]:16}{named:>16}{len(some):>7}{close(some).mean():>13.3f}{error:>11.3f}"
+                f"{some['held'].mean():>13.3f}{width:>14.2f}{some['below_close'].mean():>13.3f}"
+                f"{some['below_held'].mean():>8.3f}"
+            )
+
+
+def print_causes(found: pd.DataFrame) -> None:
+    print("\nIs lost capacity, and a joint, called so? Rest and load read")
+    some = found[found["load"]]
+    for condition, part in some.groupby("condition"):
+        print(
+            f"{condition:16}{len(part):>6} cases   lost capacity likely {np.mean(part['fade'] > 0.5):.3f}   "
+            f"joint likely {np.mean(part['joint'] > 0.5):.3f}"
+        )
+
+
+def print_limits(arrivals: Arrivals, plan: CohortPlan) -> None:
+    variants = ("", "cause", "place", "capacity", "capacity and place")
+    found = judged(arrivals, variants)
+    exact = MeterQuality(bench_sd_v=0, car_sd_v=0, missing_channel=0, stuck_channel=0, swapped_leads=0, wrong_clock=0)
+    sharp = judged(simulate_arrivals(replace(plan, meters=exact)), variants)
+    print("\nWhat limits it: share within 15 % if something hidden were known as well; rest and load read")
+    print(f"{'known as well':44}{'leak or fade':>14}{'leak':>9}{'fade':>9}")
+    for table, suffix in ((found, ""), (sharp, ", meters without noise or faults")):
+        some = table[table["load"]]
+        for variant in variants:
+            shares = [
+                close(some[some["condition"].isin(which)], "best" + variant).mean()
+                for which in (LEAK_OR_FADE, ("leak", "two leaks"), FADED)
+            ]
+            said = {"": "nothing", "cause": "whether it has lost capacity", "place": "the string's place in its swing"}
+            said |= {"capacity": "the block's capacity"}
+            words = said.get(variant, "capacity and place")
+            print(f"{words + suffix:64}"[:64] + "".join(f"{share:>8.3f}" for share in shares))
+
+
+def before_features(arrivals: Arrivals) -> tuple[pd.DataFrame, pd.DataFrame]:
+    truth = arrivals.truth[arrivals.truth["weak_block"] == arrivals.truth["topped_block"]]
+    moments = pd.DataFrame({"pack_id": truth["pack_id"].to_numpy(), "origin": truth["topup_time"].to_numpy()})
+    X = feature_frame(arrivals.tables, moments)
+    kept = [c for c in X if c.startswith(("before_", "last_", "earlier_"))]
+    layout = ["age_years", "odometer_km", "rated_ah", "blocks", "cells_per_block", "lithium", "limit_mv_per_cell"]
+    X = X[[*kept, *layout, "ambient_c", "critical_share", "km_per_day"]]
+    read = X["before_rest_mv_per_cell"].notna().to_numpy()
+    return X[read], truth[read]
+
+
+def print_learned(arrivals: Arrivals, packs: int, found: pd.DataFrame) -> None:
+    X, truth = before_features(simulate_arrivals(CohortPlan(packs=packs, seed=902, days=60)))
+    share = np.log(np.maximum(truth["missing_ah"] / X["rated_ah"].to_numpy(), 0.01))
+    learner = HistGradientBoostingRegressor(
+        loss="absolute_error", max_iter=500, learning_rate=0.05, max_leaf_nodes=15, min_samples_leaf=40, random_state=0
+    ).fit(X, share)
+    X, truth = before_features(arrivals)
+    told = pd.Series(np.exp(learner.predict(X)) * X["rated_ah"].to_numpy(), index=truth.index)
+    both = found[found["load"] & found["row"].isin(told.index) & found["condition"].isin(LEAK_OR_FADE)]
+    learned = (told[both["row"]].to_numpy() / both["missing_ah"] - 1).abs() <= 0.15
+    print(f"\nPhysics with priors or learned from {packs} simulated packs? Same {len(both)} cases, rest and load read")
+    print(f"possible packs weighed   {close(both).mean():.3f} within 15 %")
+    print(f"gradient boosting        {learned.mean():.3f} within 15 %")
+
+
+def print_gain(arrivals: Arrivals, home: Path, cases: int, runs: int) -> None:
+    forecaster = ModelRegistry(home / "models").load_current(Forecaster).model
+    rng = np.random.default_rng(7)
+    found: dict[int, list[tuple[float, ...]]] = {}
+    histories = {}
+    wanted = arrivals.truth[
+        arrivals.truth["condition"].isin((*LEAK_OR_FADE, "neglect"))
+        & (arrivals.truth["weak_block"] == arrivals.truth["topped_block"])
+    ]
+    chosen = set(rng.choice(wanted.index, min(cases, len(wanted)), replace=False))
+    for row, _case, history, family, at in cases_of(arrivals):
+        if row in chosen:
+            histories[row] = (history, family, at)
+    where = {row: (part, place) for part in arrivals.states for place, row in enumerate(part.rows)}
+    for row, (history, family, at) in histories.items():
+        case, (part, place) = arrivals.truth.loc[row], where[row]
+        plan = plan_topup(history, family, at=at, block=int(case["weak_block"]), forecaster=forecaster)
+        for number, step in enumerate(plan.steps, start=1):
+            one = np.full(runs, place)
+            state, use = part.state.take(one), part.use.take(one)
+            block = np.full(runs, int(case["weak_block"]) - 1)
+            stored = np.full(runs, step.put_in_ah * stored_share(family), dtype=np.float32)
+            top_up(state, np.arange(runs), block, stored)
+            state.pending[:] = False
+            day = np.full(runs, part.day[place] + 1.0)
+            held = simulate_return_days(family, state, use, day, np.random.default_rng([7, int(row)]))
+            found.setdefault(number, []).append(
+                (step.mean_days, np.clip(held, 0, 90).mean(), step.good_for_days, np.mean(held >= step.good_for_days))
+            )
+    print(f"\nWhat each half ampere-hour buys: forecast against {runs} runs forward of each of {len(histories)} packs")
+    print(f"{'step':>5}{'packs':>7}{'mean days, told':>17}{'run':>8}{'good for, told':>16}{'held so long':>14}")
+    for number, values in sorted(found.items()):
+        told, ran, good, held = np.mean(values, axis=0)
+        print(f"{number:>5}{len(values):>7}{told:>17.1f}{ran:>8.1f}{good:>16.1f}{held:>14.3f}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--packs", type=int, default=6000)
+    parser.add_argument("--learn-from", type=int, default=30000)
+    parser.add_argument("--home", type=Path)
+    parser.add_argument("--runs", type=int, default=60)
+    asked = parser.parse_args()
+    plan = CohortPlan(packs=asked.packs, seed=901, days=60)
+    arrivals = simulate_arrivals(plan)
+    found = judged(arrivals)
+    print(f"{asked.packs} simulated packs, {len(found)} charges with a rest reading before them (invented)")
+    print_accuracy(found)
+    print_causes(found)
+    few = CohortPlan(packs=max(asked.packs // 3, 600), seed=903, days=60)
+    print_limits(simulate_arrivals(few), few)
+    print_learned(arrivals, asked.learn_from, found)
+    if asked.home:
+        print_gain(arrivals, asked.home, cases=250, runs=asked.runs)
+
+
+if __name__ == "__main__":
+    main()
