@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Final
 
-from sqlalchemy import func, or_, select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from models.decisions.ordering import latest_order_days
 from service.cautions import CAUTIONS
-from service.store.schema import IssuedForecast, Offer, Outcome, Pack, TopUp
+from service.open_cases.cases import OpenCase, open_cases
+from service.open_cases.sentences import rests_on
+from service.ordering.schemas import USUAL_RISK
+from service.store.schema import IssuedForecast, Outcome, TopUp
+from service.suppliers.lead_times import OnOrder, offer_lead_time, on_order, standing_offers
 
 LINE_OCTETS: Final = 75
 """Longest line, without its end (RFC 5545, 3.1)."""
@@ -28,26 +34,22 @@ class Day:
 
 
 def days_due(session: Session, now: datetime) -> list[Day]:
-    """List the recheck days, and the order days where an offer with a lead time is stored.
+    """List the recheck days, and the days on which packs are to be ordered or expected.
 
     The recheck day is the good-for day at 90 % of the newest forecast of a pack whose last top-up has no outcome yet.
-    The order day is the last one on which a pack ordered from the quickest supplier, by its own latest day, comes by
-    the recheck day.
+    The order day is the last one on which some standing offer still keeps to the usual risk that the fault beats the
+    delivery, as in the queue; today, where none does. A pack on order has the day it is expected instead.
     """
     newest = select(func.max(IssuedForecast.id)).group_by(IssuedForecast.pack_id).scalar_subquery()
-    query = (
-        select(IssuedForecast, Pack.family)
-        .join(Pack, Pack.id == IssuedForecast.pack_id)
-        .where(IssuedForecast.id.in_(newest))
-    )
+    query = select(IssuedForecast).where(IssuedForecast.id.in_(newest)).order_by(IssuedForecast.pack_id)
+    orders = {day.uid: day for day in _order_days(session, now)}
     days = []
-    for forecast, family in session.execute(query.order_by(IssuedForecast.pack_id)):
+    for forecast in session.scalars(query):
         if not _holding(session, forecast.pack_id):
             continue
         # Rounded down: a promise must not grow on its way into a calendar.
         good = math.floor(forecast.good_for_days)
         recheck = (forecast.origin + timedelta(days=forecast.good_for_days)).date()
-        basis = f"Forecast {forecast.id} of {forecast.issued_at.date().isoformat()}, model {forecast.model_id}."
         pack = forecast.pack_id
         days.append(
             Day(
@@ -55,22 +57,52 @@ def days_due(session: Session, now: datetime) -> list[Day]:
                 recheck,
                 f"Recheck {pack}",
                 f"Nine in ten such packs hold at least {good} days from {forecast.origin.date().isoformat()}. "
-                f"{basis} {CAUTIONS[0]}",
+                f"Forecast {forecast.id} of {forecast.issued_at.date().isoformat()}, model {forecast.model_id}. "
+                f"{CAUTIONS[0]}",
             )
         )
-        offer = _quickest(session, family, now)
-        if offer is not None:
-            lead = offer.usual_days if offer.latest_days is None else offer.latest_days
-            days.append(
-                Day(
-                    f"order-{pack}@tideover.invalid",
-                    recheck - timedelta(days=lead),
-                    f"Order a pack for {pack} at the latest",
-                    f"{offer.supplier_id} says it takes up to {lead} days (offer {offer.id}); the recheck day is "
-                    f"{recheck.isoformat()}. {basis}",
-                )
-            )
+        days += [orders[uid] for uid in (_order_uid(pack),) if uid in orders]
     return days
+
+
+def _order_days(session: Session, now: datetime) -> Iterator[Day]:
+    cases = open_cases(session, now)
+    ordered = on_order(session, [case.pack_id for case in cases.cases], now)
+    lead_times = {}
+    for family in sorted({case.family for case in cases.cases}):
+        offers = standing_offers(session, family, now)
+        lead_times[family] = [(offer, offer_lead_time(session, offer, now)) for offer in offers]
+    for row, case in enumerate(cases.cases):
+        if case.pack_id in ordered:
+            yield from _expected(case, ordered[case.pack_id], now)
+            continue
+        known = lead_times[case.family]
+        if not known:
+            continue
+        latest = latest_order_days(cases.survival[row : row + 1], [lead for _, lead in known], USUAL_RISK)[0]
+        offer = known[int(latest.argmax())][0]
+        last = int(latest.max())
+        said = (
+            f"Ordered from {offer.supplier_id} (offer {offer.id}) by this day, the fault beats the delivery with at "
+            f"most {USUAL_RISK:.0%}."
+            if last >= 0
+            else f"No offer keeps the chance that the fault beats the delivery to {USUAL_RISK:.0%} any more: order now."
+        )
+        day = now.date() + timedelta(days=max(last, 0))
+        yield Day(
+            _order_uid(case.pack_id), day, f"Order a pack for {case.name} at the latest", f"{said} {rests_on(case)}"
+        )
+
+
+def _expected(case: OpenCase, order: OnOrder, now: datetime) -> Iterator[Day]:
+    middle = None if order.lead_time is None else order.lead_time.quantile(0.5)
+    if middle is not None:
+        day = now.date() + timedelta(days=middle)
+        yield Day(_order_uid(case.pack_id), day, f"Pack for {case.name} expected from {order.supplier}", order.said)
+
+
+def _order_uid(pack_id: str) -> str:
+    return f"order-{pack_id}@tideover.invalid"
 
 
 def feed(days: list[Day], now: datetime) -> str:
@@ -96,14 +128,6 @@ def _holding(session: Session, pack_id: str) -> bool:
     topped = session.scalar(select(func.max(TopUp.time)).where(TopUp.pack_id == pack_id))
     ended = session.scalar(select(func.max(Outcome.time)).where(Outcome.pack_id == pack_id, Outcome.kind != "running"))
     return topped is not None and (ended is None or ended < topped)
-
-
-def _quickest(session: Session, family: str, now: datetime) -> Offer | None:
-    lead = func.coalesce(Offer.latest_days, Offer.usual_days)
-    standing = or_(Offer.valid_until.is_(None), Offer.valid_until > now)
-    return session.scalars(
-        select(Offer).where(Offer.family == family, standing).order_by(lead, Offer.id).limit(1)
-    ).first()
 
 
 def _text(value: str) -> str:

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
-from models.decisions.lead_time import Delivery, LeadTime, Quote, lead_time
+from models.decisions.lead_time import MAX_LEAD_DAYS, Delivery, LeadTime, Quote, lead_time
 from models.problems import BadInput
 from service.store import schema
 from service.suppliers.subject import Days
@@ -75,7 +75,9 @@ def past_orders(session: Session, supplier: str, family: str, express: bool, now
     orders = []
     for ordered, came in session.execute(query):
         end = now if came is None or came > now else came
-        orders.append(Delivery((end.date() - ordered.date()).days, arrived=end is came))
+        days = (end.date() - ordered.date()).days
+        # An order that took longer than any lead time we believe in counts as not arrived by then.
+        orders.append(Delivery(min(days, MAX_LEAD_DAYS), arrived=end is came and days <= MAX_LEAD_DAYS))
     return orders
 
 

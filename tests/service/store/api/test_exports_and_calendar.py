@@ -12,7 +12,6 @@ import pyarrow.parquet as pq
 import pytest
 
 from service.calendar.feed import Day, feed
-from service.subjects import OFFERS, SUPPLIERS
 
 ISSUE = "/v1/packs/MB-VAN-07/forecasts"
 
@@ -45,9 +44,14 @@ def test_recheck_and_order_days_are_in_the_calendar_until_the_topup_has_an_outco
     assert events["Recheck MB-VAN-07"].decoded("DTSTART") == recheck
     assert f"at least {math.floor(issued['good_for_days'])} days" in str(events["Recheck MB-VAN-07"]["DESCRIPTION"])
     order = events["Order a pack for MB-VAN-07 at the latest"]
-    assert order.decoded("DTSTART") == recheck - timedelta(days=OFFERS.example["latest_days"])
-    assert SUPPLIERS.example["id"] in str(order["DESCRIPTION"])
+    weighed = filled.post("/v1/packs/MB-VAN-07/orders", json={}).json()["offers"][0]
+    assert order.decoded("DTSTART") == date.fromisoformat(weighed["latest_on"] or "2026-03-14")
+    assert ("order now" in str(order["DESCRIPTION"])) == (weighed["latest_on"] is None)
     assert len(events) == 2
+    order = {"supplier_id": "north-quay", "family": "gravel-14", "pack_id": "MB-VAN-07"}
+    filled.post("/v1/deliveries", json={**order, "ordered_at": "2026-03-14T08:00:00Z"})
+    again = icalendar.Calendar.from_ical(filled.get("/v1/calendar.ics").content).walk("VEVENT")
+    assert "Pack for MB-VAN-07 expected from north-quay" in [str(event["SUMMARY"]) for event in again]
     filled.post("/v1/outcomes", json={"pack_id": "MB-VAN-07", "time": "2026-03-13T07:20:00Z", "kind": "replaced"})
     assert "VEVENT" not in filled.get("/v1/calendar.ics").text
 
