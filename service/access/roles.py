@@ -48,8 +48,6 @@ MAY: Final[Mapping[str, Roles]] = {
     "make_forecast": EVERY,
     "plan_topup": FORECASTERS,
     "plan_sent_topup": EVERY,
-    "plan_topup": FORECASTERS,
-    "plan_sent_topup": EVERY,
     "read_calibration": EVERY,
     "read_calibration_page": EVERY,
     "read_live_record": EVERY,
@@ -98,6 +96,8 @@ MAY: Final[Mapping[str, Roles]] = {
     "page_record_reading": BENCH,
     "page_correct_reading": BENCH,
     "page_readings_file": BENCH,
+    "page_release_sheet": EVERY,
+    "page_release_sheet_pdf": EVERY,
     "check_health": EVERY,
     "check_readiness": EVERY,
 }

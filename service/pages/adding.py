@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter, FastAPI
 
 from service.pages import assets, home, sign_in, undo
-from service.pages.bench import facts, readings, unit, units
+from service.pages.bench import facts, readings, sheet, unit, units
 from service.pages.middleware import PageHeaders
 from service.pages.problem_page import problem_page
 
@@ -18,5 +18,5 @@ def add_pages(app: FastAPI) -> None:
 
 def page_routers() -> tuple[APIRouter, ...]:
     """Return the routes of all pages."""
-    bench = (units.router, unit.router, readings.router, facts.router)
+    bench = (units.router, unit.router, sheet.router, readings.router, facts.router)
     return (home.router, sign_in.router, undo.router, assets.router, *bench)

@@ -1,0 +1,206 @@
+"""What stands on a release sheet: written once, shown as a page and drawn as a PDF."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from models.families import PackFamily
+from models.forecaster import digest_at
+from models.history import BlockReading, PackHistory, TopUp
+from models.imbalance import deviation_v, pack_median_v
+from service.cautions import CAUTIONS
+from service.forecasts.schemas import ForecastAnswer
+from service.packs.history import history_of_pack
+from service.pages.bench.curve import Curve, curve_of
+from service.pages.wording import _, day_in_words, in_words, ngettext, state_words
+from service.sentences import main_promise, promised
+from service.store.schema import Assignment, IssuedForecast
+
+
+@dataclass(frozen=True)
+class SheetFact:
+    """One thing that was measured, charged or planned: what, when, and its figures."""
+
+    what: str
+    when: str
+    figures: str
+
+
+@dataclass(frozen=True)
+class ReleaseSheet:
+    """A release sheet, every figure already in the words that are printed.
+
+    Attributes
+    ----------
+    name, pack_id, family : str
+    number : int
+        Of the issued forecast.
+    issued, counted_from, model_id : str
+    cautions : tuple of str
+    facts : tuple of SheetFact
+    sentences : tuple of str
+    promises : tuple of (share, days, day) in words
+    curve : Curve
+    owner : tuple of str
+        What the tear-off says.
+    changed : bool
+        Whether the record was changed since, so that it would give another forecast.
+    """
+
+    name: str
+    pack_id: str
+    family: str
+    number: int
+    issued: str
+    counted_from: str
+    model_id: str
+    cautions: tuple[str, ...]
+    facts: tuple[SheetFact, ...]
+    sentences: tuple[str, ...]
+    promises: tuple[tuple[str, str, str], ...]
+    curve: Curve
+    owner: tuple[str, ...]
+    changed: bool
+
+
+def sheet_of(
+    session: Session, row: IssuedForecast, families: Mapping[str, PackFamily], now: datetime, zone: ZoneInfo
+) -> ReleaseSheet:
+    """Put a release sheet together from a forecast as it was issued and the record as it stands."""
+    forecast = ForecastAnswer.model_validate(row.answer)
+    history = history_of_pack(session, row.pack_id)
+    vehicle = session.scalar(
+        select(Assignment.vehicle_id).where(
+            Assignment.pack_id == row.pack_id,
+            Assignment.since <= now,
+            (Assignment.until.is_(None)) | (Assignment.until > now),
+        )
+    )
+    promise = main_promise(forecast)
+    # Whole days, as the sentence says them: a promise must not grow on its way to the owner.
+    until = day_in_words(row.origin + timedelta(days=math.floor(promise.days)), zone)
+    return ReleaseSheet(
+        name=vehicle or row.pack_id,
+        pack_id=row.pack_id,
+        family=forecast.family,
+        number=row.id,
+        issued=in_words(row.issued_at, zone),
+        counted_from=in_words(row.origin, zone),
+        model_id=row.model_id,
+        cautions=CAUTIONS,
+        facts=() if history is None else tuple(_facts(history, row.origin, zone)),
+        sentences=tuple(forecast.sentences),
+        promises=tuple(
+            (
+                f"{one.confidence:.0%}",
+                _("%(days)s days") % {"days": promised(one.days)},
+                in_words(row.origin + timedelta(days=one.days), zone),
+            )
+            for one in forecast.good_for
+        ),
+        curve=curve_of(forecast, now, zone),
+        owner=tuple(_owner(promise.days >= 1, until)),
+        changed=_changed(row, history, families.get(forecast.family)),
+    )
+
+
+def _owner(holds: bool, until: str) -> list[str]:
+    first = (
+        _("Bring the car back by %(day)s at the latest, and at once if a warning lamp comes on.") % {"day": until}
+        if holds
+        else _("This repair cannot be counted on for even one day. Drive only as far as the workshop agreed with you.")
+    )
+    return [
+        _("The battery of this car was charged by hand to bridge the wait for another one. It is not repaired."),
+        first,
+        _("It may stop driving without warning: no motorway, no remote trips, nobody who depends on arriving."),
+        _("If it stops: get everybody to safety, do not open anything, and call the number below."),
+    ]
+
+
+def _changed(row: IssuedForecast, history: PackHistory | None, family: PackFamily | None) -> bool:
+    if history is None or family is None:
+        return True
+    if row.asked.get("usage") is not None:
+        return False
+    return digest_at(history, row.origin, family) != row.inputs_digest
+
+
+def _facts(history: PackHistory, origin: datetime, zone: ZoneInfo) -> list[SheetFact]:
+    readings = [r for r in history.readings if r.time <= origin]
+    topups = [t for t in history.topups if t.time <= origin]
+    topup = topups[-1] if topups else None
+    found = []
+
+    def newest(state: str, *, after: bool) -> None:
+        fitting = [r for r in readings if r.state == state and (topup is not None and r.time > topup.time) == after]
+        if fitting:
+            reading = fitting[-1]
+            when = _("after the charge") if after else _("before the charge")
+            what = _("Read %(state)s, %(when)s") % {"state": state_words()[state], "when": when}
+            found.append(SheetFact(what, in_words(reading.time, zone), _reading(reading, topup)))
+
+    newest("rest", after=False)
+    newest("discharge", after=False)
+    if topup is not None:
+        blocks = ", ".join(map(str, topup.blocks))
+        what = ngettext("Charged: block %(blocks)s", "Charged: blocks %(blocks)s", len(topup.blocks))
+        found.append(SheetFact(what % {"blocks": blocks}, in_words(topup.time, zone), _topup(topup)))
+    newest("rest", after=True)
+    newest("discharge", after=True)
+    plans = [plan for plan in history.usage if plan.time is None or plan.time <= origin]
+    if plans:
+        plan = plans[-1]
+        figures = _figures(
+            (_("%s km a day"), plan.km_per_day),
+            (_("%s trips a day"), plan.trips_per_day),
+            (_("%s °C outside"), plan.ambient_c),
+            (_("%s of 30 days parked"), plan.parked_days_in_30),
+        )
+        found.append(SheetFact(_("Planned use"), "" if plan.time is None else in_words(plan.time, zone), figures))
+    if len(topups) > 1:
+        found.append(SheetFact(_("Earlier top-ups"), "", str(len(topups) - 1)))
+    return found
+
+
+def _figures(*parts: tuple[str, float | None]) -> str:
+    return ", ".join(words % f"{value:g}" for words, value in parts if value is not None)
+
+
+def signed(volts: float) -> str:
+    """Write a deviation with its sign: ``−0.16``."""
+    return f"{volts:+.2f}".replace("-", "−")
+
+
+def _reading(reading: BlockReading, topup: TopUp | None) -> str:
+    volts = np.array([[np.nan if v is None else v for v in reading.block_v]])
+    off = deviation_v(volts)[0]
+    told = [int(np.nanargmin(off)) + 1]
+    if topup is not None:
+        told = [b for b in topup.blocks if b <= len(off) and not np.isnan(off[b - 1])] or told
+    each = [
+        _("block %(block)s %(volts)s V (%(off)s V)")
+        % {"block": b, "volts": f"{volts[0, b - 1]:g}", "off": signed(off[b - 1])}
+        for b in told
+    ]
+    median = _("median %(volts)s V") % {"volts": f"{pack_median_v(volts)[0]:.2f}"}
+    more = _figures((_("%s A"), reading.current_a), (_("%s °C"), reading.temperature_c))
+    return ", ".join(filter(None, (*each, median, more)))
+
+
+def _topup(topup: TopUp) -> str:
+    return _figures(
+        (_("%s Ah"), topup.charge_ah),
+        (_("in %s h"), topup.duration_h),
+        (_("%s V at the end"), topup.end_v),
+        (_("rest %s V before"), topup.rest_before_v),
+        (_("rest %s V after"), topup.rest_after_v),
+    )

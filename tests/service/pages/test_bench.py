@@ -1,0 +1,271 @@
+"""The technician's task, in a real browser: from a unit that nobody knows to the answer and the release sheet."""
+
+from __future__ import annotations
+
+import re
+
+import httpx2 as httpx
+import pytest
+from playwright.sync_api import expect
+
+from service.forecasts.examples import example_case
+
+CASE = example_case()["history"]
+"""An invented van of Marrow Bay; its readings were made by the simulation."""
+
+BEFORE, UNDER_LOAD, AFTER = CASE["readings"]
+TOPUP = CASE["topups"][0]
+
+
+def local(text: str) -> str:
+    """A time as the browser's field takes it; the tests' zone is UTC."""
+    return text[:16]
+
+
+def add_van(page, site) -> None:
+    page.goto(f"{site.url}/bench")
+    page.get_by_role("link", name="Add a unit").click()
+    page.get_by_label("Number of the vehicle").fill("MB-VAN-07")
+    page.get_by_label("Kind of pack").select_option("gravel-14")
+    page.get_by_label("Age of the pack").fill("14,5")
+    page.get_by_role("button", name="Add it").click()
+    expect(page.get_by_role("status")).to_contain_text("Unit MB-VAN-07 is added.")
+
+
+def enter_reading(page, reading: dict, numbers: str) -> None:
+    page.get_by_role("link", name="Enter a reading").click()
+    page.get_by_label("When").fill(local(reading["time"]))
+    page.get_by_label("State", exact=True).select_option(reading["state"])
+    page.get_by_label("Current").fill(str(reading.get("current_a", "")))
+    page.get_by_text("Paste a row or a column of numbers").click()
+    page.get_by_label("Row or column").fill(numbers)
+    page.get_by_role("button", name="Save").click()
+    expect(page.get_by_role("status")).to_contain_text("The reading is recorded.")
+
+
+def enter_topup(page) -> None:
+    page.get_by_role("link", name="Enter the top-up").click()
+    page.get_by_label("End of the charge").fill(local(TOPUP["time"]))
+    page.get_by_label("Blocks charged").fill("5")
+    page.get_by_label("Charge put into each").fill(str(TOPUP["charge_ah"]).replace(".", ","))
+    page.get_by_label("Voltage at the end").fill(str(TOPUP["end_v"]))
+    page.get_by_label("How long it charged").fill(str(TOPUP["duration_h"]))
+    page.get_by_role("button", name="Save").click()
+    expect(page.get_by_role("status")).to_contain_text("The top-up is recorded.")
+
+
+def test_the_whole_task(site, either_page, sound):
+    page = either_page
+    page.goto(f"{site.url}/bench")
+    expect(page.get_by_text("Nothing is recorded yet.")).to_be_visible()
+    sound(page, "bench-empty")
+    add_van(page, site)
+    expect(page.get_by_text("Nothing is known of this pack yet.")).to_be_visible()
+    sound(page, "unit-empty")
+    enter_reading(page, BEFORE, "\n".join(map(str, BEFORE["block_v"])))
+    expect(page.get_by_text("There is no forecast yet.")).to_be_visible()
+    sound(page, "unit-one-reading")
+    enter_reading(page, UNDER_LOAD, "\t".join(map(str, UNDER_LOAD["block_v"])))
+    enter_topup(page)
+    enter_reading(page, AFTER, "; ".join(str(v).replace(".", ",") for v in AFTER["block_v"]))
+    first = page.locator(".answer .first")
+    expect(first).to_contain_text(re.compile(r"such packs (hold at least|cannot be promised)"))
+    page.get_by_label("The replacement pack arrives in").fill("7")
+    page.get_by_role("button", name="Ask").click()
+    expect(page.locator(".answer")).to_contain_text("Until the replacement pack arrives on day 7")
+    sound(page, "unit-answered")
+    page.get_by_role("button", name="Keep this forecast").click()
+    expect(page.locator("h1")).to_contain_text("Release sheet")
+    sound(page, "release-sheet")
+    # The same over REST: what the page told is what is stored.
+    (stored,) = httpx.get(f"{site.url}/v1/issued-forecasts").json()["items"]
+    answer = httpx.get(f"{site.url}/v1/issued-forecasts/{stored['id']}").json()["answer"]
+    for sentence in answer["sentences"]:
+        expect(page.get_by_text(sentence)).to_be_visible()
+    page.get_by_role("link", name="Back to the unit").click()
+    page.get_by_role("link", name="Say what became of it").click()
+    page.get_by_label("What became of it").select_option("returned")
+    page.get_by_label("Trouble code").fill("P0A80")
+    page.get_by_role("button", name="Save").click()
+    expect(page.get_by_text("The last top-up is over.")).to_be_visible()
+    sound(page, "unit-over")
+    page.get_by_role("button", name="Undo").click()
+    expect(page.get_by_role("status")).to_contain_text("Undone.")
+    expect(page.locator(".answer")).to_be_visible()
+
+
+def test_block_by_block_with_the_keyboard_alone(site, record, page, sound):
+    """The whole reading without a mouse: tab to each field, Enter to the next block, Enter on the button."""
+    record("/v1/packs", {"id": "MB-CAB-03", "family": "gravel-14"})
+    page.goto(f"{site.url}/bench")
+    page.keyboard.press("Tab")
+    expect(page.get_by_role("link", name="Skip to the content")).to_be_focused()
+    page.keyboard.press("Enter")
+    page.keyboard.press("Tab")
+    expect(page.get_by_label("Number of the vehicle or the pack")).to_be_focused()
+    page.keyboard.type("cab")
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/bench?unit=cab")
+    link = page.get_by_role("link", name="MB-CAB-03")
+    tab_to(page, link)
+    page.keyboard.press("Enter")
+    tab_to(page, page.get_by_role("link", name="Enter a reading"))
+    page.keyboard.press("Enter")
+    tab_to(page, page.locator("#block_v-0"))
+    for volts in BEFORE["block_v"]:
+        page.keyboard.type(str(volts))
+        page.keyboard.press("Enter" if volts is not BEFORE["block_v"][-1] else "Tab")
+    expect(page.get_by_role("button", name="Save")).to_be_focused()
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("status")).to_contain_text("The reading is recorded.")
+    tab_to(page, page.get_by_role("button", name="Undo"))
+    page.keyboard.press("Enter")
+    expect(page.get_by_text("Nothing is known of this pack yet.")).to_be_visible()
+
+
+def tab_to(page, target) -> None:
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        if target.evaluate("element => element === document.activeElement"):
+            return
+    pytest.fail(f"the keyboard does not reach {target}")
+
+
+def test_mistakes_stand_at_the_number(site, record, either_page, sound):
+    page = either_page
+    record("/v1/packs", {"id": "MB-CAB-03", "family": "gravel-14"})
+    page.goto(f"{site.url}/bench/units/MB-CAB-03/reading/new")
+    for place, volts in enumerate(BEFORE["block_v"]):
+        page.locator(f"#block_v-{place}").fill(str(volts))
+    page.locator("#block_v-3").fill("13..1")
+    page.locator("#block_v-8").fill("twelve")
+    page.get_by_label("Current").fill("900000")
+    page.get_by_role("button", name="Save").click()
+    expect(page.get_by_role("alert")).to_contain_text("2 things to mend")
+    expect(page.locator("#block_v-3-wrong")).to_contain_text("'13..1' is not a number.")
+    assert page.locator("#block_v-8").get_attribute("aria-invalid") == "true"
+    assert page.locator("#block_v-0").input_value() == "13.0"
+    sound(page, "reading-mistakes")
+    page.locator("#block_v-3").fill("13.1")
+    page.locator("#block_v-8").fill("1299")
+    page.get_by_role("button", name="Save").click()
+    expect(page.get_by_role("alert")).to_contain_text("mend")
+    page.locator("#block_v-8").fill("-")
+    page.get_by_label("Current").fill("-3")
+    page.get_by_label("State", exact=True).select_option("charge")
+    page.get_by_role("button", name="Save").click()
+    expect(page.get_by_role("status")).to_contain_text("The reading is recorded.")
+    (stored,) = httpx.get(f"{site.url}/v1/readings").json()["items"]
+    assert stored["block_v"][8] is None
+    assert stored["block_v"][3] == 13.1
+    assert stored["current_a"] == -3
+
+
+def test_a_pasted_row_spreads_over_the_blocks(site, record, open_context, size):
+    context = open_context(size)
+    context.grant_permissions(["clipboard-read", "clipboard-write"], origin=site.url)
+    page = context.new_page()
+    record("/v1/packs", {"id": "MB-CAB-03", "family": "gravel-14"})
+    page.goto(f"{site.url}/bench/units/MB-CAB-03/reading/new")
+    row = "\t".join(map(str, BEFORE["block_v"]))
+    page.evaluate("text => navigator.clipboard.writeText(text)", row)
+    page.locator("#block_v-0").focus()
+    page.keyboard.press("Control+V")
+    assert [page.locator(f"#block_v-{i}").input_value() for i in range(14)] == [str(v) for v in BEFORE["block_v"]]
+    expect(page.get_by_role("status")).to_contain_text("14 numbers pasted; the pack has 14 blocks.")
+
+
+def test_too_few_pasted_numbers_are_counted(site, record, either_page, sound):
+    page = either_page
+    record("/v1/packs", {"id": "MB-CAB-03", "family": "gravel-14"})
+    page.goto(f"{site.url}/bench/units/MB-CAB-03/reading/new")
+    page.get_by_text("Paste a row or a column of numbers").click()
+    page.get_by_label("Row or column").fill("13.0 13.1 13.2")
+    page.get_by_role("button", name="Put them into the fields").click()
+    expect(page.locator("#pasted-wrong")).to_contain_text("These are 3 numbers, but the pack has 14 blocks.")
+    sound(page, "reading-too-few")
+
+
+LOGGED = "Date;Batt current (A);" + ";".join(f"B{b:02}" for b in range(1, 15)) + "\n"
+
+
+def test_a_loggers_file(site, record, either_page, sound, tmp_path):
+    page = either_page
+    record("/v1/packs", {"id": "MB-CAB-03", "family": "gravel-14"})
+    rows = [
+        f"0{day}.03.2026 08:1{day};0,1;" + ";".join(str(v).replace(".", ",") for v in BEFORE["block_v"])
+        for day in (2, 3)
+    ]
+    good, bad = tmp_path / "good.csv", tmp_path / "bad.csv"
+    good.write_text(LOGGED + "\n".join(rows) + "\n")
+    bad.write_text(LOGGED + "\n".join([rows[0], rows[1].replace("13,0;", "13,O;", 1)]) + "\n")
+    page.goto(f"{site.url}/bench/units/MB-CAB-03/reading/new")
+    page.get_by_label("CSV file").set_input_files(bad)
+    page.get_by_role("button", name="Read the file").click()
+    expect(page.locator("h1")).to_contain_text("Nothing was stored from this file")
+    expect(page.get_by_role("table")).to_contain_text("13,O")
+    sound(page, "file-mistakes")
+    page.get_by_role("link", name="Try again").click()
+    page.get_by_label("CSV file").set_input_files(good)
+    page.get_by_role("button", name="Read the file").click()
+    expect(page.get_by_role("status")).to_contain_text("2 readings are recorded.")
+    assert len(httpx.get(f"{site.url}/v1/readings").json()["items"]) == 2
+    page.get_by_role("button", name="Undo").click()
+    expect(page.get_by_role("status")).to_contain_text("Undone.")
+    assert httpx.get(f"{site.url}/v1/readings").json()["items"] == []
+
+
+def test_a_file_of_other_packs_is_refused(site, van, page, tmp_path, repository):
+    record_of_all = repository / "data" / "synthetic" / "readings.csv"
+    page.goto(f"{site.url}/bench/units/{van}/reading/new")
+    page.get_by_label("CSV file").set_input_files(record_of_all)
+    page.get_by_role("button", name="Read the file").click()
+    expect(page.get_by_role("alert")).to_contain_text("This row is of 'MB-CAB-01', not of MB-VAN-07.")
+
+
+def test_a_fact_is_corrected_taken_away_and_brought_back(site, van, either_page, sound):
+    page = either_page
+    page.goto(f"{site.url}/bench/units/{van}")
+    page.get_by_role("link", name="Top-up of block 5").click()
+    expect(page.get_by_label("Charge put into each")).to_have_value("1.73")
+    page.get_by_label("Charge put into each").fill("1.7")
+    page.get_by_role("button", name="Save").click()
+    expect(page.get_by_text("charge 1.7 Ah")).to_be_visible()
+    page.get_by_role("button", name="Undo").click()
+    expect(page.get_by_text("charge 1.73 Ah")).to_be_visible()
+    page.get_by_role("link", name="Planned use").click()
+    page.get_by_role("button", name="Take it away").click()
+    expect(page.get_by_role("status")).to_contain_text("Taken away.")
+    expect(page.get_by_role("link", name="Planned use")).to_have_count(0)
+    page.get_by_role("button", name="Undo").click()
+    expect(page.get_by_role("link", name="Planned use")).to_have_count(1)
+    page.get_by_role("link", name="Reading under load").click()
+    sound(page, "reading-correct")
+
+
+def test_the_page_tells_what_rest_tells(site, van, page):
+    """Sentences, figures and explanation are those of the service; the page computes nothing of its own."""
+    page.goto(f"{site.url}/bench/units/{van}?replacement=7")
+    origin = max(reading["time"] for reading in CASE["readings"])
+    history = httpx.get(f"{site.url}/v1/packs/{van}/history").json()
+    # The page counts from the hour that is: the newest fact is more than a day old.
+    case = {"history": history, "at": "2026-03-14T09:00:00+00:00", "replacement_in_days": 7, "explain": True}
+    assert origin < case["at"]
+    answer = httpx.post(f"{site.url}/v1/forecasts", json=case).json()
+    shown = page.locator("main").inner_text()
+    for sentence in [*answer["sentences"], *answer["explanation"]["sentences"], *answer["cautions"]]:
+        assert sentence in shown, sentence
+
+
+def test_a_wide_record_is_found_by_a_part_of_the_number(site, record, either_page, sound):
+    for number in range(45):
+        record("/v1/packs", {"id": f"MB-VAN-{number:03}", "family": "gravel-14"})
+    page = either_page
+    page.goto(f"{site.url}/bench?unit=van-0")
+    expect(page.locator(".units li")).to_have_count(20)
+    page.get_by_role("link", name="More units").click()
+    page.get_by_role("link", name="More units").click()
+    expect(page.locator(".units li")).to_have_count(5)
+    page.goto(f"{site.url}/bench?unit=%25")
+    expect(page.get_by_text("No vehicle and no pack has this in its number.")).to_be_visible()
+    sound(page, "bench-not-found")
