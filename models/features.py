@@ -134,7 +134,8 @@ def _pairs(start: Rows, end: Rows) -> tuple[Rows, Rows]:
     return moment, row.astype(np.intp)
 
 
-def _first_block(blocks: pd.Series[Any]) -> Rows:
+def topped_blocks(blocks: pd.Series[Any]) -> Rows:
+    """Return the (first) block of each top-up from its ``blocks``, counted from 0. Shape (n,)."""
     text = blocks.to_numpy(dtype=object)
     return np.array([int(str(b).split(" ", 1)[0]) - 1 for b in text], dtype=np.intp)
 
@@ -189,7 +190,7 @@ def _moments(tables: HistoryTables, moments: pd.DataFrame, codes: pd.Index[Any],
         earlier=earlier,
         topped_at=topups.second[end - 1],
         previous_at=np.where(earlier > 0, topups.second[previous], _EARLIEST),
-        block=_first_block(tables.topups["blocks"].iloc[last]),
+        block=topped_blocks(tables.topups["blocks"].iloc[last]),
     )
 
 
@@ -360,7 +361,7 @@ def _earlier(out: dict[str, Floats], tables: HistoryTables, at: _Moments, topups
     last_hold[moment] = hold  # the last earlier top-up wins
     out["shortest_hold_days"], out["last_hold_days"] = shortest, last_hold
     has = at.earlier > 0
-    same = _first_block(tables.topups["blocks"])[at.previous_topup] == at.block
+    same = topped_blocks(tables.topups["blocks"])[at.previous_topup] == at.block
     out["last_same_block"] = np.where(has, same, np.nan)
     stored = _column(tables.topups, "charge_ah", at.previous_topup) * at.packs.of(lambda f: f.coulombic_efficiency)
     share = stored / at.packs.of(lambda f: f.rated_ah)

@@ -38,6 +38,13 @@ WIDENING: Final = 0.5
 """Share of the usual level at which the good-for day is read where the evidence is out of the training range, or the
 family was never learned from. Invented."""
 
+SUMMARY_DAYS: Final = (2.0, 5.0, 10.0, 21.0, 50.0)
+KIND_STEP: Final = 2.0
+SECOND_STEP: Final = 0.15
+USUAL_SECOND_MV: Final = -2.0
+"""How `Forecaster.summary` weighs its parts: invented, and tried on simulated packs
+(`tests/benchmarks/bench_what_if.py`). The last stands where the next weakest block was not read, mV per cell."""
+
 Floats = NDArray[np.float64]
 
 
@@ -170,6 +177,25 @@ class Forecaster:
         """Return the mean days held, counting at most the days to the horizon, shape (n,)."""
         return np.asarray(np.trapezoid(self.curves(X)[0], DAYS, axis=1))
 
+    def summary(self, X: pd.DataFrame) -> Floats:
+        """Condense evidence to what it says of the pack, for comparing packs.
+
+        Returns
+        -------
+        array, shape (n, k)
+            Logarithms of the cumulative hazard at `SUMMARY_DAYS` as one member sees it (the others cost time, and say
+            about the same) before any recalibration (a workshop's own must not change which packs are alike); of the
+            kinds' probabilities; and how low the next weakest block reads. In such units that a step of 1 is about as
+            telling in each.
+        """
+        hold = self.members[0].predict_survival(X, np.array(SUMMARY_DAYS))
+        hazard = _cloglog(np.clip(hold, 1e-3, 1 - 1e-3))
+        second = X[["before_second_mv_per_cell", "after_second_mv_per_cell"]].to_numpy(np.float64)
+        parts = [hazard, SECOND_STEP * np.nan_to_num(second, nan=USUAL_SECOND_MV)]
+        if self.kinds is not None:
+            parts.append(KIND_STEP * np.log(np.maximum(self.kinds.predict(X), 0.01)))
+        return np.hstack(parts)
+
     def _calibrated(self, survival: Floats, group: NDArray[np.object_]) -> Floats:
         return survival if self.recalibration is None else self.recalibration.transform(survival, group)
 
@@ -266,7 +292,7 @@ class Forecaster:
         bank = require_bank(self.bank)
         forecast, _, batch = self._forecast(history, at, usage, family)
         kept = bank.of_family(family or self.families[history.family])
-        return what_if(forecast, batch.X, kept, _seeded(forecast), plans)
+        return what_if(forecast, batch.X, self.summary(batch.X)[0], kept, _seeded(forecast), plans)
 
     def recheck_plan(
         self,
@@ -283,7 +309,9 @@ class Forecaster:
         bank = require_bank(self.bank)
         forecast, tables, batch = self._forecast(history, at, usage, family)
         kept = bank.of_family(family or self.families[history.family])
-        return recheck_plan(forecast, tables, batch.X, kept, self.curves, _seeded(forecast), risk)
+        return recheck_plan(
+            forecast, tables, batch.X, self.summary(batch.X)[0], kept, self.curves, _seeded(forecast), risk
+        )
 
     def _forecast(
         self, history: PackHistory, at: datetime | None, usage: UsagePlan | None, family: PackFamily | None

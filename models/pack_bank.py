@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields, replace
+from typing import Any, Final, TypeVar
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from models.families import PackFamily
-from models.feature_table import FEATURES
 from models.forward_runs import Ready
 from models.problems import ModelRefused, Problem
 
 Floats = NDArray[np.float64]
 Rows = NDArray[np.intp]
+Summary = Callable[[pd.DataFrame], Floats]
 
-SET_NOT_WEIGHED: Final = frozenset(f.name for f in FEATURES if f.evidence == "planned use")
-"""Features that are given to every simulated pack instead of being compared: a plan is a choice, not evidence of
-what is wrong with a pack."""
+NEAREST: Final = 100
+"""The kernel reaches to the packs of the bank that are the nearest by this count. Fewer are better explained by the
+readings but more alike by chance (`tests/benchmarks/bench_what_if.py`)."""
 
 
 @dataclass(frozen=True)
@@ -29,22 +29,78 @@ class FamilyBank:
 
     Attributes
     ----------
-    ready : Ready
-        n packs on the morning of the moment.
+    kept : Ready
+        n packs on the morning of the moment, in half precision: a bank is large, and nobody measures finer.
     names : tuple of str, length p
         Features.
     X : array of float32, shape (n, p)
         Features at that moment.
+    summary : array of float32, shape (n, k)
+        What the forecaster makes of them (`Forecaster.summary`).
     """
 
-    ready: Ready
+    kept: Ready
     names: tuple[str, ...]
     X: NDArray[np.float32]
+    summary: NDArray[np.float32]
+
+    @classmethod
+    def of(cls, packs: Ready, X: pd.DataFrame, summary: Summary) -> FamilyBank:
+        """Keep packs and their features, shape (n, p)."""
+        kept = replace(packs, state=_as(packs.state, np.float16), use=_as(packs.use, np.float16))
+        return cls(kept, tuple(X.columns), X.to_numpy(np.float32), summary(X).astype(np.float32))
+
+    def summarised(self, summary: Summary) -> FamilyBank:
+        """Return the same packs as another forecaster sees them."""
+        X = pd.DataFrame(self.X.astype(np.float64), columns=list(self.names))
+        return replace(self, summary=summary(X).astype(np.float32))
+
+    def packs(self, rows: Rows) -> Ready:
+        """Return some packs, ready to be run forward."""
+        some = self.kept.take(rows)
+        return replace(some, state=_as(some.state, np.float32), use=_as(some.use, np.float32))
+
+    def weights(self, summary: Floats) -> Floats:
+        """Weigh the packs by how well their evidence agrees with a pack's.
+
+        Parameters
+        ----------
+        summary : array, shape (k,)
+            Of that pack.
+
+        Returns
+        -------
+        array, shape (n,)
+            Sums to 1.
+
+        Notes
+        -----
+        Approximate Bayesian computation. The summaries are what the forecaster concludes from the evidence, in the
+        spirit of the semi-automatic ones of Fearnhead & Prangle 2012 (from memory, unverified), the kernel is
+        Epanechnikov's, and its width the distance of the `NEAREST` nearest.
+        """
+        squared = ((self.summary.astype(np.float64) - summary) ** 2).sum(axis=1)
+        reach = min(NEAREST, len(squared) - 1)
+        width = max(float(np.partition(squared, reach)[reach]), 1e-12)
+        weight = np.maximum(1 - squared / width, 0.0)
+        if not weight.any():  # as many at the very same distance
+            weight = (squared <= width).astype(np.float64)
+        return np.asarray(weight / weight.sum())
+
+
+_Kept = TypeVar("_Kept")
+
+
+def _as(packs: _Kept, kind: type[np.floating[Any]]) -> _Kept:
+    """Return a dataclass of arrays with its floating-point arrays in another precision."""
+    arrays = {f.name: getattr(packs, f.name) for f in fields(packs)}  # type: ignore[arg-type]
+    converted = {name: a.astype(kind) if a.dtype.kind == "f" else a for name, a in arrays.items()}
+    return replace(packs, **converted)  # type: ignore[type-var]
 
 
 @dataclass(frozen=True)
 class PackBank:
-    """Simulated packs by family. Made by `training.bank`.
+    """Simulated packs by family. Filled by `training.bank`.
 
     Attributes
     ----------
@@ -52,6 +108,10 @@ class PackBank:
     """
 
     families: Mapping[str, FamilyBank]
+
+    def summarised(self, summary: Summary) -> PackBank:
+        """Return the same packs as another forecaster sees them."""
+        return PackBank({name: bank.summarised(summary) for name, bank in self.families.items()})
 
     def of_family(self, family: PackFamily) -> FamilyBank:
         """Return the packs of a family.
@@ -61,8 +121,8 @@ class PackBank:
         ModelRefused
             None of that family were simulated, or its file has changed since.
         """
-        kept = self.families.get(family.name)
-        if kept is None or kept.ready.family != family:
+        found = self.families.get(family.name)
+        if found is None or found.kept.family != family:
             raise ModelRefused(
                 Problem(
                     "model",
@@ -70,7 +130,7 @@ class PackBank:
                     "Put the family's file into the families' folder and train again with `tideover train`.",
                 )
             )
-        return kept
+        return found
 
 
 def require_bank(bank: PackBank | None) -> PackBank:
@@ -90,55 +150,3 @@ def require_bank(bank: PackBank | None) -> PackBank:
             )
         )
     return bank
-
-
-@dataclass(frozen=True)
-class Ensemble:
-    """Simulated packs that stand for one real pack.
-
-    Attributes
-    ----------
-    ready : Ready
-        m packs, used as the real one is planned to be; the same simulated pack may be there several times.
-    source : int array, shape (m,)
-        Which pack of the bank each one is.
-    effective : float
-        How many equally good packs the weights amount to: 1 / Σ w².
-    """
-
-    ready: Ready
-    source: Rows
-    effective: float
-
-
-def bank_weights(bank: FamilyBank, x: pd.DataFrame) -> Floats:
-    """Weigh the packs of a bank by how well their evidence agrees with a pack's.
-
-    Parameters
-    ----------
-    bank : FamilyBank
-    x : DataFrame, shape (1, features)
-
-    Returns
-    -------
-    array, shape (n,)
-        Sums to 1.
-    """
-    names = bank.names
-    kept = [i for i, name in enumerate(names) if name not in SET_NOT_WEIGHED]
-    values = bank.X[:, kept].astype(np.float64)
-    here = x[[names[i] for i in kept]].to_numpy(np.float64)[0]
-    scale = np.nanpercentile(values, 95, axis=0) - np.nanpercentile(values, 5, axis=0)
-    apart = np.minimum(np.abs(values - here) / np.where(scale > 0, scale, 1.0), 1.0)
-    apart = np.where(np.isnan(values) != np.isnan(here), 1.0, np.nan_to_num(apart))
-    distance = apart.mean(axis=1)
-    width = np.partition(distance, min(50, len(distance) - 1))[min(50, len(distance) - 1)] - distance.min() + 1e-9
-    weight = np.exp(-((distance - distance.min()) / width))
-    return np.asarray(weight / weight.sum())
-
-
-def draw_ensemble(weights: Floats, count: int, rng: np.random.Generator) -> Rows:
-    """Draw packs by their weights, systematically: each comes as often as its weight says, give or take one."""
-    steps = (rng.random() + np.arange(count)) / count
-    found = np.searchsorted(np.cumsum(weights), steps * weights.sum())
-    return np.asarray(np.minimum(found, len(weights) - 1), dtype=np.intp)

@@ -18,10 +18,11 @@ from numpy.typing import NDArray
 from sklearn.isotonic import IsotonicRegression
 
 from models.block_voltage import block_voltage_v
-from models.features import feature_frame
+from models.ensemble import ensemble_of, reconciled_weights
+from models.features import feature_frame, topped_blocks
 from models.forecast import Flag, Forecast
 from models.forward_runs import Ready, run_plans
-from models.grid import HORIZON_DAYS, day_of_return, survival_at
+from models.grid import DAYS, HORIZON_DAYS, day_of_return, survival_at
 from models.imbalance import deviation_v
 from models.pack_bank import FamilyBank
 from models.pack_state import PackState
@@ -29,7 +30,6 @@ from models.plans import PRESENT
 from models.problems import BadInput
 from models.tables import READING_COLUMNS, VOLT_DECIMALS, HistoryTables, block_column, block_columns
 from models.use_process import UseProcess
-from models.what_if import ensemble_of, reconciled_weights
 
 Floats = NDArray[np.float64]
 Rows = NDArray[np.intp]
@@ -38,8 +38,11 @@ Curves = Callable[[pd.DataFrame], tuple[Floats, Floats, Floats]]
 DEFAULT_RISK: Final = 0.1
 """Probability of a return that is not to be passed unless another is chosen. Invented."""
 
-PACKS_READ: Final = 400
+PACKS_READ: Final = 300
 """Simulated packs that are run forward and read."""
+
+PACKS_COMPARED: Final = 60
+"""Of these, those whose readings decide which day is best: every reading costs a forecast."""
 
 MOST_DAYS: Final = 8
 """Days that are compared; each costs a forecast for every pack that still holds."""
@@ -136,11 +139,17 @@ class _Seen:
     run: Rows
     block_v: Floats
 
+    def some(self, count: int) -> _Seen:
+        """Keep some of them: draws are in order of the bank, so those spread evenly over it."""
+        kept = np.unique(np.linspace(0, len(self.run) - 1, min(count, len(self.run))).astype(np.intp))
+        return _Seen(self.run[kept], self.block_v[kept])
+
 
 def recheck_plan(
     forecast: Forecast,
     tables: HistoryTables,
     x: pd.DataFrame,
+    summary: Floats,
     bank: FamilyBank,
     curves: Curves,
     rng: np.random.Generator,
@@ -155,6 +164,8 @@ def recheck_plan(
         The one pack's facts known at the origin.
     x : DataFrame, shape (1, features)
         What the forecast was made from.
+    summary : array, shape (k,)
+        What the forecaster concludes from it (`Forecaster.summary`).
     bank : FamilyBank
     curves : callable
         Hold curves of a feature table, as `Forecaster.curves`.
@@ -174,33 +185,31 @@ def recheck_plan(
     if not 0.01 <= risk <= 0.5:
         raise BadInput.one("risk", f"is {risk:g}.", "Choose a probability between 0.01 and 0.5.")
     limit = day_of_return(forecast.survival, risk)
-    ensemble = ensemble_of(bank, x, forecast.origin, PACKS_READ, rng)
+    ensemble = ensemble_of(bank, x, summary, forecast.origin, PACKS_READ, rng)
     days = _days_in_question(limit)
     if not days:
         return RecheckPlan(forecast, risk, limit, None, 0.0, (), (), ensemble.effective, ())
     seen: dict[int, _Seen] = {}
-    packs = ensemble.ready
+    packs, block = ensemble.ready, int(topped_blocks(tables.topups["blocks"].iloc[[-1]])[0])
 
     def read(step: int, _: Rows, run: Rows, state: PackState, use: UseProcess) -> None:
         if step in days:
             here = Ready(packs.family, state, use, packs.day[run], packs.block[run])
-            seen[step] = _Seen(run, rest_readings_v(here, step, rng))
+            seen[step] = _Seen(run, with_block_at(rest_readings_v(here, step, rng), here.block, block))
 
     returned = run_plans(packs, (PRESENT,), rng, each_morning=read)[0]
     weight = reconciled_weights(returned, forecast.survival)
-    x_then = _features_then(tables, forecast, {day: seen[day].block_v for day in days if day in seen})
-    survival, _, _ = curves(x_then)
-    worth, found, first = [], {}, 0
-    for day in sorted(seen):
-        here = seen[day]
-        part = survival[first : first + len(here.run)]
-        first += len(here.run)
-        found[day] = (part, here)
+    compared = {day: here.some(PACKS_COMPARED) for day, here in sorted(seen.items())}
+    survival = curves(_features_then(tables, forecast, {day: here.block_v for day, here in compared.items()}))[0]
+    worth = []
+    for day, here in compared.items():
+        part, survival = survival[: len(here.run)], survival[len(here.run) :]
         worth.append((day, _worth(part, weight[here.run], forecast, day, limit, risk)))
     best = max(worth, key=lambda item: item[1])[0]
-    part, here = found[best]
-    own = -1e3 * deviation_v(here.block_v)[np.arange(len(here.run)), packs.block[here.run]]
-    table = meanings(own, part, weight[here.run], risk)
+    here = seen[best]
+    part = curves(_features_then(tables, forecast, {best: here.block_v}))[0]
+    below_mv = -1e3 * deviation_v(here.block_v)[:, block]
+    table = meanings(below_mv, part, weight[here.run], risk)
     return RecheckPlan(
         present=forecast,
         risk=risk,
@@ -231,6 +240,14 @@ def rest_readings_v(packs: Ready, step: int, rng: np.random.Generator) -> Floats
     volts = block_voltage_v(family, packs.state, np.zeros(n), ambient, swing)
     sd = METER_SD_V * np.sqrt(family.cells_per_block / 12)
     return np.asarray(np.round(volts + sd * rng.standard_normal(volts.shape), VOLT_DECIMALS))
+
+
+def with_block_at(block_v: Floats, block: Rows, place: int) -> Floats:
+    """Exchange columns so that every pack's own topped block stands where the real pack's does, shape (n, b)."""
+    rows, out = np.arange(len(block_v)), block_v.copy()
+    out[:, place] = block_v[rows, block]
+    out[rows, block] = np.where(block == place, out[rows, block], block_v[:, place])
+    return out
 
 
 def meanings(below_mv: Floats, survival: Floats, weight: Floats, risk: float) -> tuple[ReadingMeaning, ...]:
@@ -306,9 +323,32 @@ def _worth(survival: Floats, weight: Floats, forecast: Forecast, day: int, limit
     left = 1 - (1 - risk) / holds
     if left <= 0:
         return 0.0
-    further = np.array([_good_for(curve, left) for curve in survival])
+    onward = survival_at(forecast.survival[None, :], np.minimum(day + DAYS, HORIZON_DAYS))[0] / holds
+    further = np.array([_good_for(curve, left) for curve in agreeing(survival, weight / weight.sum(), onward)])
     without = (HORIZON_DAYS if limit is None else limit) - day
     return float(holds * (weight @ np.minimum(further, HORIZON_DAYS - day) / weight.sum() - without))
+
+
+def agreeing(survival: Floats, weight: Floats, together: Floats) -> Floats:
+    """Scale the cumulative hazards of hold curves, each day by one factor, so that their mean is a given curve.
+
+    What a reading is worth lies in how far apart the forecasts after it are, not in their common level: later forecasts
+    can differ from the present one on average too, and that is no merit of the reading.
+
+    Parameters
+    ----------
+    survival : array, shape (k, g)
+    weight : array, shape (k,)
+        Sums to 1.
+    together : array, shape (g,)
+    """
+    hazard = -np.log(np.clip(survival, 1e-12, 1.0))
+    low, high = np.full(survival.shape[1], -20.0), np.full(survival.shape[1], 20.0)
+    for _ in range(40):
+        middle = (low + high) / 2
+        above = weight @ np.exp(-np.exp(middle) * hazard) > together
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    return np.minimum.accumulate(np.exp(-np.exp((low + high) / 2) * hazard), axis=1)
 
 
 def _features_then(tables: HistoryTables, forecast: Forecast, seen: dict[int, Floats]) -> pd.DataFrame:

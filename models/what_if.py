@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from itertools import combinations
 from typing import Final
 
@@ -18,14 +17,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from models.ensemble import Ensemble, ensemble_of, reconciled_weights
 from models.forecast import Flag, Forecast
 from models.forward_runs import run_plans
 from models.grid import DAYS
-from models.known_use import day_of_year, with_known_use
-from models.pack_bank import Ensemble, FamilyBank, bank_weights, draw_ensemble
+from models.pack_bank import FamilyBank
 from models.plans import PRESENT, USUAL_PLANS, Plan
 from models.problems import BadInput
-from models.tables import to_days
 
 Floats = NDArray[np.float64]
 
@@ -34,10 +32,6 @@ PACKS_RUN: Final = 500
 
 MOST_PLANS: Final = 20
 """Plans compared at once; each costs a few hundredths of a second."""
-
-LEAST_PATHS: Final = 4.0
-"""Effective number of runs that a stretch of return days must hold to be weighed by itself when the ensemble is
-reconciled with the forecast. Invented."""
 
 SURE: Final = 1.64
 """Standard errors to each side within which a difference counts as nothing: nine in ten, if normal."""
@@ -48,7 +42,7 @@ LEAST_DAYS: Final = 0.5
 LEAST_EFFECTIVE: Final = 30.0
 """Effective packs below which the reader is told that few simulated packs explain the readings. Invented."""
 
-FAR_APART: Final = 0.2
+FAR_APART: Final = 0.35
 """Distance of the ensemble's own curve from the forecast's at which the reader is told of it. Invented."""
 
 
@@ -117,60 +111,10 @@ class WhatIf:
         return next(p for p in self.plans if p.plan.name == name)
 
 
-def ensemble_of(bank: FamilyBank, x: pd.DataFrame, origin: datetime, count: int, rng: np.random.Generator) -> Ensemble:
-    """Draw simulated packs that stand for a real one, used as it is planned to be.
-
-    Parameters
-    ----------
-    bank : FamilyBank
-    x : DataFrame, shape (1, features)
-    origin : datetime
-        With offset.
-    count : int
-        Packs to draw.
-    rng : Generator
-    """
-    weights = bank_weights(bank, x)
-    source = draw_ensemble(weights, count, rng)
-    row = x.iloc[0]
-    known = {name: float(row[name]) for name in ("km_per_day", "trips_per_day", "parked_days_in_30", "ambient_c")}
-    today = day_of_year(float(to_days(pd.DatetimeIndex([origin]))[0]))
-    ready = with_known_use(bank.ready.take(source), known, today, rng)
-    return Ensemble(ready, source, float(1 / (weights**2).sum()))
-
-
-def reconciled_weights(returned: Floats, survival: Floats) -> Floats:
-    """Weigh runs so that their return days under the present plan follow a hold curve.
-
-    Parameters
-    ----------
-    returned : array, shape (n,)
-        Day of return of each run; infinity beyond the horizon.
-    survival : array, shape (len(DAYS),)
-
-    Returns
-    -------
-    array, shape (n,)
-        Sums to 1. Runs of one stretch of days weigh the same: of all weights that give the curve, those nearest to
-        equal ones (least relative entropy). Stretches with hardly a run are joined to the next.
-    """
-    wanted = np.append(survival[:-1] - survival[1:], survival[-1])
-    place = np.searchsorted(DAYS[1:], returned, side="left")
-    count = np.bincount(place, minlength=len(wanted)).astype(np.float64)
-    group, have, groups = 0, 0.0, np.zeros(len(wanted), dtype=np.intp)
-    for k in range(len(wanted)):
-        groups[k] = group
-        have += count[k]
-        if have >= LEAST_PATHS and count[k + 1 :].sum() >= LEAST_PATHS:
-            group, have = group + 1, 0.0
-    share = np.bincount(groups, wanted) / np.bincount(groups, count)
-    weight = share[groups[place]]
-    return np.asarray(weight / weight.sum())
-
-
 def what_if(
     forecast: Forecast,
     x: pd.DataFrame,
+    summary: Floats,
     bank: FamilyBank,
     rng: np.random.Generator,
     plans: Sequence[Plan] = USUAL_PLANS,
@@ -183,6 +127,8 @@ def what_if(
         For the present plan.
     x : DataFrame, shape (1, features)
         What it was made from.
+    summary : array, shape (k,)
+        What the forecaster concludes from it (`Forecaster.summary`).
     bank : FamilyBank
     rng : Generator
     plans : sequence of Plan
@@ -198,7 +144,7 @@ def what_if(
         No plan, too many, or two of one name.
     """
     asked = _checked(plans)
-    ensemble = ensemble_of(bank, x, forecast.origin, PACKS_RUN, rng)
+    ensemble = ensemble_of(bank, x, summary, forecast.origin, PACKS_RUN, rng)
     returned = run_plans(ensemble.ready, (PRESENT, *asked), rng)
     holds = (returned[:, :, None] > DAYS).astype(np.float64)
     own = holds[0].mean(axis=0)
@@ -256,7 +202,7 @@ def _checked(plans: Sequence[Plan]) -> tuple[Plan, ...]:
 
 
 def _errors(difference: Floats, weights: Floats, ensemble: Ensemble) -> Floats:
-    """Work out the standard error of weighted means, runs of one simulated pack taken together, shape (k,) for (n, k)."""
+    """Return standard errors, shape (k,), of weighted means over n runs; those of one simulated pack go together."""
     mean = weights @ difference
     each = weights[:, None] * (difference - mean)
     _, parent = np.unique(ensemble.source, return_inverse=True)

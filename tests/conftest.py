@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from training.bank import simulate_bank
 from training.cohort import Cohort, CohortPlan, simulate_cohort
+from training.families import load_families
 from training.fitting import FitSettings, Trained, train_forecaster
 
 SMALL = FitSettings(members=2, rounds=60, workers=1, seed=0)
@@ -23,7 +25,11 @@ def small_cohort() -> Cohort:
 def small_trained(small_cohort: Cohort) -> Trained:
     """A forecaster trained on `small_cohort`, with its report. Shared: tests must not change it."""
     return train_forecaster(
-        small_cohort.tables, truth=small_cohort.truth, settings=SMALL, made_at="2026-03-02T08:30+00:00"
+        small_cohort.tables,
+        truth=small_cohort.truth,
+        bank=simulate_bank(load_families(), seed=0, packs_per_family=60),
+        settings=SMALL,
+        made_at="2026-03-02T08:30+00:00",
     )
 
 

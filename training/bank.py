@@ -11,7 +11,7 @@ import pandas as pd
 from models.families import PackFamily
 from models.features import feature_frame
 from models.forward_runs import Ready
-from models.pack_bank import FamilyBank, PackBank
+from models.pack_bank import FamilyBank, PackBank, Summary
 from models.tables import from_days, to_days
 from training.cohort import Cohort, CohortPlan, simulate_cohort
 from training.cohort_cell import RELEASE_HOUR
@@ -28,6 +28,8 @@ JUST_READ_DAYS: Final = 0.04
 
 NOBODY_REPLACES: Final = WorkshopHabits(replaces=False)
 
+KeptPacks = Mapping[str, tuple[Ready, pd.DataFrame]]
+
 
 def simulate_bank(
     families: Mapping[str, PackFamily],
@@ -36,7 +38,7 @@ def simulate_bank(
     packs_per_family: int = PACKS_PER_FAMILY,
     workers: int = 1,
     progress: Callable[[int, int], None] | None = None,
-) -> PackBank:
+) -> KeptPacks:
     """Simulate packs of every family and keep their hidden state at the moments of a forecast.
 
     Parameters
@@ -50,7 +52,8 @@ def simulate_bank(
 
     Returns
     -------
-    PackBank
+    mapping of str to (Ready, DataFrame)
+        By family, with their features; a forecaster turns them into its bank (`bank_of`).
     """
     plan = CohortPlan(
         packs=packs_per_family * len(families),
@@ -59,10 +62,10 @@ def simulate_bank(
         habits=NOBODY_REPLACES,
         keep_states=True,
     )
-    return bank_of(simulate_cohort(plan, families=families, workers=workers, progress=progress))
+    return kept_packs(simulate_cohort(plan, families=families, workers=workers, progress=progress))
 
 
-def bank_of(cohort: Cohort) -> PackBank:
+def kept_packs(cohort: Cohort) -> KeptPacks:
     """Put the kept states of a cohort in order by family.
 
     Parameters
@@ -73,15 +76,18 @@ def bank_of(cohort: Cohort) -> PackBank:
     found: dict[str, list[tuple[Ready, pd.DataFrame]]] = {}
     for ready, moments in ready_packs(cohort):
         found.setdefault(ready.family.name, []).append((ready, feature_frame(cohort.tables, moments)))
-    families = {
-        name: FamilyBank(
+    return {
+        name: (
             Ready.concatenate([ready for ready, _ in parts]),
-            tuple(parts[0][1].columns),
-            np.concatenate([X.to_numpy(np.float32) for _, X in parts]),
+            pd.concat([X for _, X in parts], ignore_index=True),
         )
         for name, parts in found.items()
     }
-    return PackBank(families)
+
+
+def bank_of(kept: KeptPacks, summary: Summary) -> PackBank:
+    """Make the bank of a forecaster, which says by `summary` what it makes of the packs' evidence."""
+    return PackBank({name: FamilyBank.of(ready, X, summary) for name, (ready, X) in kept.items()})
 
 
 def ready_packs(cohort: Cohort) -> list[tuple[Ready, pd.DataFrame]]:

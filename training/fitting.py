@@ -26,6 +26,7 @@ from models.problems import BadInput
 from models.recalibration import GroupRecalibration
 from models.regressions import CoxRegression
 from models.tables import HistoryTables, to_days
+from training.bank import KeptPacks, bank_of
 from training.datasets import SurvivalRows, fold_of, moments_of, single_moments, survival_rows
 from training.past_packs import past_packs
 from training.report import CalibrationReport, ReportInputs, build_report
@@ -149,6 +150,7 @@ def train_forecaster(
     *,
     truth: pd.DataFrame | None = None,
     further: Further | None = None,
+    bank: KeptPacks | None = None,
     settings: FitSettings | None = None,
     trained_on: Origin = "simulation",
     made_at: str = "",
@@ -163,6 +165,8 @@ def train_forecaster(
         ``pack_id``, ``kind`` and whatever else to group the report by (``place``); simulated cohorts have it.
     further : Further, optional
         More packs for recalibration and bound alone, one moment each: where packs cost nothing, many of them.
+    bank : mapping, optional
+        Simulated packs to run forward under other plans (`training.bank.simulate_bank`).
     settings : FitSettings, optional
     trained_on : {"simulation", "shop"}
     made_at : str
@@ -218,6 +222,7 @@ def train_forecaster(
     forecaster = assemble(members, learned, calibration, kind, tables, "")
     drawn = np.random.default_rng([settings.seed, 9])
     forecaster.past = past_packs(forecaster, train, kind, tables, drawn, invented=trained_on == "simulation")
+    forecaster.bank = None if bank is None else bank_of(bank, forecaster.summary)
     # Named by what it is, not by what it was made from: changed code gives another model from the same record.
     forecaster.model_id = model_id = hashlib.sha256(f"{joblib.hash(forecaster)} {digest}".encode()).hexdigest()[:12]
     say(4)

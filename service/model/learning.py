@@ -13,6 +13,7 @@ from models.forecaster import Forecaster
 from models.problems import BadInput
 from models.tables import HistoryTables
 from models.threads import thread_limit
+from training.bank import KeptPacks
 from training.datasets import SurvivalRows
 from training.fitting import FitSettings, Further, Progress, Trained, train_forecaster
 from training.own_records import CURRENT, Start, learn_from_records, report_of, simulated_rows
@@ -36,6 +37,7 @@ def learn(
     created: datetime,
     truth: pd.DataFrame | None = None,
     further: Further | None = None,
+    bank: KeptPacks | None = None,
     settings: FitSettings | None = None,
     threads: int = 1,
     trial: HistoryTables | None = None,
@@ -53,6 +55,8 @@ def learn(
         What only a simulation knows; it teaches the kinds of weakness.
     further : Further, optional
         More packs for recalibration and bound alone.
+    bank : mapping, optional
+        Simulated packs to run forward under other plans.
     settings : FitSettings, optional
     threads : int
         Of the numerical libraries.
@@ -73,6 +77,7 @@ def learn(
             tables,
             truth=truth,
             further=further,
+            bank=bank,
             settings=settings,
             made_at=created.isoformat(timespec="minutes"),
             progress=progress,

@@ -14,6 +14,7 @@ from models.problems import ModelRefused
 from models.tables import HistoryTables
 from service.model.learning import learn, learn_from_record
 from service.settings import Settings
+from training.bank import PACKS_PER_FAMILY, simulate_bank
 from training.cohort import CohortPlan, simulate_cohort
 from training.families import load_families
 from training.fitting import FitSettings, Further
@@ -34,6 +35,11 @@ FURTHER_SEED: Final = 1_000_003
 TRIAL_PACKS: Final = 1_500
 TRIAL_SEED: Final = 2_000_003
 """Packs, and what is added to the seed, for comparing a new model with the current one."""
+
+BANK_SHARE: Final = 4
+FEWEST_BANKED: Final = 30
+"""One in `BANK_SHARE` as many packs of each family as are learned from, but at least `FEWEST_BANKED`, are kept to be
+run forward under other plans (at most `training.bank.PACKS_PER_FAMILY`)."""
 
 NOBODY_REPLACES: Final = WorkshopHabits(replaces=False)
 """A forecast says when the fault would return if the pack stayed in. A simulation knows that for every pack; a shop
@@ -106,6 +112,9 @@ def train_on_simulation(
     with stages("Simulating packs to check against") as progress:
         plan = CohortPlan(packs=FURTHER_PER_PACK * packs, seed=seed + FURTHER_SEED, habits=NOBODY_REPLACES)
         check = simulate_cohort(plan, families=families, workers=workers, progress=progress)
+    with stages("Simulating packs to run forward") as progress:
+        each = min(max(packs // BANK_SHARE, FEWEST_BANKED), PACKS_PER_FAMILY)
+        bank = simulate_bank(families, seed=seed, packs_per_family=each, workers=workers, progress=progress)
     trial = None
     if usable(registry):
         plan = CohortPlan(packs=TRIAL_PACKS, seed=seed + TRIAL_SEED, habits=NOBODY_REPLACES)
@@ -116,6 +125,7 @@ def train_on_simulation(
             cohort.tables,
             truth=cohort.truth,
             further=Further(check.tables, check.truth),
+            bank=bank,
             created=at,
             settings=FitSettings(seed=seed, workers=workers),
             threads=settings.threads,
