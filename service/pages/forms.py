@@ -11,7 +11,7 @@ from typing import Annotated, Any, Final, TypeVar
 
 from fastapi import APIRouter, Depends, HTTPException, Request
 from pydantic import BaseModel, ValidationError
-from starlette.datastructures import FormData, UploadFile
+from starlette.datastructures import UploadFile
 
 from models.problems import BadInput, Problem, problems_from
 from service.pages.visits import is_form_token
@@ -22,29 +22,6 @@ TOKEN: Final = "form_token"  # noqa: S105  the name of a field
 ONCE: Final = "once"
 _NUMBER: Final = re.compile(r"^[-+−]?[0-9]+([.,][0-9]+)?$")
 Model = TypeVar("Model", bound=BaseModel)
-
-
-async def token_checked(request: Request) -> FormData:
-    """Return what was sent, if it came from a page of this visit: a dependency of every page."""
-    if request.method != "POST":
-        return FormData()
-    form = await request.form()
-    token = form.get(TOKEN)
-    if not isinstance(token, str) or not is_form_token(request, token):
-        raise HTTPException(
-            403,
-            _("This form is not from a page that you opened here, or the page was too old. Go back and send it again."),
-        )
-    return form
-
-
-Sent = Annotated[FormData, Depends(token_checked)]
-"""What was sent. Every router of pages depends on it, so no form gets past without its token."""
-
-
-def page_router() -> APIRouter:
-    """Return a router for pages: not in the description of the REST service, and no form without its token."""
-    return APIRouter(include_in_schema=False, dependencies=[Depends(token_checked)])
 
 
 @dataclass(frozen=True)
@@ -125,20 +102,39 @@ def checked(schema: type[Model], values: Mapping[str, Any]) -> Model:
         raise BadInput(problems_from(error)) from error
 
 
-async def _form(sent: Sent) -> Form:
+async def token_checked(request: Request) -> Form:
+    """Return what was sent, if it came from a page of this visit: a dependency of every page."""
+    if request.method != "POST":
+        return Form()
     texts: dict[str, list[str]] = {}
     files: dict[str, tuple[str, bytes]] = {}
-    for name, value in sent.multi_items():
-        if isinstance(value, UploadFile):
-            content = await value.read()
-            if value.filename or content:
-                files[name] = (value.filename or name, content)
-        elif name != TOKEN:
-            texts.setdefault(name, []).append(value.strip())
+    async with request.form() as sent:
+        token = sent.get(TOKEN)
+        if not isinstance(token, str) or not is_form_token(request, token):
+            raise HTTPException(
+                403,
+                _(
+                    "This form is not from a page that you opened here, or the page was too old. "
+                    "Go back and send it again."
+                ),
+            )
+        for name, value in sent.multi_items():
+            if isinstance(value, UploadFile):
+                content = await value.read()
+                if value.filename or content:
+                    files[name] = (value.filename or name, content)
+            elif name != TOKEN:
+                texts.setdefault(name, []).append(value.strip())
     return Form(texts, files)
 
 
-SentForm = Annotated[Form, Depends(_form)]
+SentForm = Annotated[Form, Depends(token_checked)]
+"""The form that was sent; empty when a page is only asked for."""
+
+
+def page_router() -> APIRouter:
+    """Return a router for pages: not in the description of the REST service, and no form without its token."""
+    return APIRouter(include_in_schema=False, dependencies=[Depends(token_checked)])
 
 
 def _write(request: Request, form: SentForm) -> Writing:
