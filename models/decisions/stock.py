@@ -22,11 +22,16 @@ _TAIL: Final = 1e-12
 """Probability beyond which the Poisson part is cut; far below anything a stock figure can show."""
 
 
+_SMALL_GROUP: Final = 65
+"""Counts up to which groups of trials are convolved all at once; beyond, one pair at a time is quicker."""
+
+
 def poisson_binomial(chances: ArrayLike) -> FloatArray:
     """Return the distribution of the number of successes of independent trials with unequal chances.
 
     Exact up to rounding, by convolving the trials in pairs, pairs of pairs and so on. All terms are positive, so no
-    digits cancel, as they do in the transform methods.
+    digits cancel, as they do in the transform methods. Counts too unlikely for a double are left out on both sides, so
+    that many thousand trials are no harder than a few hundred.
 
     Parameters
     ----------
@@ -56,11 +61,44 @@ def poisson_binomial(chances: ArrayLike) -> FloatArray:
     p = np.asarray(chances, dtype=np.float64)
     if p.ndim != 1 or not ((p >= 0) & (p <= 1)).all():
         raise BadInput.one("chances", "must be one row of probabilities.", "Give one value between 0 and 1 per trial.")
-    parts = [np.array([1 - one, one]) for one in p]
+    groups = np.zeros((_whole_groups(len(p)), 2))
+    groups[:, 0] = 1.0  # the trials that fill up the last group never succeed
+    groups[: len(p), 0], groups[: len(p), 1] = 1 - p, p
+    while len(groups) > 1 and groups.shape[1] <= _SMALL_GROUP:
+        groups = _pairs_of(groups)
+    parts = [_without_tails(0, group) for group in groups]
     while len(parts) > 1:
-        odd = [parts[-1]] if len(parts) % 2 else []
-        parts = [np.convolve(a, b) for a, b in zip(parts[::2], parts[1::2], strict=False)] + odd
-    return parts[0] if parts else np.ones(1)
+        parts = [
+            _without_tails(first + second, np.convolve(a, b))
+            for (first, a), (second, b) in zip(parts[::2], parts[1::2], strict=True)
+        ]
+    ((least, found),) = parts
+    whole = np.zeros(len(p) + 1)
+    found = found[: len(p) + 1 - least]
+    whole[least : least + len(found)] = found
+    return whole
+
+
+def _whole_groups(trials: int) -> int:
+    """Return the next power of two."""
+    return 1 << max(trials - 1, 0).bit_length()
+
+
+def _pairs_of(groups: FloatArray) -> FloatArray:
+    """Convolve neighbours, all pairs at once."""
+    one, other = groups[::2], groups[1::2]
+    width = groups.shape[1]
+    both = np.zeros((len(one), 2 * width - 1))
+    for count in range(width):
+        both[:, count : count + width] += one[:, count : count + 1] * other
+    return both
+
+
+def _without_tails(least: int, probability: FloatArray) -> tuple[int, FloatArray]:
+    """Leave out counts of probability 0 on both sides; return the least count left and the probabilities from it."""
+    inside = np.flatnonzero(probability)
+    first, last = int(inside[0]), int(inside[-1])
+    return least + first, probability[first : last + 1]
 
 
 def count_quantile(probability: FloatArray, share: float) -> int:

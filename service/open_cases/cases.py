@@ -9,9 +9,9 @@ said so.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
-from typing import Any, Self
+from typing import Any, Final, Self
 
 import numpy as np
 from sqlalchemy import and_, func, select
@@ -61,6 +61,9 @@ class OpenCase:
         return self.vehicle_id or self.pack_id
 
 
+_STORED: Final = tuple(field.name for field in fields(OpenCase) if field.name != "days_since")
+
+
 @dataclass(frozen=True, eq=False)
 class OpenCases:
     """Some open cases.
@@ -105,19 +108,6 @@ class OpenCases:
         return OpenCases(tuple(self.cases[i] for i in at), self.survival[at], self.band_low[at], self.band_high[at])
 
 
-def cases_of(scores: Sequence[Score], now: datetime) -> OpenCases:
-    """Read scores from now on; none of them may be older than `OLDEST_DAYS`."""
-    held = np.array([days_between(score.origin, now) for score in scores])
-    curves = unpacked([score.curves for score in scores])
-    middle, one, other = (held_until_now(curve, held) for curve in curves)
-    fields = tuple(name for name in OpenCase.__dataclass_fields__ if name != "days_since")
-    cases = tuple(
-        OpenCase(**{name: getattr(score, name) for name in fields}, days_since=float(days))
-        for score, days in zip(scores, held, strict=True)
-    )
-    return OpenCases(cases, middle, np.minimum(one, other), np.maximum(one, other))
-
-
 def open_cases(session: Session, now: datetime, conditions: Sequence[Any] = (), limit: int | None = None) -> OpenCases:
     """Return the open cases that can be decided on, those whose good-for day comes first in front.
 
@@ -128,9 +118,18 @@ def open_cases(session: Session, now: datetime, conditions: Sequence[Any] = (), 
     conditions : sequence of SQL conditions on `Score`
     limit : int, optional
     """
+    columns = [getattr(Score, name) for name in _STORED]
     recent = Score.origin > now - timedelta(days=OLDEST_DAYS)
-    query = select(Score).where(~ended(), recent, *conditions).order_by(Score.good_until, Score.pack_id)
-    return cases_of(session.scalars(query if limit is None else query.limit(limit)).all(), now)
+    query = select(*columns, Score.curves).where(~ended(), recent, *conditions)
+    rows = session.execute(query.order_by(Score.good_until, Score.pack_id).limit(limit)).all()
+    held = np.array([days_between(row.origin, now) for row in rows])
+    curves = unpacked([row.curves for row in rows])
+    middle, one, other = (held_until_now(curve, held) for curve in curves)
+    cases = tuple(
+        OpenCase(**dict(zip(_STORED, row[:-1], strict=True)), days_since=float(days))
+        for row, days in zip(rows, held, strict=True)
+    )
+    return OpenCases(cases, middle, np.minimum(one, other), np.maximum(one, other))
 
 
 def open_case(session: Session, pack_id: str, now: datetime) -> OpenCases:

@@ -279,7 +279,17 @@ class Score(Base):
     curves: Mapped[bytes]
 
 
-Index("ix_scores_ranking", Score.week_return, Score.week_wait_days, Score.pack_id, Score.family, Score.site, Score.duty)
+# Everything that ranking looks at, so that it reads this index alone and not the curves beside it.
+Index(
+    "ix_scores_ranking",
+    Score.week_return,
+    Score.week_wait_days,
+    Score.pack_id,
+    Score.family,
+    Score.site,
+    Score.duty,
+    Score.as_of,
+)
 Index(None, Score.good_until)
 
 

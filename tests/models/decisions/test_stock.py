@@ -97,3 +97,16 @@ def test_deliveries_past_the_horizon_make_least_values_and_say_so():
 def test_what_makes_no_stock_figure_is_refused(call):
     with pytest.raises(BadInput):
         call()
+
+
+def test_tens_of_thousands_of_trials_are_counted_at_once():
+    """Against the binomial distribution of scipy, and against the normal limit for unequal chances."""
+    equal = poisson_binomial(np.full(40_001, 0.013))
+    counts = np.arange(300, 760)
+    assert len(equal) == 40_002
+    assert equal[counts] == pytest.approx(binom.pmf(counts, 40_001, 0.013), rel=1e-9)
+    assert equal.sum() == pytest.approx(1)
+    chances = np.random.default_rng(4).uniform(0, 0.2, 20_000)
+    found, counts = poisson_binomial(chances), np.arange(20_001)
+    assert found @ counts == pytest.approx(chances.sum())
+    assert found @ (counts - chances.sum()) ** 2 == pytest.approx((chances * (1 - chances)).sum())

@@ -13,7 +13,7 @@ depends_on = None
 _MOMENT = sa.DateTime(timezone=True)
 _ROW_ID = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
 _COSTS = ("stranding", "day_off_road", "capital_per_day", "return_value", "planned_work", "return_work")
-_RANKING = ("week_return", "week_wait_days", "pack_id", "family", "site", "duty")
+_RANKING = ("week_return", "week_wait_days", "pack_id", "family", "site", "duty", "as_of")
 
 
 def upgrade() -> None:
