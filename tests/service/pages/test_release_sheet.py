@@ -1,0 +1,146 @@
+"""The release sheet: one page of real text, and no figure on it that the service does not answer."""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+from collections import Counter
+from datetime import datetime, timedelta
+
+import httpx2 as httpx
+import pytest
+from pypdf import PdfReader
+
+FIGURE = re.compile(r"[-−+]?\d+(?:[.,:]\d+)*%?")
+MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
+DAYS = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]
+
+
+@pytest.fixture
+def issued(site, record, van) -> dict:
+    """A forecast that was issued over REST, as the service answers it."""
+    return record(f"/v1/packs/{van}/forecasts", {"replacement_in_days": 7}).json()
+
+
+def in_words(text: str | datetime) -> str:
+    moment = text if isinstance(text, datetime) else datetime.fromisoformat(text)
+    return f"{day_in_words(moment)}, {moment:%H:%M} UTC"
+
+
+def day_in_words(moment: datetime) -> str:
+    return f"{DAYS[moment.weekday()]} {moment.day} {MONTHS[moment.month - 1]} {moment.year}"
+
+
+def median(values: list[float]) -> float:
+    ordered = sorted(values)
+    half = len(ordered) // 2
+    return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2
+
+
+def expected_texts(issued: dict, history: dict) -> list[str]:
+    """Write every figure of the answers as the sheet should, from the JSON alone."""
+    answer = issued["answer"]
+    origin = datetime.fromisoformat(issued["origin"])
+    topup = history["topups"][-1]
+    block = topup["blocks"][0]
+    texts = [
+        issued["pack_id"],
+        f"Forecast {issued['id']} of {in_words(issued['issued_at'])}, model {issued['model_id']}.",
+        f"Days count from {in_words(issued['origin'])}",
+        *answer["cautions"],
+        *answer["sentences"],
+    ]
+    for promise in answer["good_for"]:
+        days = math.floor(promise["days"] * 10 + 1e-9) / 10
+        until = origin + timedelta(days=promise["days"])
+        texts.append(f"Good for, at {promise['confidence']:.0%}: {days:.1f} days, to {in_words(until)}")
+    for reading in history["readings"]:
+        volts = reading["block_v"]
+        middle = median(volts)
+        off = f"{volts[block - 1] - middle:+.2f}".replace("-", "−")
+        parts = [in_words(reading["time"]), f"block {block} {volts[block - 1]:g} V ({off} V)", f"median {middle:.2f} V"]
+        parts += [f"{reading['current_a']:g} A"] if reading.get("current_a") is not None else []
+        parts += [f"{reading['temperature_c']:g} °C"] if reading.get("temperature_c") is not None else []
+        texts.append(", ".join(parts))
+    texts.append(
+        f"{in_words(topup['time'])}, {topup['charge_ah']:g} Ah, in {topup['duration_h']:g} h, "
+        f"{topup['end_v']:g} V at the end, rest {topup['rest_after_v']:g} V after"
+    )
+    plan = history["usage"][-1]
+    texts.append(
+        f"{in_words(plan['time'])}, {plan['km_per_day']:g} km a day, {plan['trips_per_day']:g} trips a day, "
+        f"{plan['ambient_c']:g} °C outside"
+    )
+    main = next(p for p in answer["good_for"] if p["confidence"] == 0.9)
+    if main["days"] >= 1:
+        texts.append(day_in_words(origin + timedelta(days=math.floor(main["days"]))))
+    return texts
+
+
+def squeezed(text: str) -> str:
+    return re.sub(r"\s+", " ", text)
+
+
+def test_every_figure_on_the_pdf_is_the_services_answer(site, van, issued):
+    answer = httpx.get(f"{site.url}/bench/forecasts/{issued['id']}/sheet.pdf")
+    assert answer.headers["content-type"] == "application/pdf"
+    reader = PdfReader(io.BytesIO(answer.content))
+    assert len(reader.pages) == 1
+    wide, high = (float(side) * 25.4 / 72 for side in reader.pages[0].mediabox[2:])
+    assert (round(wide), round(high)) == (210, 297)
+    text = squeezed(reader.pages[0].extract_text())
+    history = httpx.get(f"{site.url}/v1/packs/{van}/history").json()
+    expected = expected_texts(issued, history)
+    for words in expected:
+        assert squeezed(words) in text, words
+    # And the other way round: whatever figure is left is one of the drawing or of the words around it.
+    rest = Counter(FIGURE.findall(text))
+    for words in {*expected, f"MB-VAN-07 {van} {van} {van}"}:
+        rest -= Counter(FIGURE.findall(words))
+    promise = next(p for p in issued["answer"]["good_for"] if p["confidence"] == 0.9)["days"]
+    marks = {f"{math.floor(promise * 10 + 1e-9) / 10:.1f}", "7"}
+    days = {*range(0, 15, 2), *range(0, 31, 5), *range(0, 61, 10), *range(0, 91, 15)}
+    ticks = {"0%", "25%", "50%", "75%", "100%", *map(str, days)}
+    block = {str(b) for topup in history["topups"] for b in topup["blocks"]}
+    family = set(FIGURE.findall(issued["answer"]["family"]))
+    origin = set(FIGURE.findall(in_words(issued["origin"])))
+    assert set(rest) <= marks | ticks | block | family | origin
+
+
+def test_the_page_and_the_pdf_say_the_same(site, van, issued, page, sound):
+    page.goto(f"{site.url}/bench/forecasts/{issued['id']}")
+    shown = squeezed(page.locator("article").inner_text())
+    pdf = PdfReader(io.BytesIO(httpx.get(f"{page.url}/sheet.pdf").content)).pages[0].extract_text()
+    for sentence in [*issued["answer"]["sentences"], *issued["answer"]["cautions"]]:
+        assert sentence in shown
+        assert sentence in squeezed(pdf)
+    for words in (
+        "Gloves: air test",
+        "Absence of voltage",
+        "lifted by two",
+        "Released by",
+        "For the owner",
+        "Signature",
+    ):
+        assert words in shown
+        assert words in squeezed(pdf)
+    sound(page, "release-sheet-rest")
+
+
+def test_the_page_prints_on_one_sheet(site, issued, open_context):
+    page = open_context("office").new_page()
+    page.goto(f"{site.url}/bench/forecasts/{issued['id']}")
+    printed = page.pdf(prefer_css_page_size=True)
+    assert len(PdfReader(io.BytesIO(printed)).pages) == 1
+
+
+def test_a_record_that_was_changed_since_is_said_so(site, van, issued, page):
+    (topup,) = httpx.get(f"{site.url}/v1/topups").json()["items"]
+    page.goto(f"{site.url}/bench/forecasts/{issued['id']}")
+    assert "was changed after this forecast" not in page.content()
+    httpx.patch(f"{site.url}/v1/topups/{topup['id']}", json={"charge_ah": 1.2}).raise_for_status()
+    page.reload()
+    assert "The record was changed after this forecast." in page.content()
+    pdf = PdfReader(io.BytesIO(httpx.get(f"{page.url}/sheet.pdf").content)).pages[0].extract_text()
+    assert "The record was changed after this forecast." in squeezed(pdf)
