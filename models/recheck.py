@@ -38,6 +38,10 @@ Curves = Callable[[pd.DataFrame], tuple[Floats, Floats, Floats]]
 DEFAULT_RISK: Final = 0.1
 """Probability of a return that is not to be passed unless another is chosen. Invented."""
 
+LOWEST_RISK: Final = 0.01
+HIGHEST_RISK: Final = 0.5
+"""Between these a risk may be chosen: below, the ensemble is too small to tell; above, nothing is left to decide."""
+
 PACKS_READ: Final = 300
 """Simulated packs that are run forward and read."""
 
@@ -171,7 +175,7 @@ def recheck_plan(
         Hold curves of a feature table, as `Forecaster.curves`.
     rng : Generator
     risk : float
-        0.01 to 0.5.
+        `LOWEST_RISK` to `HIGHEST_RISK`.
 
     Returns
     -------
@@ -182,8 +186,9 @@ def recheck_plan(
     BadInput
         The risk is out of range.
     """
-    if not 0.01 <= risk <= 0.5:
-        raise BadInput.one("risk", f"is {risk:g}.", "Choose a probability between 0.01 and 0.5.")
+    if not LOWEST_RISK <= risk <= HIGHEST_RISK:
+        mend = f"Choose a probability between {LOWEST_RISK:g} and {HIGHEST_RISK:g}."
+        raise BadInput.one("risk", f"is {risk:g}.", mend)
     limit = day_of_return(forecast.survival, risk)
     ensemble = ensemble_of(bank, x, summary, forecast.origin, PACKS_READ, rng)
     days = _days_in_question(limit)

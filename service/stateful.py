@@ -25,6 +25,7 @@ from service.live_record.routes import router as live_record
 from service.metrics.measures import Measure, Measures
 from service.metrics.routes import router as metrics
 from service.ordering.routes import router as ordering
+from service.recheck.routes import router as recheck
 from service.records.errors import install_record_problems
 from service.records.routes import records_router
 from service.release.routes import router as release
@@ -37,6 +38,7 @@ from service.store.upgrading import open_store
 from service.stored_forecasts.routes import forecasts_router
 from service.subjects import SUBJECTS
 from service.topup_plan.routes import router as topup_plans
+from service.what_if.routes import router as what_if
 
 
 def store_lifespan(settings: Settings, store: Store | None) -> Callable[[FastAPI], AbstractAsyncContextManager[None]]:
@@ -77,7 +79,7 @@ def store_routers(settings: Settings) -> tuple[APIRouter, ...]:
     return (
         *(records_router(subject, most) for subject in SUBJECTS),
         forecasts_router(most),
-        topup_plans,
+        *(topup_plans, what_if, recheck),
         *(release, ordering, stock, fleet),
         live_record,
         exports,

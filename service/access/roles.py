@@ -48,6 +48,7 @@ MAY: Final[Mapping[str, Roles]] = {
     "make_forecast": EVERY,
     "plan_topup": FORECASTERS,
     "plan_sent_topup": EVERY,
+    **dict.fromkeys(("compare_plans", "compare_sent_plans", "plan_recheck", "plan_sent_recheck"), EVERY),
     "read_calibration": EVERY,
     "read_calibration_page": EVERY,
     "read_live_record": EVERY,

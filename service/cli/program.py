@@ -21,6 +21,7 @@ from service.cli.serve import serve
 from service.cli.simulate import simulate, simulation_page
 from service.cli.topup_plan import topup_plan
 from service.cli.train import train
+from service.cli.what_if import recheck, what_if
 from service.cli.worker import worker
 
 app = typer.Typer(
@@ -35,7 +36,7 @@ app.command("import")(import_command)
 app.command("restore")(restore_backup)
 for command in (guess, export, calendar, live_record, drift, worker, backup, doctor):
     app.command()(command)
-for command in (release, orders, stock):
+for command in (what_if, recheck, release, orders, stock):
     app.command()(command)
 app.add_typer(fleet_commands.app, name="fleet")
 app.add_typer(models_commands.app, name="models")

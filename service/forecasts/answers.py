@@ -24,6 +24,7 @@ from service.forecasts.schemas import (
     ForecastExplanation,
     ForecastFigures,
     GoodFor,
+    PackCase,
     ReturnDay,
     SimilarPastPack,
     UntilReplacement,
@@ -68,21 +69,14 @@ def answer(
     OutOfReach
         The pack is too far from anything the model has seen.
     """
-    history = case.history
-    family = case.family or families.get(history.family)
-    if family is None:
-        raise BadInput.one(
-            "history.family",
-            f"The family {history.family!r} is not known.",
-            f"Name one of {', '.join(sorted(families))}, or define it in the field family.",
-        )
+    history, family = case.history, family_of(case, families)
     try:
         with thread_limit(threads):
             asked = (history, case.at, plan_of(case), family)
             told = forecaster.explain(*asked) if case.explain else None
             forecast = forecaster.forecast(*asked) if told is None else told.forecast
     except BadInput as error:
-        raise BadInput(_as_in_the_case(error.problems)) from error
+        raise BadInput(as_in_the_case(error.problems)) from error
     figures = _figures(case, forecast)
     return ForecastAnswer(
         **{name: getattr(figures, name) for name in ForecastFigures.model_fields},
@@ -92,7 +86,25 @@ def answer(
     )
 
 
-def plan_of(case: ForecastCase) -> UsagePlan | None:
+def family_of(case: PackCase, families: Mapping[str, PackFamily]) -> PackFamily:
+    """Return the family of a case: the one it defines, or else the one it names.
+
+    Raises
+    ------
+    BadInput
+        No family of that name is known.
+    """
+    family = case.family or families.get(case.history.family)
+    if family is None:
+        raise BadInput.one(
+            "history.family",
+            f"The family {case.history.family!r} is not known.",
+            f"Name one of {', '.join(sorted(families))}, or define it in the field family.",
+        )
+    return family
+
+
+def plan_of(case: PackCase) -> UsagePlan | None:
     """Return the plan to forecast with: what the case says, the rest from the newest plan known by then.
 
     None if the case says nothing about usage.
@@ -105,7 +117,7 @@ def plan_of(case: ForecastCase) -> UsagePlan | None:
     return before.model_copy(update=case.usage.model_dump(exclude_none=True))
 
 
-def _as_in_the_case(problems: Iterable[Problem]) -> list[Problem]:
+def as_in_the_case(problems: Iterable[Problem]) -> list[Problem]:
     """Name places as the sender wrote them: a history is one field of a case."""
     return [
         Problem(

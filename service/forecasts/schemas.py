@@ -17,8 +17,8 @@ Confidence = Annotated[FiniteFloat, Field(ge=0.5, le=0.99)]
 DEFAULT_CONFIDENCES = (0.8, 0.9, 0.95)
 
 
-class ForecastCase(BaseModel):
-    """A pack's whole history, and what is asked about it. A case file holds the same."""
+class PackCase(BaseModel):
+    """A pack's whole history, and the moment and use that are asked about."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -33,6 +33,20 @@ class ForecastCase(BaseModel):
         None,
         description="How the vehicle will be used from that moment on; fields left out keep the newest plan before it.",
     )
+
+    @model_validator(mode="after")
+    def _family_is_the_one_named(self) -> Self:
+        if self.family is not None and self.family.name != self.history.family:
+            raise wrong(
+                f"history.family is {self.history.family!r}, but the family defined here is {self.family.name!r}.",
+                "Give both the same name, or leave family out.",
+            )
+        return self
+
+
+class ForecastCase(PackCase):
+    """A pack's whole history, and what is asked about it. A case file holds the same."""
+
     confidence: Annotated[tuple[Confidence, ...], Field(min_length=1, max_length=10)] = Field(
         DEFAULT_CONFIDENCES, description="Confidences at which to say for how many days the top-up is good."
     )
@@ -44,15 +58,6 @@ class ForecastCase(BaseModel):
         False,
         description="Also say what moves the forecast, and which past packs are most like this one. Takes longer.",
     )
-
-    @model_validator(mode="after")
-    def _family_is_the_one_named(self) -> Self:
-        if self.family is not None and self.family.name != self.history.family:
-            raise wrong(
-                f"history.family is {self.history.family!r}, but the family defined here is {self.family.name!r}.",
-                "Give both the same name, or leave family out.",
-            )
-        return self
 
 
 class ReturnDay(BaseModel):

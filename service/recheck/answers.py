@@ -1,0 +1,101 @@
+"""From a question to a recheck plan: the one path behind REST and the command line."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import timedelta
+
+from pydantic import ValidationError
+from sqlalchemy.orm import Session
+
+from models.families import PackFamily
+from models.forecaster import Forecaster
+from models.problems import BadInput, problems_from
+from models.threads import thread_limit
+from service.cautions import CAUTIONS
+from service.forecasts.answers import as_in_the_case, family_of, plan_of
+from service.forecasts.schemas import EvidenceFlag
+from service.packs.history import history_of_pack
+from service.recheck.schemas import DayWorth, ReadingRow, RecheckAnswer, RecheckCase, RecheckRequest
+from service.recheck.sentences import row_sentence, sentences_of
+from service.records.errors import Conflict
+
+
+def case_from(content: object) -> RecheckCase:
+    """Check a case that was read from JSON.
+
+    Raises
+    ------
+    BadInput
+        With every fault found.
+    """
+    try:
+        return RecheckCase.model_validate(content)
+    except ValidationError as error:
+        raise BadInput(problems_from(error)) from error
+
+
+def case_of_pack(session: Session, pack_id: str, asked: RecheckRequest) -> RecheckCase:
+    """Put a stored pack's history and a question together.
+
+    Raises
+    ------
+    NoSuchRecord, BadInput
+    Conflict
+        Nothing is recorded of the pack that a forecast could start from.
+    """
+    history = history_of_pack(session, pack_id)
+    if history is None:
+        raise Conflict(f"Pack {pack_id} has no reading and no top-up yet. Record the top-up first.")
+    return RecheckCase(history=history, at=asked.at, usage=asked.usage, risk=asked.risk)
+
+
+def answer(
+    case: RecheckCase, forecaster: Forecaster, families: Mapping[str, PackFamily], *, threads: int
+) -> RecheckAnswer:
+    """Plan the next reading of a case.
+
+    Parameters
+    ----------
+    case : RecheckCase
+    forecaster : Forecaster
+    families : mapping of str to PackFamily
+        Known by name; a family defined in the case comes before these.
+    threads : int
+        Of the numerical libraries.
+
+    Raises
+    ------
+    BadInput
+        The family is unknown, or the history cannot be true of it.
+    OutOfReach
+        The pack is too far from anything the model has seen.
+    ModelRefused
+        The model holds no simulated packs of the family.
+    """
+    family = family_of(case, families)
+    usage = plan_of(case)
+    try:
+        with thread_limit(threads):
+            plan = forecaster.recheck_plan(case.history, case.risk, case.at, usage, family)
+    except BadInput as error:
+        raise BadInput(as_in_the_case(error.problems)) from error
+    present = plan.present
+    return RecheckAnswer(
+        pack_id=present.pack_id,
+        family=family.name,
+        origin=present.origin,
+        risk=plan.risk,
+        limit_day=plan.limit_day,
+        day=plan.day,
+        recheck_at=None if plan.day is None else present.origin + timedelta(days=plan.day),
+        worth_days=plan.worth_days,
+        candidates=[DayWorth(day=day, worth_days=worth) for day, worth in plan.candidates],
+        table=[ReadingRow(**vars(row), sentence=row_sentence(row, plan)) for row in plan.table],
+        effective_packs=plan.effective_packs,
+        flags=[EvidenceFlag(code=flag.code, text=flag.text) for flag in (*present.flags, *plan.flags)],
+        sentences=sentences_of(plan),
+        cautions=list(CAUTIONS),
+        model_id=present.model_id,
+        inputs_digest=present.inputs_digest,
+    )

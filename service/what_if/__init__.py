@@ -1,0 +1,1 @@
+"""What if: forecasts of one pack under other plans."""

@@ -1,0 +1,139 @@
+"""Recheck tables against the simulator's own truth, on simulated packs that neither model nor bank has seen.
+
+    python tests/benchmarks/bench_recheck.py --home FOLDER --packs 300
+
+Each held-out pack gets its recheck plan from its readings alone. Then its own hidden state is driven forward again and
+again, read by the simulator's own meter on the day of the recheck, and followed on: does the row of the table in which
+the reading falls keep its word? Printed by what the rows promise: how often the promised days were held (to be one less
+the risk), and returns within one and two weeks, told and seen; and how often each row was met, told and seen. All data
+are simulated (invented).
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import time
+from pathlib import Path
+
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+import numpy as np
+import pandas as pd
+from bench_what_if import one_each
+
+from models.forecaster import Forecaster
+from models.forward_runs import Ready, run_plans
+from models.grid import HORIZON_DAYS
+from models.imbalance import deviation_v
+from models.plans import PRESENT
+from models.problems import OutOfReach
+from models.tables import history_of
+from training.bank import bank_of, ready_packs, simulate_bank
+from training.cohort import CohortPlan, simulate_cohort
+from training.families import load_families
+from training.meters import MeterQuality, VisitFaults, read_blocks
+from training.registry import ModelRegistry
+from training.workshop import WorkshopHabits
+
+METERS = MeterQuality(missing_channel=0, stuck_channel=0, swapped_leads=0, wrong_clock=0)
+"""A table says what a sound reading means."""
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--home", type=Path, required=True, help="state folder with a trained model")
+    parser.add_argument("--packs", type=int, default=300)
+    parser.add_argument("--runs", type=int, default=60, help="true futures of each pack")
+    parser.add_argument("--risk", type=float, default=0.1)
+    parser.add_argument("--seed", type=int, default=98)
+    asked = parser.parse_args()
+
+    forecaster = ModelRegistry(asked.home / "models").load_current(Forecaster).model
+    if forecaster.bank is None:
+        forecaster.bank = bank_of(simulate_bank(load_families(), seed=0, workers=2), forecaster.summary)
+    rng = np.random.default_rng(asked.seed)
+    plan = CohortPlan(2 * asked.packs, asked.seed, habits=WorkshopHabits(replaces=False), keep_states=True)
+    cohort = simulate_cohort(plan, workers=2)
+    cases = [(ready, moments, row) for ready, moments in ready_packs(cohort) for row in one_each(moments, rng)]
+    seen: list[pd.DataFrame] = []
+    seconds, without, left_out, days, worth = [], 0, 0, [], []
+    for number in rng.permutation(len(cases)):
+        if len(seconds) == asked.packs:
+            break
+        ready, moments, row = cases[number]
+        history = history_of(cohort.tables, str(moments["pack_id"].iloc[row]))
+        began = time.process_time()
+        try:
+            told = forecaster.recheck_plan(history, asked.risk, moments["origin"].iloc[row].to_pydatetime())
+        except OutOfReach:
+            left_out += 1
+            continue
+        seconds.append(time.process_time() - began)
+        if told.day is None:
+            without += 1
+            continue
+        days.append(told.day)
+        worth.append(told.worth_days)
+        pack = ready.take(np.array([row])).repeat(asked.runs)
+        seen.append(followed(pack, told, np.random.default_rng(number)).assign(pack=number))
+    rows = pd.concat(seen, ignore_index=True)
+    print(f"{len(seconds)} packs, {left_out} out of reach; {without} pass {asked.risk:.0%} before a day is over")
+    print(f"{np.mean(seconds):.2f} s of one core a plan; recheck after {np.median(days):.0f} days (median), "
+          f"worth {np.mean(worth):.1f} days of use on average")  # fmt: skip
+    print_rows(rows, asked.risk)
+
+
+def followed(pack: Ready, told, rng: np.random.Generator) -> pd.DataFrame:
+    """Drive one pack forward n times, read it on the day of the recheck and look its readings up in the table."""
+    read: dict[str, np.ndarray] = {}
+
+    def look(step, _, run, state, use) -> None:
+        if step == told.day:
+            n, blocks = len(run), pack.state.blocks
+            shot = read_blocks(
+                pack.family, state, "rest", use.ambient_c(pack.day[run] + step).astype(np.float64),
+                np.ones(n, dtype=bool), VisitFaults.draw(METERS, blocks, n, rng), METERS, rng,
+            )  # fmt: skip
+            read["run"] = run
+            read["below"] = -1e3 * deviation_v(shot.block_v)[np.arange(n), pack.block[run]]
+
+    returned = run_plans(pack, (PRESENT,), rng, HORIZON_DAYS, each_morning=look)[0]
+    if "run" not in read:
+        return pd.DataFrame()
+    edges = np.array([row.high_mv for row in told.table[:-1]])
+    place = np.searchsorted(edges, read["below"], side="right")
+    further = returned[read["run"]] - told.day
+    table = pd.DataFrame([vars(row) for row in told.table])
+    out = table.iloc[place].reset_index(drop=True)
+    count = len(place)
+    return out.assign(row=place, further=further, weight=1 / count, rows=len(table))
+
+
+def print_rows(rows: pd.DataFrame, risk: float) -> None:
+    promise = pd.cut(rows["good_for_days"], [0, 1, 3, 7, 14, 30, 60, 89.99, 90.01], right=False)
+    print("\npromise of the row   readings   held it (wanted)     back in 7: told seen   back in 14: told seen")
+    for label, part in [*rows.groupby(promise, observed=True), ("all", rows)]:
+        weight = part["weight"]
+        held = np.average(part["further"] >= part["good_for_days"], weights=weight)
+        cells = [np.average(v, weights=weight) for v in (
+            part["return_7"], part["further"] <= 7, part["return_14"], part["further"] <= 14)]  # fmt: skip
+        open_end = "      " if part["beyond_horizon"].any() else f"({1 - risk:.3f})"
+        print(f"{label!s:18s} {len(part):9d}   {held:.3f} {open_end}              {cells[0]:.3f} {cells[1]:.3f}"
+              f"              {cells[2]:.3f} {cells[3]:.3f}")  # fmt: skip
+    sure = rows[~rows["beyond_horizon"]]
+    packs = sure.assign(held=sure["further"] >= sure["good_for_days"]).groupby("pack")["held"].mean()
+    print(f"\nheld what was promised: {packs.mean():.3f}, wanted {1 - risk:.3f}, standard error "
+          f"{packs.std(ddof=1) / np.sqrt(len(packs)):.3f}")  # fmt: skip
+    print("\nrow of the table (tables of three rows)   told share   seen share")
+    three = rows[rows["rows"] == 3]
+    for place, part in three.groupby("row"):
+        told = three.drop_duplicates(["pack", "row"])
+        share = told[told["row"] == place].groupby("pack")["share"].first().mean()
+        seen = part["weight"].sum() / three["pack"].nunique()
+        print(f"{place + 1:3d}{share:48.3f}{seen:13.3f}")
+
+
+if __name__ == "__main__":
+    main()

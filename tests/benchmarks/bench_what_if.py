@@ -1,0 +1,142 @@
+"""What-if answers against the simulator's own truth, on simulated packs that neither model nor bank has seen.
+
+    python tests/benchmarks/bench_what_if.py --home FOLDER --packs 200
+
+For each held-out pack the answer is the shipped one, made from its readings alone; the truth is its own hidden state
+run forward under the plan again and again. Printed by plan: probability of a return within 14 days, true and answered,
+the mean error, which no forecaster may have, and the mean absolute error, which one that cannot see inside must have;
+then how often two plans that truly differ by more than 0.1 are put in the right order, and how that would be without
+any evidence (every simulated pack of the family weighed alike). All data are simulated (invented).
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import time
+from dataclasses import replace
+from itertools import combinations
+from pathlib import Path
+
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+import numpy as np
+import pandas as pd
+
+from models.forecaster import Forecaster
+from models.forward_runs import run_plans
+from models.grid import DAYS
+from models.plans import PRESENT, USUAL_PLANS
+from models.problems import OutOfReach
+from models.tables import history_of
+from training.bank import bank_of, ready_packs, simulate_bank
+from training.cohort import CohortPlan, simulate_cohort
+from training.families import load_families
+from training.registry import ModelRegistry
+from training.workshop import WorkshopHabits
+
+PLANS = (PRESENT, *USUAL_PLANS)
+DAY = 14.0
+APART = 0.1
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--home", type=Path, required=True, help="state folder with a trained model")
+    parser.add_argument("--packs", type=int, default=200)
+    parser.add_argument("--runs", type=int, default=200, help="true futures of each pack and plan")
+    parser.add_argument("--seed", type=int, default=99)
+    asked = parser.parse_args()
+
+    forecaster = ModelRegistry(asked.home / "models").load_current(Forecaster).model
+    if forecaster.bank is None:
+        began = time.perf_counter()
+        forecaster.bank = bank_of(simulate_bank(load_families(), seed=0, workers=2), forecaster.summary)
+        print(f"the model held no bank; one was simulated in {time.perf_counter() - began:.0f} s")
+    blind = Forecaster(**{k: v for k, v in vars(forecaster).items() if k != "bank"}, bank=None)
+    blind.summary = lambda X: np.zeros((len(X), 1))  # type: ignore[method-assign]
+    blind.bank = bank_of_nothing(forecaster)
+
+    rng = np.random.default_rng(asked.seed)
+    plan = CohortPlan(3 * asked.packs, asked.seed, habits=WorkshopHabits(replaces=False), keep_states=True)
+    cohort = simulate_cohort(plan, workers=2)
+    cases = [(ready, moments, row) for ready, moments in ready_packs(cohort) for row in one_each(moments, rng)]
+    true, told, unweighed, verdicts, effective, seconds = [], [], [], [], [], []
+    left_out = 0
+    for number in rng.permutation(len(cases)):
+        if len(true) == asked.packs:
+            break
+        ready, moments, row = cases[number]
+        history = history_of(cohort.tables, str(moments["pack_id"].iloc[row]))
+        at = moments["origin"].iloc[row].to_pydatetime()
+        began = time.process_time()
+        try:
+            answer = forecaster.what_if(history, at=at)
+        except OutOfReach:
+            left_out += 1
+            continue
+        seconds.append(time.process_time() - began)
+        effective.append(answer.effective_packs)
+        runs = run_plans(ready.take(np.array([row])).repeat(asked.runs), PLANS, np.random.default_rng(number), DAY)
+        true.append(np.isfinite(runs).mean(axis=1))
+        told.append([1 - p.survival[DAYS == DAY][0] for p in answer.plans])
+        unweighed.append([1 - p.survival[DAYS == DAY][0] for p in blind.what_if(history, at=at).plans])
+        verdicts.append({frozenset(pair) for pair in answer.cannot_tell})
+    truth, answered = np.array(true), np.array(told)
+    print(f"{len(truth)} packs, {left_out} out of reach; {np.mean(seconds):.2f} s of one core an answer, nine plans")
+    print(f"effective packs: median {np.median(effective):.0f}, least {np.min(effective):.0f}\n")
+    print_plans(truth, answered)
+    print_order("with the evidence", truth, answered, verdicts)
+    print_order("without evidence", truth, np.array(unweighed), None)
+
+
+def bank_of_nothing(forecaster: Forecaster):
+    """Return the bank with every pack of a family looking alike."""
+    families = {
+        name: replace(bank, summary=np.zeros((len(bank.X), 1), dtype=np.float32))
+        for name, bank in forecaster.bank.families.items()
+    }
+    return replace(forecaster.bank, families=families)
+
+
+def one_each(moments: pd.DataFrame, rng: np.random.Generator) -> np.ndarray:
+    """Draw one moment of each pack."""
+    order = rng.permutation(len(moments))
+    return np.sort(order[~moments["pack_id"].iloc[order].duplicated().to_numpy()])
+
+
+def print_plans(truth: np.ndarray, answered: np.ndarray) -> None:
+    error = answered - truth
+    gain = error - error[:, :1]
+    print(f"{'return within 14 days':26s}  true  told   mean error (s.e.)  mean abs.   beyond the present plan's error")
+    for place, plan in enumerate(PLANS):
+        spread = error[:, place].std(ddof=1) / np.sqrt(len(error))
+        print(
+            f"{plan.name:26s} {truth[:, place].mean():5.3f} {answered[:, place].mean():5.3f}   "
+            f"{error[:, place].mean():+.3f} ({spread:.3f})     {np.abs(error[:, place]).mean():.3f}       "
+            f"{gain[:, place].mean():+.3f}"
+        )
+    print()
+
+
+def print_order(title: str, truth: np.ndarray, answered: np.ndarray, verdicts: list | None) -> None:
+    names = [plan.name for plan in PLANS]
+    right, apart, sure, sure_right, present, present_right = 0, 0, 0, 0, 0, 0
+    for one, other in combinations(range(len(PLANS)), 2):
+        true, told = truth[:, one] - truth[:, other], answered[:, one] - answered[:, other]
+        for row in np.flatnonzero(np.abs(true) > APART):
+            good = np.sign(true[row]) == np.sign(told[row])
+            apart, right = apart + 1, right + good
+            if one == 0:
+                present, present_right = present + 1, present_right + good
+            if verdicts is not None and frozenset((names[one], names[other])) not in verdicts[row]:
+                sure, sure_right = sure + 1, sure_right + good
+    print(f"{title}: of {apart} pairs of plans that truly differ by more than {APART:g}, {right / apart:.1%} in order")
+    print(f"  against the present plan: {present_right / present:.1%} of {present}")
+    if verdicts is not None:
+        print(f"  of the {sure} pairs that the answer dared to tell apart: {sure_right / sure:.1%}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,132 @@
+"""What if and recheck over REST, command line and Python: one answer, its cautions with it."""
+
+from __future__ import annotations
+
+import json
+from copy import copy
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import pytest
+from fastapi.testclient import TestClient
+
+from models.history import PackHistory
+from models.plans import USUAL_PLANS
+from models.threads import thread_limit
+from service.app import create_app
+from service.cautions import CAUTIONS
+from service.model.learning import store_trained
+from service.recheck.examples import sent_examples as recheck_examples
+from service.what_if.examples import sent_examples as what_if_examples
+from training.registry import ModelRegistry
+
+ROUTES = {"/v1/what-if": what_if_examples, "/v1/recheck": recheck_examples}
+
+
+@pytest.fixture
+def asked(van_case) -> dict:
+    return {"history": van_case["history"]}
+
+
+@pytest.mark.parametrize("route", ROUTES)
+def test_every_example_of_the_openapi_document_works(client, route):
+    schema = client.get("/openapi.json").json()
+    examples = schema["paths"][route]["post"]["requestBody"]["content"]["application/json"]["examples"]
+    assert set(examples) == set(ROUTES[route]())
+    for example in examples.values():
+        response = client.post(route, json=example["value"])
+        assert response.status_code == 200, response.text
+        assert response.json()["cautions"] == list(CAUTIONS)
+
+
+@pytest.mark.parametrize("command", ["what-if", "recheck"])
+def test_rest_and_command_line_agree_to_the_digit(client, tideover, asked, command):
+    over_rest = client.post(f"/v1/{command}", json=asked).json()
+    ran = tideover(command, "-", "--json", input=json.dumps(asked))
+    assert ran.exit_code == 0, ran.stderr
+    assert json.loads(ran.stdout) == over_rest
+    printed = tideover(command, "-", input=json.dumps(asked)).stdout
+    assert all(line in printed for line in (*over_rest["sentences"], *CAUTIONS))
+
+
+def test_python_agrees_to_the_digit(client, source, asked):
+    history = PackHistory.model_validate(asked["history"])
+    forecaster = source.current().model
+    plans = client.post("/v1/what-if", json=asked).json()
+    recheck = client.post("/v1/recheck", json={**asked, "risk": 0.3}).json()
+    with thread_limit(1):
+        what_if = forecaster.what_if(history)
+        plan = forecaster.recheck_plan(history, 0.3)
+    assert [p["survival"] for p in plans["plans"]] == [p.survival.tolist() for p in what_if.plans]
+    assert [p["gained_days"] for p in plans["plans"]] == [p.gained_days for p in what_if.plans]
+    assert recheck["day"] == plan.day
+    assert [row["good_for_days"] for row in recheck["table"]] == [row.good_for_days for row in plan.table]
+
+
+def test_the_present_plan_is_the_forecast_itself(client, asked):
+    """Also where the case changes the planned use."""
+    for usage in ({}, {"usage": {"km_per_day": 8}}):
+        plans = client.post("/v1/what-if", json=asked | usage).json()["plans"]
+        forecast = client.post("/v1/forecasts", json=asked | usage).json()
+        assert plans[0]["survival"] == forecast["survival"]
+        assert plans[0]["verdict"] == "as planned"
+        assert plans[0]["mean_days"] == pytest.approx(forecast["restricted_mean_days"])
+
+
+def test_usual_plans_are_compared_unless_others_are_named(client, asked):
+    usual = client.post("/v1/what-if", json=asked).json()["plans"]
+    assert [p["plan"]["name"] for p in usual[1:]] == [plan.name for plan in USUAL_PLANS]
+    assert [p["opens_pack"] for p in usual[1:]] == [plan.touches_pack for plan in USUAL_PLANS]
+    own = {**asked, "plans": [{"name": "by bus", "km_share": 0}]}
+    assert [p["plan"]["name"] for p in client.post("/v1/what-if", json=own).json()["plans"]] == ["as planned", "by bus"]
+
+
+def test_recheck_day_and_date_belong_together(client, asked):
+    told = client.post("/v1/recheck", json={**asked, "risk": 0.3}).json()
+    apart = datetime.fromisoformat(told["recheck_at"]) - datetime.fromisoformat(told["origin"])
+    assert apart.days == told["day"]
+    assert sum(row["share"] for row in told["table"]) == pytest.approx(1)
+    assert {day["day"]: day["worth_days"] for day in told["candidates"]}[told["day"]] == told["worth_days"]
+
+
+@pytest.mark.parametrize(
+    ("plans", "said"),
+    [
+        ([], "at least 1"),
+        ([{"name": "x"}, {"name": "x"}], "more than one plan 'x'"),
+        ([{"name": "x", "swap_block": True, "replace_pack": True}], "Make a plan of each."),
+        ([{"name": "x", "stored_ah": 1.0}], "Set topped_blocks to 1 or 2"),
+        ([{"name": "x", "km_share": 9}], "less than or equal to 5"),
+        ([{"name": f"x{i}"} for i in range(21)], "at most 20"),
+    ],
+)
+def test_plans_that_are_none_are_said(client, problem_in, asked, plans, said):
+    assert said in str(problem_in(client.post("/v1/what-if", json={**asked, "plans": plans}), 422))
+
+
+@pytest.mark.parametrize("risk", [0, 0.001, 0.7, 1])
+def test_a_risk_out_of_range_is_said(client, problem_in, asked, risk):
+    assert problem_in(client.post("/v1/recheck", json={**asked, "risk": risk}), 422)["problems"][0]["where"] == "risk"
+
+
+@pytest.mark.parametrize("route", ROUTES)
+def test_a_family_without_simulated_packs_is_refused_in_words(client, problem_in, asked, route):
+    known = {f["name"]: f for f in client.get("/v1/families").json()["families"]}
+    mine = {**known[asked["history"]["family"]], "peak_current_a": 71.0}
+    document = problem_in(client.post(route, json={**asked, "family": mine}), 409)
+    assert "holds no simulated packs" in str(document)
+
+
+@pytest.mark.parametrize("route", ROUTES)
+def test_a_model_without_a_bank_is_refused_in_words(settings, tmp_path, small_trained, asked, problem_in, route):
+    """As a model that was stored before there were banks."""
+    older = copy(small_trained.forecaster)
+    del older.bank
+    older.model_id = "older"
+    registry = ModelRegistry(tmp_path / "models")
+    made = datetime(2026, 3, 2, tzinfo=UTC)
+    store_trained(registry, replace(small_trained, forecaster=older), families=(), created=made)
+    changed = settings.model_copy(update={"home": tmp_path})
+    with TestClient(create_app(changed), base_url="http://127.0.0.1") as client:
+        assert client.post("/v1/forecasts", json=asked).status_code == 200
+        assert "Train again" in str(problem_in(client.post(route, json=asked), 409))
