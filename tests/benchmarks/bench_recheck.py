@@ -77,7 +77,8 @@ def main() -> None:
         days.append(told.day)
         worth.append(told.worth_days)
         pack = ready.take(np.array([row])).repeat(asked.runs)
-        seen.append(followed(pack, told, np.random.default_rng(number)).assign(pack=number))
+        met = followed(pack, told, np.random.default_rng(number))
+        seen += [] if met is None else [met.assign(pack=number)]
     rows = pd.concat(seen, ignore_index=True)
     print(f"{len(seconds)} packs, {left_out} out of reach; {without} pass {asked.risk:.0%} before a day is over")
     print(f"{np.mean(seconds):.2f} s of one core a plan; recheck after {np.median(days):.0f} days (median), "
@@ -101,7 +102,7 @@ def followed(pack: Ready, told, rng: np.random.Generator) -> pd.DataFrame:
 
     returned = run_plans(pack, (PRESENT,), rng, HORIZON_DAYS, each_morning=look)[0]
     if "run" not in read:
-        return pd.DataFrame()
+        return None
     edges = np.array([row.high_mv for row in told.table[:-1]])
     place = np.searchsorted(edges, read["below"], side="right")
     further = returned[read["run"]] - told.day
