@@ -22,6 +22,7 @@ from service.store import schema
 from service.store.schema import Base, Pack
 
 FileFormat = Literal["csv", "parquet"]
+FORMULA_SIGNS: Final = ("=", "+", "-", "@", "\t", "\r")
 CHUNK: Final = 5_000
 _UTC: Final = pa.timestamp("us", tz="UTC")
 
@@ -172,7 +173,10 @@ def _write_csv(chunks: Iterator[list[list[Any]]], columns: Mapping[str, Any], ta
 
 
 def _csv_field(value: Any) -> Any:
-    return value.isoformat().replace("+00:00", "Z") if isinstance(value, datetime) else value
+    if isinstance(value, datetime):
+        return value.isoformat().replace("+00:00", "Z")
+    # A spreadsheet would reckon with such a text, or follow it elsewhere (CWE-1236); an apostrophe makes it text again.
+    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA_SIGNS) else value
 
 
 def _write_parquet(chunks: Iterator[list[list[Any]]], columns: Mapping[str, Any], target: BinaryIO) -> int:

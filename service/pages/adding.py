@@ -5,9 +5,13 @@ from __future__ import annotations
 from fastapi import APIRouter, FastAPI
 
 from service.pages import assets, home, sign_in, undo
+from service.pages.admin import imports, jobs, keys, models, overview
 from service.pages.bench import facts, readings, sheet, unit, units
+from service.pages.counter import case, costs, queue, stock, suppliers
+from service.pages.fleet import age, planning, ranking
 from service.pages.middleware import PageHeaders
 from service.pages.problem_page import problem_page
+from service.pages.record import pages as record
 
 
 def add_pages(app: FastAPI) -> None:
@@ -18,5 +22,8 @@ def add_pages(app: FastAPI) -> None:
 
 def page_routers() -> tuple[APIRouter, ...]:
     """Return the routes of all pages."""
+    counter = (queue.router, costs.router, stock.router, suppliers.router, case.router)
+    fleet = (ranking.router, planning.router, age.router)
     bench = (units.router, unit.router, sheet.router, readings.router, facts.router)
-    return (home.router, sign_in.router, undo.router, assets.router, *bench)
+    admin = (overview.router, keys.router, imports.router, imports.sending, jobs.router, models.router)
+    return (home.router, sign_in.router, undo.router, assets.router, record.router, *admin, *bench, *counter, *fleet)

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Final, TypeVar
 
 from fastapi import APIRouter, Depends, HTTPException, Request
 from pydantic import BaseModel, ValidationError
-from starlette.datastructures import UploadFile
+from starlette.datastructures import FormData, UploadFile
 
 from models.problems import BadInput, Problem, problems_from
 from service.pages.visits import is_form_token
@@ -102,6 +102,16 @@ def checked(schema: type[Model], values: Mapping[str, Any]) -> Model:
         raise BadInput(problems_from(error)) from error
 
 
+def require_token(request: Request, sent: FormData) -> None:
+    """Refuse a form that is not from a page of this visit."""
+    token = sent.get(TOKEN)
+    if not isinstance(token, str) or not is_form_token(request, token):
+        raise HTTPException(
+            403,
+            _("This form is not from a page that you opened here, or the page was too old. Go back and send it again."),
+        )
+
+
 async def token_checked(request: Request) -> Form:
     """Return what was sent, if it came from a page of this visit: a dependency of every page."""
     if request.method != "POST":
@@ -109,15 +119,7 @@ async def token_checked(request: Request) -> Form:
     texts: dict[str, list[str]] = {}
     files: dict[str, tuple[str, bytes]] = {}
     async with request.form() as sent:
-        token = sent.get(TOKEN)
-        if not isinstance(token, str) or not is_form_token(request, token):
-            raise HTTPException(
-                403,
-                _(
-                    "This form is not from a page that you opened here, or the page was too old. "
-                    "Go back and send it again."
-                ),
-            )
+        require_token(request, sent)
         for name, value in sent.multi_items():
             if isinstance(value, UploadFile):
                 content = await value.read()

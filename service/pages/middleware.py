@@ -24,6 +24,9 @@ CONTENT_SECURITY_POLICY: Final = "; ".join(
 )
 """Own files only: no other host, nothing written into the page (W3C Content Security Policy Level 3)."""
 
+REPORT_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; frame-ancestors 'none'"
+"""For the calibration report, one sheet with its style and drawings inside so that it can be kept: no script at all."""
+
 HEADERS: Final = {
     "Content-Security-Policy": CONTENT_SECURITY_POLICY,
     "X-Content-Type-Options": "nosniff",
@@ -51,7 +54,7 @@ class PageHeaders:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
-                    headers[name] = value
+                    headers.setdefault(name, value)
                 # A page shows what stands now, and to nobody who comes to the same device later.
                 headers.setdefault("Cache-Control", "no-store")
             await send(message)

@@ -9,7 +9,8 @@ from contextlib import contextmanager
 import httpx2 as httpx
 import pytest
 
-from service.pages.addresses import own_address
+from service.access.roles import MAY
+from service.pages.addresses import is_open_page, is_page, own_address
 from service.pages.assets import assets
 
 
@@ -144,3 +145,66 @@ def test_the_secret_is_for_its_owner_only(site, tmp_path):
 def test_nobody_is_led_elsewhere_after_signing_in(hostile):
     assert own_address(hostile) == "/"
     assert own_address("/bench/units/MB-VAN-07?day=3") == "/bench/units/MB-VAN-07?day=3"
+
+
+def page_routes(app) -> list:
+    """Every route of a page that is not open to all; nested routers are walked through."""
+    found, routers = [], [app.router]
+    while routers:
+        for route in routers.pop().routes:
+            if (inner := getattr(route, "original_router", None)) is not None:
+                routers.append(inner)
+            elif is_page(getattr(route, "path", "")) and not is_open_page(route.path):
+                found.append(route)
+    return found
+
+
+def sample(path: str) -> str:
+    """An address of a route, with something in place of its parameters."""
+    for name, value in (("{pack_id}", "MB-VAN-07"), ("{word}", "topup")):
+        path = path.replace(name, value)
+    return re.sub(r"\{[^}]*\}", "1", path)
+
+
+def test_nobody_sees_or_sends_anything_without_signing_in(site, admin_key):
+    routes = page_routes(site.app)
+    assert len(routes) > 15
+    for route in routes:
+        for method in route.methods:
+            answer = httpx.request(method, f"{site.url}{sample(route.path)}")
+            assert answer.status_code == 303, (method, route.path)
+            assert answer.headers["location"].startswith("/sign-in"), (method, route.path)
+
+
+def test_a_role_that_may_not_is_told_which_one_may(site, admin_key):
+    auth = {"Authorization": f"Bearer {admin_key}"}
+    made = httpx.post(f"{site.url}/v1/keys", json={"title": "visitor", "role": "read-only"}, headers=auth).json()
+    with signed_in(site, made["key"]) as client:
+        token = token_of(client.get("/").text)
+        tried = 0
+        for route in page_routes(site.app):
+            if "read-only" in MAY[route.operation_id]:
+                continue
+            for method in route.methods:
+                data = {"data": {"form_token": token}} if method == "POST" else {}
+                answer = client.request(method, sample(route.path), **data)
+                assert answer.status_code == 403, (method, route.path)
+                needed = ", ".join(sorted(MAY[route.operation_id]))
+                assert f"This needs the role {needed}." in answer.text
+                tried += 1
+        assert tried > 8
+
+
+def test_no_form_gets_past_without_its_token(site):
+    """Whatever the page: the check hangs on the router, so that none can forget it."""
+    for route in page_routes(site.app):
+        if "POST" in route.methods:
+            answer = httpx.post(f"{site.url}{sample(route.path)}", data={"anything": "x"})
+            assert answer.status_code == 403, route.path
+            assert "This form is not from a page" in answer.text, route.path
+
+
+def test_pages_stay_out_of_the_description_for_programs(site):
+    paths = httpx.get(f"{site.url}/openapi.json").json()["paths"]
+    assert paths
+    assert not any(is_page(path) for path in paths)

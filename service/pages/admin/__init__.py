@@ -1,0 +1,1 @@
+"""The room of whoever looks after the service: keys, imports, jobs, models."""

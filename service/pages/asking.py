@@ -1,0 +1,74 @@
+"""What pages of decisions share: questions in the address, money in words, and costs that nobody has stated yet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, TypeVar
+
+from fastapi import Request
+from pydantic import BaseModel
+
+from models.decisions.money import Money
+from models.problems import Problem
+from service.pages.forms import checked, plain_number
+from service.pages.wording import _
+
+Asked = TypeVar("Asked", bound=BaseModel)
+
+
+def given(request: Request, *names: str) -> dict[str, str]:
+    """Return fields of the address that are not empty, as they were typed."""
+    found = {name: request.query_params.get(name, "").strip() for name in names}
+    return {name: text for name, text in found.items() if text}
+
+
+def question(schema: type[Asked], texts: Mapping[str, Any]) -> Asked:
+    """Return typed fields as a question; a decimal comma counts as a point.
+
+    Raises
+    ------
+    BadInput
+        With the form's own field names.
+    """
+    plain = {name: plain_number(text) if isinstance(text, str) else text for name, text in texts.items()}
+    return checked(schema, plain)
+
+
+def share_of_100(texts: dict[str, str], name: str) -> dict[str, Any]:
+    """Turn a field that is typed in hundredths into a share; what is no number is left to the schema to refuse."""
+    if name not in texts:
+        return dict(texts)
+    try:
+        return {**texts, name: float(plain_number(texts[name])) / 100}
+    except ValueError:
+        return dict(texts)
+
+
+def about_costs(problems: Sequence[Problem]) -> list[Problem]:
+    """Return the problems of costs that were not stated: they are asked for on a page of their own."""
+    return [problem for problem in problems if problem.where.startswith("costs.")]
+
+
+def cost_words(where: str) -> str:
+    """Return what a cost is called on the pages, from its name or the place of a problem with it."""
+    words = {
+        "currency": _("Currency"),
+        "stranding": _("One stranding"),
+        "day_off_road": _("One day off the road"),
+        "capital_per_day": _("One day of capital"),
+        "return_value": _("Left in an unneeded pack"),
+        "planned_work": _("A planned replacement"),
+        "return_work": _("A replacement at a return"),
+    }
+    name = where.removeprefix("costs.")
+    return words.get(name, name)
+
+
+def money(amount: float, currency: str) -> str:
+    """Write an amount with its currency, as ``EUR 1,450.00``."""
+    return str(Money(amount, currency))
+
+
+def whole_money(amount: float, currency: str) -> str:
+    """Write an expected amount without the digits that it does not have: ``EUR 1,836``."""
+    return f"{currency} {amount:,.0f}"

@@ -1,0 +1,190 @@
+"""One open case at the counter: its offers side by side, and ordering one of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Annotated, Any, Final
+
+from fastapi import Path, Request
+from sqlalchemy.orm import Session
+from starlette.responses import Response
+
+from models.problems import BadInput, Problem
+from service.families.routes import KnownFamilies
+from service.ordering.answers import orders_of_pack
+from service.ordering.schemas import USUAL_RISK, OrdersAnswer, OrdersRequest
+from service.pages.asking import about_costs, cost_words, given, money, question, share_of_100, whole_money
+from service.pages.counter.queue import case_address
+from service.pages.forms import Faults, PageWrite, SentForm, once, page_router
+from service.pages.messages import Message
+from service.pages.rendering import go_to, render
+from service.pages.undo import step, undo_form
+from service.pages.wording import _
+from service.records.errors import Conflict, NoSuchRecord
+from service.records.records import correct, create, etag_of, read
+from service.records.routes import CurrentStore
+from service.records.schemas import LARGEST_NUMBER
+from service.records.writing import Done
+from service.store.schema import Offer
+from service.suppliers.subject import DELIVERIES, NewDelivery
+
+DRAWN_DAYS: Final = 42
+"""Order days drawn: what lies further off can be asked again."""
+
+MOST_DRAWN: Final = 4
+"""Offers drawn, the cheapest today first; all of them stand in the table."""
+
+router = page_router()
+
+CasePack = Annotated[str, Path(max_length=64)]
+Number = Annotated[int, Path(ge=1, le=LARGEST_NUMBER)]
+
+
+@router.get("/parts/cases/{pack_id}", operation_id="page_parts_case")
+def show_case(pack_id: CasePack, request: Request, store: CurrentStore) -> Response:
+    """Weigh the offers for one case."""
+    texts = given(request, "risk")
+    answer: OrdersAnswer | None = None
+    problems: tuple[Problem, ...] = ()
+    refused = ""
+    try:
+        asked = question(OrdersRequest, share_of_100(texts, "risk"))
+        with store.reading() as session:
+            answer = orders_of_pack(session, pack_id, asked, request.app.state.clock())
+    except BadInput as error:
+        problems = error.problems
+    except Conflict as error:
+        refused = str(error)
+    missing = about_costs(problems)
+    faults = Faults(tuple(problem for problem in problems if problem not in missing))
+    return render(
+        request,
+        "counter/case.html",
+        status=422 if faults else 200,
+        pack_id=pack_id,
+        answer=answer,
+        refused=refused,
+        missing=missing,
+        faults=faults,
+        values={"risk": f"{100 * USUAL_RISK:g}", **texts},
+        drawing=None if answer is None else drawing_of(answer),
+        money=money,
+        amount=whole_money,
+        address=case_address(pack_id),
+        cost_words=cost_words,
+        cost_pairs=[]
+        if answer is None
+        else [(cost_words(name), money(value, answer.currency)) for name, value in answer.costs.items()],
+        once=once(),
+    )
+
+
+@dataclass(frozen=True)
+class CostLine:
+    """One offer's expected cost by order day, to be drawn."""
+
+    name: str
+    points: str
+    end: tuple[float, float]
+    style: int
+
+
+@dataclass(frozen=True)
+class CostDrawing:
+    """Expected cost by order day.
+
+    Attributes
+    ----------
+    lines : list of CostLine
+    amounts : list of (y, words)
+    days : list of (x, day)
+    """
+
+    width: float
+    height: float
+    left: float
+    right: float
+    top: float
+    bottom: float
+    lines: list[CostLine]
+    amounts: list[tuple[float, str]]
+    days: list[tuple[float, int]]
+
+
+def drawing_of(answer: OrdersAnswer) -> CostDrawing:
+    """Lay out the lines of expected cost."""
+    width, height, left, right, top, bottom = 640.0, 320.0, 76.0, 500.0, 16.0, 268.0
+    shown = sorted(answer.offers, key=lambda offer: offer.today_cost)[:MOST_DRAWN]
+    costs = [offer.cost_at_most[: DRAWN_DAYS + 1] for offer in shown]
+    least, most = min(map(min, costs)), max(map(max, costs))
+    span = max(most - least, 1.0)
+
+    def x(day: float) -> float:
+        return left + (right - left) * day / DRAWN_DAYS
+
+    def y(cost: float) -> float:
+        return bottom - (bottom - top) * (cost - least) / span
+
+    lines = []
+    taken: list[float] = []
+    for style, (offer, cost) in enumerate(zip(shown, costs, strict=True)):
+        end = y(cost[-1])
+        # Names stand at the ends of their lines; where two would touch, the later one moves on.
+        while any(abs(end - other) < 16 for other in taken):
+            end += 16
+        taken.append(end)
+        name = f"{offer.supplier}{_(' (express)') if offer.express else ''}"
+        points = " ".join(f"{x(day):.1f},{y(value):.1f}" for day, value in enumerate(cost))
+        lines.append(CostLine(name, points, (right + 8, end), style))
+    amounts = [(y(least + span * part), whole_money(least + span * part, answer.currency)) for part in (0, 0.5, 1)]
+    days = [(x(day), day) for day in range(0, DRAWN_DAYS + 1, 7)]
+    return CostDrawing(width, height, left, right, top, bottom, lines, amounts, days)
+
+
+@router.post("/parts/cases/{pack_id}/order", operation_id="page_order_pack")
+def order_pack(
+    pack_id: CasePack, request: Request, form: SentForm, write: PageWrite, families: KnownFamilies
+) -> Response:
+    """Record that an offer was ordered for a case; the order itself is placed with the supplier, not here."""
+    number = form.get("offer")
+    if not number.isdecimal() or int(number) > LARGEST_NUMBER:
+        raise BadInput.one("offer", _("It is not clear which offer was ordered."), _("Choose one on the case's page."))
+
+    def work(session: Session) -> Done:
+        offer = session.get(Offer, int(number))
+        if offer is None:
+            raise NoSuchRecord(_("There is no offer %(number)s.") % {"number": number})
+        new = NewDelivery(
+            supplier_id=offer.supplier_id,
+            family=offer.family,
+            pack_id=pack_id,
+            express=offer.express_fee is not None,
+            ordered_at=write.at,
+        )
+        row: Any = create(session, DELIVERIES, new, families, write.writer)
+        said = _("Recorded as ordered today from %(supplier)s. Place the order with them.") % {
+            "supplier": offer.supplier_id
+        }
+        address = case_address(pack_id)
+        message = Message(said, undo_form(request, [step(DELIVERIES, row, "create")], address))
+        return Done(303, None, row.id, dict(go_to(request, address, message).headers))
+
+    return write(work)
+
+
+@router.post("/parts/deliveries/{number}/arrived", operation_id="page_pack_arrived")
+def pack_arrived(number: Number, request: Request, write: PageWrite, families: KnownFamilies) -> Response:
+    """Record that an ordered pack has come."""
+
+    def work(session: Session) -> Done:
+        row: Any = read(session, DELIVERIES, number)
+        arrived: datetime = max(write.at, row.ordered_at)
+        change = DELIVERIES.change.model_validate({"arrived_at": arrived})
+        row = correct(session, DELIVERIES, number, change, families, write.writer, etag_of(row))
+        message = Message(
+            _("Recorded as arrived."), undo_form(request, [step(DELIVERIES, row, "correct")], "/parts/suppliers")
+        )
+        return Done(303, None, number, dict(go_to(request, "/parts/suppliers", message).headers))
+
+    return write(work)

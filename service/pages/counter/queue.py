@@ -1,0 +1,149 @@
+"""The parts counter's first page: which open case needs its pack first."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+from urllib.parse import quote, urlencode
+
+from fastapi import Request
+from starlette.responses import Response
+
+from models.problems import BadInput
+from service.cautions import DRIVING
+from service.families.routes import KnownFamilies
+from service.ordering.queue import queue_of_cases
+from service.ordering.schemas import USUAL_RISK, QueueAnswer, QueueEntryAnswer, QueueRequest
+from service.pages.asking import about_costs, cost_words, given, question, share_of_100, whole_money
+from service.pages.forms import Faults, page_router
+from service.pages.rendering import render
+from service.pages.spreadsheet import csv_file
+from service.pages.wording import _, ngettext
+from service.records.routes import CurrentStore
+
+PAGE: Final = 25
+"""Cases on one page of the queue."""
+
+router = page_router()
+
+
+def case_address(pack_id: str) -> str:
+    """Return the address of one case at the counter."""
+    return f"/parts/cases/{quote(pack_id, safe='')}"
+
+
+def _asked(texts: dict[str, str]) -> QueueRequest:
+    return question(QueueRequest, share_of_100(texts, "risk"))
+
+
+@router.get("/parts", operation_id="page_parts")
+def show_queue(request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
+    """Show the open cases by the latest day on which their pack must be ordered."""
+    texts = given(request, "family", "risk")
+    after = request.query_params.get("after", "")
+    start = int(after) if after.isdecimal() and len(after) < 7 else 0
+    queue: QueueAnswer | None = None
+    problems: tuple[Any, ...] = ()
+    try:
+        asked = _asked(texts)
+        with store.reading() as session:
+            queue = queue_of_cases(session, asked, request.app.state.clock())
+    except BadInput as error:
+        problems = error.problems
+    missing = about_costs(problems)
+    faults = Faults(tuple(problem for problem in problems if problem not in missing))
+    entries = [] if queue is None else queue.entries[start : start + PAGE]
+    following = ""
+    if queue is not None and len(queue.entries) > start + PAGE:
+        following = f"/parts?{urlencode({**texts, 'after': start + PAGE})}"
+    return render(
+        request,
+        "counter/queue.html",
+        status=422 if faults else 200,
+        queue=queue,
+        entries=[(place, entry) for place, entry in enumerate(entries, start=start + 1)],
+        summary=[] if queue is None else summary(queue),
+        following=following,
+        first=f"/parts?{urlencode(texts)}" if start else "",
+        families=[("", _("All families")), *((name, name) for name in sorted(families))],
+        values={"family": "", "risk": f"{100 * USUAL_RISK:g}", **texts},
+        question=urlencode(texts),
+        faults=faults,
+        missing=missing,
+        amount=whole_money,
+        cost_words=cost_words,
+        address=case_address,
+        due=due,
+        cautions=DRIVING,
+    )
+
+
+def summary(queue: QueueAnswer) -> list[str]:
+    """Say in sentences what is to be done."""
+    late = sum(entry.latest_day is None for entry in queue.entries)
+    today = sum(entry.latest_day == 0 for entry in queue.entries)
+    said = []
+    if not queue.entries:
+        said.append(_("No open case waits for an order."))
+    elif late + today:
+        said.append(
+            ngettext("One pack is to be ordered today.", "%(num)s packs are to be ordered today.", late + today)
+            % {"num": late + today}
+        )
+    else:
+        said.append(_("Nothing has to be ordered today."))
+    if late:
+        said.append(
+            ngettext(
+                "For one of them today is already too late for the risk chosen.",
+                "For %(num)s of them today is already too late for the risk chosen.",
+                late,
+            )
+            % {"num": late}
+        )
+    later = [entry for entry in queue.entries if entry.latest_day is not None and entry.latest_day > 0]
+    if later:
+        said.append(
+            _("The next one after that: %(name)s, by %(day)s.")
+            % {"name": later[0].vehicle_id or later[0].pack_id, "day": later[0].latest_on.isoformat()}
+        )
+    return said
+
+
+def due(entry: QueueEntryAnswer) -> str:
+    """Say when a case's pack must be ordered."""
+    if entry.latest_day is None:
+        return _("Order now: today is already too late for the risk chosen")
+    if entry.latest_day == 0:
+        return _("Order today")
+    return ngettext("Order by %(day)s, in 1 day", "Order by %(day)s, in %(num)s days", entry.latest_day) % {
+        "day": entry.latest_on.isoformat(),
+        "num": entry.latest_day,
+    }
+
+
+@router.get("/parts/queue.csv", operation_id="page_parts_queue_file")
+def read_queue_file(request: Request, store: CurrentStore) -> Response:
+    """Send the queue as a file for a spreadsheet."""
+    with store.reading() as session:
+        queue = queue_of_cases(session, _asked(given(request, "family", "risk")), request.app.state.clock())
+    columns = ("place", "vehicle_id", "pack_id", "family", "supplier", "express", "latest_on", "too_late_today",
+               "fault_first_today", "expected_cost", "week_later", "currency", "reasons")  # fmt: skip
+    rows = (
+        (
+            place,
+            entry.vehicle_id,
+            entry.pack_id,
+            entry.family,
+            entry.supplier,
+            entry.express,
+            entry.latest_on,
+            entry.latest_day is None,
+            round(entry.fault_first_today, 4),
+            round(entry.expected_cost, 2),
+            round(entry.week_later, 2),
+            queue.currency,
+            " ".join(entry.reasons),
+        )
+        for place, entry in enumerate(queue.entries, start=1)
+    )
+    return csv_file("order-queue", columns, rows)

@@ -1,0 +1,49 @@
+"""On which day after a top-up to replace, family by family, by the own record."""
+
+from __future__ import annotations
+
+from fastapi import Request
+from starlette.responses import Response
+
+from models.problems import BadInput, Problem
+from service.cautions import DRIVING
+from service.families.routes import KnownFamilies
+from service.fleet.by_age import age_of_family
+from service.fleet.schemas import AgeAnswer, AgeRequest
+from service.pages.asking import about_costs, cost_words, given, money, question
+from service.pages.forms import Faults, page_router
+from service.pages.rendering import render
+from service.pages.wording import _
+from service.records.routes import CurrentStore
+
+router = page_router()
+
+
+@router.get("/fleet/age", operation_id="page_age")
+def show_age(request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
+    """Say on which day after a top-up to replace packs of a family."""
+    texts = given(request, "family", "pack")
+    answer: AgeAnswer | None = None
+    problems: tuple[Problem, ...] = ()
+    if "family" in texts:
+        try:
+            asked = question(AgeRequest, {name: text for name, text in texts.items() if name != "family"})
+            with store.reading() as session:
+                answer = age_of_family(session, texts["family"], asked, request.app.state.clock())
+        except BadInput as error:
+            problems = error.problems
+    missing = about_costs(problems)
+    faults = Faults(tuple(problem for problem in problems if problem not in missing))
+    return render(
+        request,
+        "fleet/age.html",
+        status=422 if faults else 200,
+        answer=answer,
+        families=[("", _("Choose one")), *((name, name) for name in sorted(families))],
+        values=texts,
+        faults=faults,
+        missing=missing,
+        money=money,
+        cost_words=cost_words,
+        cautions=DRIVING,
+    )

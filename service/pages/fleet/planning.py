@@ -1,0 +1,178 @@
+"""A replacement plan to play with, and the returns to expect."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+from urllib.parse import urlencode
+
+from fastapi import Request
+from starlette.responses import Response
+
+from models.problems import BadInput, Problem
+from service.cautions import DRIVING
+from service.fleet.planning import plan_of_fleet, returns_of_fleet
+from service.fleet.schemas import PlanAnswer, PlanRequest, ReturnsAnswer, ReturnsRequest, WeekOfReturns
+from service.pages.asking import about_costs, cost_words, given, money, question, whole_money
+from service.pages.fleet.ranking import PART, part_choices
+from service.pages.forms import Faults, page_router
+from service.pages.rendering import render
+from service.pages.spreadsheet import csv_file
+from service.pages.wording import _
+from service.records.routes import CurrentStore
+
+PLAN_FIELDS: Final = ("slots", "weeks", "packs", "budget", "pack", *PART)
+TIME_LIMIT_S: Final = 5.0
+"""A page is waited for: the solver gets less time than over REST, and the gap it leaves is told."""
+
+USUAL_WEEKS: Final = 8
+
+router = page_router()
+
+
+def plan_asked(texts: dict[str, str]) -> PlanRequest:
+    """Read the plan's limits: one number for every week, or one for each, parted by commas or blanks."""
+    weeks = int(texts["weeks"]) if texts.get("weeks", "").isdecimal() and len(texts["weeks"]) < 4 else USUAL_WEEKS
+    asked: dict[str, Any] = {name: text for name, text in texts.items() if name not in {"slots", "weeks", "packs"}}
+    for name in ("slots", "packs"):
+        parts = texts.get(name, "").replace(",", " ").split()
+        if parts:
+            asked[name] = parts * weeks if len(parts) == 1 else parts
+    return question(PlanRequest, {**asked, "time_limit_s": TIME_LIMIT_S})
+
+
+@router.get("/fleet/plan", operation_id="page_plan")
+def show_plan(request: Request, store: CurrentStore) -> Response:
+    """Ask for slots, packs and a budget, and show the plan week by week."""
+    texts = given(request, *PLAN_FIELDS)
+    plan: PlanAnswer | None = None
+    problems: tuple[Problem, ...] = ()
+    with store.reading() as session:
+        choices = {name: part_choices(session, name) for name in PART}
+        if texts.get("slots"):
+            try:
+                plan = plan_of_fleet(session, plan_asked(texts), request.app.state.clock())
+            except BadInput as error:
+                problems = error.problems
+    missing = about_costs(problems)
+    faults = Faults(tuple(problem for problem in problems if problem not in missing))
+    return render(
+        request,
+        "fleet/plan.html",
+        status=422 if faults else 200,
+        plan=plan,
+        choices=choices,
+        values={**dict.fromkeys(PLAN_FIELDS, ""), "weeks": str(USUAL_WEEKS), **texts},
+        faults=faults,
+        missing=missing,
+        question=urlencode(texts),
+        amount=whole_money,
+        money=money,
+        cost_words=cost_words,
+        drawing=None if plan is None else drawing_of(plan.weeks),
+        cautions=DRIVING,
+    )
+
+
+@router.get("/fleet/plan.csv", operation_id="page_plan_file")
+def read_plan_file(request: Request, store: CurrentStore) -> Response:
+    """Send the plan as a file for a spreadsheet."""
+    with store.reading() as session:
+        plan = plan_of_fleet(session, plan_asked(given(request, *PLAN_FIELDS)), request.app.state.clock())
+    rows = (
+        (week.week, week.starts_on, one.vehicle_id, one.pack_id, one.family, round(one.saves, 2), plan.currency)
+        for week in plan.weeks
+        for one in week.planned
+    )
+    return csv_file("plan", ("week", "starts_on", "vehicle_id", "pack_id", "family", "saves", "currency"), rows)
+
+
+@router.get("/fleet/returns", operation_id="page_returns")
+def show_returns(request: Request, store: CurrentStore) -> Response:
+    """Show how many returns to expect in each week if nothing is replaced before."""
+    texts = given(request, "weeks", *PART)
+    answer: ReturnsAnswer | None = None
+    faults = Faults()
+    with store.reading() as session:
+        choices = {name: part_choices(session, name) for name in PART}
+        try:
+            answer = returns_of_fleet(session, question(ReturnsRequest, texts), request.app.state.clock())
+        except BadInput as error:
+            faults = Faults(error.problems)
+    return render(
+        request,
+        "fleet/returns.html",
+        status=422 if faults else 200,
+        answer=answer,
+        choices=choices,
+        values={**dict.fromkeys(PART, ""), "weeks": str(USUAL_WEEKS), **texts},
+        faults=faults,
+        question=urlencode(texts),
+        drawing=None if answer is None or not answer.vehicles else drawing_of(answer.weeks),
+        cautions=DRIVING,
+    )
+
+
+@router.get("/fleet/returns.csv", operation_id="page_returns_file")
+def read_returns_file(request: Request, store: CurrentStore) -> Response:
+    """Send the returns to expect as a file for a spreadsheet."""
+    asked = question(ReturnsRequest, given(request, "weeks", *PART))
+    with store.reading() as session:
+        answer = returns_of_fleet(session, asked, request.app.state.clock())
+    rows = ((week.week, week.starts_on, round(week.mean, 3), week.low, week.high) for week in answer.weeks)
+    return csv_file("returns", ("week", "starts_on", "expected", "low", "high"), rows)
+
+
+@dataclass(frozen=True)
+class Bar:
+    """One week: its bar, the span of nine in ten, and its name."""
+
+    x: float
+    width: float
+    y: float
+    height: float
+    middle: float
+    low_y: float
+    high_y: float
+    name: str
+
+
+@dataclass(frozen=True)
+class ReturnsDrawing:
+    """Returns by week."""
+
+    width: float
+    height: float
+    left: float
+    right: float
+    top: float
+    bottom: float
+    bars: list[Bar]
+    counts: list[tuple[float, str]]
+
+
+def drawing_of(weeks: list[Any]) -> ReturnsDrawing:
+    """Lay out the bars of `WeekOfReturns`."""
+    width, height, left, right, top, bottom = 640.0, 280.0, 48.0, 632.0, 16.0, 232.0
+    told: list[WeekOfReturns] = list(weeks)
+    most = max(1.0, max(max(week.high, week.mean) for week in told))
+    place = (right - left) / len(told)
+
+    def y(count: float) -> float:
+        return bottom - (bottom - top) * count / most
+
+    bars = [
+        Bar(
+            x=left + place * (number + 0.2),
+            width=place * 0.6,
+            y=y(week.mean),
+            height=bottom - y(week.mean),
+            middle=left + place * (number + 0.5),
+            low_y=y(week.low),
+            high_y=y(week.high),
+            name=str(week.week) if len(told) <= 13 or week.week % 2 else "",
+        )
+        for number, week in enumerate(told)
+    ]
+    counts = [(y(most * part), _("%(count)s") % {"count": f"{most * part:.3g}"}) for part in (0, 0.5, 1)]
+    return ReturnsDrawing(width, height, left, right, top, bottom, bars, counts)

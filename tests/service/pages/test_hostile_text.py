@@ -1,0 +1,123 @@
+"""Whatever somebody writes into a field is shown as text, and does nothing."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+import httpx2 as httpx
+import pytest
+from playwright.sync_api import expect
+
+HOSTILE = {
+    "markup": "<img src=x onerror=alert(1)>'\"</title><script>alert(2)</script>"[:64],
+    "template": "{{ 7 * 7 }} {% raw %} %(x)s %s \\u003cb\\u003e",
+    "right-to-left": "\u202eخطر\u202c מסוכן",
+    "emoji": "🔋⚡👩🏽‍🔧",
+    "long": "Wü" * 32,
+    "formula": '=HYPERLINK("http://x.example","see")',
+    "at": "@SUM(A1:A9)",
+}
+
+
+@pytest.fixture(params=HOSTILE, ids=list(HOSTILE))
+def hostile(request) -> str:
+    return HOSTILE[request.param]
+
+
+@pytest.fixture
+def quiet(open_context):
+    """A page on which no dialog may open."""
+    page = open_context("phone").new_page()
+    opened = []
+    page.on("dialog", lambda dialog: (opened.append(dialog.message), dialog.dismiss()))
+    yield page
+    assert opened == []
+
+
+def test_where_it_may_stand_it_is_text(site, record, quiet, sound, hostile):
+    """Duty and site of a vehicle are the free lines of the record."""
+    page = quiet
+    page.goto(f"{site.url}/bench/add")
+    page.get_by_label("Number of the vehicle").fill("MB-CAB-09")
+    page.get_by_label("Kind of pack").select_option("gravel-14")
+    page.get_by_label("What it is used for").fill(hostile)
+    page.get_by_label("Where it stands").fill(hostile)
+    page.get_by_role("button", name="Add it").click()
+    expect(page.get_by_role("status")).to_contain_text("Unit MB-CAB-09 is added.")
+    sound(page, "hostile-unit")
+    (vehicle,) = httpx.get(f"{site.url}/v1/vehicles").json()["items"]
+    assert vehicle["duty"] == hostile
+    exported = httpx.get(f"{site.url}/v1/exports/vehicles").text
+    (row,) = csv.DictReader(io.StringIO(exported))
+    assert row["duty"].lstrip("'") == hostile
+    assert not row["duty"].startswith(("=", "+", "-", "@", "\t", "\r"))
+
+
+@pytest.mark.parametrize("field", ["Number of the vehicle", "Number of the pack", "Age of the pack", "Odometer"])
+def test_where_it_may_not_stand_it_comes_back_as_text(site, quiet, sound, hostile, field):
+    page = quiet
+    page.goto(f"{site.url}/bench/add")
+    page.get_by_label("Number of the vehicle").fill("MB-CAB-09")
+    page.get_by_label("Kind of pack").select_option("gravel-14")
+    page.get_by_label(field).fill(hostile)
+    page.get_by_role("button", name="Add it").click()
+    expect(page.get_by_role("alert")).to_contain_text("mend")
+    expect(page.get_by_label(field)).to_have_value(
+        hostile[:24] if field in ("Age of the pack", "Odometer") else hostile
+    )
+    assert httpx.get(f"{site.url}/v1/vehicles").json()["items"] == []
+
+
+def test_in_a_search_an_address_and_a_sign_in(site, quiet, sound, hostile):
+    page = quiet
+    page.goto(f"{site.url}/bench")
+    page.get_by_label("Number of the vehicle or the pack").fill(hostile)
+    page.get_by_role("button", name="Find").click()
+    expect(page.get_by_role("heading", name="Units with")).to_contain_text(hostile)
+    sound(page, "hostile-search")
+    answer = httpx.get(f"{site.url}/bench/units/{httpx.URL('/').copy_with(path='/' + hostile).raw_path.decode()[1:]}")
+    assert answer.status_code in (404, 422)
+    assert "<img src=x" not in answer.text
+    page.goto(f"{site.url}/sign-in")
+    page.get_by_label("Access key").fill(hostile)
+    page.get_by_role("button", name="Sign in").click()
+    expect(page.get_by_role("alert")).to_contain_text("not known")
+
+
+def test_in_a_reading_and_a_files_name(site, record, quiet, sound, hostile, tmp_path):
+    page = quiet
+    record("/v1/packs", {"id": "MB-CAB-03", "family": "gravel-14"})
+    address = f"{site.url}/bench/units/MB-CAB-03"
+    page.goto(f"{address}/reading/new")
+    page.locator("#block_v-2").fill(hostile)
+    page.get_by_role("button", name="Save").click()
+    expect(page.locator("#block_v-2-wrong")).to_contain_text("is not a number.")
+    page.get_by_text("Paste a row or a column of numbers").click()
+    page.get_by_label("Row or column").fill(hostile)
+    page.get_by_role("button", name="Save").click()
+    expect(page.locator("#pasted-wrong")).to_contain_text("but the pack has 14 blocks.")
+    name = f"{hostile.replace('/', '')[:40]}.csv"
+    page.get_by_label("CSV file").set_input_files(
+        {"name": name, "mimeType": "text/csv", "buffer": f"{hostile}\n1\n".encode()}
+    )
+    page.get_by_role("button", name="Read the file").click()
+    expect(page.locator("h1")).to_contain_text("Nothing was stored from this file")
+    sound(page, "hostile-file")
+    page.goto(f"{address}/outcome/new")
+    page.get_by_label("Trouble code").fill(hostile)
+    page.get_by_role("button", name="Save").click()
+    expect(page.get_by_role("alert")).to_contain_text("mend")
+    sound(page, "hostile-code")
+
+
+def test_bytes_that_are_no_text_do_no_harm(site, van):
+    """Broken UTF-8, a NUL and a lone surrogate come back as a page that asks to mend, not as an error."""
+    with httpx.Client(base_url=site.url) as client:
+        token = client.get("/bench/add").text.split('name="form_token" value="')[1].split('"')[0]
+        for sent in (b"%ff%fe", b"%00", b"%ed%a0%80"):
+            body = b"form_token=" + token.encode() + b"&vehicle_id=" + sent + b"&family=gravel-14&duty=" + sent
+            headers = {"Content-Type": "application/x-www-form-urlencoded"}
+            answer = client.post("/bench/add", content=body, headers=headers)
+            assert answer.status_code == 422, answer.text
+            assert client.get("/bench", params={"unit": "\x00"}).status_code == 200

@@ -1,0 +1,197 @@
+"""The parts buyer's tasks in a real browser: costs, suppliers and offers, the queue, one case, the order, the stock."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from datetime import UTC, datetime
+
+import httpx2 as httpx
+import pytest
+from playwright.sync_api import expect
+
+from service.subjects import COSTS, OFFERS, SUPPLIERS
+from tests.service.invented_fleet import FAMILIES, fill
+
+NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
+EXPRESS = {**OFFERS.example, "express_fee": 190, "usual_days": 3, "earliest_days": 2, "latest_days": 5}
+HOSTILE = '<script>alert(1)</script> =1+1 "&amp; \u202egnirts'
+
+
+@pytest.fixture
+def counter(site, record):
+    """A counter with open cases of three families, a supplier, ordinary and express offers, and the costs stated."""
+    fill(site.store, 30, NOW, seed=3)
+    record("/v1/suppliers", SUPPLIERS.example)
+    record("/v1/costs", COSTS.example)
+    for family in FAMILIES:
+        record("/v1/offers", {**OFFERS.example, "family": family})
+        record("/v1/offers", {**EXPRESS, "family": family})
+    return site
+
+
+def test_from_nothing_to_a_queue(site, either_page, sound):
+    page = either_page
+    fill(site.store, 6, NOW, seed=3)
+    page.goto(f"{site.url}/parts")
+    expect(page.get_by_role("heading", name="One number is needed first")).to_be_visible()
+    sound(page, "parts-no-costs")
+    page.get_by_role("link", name="State the costs").click()
+    page.get_by_label("Currency").fill("EUR")
+    for words, amount in (("One stranding", "600"), ("One day off the road", "60"), ("One day of capital", "0,5"),
+                          ("Left in an unneeded pack", "900")):  # fmt: skip
+        page.get_by_label(words).fill(amount)
+    sound(page, "costs")
+    page.get_by_role("button", name="Keep them").click()
+    expect(page.get_by_role("status")).to_contain_text("The costs are kept.")
+    expect(page.get_by_text("has no offer for a pack of the family").first).to_be_visible()
+    page.get_by_role("link", name="Suppliers, offers, orders").click()
+    expect(page.get_by_text("No supplier yet.")).to_be_visible()
+    sound(page, "suppliers-empty")
+    page.get_by_role("link", name="Add a supplier").click()
+    page.get_by_label("Short name").fill("north-quay")
+    page.get_by_label("Name on paper").fill(HOSTILE)
+    page.get_by_role("button", name="Save").click()
+    expect(page.get_by_text("<script>alert(1)</script>")).to_be_visible()
+    for family in FAMILIES:
+        page.get_by_role("link", name="Add an offer").click()
+        page.get_by_label("Supplier").select_option("north-quay")
+        page.get_by_label("Kind of pack").select_option(family)
+        page.get_by_label("Price of the pack").fill("1450")
+        expect(page.get_by_label("Currency")).to_have_value("EUR")
+        page.get_by_label("Usual days from order to arrival").fill("3")
+        page.get_by_label("Latest").fill("6")
+        page.get_by_role("button", name="Save").click()
+        expect(page.get_by_role("status")).to_contain_text("The offer is recorded.")
+    page.get_by_role("button", name="Undo").click()
+    expect(page.get_by_role("status")).to_contain_text("Undone.")
+    expect(page.get_by_role("link", name=re.compile(r"^Offer \d"))).to_have_count(2)
+    page.get_by_role("link", name="Parts counter").last.click()
+    expect(page.locator(".answer .first")).to_contain_text("to be ordered today")
+    sound(page, "parts-few")
+
+
+def test_a_mistake_stands_at_its_field(counter, either_page, sound):
+    page = either_page
+    page.goto(f"{counter.url}/parts/offer/new")
+    page.get_by_label("Supplier").select_option("north-quay")
+    page.get_by_label("Kind of pack").select_option("marl-28")
+    page.get_by_label("Price of the pack").fill("-3")
+    page.get_by_label("Currency").fill("XQQ")
+    page.get_by_label("Usual days from order to arrival").fill("9")
+    page.get_by_role("button", name="Save").click()
+    expect(page.locator("#price-wrong")).to_contain_text("greater than or equal to 0")
+    expect(page.locator("#currency-wrong")).to_contain_text("is not a currency")
+    expect(page.get_by_label("Price of the pack")).to_have_value("-3")
+    sound(page, "offer-wrong")
+    page.goto(f"{counter.url}/parts?risk=200")
+    expect(page.locator("#risk-wrong")).to_contain_text("less than 1")
+    page.goto(f"{counter.url}/parts/costs")
+    page.get_by_label("One stranding").fill("much")
+    page.get_by_role("button", name="Keep them").click()
+    expect(page.locator("#stranding-wrong")).to_contain_text("plain number")
+
+
+def test_the_queue_one_case_and_its_order(counter, either_page, sound):
+    page = either_page
+    page.goto(f"{counter.url}/parts")
+    queue = httpx.post(f"{counter.url}/v1/orders/queue", json={}).json()
+    names = page.locator(".queue h3 a").all_inner_texts()
+    assert names == [entry["vehicle_id"] for entry in queue["entries"][:25]]
+    for reason in queue["entries"][0]["reasons"]:
+        expect(page.locator(".queue > li").first).to_contain_text(reason)
+    expect(page.get_by_role("complementary")).to_contain_text("A probability is not permission")
+    sound(page, "parts-queue")
+    page.get_by_role("link", name="Next page").click()
+    assert page.locator(".queue h3 a").all_inner_texts() == [e["vehicle_id"] for e in queue["entries"][25:]]
+    page.get_by_role("link", name="From the start").click()
+    page.get_by_role("link", name=names[0], exact=True).click()
+    orders = httpx.post(f"{counter.url}/v1/packs/{names[0]}/orders", json={}).json()
+    expect(page.locator(".answer .first")).to_have_text(orders["cheapest"]["sentence"])
+    expect(page.locator(".offer")).to_have_count(len(orders["offers"]))
+    sound(page, "parts-case")
+    page.get_by_text("Day by day as figures").click()
+    first = orders["offers"][0]
+    expect(page.locator("details tbody tr").first.locator("td").first).to_contain_text(
+        f"EUR {first['cost_at_most'][0]:,.0f} ({100 * first['fault_first'][0]:.0f}%)"
+    )
+    page.get_by_label("Acceptable risk").fill("25")
+    page.get_by_role("button", name="Ask again").click()
+    expect(page.locator(".answer")).to_contain_text("25 %")
+    page.locator(".offer").last.get_by_role("button").click()
+    expect(page.get_by_role("status")).to_contain_text("Recorded as ordered today from north-quay")
+    expect(page.get_by_text("A pack is on order: from north-quay")).to_be_visible()
+    sound(page, "parts-ordered")
+    (order,) = httpx.get(f"{counter.url}/v1/deliveries").json()["items"]
+    assert (order["pack_id"], order["express"], order["arrived_at"]) == (names[0], True, None)
+    page.goto(f"{counter.url}/parts")
+    expect(page.get_by_role("heading", name="On order")).to_be_visible()
+    assert names[0] not in page.locator(".queue h3 a").all_inner_texts()
+    page.goto(f"{counter.url}/parts/suppliers")
+    sound(page, "suppliers")
+    page.get_by_role("button", name="It has arrived").click()
+    expect(page.get_by_role("status")).to_contain_text("Recorded as arrived.")
+    page.get_by_role("button", name="Undo").click()
+    expect(page.get_by_role("button", name="It has arrived")).to_be_visible()
+
+
+def test_the_stock_figure(counter, either_page, sound):
+    page = either_page
+    page.goto(f"{counter.url}/parts")
+    page.get_by_role("link", name="How many to keep on the shelf").click()
+    page.get_by_label("Kind of pack").select_option("marl-28")
+    page.get_by_label("Packs on the shelf now").fill("1")
+    page.get_by_label("New cases").fill("0,1")
+    page.get_by_role("button", name="Ask").click()
+    asked = {"on_shelf": 1, "new_cases_per_day": 0.1}
+    stock = httpx.post(f"{counter.url}/v1/families/marl-28/stock", json=asked).json()
+    expect(page.locator(".answer")).to_contain_text(stock["sentence"])
+    sound(page, "parts-stock")
+    page.goto(f"{counter.url}/parts/stock?on_shelf=1")
+    expect(page.locator("#family-wrong")).to_be_visible()
+
+
+def test_what_there_is_to_take_along(counter):
+    text = httpx.get(f"{counter.url}/parts/queue.csv").text.removeprefix("\ufeff")
+    rows = list(csv.DictReader(io.StringIO(text)))
+    queue = httpx.post(f"{counter.url}/v1/orders/queue", json={}).json()["entries"]
+    assert [row["pack_id"] for row in rows] == [entry["pack_id"] for entry in queue]
+    assert float(rows[0]["expected_cost"]) == pytest.approx(queue[0]["expected_cost"], abs=0.01)
+    calendar = httpx.get(f"{counter.url}/v1/calendar.ics").text
+    assert "Order a pack for" in calendar
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+def test_the_counter_by_night_and_with_the_keyboard(counter, open_context, dark, sound):
+    page = open_context("phone", dark=dark).new_page()
+    page.goto(f"{counter.url}/parts")
+    sound(page, f"parts-{'dark' if dark else 'light'}")
+    first = page.locator(".queue h3 a").first
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        if first.evaluate("e => e === document.activeElement"):
+            break
+    expect(first).to_be_focused()
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/parts/cases/**")
+    sound(page, f"parts-case-{'dark' if dark else 'light'}")
+
+
+def test_who_may_only_look_sees_no_way_to_change(counter, open_context):
+    made = httpx.post(f"{counter.url}/v1/keys", json={"title": "front office", "role": "admin"}).json()["key"]
+    headers = {"Authorization": f"Bearer {made}"}
+    key = httpx.post(f"{counter.url}/v1/keys", json={"title": "desk", "role": "read-only"}, headers=headers).json()[
+        "key"
+    ]
+    page = open_context("office").new_page()
+    page.goto(f"{counter.url}/sign-in?next=/parts")
+    page.get_by_label("Access key").fill(key)
+    page.get_by_role("button", name="Sign in").click()
+    page.goto(f"{counter.url}/parts")
+    page.locator(".queue h3 a").first.click()
+    expect(page.locator(".offer").first).to_be_visible()
+    expect(page.get_by_role("button", name="I have ordered this one")).to_have_count(0)
+    page.goto(f"{counter.url}/parts/suppliers")
+    expect(page.get_by_role("link", name="Add an offer")).to_have_count(0)
+    assert page.goto(f"{counter.url}/parts/offer/new").status == 403

@@ -1,0 +1,145 @@
+"""The record's pages in a real browser: calibration, what people were told, the model's card, drift."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import httpx2 as httpx
+import numpy as np
+import pytest
+from playwright.sync_api import expect
+
+from models.grid import DAYS, GRID_VERSION
+from service.imports.loading import import_files
+from service.records.records import Writer
+from service.store.schema import IssuedForecast, Outcome, Pack
+from training.cohort import CohortPlan, simulate_cohort
+from training.families import load_families
+from training.table_files import write_tables
+
+NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
+MEAN_DAYS = 25.0
+ROW = {"recorded_by": "test", "version": 1}
+
+
+@pytest.fixture
+def told_site(site):
+    """Three hundred forecasts of one curve over eight months; hazards were half as high again. Invented."""
+    rng = np.random.default_rng(5)
+    survival = np.exp(-DAYS / MEAN_DAYS).tolist()
+    with site.store.writing() as session:
+        for number in range(300):
+            at = NOW - timedelta(days=float(rng.uniform(120, 360)))
+            life, lost = rng.exponential(MEAN_DAYS / 1.5), rng.exponential(40.0)
+            pack = f"MB-VAN-{number}"
+            session.add(Pack(id=pack, family="gravel-14", recorded_at=at, **ROW))
+            session.flush()
+            session.add(
+                IssuedForecast(
+                    pack_id=pack,
+                    issued_at=at,
+                    issued_by="test",
+                    origin=at,
+                    model_id="m1",
+                    inputs_digest="d",
+                    good_for_days=-MEAN_DAYS * np.log(0.9),
+                    asked={},
+                    answer={"survival": survival, "grid_version": GRID_VERSION},
+                )
+            )
+            kind = "returned" if life <= lost else "replaced"
+            end = at + timedelta(days=min(life, lost, 89.0))
+            session.add(Outcome(pack_id=pack, time=end, kind=kind, recorded_at=end, **ROW))
+    return site
+
+
+def test_is_it_any_good(site, either_page, sound):
+    page = either_page
+    page.goto(f"{site.url}/")
+    page.get_by_role("link", name="Is it any good?").click()
+    report = httpx.get(f"{site.url}/v1/calibration").json()
+    for verdict in report["verdicts"]:
+        expect(page.get_by_text(verdict["sentence"], exact=True)).to_be_visible()
+    expect(page.get_by_text(report["origin_sentence"])).to_be_visible()
+    by_day = {f"{day['day']:g}": day["reliability"]["overall"] for day in report["whole"]["days"]}
+    for row in page.get_by_role("region", name="Returns by day, of 100").locator("tbody tr").all():
+        cells = [cell.strip() for cell in row.locator("th, td").all_inner_texts()]
+        overall = by_day[cells[0]]
+        assert cells[1:3] == [f"{100 * overall['forecast']:.0f}", f"{100 * overall['observed']:.0f}"]
+    expect(page.locator("svg.agreement")).to_have_count(len(by_day))
+    sound(page, "record-calibration")
+
+
+def test_the_whole_report_can_be_kept_and_printed(site, page):
+    """Its own sheet: its style and drawings inside, no script."""
+    page.goto(f"{site.url}/record")
+    page.get_by_role("link", name="The whole report").click()
+    expect(page.get_by_role("heading", name="Is the forecaster any good?")).to_be_visible()
+    assert page.evaluate("getComputedStyle(document.body).margin") == "0px"
+    answer = httpx.get(f"{site.url}/record/report")
+    assert "script-src" not in answer.headers["Content-Security-Policy"]
+    assert answer.headers["Content-Security-Policy"].startswith("default-src 'none'")
+
+
+def test_what_people_were_told(told_site, either_page, sound):
+    page = either_page
+    page.goto(f"{told_site.url}/record")
+    page.get_by_role("link", name="What people were told").click()
+    found = httpx.get(f"{told_site.url}/v1/live-record").json()
+    for sentence in found["told"]["sentences"]:
+        expect(page.get_by_text(sentence)).to_be_visible()
+    assert found["alarm"]["raised"]
+    expect(page.get_by_text("faults come back more often than forecast")).to_be_visible()
+    rows = page.get_by_role("region", name="By month of issue").locator("tbody tr")
+    assert rows.count() == len(found["told"]["months"]) + 1
+    last = [cell.strip() for cell in rows.last.locator("th, td").all_inner_texts()]
+    whole = found["told"]["whole"]
+    assert last[:4] == ["all months", str(whole["forecasts"]), str(whole["settled"]), str(whole["returned"])]
+    assert last[-1] == "more came back"
+    expect(page.locator("svg.months")).to_be_visible()
+    sound(page, "record-told")
+
+
+def test_an_empty_record_says_what_to_do(site, page, sound):
+    page.goto(f"{site.url}/record/told")
+    expect(page.get_by_text("No forecast has been stored yet.")).to_be_visible()
+    expect(page.get_by_role("link", name="Go to the bench")).to_be_visible()
+    sound(page, "record-told-empty")
+    page.goto(f"{site.url}/record/drift")
+    expect(page.get_by_text("30 are needed to compare them")).to_be_visible()
+    sound(page, "record-drift-empty")
+
+
+def test_the_models_card(site, either_page, sound):
+    page = either_page
+    page.goto(f"{site.url}/record/model")
+    model = httpx.get(f"{site.url}/v1/model").json()
+    expect(page.get_by_text(model["model_id"], exact=True)).to_be_visible()
+    expect(page.get_by_text(model["payload_sha256"])).to_be_visible()
+    for name in model["scores"]:
+        expect(page.get_by_role("rowheader", name=name, exact=True)).to_be_visible()
+    sound(page, "record-model")
+
+
+def test_a_hotter_place_shows_as_drift(site, page, sound, tmp_path):
+    """A year at a hotter place, moved to the year before the tests' now. Invented."""
+    tables = simulate_cohort(CohortPlan(80, 31, places=("reed-delta",), years=1)).tables
+    later = NOW - timedelta(days=1) - tables.topups["time"].max()
+    moved = {
+        name: frame.assign(time=frame["time"] + later)
+        for name, frame in tables.frames().items()
+        if "time" in frame.columns
+    }
+    write_tables(replace(tables, **moved), tmp_path / "hot")
+    families = load_families(None)
+    assert import_files(site.store, tmp_path / "hot", families, Writer("test", NOW)).stored
+    page.goto(f"{site.url}/record/drift")
+    drift = httpx.get(f"{site.url}/v1/drift").json()
+    assert drift["features"][0]["drifted"]
+    for sentence in drift["sentences"]:
+        expect(page.get_by_text(sentence)).to_be_visible()
+    rows = page.get_by_role("region", name="Feature by feature").locator("tbody tr")
+    assert rows.count() == len(drift["features"])
+    expect(rows.first).to_contain_text("drifted")
+    sound(page, "record-drift")
