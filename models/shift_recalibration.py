@@ -1,4 +1,4 @@
-"""Recalibration by three numbers, for few outcomes: held by a prior, and left alone without evidence."""
+"""Recalibration by three numbers, for few outcomes: held by a prior, and no further than the evidence carries."""
 
 from __future__ import annotations
 
@@ -16,15 +16,14 @@ from models.person_periods import bins_of
 from models.problems import BadInput
 from models.recalibration import MIN_SLOPE, cumulative_hazards
 
-PRIOR_SD: Final = (0.5, 0.2, 0.2)
-"""Standard deviations of the normal prior of level, spread and tilt. Invented: a place may well have a hazard a half
-higher or lower than a model believes; how much forecasts differ, and how soon returns come, carries over better."""
+PRIOR_SD: Final = (0.4, 0.15, 0.15)
+"""Standard deviations of the normal prior of level, spread and tilt. Invented: a place may well have a hazard two
+fifths higher or lower than a model believes; how much forecasts differ, and how soon returns come, carry over better.
+"""
 
-LEAST_GAIN: Final = 2.0
-"""Nats of penalised log-likelihood that a change must gain before it is made. Two are what a first parameter must bring
-by a likelihood ratio test at 5 % (3.84 / 2), and about what Kass & Raftery call substantial (from memory, unverified).
-Chosen on simulated places (`tests/benchmarks/bench_learning.py`): with 1, one record in twenty of 25 outcomes makes
-forecasts clearly worse."""
+TOLL: Final = 1.0
+"""Nats of penalised log-likelihood: twice what one parameter gains by chance (half a chi-square with one degree of
+freedom has the mean 1/2). Chosen on simulated places (`tests/benchmarks/bench_learning.py`)."""
 
 
 class ShiftRecalibration(BaseEstimator):  # type: ignore[misc]
@@ -34,8 +33,8 @@ class ShiftRecalibration(BaseEstimator):  # type: ignore[misc]
 
     with c the mean of log H in bin j over the rows learned from and τ running from −1 in the first bin to 1 in the
     last. Found by penalised likelihood of the bin in which each return fell, exact for late entry and weights, with
-    normal priors around 0. If the gain over "as predicted" is below `least_gain`, nothing is moved: an answer that a
-    handful of outcomes might as well have turned round is not worth having.
+    normal priors around 0. All three are then shrunk by the factor 1 − `toll`/gain, or to 0 if the gain over "as
+    predicted" is less than the toll: what a handful of outcomes might as well have turned round is not worth having.
 
     Parameters
     ----------
@@ -43,7 +42,7 @@ class ShiftRecalibration(BaseEstimator):  # type: ignore[misc]
         The grid of the curves; defaults to `models.grid.DAYS`.
     prior_sd : tuple of float
         Of a, b and d.
-    least_gain : float
+    toll : float
         Nats.
 
     Attributes
@@ -51,24 +50,27 @@ class ShiftRecalibration(BaseEstimator):  # type: ignore[misc]
     level_, spread_, tilt_ : float
         a, b, d. All 0 where nothing is moved.
     gain_ : float
-        Nats by which the penalised likelihood rose, whether or not it was enough.
+        Nats by which the penalised likelihood rose before shrinking.
+    share_ : float
+        How much shrinking left.
 
     References
     ----------
     Cox (1958), Two further applications of a model for binary regression, Biometrika 45, 562-565, for level and
     spread; Steyerberg et al. (2004), Validation and updating of predictive logistic regression models, Statistics in
-    Medicine 23, 2567-2586, for shrinking an update to the earlier model (both from memory, unverified).
+    Medicine 23, 2567-2586, for shrinking an update to the earlier model; James & Stein (1961) for a factor that
+    falls to 0 where the evidence does (all from memory, unverified).
     """
 
     def __init__(
         self,
         days: ArrayLike | None = None,
         prior_sd: tuple[float, float, float] = PRIOR_SD,
-        least_gain: float = LEAST_GAIN,
+        toll: float = TOLL,
     ) -> None:
         self.days = days
         self.prior_sd = prior_sd
-        self.least_gain = least_gain
+        self.toll = toll
 
     def fit(
         self,
@@ -122,8 +124,8 @@ class ShiftRecalibration(BaseEstimator):  # type: ignore[misc]
         bounds = [(None, None), (MIN_SLOPE - 1.0, None), (None, None)]
         found = minimize(loss, nothing, method="L-BFGS-B", bounds=bounds)
         self.gain_ = float(loss(nothing) - found.fun)
-        change = found.x if self.gain_ >= self.least_gain else nothing
-        self.level_, self.spread_, self.tilt_ = (float(value) for value in change)
+        self.share_ = max(0.0, 1.0 - self.toll / self.gain_) if self.gain_ > 0 else 0.0
+        self.level_, self.spread_, self.tilt_ = (float(value) for value in self.share_ * found.x)
         return self
 
     def transform(self, survival: ArrayLike, groups: ArrayLike | None = None) -> FloatArray:  # noqa: ARG002

@@ -22,7 +22,7 @@ from models.forecaster import Forecaster
 from models.grid import DAYS, GRID_VERSION
 from models.hazard import HazardBooster
 from models.recalibration import GroupRecalibration, Recalibration, RecalibrationStep, SuccessiveRecalibration
-from models.shift_recalibration import LEAST_GAIN, ShiftRecalibration
+from models.shift_recalibration import TOLL, ShiftRecalibration
 from models.tables import HistoryTables
 from training.back_test import BackTest, back_test, cuts_of, known_by, paired_difference
 from training.cohort import CohortPlan, simulate_cohort
@@ -34,10 +34,14 @@ from training.scores import NotEstimable
 from training.workshop import WorkshopHabits
 
 Floats = NDArray[np.float64]
-Way = Literal["as it stands", "recalibrated", "recalibrated finely", "together", "alone"]
+Way = Literal["as it stands", "bound alone", "recalibrated", "recalibrated finely", "together", "alone"]
 
 PRIOR_OUTCOMES: Final = 100.0
 """Made-up outcomes that agree with the model as it stands, against which own returns bend a fine recalibration."""
+
+SHIFT_RETURNS: Final = 60
+"""Own returns from which curves are moved. With fewer, one record in thirty moves them further off than they were, even
+where they are off (`tests/benchmarks/bench_learning.py`); the good-for bound leans on own outcomes from the first."""
 
 FINE_RETURNS: Final = 300
 """Own returns from which a fine recalibration (fifteen numbers rather than three) is tried. Invented."""
@@ -340,7 +344,7 @@ def recipes_for(returns: int, with_simulation: bool) -> list[Recipe]:
     """List the ways of learning that so many own returns can carry, the simplest first."""
     if returns == 0:
         return [Recipe("as it stands")]
-    found = [Recipe("as it stands"), Recipe("recalibrated")]
+    found = [Recipe("as it stands"), Recipe("recalibrated" if returns >= SHIFT_RETURNS else "bound alone")]
     if returns >= FINE_RETURNS:
         found.append(Recipe("recalibrated finely"))
     if returns >= TOGETHER_RETURNS and with_simulation:
@@ -364,7 +368,12 @@ def choose(recipes: list[Recipe], tested: BackTest | None, returns: int) -> tupl
     if tested is None or len(recipes) == 2:
         return (
             best,
-            f"With {returns} recorded returns the model is recalibrated, drawn to what it said before.",
+            f"With {returns} recorded returns "
+            + (
+                f"the curves stay as they are (it takes {SHIFT_RETURNS} to move them); the bound leans on them."
+                if best.way == "bound alone"
+                else "the model is recalibrated, drawn to what it said before."
+            ),
         )
     why = "nothing more complex was better by more than its standard error"
     for recipe in recipes[2:]:
@@ -381,10 +390,10 @@ def choose(recipes: list[Recipe], tested: BackTest | None, returns: int) -> tupl
 def _unmoved(forecaster: Forecaster, returns: int) -> str | None:
     """Say so if recalibration found too little to move anything."""
     steps = _steps(forecaster.recalibration)
-    if steps and isinstance(steps[-1], ShiftRecalibration) and steps[-1].gain_ < LEAST_GAIN:
+    if steps and isinstance(steps[-1], ShiftRecalibration) and steps[-1].share_ == 0:
         return (
             f"With {returns} recorded returns nothing yet speaks clearly against the model: a change would gain "
-            f"{steps[-1].gain_:.1f} nats, and {LEAST_GAIN:g} are asked for. Only its good-for bound leans on them."
+            f"{steps[-1].gain_:.1f} nats, and more than {TOLL:g} are asked for. Only its good-for bound leans on them."
         )
     return None
 
@@ -427,9 +436,9 @@ def _follow(
     """Make a forecaster by a recipe."""
     if own.returns == 0:
         return base
-    if recipe.way in ("recalibrated", "recalibrated finely"):
+    if recipe.way in ("bound alone", "recalibrated", "recalibrated finely"):
         curves, _, _ = base.curves(own.rows.X)
-        return _adapted(base, curves, own, base.bound, fine=recipe.way == "recalibrated finely")
+        return _adapted(base, curves, own, base.bound, recipe.way)
     together = simulated is not None and recipe.way == "together"
     beside = simulated if together else None
     members, fold = _members(own.rows, beside, recipe, settings)
@@ -448,7 +457,9 @@ def _follow(
             raw = member.predict_survival(own.rows.X[part], DAYS)
             mend = fitted.recalibration
             curves[part] = raw if mend is None else mend.transform(raw, own.group[part])
-    return _adapted(fitted, curves, own, base.bound if together else None, fine=not together)
+    return _adapted(
+        fitted, curves, own, base.bound if together else None, "recalibrated" if together else "recalibrated finely"
+    )
 
 
 def _members(
@@ -472,31 +483,30 @@ def _members(
     return list(Parallel(n_jobs=settings.workers)(delayed(one)(i) for i in range(count))), fold
 
 
-def _adapted(
-    fitted: Forecaster, curves: Floats, own: OwnRows, before: ConformalBound | None, *, fine: bool
-) -> Forecaster:
+def _adapted(fitted: Forecaster, curves: Floats, own: OwnRows, before: ConformalBound | None, way: Way) -> Forecaster:
     """Recalibrate on own rows, whose curves no member made that had seen them, and set the bound anew."""
     rows = own.rows
-
-    def mapped(some: NDArray[np.bool_], least_gain: float) -> Recalibration | ShiftRecalibration:
-        weights = np.full(int(some.sum()), own.share)
-        mend = Recalibration(prior_outcomes=PRIOR_OUTCOMES) if fine else ShiftRecalibration(least_gain=least_gain)
-        return mend.fit(curves[some], rows.time[some], rows.event[some], weights=weights)
-
-    final = mapped(np.ones(len(rows), dtype=bool), LEAST_GAIN)
-    # The level is set on curves from maps that had not seen the pack, or it would be too bold.
+    adapted = copy.copy(fitted)
     crossed = curves.copy()
-    if fine or (isinstance(final, ShiftRecalibration) and final.gain_ >= LEAST_GAIN):
+    if way != "bound alone":
+
+        def mapped(some: NDArray[np.bool_]) -> RecalibrationStep:
+            mend = (
+                Recalibration(prior_outcomes=PRIOR_OUTCOMES) if way == "recalibrated finely" else ShiftRecalibration()
+            )
+            weights = np.full(int(some.sum()), own.share)
+            return mend.fit(curves[some], rows.time[some], rows.event[some], weights=weights)
+
+        # The level is set on curves from maps that had not seen the pack, or it would be too bold.
         fold = fold_of(rows.moments["pack_id"], CROSS_FOLDS, salt="level")
         for number in range(CROSS_FOLDS):
             out = fold == number
             if out.any() and not out.all():
-                crossed[out] = mapped(~out, 0.0).transform(curves[out])
+                crossed[out] = mapped(~out).transform(curves[out], own.group[out])
+        final = mapped(np.ones(len(rows), dtype=bool))
+        adapted.recalibration = SuccessiveRecalibration([*_steps(fitted.recalibration), final])
     bound: ConformalBound = ConformalBound(min_group=1).fit(crossed, rows.time, rows.event, groups=own.group)
-    if before is not None:
-        bound = ShrunkenBound(bound, before, BOUND_PRIOR_PACKS, own.share)
-    adapted = copy.copy(fitted)
-    adapted.recalibration, adapted.bound = SuccessiveRecalibration([*_steps(fitted.recalibration), final]), bound
+    adapted.bound = bound if before is None else ShrunkenBound(bound, before, BOUND_PRIOR_PACKS, own.share)
     return adapted
 
 

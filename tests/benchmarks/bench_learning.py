@@ -9,8 +9,9 @@ to hold so many known fates at the year's end. Each line: integrated calibration
 the record each time). Two such places, in turn:
 
 - "unlike": ember-reach (33 °C in the mean, more kilometres), meters twice as noisy; owners drive 2.5 times what they
-  say, and the supply's ampere-hour counter reads 30 % low. Nothing in the evidence tells of the last two.
-- "hotter": the same without those two: a shift that the model sees in its evidence, and mostly answers by itself.
+  say, the supply's ampere-hour counter reads 30 % low, and the monitor allows a fifth less spread than the family sheet
+  says. Nothing in the evidence tells of the last three.
+- "hotter": the same without those three: a shift that the model sees in its evidence, and mostly answers by itself.
 
 All data are simulated (invented). Up to 100 outcomes take seconds a seed; from some 150 returns on, ways of retraining
 are tried on the past of each record, which takes minutes: `--long-seeds` says for how many seeds.
@@ -48,19 +49,24 @@ from training.scores import bound_coverage, integrated_calibration_index
 from training.workshop import WorkshopHabits
 
 YEAR_END = from_days(np.array([FIRST_DAY + 365.0]))[0].to_pydatetime()
-PLACES = {"unlike": (0.4, 0.7), "hotter": (1.0, 1.0)}
-"""What owners say of their kilometres, and supplies of the charge, as a share of what is true."""
+PLACES = {"unlike": (0.4, 0.7, 0.8), "hotter": (1.0, 1.0, 1.0)}
+"""What owners say of their kilometres and supplies of the charge, as a share of what is true, and what the monitor
+allows, as a share of what the family sheet says."""
+
+LIMITS = ("discharge_spread_limit_v", "charge_spread_limit_v", "rest_spread_limit_v")
 
 
-def place(packs: int, seed: int, said: tuple[float, float], habits: WorkshopHabits) -> HistoryTables:
+def place(packs: int, seed: int, said: tuple[float, float, float], habits: WorkshopHabits) -> HistoryTables:
+    families = load_families()
+    real = {n: f.model_copy(update={k: getattr(f, k) * said[2] for k in LIMITS}) for n, f in families.items()}
     plan = CohortPlan(
         packs, seed, places=("ember-reach",), meters=MeterQuality(noise_factor=2.0), habits=habits, years=1
     )
-    tables = simulate_cohort(plan, workers=2).tables
+    tables = simulate_cohort(plan, families=real, workers=2).tables
     usage, topups = tables.usage.copy(), tables.topups.copy()
     usage[["km_per_day", "trips_per_day"]] *= said[0]
     topups["charge_ah"] *= said[1]
-    return replace(tables, usage=usage, topups=topups)
+    return replace(tables, usage=usage, topups=topups, families=families)
 
 
 def start_of(home: Path | None) -> Start:

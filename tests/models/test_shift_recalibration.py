@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.optimize import minimize
+from scipy.stats import chi2
 
 from models.grid import DAYS
 from models.problems import BadInput
@@ -41,19 +42,22 @@ def test_recovery_forecasts_too_bold_are_drawn_together():
     assert 1 + fitted.spread_ == pytest.approx(1 / 1.6, abs=0.05)
 
 
-def test_property_calibrated_forecasts_are_rarely_moved():
-    """Property: of 200 small records of calibrated forecasts few gain two nats on three held parameters."""
-    moved = 0
-    for seed in range(200):
-        fitted = ShiftRecalibration().fit(*draw(np.random.default_rng([9, seed]), 25))
-        moved += fitted.level_ != 0
-    assert moved <= 20
+def test_reference_calibrated_forecasts_are_rarely_moved_and_little():
+    """Reference: a chi-square with three degrees of freedom is over 2, the toll doubled, in 57 of 100 (scipy).
+
+    The priors make it less. Of 200 records of sixty calibrated forecasts none may be moved by a third.
+    """
+    levels = [ShiftRecalibration().fit(*draw(np.random.default_rng([9, seed]), 60)).level_ for seed in range(200)]
+    assert np.mean(np.array(levels) != 0) <= chi2(3).sf(2.0)
+    assert np.abs(levels).mean() < 0.05
+    assert np.abs(levels).max() < 1 / 3
 
 
 def test_property_too_little_evidence_leaves_every_curve_as_it_was():
     survival, time, event = draw(np.random.default_rng(1), 6)
     fitted = ShiftRecalibration().fit(survival, time, event)
-    assert 0 <= fitted.gain_ < fitted.least_gain
+    assert 0 <= fitted.gain_ < fitted.toll
+    assert fitted.share_ == 0
     np.testing.assert_array_equal(fitted.transform(survival), survival)
 
 
@@ -68,7 +72,9 @@ def test_reference_level_alone_is_the_penalised_poisson_estimate():
     fine = np.linspace(0.0, 90.0, 1801)
     time = np.minimum(np.round(rng.exponential(1 / (1.5 * rate)) / 0.05) * 0.05 + 0.05, 40.0)
     event = time < 40.0
-    fitted = ShiftRecalibration(days=fine, prior_sd=(0.3, 1e-4, 1e-4)).fit(np.exp(-np.outer(rate, fine)), time, event)
+    fitted = ShiftRecalibration(days=fine, prior_sd=(0.3, 1e-4, 1e-4), toll=0.0).fit(
+        np.exp(-np.outer(rate, fine)), time, event
+    )
     total, count = float(rate @ (time - 0.025 * event)), int(event.sum())
     direct = minimize(lambda a: np.exp(a[0]) * total - count * a[0] + a[0] ** 2 / (2 * 0.09), [0.0], method="BFGS")
     assert fitted.level_ == pytest.approx(float(direct.x[0]), abs=2e-3)

@@ -18,6 +18,7 @@ from training.fitting import FitSettings, split_rows
 from training.own_records import (
     ALONE_RETURNS,
     FINE_RETURNS,
+    SHIFT_RETURNS,
     TOGETHER_RETURNS,
     OwnRows,
     Recipe,
@@ -121,7 +122,8 @@ def test_without_a_return_nothing_changes(start, record):
 def test_more_outcomes_allow_more():
     ways = [[r.way for r in recipes_for(n, True)] for n in (0, 1, TOGETHER_RETURNS, ALONE_RETURNS)]
     assert ways[0] == ["as it stands"]
-    assert ways[1] == ["as it stands", "recalibrated"]
+    assert ways[1] == ["as it stands", "bound alone"]
+    assert [r.way for r in recipes_for(SHIFT_RETURNS, True)] == ["as it stands", "recalibrated"]
     assert set(ways[2]) == {"as it stands", "recalibrated", "together"}
     assert FINE_RETURNS <= ALONE_RETURNS
     assert set(ways[3]) == {"as it stands", "recalibrated", "recalibrated finely", "together", "alone"}
