@@ -1,0 +1,107 @@
+"""A simulated year of orders: settled by hand, paid for by every policy alike, and cheaper by the forecast."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from models.decisions.lead_time import Quote
+from models.decisions.ordering import AT_RETURN, Costs
+from models.problems import BadInput
+from training.order_year import (
+    FOLLOWED_DAYS,
+    Orders,
+    Supply,
+    Year,
+    forecast_curves,
+    order_by_plan,
+    order_on_release,
+    settle,
+    simulate_year,
+    true_curves_of,
+)
+
+SUPPLIES = (
+    Supply("Harbour Parts, ordinary", 1750.0, 0.0, Quote(12, 9, 21), 12.0, 0.25),
+    Supply("Harbour Parts, express", 1750.0, 290.0, Quote(3, 2, 6), 2.8, 0.30),
+    Supply("Mainland Packs, by sea", 1520.0, 0.0, Quote(24, 18, 40), 24.0, 0.25),
+)
+COSTS = Costs(currency="EUR", stranding=420.0, day_off_road=75.0, capital_per_day=1.4, return_value=700.0)
+
+
+@pytest.fixture(scope="module")
+def years() -> list[Year]:
+    """Two invented years of forty cases."""
+    return [simulate_year(40, seed, runs=40) for seed in (1, 2)]
+
+
+def test_a_year_settled_by_hand(years):
+    """Four cases, each another way: stranded on the way, in time, never needed, not ordered. Exact lead times."""
+    exact = tuple(
+        replace(supply, spread=0.0, median_days=days) for supply, days in zip(SUPPLIES, (12, 3, 24), strict=True)
+    )
+    year = replace(
+        years[0],
+        pack_id=np.array(list("abcd"), dtype=object),
+        release=np.zeros(4),
+        returns=np.array([5.0, 40.0, np.inf, 8.0]),
+        possible_returns=np.full((4, 2), np.inf),
+        delivery_z=np.zeros((4, 2)),
+    )
+    orders = Orders(np.array([0, 1, 1, AT_RETURN]), np.array([0.0, 10.0, 2.0, np.inf]))
+    paid = settle(year, orders, exact, year.offers(exact, "EUR"), COSTS)
+    # a: back on day 5, there on day 12. b: there on day 13, needed on day 40. c: there on day 5, never needed.
+    # d: ordered at the return, by express: 290 for nine days less off the road at 75.
+    assert paid.strandings == 2
+    assert paid.days_off_road == pytest.approx(7 + 3)
+    assert paid.express_fees == 3 * 290
+    assert paid.needless == 1
+    assert paid.capital == pytest.approx(1.4 * ((40 - 13) + (FOLLOWED_DAYS - 5)))
+    total = 4 * 1750 + 3 * 290 + 2 * 420 + 10 * 75 + 1.4 * (27 + FOLLOWED_DAYS - 5) - 700
+    assert paid.total == pytest.approx(total)
+    assert paid.avoidable == pytest.approx(total - 3 * 1520)
+
+
+def test_nothing_is_known_after_the_release_unless_it_was_read(years):
+    year = years[0]
+    start = dict(zip(year.pack_id, year.release, strict=True))
+    days = year.tables.readings["time"].astype("int64") / 86_400e6
+    assert all(day <= start[pack] + 1e-6 for pack, day in zip(year.tables.readings["pack_id"], days, strict=True))
+    case = int(np.flatnonzero(year.returns > 9)[0])
+    seen = year.seen({case: [4]}).readings
+    assert len(seen) == len(year.tables.readings) + 2
+    added = seen[(seen["pack_id"] == year.pack_id[case]) & (seen["time"] > year.tables.readings["time"].max())]
+    assert set(added["state"]) <= {"rest", "discharge"}
+
+
+def test_true_curves_given_held_start_at_one_and_fall(years):
+    year = years[0]
+    curves = true_curves_of(year)(year.tables, np.arange(len(year)), np.full(len(year), 5.0))
+    assert np.all(curves[:, 0] == 1)
+    assert np.all(np.diff(curves, axis=1) <= 0)
+
+
+def test_ordering_by_forecast_is_cheaper_than_the_rules_and_dearer_than_the_truth(years, small_trained):
+    """Recovery with a small forecaster (a thousand packs); the full table is tests/benchmarks/bench_year.py."""
+    beyond = {"two weeks": 0.0, "at once": 0.0, "ours": 0.0, "truth": 0.0}
+    for year in years:
+        offers = year.offers(SUPPLIES, "EUR")
+        orders = {
+            "two weeks": order_on_release(year, 0, 2.0),
+            "at once": order_on_release(year, 0),
+            "ours": order_by_plan(year, forecast_curves(year, small_trained.forecaster), offers, COSTS),
+            "truth": order_by_plan(year, true_curves_of(year), offers, COSTS),
+        }
+        for name, ordered in orders.items():
+            beyond[name] += settle(year, ordered, SUPPLIES, offers, COSTS).avoidable
+    rule = min(beyond["two weeks"], beyond["at once"])
+    assert beyond["ours"] < 0.9 * rule
+    assert beyond["truth"] < beyond["ours"]
+
+
+def test_costs_to_settle_are_plain_amounts(years):
+    offers = years[0].offers(SUPPLIES, "EUR")
+    with pytest.raises(BadInput, match="not plain amounts"):
+        settle(years[0], order_on_release(years[0], 0), SUPPLIES, offers, replace(COSTS, stranding=None))

@@ -1,0 +1,375 @@
+"""A simulated year of topped-up packs and the orders for their replacements, settled to the last day. All invented.
+
+Each case is a pack let go on a top-up. A policy says when its replacement is ordered and from whom; what then happens,
+the fault's return and the delivery, is the same for every policy.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from models.decisions.lead_time import Delivery, Quote, lead_time
+from models.decisions.money import Money
+from models.decisions.ordering import AT_RETURN, Costs, Offer, plan_orders
+from models.decisions.replanning import until_next_look
+from models.forecaster import Forecaster
+from models.forward_runs import Ready, run_plans
+from models.grid import DAYS
+from models.pack_state import PackState
+from models.plans import PRESENT
+from models.problems import BadInput
+from models.tables import HistoryTables, block_column, from_days, to_days
+from models.use_process import UseProcess
+from training.bank import ready_packs
+from training.cohort import CohortPlan, joined, simulate_cohort
+from training.marrow_bay import FAMILIES
+from training.meters import MeterQuality, VisitFaults, read_blocks
+from training.workshop import WorkshopHabits
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Rows = NDArray[np.intp]
+
+FOLLOWED_DAYS: Final = 180
+"""Days from its release for which a case is settled."""
+
+THINK_EVERY_DAYS: Final = 7.0
+"""A case that waits is planned anew this often, with or without a reading."""
+
+LAST_LOOK_DAY: Final = 30
+"""Latest day after the release on which a vehicle can be called in to be read."""
+
+PLANNED_TOGETHER: Final = 2000
+
+
+@dataclass(frozen=True)
+class Supply:
+    """One way of getting a pack as it really is: what is asked for it, what is said of it, and how long it takes.
+
+    Attributes
+    ----------
+    supplier : str
+    price, express_fee : float
+    quote : Quote
+        What the supplier says.
+    median_days, spread : float
+        Of the true lead time: lognormal, rounded up to whole days; `spread` is the standard deviation of its logarithm.
+    """
+
+    supplier: str
+    price: float
+    express_fee: float
+    quote: Quote
+    median_days: float
+    spread: float
+
+    def days(self, z: Floats) -> Ints:
+        """Turn standard normal draws into lead times."""
+        return np.ceil(self.median_days * np.exp(self.spread * z)).astype(np.int64)
+
+    def offer(self, currency: str, past: Ints) -> Offer:
+        """Return it as the parts counter knows it: the quote, moved by its own past deliveries."""
+        known = lead_time(self.supplier, self.quote, [Delivery(int(days)) for days in past])
+        fee = Money(self.express_fee, currency) if self.express_fee else None
+        return Offer(self.supplier, Money(self.price, currency), known, fee)
+
+
+@dataclass(frozen=True)
+class Year:
+    """The cases of a year.
+
+    Attributes
+    ----------
+    tables : HistoryTables
+        What was known at each release.
+    pack_id : object array, shape (n,)
+    release : array, shape (n,)
+        Days since 1970.
+    returns : array, shape (n,)
+        Day of the fault's return after the release; infinity if not within `FOLLOWED_DAYS`.
+    possible_returns : array, shape (n, k)
+        The same of k runs forward from the hidden state at the release: the true distribution.
+    readings : DataFrame
+        What a bench would read at rest and under load on each morning up to day `LAST_LOOK_DAY` (column ``look``)
+        of the cases still holding then, if the vehicle were called in.
+    delivery_z : array, shape (n, 2)
+        Standard normal, behind the lead time of the case's order before the return and of one at it.
+    past_z : array, shape (m,)
+        The same for the deliveries on record.
+    """
+
+    tables: HistoryTables
+    pack_id: NDArray[np.object_]
+    release: Floats
+    returns: Floats
+    possible_returns: Floats
+    readings: pd.DataFrame
+    delivery_z: Floats
+    past_z: Floats
+
+    def __len__(self) -> int:
+        return len(self.pack_id)
+
+    def offers(self, supplies: Sequence[Supply], currency: str) -> list[Offer]:
+        """Return the supplies as the parts counter knows them from its record."""
+        parts = np.array_split(self.past_z, len(supplies))
+        return [supply.offer(currency, supply.days(z)) for supply, z in zip(supplies, parts, strict=True)]
+
+    def seen(self, looks: Mapping[int, Sequence[int]]) -> HistoryTables:
+        """Return what is known after some cases were called in on some days after their release."""
+        asked = {(self.pack_id[case], day) for case, days in looks.items() for day in days}
+        key = zip(self.readings["pack_id"], self.readings["look"], strict=True)
+        rows = self.readings[[pair in asked for pair in key]].drop(columns="look")
+        both = joined([self.tables.readings, rows])
+        return replace(self.tables, readings=both.sort_values(["pack_id", "time"], kind="stable", ignore_index=True))
+
+
+def simulate_year(cases: int, seed: int, *, runs: int = 200, past_orders: int = 25) -> Year:
+    """Simulate the cases of a year in Marrow Bay.
+
+    Parameters
+    ----------
+    cases : int
+    seed : int
+    runs : int
+        Runs forward of each case for its true distribution.
+    past_orders : int
+        Deliveries on record of each of three supplies.
+    """
+    habits = WorkshopHabits(replaces=False, repeat_share=0.0)
+    plan = CohortPlan(
+        packs=cases,
+        seed=seed,
+        families=FAMILIES,
+        places=("marrow-bay",),
+        days=30,
+        habits=habits,
+        years=1,
+        keep_states=True,
+    )
+    cohort = simulate_cohort(plan)
+    rng = np.random.default_rng([seed, 1])
+    ids = cohort.truth["pack_id"].to_numpy(dtype=object)
+    order = {pack: place for place, pack in enumerate(ids)}
+    release, returns = np.full(cases, np.nan), np.full(cases, np.inf)
+    possible = np.full((cases, runs), np.inf)
+    readings = []
+    for ready, moments in ready_packs(cohort):
+        # The first state kept of a pack is that of its release.
+        packs, first = np.unique(moments["pack_id"].to_numpy().astype(str), return_index=True)
+        rows = np.array([order[pack] for pack in packs], dtype=np.intp)
+        release[rows] = to_days(moments["origin"].iloc[first])
+        released = ready.take(first)
+        watch = _Watch(released, packs.astype(object), release[rows], rng)
+        returns[rows] = run_plans(released, (PRESENT,), rng, FOLLOWED_DAYS, each_morning=watch.read)[0]
+        possible[rows] = run_plans(released.repeat(runs), (PRESENT,), rng, FOLLOWED_DAYS)[0].reshape(-1, runs)
+        readings += watch.readings
+    known = cohort.tables.readings
+    then = pd.Series(release, index=ids)[known["pack_id"]].to_numpy()
+    tables = replace(cohort.tables, readings=known[to_days(known["time"]) <= then].reset_index(drop=True))
+    return Year(
+        tables=tables,
+        pack_id=ids,
+        release=release,
+        returns=returns,
+        possible_returns=possible,
+        readings=joined(readings),
+        delivery_z=rng.standard_normal((cases, 2)),
+        past_z=rng.standard_normal(3 * past_orders),
+    )
+
+
+class _Watch:
+    """Reads packs at rest and under load on their first mornings, with a bench meter and without its faults."""
+
+    def __init__(self, packs: Ready, names: NDArray[np.object_], release: Floats, rng: np.random.Generator) -> None:
+        self.packs, self.names, self.release, self.rng = packs, names, release, rng
+        self.readings: list[pd.DataFrame] = []
+
+    def read(self, step: int, _: Rows, pack: Rows, state: PackState, use: UseProcess) -> None:
+        """Read the packs that still hold on a morning."""
+        if not 0 <= step <= LAST_LOOK_DAY:
+            return
+        m, family = len(pack), self.packs.family
+        none, quality = np.full(m, -1, dtype=np.intp), MeterQuality()
+        ambient = use.ambient_c(self.packs.day[pack] + step).astype(np.float64)
+        for kind, minutes in (("rest", 0), ("discharge", 20)):
+            bench = np.full(m, kind == "rest")
+            shot = read_blocks(family, state, kind, ambient, bench, VisitFaults(none, none, none), quality, self.rng)
+            table = pd.DataFrame(
+                {
+                    "pack_id": self.names[pack],
+                    "time": from_days(self.release[pack] + step + minutes / 1440),
+                    "state": kind,
+                    "current_a": shot.current_a,
+                    "temperature_c": shot.temperature_c,
+                    "look": step,
+                }
+            )
+            blocks = {block_column(b + 1): shot.block_v[:, b] for b in range(shot.block_v.shape[1])}
+            self.readings.append(pd.concat([table, pd.DataFrame(blocks)], axis=1))
+
+
+@dataclass(frozen=True)
+class Orders:
+    """What a policy orders before the return: offer and day after the release, `AT_RETURN` where nothing."""
+
+    offer: Ints
+    day: Floats
+
+
+def order_on_release(year: Year, offer: int, delay_days: float = 0.0) -> Orders:
+    """Order the same offer for every case, some days after the release."""
+    return Orders(np.full(len(year), offer, dtype=np.int64), np.full(len(year), float(delay_days)))
+
+
+Curves = Callable[[HistoryTables, Ints, Floats], Floats]
+"""From what is known, case numbers and days after the release at which they still hold: curves, (m, len(DAYS))."""
+
+
+def forecast_curves(year: Year, forecaster: Forecaster) -> Curves:
+    """Return curves by a forecaster, from what was known at each moment."""
+
+    def curves(tables: HistoryTables, case: Ints, held: Floats) -> Floats:
+        moments = pd.DataFrame({"pack_id": year.pack_id[case], "origin": from_days(year.release[case] + held)})
+        return forecaster.forecast_batch(tables, moments).survival
+
+    return curves
+
+
+def true_curves_of(year: Year) -> Curves:
+    """Return curves by the true distribution at the release, given that the pack still holds."""
+
+    def curves(_: HistoryTables, case: Ints, held: Floats) -> Floats:
+        left = year.possible_returns[case] - held[:, None]
+        still = (left > 0).sum(axis=1)
+        after = (left[:, :, None] > DAYS).sum(axis=1) / np.maximum(still, 1)[:, None]
+        # Where no run held so long, the pack is taken to be as good as those that hold to the end.
+        out = np.where(still[:, None] > 0, after, 1.0)
+        out[:, 0] = 1.0
+        return np.asarray(out)
+
+    return curves
+
+
+def order_by_plan(
+    year: Year, curves: Curves, offers: Sequence[Offer], costs: Costs, *, look_day: int | None = None
+) -> Orders:
+    """Order by the plan of least expected cost, made anew every week.
+
+    Parameters
+    ----------
+    year : Year
+    curves : callable
+    offers : sequence of Offer
+    costs : Costs
+    look_day : int, optional
+        Wait until this day in any case, call the vehicle in and plan from what is read.
+    """
+    n = len(year)
+    offer, day = np.full(n, AT_RETURN, dtype=np.int64), np.full(n, np.inf)
+    now = np.full(n, 0.0 if look_day is None else look_day + 0.02)
+    waits = now < year.returns
+    tables = year.tables if look_day is None else year.seen({int(c): [look_day] for c in np.flatnonzero(waits)})
+    while waits.any():
+        case = np.flatnonzero(waits)
+        plan = plan_orders(curves(tables, case, now[case]), offers, costs, 0.1)
+        ahead = until_next_look(plan, THINK_EVERY_DAYS)
+        ordered = case[ahead.order]
+        offer[ordered], day[ordered] = ahead.offer[ahead.order], now[ordered] + ahead.day[ahead.order]
+        now[case] += THINK_EVERY_DAYS
+        waits[ordered] = False
+        waits &= (now < year.returns) & (now < FOLLOWED_DAYS - DAYS[-1])
+    return Orders(offer, day)
+
+
+@dataclass(frozen=True)
+class Ledger:
+    """What a policy cost in a year, all cases together.
+
+    Attributes
+    ----------
+    cases, packs, needless : int
+        Packs bought, and those whose old pack would have held for the whole time followed.
+    strandings : int
+    days_off_road, express_fees, pack_prices, capital, stranding_cost, off_road_cost, returned_value : float
+    total : float
+        All of them, less the value of needless packs.
+    unavoidable : float
+        The cheapest pack, ordinary delivery, for each case whose fault came back within the time followed.
+    """
+
+    cases: int
+    packs: int
+    needless: int
+    strandings: int
+    days_off_road: float
+    express_fees: float
+    pack_prices: float
+    capital: float
+    stranding_cost: float
+    off_road_cost: float
+    returned_value: float
+    total: float
+    unavoidable: float
+
+    @property
+    def avoidable(self) -> float:
+        """What was paid beyond the packs that were needed in any case."""
+        return self.total - self.unavoidable
+
+
+def settle(year: Year, orders: Orders, supplies: Sequence[Supply], offers: Sequence[Offer], costs: Costs) -> Ledger:
+    """Let a year happen.
+
+    A case whose fault comes back before its pack is ordered gets the offer that is then cheapest with the days off the
+    road counted; a pack that is still on its way at the return is waited for.
+
+    Raises
+    ------
+    BadInput
+        If a cost is not one plain amount.
+    """
+    each = {name: getattr(costs, name) for name in ("stranding", "day_off_road", "capital_per_day", "return_value")}
+    if not all(np.ndim(amount) == 0 and amount is not None for amount in each.values()):
+        raise BadInput.one("costs", "are to be settled but not plain amounts.", "Give one amount for each cost.")
+    stranding, day_off, capital, value = (float(amount) for amount in each.values())
+    at_return = int(np.argmin([o.to_pay.amount + day_off * o.lead_time.least_mean_days for o in offers]))
+    returns = year.returns
+    before = (orders.offer != AT_RETURN) & (orders.day < returns) & (orders.day < FOLLOWED_DAYS)
+    back = np.isfinite(returns)
+    bought = before | back
+    offer = np.where(before, orders.offer, at_return)
+    lead = np.stack([np.where(before, s.days(year.delivery_z[:, 0]), s.days(year.delivery_z[:, 1])) for s in supplies])
+    placed = np.where(before, orders.day, returns)
+    arrives = placed + lead[offer, np.arange(len(year))]
+    stranded = back & (returns <= arrives)
+    off_days = np.where(stranded, arrives - np.where(stranded, returns, 0.0), 0.0)
+    early = np.where(bought & ~stranded, np.maximum(np.minimum(returns, FOLLOWED_DAYS) - arrives, 0.0), 0.0)
+    price = np.array([s.price for s in supplies])[offer] * bought
+    fee = np.array([s.express_fee for s in supplies])[offer] * bought
+    needless = before & ~back
+    parts = {
+        "express_fees": float(fee.sum()),
+        "pack_prices": float(price.sum()),
+        "capital": float(capital * early.sum()),
+        "stranding_cost": float(stranding * stranded.sum()),
+        "off_road_cost": float(day_off * off_days.sum()),
+        "returned_value": float(value * needless.sum()),
+    }
+    return Ledger(
+        cases=len(year),
+        packs=int(bought.sum()),
+        needless=int(needless.sum()),
+        strandings=int(stranded.sum()),
+        days_off_road=float(off_days.sum()),
+        **parts,
+        total=sum(parts.values()) - 2 * parts["returned_value"],
+        unavoidable=float(back.sum() * min(s.price for s in supplies)),
+    )
