@@ -99,6 +99,13 @@ MAY: Final[Mapping[str, Roles]] = {
     "page_readings_file": BENCH,
     "page_release_sheet": EVERY,
     "page_release_sheet_pdf": EVERY,
+    **dict.fromkeys(("page_parts", "page_parts_queue_file", "page_parts_case", "page_suppliers", "page_supply"), EVERY),
+    **dict.fromkeys(("page_order_pack", "page_pack_arrived", "page_new_supply", "page_record_supply"), PARTS),
+    **dict.fromkeys(("page_correct_supply",), PARTS),
+    **dict.fromkeys(("page_costs", "page_stock", "page_fleet", "page_ranking_file", "page_plan"), EVERY),
+    **dict.fromkeys(("page_plan_file", "page_returns", "page_returns_file", "page_age"), EVERY),
+    "page_state_costs": PARTS | FLEET,
+    "page_start_scoring": FLEET,
     "check_health": EVERY,
     "check_readiness": EVERY,
 }

@@ -22,7 +22,7 @@ def add_pages(app: FastAPI) -> None:
 
 def page_routers() -> tuple[APIRouter, ...]:
     """Return the routes of all pages."""
-    counter = (queue.router, costs.router, stock.router, suppliers.router, case.router)
+    counter = (queue.router, costs.router, stock.router, case.router, suppliers.router)
     fleet = (ranking.router, planning.router, age.router)
     bench = (units.router, unit.router, sheet.router, readings.router, facts.router)
     admin = (overview.router, keys.router, imports.router, imports.sending, jobs.router, models.router)

@@ -35,7 +35,7 @@ def test_from_nothing_to_a_queue(site, either_page, sound):
     page = either_page
     fill(site.store, 6, NOW, seed=3)
     page.goto(f"{site.url}/parts")
-    expect(page.get_by_role("heading", name="One number is needed first")).to_be_visible()
+    expect(page.get_by_role("heading", name="The costs are needed first")).to_be_visible()
     sound(page, "parts-no-costs")
     page.get_by_role("link", name="State the costs").click()
     page.get_by_label("Currency").fill("EUR")
@@ -101,6 +101,8 @@ def test_the_queue_one_case_and_its_order(counter, either_page, sound):
     assert names == [entry["vehicle_id"] for entry in queue["entries"][:25]]
     for reason in queue["entries"][0]["reasons"]:
         expect(page.locator(".queue > li").first).to_contain_text(reason)
+    page.locator(".queue summary").first.click()
+    expect(page.locator(".queue .reasons").first).to_be_visible()
     expect(page.get_by_role("complementary")).to_contain_text("A probability is not permission")
     sound(page, "parts-queue")
     page.get_by_role("link", name="Next page").click()
