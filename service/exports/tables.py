@@ -166,13 +166,14 @@ def _write_csv(chunks: Iterator[list[list[Any]]], columns: Mapping[str, Any], ta
     writer.writerow(columns)
     for chunk in chunks:
         count += len(chunk)
-        writer.writerows([[_csv_field(value) for value in row] for row in chunk])
+        writer.writerows([[csv_field(value) for value in row] for row in chunk])
     text.flush()
     text.detach()
     return count
 
 
-def _csv_field(value: Any) -> Any:
+def csv_field(value: Any) -> Any:
+    """Return a value as it is written into a CSV file: times in UTC, and no text of anybody's as a formula."""
     if isinstance(value, datetime):
         return value.isoformat().replace("+00:00", "Z")
     # A spreadsheet would reckon with such a text, or follow it elsewhere (CWE-1236); an apostrophe makes it text again.
