@@ -23,13 +23,13 @@ from service.ordering.schemas import CaseLeftOut, CaseOnOrder, QueueAnswer, Queu
 from service.store.schema import Score
 from service.suppliers.lead_times import on_order
 
-MOST_CASES: Final = 1_000
+MOST_CASES: Final = 400
 """Cases weighed at once, those whose good-for day comes first; the others can wait longer, and their number is told."""
 
 MOST_NAMED: Final = 50
 """Cases without a forecast that are named one by one."""
 
-_SOME: Final = 250
+_SOME: Final = 200
 
 
 def queue_of_cases(session: Session, asked: QueueRequest, now: datetime) -> QueueAnswer:
