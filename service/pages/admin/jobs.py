@@ -127,11 +127,8 @@ def cancel_job(request: Request, job_id: int, write: PageWrite) -> Any:
 
     def work(session: Any) -> Done:
         job = cancel(session, job_id, write.at)
-        said = (
-            _("The job is cancelled.")
-            if job.state == "cancelled"
-            else _("The job ends at its next step; then nothing of it is kept.")
-        )
+        ended = job.state == "cancelled"
+        said = _("The job is cancelled.") if ended else _("The job ends at its next step; nothing of it is kept.")
         response = go_to(request, f"/admin/jobs/{job_id}", Message(said))
         return Done(303, record_id=job_id, headers=dict(response.headers))
 

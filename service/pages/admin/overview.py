@@ -24,7 +24,8 @@ def show_admin(request: Request, caller: CurrentCaller, store: CurrentStore) -> 
     with store.reading() as session:
         standing = (ApiKey.revoked_at.is_(None), (ApiKey.expires_at.is_(None)) | (ApiKey.expires_at > now))
         keys = session.scalar(select(func.count()).select_from(ApiKey).where(*standing))
-        jobs = dict(session.execute(select(Job.state, func.count()).group_by(Job.state)).tuples().all())
+        counts = session.execute(select(Job.state, func.count().label("many")).group_by(Job.state))
+        jobs = {row.state: row.many for row in counts}
     try:
         model = request.app.state.models.current().manifest.model_id
         trouble = None

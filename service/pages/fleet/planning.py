@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any, Final
 from urllib.parse import urlencode
@@ -18,7 +19,6 @@ from service.pages.fleet.ranking import PART, part_choices
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
 from service.pages.spreadsheet import csv_file
-from service.pages.wording import _
 from service.records.routes import CurrentStore
 
 PLAN_FIELDS: Final = ("slots", "weeks", "packs", "budget", "pack", *PART)
@@ -155,7 +155,8 @@ def drawing_of(weeks: list[Any]) -> ReturnsDrawing:
     """Lay out the bars of `WeekOfReturns`."""
     width, height, left, right, top, bottom = 640.0, 280.0, 48.0, 632.0, 16.0, 232.0
     told: list[WeekOfReturns] = list(weeks)
-    most = max(1.0, max(max(week.high, week.mean) for week in told))
+    highest = max(max(week.high, week.mean) for week in told)
+    most = 2.0 * max(math.ceil(highest / 2), 1)
     place = (right - left) / len(told)
 
     def y(count: float) -> float:
@@ -174,5 +175,5 @@ def drawing_of(weeks: list[Any]) -> ReturnsDrawing:
         )
         for number, week in enumerate(told)
     ]
-    counts = [(y(most * part), _("%(count)s") % {"count": f"{most * part:.3g}"}) for part in (0, 0.5, 1)]
+    counts = [(y(most * part), f"{most * part:.0f}") for part in (0, 0.5, 1)]
     return ReturnsDrawing(width, height, left, right, top, bottom, bars, counts)

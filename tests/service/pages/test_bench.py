@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import re
+from datetime import UTC, datetime
 
 import httpx2 as httpx
 import pytest
 from playwright.sync_api import expect
 
 from service.forecasts.examples import example_case
+
+NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
+"""The time of the service under test."""
 
 CASE = example_case()["history"]
 """An invented van of Marrow Bay; its readings were made by the simulation."""
@@ -269,3 +273,47 @@ def test_a_wide_record_is_found_by_a_part_of_the_number(site, record, either_pag
     page.goto(f"{site.url}/bench?unit=%25")
     expect(page.get_by_text("No vehicle and no pack has this in its number.")).to_be_visible()
     sound(page, "bench-not-found")
+
+
+FURTHER = {
+    "topup-plan": "How to top it up",
+    "what-if": "What if it were used otherwise?",
+    "recheck": "When to read again",
+    "way": "Until the replacement comes",
+}
+
+
+@pytest.mark.parametrize("room", FURTHER)
+def test_going_on_from_a_unit_tells_what_rest_tells(site, van, record, page, sound, room):
+    """Each page says in full what the service answers over REST to the same question."""
+    record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat()})
+    page.goto(f"{site.url}/bench/units/{van}")
+    page.get_by_role("region", name="Go on from here").get_by_role("link", name=FURTHER[room]).click()
+    asked: dict = {"at": NOW.isoformat()}
+    if room == "topup-plan":
+        asked = {}
+    if room == "way":
+        page.get_by_label("Or comes in").fill("5")
+        page.get_by_role("button", name="Ask").click()
+        asked = {"in_days": 5}
+    address = f"{site.url}/v1/packs/{van}/{'release' if room == 'way' else room}"
+    answer = httpx.post(address, json=asked, timeout=60)
+    assert answer.status_code == 200, answer.text
+    told = answer.json()
+    shown = page.locator("main").inner_text()
+    for sentence in [*told.get("sentences", [told.get("sentence")]), *told["cautions"][:2]]:
+        assert sentence in shown, sentence
+    sound(page, f"unit-{room}")
+
+
+def test_another_plan_and_a_wrong_one(site, van, either_page, sound):
+    page = either_page
+    page.goto(f"{site.url}/bench/units/{van}/what-if")
+    page.get_by_label("Kilometres a day").fill("25")
+    page.get_by_label("Stands first for").fill("2")
+    page.get_by_role("button", name="Ask").click()
+    expect(page.locator(".answer")).to_contain_text("As you entered:")
+    page.get_by_label("Kilometres a day").fill("a few")
+    page.get_by_role("button", name="Ask").click()
+    expect(page.locator("#km_share-wrong")).to_contain_text("'a few' is not a number.")
+    sound(page, "what-if-mistake")

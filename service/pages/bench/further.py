@@ -1,0 +1,176 @@
+"""Pages that go on from a unit's forecast: what if, when to read again, how to top up, the way to the replacement."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Final, Generic, TypeVar
+
+from fastapi import Request
+from pydantic import BaseModel
+from starlette.responses import Response
+
+from models.plans import USUAL_PLANS
+from models.problems import BadInput, ModelRefused, OutOfReach
+from service.families.routes import KnownFamilies
+from service.model.routes import CurrentModel
+from service.pages.bench.gains import gains_of
+from service.pages.bench.state_of_unit import Unit, moment_asked, unit_of
+from service.pages.bench.unit import UnitName
+from service.pages.bench.units import unit_address
+from service.pages.forms import NO_FAULTS, Faults, checked, page_router, plain_number
+from service.pages.rendering import render
+from service.pages.wording import _
+from service.recheck import answers as recheck
+from service.recheck.schemas import RecheckRequest
+from service.records.errors import Conflict
+from service.records.routes import CurrentStore
+from service.release.answers import release_of_pack
+from service.release.schemas import ReleaseRequest
+from service.topup_plan import answers as topup_plan
+from service.topup_plan.schemas import TopUpPlanRequest
+from service.what_if import answers as what_if
+from service.what_if.schemas import OtherPlan, WhatIfRequest
+
+router = page_router()
+
+Answer = TypeVar("Answer", bound=BaseModel)
+PER_CENT: Final = ("km_share", "trips_share")
+
+
+@dataclass(frozen=True)
+class Asked(Generic[Answer]):
+    """What came of a question: its answer, or what is wrong with it, or why there is none."""
+
+    answer: Answer | None = None
+    faults: Faults = NO_FAULTS
+    refused: str = ""
+
+    @property
+    def status(self) -> int:
+        """Of the page."""
+        return 200 if self.answer is not None else 422
+
+
+def ask(question: Callable[[], Answer]) -> Asked[Answer]:
+    """Ask, and keep what stands in the way for the page to tell."""
+    try:
+        return Asked(question())
+    except BadInput as error:
+        return Asked(faults=Faults(tuple(error.problems)))
+    except (OutOfReach, ModelRefused, Conflict) as error:
+        return Asked(refused=str(error))
+
+
+def _values(request: Request, *names: str) -> dict[str, str]:
+    """Return what was asked for by name, without what was left empty."""
+    given = {name: request.query_params.get(name, "").strip() for name in names}
+    return {name: text for name, text in given.items() if text}
+
+
+def _numbers(values: dict[str, str]) -> dict[str, Any]:
+    return {name: plain_number(text) for name, text in values.items()}
+
+
+def _page(request: Request, name: str, unit: Unit, values: dict[str, str], asked: Asked[Any], **more: Any) -> Response:
+    return render(
+        request,
+        f"bench/{name}.html",
+        status=asked.status,
+        unit=unit,
+        values=values,
+        faults=asked.faults,
+        refused=asked.refused,
+        answer=asked.answer,
+        address=unit_address(unit.pack.id),
+        **more,
+    )
+
+
+@router.get("/bench/units/{pack_id}/what-if", operation_id="page_what_if")
+def show_what_if(
+    pack_id: UnitName, request: Request, store: CurrentStore, model: CurrentModel, families: KnownFamilies
+) -> Response:
+    """Show how long the top-up would hold if the vehicle were used otherwise, or more were done to the pack."""
+    values = _values(request, *PER_CENT, "cooler_k", "start_after_days")
+    with store.reading() as session:
+        unit = unit_of(session, pack_id, families)
+
+    def question() -> Any:
+        at = None if unit.history is None else moment_asked(unit.history, request.app.state.clock())
+        plans = _plans(_numbers(values))
+        with store.reading() as session:
+            case = what_if.case_of_pack(session, pack_id, WhatIfRequest(at=at, plans=plans))
+        return what_if.answer(case, model.model, families, threads=request.app.state.settings.threads)
+
+    asked = ask(question)
+    gains = None if asked.answer is None else gains_of(asked.answer)
+    return _page(request, "what_if", unit, values, asked, gains=gains)
+
+
+def _plans(given: dict[str, Any]) -> tuple[OtherPlan, ...] | None:
+    """Return the usual plans with the one that was entered in front of them; None if none was."""
+    if not given:
+        return None
+    for name in PER_CENT:
+        if name in given:
+            try:
+                given[name] = float(given[name]) / 100
+            except ValueError:
+                what = _("%(text)s is not a number.") % {"text": repr(given[name])}
+                raise BadInput.one(name, what, _("Give per cent of the present plan, as 50.")) from None
+    own = checked(OtherPlan, {**given, "name": _("as you entered")})
+    return (own, *(OtherPlan.of(plan) for plan in USUAL_PLANS))
+
+
+@router.get("/bench/units/{pack_id}/recheck", operation_id="page_recheck")
+def show_recheck(
+    pack_id: UnitName, request: Request, store: CurrentStore, model: CurrentModel, families: KnownFamilies
+) -> Response:
+    """Show when to read again, and what the reading will then mean."""
+    values = {"risk": "10", **_values(request, "risk")}
+    with store.reading() as session:
+        unit = unit_of(session, pack_id, families)
+
+    def question() -> Any:
+        at = None if unit.history is None else moment_asked(unit.history, request.app.state.clock())
+        risk = {"5": 0.05, "10": 0.1, "20": 0.2}.get(values["risk"])
+        wanted = checked(RecheckRequest, {"at": at, "risk": values["risk"] if risk is None else risk})
+        with store.reading() as session:
+            case = recheck.case_of_pack(session, pack_id, wanted)
+        return recheck.answer(case, model.model, families, threads=request.app.state.settings.threads)
+
+    return _page(request, "recheck", unit, values, ask(question))
+
+
+@router.get("/bench/units/{pack_id}/topup-plan", operation_id="page_topup_plan")
+def show_topup_plan(
+    pack_id: UnitName, request: Request, store: CurrentStore, model: CurrentModel, families: KnownFamilies
+) -> Response:
+    """Show how much charge the weak block lacks, how to put it in, where to stop, and what it buys."""
+    values = _values(request, "block", "ambient_c")
+    with store.reading() as session:
+        unit = unit_of(session, pack_id, families)
+
+    def question() -> Any:
+        wanted = checked(TopUpPlanRequest, _numbers(values))
+        with store.reading() as session:
+            case = topup_plan.case_of_pack(session, pack_id, wanted)
+        return topup_plan.answer(case, model.model, families, threads=request.app.state.settings.threads)
+
+    return _page(request, "topup_plan", unit, values, ask(question))
+
+
+@router.get("/bench/units/{pack_id}/way", operation_id="page_way")
+def show_way(pack_id: UnitName, request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
+    """Show how likely the pack holds until its replacement comes, and what to tell the owner."""
+    values = _values(request, "promised", "in_days", "km_per_day")
+    with store.reading() as session:
+        unit = unit_of(session, pack_id, families)
+
+    def question() -> Any:
+        wanted = checked(ReleaseRequest, _numbers(values))
+        with store.reading() as session:
+            return release_of_pack(session, pack_id, wanted, request.app.state.clock())
+
+    return _page(request, "way", unit, values, ask(question))
