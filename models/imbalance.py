@@ -62,6 +62,8 @@ def weakest_block(deviation: Floats) -> tuple[NDArray[np.intp], Floats]:
         Distance to the second lowest in robust standard deviations of the others (at least 1 mV each): above 3 there
         is little doubt, near 0 it is a guess. NaN in rows with fewer than two blocks read.
     """
+    if deviation.shape[1] < 2:  # nothing was read of any pack
+        return np.zeros(len(deviation), dtype=np.intp), np.full(len(deviation), np.nan)
     filled = np.where(np.isnan(deviation), np.inf, deviation)
     order = np.partition(filled, 1, axis=1)
     known = np.isfinite(order[:, 1])

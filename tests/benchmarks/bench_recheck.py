@@ -86,8 +86,11 @@ def main() -> None:
     print_rows(rows, asked.risk)
 
 
-def followed(pack: Ready, told, rng: np.random.Generator) -> pd.DataFrame:
-    """Drive one pack forward n times, read it on the day of the recheck and look its readings up in the table."""
+def followed(pack: Ready, told, rng: np.random.Generator) -> pd.DataFrame | None:
+    """Drive one pack forward n times, read it on the day of the recheck and look its readings up in the table.
+
+    None if it never held until then.
+    """
     read: dict[str, np.ndarray] = {}
 
     def look(step, _, run, state, use) -> None:

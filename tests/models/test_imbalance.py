@@ -89,3 +89,10 @@ def test_property_critical_share_lies_inside_the_pack_and_falls_in_the_cold(fami
     # Below 15 °C the controller allows less current, so that the drop, and with it the share, stays the same.
     assert at[0] == pytest.approx(at[1], rel=1e-3)
     assert 0.05 < at[1] < at[2] < family.soc_target + 0.2
+
+
+def test_nothing_read_of_any_pack_names_no_block():
+    """A top-up of block 1 and no reading at all: the table has then no block but that one."""
+    block, lead = weakest_block(np.full((3, 1), np.nan))
+    assert (block == 0).all()
+    assert np.isnan(lead).all()
