@@ -20,10 +20,10 @@ from models.possible_packs import (
     after_charge,
     possible_packs,
     rise_v,
+    stored_ah,
     stored_share,
 )
 from models.problems import BadInput
-from models.self_discharge import arrhenius_factor
 from models.topup_concerns import LIKELY
 from models.topup_plan import cautions_of
 
@@ -133,13 +133,10 @@ def compare_topup(
     told = after_charge(family, packs, made)
     kept = stored_share(family)
     missing, missing_told = missing_charge(packs, block), missing_charge(told, block)
-    rise, expected_rise, after = _rise(family, packs, made)
+    rise, expected_rise = _rise(family, packs, made)
     still = None
     if topup.charge_ah is not None:
-        wait = 0.0 if after is None else after
-        rate = told.leak_per_day * arrhenius_factor(told.ambient_c, family.self_discharge_ev)
-        lost = told.block_soc * told.block_ah * -np.expm1(-rate * wait / 24)
-        still = weighted_range(told.missing_ah - topup.charge_ah * kept + lost, told.weight)
+        still = weighted_range(told.missing_ah - stored_ah(family, topup.charge_ah), told.weight)
     expected = missing.missing_ah.times(1 / kept)
     return TopUpComparison(
         cautions=cautions_of(family, before.ambient_c),
@@ -158,19 +155,17 @@ def compare_topup(
     )
 
 
-def _rise(
-    family: PackFamily, packs: PossiblePacks, made: EarlierCharge
-) -> tuple[float | None, Range | None, float | None]:
-    """Return the rise measured, the one expected, and the hours waited; None where they cannot be told."""
+def _rise(family: PackFamily, packs: PossiblePacks, made: EarlierCharge) -> tuple[float | None, Range | None]:
+    """Return the rise measured and the one expected; None where they cannot be told."""
     if made.before is None or made.after is None or made.wait_h > BEFORE_DRIVING_H:
-        return None, None, None
+        return None, None
     rise = made.after.deviation_v - made.before.deviation_v
     if made.topup.charge_ah is None:
-        return rise, None, made.wait_h
+        return rise, None
     expected = rise_v(family, packs, packs.block_soc, made.topup.charge_ah, made.wait_h)
     meter = 1.645 * float(np.hypot(made.before.sd_v, made.after.sd_v))
     middle = weighted_range(expected, packs.weight)
-    return rise, Range(middle.best, middle.low - meter, middle.high + meter), made.wait_h
+    return rise, Range(middle.best, middle.low - meter, middle.high + meter)
 
 
 def _findings(

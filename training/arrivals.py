@@ -52,9 +52,10 @@ class Arrivals:
     truth : DataFrame
         One row a charge: ``pack_id``, ``family``, ``condition``, ``visit`` (from 1), ``weak_block`` (from 1),
         ``topup_time`` and ``topped_block`` of the charge that followed, ``missing_ah`` (to be stored for the weak block
-        to stand at the median state of charge of the others, when the rest voltages were read), ``lost_ah`` (what it
-        holds less than they when level), ``block_ah`` and ``peer_ah`` (capacities), ``offset_ah`` (of the string
-        relative to the centre of its swing at that moment) and ``bench`` (read with a bench meter).
+        to stand at the median state of charge of the others, when the rest voltages were read), ``still_missing_ah``
+        (the same right after the charge), ``lost_ah`` (what it holds less than they when level), ``block_ah`` and
+        ``peer_ah`` (capacities), ``offset_ah`` (of the string relative to the centre of its swing at that moment) and
+        ``bench`` (read with a bench meter).
     states : tuple of ArrivalStates
     """
 
@@ -94,6 +95,7 @@ class _WatchedRun(CellRun):
         peers_soc = np.nanmedian(np.where(others, soc, np.nan), axis=1)
         peer_ah = np.nanmedian(np.where(others, capacity, np.nan), axis=1)
         own_ah = capacity[here, weak]
+        charged = self._state_of(rows).charge_ah[here, weak] - state.charge_ah[here, weak]
         self.states_seen.append(state)
         self.seen.append(
             pd.DataFrame(
@@ -106,6 +108,7 @@ class _WatchedRun(CellRun):
                     "topped_block": self.topped_block[rows] + 1,
                     "missing_ah": (peers_soc - soc[here, weak]) * own_ah,
                     "lost_ah": peers_soc * (peer_ah - own_ah),
+                    "still_missing_ah": (peers_soc - soc[here, weak]) * own_ah - charged,
                     "block_ah": own_ah,
                     "peer_ah": peer_ah,
                     "offset_ah": offset,

@@ -33,7 +33,9 @@ from models.features import feature_frame
 from models.forecaster import Forecaster
 from models.missing_charge import missing_charge, most_likely_near, weighted_range
 from models.possible_packs import PossiblePacks, possible_packs, stored_share
+from models.problems import BadInput
 from models.tables import HistoryTables, history_of
+from models.topup_comparison import compare_topup
 from models.topup_plan import plan_topup
 from training.arrivals import Arrivals, simulate_arrivals
 from training.cohort import CohortPlan
@@ -140,6 +142,41 @@ def print_causes(found: pd.DataFrame) -> None:
         )
 
 
+def print_after(arrivals: Arrivals) -> None:
+    """After the charge: does the range of what is still missing hold, and is lost capacity called so more often?"""
+    rows = []
+    for _row, case, history, family, at in cases_of(arrivals):
+        if case["weak_block"] != case["topped_block"] or case["condition"] not in (*LEAK_OR_FADE, "neglect"):
+            continue
+        try:
+            made = compare_topup(history, family, at=at + timedelta(hours=30))
+        except BadInput:
+            continue
+        if made.still_missing_ah is None:
+            continue
+        found = {finding.code for finding in made.findings}
+        rows.append(
+            {
+                "faded": case["condition"] in FADED,
+                "read": made.rise_v is not None,
+                "held": made.still_missing_ah.low <= case["still_missing_ah"] <= made.still_missing_ah.high,
+                "error": abs(made.still_missing_ah.best - case["still_missing_ah"]),
+                "before": made.causes_before["lost capacity"] > 0.5,
+                "after": made.causes["lost capacity"] > 0.5,
+                "odd": bool(found & {"took-more", "took-less", "no-rise", "rose-less", "rose-more"}),
+            }
+        )
+    table = pd.DataFrame(rows)
+    print("\nAfter the charge, the charge noted")
+    for (faded, read), part in table.groupby(["faded", "read"]):
+        print(
+            f"{'lost capacity' if faded else 'low charge':15}{'rest read after it' if read else 'not read after it':20}"
+            f"{len(part):>6} cases   still missing: range holds {part['held'].mean():.3f}, middle error "
+            f"{part['error'].median():.2f} Ah   called lost capacity {part['before'].mean():.3f} before, "
+            f"{part['after'].mean():.3f} after   something found {part['odd'].mean():.3f}"
+        )
+
+
 def print_limits(arrivals: Arrivals, plan: CohortPlan) -> None:
     variants = ("", "cause", "place", "capacity", "capacity and place")
     found = judged(arrivals, variants)
@@ -235,6 +272,7 @@ def main() -> None:
     print(f"{asked.packs} simulated packs, {len(found)} charges with a rest reading before them (invented)")
     print_accuracy(found)
     print_causes(found)
+    print_after(arrivals)
     few = CohortPlan(packs=max(asked.packs // 3, 600), seed=903, days=60)
     print_limits(simulate_arrivals(few), few)
     print_learned(arrivals, asked.learn_from, found)
