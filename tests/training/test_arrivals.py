@@ -11,6 +11,7 @@ from models.bench_evidence import bench_evidence
 from models.missing_charge import missing_charge
 from models.possible_packs import possible_packs
 from models.tables import history_of
+from models.topup_plan import plan_topup
 from training.arrivals import Arrivals, simulate_arrivals
 from training.cohort import CohortPlan, simulate_cohort
 
@@ -65,3 +66,22 @@ def test_missing_charge_is_recovered_from_what_workshops_read(arrivals):
     # Three standard errors below the figures of the full table.
     assert np.mean(close) > 0.86 - 3 * np.sqrt(0.86 * 0.14 / len(close))
     assert np.mean(held) > 0.9 - 3 * np.sqrt(0.9 * 0.1 / len(held))
+
+
+def test_a_plan_is_sound_at_any_reading_of_any_pack(small_cohort):
+    """Property, on a cohort's own readings with their faults and gaps: ordered, finite, within limits."""
+    packs = small_cohort.tables.packs["pack_id"].iloc[::37]
+    for pack_id in packs:
+        history = history_of(small_cohort.tables.of_packs([pack_id]), pack_id)
+        family = small_cohort.tables.families[history.family]
+        for place, reading in enumerate(history.readings[::3]):
+            plan = plan_topup(history, family, at=reading.time, block=1 + 5 * place % family.blocks)
+            for found in (plan.missing.missing_ah, plan.missing.below_peers_ah, plan.missing.lost_ah):
+                assert np.isfinite([found.low, found.best, found.high]).all()
+                assert found.low <= found.best <= found.high
+            assert sum(plan.missing.causes.values()) == pytest.approx(1)
+            if plan.charge is not None:
+                assert 0 <= plan.charge.put_in_ah.low <= plan.charge.put_in_ah.best <= plan.charge.most_ah
+                assert plan.charge.most_ah <= 1.3 * family.rated_ah
+                assert plan.charge.current_a <= 0.1 * family.rated_ah + 1e-9
+            assert plan.cautions
