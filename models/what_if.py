@@ -27,8 +27,8 @@ from models.problems import BadInput
 
 Floats = NDArray[np.float64]
 
-PACKS_RUN: Final = 500
-"""Simulated packs that are run forward under each plan. Half a second for nine plans."""
+PACKS_RUN: Final = 400
+"""Simulated packs that are run forward under each plan. A third of a second for nine plans."""
 
 MOST_PLANS: Final = 20
 """Plans compared at once; each costs a few hundredths of a second."""

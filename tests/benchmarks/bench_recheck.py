@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import os
 import time
+from dataclasses import dataclass, field
 from pathlib import Path
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
@@ -21,7 +22,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 
 import numpy as np
 import pandas as pd
-from bench_what_if import one_each
+from bench_what_if import model_of, one_each
 
 from models.forecaster import Forecaster
 from models.forward_runs import Ready, run_plans
@@ -30,11 +31,9 @@ from models.imbalance import deviation_v
 from models.plans import PRESENT
 from models.problems import OutOfReach
 from models.tables import history_of
-from training.bank import bank_of, ready_packs, simulate_bank
+from training.bank import ready_packs
 from training.cohort import CohortPlan, simulate_cohort
-from training.families import load_families
 from training.meters import MeterQuality, VisitFaults, read_blocks
-from training.registry import ModelRegistry
 from training.workshop import WorkshopHabits
 
 METERS = MeterQuality(missing_channel=0, stuck_channel=0, swapped_leads=0, wrong_clock=0)
@@ -50,40 +49,57 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=98)
     asked = parser.parse_args()
 
-    forecaster = ModelRegistry(asked.home / "models").load_current(Forecaster).model
-    if forecaster.bank is None:
-        forecaster.bank = bank_of(simulate_bank(load_families(), seed=0, workers=2), forecaster.summary)
-    rng = np.random.default_rng(asked.seed)
-    plan = CohortPlan(2 * asked.packs, asked.seed, habits=WorkshopHabits(replaces=False), keep_states=True)
-    cohort = simulate_cohort(plan, workers=2)
+    print_all(collect(model_of(asked.home), asked.packs, asked.runs, asked.risk, asked.seed), asked.risk)
+
+
+@dataclass
+class Collected:
+    """Readings that were taken, each with the row it fell in and what followed; and of the plans, a value each."""
+
+    rows: list[pd.DataFrame] = field(default_factory=list)
+    seconds: list[float] = field(default_factory=list)
+    days: list[int] = field(default_factory=list)
+    worth: list[float] = field(default_factory=list)
+    without: int = 0
+    left_out: int = 0
+
+
+def collect(forecaster: Forecaster, packs: int, runs: int, risk: float, seed: int) -> Collected:
+    """Plan the recheck of held-out packs, and read them on that day in each of their true futures."""
+    rng = np.random.default_rng(seed)
+    plan = CohortPlan(2 * packs, seed, habits=WorkshopHabits(replaces=False), keep_states=True)
+    cohort = simulate_cohort(plan)
     cases = [(ready, moments, row) for ready, moments in ready_packs(cohort) for row in one_each(moments, rng)]
-    seen: list[pd.DataFrame] = []
-    seconds, without, left_out, days, worth = [], 0, 0, [], []
+    found = Collected()
     for number in rng.permutation(len(cases)):
-        if len(seconds) == asked.packs:
+        if len(found.seconds) == packs:
             break
         ready, moments, row = cases[number]
         history = history_of(cohort.tables, str(moments["pack_id"].iloc[row]))
         began = time.process_time()
         try:
-            told = forecaster.recheck_plan(history, asked.risk, moments["origin"].iloc[row].to_pydatetime())
+            told = forecaster.recheck_plan(history, risk, moments["origin"].iloc[row].to_pydatetime())
         except OutOfReach:
-            left_out += 1
+            found.left_out += 1
             continue
-        seconds.append(time.process_time() - began)
+        found.seconds.append(time.process_time() - began)
         if told.day is None:
-            without += 1
+            found.without += 1
             continue
-        days.append(told.day)
-        worth.append(told.worth_days)
-        pack = ready.take(np.array([row])).repeat(asked.runs)
-        met = followed(pack, told, np.random.default_rng(number))
-        seen += [] if met is None else [met.assign(pack=number)]
-    rows = pd.concat(seen, ignore_index=True)
-    print(f"{len(seconds)} packs, {left_out} out of reach; {without} pass {asked.risk:.0%} before a day is over")
-    print(f"{np.mean(seconds):.2f} s of one core a plan; recheck after {np.median(days):.0f} days (median), "
-          f"worth {np.mean(worth):.1f} days of use on average")  # fmt: skip
-    print_rows(rows, asked.risk)
+        found.days.append(told.day)
+        found.worth.append(told.worth_days)
+        met = followed(ready.take(np.array([row])).repeat(runs), told, np.random.default_rng(number))
+        found.rows += [] if met is None else [met.assign(pack=f"{seed}/{number}")]
+    return found
+
+
+def print_all(found: Collected, risk: float) -> None:
+    print(f"{len(found.seconds)} packs, {found.left_out} out of reach; {found.without} pass {risk:.0%} within a day")
+    print(
+        f"{np.mean(found.seconds):.2f} s of one core a plan; recheck after {np.median(found.days):.0f} days (median), "
+        f"worth {np.mean(found.worth):.1f} days of use on average"
+    )
+    print_rows(pd.concat(found.rows, ignore_index=True), risk)
 
 
 def followed(pack: Ready, told, rng: np.random.Generator) -> pd.DataFrame | None:

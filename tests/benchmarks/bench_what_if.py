@@ -5,8 +5,8 @@
 For each held-out pack the answer is the shipped one, made from its readings alone; the truth is its own hidden state
 run forward under the plan again and again. Printed by plan: probability of a return within 14 days, true and answered,
 the mean error, which no forecaster may have, and the mean absolute error, which one that cannot see inside must have;
-then how often two plans that truly differ by more than 0.1 are put in the right order, and how that would be without
-any evidence (every simulated pack of the family weighed alike). All data are simulated (invented).
+then how often two plans that truly differ by more than 0.1 are put in the right order and, with --blind, how that would
+be without any evidence (every simulated pack of the family weighed alike). All data are simulated (invented).
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ from __future__ import annotations
 import argparse
 import os
 import time
-from dataclasses import replace
+from copy import copy
+from dataclasses import dataclass, field
 from itertools import combinations
 from pathlib import Path
 
@@ -45,27 +46,49 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--home", type=Path, required=True, help="state folder with a trained model")
     parser.add_argument("--packs", type=int, default=200)
-    parser.add_argument("--runs", type=int, default=200, help="true futures of each pack and plan")
+    parser.add_argument("--runs", type=int, default=100, help="true futures of each pack and plan")
+    parser.add_argument("--blind", action="store_true", help="also answer without any evidence; takes twice as long")
     parser.add_argument("--seed", type=int, default=99)
     asked = parser.parse_args()
+    print_all(collect(model_of(asked.home), asked.packs, asked.runs, asked.seed, blind=asked.blind))
 
-    forecaster = ModelRegistry(asked.home / "models").load_current(Forecaster).model
+
+def model_of(home: Path) -> Forecaster:
+    """Return the current model, with a bank if it was stored before there were any."""
+    forecaster: Forecaster = ModelRegistry(home / "models").load_current(Forecaster).model
     if forecaster.bank is None:
         began = time.perf_counter()
         forecaster.bank = bank_of(simulate_bank(load_families(), seed=0, workers=2), forecaster.summary)
         print(f"the model held no bank; one was simulated in {time.perf_counter() - began:.0f} s")
-    blind = Forecaster(**{k: v for k, v in vars(forecaster).items() if k != "bank"}, bank=None)
-    blind.summary = lambda X: np.zeros((len(X), 1))  # type: ignore[method-assign]
-    blind.bank = bank_of_nothing(forecaster)
+    return forecaster
 
-    rng = np.random.default_rng(asked.seed)
-    plan = CohortPlan(3 * asked.packs, asked.seed, habits=WorkshopHabits(replaces=False), keep_states=True)
-    cohort = simulate_cohort(plan, workers=2)
+
+@dataclass
+class Collected:
+    """Answers and truth, a row a pack: returns within 14 days by plan, what was not told apart, packs, seconds."""
+
+    true: list[np.ndarray] = field(default_factory=list)
+    told: list[list[float]] = field(default_factory=list)
+    unweighed: list[list[float]] = field(default_factory=list)
+    verdicts: list[set[frozenset[str]]] = field(default_factory=list)
+    effective: list[float] = field(default_factory=list)
+    seconds: list[float] = field(default_factory=list)
+    left_out: int = 0
+
+
+def collect(forecaster: Forecaster, packs: int, runs: int, seed: int, *, blind: bool) -> Collected:
+    """Ask about held-out packs and run their true states forward."""
+    nothing = copy(forecaster)
+    if blind:
+        nothing.summary = lambda X: np.zeros((len(X), 1))  # type: ignore[method-assign]
+        nothing.bank = forecaster.bank.summarised(nothing.summary)
+    rng = np.random.default_rng(seed)
+    plan = CohortPlan(3 * packs, seed, habits=WorkshopHabits(replaces=False), keep_states=True)
+    cohort = simulate_cohort(plan)
     cases = [(ready, moments, row) for ready, moments in ready_packs(cohort) for row in one_each(moments, rng)]
-    true, told, unweighed, verdicts, effective, seconds = [], [], [], [], [], []
-    left_out = 0
+    found = Collected()
     for number in rng.permutation(len(cases)):
-        if len(true) == asked.packs:
+        if len(found.true) == packs:
             break
         ready, moments, row = cases[number]
         history = history_of(cohort.tables, str(moments["pack_id"].iloc[row]))
@@ -74,30 +97,27 @@ def main() -> None:
         try:
             answer = forecaster.what_if(history, at=at)
         except OutOfReach:
-            left_out += 1
+            found.left_out += 1
             continue
-        seconds.append(time.process_time() - began)
-        effective.append(answer.effective_packs)
-        runs = run_plans(ready.take(np.array([row])).repeat(asked.runs), PLANS, np.random.default_rng(number), DAY)
-        true.append(np.isfinite(runs).mean(axis=1))
-        told.append([1 - p.survival[DAYS == DAY][0] for p in answer.plans])
-        unweighed.append([1 - p.survival[DAYS == DAY][0] for p in blind.what_if(history, at=at).plans])
-        verdicts.append({frozenset(pair) for pair in answer.cannot_tell})
-    truth, answered = np.array(true), np.array(told)
-    print(f"{len(truth)} packs, {left_out} out of reach; {np.mean(seconds):.2f} s of one core an answer, nine plans")
-    print(f"effective packs: median {np.median(effective):.0f}, least {np.min(effective):.0f}\n")
-    print_plans(truth, answered)
-    print_order("with the evidence", truth, answered, verdicts)
-    print_order("without evidence", truth, np.array(unweighed), None)
+        found.seconds.append(time.process_time() - began)
+        found.effective.append(answer.effective_packs)
+        futures = run_plans(ready.take(np.array([row])).repeat(runs), PLANS, np.random.default_rng(number), DAY)
+        found.true.append(np.isfinite(futures).mean(axis=1))
+        found.told.append([1 - p.survival[DAYS == DAY][0] for p in answer.plans])
+        if blind:
+            found.unweighed.append([1 - p.survival[DAYS == DAY][0] for p in nothing.what_if(history, at=at).plans])
+        found.verdicts.append({frozenset(pair) for pair in answer.cannot_tell})
+    return found
 
 
-def bank_of_nothing(forecaster: Forecaster):
-    """Return the bank with every pack of a family looking alike."""
-    families = {
-        name: replace(bank, summary=np.zeros((len(bank.X), 1), dtype=np.float32))
-        for name, bank in forecaster.bank.families.items()
-    }
-    return replace(forecaster.bank, families=families)
+def print_all(found: Collected) -> None:
+    truth, told = np.array(found.true), np.array(found.told)
+    print(f"{len(truth)} packs, {found.left_out} out of reach; {np.mean(found.seconds):.2f} s of one core an answer")
+    print(f"effective packs: median {np.median(found.effective):.0f}, least {np.min(found.effective):.0f}\n")
+    print_plans(truth, told)
+    print_order("with the evidence", truth, told, found.verdicts)
+    if found.unweighed:
+        print_order("without evidence", truth, np.array(found.unweighed), None)
 
 
 def one_each(moments: pd.DataFrame, rng: np.random.Generator) -> np.ndarray:

@@ -86,7 +86,7 @@ def test_property_a_plan_that_changes_nothing_gains_nothing_and_is_not_told_apar
 def test_recovery_of_the_simulators_own_truth(held_out, answers):
     """Mean over packs of what each plan gains by day 14, and the order of plans that truly differ by more than 0.1.
 
-    A forecaster trained in seconds, a bank of few packs and two dozen cases: tolerances are three standard errors, and 85 %.
+    A forecaster trained in seconds, a bank of few packs, two dozen cases: within three standard errors, and 85 %.
     `tests/benchmarks/bench_what_if.py` asks more, of a model for use.
     """
     plans = (PRESENT, *USUAL_PLANS)
