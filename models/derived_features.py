@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from models.block_estimate import ESTIMATES, estimate
+from models.block_information import INFORMATION
 from models.families import PackFamily
 from models.feature_table import FEATURE_NAMES, FEATURES, Evidence
 from models.imbalance import critical_share
@@ -17,24 +19,18 @@ from models.self_discharge import arrhenius_factor
 
 Floats = NDArray[np.float64]
 
-PRIOR_LOSS_SHARE: Final = 0.017
-PRIOR_LOSS_SD: Final = 0.012
-"""Loss of a weak block per day at 25 °C before anything is measured: a pack commonly lasts one to two weeks
-(common practice, no source) over a margin of about a quarter."""
-
 DERIVED: Final = frozenset(
     {
         "charge_surplus_share",
         "level_share",
         "after_rise_mv_per_cell",
         "after_rise_per_share_mv",
+        "end_drop_share",
         "now_loss_share_per_day",
         "now_loss_error_share_per_day",
         "leak_factor",
         "critical_share",
-        "loss_share_per_day",
-        "margin_share",
-        "passage_days",
+        *ESTIMATES,
     }
 )
 """Features that `derive` computes from the raw ones."""
@@ -47,8 +43,9 @@ RAW_EVIDENCE: Final[Mapping[str, Evidence]] = {
     "rest_before_v": "readings before",
     "rest_after_v": "readings after",
     "noted_rise_v": "readings after",
+    **INFORMATION,
 }
-"""Evidence that each raw feature belongs to; the last three are no features themselves but go into some."""
+"""Evidence that each raw feature belongs to; those from ``rest_before_v`` on are no features but go into some."""
 
 UNKNOWN: Final[Mapping[str, float]] = {"earlier_topups": 0.0, "blocks_topped": 1.0}
 """What a raw feature reads where nothing is recorded, if not NaN: no earlier top-up, and a single block (as in
@@ -139,7 +136,7 @@ def derive(raw: RawFeatures) -> pd.DataFrame:
     out = dict(raw.columns)
     _rise(out)
     _temperature(out, raw.families)
-    _physics(out)
+    _physics(out, raw.families)
     return pd.DataFrame({name: np.asarray(out[name], dtype=np.float64) for name in FEATURE_NAMES})
 
 
@@ -157,34 +154,13 @@ def _temperature(out: dict[str, Floats], families: RowFamilies) -> None:
     out["critical_share"] = families.apply(lambda f, t: np.array([critical_share(f, float(v)) for v in t]), warm)
 
 
-def _physics(out: dict[str, Floats]) -> None:
+def _physics(out: dict[str, Floats], families: RowFamilies) -> None:
     """Join the evidence to one missing charge, one loss and the day on which a steady leak reaches the limit."""
-    level = out["before_missing_share"] - out["charge_share"]
-    out["level_share"] = level
-    out["charge_surplus_share"] = -level
-    held = out["now_rest_held_days"]
-    now = out["now_missing_share"]
-    loss = (now - level) / held
-    meter = 0.02
-    error = np.sqrt(2 * meter**2 + (0.06 * out["charge_share"]) ** 2) / held
-    out["now_loss_share_per_day"], out["now_loss_error_share_per_day"] = loss, error
-    factor = np.where(np.isnan(out["leak_factor"]), 0.6, out["leak_factor"])
-    prior = PRIOR_LOSS_SHARE * factor
-    estimates = (
-        (prior, PRIOR_LOSS_SD * factor),
-        (loss, error),
-        (out["last_loss_share_per_day"], 0.35 * np.abs(out["last_loss_share_per_day"]) + 0.002),
-        (out["before_decline_share_per_day"], np.full_like(prior, 0.008)),
-    )
-    weight, weighted = np.zeros_like(prior), np.zeros_like(prior)
-    for value, sd in estimates:
-        known = ~(np.isnan(value) | np.isnan(sd))
-        w = np.where(known, 1 / np.where(known, sd, 1.0) ** 2, 0.0)
-        weight += w
-        weighted += w * np.where(known, value, 0.0)
-    best = np.maximum(weighted / weight, 5e-4)
-    out["loss_share_per_day"] = best
-    since = np.where(np.isnan(now), out["held_days"], out["now_rest_age_days"])
-    present = np.where(np.isnan(now), level, now) + best * since
-    out["margin_share"] = out["critical_share"] - present
-    out["passage_days"] = np.clip(out["margin_share"], 0, None) / best
+    out["level_share"] = out["before_missing_share"] - out["charge_share"]
+    out["charge_surplus_share"] = -out["level_share"]
+    held, meter = out["now_rest_held_days"], 0.02
+    out["now_loss_share_per_day"] = (out["now_missing_share"] - out["level_share"]) / held
+    out["now_loss_error_share_per_day"] = np.sqrt(2 * meter**2 + (0.06 * out["charge_share"]) ** 2) / held
+    # The block on its own, from the end of the charge to the release: what it lost is not hidden by its capacity.
+    out["end_drop_share"] = out["release_m"] / out["release_mm"] - out["end_missing_share"]
+    out |= estimate(out, families.of(lambda f: f.hysteresis_charge_v))

@@ -263,15 +263,62 @@ FEATURES: Final[tuple[Feature, ...]] = (
     # What physics makes of it all
     Feature("level_share", "share", "charge missing right after the charge: before, less what went in", 0, "top-up"),
     Feature(
+        "end_missing_share",
+        "share",
+        "charge missing at the end of the charge, from its voltage",
+        0,
+        "top-up",
+    ),
+    Feature("end_drop_share", "share", "charge lost from there to the release", 1, "readings after"),
+    Feature(
+        "level_estimate_share", "share", "charge missing right after the charge, from all evidence", 0, "readings after"
+    ),
+    Feature(
         "loss_share_per_day",
         "share/day",
-        "best single estimate of the loss per day, at the expected temperature",
+        "loss per day at the expected temperature, from all evidence",
         1,
         "while holding",
     ),
-    Feature("margin_share", "share", "critical less present missing charge", 0, "while holding"),
+    Feature("loss_error_share_per_day", "share/day", "standard error of that loss", 0, "while holding"),
+    Feature("loss_in_errors", "1", "that loss in standard errors", 0, "while holding"),
+    Feature("loss_at_25c_share_per_day", "share/day", "that loss at 25 °C", 1, "while holding"),
+    Feature(
+        "excess_mohm_per_cell", "mΩ", "resistance beyond the others' per cell, from all evidence", 0, "readings after"
+    ),
+    Feature("excess_error_mohm_per_cell", "mΩ", "standard error of that resistance", 0, "readings after"),
+    Feature(
+        "charge_effect",
+        "1",
+        "lift by the charge against that of a sound block: more where capacity is lost",
+        0,
+        "top-up",
+    ),
+    Feature("charge_effect_error", "1", "standard error of that lift", 0, "top-up"),
+    Feature(
+        "missing_share", "share", "charge missing at the moment of the forecast, from all evidence", 1, "while holding"
+    ),
+    Feature("missing_error_share", "share", "standard error of that charge", 0, "while holding"),
+    Feature(
+        "own_critical_share",
+        "share",
+        "missing charge at which this pack's fault comes back, as found at the fault",
+        0,
+        "readings before",
+    ),
+    Feature("margin_share", "share", "that charge less the one missing now", -1, "while holding"),
     Feature(
         "passage_days", "days", "margin divided by loss: when a steady leak reaches the limit", -1, "while holding"
+    ),
+    Feature("passage_error_days", "days", "standard error of that day", 0, "while holding"),
+    Feature("family_passage_days", "days", "the same day by the family's limit", -1, "while holding"),
+    Feature("charge_passage_days", "days", "days until the charge put in is lost again", -1, "top-up"),
+    Feature(
+        "earlier_passage_days",
+        "days",
+        "days until the charge put in is lost as fast as the last one was",
+        -1,
+        "earlier top-ups",
     ),
 )
 """Columns of the feature table, in order."""

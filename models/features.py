@@ -12,9 +12,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from models.cell_curves import ocv_v
+from models.block_information import INFORMATION, VISITS, add_up, apparent_missing, days_of_loss
+from models.cell_curves import ocv_v, resistance_mohm, soc_from_rest
 from models.derived_features import RawFeatures, RowFamilies, derive
-from models.imbalance import deviation_v, excess_resistance_mohm, missing_charge_share, weakest_block
+from models.imbalance import AGED_RESISTANCE, deviation_v, excess_resistance_mohm, missing_charge_share, weakest_block
 from models.tables import SECONDS_PER_DAY, HistoryTables, block_columns, to_days
 
 Floats = NDArray[np.float64]
@@ -24,6 +25,14 @@ LOAD_REFERENCE_A: Final = 50.0
 CHARGE_REFERENCE_A: Final = 30.0
 ASSUMED_LOAD_SHARE: Final = 0.45
 """Current of a load reading without a noted current, as a share of the family's peak. Invented."""
+
+ASSUMED_CHARGE_SHARE: Final = 0.27
+"""The same for a reading while charging. Invented."""
+
+POLARISATION_V: Final = 0.012
+USUAL_CHARGE_HOURS: Final = 10.0
+"""A cell's voltage above its resting charge branch at the end of a gentle charge, and the time in which that would
+fill it: C/10 (common practice, no source). The former is invented."""
 
 RELEASE_VISIT_DAYS: Final = 4.0
 """The first reading within this time after the charge counts as the one at the release. Invented."""
@@ -213,7 +222,13 @@ def _charge(out: dict[str, Floats], tables: HistoryTables, at: _Moments) -> None
     out["charge_share"] = charge * at.packs.of(lambda f: f.coulombic_efficiency) / rated
     out["charge_rate_per_h"] = charge / hours / rated
     end_v = _column(tables.topups, "end_v", at.last_topup)
-    out["end_v_per_cell"] = end_v / at.packs.of(lambda f: f.cells_per_block) - middle
+    cells = at.packs.of(lambda f: f.cells_per_block)
+    out["end_v_per_cell"] = end_v / cells - middle
+    rate = np.where(np.isnan(out["charge_rate_per_h"]), 1 / USUAL_CHARGE_HOURS, out["charge_rate_per_h"]) * rated
+    mohm = at.packs.of(lambda f: float(resistance_mohm(f.curves, np.array([f.soc_target]), charging=True)[0]))
+    above = at.packs.of(lambda f: f.hysteresis_charge_v) + POLARISATION_V + 1e-3 * AGED_RESISTANCE * mohm * rate
+    full = at.packs.apply(lambda f, volts: f.soc_target - soc_from_rest(f.curves, volts), end_v / cells - above)
+    out["end_missing_share"] = full
     blocks = tables.topups["blocks"].iloc[at.last_topup]
     out["blocks_topped"] = np.array([len(str(b).split()) for b in blocks], dtype=np.float64)
 
@@ -298,8 +313,48 @@ def _readings(out: dict[str, Floats], tables: HistoryTables, at: _Moments, readi
     out["now_load_trend_mv_per_day"] = _trend(
         moment, row, after & is_state["discharge"], deviation, block, current, day, cells, peak, count
     )
+    visit = np.select([before, release, driving], list(VISITS), "")
+    out |= _information(at, moment, row, visit, deviation, state, current, day)
     rest_temperature = np.where(np.isnan(rest_n.take(temperature)), rest_a.take(temperature), rest_n.take(temperature))
     out["_rest_temperature_c"] = np.where(np.isnan(rest_temperature), rest_b.take(temperature), rest_temperature)
+
+
+def _information(
+    at: _Moments,
+    moment: Rows,
+    row: Rows,
+    visit: NDArray[np.str_],
+    deviation: Floats,
+    state: NDArray[np.object_],
+    current: Floats,
+    day: Floats,
+) -> dict[str, Floats]:
+    """Sum up every reading of the topped block since the top-up before: see `models.block_information`."""
+    own = deviation[row, at.block[moment]] if len(row) else np.zeros(0)
+    used = (visit != "") & ~np.isnan(own)
+    moment, row, visit = moment[used], row[used], visit[used]
+    own = own[used] / at.packs.of(lambda f: f.cells_per_block)[moment]
+    sign = np.select([state[row] == "rest", state[row] == "charge"], [0.0, -1.0], 1.0)
+    amps = np.abs(current[row])
+    guessed = (sign != 0) & ~(amps >= 2)
+    usual = (
+        np.where(sign < 0, ASSUMED_CHARGE_SHARE, ASSUMED_LOAD_SHARE) * at.packs.of(lambda f: f.peak_current_a)[moment]
+    )
+    amps = sign * np.where(guessed, usual, amps)
+    amps[sign == 0] = 0.0
+    hysteresis = at.packs.of(lambda f: f.hysteresis_charge_v)[moment]
+    own = np.where((visit == "release") & (sign >= 0), own - hysteresis, own)
+    missing, per_v = np.zeros(len(own)), np.zeros(len(own))
+    for number, family in enumerate(at.packs.families):
+        some = at.packs.which[moment] == number
+        missing[some], per_v[some] = apparent_missing(family, own[some], amps[some])
+    since = days_of_loss(day[row] - (at.topped_at / SECONDS_PER_DAY)[moment])
+    out: dict[str, Floats] = {}
+    for name in VISITS:
+        some = visit == name
+        found = add_up(moment[some], missing[some], per_v[some], amps[some], guessed[some], since[some], len(at))
+        out |= {f"{name}_{term}": values for term, values in found.items()}
+    return {name: out[name] for name in INFORMATION}
 
 
 def _trend(
