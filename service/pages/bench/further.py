@@ -15,6 +15,7 @@ from models.problems import BadInput, ModelRefused, OutOfReach
 from service.families.routes import KnownFamilies
 from service.model.routes import CurrentModel
 from service.pages.bench.gains import gains_of
+from service.pages.bench.recheck_words import recheck_row
 from service.pages.bench.state_of_unit import Unit, moment_asked, unit_of
 from service.pages.bench.unit import UnitName
 from service.pages.bench.units import unit_address
@@ -140,7 +141,9 @@ def show_recheck(
             case = recheck.case_of_pack(session, pack_id, wanted)
         return recheck.answer(case, model.model, families, threads=request.app.state.settings.threads)
 
-    return _page(request, "recheck", unit, values, ask(question))
+    asked = ask(question)
+    rows = [] if asked.answer is None else [recheck_row(row) for row in asked.answer.table]
+    return _page(request, "recheck", unit, values, asked, rows=rows)
 
 
 @router.get("/bench/units/{pack_id}/topup-plan", operation_id="page_topup_plan")

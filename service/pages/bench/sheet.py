@@ -7,40 +7,66 @@ from typing import Annotated
 from fastapi import Path, Request
 from starlette.responses import Response
 
+from models.problems import BadInput, ModelRefused, OutOfReach
 from service.families.routes import KnownFamilies
-from service.pages.bench.sheet_content import ReleaseSheet, sheet_of
+from service.model.source import ModelSource
+from service.pages.bench.sheet_content import Release, ReleaseSheet, release_of, sheet_of
 from service.pages.bench.sheet_pdf import sheet_pdf
 from service.pages.bench.units import unit_address
 from service.pages.forms import page_router
 from service.pages.rendering import render, zone_of
+from service.recheck.answers import answer
+from service.recheck.schemas import RecheckAnswer, RecheckCase
 from service.records.errors import NoSuchRecord
 from service.records.routes import CurrentStore
 from service.records.schemas import LARGEST_NUMBER
 from service.store.schema import IssuedForecast
+from service.stored_forecasts.schemas import ForecastRequest
 
 router = page_router()
 
 ForecastNumber = Annotated[int, Path(ge=1, le=LARGEST_NUMBER)]
 
 
-def _sheet(request: Request, store: CurrentStore, number: int, families: KnownFamilies) -> ReleaseSheet:
+def _sheet(
+    request: Request, store: CurrentStore, number: int, families: KnownFamilies, models: ModelSource
+) -> ReleaseSheet:
     with store.reading() as session:
         row = session.get(IssuedForecast, number)
         if row is None:
             raise NoSuchRecord(f"There is no issued forecast {number}.")
-        return sheet_of(session, row, families, request.app.state.clock(), zone_of(request))
+        now = request.app.state.clock()
+        release = release_of(session, row, families, now)
+    plan = _plan(release, families, models, threads=request.app.state.settings.threads)
+    return sheet_of(release, plan, now, zone_of(request))
+
+
+def _plan(release: Release, families: KnownFamilies, models: ModelSource, *, threads: int) -> RecheckAnswer | None:
+    """Return the recheck plan of the same model, facts and moment as the forecast; None if they are gone."""
+    row = release.row
+    if release.changed or release.history is None:
+        return None
+    try:
+        model = models.current()
+        if model.manifest.model_id != row.model_id:
+            return None
+        asked = ForecastRequest.model_validate(row.asked)
+        case = RecheckCase(history=release.history, at=row.origin, usage=asked.usage)
+        return answer(case, model.model, families, threads=threads)
+    except (BadInput, OutOfReach, ModelRefused):
+        return None
 
 
 @router.get("/bench/forecasts/{number}", operation_id="page_release_sheet")
 def show_sheet(number: ForecastNumber, request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
     """Show the release sheet of a forecast as it was issued."""
-    sheet = _sheet(request, store, number, families)
+    sheet = _sheet(request, store, number, families, request.app.state.models)
     return render(request, "bench/sheet.html", sheet=sheet, address=unit_address(sheet.pack_id))
 
 
 @router.get("/bench/forecasts/{number}/sheet.pdf", operation_id="page_release_sheet_pdf")
 def read_sheet_pdf(number: ForecastNumber, request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
     """Send the release sheet as a PDF of one page."""
-    sheet = _sheet(request, store, number, families)
+    sheet = _sheet(request, store, number, families, request.app.state.models)
     named = {"Content-Disposition": f'inline; filename="release-{sheet.pack_id}-{number}.pdf"'}
     return Response(sheet_pdf(sheet, request.app.state.clock()), 200, named, "application/pdf")

@@ -20,7 +20,9 @@ from service.cautions import CAUTIONS
 from service.forecasts.schemas import ForecastAnswer
 from service.packs.history import history_of_pack
 from service.pages.bench.curve import Curve, curve_of
+from service.pages.bench.recheck_words import RecheckRow, recheck_row
 from service.pages.wording import _, day_in_words, in_words, ngettext, state_words
+from service.recheck.schemas import RecheckAnswer
 from service.sentences import main_promise, promised
 from service.store.schema import Assignment, IssuedForecast
 
@@ -51,6 +53,10 @@ class ReleaseSheet:
     curve : Curve
     owner : tuple of str
         What the tear-off says.
+    recheck : str
+        The day of the next reading, and what to read.
+    recheck_rows : tuple of RecheckRow
+        Empty if there is no plan.
     changed : bool
         Whether the record was changed since, so that it would give another forecast.
     """
@@ -68,14 +74,31 @@ class ReleaseSheet:
     promises: tuple[tuple[str, str, str], ...]
     curve: Curve
     owner: tuple[str, ...]
+    recheck: str
+    recheck_rows: tuple[RecheckRow, ...]
     changed: bool
 
 
-def sheet_of(
-    session: Session, row: IssuedForecast, families: Mapping[str, PackFamily], now: datetime, zone: ZoneInfo
-) -> ReleaseSheet:
-    """Put a release sheet together from a forecast as it was issued and the record as it stands."""
-    forecast = ForecastAnswer.model_validate(row.answer)
+@dataclass(frozen=True)
+class Release:
+    """What a release sheet is made from: a forecast as it was issued, and the record as it stands.
+
+    Attributes
+    ----------
+    row : IssuedForecast
+    history : PackHistory or None
+    vehicle_id : str or None
+    changed : bool
+    """
+
+    row: IssuedForecast
+    history: PackHistory | None
+    vehicle_id: str | None
+    changed: bool
+
+
+def release_of(session: Session, row: IssuedForecast, families: Mapping[str, PackFamily], now: datetime) -> Release:
+    """Read what belongs to a forecast."""
     history = history_of_pack(session, row.pack_id)
     vehicle = session.scalar(
         select(Assignment.vehicle_id).where(
@@ -84,11 +107,19 @@ def sheet_of(
             (Assignment.until.is_(None)) | (Assignment.until > now),
         )
     )
+    changed = _changed(row, history, families.get(str(row.answer["family"])))
+    return Release(row, history, vehicle, changed)
+
+
+def sheet_of(release: Release, recheck: RecheckAnswer | None, now: datetime, zone: ZoneInfo) -> ReleaseSheet:
+    """Put a release sheet together; `recheck` is the plan made at the moment of the forecast, if there is one."""
+    row, history = release.row, release.history
+    forecast = ForecastAnswer.model_validate(row.answer)
     promise = main_promise(forecast)
     # Whole days, as the sentence says them: a promise must not grow on its way to the owner.
     until = day_in_words(row.origin + timedelta(days=math.floor(promise.days)), zone)
     return ReleaseSheet(
-        name=vehicle or row.pack_id,
+        name=release.vehicle_id or row.pack_id,
         pack_id=row.pack_id,
         family=forecast.family,
         number=row.id,
@@ -108,8 +139,18 @@ def sheet_of(
         ),
         curve=curve_of(forecast, now, zone),
         owner=tuple(_owner(promise.days >= 1, until)),
-        changed=_changed(row, history, families.get(forecast.family)),
+        recheck=_recheck(recheck, until, zone),
+        recheck_rows=() if recheck is None else tuple(recheck_row(one) for one in recheck.table),
+        changed=release.changed,
     )
+
+
+def _recheck(plan: RecheckAnswer | None, until: str, zone: ZoneInfo) -> str:
+    read = _("Read all blocks at rest, before it is driven.")
+    if plan is None or plan.recheck_at is None:
+        return _("By %(day)s at the latest.") % {"day": until} + " " + read
+    day = _("%(day)s, day %(number)s.") % {"day": day_in_words(plan.recheck_at, zone), "number": plan.day}
+    return f"{day} {read}"
 
 
 def _owner(holds: bool, until: str) -> list[str]:

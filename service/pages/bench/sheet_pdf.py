@@ -129,6 +129,29 @@ def _facts(pdf: _Sheet, sheet: ReleaseSheet, width: float) -> None:
         pdf.say(fact.what, 8, bold=True, width=width)
         pdf.say(", ".join(filter(None, (fact.when, fact.figures))), 7.5, width=width)
         pdf.set_y(pdf.get_y() + 0.8)
+    pdf.set_y(pdf.get_y() + 1.5)
+    pdf.heading(_("Recheck"), width=width)
+    pdf.say(sheet.recheck, 8, width=width)
+    _recheck_table(pdf, sheet, width)
+
+
+def _recheck_table(pdf: _Sheet, sheet: ReleaseSheet, width: float) -> None:
+    if not sheet.recheck_rows:
+        return
+    shares = (0.38, 0.32, 0.3)
+    heads = (_("Topped block below the median by"), _("then good for"), _("back in two weeks"))
+    rows = [heads, *((row.reads, row.good_for, row.fortnight) for row in sheet.recheck_rows)]
+    pdf.set_y(pdf.get_y() + 0.8)
+    for place, cells in enumerate(rows):
+        y, bottom, x = pdf.get_y(), 0.0, MARGIN
+        for text, share in zip(cells, shares, strict=True):
+            pdf.set_y(y)
+            pdf.say(text, 7.2, bold=place == 0, x=x, width=width * share)
+            bottom = max(bottom, pdf.get_y())
+            x += width * share
+        pdf.set_line_width(0.25 if place == 0 else 0.1)
+        pdf.line(MARGIN, bottom + 0.3, MARGIN + width, bottom + 0.3)
+        pdf.set_y(bottom + 0.6)
 
 
 def _forecast(pdf: _Sheet, sheet: ReleaseSheet, x: float, width: float) -> None:

@@ -86,7 +86,6 @@ class CostLine:
 
     name: str
     points: str
-    end: tuple[float, float]
     style: int
 
 
@@ -114,7 +113,7 @@ class CostDrawing:
 
 def drawing_of(answer: OrdersAnswer) -> CostDrawing:
     """Lay out the lines of expected cost."""
-    width, height, left, right, top, bottom = 640.0, 320.0, 76.0, 500.0, 16.0, 268.0
+    width, height, left, right, top, bottom = 400.0, 270.0, 76.0, 392.0, 12.0, 220.0
     shown = sorted(answer.offers, key=lambda offer: offer.today_cost)[:MOST_DRAWN]
     costs = [offer.cost_at_most[: DRAWN_DAYS + 1] for offer in shown]
     least, most = min(map(min, costs)), max(map(max, costs))
@@ -126,17 +125,14 @@ def drawing_of(answer: OrdersAnswer) -> CostDrawing:
     def y(cost: float) -> float:
         return bottom - (bottom - top) * (cost - least) / span
 
-    lines = []
-    taken: list[float] = []
-    for style, (offer, cost) in enumerate(zip(shown, costs, strict=True)):
-        end = y(cost[-1])
-        # Names stand at the ends of their lines; where two would touch, the later one moves on.
-        while any(abs(end - other) < 16 for other in taken):
-            end += 16
-        taken.append(end)
-        name = f"{offer.supplier}{_(' (express)') if offer.express else ''}"
-        points = " ".join(f"{x(day):.1f},{y(value):.1f}" for day, value in enumerate(cost))
-        lines.append(CostLine(name, points, (right + 8, end), style))
+    lines = [
+        CostLine(
+            f"{offer.supplier}{_(' (express)') if offer.express else ''}",
+            " ".join(f"{x(day):.1f},{y(value):.1f}" for day, value in enumerate(cost)),
+            style,
+        )
+        for style, (offer, cost) in enumerate(zip(shown, costs, strict=True))
+    ]
     amounts = [(y(least + span * part), whole_money(least + span * part, answer.currency)) for part in (0, 0.5, 1)]
     days = [(x(day), day) for day in range(0, DRAWN_DAYS + 1, 7)]
     return CostDrawing(width, height, left, right, top, bottom, lines, amounts, days)

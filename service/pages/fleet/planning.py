@@ -153,7 +153,7 @@ class ReturnsDrawing:
 
 def drawing_of(weeks: list[Any]) -> ReturnsDrawing:
     """Lay out the bars of `WeekOfReturns`."""
-    width, height, left, right, top, bottom = 640.0, 280.0, 48.0, 632.0, 16.0, 232.0
+    width, height, left, right, top, bottom = 400.0, 250.0, 40.0, 394.0, 12.0, 200.0
     told: list[WeekOfReturns] = list(weeks)
     highest = max(max(week.high, week.mean) for week in told)
     most = 2.0 * max(math.ceil(highest / 2), 1)
@@ -171,7 +171,7 @@ def drawing_of(weeks: list[Any]) -> ReturnsDrawing:
             middle=left + place * (number + 0.5),
             low_y=y(week.low),
             high_y=y(week.high),
-            name=str(week.week) if len(told) <= 13 or week.week % 2 else "",
+            name=str(week.week) if len(told) <= 9 or week.week % 3 == 1 else "",
         )
         for number, week in enumerate(told)
     ]

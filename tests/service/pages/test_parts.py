@@ -97,8 +97,9 @@ def test_the_queue_one_case_and_its_order(counter, either_page, sound):
     page = either_page
     page.goto(f"{counter.url}/parts")
     queue = httpx.post(f"{counter.url}/v1/orders/queue", json={}).json()
-    names = page.locator(".queue h3 a").all_inner_texts()
-    assert names == [entry["vehicle_id"] for entry in queue["entries"][:25]]
+    names = [entry["vehicle_id"] for entry in queue["entries"]]
+    links = page.locator(".queue h3 a")
+    expect(links).to_have_text(names[:25])
     for reason in queue["entries"][0]["reasons"]:
         expect(page.locator(".queue > li").first).to_contain_text(reason)
     page.locator(".queue summary").first.click()
@@ -106,8 +107,9 @@ def test_the_queue_one_case_and_its_order(counter, either_page, sound):
     expect(page.get_by_role("complementary")).to_contain_text("A probability is not permission")
     sound(page, "parts-queue")
     page.get_by_role("link", name="Next page").click()
-    assert page.locator(".queue h3 a").all_inner_texts() == [e["vehicle_id"] for e in queue["entries"][25:]]
+    expect(links).to_have_text(names[25:])
     page.get_by_role("link", name="From the start").click()
+    expect(links).to_have_text(names[:25])
     page.get_by_role("link", name=names[0], exact=True).click()
     orders = httpx.post(f"{counter.url}/v1/packs/{names[0]}/orders", json={}).json()
     expect(page.locator(".answer .first")).to_have_text(orders["cheapest"]["sentence"])
@@ -129,7 +131,11 @@ def test_the_queue_one_case_and_its_order(counter, either_page, sound):
     assert (order["pack_id"], order["express"], order["arrived_at"]) == (names[0], True, None)
     page.goto(f"{counter.url}/parts")
     expect(page.get_by_role("heading", name="On order")).to_be_visible()
-    assert names[0] not in page.locator(".queue h3 a").all_inner_texts()
+    expect(links).to_have_text(names[1:26])
+    page.get_by_label("Kind of pack").select_option("marl-28")
+    page.get_by_role("button", name="Show").click()
+    left = [entry for entry in queue["entries"][1:] if entry["family"] == "marl-28"]
+    expect(page.locator(".queue .kind")).to_have_text(["marl-28"] * len(left))
     page.goto(f"{counter.url}/parts/suppliers")
     sound(page, "suppliers")
     page.get_by_role("button", name="It has arrived").click()

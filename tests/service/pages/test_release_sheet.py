@@ -78,6 +78,29 @@ def expected_texts(issued: dict, history: dict) -> list[str]:
     return texts
 
 
+def mv(value: float) -> str:
+    return f"{value:g}".replace("-", "−")
+
+
+def recheck_texts(plan: dict) -> list[str]:
+    """Write a recheck plan as the sheet should, from the JSON alone."""
+    texts = []
+    if plan["recheck_at"] is not None:
+        texts.append(f"{day_in_words(datetime.fromisoformat(plan['recheck_at']))}, day {plan['day']}.")
+    for row in plan["table"]:
+        low, high = row["low_mv"], row["high_mv"]
+        if low is None and high is None:
+            reads = "whatever it reads"
+        elif low is None:
+            reads = f"up to {mv(high)} mV"
+        else:
+            reads = f"over {mv(low)} mV" if high is None else f"{mv(low)} to {mv(high)} mV"
+        days = math.floor(round(row["good_for_days"] * 10, 9)) / 10
+        good = "beyond the horizon" if row["beyond_horizon"] else f"{days:.1f} days"
+        texts.append(f"{reads} {'do not drive on' if row['stop'] else good} {100 * row['return_14']:.0f}%")
+    return texts
+
+
 def squeezed(text: str) -> str:
     return re.sub(r"\s+", " ", text)
 
@@ -91,7 +114,9 @@ def test_every_figure_on_the_pdf_is_the_services_answer(site, van, issued):
     assert (round(wide), round(high)) == (210, 297)
     text = squeezed(reader.pages[0].extract_text())
     history = httpx.get(f"{site.url}/v1/packs/{van}/history").json()
-    expected = expected_texts(issued, history)
+    plan = httpx.post(f"{site.url}/v1/packs/{van}/recheck", json={"at": issued["origin"]}, timeout=60).json()
+    assert plan["table"]
+    expected = [*expected_texts(issued, history), *recheck_texts(plan)]
     for words in expected:
         assert squeezed(words) in text, words
     # And the other way round: whatever figure is left is one of the drawing or of the words around it.

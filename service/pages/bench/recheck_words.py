@@ -1,0 +1,51 @@
+"""The table of a recheck plan in words: on the page and on the release sheet alike."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from service.pages.wording import _
+from service.recheck.schemas import ReadingRow
+from service.sentences import promised
+
+
+@dataclass(frozen=True)
+class RecheckRow:
+    """One row: what is read, and what it will then mean."""
+
+    reads: str
+    good_for: str
+    week: str
+    fortnight: str
+    of_100: str
+
+
+def recheck_row(row: ReadingRow) -> RecheckRow:
+    """Write a row of the table."""
+    if row.stop:
+        good = _("do not drive on")
+    elif row.beyond_horizon:
+        good = _("beyond the horizon")
+    else:
+        good = _("%(days)s days") % {"days": promised(row.good_for_days)}
+    return RecheckRow(
+        reads=_reads(row.low_mv, row.high_mv),
+        good_for=good,
+        week=f"{100 * row.return_7:.0f}%",
+        fortnight=f"{100 * row.return_14:.0f}%",
+        of_100=f"{100 * row.share:.0f}",
+    )
+
+
+def _reads(low: float | None, high: float | None) -> str:
+    if low is None and high is None:
+        return _("whatever it reads")
+    if low is None:
+        return _("up to %(high)s mV") % {"high": _mv(high)}
+    if high is None:
+        return _("over %(low)s mV") % {"low": _mv(low)}
+    return _("%(low)s to %(high)s mV") % {"low": _mv(low), "high": _mv(high)}
+
+
+def _mv(value: float | None) -> str:
+    return f"{value:g}".replace("-", "−")
