@@ -17,12 +17,19 @@ def row_sentence(row: ReadingMeaning, plan: RecheckPlan) -> str:
 
 
 def _range(row: ReadingMeaning) -> str:
-    """Say a range of millivolts below the median; a block above it has negative ones."""
-    if row.low_mv is None and row.high_mv is None:
+    """Say a range of millivolts below the median; of negative ones, that the block reads above it."""
+    low, high = row.low_mv, row.high_mv
+    if low is None and high is None:
         return "whatever it is"
-    if row.low_mv is None:
-        return f"under {row.high_mv:g} mV"
-    return f"over {row.low_mv:g} mV" if row.high_mv is None else f"from {row.low_mv:g} to {row.high_mv:g} mV"
+    if low is None:
+        assert high is not None
+        return f"under {high:g} mV" if high > 0 else f"more than {-high:g} mV above the median"
+    if high is None:
+        return f"over {low:g} mV" if low >= 0 else f"less than {-low:g} mV above the median, or below it"
+    if low >= 0:
+        return f"from {low:g} to {high:g} mV"
+    below = f"{high:g} mV below" if high > 0 else f"{-high:g} mV above"
+    return f"between {-low:g} mV above the median and {below}"
 
 
 def sentences_of(plan: RecheckPlan) -> list[str]:

@@ -1,0 +1,61 @@
+"""What a recheck plan says aloud: promises rounded down, no permission, and no minus signs."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from models.recheck import ReadingMeaning, RecheckPlan
+from service.recheck.sentences import row_sentence, sentences_of
+
+ROW = ReadingMeaning(None, 60.0, 0.5, 19.97, False, 0.05, 0.08, False)
+
+
+def plan_with(*rows: ReadingMeaning, **changed: object) -> RecheckPlan:
+    plan = RecheckPlan(None, 0.1, 8.3, 5, 2.26, ((3, 1.0), (5, 2.26)), rows, 70.0, ())  # type: ignore[arg-type]
+    return replace(plan, **changed)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "words"),
+    [
+        (None, 60.0, "Rest deviation under 60 mV on day 5"),
+        (180.0, None, "Rest deviation over 180 mV on day 5"),
+        (60.0, 180.0, "Rest deviation from 60 to 180 mV on day 5"),
+        (None, -30.0, "Rest deviation more than 30 mV above the median on day 5"),
+        (-30.0, 90.0, "Rest deviation between 30 mV above the median and 90 mV below on day 5"),
+        (-30.0, -10.0, "Rest deviation between 30 mV above the median and 10 mV above on day 5"),
+        (-30.0, None, "Rest deviation less than 30 mV above the median, or below it on day 5"),
+        (None, None, "Rest deviation whatever it is on day 5"),
+    ],
+)
+def test_a_range_reads_well(low, high, words):
+    row = replace(ROW, low_mv=low, high_mv=high)
+    assert row_sentence(row, plan_with(row)) == f"{words}: good for 19 days more."
+
+
+def test_a_row_past_the_limit_says_not_to_drive_on():
+    row = replace(ROW, good_for_days=0.6, stop=True, low_mv=180.0, high_mv=None)
+    said = row_sentence(row, plan_with(row))
+    assert (
+        said == "Rest deviation over 180 mV on day 5: do not drive on with it; the risk of 10% is passed within a day."
+    )
+
+
+def test_nothing_is_claimed_beyond_the_horizon():
+    row = replace(ROW, good_for_days=90.0, beyond_horizon=True)
+    assert row_sentence(row, plan_with(row)).endswith("good for 90 days; nothing is claimed beyond.")
+
+
+def test_the_answer_begins_with_the_limit_and_the_day():
+    said = sentences_of(plan_with(ROW))
+    assert said[0] == "Without a new reading the risk of a return passes 10% after 8.3 days."
+    assert said[1] == "A reading is worth most on day 5: 2.3 more days of use on average at the same risk."
+    assert "to the horizon" in sentences_of(plan_with(ROW, limit_day=None))[0]
+
+
+def test_no_later_day_to_wait_for_is_said_plainly():
+    (said,) = sentences_of(plan_with(day=None, limit_day=0.4))
+    assert said.startswith("The risk of a return passes 10% before a day is over")
+    assert said.endswith("Read it now, or do not let it go.")
