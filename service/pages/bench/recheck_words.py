@@ -38,14 +38,24 @@ def recheck_row(row: ReadingRow) -> RecheckRow:
 
 
 def _reads(low: float | None, high: float | None) -> str:
+    """Say a span of mV below the median without a minus sign: what is above, is called so."""
     if low is None and high is None:
         return _("whatever it reads")
     if low is None:
-        return _("up to %(high)s mV") % {"high": _mv(high)}
+        return (
+            _more(high, above=True) if high is not None and high <= 0 else _("up to %(side)s") % {"side": _side(high)}
+        )
     if high is None:
-        return _("over %(low)s mV") % {"low": _mv(low)}
-    return _("%(low)s to %(high)s mV") % {"low": _mv(low), "high": _mv(high)}
+        return _more(low, above=False) if low >= 0 else _("lower than %(side)s") % {"side": _side(low)}
+    return _("%(low)s to %(high)s") % {"low": _side(low), "high": _side(high)}
 
 
-def _mv(value: float | None) -> str:
-    return f"{value:g}".replace("-", "−")
+def _more(edge: float, *, above: bool) -> str:
+    words = _("more than %(mv)s mV above") if above else _("more than %(mv)s mV below")
+    return words % {"mv": f"{abs(edge):g}"}
+
+
+def _side(edge: float | None) -> str:
+    if not edge:
+        return _("level")
+    return (_("%(mv)s mV above") if edge < 0 else _("%(mv)s mV below")) % {"mv": f"{abs(edge):g}"}

@@ -78,8 +78,8 @@ def expected_texts(issued: dict, history: dict) -> list[str]:
     return texts
 
 
-def mv(value: float) -> str:
-    return f"{value:g}".replace("-", "−")
+def side(mv: float) -> str:
+    return f"{abs(mv):g} mV {'above' if mv < 0 else 'below'}" if mv else "level"
 
 
 def recheck_texts(plan: dict) -> list[str]:
@@ -92,9 +92,11 @@ def recheck_texts(plan: dict) -> list[str]:
         if low is None and high is None:
             reads = "whatever it reads"
         elif low is None:
-            reads = f"up to {mv(high)} mV"
+            reads = f"more than {abs(high):g} mV above" if high <= 0 else f"up to {side(high)}"
+        elif high is None:
+            reads = f"more than {low:g} mV below" if low >= 0 else f"lower than {side(low)}"
         else:
-            reads = f"over {mv(low)} mV" if high is None else f"{mv(low)} to {mv(high)} mV"
+            reads = f"{side(low)} to {side(high)}"
         days = math.floor(round(row["good_for_days"] * 10, 9)) / 10
         good = "beyond the horizon" if row["beyond_horizon"] else f"{days:.1f} days"
         texts.append(f"{reads} {'do not drive on' if row['stop'] else good} {100 * row['return_14']:.0f}%")
