@@ -69,9 +69,10 @@ def age_of_family(session: Session, family: str, asked: AgeRequest, now: datetim
         cost_per_day=policy.cost_rate,
         cost_per_day_at_return=policy.run_to_failure_rate,
         at_return_is_bound=policy.run_to_failure_is_bound,
-        sentence=f"{said} That is for the family as a whole: the forecast of a pack says more about it.",
+        sentence=said,
         basis=[
             f"{len(held)} top-ups on record, {sum(returned)} returned; the others held as long as known.",
+            "An age is for the family as a whole: the forecast of a pack says more about that pack.",
             costs.source,
         ],
         cautions=list(CAUTIONS),

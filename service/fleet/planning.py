@@ -78,7 +78,8 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> PlanAn
         band_low=cases.band_low,
         band_high=cases.band_high,
     )
-    notes = [costs.source]
+    missed = f"At most {math.ceil(1000 * plan.gap) / 10:g} % of what any plan within the limits could save is missed."
+    notes = [missed if plan.gap > 1e-9 else "No plan within the limits saves more.", costs.source]
     in_all = session.scalar(select(func.count()).select_from(Score).where(~ended(), *picked)) or 0
     if in_all > len(cases):
         notes.append(
@@ -108,8 +109,7 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> PlanAn
         sentence=(
             f"{int(planned.sum())} of {len(cases)} vehicles are planned within {len(asked.slots)} "
             f"{'week' if len(asked.slots) == 1 else 'weeks'}; that saves {Money(saved, costs.currency)} of "
-            f"{Money(plan.cost_without_plan, costs.currency)} expected if every pack is left until its fault returns. "
-            f"At most {math.ceil(1000 * plan.gap) / 10:g} % of what any plan could save is missed."
+            f"{Money(plan.cost_without_plan, costs.currency)} expected if every pack is left until its fault returns."
         ),
         assumptions=list(plan.assumptions),
         notes=notes,

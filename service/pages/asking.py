@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import UTC, date, datetime
 from typing import Any, TypeVar
+from zoneinfo import ZoneInfo
 
 from fastapi import Request
 from pydantic import BaseModel
@@ -11,7 +13,7 @@ from pydantic import BaseModel
 from models.decisions.money import Money
 from models.problems import Problem
 from service.pages.forms import checked, plain_number
-from service.pages.wording import _
+from service.pages.wording import _, day_in_words
 
 Asked = TypeVar("Asked", bound=BaseModel)
 
@@ -62,6 +64,11 @@ def cost_words(where: str) -> str:
     }
     name = where.removeprefix("costs.")
     return words.get(name, name)
+
+
+def date_in_words(day: date) -> str:
+    """Write a date as the pages write days: ``Sat 14 Mar 2026``."""
+    return day_in_words(datetime(day.year, day.month, day.day, 12, tzinfo=UTC), ZoneInfo("UTC"))
 
 
 def money(amount: float, currency: str) -> str:

@@ -14,7 +14,16 @@ from models.problems import BadInput, Problem
 from service.families.routes import KnownFamilies
 from service.ordering.answers import orders_of_pack
 from service.ordering.schemas import USUAL_RISK, OrdersAnswer, OrdersRequest
-from service.pages.asking import about_costs, cost_words, given, money, question, share_of_100, whole_money
+from service.pages.asking import (
+    about_costs,
+    cost_words,
+    date_in_words,
+    given,
+    money,
+    question,
+    share_of_100,
+    whole_money,
+)
 from service.pages.counter.queue import case_address
 from service.pages.forms import Faults, PageWrite, SentForm, once, page_router
 from service.pages.messages import Message
@@ -73,6 +82,7 @@ def show_case(pack_id: CasePack, request: Request, store: CurrentStore) -> Respo
         amount=whole_money,
         address=case_address(pack_id),
         cost_words=cost_words,
+        date_in_words=date_in_words,
         cost_pairs=[]
         if answer is None
         else [(cost_words(name), money(value, answer.currency)) for name, value in answer.costs.items()],

@@ -13,7 +13,7 @@ from service.cautions import DRIVING
 from service.families.routes import KnownFamilies
 from service.ordering.queue import queue_of_cases
 from service.ordering.schemas import USUAL_RISK, QueueAnswer, QueueEntryAnswer, QueueRequest
-from service.pages.asking import about_costs, cost_words, given, question, share_of_100, whole_money
+from service.pages.asking import about_costs, cost_words, date_in_words, given, question, share_of_100, whole_money
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
 from service.pages.spreadsheet import csv_file
@@ -104,7 +104,7 @@ def summary(queue: QueueAnswer) -> list[str]:
     if later:
         said.append(
             _("The next one after that: %(name)s, by %(day)s.")
-            % {"name": later[0].vehicle_id or later[0].pack_id, "day": later[0].latest_on.isoformat()}
+            % {"name": later[0].vehicle_id or later[0].pack_id, "day": date_in_words(later[0].latest_on)}
         )
     return said
 
@@ -116,7 +116,7 @@ def due(entry: QueueEntryAnswer) -> str:
     if entry.latest_day == 0:
         return _("Order today")
     return ngettext("Order by %(day)s, in 1 day", "Order by %(day)s, in %(num)s days", entry.latest_day) % {
-        "day": entry.latest_on.isoformat(),
+        "day": date_in_words(entry.latest_on),
         "num": entry.latest_day,
     }
 

@@ -14,7 +14,7 @@ from models.problems import BadInput, Problem
 from service.cautions import DRIVING
 from service.fleet.planning import plan_of_fleet, returns_of_fleet
 from service.fleet.schemas import PlanAnswer, PlanRequest, ReturnsAnswer, ReturnsRequest, WeekOfReturns
-from service.pages.asking import about_costs, cost_words, given, money, question, whole_money
+from service.pages.asking import about_costs, cost_words, date_in_words, given, money, question, whole_money
 from service.pages.fleet.ranking import PART, part_choices
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
@@ -69,6 +69,7 @@ def show_plan(request: Request, store: CurrentStore) -> Response:
         amount=whole_money,
         money=money,
         cost_words=cost_words,
+        date_in_words=date_in_words,
         drawing=None if plan is None else drawing_of(plan.weeks),
         cautions=DRIVING,
     )
@@ -108,6 +109,7 @@ def show_returns(request: Request, store: CurrentStore) -> Response:
         values={**dict.fromkeys(PART, ""), "weeks": str(USUAL_WEEKS), **texts},
         faults=faults,
         question=urlencode(texts),
+        date_in_words=date_in_words,
         drawing=None if answer is None or not answer.vehicles else drawing_of(answer.weeks),
         cautions=DRIVING,
     )
