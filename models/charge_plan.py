@@ -134,15 +134,15 @@ def charge_plan(
     Returns
     -------
     ChargePlan or None
-        None where too little is missing to put anything in.
+        None where too little is missing to put anything in, or where no more could safely go in.
     """
     kept, current = stored_share(family), CURRENT_SHARE_PER_H * family.rated_ah
-    if missing.missing_ah.best < LEAST_SHARE * family.rated_ah:
-        return None
     room = (TOP_SOC - packs.block_soc) * packs.block_ah
     safe = float(_quantile(room, packs.weight, OVERFILL_RISK)) / kept
     wanted = missing.missing_ah
-    best = min(wanted.best / kept, max(safe, 0.0))
+    best = min(wanted.best / kept, safe)
+    if best < LEAST_SHARE * family.rated_ah:
+        return None
     put_in = Range(best, min(max(wanted.low / kept, 0.0), best), max(wanted.high / kept, best))
     most = max(best, min(put_in.high, safe))
     cells, curves = family.cells_per_block, family.curves

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from models.bench_evidence import BenchEvidence
-from models.charge_plan import COLDEST_C, HOTTEST_C, OVER_AMBIENT_C, ChargePlan
+from models.charge_plan import COLDEST_C, HOTTEST_C, LEAST_SHARE, OVER_AMBIENT_C, ChargePlan
 from models.families import PackFamily
 from models.history import PackHistory
 from models.missing_charge import MissingCharge
@@ -158,7 +158,16 @@ def _block(
     family: PackFamily, evidence: BenchEvidence, missing: MissingCharge, charge: ChargePlan | None
 ) -> list[Concern]:
     found, rest = [], evidence.rest
-    if charge is None:
+    if charge is None and missing.missing_ah.best >= LEAST_SHARE * family.rated_ah:
+        found.append(
+            Concern(
+                "may-overfill",
+                "not safe",
+                "The block may be too full already, or too small, for any charge: what is known of it does not rule "
+                "that out. Read all blocks again, at rest and under load.",
+            )
+        )
+    elif charge is None:
         found.append(
             Concern(
                 "nothing-missing",

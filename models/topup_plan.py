@@ -39,7 +39,7 @@ class TopUpPlan:
         The gravest first.
     missing : MissingCharge
     charge : ChargePlan or None
-        None where too little is missing to put anything in.
+        None where too little is missing to put anything in, or where no more could safely go in.
     steps : tuple of ChargeStep
         Half ampere-hour by half ampere-hour; empty without a forecaster, without a charge, or out of its reach.
     basis : tuple of str

@@ -151,7 +151,7 @@ class TopUpPlanAnswer(_Told):
     worth: Worth = Field(description="What the gravest of the concerns makes of the charge. Never a permission.")
     concerns: list[Concern]
     missing: Missing
-    charge: Charge | None = Field(description="Null where too little is missing to put anything in.")
+    charge: Charge | None = Field(description="Null where too little is missing, or no more could safely go in.")
     steps: list[ChargeStep] = Field(description="What each further half ampere-hour buys.")
     basis: list[str] = Field(description="What the figures rest on.")
     comparison: Comparison | None = Field(

@@ -11,6 +11,7 @@ import pytest
 from models.bench_evidence import bench_evidence, weak_block_of
 from models.block_voltage import block_voltage_v
 from models.cell_curves import ocv_v
+from models.charge_plan import charge_plan
 from models.families import PackFamily
 from models.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
 from models.missing_charge import Range, missing_charge, weighted_range
@@ -18,6 +19,7 @@ from models.pack_state import PackState
 from models.possible_packs import possible_packs, rise_v, stored_share
 from models.problems import BadInput
 from models.topup_comparison import compare_topup
+from models.topup_concerns import concerns_of, gravest
 from models.topup_plan import plan_topup
 from training.families import load_families
 
@@ -288,3 +290,21 @@ def test_a_last_hold_of_two_days_is_a_concern(family):
 
 def test_range_scales():
     assert Range(2.0, 1.0, 4.0).times(0.5) == Range(1.0, 0.5, 2.0)
+
+
+def test_a_block_that_may_be_full_is_not_to_be_charged(family):
+    """Seven in ten explanations far down, three nearly full: no charge is safe, though one is most likely missing."""
+    history = bench(family, missing_ah=1.6)
+    evidence = bench_evidence(history, family, WEAK, history.last_fact_time)
+    packs = possible_packs(family, evidence)
+    full = np.arange(len(packs.weight)) % 10 < 3
+    even = np.full(len(full), 1 / len(full))
+    torn = replace(packs, block_soc=np.where(full, 0.95, 0.15), weight=even)
+    missing = missing_charge(torn, WEAK)
+    assert missing.missing_ah.best > 1
+    assert charge_plan(family, torn, missing, 15.4, 20.0) is None
+    concerns = concerns_of(history, family, evidence, missing, None)
+    assert concerns[0].code == "may-overfill"
+    assert gravest(concerns) == "not safe"
+    sure = replace(torn, block_soc=np.full(len(full), 0.15))
+    assert charge_plan(family, sure, missing_charge(sure, WEAK), 15.4, 20.0).most_ah > 2
