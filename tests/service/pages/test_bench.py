@@ -317,3 +317,65 @@ def test_another_plan_and_a_wrong_one(site, van, either_page, sound):
     page.get_by_role("button", name="Ask").click()
     expect(page.locator("#km_share-wrong")).to_contain_text("'a few' is not a number.")
     sound(page, "what-if-mistake")
+
+
+def test_what_another_reading_is_worth_comes_after_the_page(site, van, page):
+    """It takes a while, so the page does not wait for it; without scripts the link leads to the same figure."""
+    page.goto(f"{site.url}/bench/units/{van}")
+    plan = httpx.post(f"{site.url}/v1/packs/{van}/recheck", json={"at": NOW.isoformat()}, timeout=60).json()
+    words = f"is worth {plan['worth_days']:.1f} more days of use at the same risk"
+    expect(page.get_by_role("region", name="What to measure next")).to_contain_text(words, timeout=30_000)
+
+
+def test_the_answer_is_reached_and_kept_with_the_keyboard_alone(site, van, page):
+    page.goto(f"{site.url}/bench/units/{van}")
+    tab_to(page, page.get_by_role("button", name="Keep this forecast"))
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/bench/forecasts/1")
+    tab_to(page, page.get_by_role("link", name="As PDF, one page"))
+    tab_to(page, page.get_by_role("link", name="Back to the unit"))
+    page.keyboard.press("Enter")
+    page.wait_for_url(f"**/bench/units/{van}")
+
+
+@pytest.mark.parametrize("room", ["", "/reading/new", "/recheck", "/what-if"])
+def test_in_the_dark(site, van, open_context, sound, room):
+    """axe looks at the contrast of the dark colours too."""
+    page = open_context("phone", dark=True).new_page()
+    page.goto(f"{site.url}/bench/units/{van}{room}")
+    sound(page, f"dark{room.replace('/', '-')}")
+
+
+def test_times_are_local_and_name_their_zone(make_site):
+    """Times are read and told in the zone of the setting; one that the clocks skipped is refused.
+
+    The Azores put their clocks forward on 29 March 2026 at 00:00 to 01:00 (IANA time zone database, Atlantic/Azores).
+    """
+    site = make_site(time_zone="Atlantic/Azores")
+    with httpx.Client(base_url=site.url, follow_redirects=True) as client:
+        client.post("/v1/packs", json={"id": "MB-CAB-03", "family": "gravel-14"}).raise_for_status()
+        form = client.get("/bench/units/MB-CAB-03/reading/new").text
+        token = re.search(r'name="form_token" value="([^"]+)"', form)[1]
+        assert "Atlantic/Azores" in form
+        content = {"form_token": token, "state": "rest", "block_v": [str(v) for v in BEFORE["block_v"]]}
+        page = client.post("/bench/units/MB-CAB-03/reading/new", data={**content, "time": "2026-03-02T08:10"})
+        assert "Mon 2 Mar 2026, 08:10 UTC-01" in page.text
+        (stored,) = client.get("/v1/readings").json()["items"]
+        assert stored["time"] == "2026-03-02T09:10:00Z"
+        page = client.post("/bench/units/MB-CAB-03/reading/new", data={**content, "time": "2026-03-29T00:30"})
+        assert page.status_code == 422
+        assert "skipped this hour" in page.text
+
+
+def test_a_form_sent_twice_is_stored_once(site, record):
+    record("/v1/packs", {"id": "MB-CAB-03", "family": "gravel-14"})
+    with httpx.Client(base_url=site.url, follow_redirects=True) as client:
+        form = client.get("/bench/units/MB-CAB-03/topup/new").text
+        content = dict(re.findall(r'type="hidden" name="(form_token|once)" value="([^"]+)"', form))
+        content |= {"time": "2026-03-02T12:50", "blocks": "5"}
+        for _ in range(2):
+            answer = client.post("/bench/units/MB-CAB-03/topup/new", data=content)
+            assert answer.url.path == "/bench/units/MB-CAB-03"
+        assert len(client.get("/v1/topups").json()["items"]) == 1
+        changed = client.post("/bench/units/MB-CAB-03/topup/new", data={**content, "blocks": "6"})
+        assert "still open" in changed.text or "has the same" in changed.text

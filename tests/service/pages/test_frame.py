@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import timedelta
 
 import httpx2 as httpx
 import pytest
@@ -208,3 +209,12 @@ def test_pages_stay_out_of_the_description_for_programs(site):
     paths = httpx.get(f"{site.url}/openapi.json").json()["paths"]
     assert paths
     assert not any(is_page(path) for path in paths)
+
+
+def test_a_visit_ends_after_a_working_day(site, admin_key):
+    with signed_in(site, admin_key) as client:
+        began = site.app.state.clock()
+        site.app.state.clock = lambda: began + timedelta(hours=11)
+        assert client.get("/").url.path == "/"
+        site.app.state.clock = lambda: began + timedelta(hours=13)
+        assert client.get("/").url.path == "/sign-in"
