@@ -125,10 +125,10 @@ def followed(pack: Ready, told, rng: np.random.Generator) -> pd.DataFrame | None
     edges = np.array([row.high_mv for row in told.table[:-1]])
     place = np.searchsorted(edges, read["below"], side="right")
     further = returned[read["run"]] - told.day
-    table = pd.DataFrame([vars(row) for row in told.table])
+    table = pd.DataFrame([vars(row) for row in told.table]).drop(columns=["low_mv", "high_mv", "share"])
+    shares = {f"told {k}": row.share for k, row in enumerate(told.table)}
     out = table.iloc[place].reset_index(drop=True)
-    count = len(place)
-    return out.assign(row=place, further=further, weight=1 / count, rows=len(table))
+    return out.assign(row=place, further=further, weight=1 / len(place), rows=len(table), **shares)
 
 
 def print_rows(rows: pd.DataFrame, risk: float) -> None:
@@ -148,11 +148,10 @@ def print_rows(rows: pd.DataFrame, risk: float) -> None:
           f"{packs.std(ddof=1) / np.sqrt(len(packs)):.3f}")  # fmt: skip
     print("\nrow of the table (tables of three rows)   told share   seen share")
     three = rows[rows["rows"] == 3]
-    for place, part in three.groupby("row"):
-        told = three.drop_duplicates(["pack", "row"])
-        share = told[told["row"] == place].groupby("pack")["share"].first().mean()
-        seen = part["weight"].sum() / three["pack"].nunique()
-        print(f"{place + 1:3d}{share:48.3f}{seen:13.3f}")
+    packs = three["pack"].nunique()
+    for place in range(3):
+        seen = three.loc[three["row"] == place, "weight"].sum() / packs
+        print(f"{place + 1:3d}{three.groupby('pack')[f'told {place}'].first().mean():48.3f}{seen:13.3f}")
 
 
 if __name__ == "__main__":
