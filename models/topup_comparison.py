@@ -66,6 +66,8 @@ class TopUpComparison:
         By how much the block's rest deviation rose over the charge; None where it was not read on both sides of it.
     expected_rise_v : Range or None
         The same, expected for what was put in.
+    missing_before_ah : Range
+        Charge missing before it, with the rise taken into account.
     still_missing_ah : Range or None
         Charge missing right after it, from everything known; None where the charge was not noted.
     causes : mapping of cause to float
@@ -82,6 +84,7 @@ class TopUpComparison:
     expected_ah: Range
     rise_v: float | None
     expected_rise_v: Range | None
+    missing_before_ah: Range
     still_missing_ah: Range | None
     causes: Mapping[Cause, float]
     causes_before: Mapping[Cause, float]
@@ -146,6 +149,7 @@ def compare_topup(
         expected_ah=expected,
         rise_v=rise,
         expected_rise_v=expected_rise,
+        missing_before_ah=missing_told.missing_ah,
         still_missing_ah=still,
         causes=missing_told.causes,
         causes_before=missing.causes,

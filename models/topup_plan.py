@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
 from models.bench_evidence import BenchEvidence, bench_evidence, weak_block_of
 from models.charge_plan import COLDEST_C, HOTTEST_C, OVER_AMBIENT_C, RISE_C_PER_MIN, ChargePlan, charge_plan
@@ -18,6 +19,9 @@ from models.possible_packs import possible_packs
 from models.problems import BadInput
 from models.topup_concerns import Concern, Worth, concerns_of, gravest
 from models.topup_gain import ChargeStep, charges_to_try, what_it_buys
+
+UNSURE: Final = 0.4
+"""Width of the range, relative to its figure, from which a pause to read is advised. Our choice."""
 
 
 @dataclass(frozen=True)
@@ -227,6 +231,12 @@ def _sentences(
         f"{charge.rest_stop_v.best:.2f} V while they rest at {charge.peers_rest_v:.2f} V. It will read level after "
         f"about {charge.looks_level_at_ah:.1f} Ah: that is too early."
     )
+    if lacking.high - lacking.low > UNSURE * lacking.best:
+        said.append(
+            f"To be surer, pause after about {put_in.best / 2:.1f} Ah, wait {charge.wait_h:g} h, read all blocks at "
+            "rest and enter the charge and the reading: how the block rose then tells what is still missing, and whether "
+            "it has lost capacity."
+        )
     if steps:
         last = steps[-1]
         near = min(steps, key=lambda step: abs(step.put_in_ah - put_in.best))

@@ -133,6 +133,7 @@ class Comparison(_Told):
     expected_ah: Range = Field(description="What the readings before it would have had put in.")
     rise_v: float | None = Field(description="Rise of the rest deviation over the charge; null if it was not read.")
     expected_rise_v: Range | None = Field(description="The same, expected for what was put in.")
+    missing_before_ah: Range = Field(description="Missing before it, the rise of the rest voltage taken into account.")
     still_missing_ah: Range | None = Field(description="Right after it; null if the charge was not noted.")
     causes: dict[Cause, float] = Field(description="What may be the matter, the rise taken into account.")
     causes_before: dict[Cause, float]

@@ -143,10 +143,10 @@ def print_causes(found: pd.DataFrame) -> None:
 
 
 def print_after(arrivals: Arrivals) -> None:
-    """After the charge: does the range of what is still missing hold, and is lost capacity called so more often?"""
+    """After the charge, whole or in part, with the charge noted: what does the rise of the rest voltage add?"""
     rows = []
     for _row, case, history, family, at in cases_of(arrivals):
-        if case["weak_block"] != case["topped_block"] or case["condition"] not in (*LEAK_OR_FADE, "neglect"):
+        if case["weak_block"] != case["topped_block"] or case["condition"] not in LEAK_OR_FADE:
             continue
         try:
             made = compare_topup(history, family, at=at + timedelta(hours=30))
@@ -154,27 +154,35 @@ def print_after(arrivals: Arrivals) -> None:
             continue
         if made.still_missing_ah is None:
             continue
-        found = {finding.code for finding in made.findings}
+        before, still = made.missing_before_ah, made.still_missing_ah
         rows.append(
             {
                 "faded": case["condition"] in FADED,
-                "read": made.rise_v is not None,
-                "held": made.still_missing_ah.low <= case["still_missing_ah"] <= made.still_missing_ah.high,
-                "error": abs(made.still_missing_ah.best - case["still_missing_ah"]),
-                "before": made.causes_before["lost capacity"] > 0.5,
-                "after": made.causes["lost capacity"] > 0.5,
-                "odd": bool(found & {"took-more", "took-less", "no-rise", "rose-less", "rose-more"}),
+                "read": made.expected_rise_v is not None,
+                "close": abs(before.best / case["missing_ah"] - 1) <= 0.15,
+                "held": before.low <= case["missing_ah"] <= before.high,
+                "still held": still.low <= case["still_missing_ah"] <= still.high,
+                "still error": abs(still.best - case["still_missing_ah"]),
+                "called": (made.causes["lost capacity"] > 0.5),
             }
         )
     table = pd.DataFrame(rows)
-    print("\nAfter the charge, the charge noted")
-    for (faded, read), part in table.groupby(["faded", "read"]):
-        print(
-            f"{'lost capacity' if faded else 'low charge':15}{'rest read after it' if read else 'not read after it':20}"
-            f"{len(part):>6} cases   still missing: range holds {part['held'].mean():.3f}, middle error "
-            f"{part['error'].median():.2f} Ah   called lost capacity {part['before'].mean():.3f} before, "
-            f"{part['after'].mean():.3f} after   something found {part['odd'].mean():.3f}"
-        )
+    print("\nWith the charge made and noted: what was missing before it, and what still is")
+    heads = ("cases", "within 15 %", "range holds", "still: holds", "mid error Ah", "lost capacity")
+    print(f"{'':22}{'rest after it':>16}" + "".join(f"{head:>15}" for head in heads))
+    for words, which in (
+        ("leak or fade", table["faded"] | True),
+        ("low charge", ~table["faded"]),
+        ("lost capacity", table["faded"]),
+    ):
+        for read in (True, False):
+            part = table[which & (table["read"] == read)]
+            figures = [part[name].mean() for name in ("close", "held", "still held")]
+            figures += [part["still error"].median(), part["called"].mean()]
+            print(
+                f"{words:22}{'read' if read else 'not read':>16}{len(part):>15}"
+                + "".join(f"{figure:>15.3f}" for figure in figures)
+            )
 
 
 def print_limits(arrivals: Arrivals, plan: CohortPlan) -> None:
