@@ -234,7 +234,7 @@ def _sentences(
     if lacking.high - lacking.low > UNSURE * lacking.best:
         said.append(
             f"To be surer, pause after about {put_in.best / 2:.1f} Ah, wait {charge.wait_h:g} h, read all blocks at "
-            "rest and enter the charge and the reading: how the block rose then tells what is still missing, and whether "
+            "rest and enter both: how the block rose then tells what is still missing, and whether "
             "it has lost capacity."
         )
     if steps:

@@ -24,6 +24,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 import numpy as np
 import pandas as pd
+from pydantic import ValidationError
 from sklearn.ensemble import HistGradientBoostingRegressor
 
 from models.bench_evidence import BenchEvidence, bench_evidence
@@ -52,7 +53,10 @@ def cases_of(arrivals: Arrivals):
     parts = {name: dict(tuple(frame.groupby("pack_id"))) for name, frame in arrivals.tables.frames().items()}
     for pack_id, truth in arrivals.truth.groupby("pack_id"):
         own = {name: part.get(pack_id, arrivals.tables.frames()[name].iloc[:0]) for name, part in parts.items()}
-        history = history_of(HistoryTables(**own, families=arrivals.tables.families), pack_id)
+        try:
+            history = history_of(HistoryTables(**own, families=arrivals.tables.families), pack_id)
+        except ValidationError:  # a record that a workshop got wrong beyond use, as a voltage of 0
+            continue
         for row, case in truth.iterrows():
             at = (case["topup_time"] - timedelta(seconds=1)).to_pydatetime()
             yield row, case, history, arrivals.tables.families[history.family], at
