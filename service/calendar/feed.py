@@ -12,7 +12,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from models.decisions.ordering import latest_order_days
-from service.cautions import CAUTIONS
+from service.cautions import CAUTIONS, PACK_WORK
 from service.open_cases.cases import OpenCase, open_cases
 from service.open_cases.sentences import rests_on
 from service.ordering.schemas import USUAL_RISK
@@ -67,7 +67,7 @@ def days_due(session: Session, now: datetime) -> list[Day]:
 
 def _order_days(session: Session, now: datetime) -> Iterator[Day]:
     cases = open_cases(session, now)
-    ordered = on_order(session, [case.pack_id for case in cases.cases], now)
+    ordered = on_order(session, cases.topped_at, now)
     lead_times = {}
     for family in sorted({case.family for case in cases.cases}):
         offers = standing_offers(session, family, now)
@@ -98,7 +98,12 @@ def _expected(case: OpenCase, order: OnOrder, now: datetime) -> Iterator[Day]:
     middle = None if order.lead_time is None else order.lead_time.quantile(0.5)
     if middle is not None:
         day = now.date() + timedelta(days=middle)
-        yield Day(_order_uid(case.pack_id), day, f"Pack for {case.name} expected from {order.supplier}", order.said)
+        what = f"Pack for {case.name} expected from {order.supplier}"
+        if order.arrived_at is not None:
+            what = f"Fit the pack that came for {case.name}"
+        yield Day(
+            _order_uid(case.pack_id), day, what, f"{order.said} {PACK_WORK[0]}" if order.arrived_at else order.said
+        )
 
 
 def _order_uid(pack_id: str) -> str:

@@ -150,7 +150,8 @@ def _print_orders(given: OrdersAnswer) -> None:
     for reason in given.reasons:
         console.print(reason)
     if given.on_order is not None:
-        console.print(f"A pack is on order from {given.on_order.supplier}: {given.on_order.basis}")
+        before = "" if given.on_order.arrived_at else f"A pack is on order from {given.on_order.supplier}. "
+        console.print(f"{before}{given.on_order.basis}")
     console.print()
     heads = ("supplier", "to pay", "days", "ordered today", "fault first", "cheapest", "on day", "latest day")
     table = Table(*heads, box=None, pad_edge=False)

@@ -102,6 +102,11 @@ class OpenCases:
         edges = (forecast.survival, forecast.band_low, forecast.band_high)
         return cls((case,), *(np.array([curve]) for curve in edges))
 
+    @property
+    def topped_at(self) -> dict[str, datetime]:
+        """When each pack was topped up."""
+        return {case.pack_id: case.topped_at for case in self.cases}
+
     def take(self, rows: Sequence[int]) -> OpenCases:
         """Return some of them, by place."""
         at = list(rows)

@@ -60,7 +60,7 @@ def orders_of_pack(session: Session, pack_id: str, asked: OrdersRequest, now: da
     case = open_case(session, pack_id, now)
     costs = costs_here(session, asked.costs)
     offers = stored_offers(session, case.cases[0].family, costs.currency, now)
-    ordered = on_order(session, [pack_id], now).get(pack_id)
+    ordered = on_order(session, case.topped_at, now).get(pack_id)
     return _weigh(case, offers, costs, asked.risk, now, None if ordered is None else told_on_order(case, ordered))
 
 
@@ -90,6 +90,7 @@ def told_on_order(case: OpenCases, ordered: OnOrder) -> PackOnOrder:
         delivery_id=ordered.delivery_id,
         supplier=ordered.supplier,
         ordered_at=ordered.ordered_at,
+        arrived_at=ordered.arrived_at,
         days=days,
         fault_first=chance,
         basis=ordered.said,

@@ -44,7 +44,7 @@ def queue_of_cases(session: Session, asked: QueueRequest, now: datetime) -> Queu
     stated = Costs(costs.currency, **costs.only(*COSTS_OF_ORDERING))
     conditions: list[Any] = [] if asked.family is None else [Score.family == asked.family]
     everything = open_cases(session, now, conditions, MOST_CASES)
-    ordered = on_order(session, [case.pack_id for case in everything.cases], now)
+    ordered = on_order(session, everything.topped_at, now)
     places = {case.pack_id: place for place, case in enumerate(everything.cases)}
     waiting = everything.take([place for pack_id, place in places.items() if pack_id not in ordered])
     entries: list[tuple[QueueEntry, Offers, OpenCase]] = []

@@ -98,11 +98,12 @@ class Sensitivity(BaseModel):
 
 
 class PackOnOrder(BaseModel):
-    """A pack that is on its way to this case."""
+    """A pack that is on its way to this case, or waits to be fitted."""
 
     delivery_id: int
     supplier: str
     ordered_at: datetime
+    arrived_at: datetime | None
     days: Range | None = Field(description="Days until it comes; null if nothing is known of that.")
     fault_first: float | None = Field(description="Chance that the fault beats it, at most.")
     basis: str

@@ -36,7 +36,7 @@ def release_of_pack(session: Session, pack_id: str, asked: ReleaseRequest, now: 
     case = open_case(session, pack_id, now)
     arrival = _stated(asked, now)
     if arrival is None:
-        ordered = on_order(session, [pack_id], now).get(pack_id)
+        ordered = on_order(session, case.topped_at, now).get(pack_id)
         if ordered is None or ordered.lead_time is None:
             what = "is not given, and no order for this pack is on record." if ordered is None else ordered.said
             raise BadInput.one(

@@ -50,7 +50,7 @@ def stock_of_family(session: Session, family: str, asked: StockRequest, now: dat
     offer = _offer(session, family, asked.offer_id, now)
     lead_time = offer_lead_time(session, offer, now)
     cases = open_cases(session, now, [Score.family == family])
-    ordered = on_order(session, [case.pack_id for case in cases.cases], now)
+    ordered = on_order(session, cases.topped_at, now)
     waiting = cases.take([place for place, case in enumerate(cases.cases) if case.pack_id not in ordered])
     rate, rate_basis = (
         _new_cases(session, family, now)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Final
@@ -97,13 +97,14 @@ def standing_offers(session: Session, family: str, now: datetime) -> Sequence[sc
 
 @dataclass(frozen=True)
 class OnOrder:
-    """A pack that is on its way to an open case.
+    """A pack that is on its way to an open case, or waits to be fitted.
 
     Attributes
     ----------
     delivery_id : int
     supplier : str
     ordered_at : datetime
+    arrived_at : datetime or None
     lead_time : LeadTime or None
         From now on; None where nothing is known of how long it still takes.
     said : str
@@ -113,27 +114,44 @@ class OnOrder:
     delivery_id: int
     supplier: str
     ordered_at: datetime
+    arrived_at: datetime | None
     lead_time: LeadTime | None
     said: str
 
 
-def on_order(session: Session, packs: Iterable[str], now: datetime) -> dict[str, OnOrder]:
-    """Return the newest open order of each of these packs, where there is one."""
-    wanted = list(packs)
+def on_order(session: Session, cases: Mapping[str, datetime], now: datetime) -> dict[str, OnOrder]:
+    """Return the newest order of each open case, where there is one that is open or came since its top-up.
+
+    Parameters
+    ----------
+    session : Session
+    cases : mapping of str to datetime
+        Packs, and when each was topped up.
+    now : datetime
+    """
     query = (
         select(schema.Delivery)
-        .where(schema.Delivery.pack_id.is_not(None), schema.Delivery.arrived_at.is_(None))
+        .where(schema.Delivery.pack_id.is_not(None), schema.Delivery.ordered_at <= now)
+        .where(
+            or_(schema.Delivery.arrived_at.is_(None), schema.Delivery.arrived_at >= min(cases.values(), default=now))
+        )
         .order_by(schema.Delivery.ordered_at, schema.Delivery.id)
     )
     found = {}
-    inside = set(wanted)
     for order in session.scalars(query):
-        if order.pack_id in inside:
+        topped = cases.get(str(order.pack_id))
+        if topped is not None and (order.arrived_at is None or order.arrived_at >= topped):
             found[str(order.pack_id)] = _on_order(session, order, now)
     return found
 
 
 def _on_order(session: Session, order: schema.Delivery, now: datetime) -> OnOrder:
+    named = (order.id, order.supplier_id, order.ordered_at, order.arrived_at)
+    if order.arrived_at is not None and order.arrived_at <= now:
+        said = (
+            f"The pack came from {order.supplier_id} on {order.arrived_at.date().isoformat()} and waits to be fitted."
+        )
+        return OnOrder(*named, LeadTime.on(0, said), said)
     fee = schema.Offer.express_fee
     offer = session.scalar(
         select(schema.Offer)
@@ -153,5 +171,5 @@ def _on_order(session: Session, order: schema.Delivery, now: datetime) -> OnOrde
         known = lead_time(order.supplier_id, quote, past).given_waited(waited)
     except BadInput as error:
         problem = error.problems[0]
-        return OnOrder(order.id, order.supplier_id, order.ordered_at, None, f"{problem.what} {problem.mend}")
-    return OnOrder(order.id, order.supplier_id, order.ordered_at, known, known.basis)
+        return OnOrder(*named, None, f"{problem.what} {problem.mend}")
+    return OnOrder(*named, known, known.basis)

@@ -130,7 +130,7 @@ def test_the_queue_one_case_and_its_order(counter, either_page, sound):
     (order,) = httpx.get(f"{counter.url}/v1/deliveries").json()["items"]
     assert (order["pack_id"], order["express"], order["arrived_at"]) == (names[0], True, None)
     page.goto(f"{counter.url}/parts")
-    expect(page.get_by_role("heading", name="On order")).to_be_visible()
+    expect(page.get_by_role("heading", name="On order, or here")).to_be_visible()
     expect(links).to_have_text(names[1:26])
     page.get_by_label("Kind of pack").select_option("marl-28")
     page.get_by_role("button", name="Show").click()

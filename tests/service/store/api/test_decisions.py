@@ -90,6 +90,13 @@ def test_the_order_on_record_tells_when_the_pack_comes(out, problem_in, clock):
     queue = out.post("/v1/orders/queue", json={}).json()
     assert queue["entries"] == []
     assert [case["pack_id"] for case in queue["on_order"]] == ["MB-VAN-07"]
+    (number,) = (item["id"] for item in out.get("/v1/deliveries?pack_id=MB-VAN-07").json()["items"])
+    out.patch(f"/v1/deliveries/{number}", json={"arrived_at": clock().isoformat()})
+    here = out.post("/v1/orders/queue", json={}).json()
+    assert here["entries"] == [], "a pack that has come for a case need not be ordered again"
+    assert "waits to be fitted" in here["on_order"][0]["basis"]
+    assert out.post(f"{VAN}/release", json={}).json()["days"]["late"] == 0
+    out.patch(f"/v1/deliveries/{number}", json={"arrived_at": None})
     clock.forward(days=17)
     late = out.post(f"{VAN}/release", json={})
     assert "Ask the supplier for a new date" in problem_in(late, 422)["detail"]
