@@ -410,7 +410,20 @@ def model_card(manifest: Manifest) -> str:
         for name, value in manifest.scores.items()
     ]
     versions = {"tideover": manifest.code_version, "python": manifest.python_version, **manifest.libraries}
-    facts = [f"- {name}: {json.dumps(value, ensure_ascii=False)}" for name, value in manifest.facts.items()]
+    told = {name: value for name, value in manifest.facts.items() if name != "back_test"}
+    facts = [f"- {name}: {value if isinstance(value, str) else json.dumps(value)}" for name, value in told.items()]
+    tried = [
+        f"| {way['recipe']} | {way['log_score']:.4f} | {way['difference']:+.4f} | {way['standard_error']:.4f} |"
+        for way in manifest.facts.get("back_test", ())
+    ]
+    trials = [
+        "## Ways of learning that were tried on the past",
+        "",
+        "| way | log score | against as it stood | standard error |",
+        "| --- | --- | --- | --- |",
+        *tried,
+        "",
+    ]
     lines = [
         f"# Model {manifest.model_id}",
         "",
@@ -418,7 +431,7 @@ def model_card(manifest: Manifest) -> str:
         "",
         "## Identity",
         "",
-        f"- made: {manifest.created.isoformat()}",
+        f"- made: {manifest.created.isoformat(timespec='minutes')}",
         f"- payload SHA-256: `{manifest.payload_sha256}`",
         f"- training data: `{manifest.data_digest}`",
         f"- seed: {manifest.seed}, day grid version {manifest.grid_version}",
@@ -431,6 +444,7 @@ def model_card(manifest: Manifest) -> str:
         "| --- | --- |",
         *scores,
         "",
+        *(trials if tried else []),
         *(["## Training facts", "", *facts, ""] if facts else []),
         "## Limits",
         "",

@@ -96,7 +96,10 @@ def promote(
 @plain_errors
 def history() -> None:
     """List every promotion and rollback, oldest first, and why."""
-    for move in registry_here(settings_here()).history():
+    moves = registry_here(settings_here()).history()
+    if not moves:
+        out().print("No model was ever promoted.")
+    for move in moves:
         out().print(f"{move.at.isoformat(timespec='minutes')} {move.action} {move.model_id} {move.why}".rstrip())
 
 

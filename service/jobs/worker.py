@@ -15,7 +15,7 @@ from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
 from models.families import PackFamily
-from models.problems import BadInput, ModelRefused, Problem
+from models.problems import BadInput, ModelRefused, Problem, TideoverError
 from service.jobs.queue import LEASE, Stopped, beat, claim, fail, finish, give_back, tell
 from service.jobs.work import WORK, Task
 from service.settings import Settings
@@ -93,6 +93,9 @@ class Worker:
         except (BadInput, ModelRefused) as error:
             problems = [part for part in getattr(error, "problems", error.args) if isinstance(part, Problem)]
             self._fail(job, problems, log)
+        except TideoverError as error:
+            what = f"It cannot be judged: {str(error).rstrip('.')}."
+            self._fail(job, [Problem("the job", what, "Give more packs, with more of their outcomes known.")], log)
         except OperationalError as error:
             # The database went away: the lease runs out, and whoever comes next takes the job up again.
             log.warning("store lost", error=type(error.orig).__name__)

@@ -257,7 +257,7 @@ def _store(
         card=(
             "Forecasts how long a topped-up high-voltage pack holds before its imbalance fault is confirmed again. "
             f"It learned from {facts['packs']} packs ({facts['returns']} moments followed by a return) of "
-            f"{_ORIGIN_WORDS[origin]}."
+            f"{_ORIGIN_WORDS[origin]}. {report.origin_sentence}"
         ),
     )
 

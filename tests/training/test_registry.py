@@ -316,3 +316,11 @@ def test_card_tells_identity_scores_and_limits(registry, fitted):
         "not permission",
     ):
         assert part in card
+
+
+def test_card_shows_the_ways_of_learning_that_were_tried(registry, fitted):
+    way = {"recipe": "recalibrated", "log_score": 2.5, "difference": -0.0123, "standard_error": 0.004}
+    card = model_card(save(registry, fitted, facts={"why": "It did best.", "back_test": [way]}))
+    assert "| recalibrated | 2.5000 | -0.0123 | 0.0040 |" in card
+    assert "- why: It did best." in card
+    assert "log_score" not in card

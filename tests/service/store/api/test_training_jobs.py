@@ -143,3 +143,14 @@ def test_one_query_of_many_packs_tells_each_of_them_as_alone(store, record_folde
         wide = whole.frames()[name]
         expected = wide[wide["pack_id"] == pack][frame.columns].reset_index(drop=True)
         assert frame.equals(expected), name
+
+
+@pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
+def test_without_a_model_one_is_trained_first_and_too_few_packs_are_told(api, store, clock, settings, tmp_path):
+    at = api.post("/v1/jobs/training", json={"packs": 100}).headers["Location"]
+    own = settings.model_copy(update={"home": tmp_path})
+    Worker(store, own, FAMILIES, clock, make_log("error")).run(once=True)
+    job = api.get(at).json()
+    assert job["state"] == "failed"
+    assert job["problems"][0]["what"].startswith("It cannot be judged: fewer than 200 rows")
+    assert ModelRegistry(tmp_path / "models").names() == []
