@@ -33,26 +33,26 @@ class FamilyBank:
         n packs on the morning of the moment, in half precision: a bank is large, and nobody measures finer.
     names : tuple of str, length p
         Features.
-    X : array of float32, shape (n, p)
-        Features at that moment.
+    X : array, shape (n, p)
+        Features at that moment, in full: trees split on the last digit.
     summary : array of float32, shape (n, k)
         What the forecaster makes of them (`Forecaster.summary`).
     """
 
     kept: Ready
     names: tuple[str, ...]
-    X: NDArray[np.float32]
+    X: Floats
     summary: NDArray[np.float32]
 
     @classmethod
     def of(cls, packs: Ready, X: pd.DataFrame, summary: Summary) -> FamilyBank:
         """Keep packs and their features, shape (n, p)."""
         kept = replace(packs, state=_as(packs.state, np.float16), use=_as(packs.use, np.float16))
-        return cls(kept, tuple(X.columns), X.to_numpy(np.float32), summary(X).astype(np.float32))
+        return cls(kept, tuple(X.columns), X.to_numpy(np.float64), summary(X).astype(np.float32))
 
     def summarised(self, summary: Summary) -> FamilyBank:
         """Return the same packs as another forecaster sees them."""
-        X = pd.DataFrame(self.X.astype(np.float64), columns=list(self.names))
+        X = pd.DataFrame(self.X, columns=list(self.names))
         return replace(self, summary=summary(X).astype(np.float32))
 
     def packs(self, rows: Rows) -> Ready:

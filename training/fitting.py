@@ -255,6 +255,7 @@ def train_forecaster(
         "moments": len(rows),
         "calibration_moments": len(calibration),
         "returns": within,
+        "banked_moments": sum(ready.packs for ready, _ in (bank or {}).values()),
         "seed": settings.seed,
         "settings": {"members": settings.members, "pack_share": settings.pack_share, "rounds": settings.rounds},
         "trained_on": trained_on,

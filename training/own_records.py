@@ -250,7 +250,7 @@ def learn_from_records(
     if progress is not None:
         progress(steps - 2, steps, f"learning: {chosen.name}")
     forecaster = make(known, chosen, settings)
-    if forecaster.bank is not None and chosen.way in ("together", "alone"):
+    if forecaster.bank is not None and forecaster.members is not start.forecaster.members:
         # Other members draw other conclusions from the same evidence.
         forecaster.bank = forecaster.bank.summarised(forecaster.summary)
     why = _unmoved(forecaster, own.returns) or why

@@ -74,3 +74,11 @@ def test_packs_of_another_definition_of_the_family_are_refused(cohort):
         bank.of_family(changed)
     with pytest.raises(ModelRefused, match="Train again"):
         require_bank(None)
+
+
+def test_invariance_a_model_keeps_its_bank_as_it_sees_it(small_trained):
+    forecaster = small_trained.forecaster
+    for kept in forecaster.bank.families.values():
+        np.testing.assert_array_equal(kept.summarised(forecaster.summary).summary, kept.summary)
+    total = sum(kept.kept.packs for kept in forecaster.bank.families.values())
+    assert small_trained.facts["banked_moments"] == total
