@@ -10,6 +10,7 @@ import typer
 from rich.table import Table
 
 from models.decisions.money import Money
+from models.decisions.words import per_cent
 from models.forecaster import Forecaster
 from models.problems import BadInput
 from service.cli.asking import (
@@ -161,7 +162,7 @@ def _print_orders(given: OrdersAnswer) -> None:
             str(Money(offer.to_pay, given.currency)),
             _range(offer.lead_days),
             str(Money(offer.today_cost, given.currency)),
-            f"{offer.fault_first_today:.0%}",
+            per_cent(offer.fault_first_today),
             str(Money(offer.best_cost, given.currency)),
             str(offer.best_day),
             "today is too late" if offer.latest_day is None else str(offer.latest_day),

@@ -8,6 +8,7 @@ import typer
 from rich.table import Table
 
 from models.decisions.money import Money
+from models.decisions.words import per_cent
 from service.cli.asking import (
     AsJson,
     CapitalPerDay,
@@ -77,7 +78,7 @@ def ranking(
             item.family,
             item.site or "",
             str(Money(item.week_cost, given.currency)),
-            f"{item.week_return:.0%}",
+            per_cent(item.week_return),
             item.good_until.date().isoformat(),
         )
     console.print(table)

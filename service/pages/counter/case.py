@@ -10,6 +10,7 @@ from fastapi import Path, Request
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
+from models.decisions.words import per_cent
 from models.problems import BadInput, Problem
 from service.families.routes import KnownFamilies
 from service.ordering.answers import orders_of_pack
@@ -80,6 +81,7 @@ def show_case(pack_id: CasePack, request: Request, store: CurrentStore) -> Respo
         drawing=None if answer is None else drawing_of(answer),
         money=money,
         amount=whole_money,
+        risk=per_cent,
         address=case_address(pack_id),
         cost_words=cost_words,
         date_in_words=date_in_words,

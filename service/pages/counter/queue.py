@@ -8,6 +8,7 @@ from urllib.parse import quote, urlencode
 from fastapi import Request
 from starlette.responses import Response
 
+from models.decisions.words import per_cent
 from models.problems import BadInput
 from service.cautions import DRIVING
 from service.families.routes import KnownFamilies
@@ -70,6 +71,7 @@ def show_queue(request: Request, store: CurrentStore, families: KnownFamilies) -
         faults=faults,
         missing=missing,
         amount=whole_money,
+        risk=per_cent,
         cost_words=cost_words,
         address=case_address,
         due=due,

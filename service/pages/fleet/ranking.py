@@ -11,6 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
+from models.decisions.words import per_cent
 from models.problems import BadInput, Problem
 from service.cautions import DRIVING
 from service.fleet.ranking import rank_fleet
@@ -83,6 +84,7 @@ def show_ranking(request: Request, store: CurrentStore) -> Response:
         job=job,
         once=once(),
         amount=whole_money,
+        risk=per_cent,
         cost_words=cost_words,
         unit_address=lambda pack_id: f"/bench/units/{quote(pack_id, safe='')}",
         cautions=DRIVING,

@@ -34,8 +34,7 @@ def shows(page, names: list[str]) -> None:
     expect(page.locator("tbody th a")).to_have_text(names)
 
 
-def test_an_empty_office_says_what_to_do(site, record, either_page, sound):
-    page = either_page
+def test_an_empty_office_says_what_to_do(site, record, page, sound):
     page.goto(f"{site.url}/fleet")
     expect(page.get_by_role("heading", name="The costs are needed first")).to_be_visible()
     record("/v1/costs", COSTS.example)
@@ -98,8 +97,7 @@ def test_a_plan_to_play_with(fleet, either_page, sound):
     assert [row["vehicle_id"] for row in rows] == planned
 
 
-def test_returns_to_expect(fleet, either_page, sound):
-    page = either_page
+def test_returns_to_expect(fleet, page, sound):
     page.goto(f"{fleet.url}/fleet/returns?weeks=6")
     told = httpx.get(f"{fleet.url}/v1/fleet/returns", params={"weeks": 6}).json()
     expect(page.locator(".answer")).to_contain_text(told["sentence"])

@@ -11,6 +11,7 @@ import httpx2 as httpx
 import pytest
 from playwright.sync_api import expect
 
+from models.decisions.words import per_cent
 from service.subjects import COSTS, OFFERS, SUPPLIERS
 from tests.service.invented_fleet import FAMILIES, fill
 
@@ -72,8 +73,7 @@ def test_from_nothing_to_a_queue(site, either_page, sound):
     sound(page, "parts-few")
 
 
-def test_a_mistake_stands_at_its_field(counter, either_page, sound):
-    page = either_page
+def test_a_mistake_stands_at_its_field(counter, page, sound):
     page.goto(f"{counter.url}/parts/offer/new")
     page.get_by_label("Supplier").select_option("north-quay")
     page.get_by_label("Kind of pack").select_option("marl-28")
@@ -118,7 +118,7 @@ def test_the_queue_one_case_and_its_order(counter, either_page, sound):
     page.get_by_text("Day by day as figures").click()
     first = orders["offers"][0]
     expect(page.locator("details tbody tr").first.locator("td").first).to_contain_text(
-        f"EUR {first['cost_at_most'][0]:,.0f} ({100 * first['fault_first'][0]:.0f}%)"
+        f"EUR {first['cost_at_most'][0]:,.0f} ({per_cent(first['fault_first'][0])})"
     )
     page.get_by_label("Acceptable risk").fill("25")
     page.get_by_role("button", name="Ask again").click()
@@ -144,8 +144,7 @@ def test_the_queue_one_case_and_its_order(counter, either_page, sound):
     expect(page.get_by_role("button", name="It has arrived")).to_be_visible()
 
 
-def test_the_stock_figure(counter, either_page, sound):
-    page = either_page
+def test_the_stock_figure(counter, page, sound):
     page.goto(f"{counter.url}/parts")
     page.get_by_role("link", name="How many to keep on the shelf").click()
     page.get_by_label("Kind of pack").select_option("marl-28")
