@@ -170,7 +170,7 @@ def _weighed(
     low, high = (latest(int(edge.latest_day[0, place])) for edge in edges)
     return OfferWeighed(
         offer_id=known.number,
-        supplier=offer.supplier,
+        supplier=known.supplier,
         express=offer.express_fee is not None,
         price=offer.price.amount,
         express_fee=None if offer.express_fee is None else offer.express_fee.amount,

@@ -8,6 +8,7 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
+from models.decisions.lead_time import LeadTime
 from models.decisions.money import Money
 from models.decisions.ordering import Offer
 from models.problems import BadInput
@@ -17,9 +18,14 @@ from service.suppliers.lead_times import offer_lead_time, standing_offers, state
 
 @dataclass(frozen=True)
 class KnownOffer:
-    """An offer with its number in the store, if it is stored."""
+    """An offer with its number in the store, if it is stored, and its supplier.
+
+    In sentences an express delivery has to be told from the ordinary one of the same supplier, so `offer.supplier`
+    says so.
+    """
 
     number: int | None
+    supplier: str
     offer: Offer
 
 
@@ -60,7 +66,7 @@ def stored_offers(session: Session, family: str, currency: str, now: datetime) -
             continue
         fee = None if row.express_fee is None else Money(row.express_fee, row.currency)
         lead_time = offer_lead_time(session, row, now)
-        known.append(KnownOffer(row.id, Offer(row.supplier_id, Money(row.price, row.currency), lead_time, fee)))
+        known.append(_known(row.id, row.supplier_id, Money(row.price, row.currency), lead_time, fee))
     if not known:
         what = f"has no offer for a pack of the family {family} that stands today"
         raise BadInput.one(
@@ -83,5 +89,11 @@ def sent_offers(sent: Sequence[SentOffer]) -> Offers:
     for offer in sent:
         fee = None if offer.express_fee is None else Money(offer.express_fee, offer.currency)
         lead_time = stated_lead_time(offer.supplier, offer)
-        known.append(KnownOffer(None, Offer(offer.supplier, Money(offer.price, offer.currency), lead_time, fee)))
+        known.append(_known(None, offer.supplier, Money(offer.price, offer.currency), lead_time, fee))
     return Offers(tuple(known), ())
+
+
+def _known(number: int | None, supplier: str, price: Money, lead_time: LeadTime, fee: Money | None) -> KnownOffer:
+    return KnownOffer(
+        number, supplier, Offer(f"{supplier}{'' if fee is None else ' (express)'}", price, lead_time, fee)
+    )

@@ -123,7 +123,7 @@ def _told(entry: QueueEntry, offers: Offers, case: OpenCase, now: datetime) -> Q
         family=case.family,
         forecast_id=case.forecast_id,
         offer_id=known.number,
-        supplier=entry.supplier,
+        supplier=known.supplier,
         express=known.offer.express_fee is not None,
         order_day=latest(entry.order_day),
         latest_day=latest(entry.latest_day),
