@@ -22,7 +22,7 @@ from service.inbox.files import inbox_of
 from service.live_record.reading import report_with_live_record
 from service.model.source import RegistrySource
 from service.model.training import train_on_record
-from service.open_cases.scores import bring_to, keep_score
+from service.open_cases.scores import bring_to, drop_others, keep_score
 from service.packs.history import history_of_pack, tables_of
 from service.records.records import Writer
 from service.reports.files import write_report
@@ -105,7 +105,8 @@ def score(task: Task) -> None:
     model = RegistrySource(ModelRegistry(task.settings.models_dir)).current()
     with task.store.reading() as session:
         packs = list(session.scalars(select(Pack.id).order_by(Pack.id)))
-    rows, left_out, standing = [], [], 0
+    rows, left_out, standing = [], [], []
+    began = task.now()
     for number, pack_id in enumerate(packs):
         task.tell(number, len(packs), f"forecasting {pack_id}")
         now = task.now()
@@ -114,7 +115,7 @@ def score(task: Task) -> None:
             if history is None or not holding(history):
                 continue
             if still_stands(session, history, model, task.families, now):
-                standing += 1
+                standing.append(pack_id)
                 continue
         # Facts from long ago say little of today: the forecast then starts now, after all the days it has held.
         old = now - history.last_fact_time > REISSUED_AFTER
@@ -129,8 +130,10 @@ def score(task: Task) -> None:
         session.flush()
         for row in rows:
             keep_score(session, row, row.issued_at)
+        drop_others(session, {*standing, *(row.pack_id for row in rows)}, began)
         ranked = bring_to(session, task.now())
-        task.finish(session, {"forecasts": len(rows), "standing": standing, "ranked": ranked, "left_out": left_out})
+        result = {"forecasts": len(rows), "standing": len(standing), "ranked": ranked, "left_out": left_out}
+        task.finish(session, result)
 
 
 def take_in(task: Task) -> None:

@@ -6,6 +6,7 @@ Forecasts of another use ("if it did only 8 km a day") are answers to a question
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import datetime, timedelta
 from typing import Any, Final
 
@@ -96,6 +97,22 @@ def ended() -> Any:
     )
     again = exists().where(TopUp.pack_id == Score.pack_id, TopUp.time > Score.topped_at)
     return or_(outcome, again)
+
+
+def drop_others(session: Session, keep: Collection[str], before: datetime) -> None:
+    """Drop the scores of packs that nothing can be said of any more, leaving those made since a moment alone.
+
+    Parameters
+    ----------
+    session : Session
+    keep : collection of str
+        Packs that are out on a top-up and were forecast, or whose forecast stands.
+    before : datetime
+        A score made at this moment or later stays: its pack came in meanwhile.
+    """
+    gone = [name for name in session.scalars(select(Score.pack_id).where(Score.as_of < before)) if name not in keep]
+    for first in range(0, len(gone), _SOME):
+        session.execute(delete(Score).where(Score.pack_id.in_(gone[first : first + _SOME])))
 
 
 def bring_to(session: Session, now: datetime) -> int:

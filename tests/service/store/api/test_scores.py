@@ -87,6 +87,15 @@ def test_the_job_lets_a_forecast_stand_until_something_new_is_known(out, store, 
         assert session.get(Score, "MB-VAN-07") is None
 
 
+def test_the_job_drops_what_is_no_open_case_any_more(out, store, clock, settings):
+    clock.forward(hours=1)
+    assert out.delete("/v1/topups/1").status_code == 204
+    out.post("/v1/jobs/scoring", json={})
+    Worker(store, settings, load_families(None), clock, make_log("error")).run(once=True)
+    with store.reading() as session:
+        assert session.get(Score, "MB-VAN-07") is None
+
+
 def test_what_cannot_be_decided_on_is_told_with_what_to_do(out, store, clock):
     with store.reading() as session:
         assert without_forecast(session, clock(), 10) == ([], 0)
