@@ -90,7 +90,7 @@ def main() -> None:
             httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=120) as client,
         ):
             try:
-                for _ in range(150):
+                while served.poll() is None:
                     try:
                         client.get("/healthz")
                         break
