@@ -41,9 +41,12 @@ family was never learned from. Invented."""
 SUMMARY_DAYS: Final = (2.0, 5.0, 10.0, 21.0, 50.0)
 KIND_STEP: Final = 2.0
 SECOND_STEP: Final = 0.15
+OWN_STEP: Final = 0.1
+HELD_STEP: Final = 1.0
 USUAL_SECOND_MV: Final = -2.0
 """How `Forecaster.summary` weighs its parts: invented, and tried on simulated packs
-(`tests/benchmarks/bench_what_if.py`). The last stands where the next weakest block was not read, mV per cell."""
+(`tests/benchmarks/bench_what_if.py`, `bench_recheck.py`). The last stands where the next weakest block was not read,
+mV per cell."""
 
 Floats = NDArray[np.float64]
 
@@ -185,13 +188,20 @@ class Forecaster:
         array, shape (n, k)
             Logarithms of the cumulative hazard at `SUMMARY_DAYS` as one member sees it (the others cost time, and say
             about the same) before any recalibration (a workshop's own must not change which packs are alike); of the
-            kinds' probabilities; and how low the next weakest block reads. In such units that a step of 1 is about as
-            telling in each.
+            kinds' probabilities; how low the next weakest block reads, and the topped one; and for how long it has
+            held, because a fresh top-up reads high without as much gain in charge. In such units that a step of 1 is
+            about as telling in each.
         """
         hold = self.members[0].predict_survival(X, np.array(SUMMARY_DAYS))
         hazard = _cloglog(np.clip(hold, 1e-3, 1 - 1e-3))
         second = X[["before_second_mv_per_cell", "after_second_mv_per_cell"]].to_numpy(np.float64)
-        parts = [hazard, SECOND_STEP * np.nan_to_num(second, nan=USUAL_SECOND_MV)]
+        own = X["now_rest_mv_per_cell"].fillna(X["after_rest_mv_per_cell"]).to_numpy(np.float64)
+        parts = [
+            hazard,
+            SECOND_STEP * np.nan_to_num(second, nan=USUAL_SECOND_MV),
+            OWN_STEP * np.nan_to_num(own)[:, None],
+            HELD_STEP * np.log1p(X[["held_days"]].to_numpy(np.float64)),
+        ]
         if self.kinds is not None:
             parts.append(KIND_STEP * np.log(np.maximum(self.kinds.predict(X), 0.01)))
         return np.hstack(parts)
