@@ -55,7 +55,9 @@ def with_known_use(packs: Ready, known: Mapping[str, float], day_of_year: float,
         trips = known["trips_per_day"] * np.exp(KM_ERROR * trips_z)
         use = replace(use, trips_per_day=trips.astype(np.float32))
     if not np.isnan(known["ambient_c"]):
-        now = use.ambient_c(packs.day + LOOK_AHEAD_DAYS) - use.warmth_c
+        # Where nothing is planned the temperature is one that was read on the pack, where it stands.
+        planned = not all(np.isnan(known[name]) for name in ("km_per_day", "trips_per_day", "parked_days_in_30"))
+        now = use.ambient_c(packs.day + LOOK_AHEAD_DAYS) - (use.warmth_c if planned else 0)
         gap = known["ambient_c"] + AMBIENT_ERROR_C * weather_z - now
         use = replace(use, season_mean_c=(use.season_mean_c + gap).astype(np.float32))
     if not np.isnan(known["parked_days_in_30"]):

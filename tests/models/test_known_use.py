@@ -36,6 +36,12 @@ def test_property_what_is_not_known_stays_their_own_but_for_the_season(packs):
     np.testing.assert_allclose((used.use.start_day_of_year - packs.use.start_day_of_year) % 7, 0)
 
 
+def test_property_without_a_plan_the_temperature_is_that_of_the_pack_where_it_stands(packs):
+    used = with_known_use(packs, UNKNOWN | {"ambient_c": 9.0}, 200.0, np.random.default_rng(4))
+    inside = used.use.ambient_c(packs.day + LOOK_AHEAD_DAYS)
+    assert inside.mean() == pytest.approx(9.0, abs=4 * AMBIENT_ERROR_C / np.sqrt(packs.packs))
+
+
 def test_property_no_parking_planned_means_none_within_the_month(packs):
     used = with_known_use(packs, UNKNOWN | {"parked_days_in_30": 0.0}, 200.0, np.random.default_rng(3))
     assert used.use.parked_days_between(packs.day, 30.0).max() == 0
