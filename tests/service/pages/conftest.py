@@ -7,7 +7,7 @@ import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,6 +16,7 @@ import httpx2 as httpx
 import pytest
 import uvicorn
 from axe_playwright_python.sync_playwright import Axe
+from fastapi import FastAPI
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from service.app import create_app
@@ -45,11 +46,12 @@ class Site:
     ----------
     url : str
     store : Store
+    app : FastAPI
     """
 
     url: str
     store: Store
-    app: object = None
+    app: FastAPI
 
 
 @contextmanager
@@ -85,22 +87,36 @@ def page_store(tmp_path, empty_store_file) -> Iterator[Store]:
     store.close()
 
 
+@pytest.fixture(scope="session")
+def running(settings: Settings, source, empty_store_file) -> Iterator[Callable[..., tuple[FastAPI, str]]]:
+    """The service with some settings changed, started once for all tests; each test hands in its store and home."""
+    started: dict[tuple[tuple[str, object], ...], tuple[FastAPI, str]] = {}
+    with ExitStack() as until_the_end:
+        unused = open_store(empty_store_file.parent)
+        until_the_end.callback(unused.close)
+
+        def run(**changed: object) -> tuple[FastAPI, str]:
+            which = tuple(sorted(changed.items()))
+            if which not in started:
+                app = create_app(settings.model_copy(update=changed), models=source, store=unused)
+                started[which] = app, until_the_end.enter_context(serving(app))
+            return started[which]
+
+        yield run
+
+
 @pytest.fixture
-def make_site(settings: Settings, source, page_store, tmp_path) -> Iterator[Callable[..., Site]]:
-    """Serve the application over this test's store; some settings changed if need be. The time is `NOW`."""
-    running = []
+def make_site(running, page_store, tmp_path) -> Callable[..., Site]:
+    """Let the service work on this test's store; some settings changed if need be. The time is `NOW`."""
 
     def make(**changed: object) -> Site:
-        wanted = {"requests_per_minute": 100_000, "home": tmp_path, **changed}
-        app = create_app(settings.model_copy(update=wanted), models=source, store=page_store, clock=lambda: NOW)
-        context = serving(app)
-        url = context.__enter__()
-        running.append(context)
+        # Many requests a minute: what keeps a key from calling too often has a test of its own.
+        app, url = running(**{"requests_per_minute": 100_000, **changed})
+        app.state.store, app.state.clock = page_store, lambda: NOW
+        app.state.settings = app.state.settings.model_copy(update={"home": tmp_path})
         return Site(url, page_store, app)
 
-    yield make
-    for context in running:
-        context.__exit__(None, None, None)
+    return make
 
 
 @pytest.fixture
@@ -214,10 +230,21 @@ def page(open_context, size) -> Page:
 
 
 @pytest.fixture(params=["phone, scripts", "office, no scripts"])
-def either_page(request, open_context) -> Page:
-    """A page at one width with scripts, and at the other without."""
+def either(request) -> tuple[str, bool]:
     size, scripts = request.param.split(", ")
-    return open_context(size, scripts=scripts == "scripts").new_page()
+    return size, scripts == "scripts"
+
+
+@pytest.fixture
+def scripts(either) -> bool:
+    return either[1]
+
+
+@pytest.fixture
+def either_page(either, open_context) -> Page:
+    """A page at one width with scripts, and at the other without."""
+    size, scripts = either
+    return open_context(size, scripts=scripts).new_page()
 
 
 @pytest.fixture(params=["phone, scripts", "phone, no scripts", "office, scripts", "office, no scripts"])
