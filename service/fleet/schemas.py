@@ -9,13 +9,13 @@ from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
 
 from models.decisions.fleet_costs import MAX_WEEKS
 from service.costs.stated import StatedCosts
-from service.records.schemas import Amount, Line
+from service.records.schemas import NO_TRUTH_VALUE, Amount, Line
 from service.suppliers.subject import FamilyName
 
 MOST_RETURN_WEEKS = 26
 MOST_TIME_S = 60.0
 
-Count = Annotated[int, Field(ge=0, le=1_000_000)]
+Count = Annotated[int, Field(ge=0, le=1_000_000), NO_TRUTH_VALUE]
 
 
 class Part(BaseModel):
@@ -77,13 +77,15 @@ class PlanRequest(Part):
         None, description="Packs that arrive for the start of each week; null if they are no limit."
     )
     budget: Amount | None = Field(None, description="For all packs of the plan together; null if it is no limit.")
-    gap: Annotated[FiniteFloat, Field(ge=0, le=1)] = Field(
+    gap: Annotated[FiniteFloat, Field(ge=0, le=1), NO_TRUTH_VALUE] = Field(
         0.01, description="Share of the greatest possible saving that the plan may miss."
     )
-    time_limit_s: Annotated[FiniteFloat, Field(gt=0, le=MOST_TIME_S)] = Field(
+    time_limit_s: Annotated[FiniteFloat, Field(gt=0, le=MOST_TIME_S), NO_TRUTH_VALUE] = Field(
         10.0, description="Solver time; when it runs out, the best plan found is answered with its true gap."
     )
-    confidence: Annotated[FiniteFloat, Field(gt=0, lt=1)] = Field(0.9, description="Of the interval of returns.")
+    confidence: Annotated[FiniteFloat, Field(gt=0, lt=1), NO_TRUTH_VALUE] = Field(
+        0.9, description="Of the interval of returns."
+    )
 
 
 class PlannedVehicle(BaseModel):
@@ -144,7 +146,7 @@ class ReturnsRequest(Part):
     """What is asked about returns."""
 
     weeks: Annotated[int, Field(ge=1, le=MOST_RETURN_WEEKS)] = 8
-    confidence: Annotated[FiniteFloat, Field(gt=0, lt=1)] = Field(0.9, description="Of the interval.")
+    confidence: Annotated[FiniteFloat, Field(gt=0, lt=1), NO_TRUTH_VALUE] = Field(0.9, description="Of the interval.")
 
 
 class ReturnsAnswer(BaseModel):

@@ -9,13 +9,13 @@ from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
 
 from service.costs.stated import NOTHING_STATED, StatedCosts
 from service.forecasts.schemas import ForecastCase
-from service.records.schemas import Amount, Line
+from service.records.schemas import NO_TRUTH_VALUE, Amount, Line
 from service.release.schemas import Range
 from service.suppliers.lead_times import StatedLeadTime
 from service.suppliers.subject import Currency, FamilyName
 
 USUAL_RISK = 0.1
-Risk = Annotated[FiniteFloat, Field(gt=0, lt=1)]
+Risk = Annotated[FiniteFloat, Field(gt=0, lt=1), NO_TRUTH_VALUE]
 
 
 class OrdersRequest(BaseModel):

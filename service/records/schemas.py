@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Annotated, Final
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat
+from pydantic import AfterValidator, AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field, FiniteFloat
 
 from models.problems import wrong
 
@@ -22,13 +22,22 @@ def _plausible(moment: datetime) -> datetime:
     return moment
 
 
+def _no_truth_value(value: object) -> object:
+    if isinstance(value, bool):
+        raise wrong(f"{str(value).lower()} is no number.", "Give a number, or leave it out.")
+    return value
+
+
+NO_TRUTH_VALUE: Final = BeforeValidator(_no_truth_value)
+"""In JSON, false is not 0: a cost or a count that nobody stated must not become one."""
+
 Moment = Annotated[AwareDatetime, AfterValidator(_plausible)]
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
 """A fleet number or another name that can stand in an address; it must not tell who a person is."""
 Line = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^\x00-\x1f\x7f]+$")]
 RecordNumber = Annotated[int, Field(ge=1, le=LARGEST_NUMBER)]
 PackName = Annotated[Name, Field(description="The pack it is about.", examples=["MB-VAN-07"])]
-Amount = Annotated[FiniteFloat, Field(ge=0, le=1e9)]
+Amount = Annotated[FiniteFloat, Field(ge=0, le=1e9), NO_TRUTH_VALUE]
 
 
 class NewRecord(BaseModel):

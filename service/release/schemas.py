@@ -7,12 +7,13 @@ from typing import Annotated, Self
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
-from models.decisions.lead_time import MAX_LEAD_DAYS
 from models.problems import wrong
 from service.forecasts.schemas import ForecastCase
+from service.records.schemas import NO_TRUTH_VALUE
 from service.suppliers.lead_times import StatedLeadTime
+from service.suppliers.subject import Days
 
-Km = Annotated[FiniteFloat, Field(ge=0, le=2000)]
+Km = Annotated[FiniteFloat, Field(ge=0, le=2000), NO_TRUTH_VALUE]
 
 
 class Arrival(BaseModel):
@@ -21,9 +22,7 @@ class Arrival(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     promised: date | None = Field(None, description="The day it is promised for, taken at its word.")
-    in_days: Annotated[int, Field(ge=0, le=MAX_LEAD_DAYS)] | None = Field(
-        None, description="Days from today until it comes, taken as exact."
-    )
+    in_days: Days | None = Field(None, description="Days from today until it comes, taken as exact.")
     lead_time: StatedLeadTime | None = Field(None, description="How long such orders take, if the day is not certain.")
     km_per_day: Km | None = Field(None, description="Usual distance a day; without it that of the newest plan of use.")
     km_per_day_low: Km | None = Field(None, description="The owner's quiet average; with it, the range is told.")

@@ -8,7 +8,7 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
 
 from service.costs.stated import NOTHING_STATED, StatedCosts
-from service.records.schemas import LARGEST_NUMBER
+from service.records.schemas import LARGEST_NUMBER, NO_TRUTH_VALUE
 from service.release.schemas import Range
 
 
@@ -17,11 +17,13 @@ class StockRequest(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    on_shelf: Annotated[int, Field(ge=0, le=100_000)] = Field(description="Packs on the shelf now: count them.")
-    offer_id: Annotated[int, Field(ge=1, le=LARGEST_NUMBER)] | None = Field(
+    on_shelf: Annotated[int, Field(ge=0, le=100_000), NO_TRUTH_VALUE] = Field(
+        description="Packs on the shelf now: count them."
+    )
+    offer_id: Annotated[int, Field(ge=1, le=LARGEST_NUMBER), NO_TRUTH_VALUE] | None = Field(
         None, description="The offer that the shelf is filled from; without it the cheapest to pay that stands today."
     )
-    new_cases_per_day: Annotated[FiniteFloat, Field(ge=0, le=1_000)] | None = Field(
+    new_cases_per_day: Annotated[FiniteFloat, Field(ge=0, le=1_000), NO_TRUTH_VALUE] | None = Field(
         None, description="New cases a day that want a pack; without it as the record of top-ups shows."
     )
     costs: StatedCosts = Field(

@@ -10,7 +10,7 @@ from models.decisions.lead_time import MAX_LEAD_DAYS
 from models.decisions.money import minor_digits
 from models.problems import BadInput, Problem, wrong
 from service.packs.sense import unknown_family
-from service.records.schemas import Amount, Line, Moment, Name, NewRecord
+from service.records.schemas import NO_TRUTH_VALUE, Amount, Line, Moment, Name, NewRecord
 from service.records.subject import Situation, Subject
 from service.store.schema import Delivery, Offer, Pack, Supplier
 
@@ -24,7 +24,7 @@ def _currency(code: str) -> str:
 
 
 Currency = Annotated[str, Field(pattern=r"^[A-Z]{3}$"), AfterValidator(_currency)]
-Days = Annotated[int, Field(ge=0, le=MAX_LEAD_DAYS)]
+Days = Annotated[int, Field(ge=0, le=MAX_LEAD_DAYS), NO_TRUTH_VALUE]
 FamilyName = Annotated[str, Field(max_length=31, description="Family of the pack.", examples=["gravel-14"])]
 SupplierName = Annotated[Name, Field(description="The supplier.", examples=["north-quay"])]
 

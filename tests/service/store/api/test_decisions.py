@@ -156,6 +156,8 @@ def test_a_cost_that_nobody_stated_is_asked_for_with_its_reason(out, problem_in)
         "costs.return_value",
     ]
     assert all("It is what" in part["what"] for part in said["problems"])
+    truth = {"costs": {**COSTS, "stranding": False}}
+    assert "false is no number" in problem_in(out.post(f"{VAN}/orders", json=truth), 422)["detail"].lower()
     assert (
         "is not a currency" in problem_in(out.post(f"{VAN}/orders", json={"costs": {"currency": "XQQ"}}), 422)["detail"]
     )
