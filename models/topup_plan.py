@@ -45,7 +45,8 @@ class TopUpPlan:
     charge : ChargePlan or None
         None where too little is missing to put anything in, or where no more could safely go in.
     steps : tuple of ChargeStep
-        Half ampere-hour by half ampere-hour; empty without a forecaster, without a charge, or out of its reach.
+        Half ampere-hour by half ampere-hour, from a good half of what is missing; empty without a forecaster, without
+        a charge, or out of its reach.
     basis : tuple of str
         What the figures rest on, in sentences.
     sentences : tuple of str
@@ -112,7 +113,7 @@ def plan_topup(
     concerns = concerns_of(history, family, evidence, missing, charge)
     steps: tuple[ChargeStep, ...] = ()
     if forecaster is not None and charge is not None:
-        tries = charges_to_try(charge.most_ah)
+        tries = charges_to_try(charge.put_in_ah.best, charge.most_ah)
         steps = what_it_buys(forecaster, history, family, chosen, moment, tries, charge.current_a, usage)
     worth = gravest(concerns)
     return TopUpPlan(

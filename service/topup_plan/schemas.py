@@ -153,7 +153,9 @@ class TopUpPlanAnswer(_Told):
     concerns: list[Concern]
     missing: Missing
     charge: Charge | None = Field(description="Null where too little is missing, or no more could safely go in.")
-    steps: list[ChargeStep] = Field(description="What each further half ampere-hour buys.")
+    steps: list[ChargeStep] = Field(
+        description="What each further half ampere-hour buys, from a good half of what is missing."
+    )
     basis: list[str] = Field(description="What the figures rest on.")
     comparison: Comparison | None = Field(
         description="The newest top-up looked back on; null without one, or without a reading of its block before it."
