@@ -157,7 +157,10 @@ class RowReader:
                 return None
         elif math.isnan(given):
             return None
-        number = float(given)
+        try:
+            number = float(given)
+        except ValueError:
+            raise ValueError("it is not a number") from None
         return number if scale is None else number * scale[0] + scale[1]
 
     def _settle(self, values: dict[str, Any]) -> None:

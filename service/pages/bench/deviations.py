@@ -112,7 +112,10 @@ def _drawing(history: PackHistory, state: State, readings: list[BlockReading]) -
                 dots=tuple(dots),
                 named=block in wanted,
                 topped=block in topped,
-                name_at=(WIDTH - RIGHT + 8, name_y[wanted.index(block)] if block in wanted else 0.0),
+                name_at=(
+                    (WIDTH - RIGHT if len(shown) > 1 else x(0)) + 8,
+                    name_y[wanted.index(block)] if block in wanted else 0.0,
+                ),
                 last_v=float(newest[block - 1]),
             )
         )

@@ -146,6 +146,7 @@ def test_mistakes_stand_at_the_number(site, record, either_page, sound):
     page.get_by_label("Current").fill("900000")
     page.get_by_role("button", name="Save").click()
     expect(page.get_by_role("alert")).to_contain_text("2 things to mend")
+    expect(page.get_by_role("alert").get_by_role("link")).to_have_text(["Block 4", "Block 9"])
     expect(page.locator("#block_v-3-wrong")).to_contain_text("'13..1' is not a number.")
     assert page.locator("#block_v-8").get_attribute("aria-invalid") == "true"
     assert page.locator("#block_v-0").input_value() == "13.0"
