@@ -31,7 +31,7 @@ from service.stored_forecasts.schemas import ForecastRequest
 
 router = page_router()
 
-UnitName = Annotated[str, Path(max_length=64)]
+UnitName = Annotated[str, Path(max_length=64, pattern=r"^[^\x00-\x1f]+$")]
 KINDS: Final = ("leak", "fade", "neglect", "joint")
 
 

@@ -36,12 +36,16 @@ router = page_router()
 @router.get("/bench", operation_id="page_bench")
 def show_bench(request: Request, store: CurrentStore) -> Response:
     """Find a unit, or see those worked on lately."""
-    words = request.query_params.get("unit", "").strip()[:LONGEST]
-    after = request.query_params.get("after", "")[:LONGEST]
+    words, after = (_asked(request, name) for name in ("unit", "after"))
     with store.reading() as session:
         units, last = find_units(session, words, after) if words or after else (lately(session), None)
     following = f"/bench?{urlencode({'unit': words, 'after': last})}" if last else ""
     return render(request, "bench/units.html", units=units, words=words, following=following, cautions=PACK_WORK)
+
+
+def _asked(request: Request, name: str) -> str:
+    """Return what is sought, without the one sign that PostgreSQL takes in no text."""
+    return request.query_params.get(name, "").replace("\x00", "").strip()[:LONGEST]
 
 
 def unit_address(pack_id: str) -> str:
