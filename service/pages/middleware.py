@@ -42,7 +42,7 @@ class PageHeaders:
 
     def __init__(self, app: ASGIApp) -> None:
         self.app = app
-        self.zipping = GZipMiddleware(app, minimum_size=800, compresslevel=5)
+        self.zipping = GZipMiddleware(app, minimum_size=800)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one request."""
