@@ -44,7 +44,7 @@ SHIFT_RETURNS: Final = 60
 where they are off (`tests/benchmarks/bench_learning.py`); the good-for bound leans on own outcomes from the first."""
 
 FINE_RETURNS: Final = 300
-"""Own returns from which a fine recalibration (fifteen numbers rather than three) is tried. Invented."""
+"""Own returns from which recalibration is fine: fifteen numbers rather than three. Invented."""
 
 BOUND_PRIOR_PACKS: Final = 200.0
 """Packs that the earlier bound counts as against the own ones. At 90 % it then rests on about twenty failures."""
@@ -344,9 +344,8 @@ def recipes_for(returns: int, with_simulation: bool) -> list[Recipe]:
     """List the ways of learning that so many own returns can carry, the simplest first."""
     if returns == 0:
         return [Recipe("as it stands")]
-    found = [Recipe("as it stands"), Recipe("recalibrated" if returns >= SHIFT_RETURNS else "bound alone")]
-    if returns >= FINE_RETURNS:
-        found.append(Recipe("recalibrated finely"))
+    ways: dict[Way, int] = {"bound alone": 1, "recalibrated": SHIFT_RETURNS, "recalibrated finely": FINE_RETURNS}
+    found = [Recipe("as it stands"), Recipe([way for way, least in ways.items() if returns >= least][-1])]
     if returns >= TOGETHER_RETURNS and with_simulation:
         found += [Recipe("together", weight) for weight in OWN_WEIGHTS]
     if returns >= ALONE_RETURNS:

@@ -81,7 +81,7 @@ def test_what_is_recorded_for_later_teaches_nothing(start, record, learned, fres
 
 def test_choice_and_evidence_are_told(learned):
     names = [s.recipe for s in learned.standings]
-    assert names[:2] == ["as it stands", "recalibrated"]
+    assert names[:2] == ["as it stands", "recalibrated finely"]
     assert any(name.startswith("together") for name in names)
     assert learned.recipe.name in names
     assert learned.facts["way"] == learned.recipe.name
@@ -126,9 +126,9 @@ def test_more_outcomes_allow_more():
     assert [r.way for r in recipes_for(SHIFT_RETURNS, True)] == ["as it stands", "recalibrated"]
     assert set(ways[2]) == {"as it stands", "recalibrated", "together"}
     assert FINE_RETURNS <= ALONE_RETURNS
-    assert set(ways[3]) == {"as it stands", "recalibrated", "recalibrated finely", "together", "alone"}
+    assert set(ways[3]) == {"as it stands", "recalibrated finely", "together", "alone"}
     without = [r.way for r in recipes_for(ALONE_RETURNS, False)]
-    assert without == ["as it stands", "recalibrated", "recalibrated finely", "alone"]
+    assert without == ["as it stands", "recalibrated finely", "alone"]
 
 
 def test_an_outcome_counts_once_however_often_its_pack_was_seen(record):
