@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import hashlib
+from dataclasses import astuple, dataclass
 from typing import Final, Literal
 
 Evidence = Literal[
@@ -322,6 +323,10 @@ FEATURES: Final[tuple[Feature, ...]] = (
     ),
 )
 """Columns of the feature table, in order."""
+
+FEATURES_VERSION: Final = "1-" + hashlib.sha256(repr([astuple(f) for f in FEATURES]).encode()).hexdigest()[:8]
+"""Names the columns and what they mean. A model reads no other columns than those it learned from: raise the leading
+number when a column is computed otherwise and its words stay."""
 
 FEATURE_NAMES: Final = tuple(f.name for f in FEATURES)
 DIRECTIONS: Final[dict[str | int, int]] = {f.name: f.direction for f in FEATURES if f.direction}

@@ -28,6 +28,7 @@ from typing import Annotated, Any, Final, Literal
 import joblib
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, ValidationError
 
+from models.feature_table import FEATURES_VERSION
 from models.grid import GRID_VERSION
 from models.problems import BadInput, ModelRefused, Problem, problems_from
 
@@ -67,6 +68,8 @@ class Manifest(BaseModel):
     seed : int
     grid_version : str
         `models.grid.GRID_VERSION` at training.
+    features_version : str
+        `models.feature_table.FEATURES_VERSION` at training.
     scores : dict of str to float
         Held-out scores, by name.
     created : datetime
@@ -93,6 +96,7 @@ class Manifest(BaseModel):
     libraries: dict[str, str]
     seed: int
     grid_version: str
+    features_version: str = "unknown"
     scores: dict[str, FiniteFloat | None]
     created: AwareDatetime
     families: tuple[str, ...]
@@ -198,6 +202,7 @@ class ModelRegistry:
                 libraries={name: version(name) for name in LIBRARIES},
                 seed=seed,
                 grid_version=GRID_VERSION,
+                features_version=FEATURES_VERSION,
                 scores=dict(scores),
                 created=created,
                 families=families,
@@ -434,7 +439,7 @@ def model_card(manifest: Manifest) -> str:
         f"- made: {manifest.created.isoformat(timespec='minutes')}",
         f"- payload SHA-256: `{manifest.payload_sha256}`",
         f"- training data: `{manifest.data_digest}`",
-        f"- seed: {manifest.seed}, day grid version {manifest.grid_version}",
+        f"- seed: {manifest.seed}, day grid {manifest.grid_version}, features {manifest.features_version}",
         f"- pack families seen in training: {', '.join(manifest.families)}",
         f"- versions: {', '.join(f'{name} {value}' for name, value in versions.items())}",
         "",
@@ -497,9 +502,19 @@ def _checked_bytes(path: Path, sha256: str, size: int | None = None) -> bytes:
 
 
 def _check_versions(manifest: Manifest, folder: Path) -> None:
-    here = {"tideover": version("tideover"), "python": _python_version(), "day grid": GRID_VERSION}
+    here = {
+        "tideover": version("tideover"),
+        "python": _python_version(),
+        "day grid": GRID_VERSION,
+        "features": FEATURES_VERSION,
+    }
     here |= {name: version(name) for name in LIBRARIES}
-    made = {"tideover": manifest.code_version, "python": manifest.python_version, "day grid": manifest.grid_version}
+    made = {
+        "tideover": manifest.code_version,
+        "python": manifest.python_version,
+        "day grid": manifest.grid_version,
+        "features": manifest.features_version,
+    }
     made |= {name: manifest.libraries.get(name, "unknown") for name in LIBRARIES}
     differing = [f"{name} {made[name]} (here {here[name]})" for name in here if made[name] != here[name]]
     if differing:

@@ -149,6 +149,7 @@ def test_missing_payload_changed_report_and_broken_manifest_are_refused(registry
         ("code_version", "0.0.1", "tideover 0.0.1 (here"),
         ("python_version", "3.8", "python 3.8 (here"),
         ("grid_version", "0", "day grid 0 (here"),
+        ("features_version", "0-other", "features 0-other (here"),
         ("libraries", {"numpy": "1.0.0"}, "numpy 1.0.0 (here"),
         ("format", "tideover-model-0", "not of the format"),
         ("payload_bytes", -1, "payload_bytes is wrong"),
