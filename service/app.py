@@ -21,6 +21,7 @@ from service.model.routes import router as model
 from service.model.source import ModelSource, RegistrySource
 from service.pages.adding import add_pages, page_routers
 from service.problems import PROBLEM_MEDIA_TYPE, install_problem_handlers, problem_responses
+from service.request_address import require_writable_address
 from service.request_body import BodyLimit
 from service.request_log import RequestLog
 from service.settings import Settings
@@ -77,7 +78,7 @@ def create_app(
         docs_url=None,
         redoc_url=None,
         lifespan=store_lifespan(settings, store),
-        dependencies=[Depends(require_role)],
+        dependencies=[Depends(require_writable_address), Depends(require_role)],
         responses=problem_responses(401, 403, 421, 429),
     )
     app.state.settings = settings

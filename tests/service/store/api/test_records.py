@@ -258,3 +258,10 @@ def test_an_order_for_a_case_names_a_pack_of_its_family(filled, problem_in):
     other = {**order, "family": "flint-40", "pack_id": "MB-VAN-07"}
     assert "is of the family 'gravel-14'" in problem_in(filled.post("/v1/deliveries", json=other), 422)["detail"]
     assert filled.post("/v1/deliveries", json=order).json()["pack_id"] is None
+
+
+@pytest.mark.parametrize("address", ["/v1/packs/%00", "/v1/packs/a%00b/history", "/v1/packs?vehicle_id=%00"])
+def test_a_nul_which_no_database_stores_is_no_number_of_anything(api, address):
+    answer = api.get(address)
+    assert answer.status_code in (404, 422), answer.text
+    assert answer.headers["content-type"] == "application/problem+json"
