@@ -3,6 +3,9 @@
     python tests/benchmarks/bench_tournament.py peers      against the usual estimators, same rows and features
     python tests/benchmarks/bench_tournament.py data       ten times the data, and what the hidden truth would say
     python tests/benchmarks/bench_tournament.py calibration thin shift kinds    the shipped pipeline
+
+With `TIDEOVER_HOME` set, `calibration`, `thin` and `kinds` judge that home's current model rather than train one; its
+packs must not be those of the test (`tideover train` takes others).
     python tests/benchmarks/bench_tournament.py search     settings of the booster, scored on packs of its own
 
 `--packs` sets the size of training and test cohort (20,000). All data are simulated (invented), one OpenMP thread,
@@ -24,6 +27,7 @@ import warnings
 from collections.abc import Iterator
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -32,7 +36,7 @@ import pandas as pd
 from models.evidence import evidence_group, flags_of
 from models.feature_table import DIRECTIONS
 from models.features import feature_frame
-from models.forecaster import WIDENING, newest_reading_gap_days
+from models.forecaster import WIDENING, Forecaster, newest_reading_gap_days
 from models.grid import DAYS, REPORT_DAYS, survival_at
 from models.hazard import BoosterSettings, HazardBooster
 from models.kaplan_meier import kaplan_meier
@@ -46,7 +50,6 @@ from training.fitting import (
     CONFIDENCES,
     FitSettings,
     Further,
-    Trained,
     censoring_curves,
     fit_members,
     peer_curves,
@@ -54,6 +57,7 @@ from training.fitting import (
     train_forecaster,
 )
 from training.meters import MeterQuality
+from training.registry import ModelRegistry
 from training.scores import (
     bound_coverage,
     distribution_calibration,
@@ -67,6 +71,7 @@ from training.workshop import WorkshopHabits
 
 STAYS_IN = WorkshopHabits(replaces=False)
 LEAST_GROUP = 500
+HOME = "TIDEOVER_HOME"
 TRAIN, FURTHER, TEST, CHOICE, TRUTH = 1, 1_000_004, 99, 555, 77
 """Seeds of cohorts."""
 
@@ -225,19 +230,23 @@ def search(packs: int) -> None:
 
 
 @cache
-def shipped(packs: int, families: tuple[str, ...] = (), places: tuple[str, ...] = ()) -> Trained:
+def shipped(packs: int, families: tuple[str, ...] = (), places: tuple[str, ...] = ()) -> Forecaster:
+    """Return a home's current model if one was named, or train one as `tideover train` does."""
+    home = os.environ.get(HOME)
+    if home and not families and not places:
+        return ModelRegistry(Path(home) / "models").load_current(Forecaster).model
     limits = {"families": families, "places": places}
     learn, further = cohort_of(packs, TRAIN, **limits), cohort_of(2 * packs, FURTHER, **limits)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         return train_forecaster(
             learn.tables, truth=learn.truth, further=Further(further.tables, further.truth), settings=FitSettings()
-        )
+        ).forecaster
 
 
-def judged(name: str, trained: Trained, rows: SurvivalRows, followed: np.ndarray | None = None) -> dict[str, Any]:
+def judged(name: str, forecaster: Forecaster, rows: SurvivalRows, followed: np.ndarray | None = None) -> dict[str, Any]:
     """One line: score, calibration indices, distribution, coverage."""
-    curves, bounds, _ = forecasts(trained, rows)
+    curves, bounds, _ = forecasts(forecaster, rows)
     how = {"censoring": followed}
     line = {"rows": name, "n": len(rows)}
     line["Brier"] = integrated_brier_score(curves, rows.time, rows.event, **how).score
@@ -250,9 +259,8 @@ def judged(name: str, trained: Trained, rows: SurvivalRows, followed: np.ndarray
     return line
 
 
-def forecasts(trained: Trained, rows: SurvivalRows) -> tuple[np.ndarray, dict[float, np.ndarray], np.ndarray]:
+def forecasts(forecaster: Forecaster, rows: SurvivalRows) -> tuple[np.ndarray, dict[float, np.ndarray], np.ndarray]:
     """Curves, bounds as a reader gets them (read off earlier where evidence is out of range), and evidence groups."""
-    forecaster = trained.forecaster
     curves, group = forecaster.curves(rows.X)[0], evidence_group(rows.X)
     strange = (forecaster.seen.distance(rows.X).max(axis=1).to_numpy() > 0) | forecaster.seen.new_family(rows.X)
     levels = {c: np.array([forecaster.bound.level(c, g) for g in group]) for c in CONFIDENCES}
@@ -270,11 +278,13 @@ def read_off(curves: np.ndarray, level: np.ndarray) -> np.ndarray:
     return np.where(hazard[:, -1] < target, DAYS[-1], DAYS[right - 1] + share * (DAYS[right] - DAYS[right - 1]))
 
 
-def worst_groups(trained: Trained, rows: SurvivalRows, cohort: Cohort, followed: np.ndarray | None = None) -> None:
+def worst_groups(
+    forecaster: Forecaster, rows: SurvivalRows, cohort: Cohort, followed: np.ndarray | None = None
+) -> None:
     """Coverage in every named group of `LEAST_GROUP` or more; the true kind is hidden from forecasts."""
-    _, bounds, _ = forecasts(trained, rows)
+    _, bounds, _ = forecasts(forecaster, rows)
     groups = report_groups(rows, cohort.tables, cohort.truth)
-    kinds = trained.forecaster.kinds
+    kinds = forecaster.kinds
     assert kinds is not None
     groups["most probable kind"] = np.array(KINDS, dtype=object)[kinds.predict(rows.X).argmax(axis=1)]
     groups["true kind (hidden)"] = groups.pop("kind")
@@ -328,24 +338,24 @@ def left_in(cohort: Cohort, seed: int) -> SurvivalRows:
 
 
 def calibration(packs: int) -> None:
-    trained = shipped(packs)
+    forecaster = shipped(packs)
     plain, replaced = cohort_of(packs, TEST), cohort_of(packs, TEST, habits=WorkshopHabits(), keep_states=True)
     rows = {"nobody replaces": rows_of(packs, TEST)}
     rows["replaced, if left in"] = left_in(replaced, TEST)
     rows["replaced, as seen"] = single_moments(replaced.tables, np.random.default_rng([TEST, 8]))
     learn = cohort_of(packs, TRAIN, habits=WorkshopHabits())
     followed = censoring_curves(single_moments(learn.tables, np.random.default_rng(0)), rows["replaced, as seen"])
-    table = [judged(n, trained, r, followed if n == "replaced, as seen" else None) for n, r in rows.items()]
+    table = [judged(n, forecaster, r, followed if n == "replaced, as seen" else None) for n, r in rows.items()]
     show("Calibration of the shipped pipeline", table)
-    worst_groups(trained, rows["nobody replaces"], plain)
-    worst_groups(trained, rows["replaced, if left in"], replaced)
+    worst_groups(forecaster, rows["nobody replaces"], plain)
+    worst_groups(forecaster, rows["replaced, if left in"], replaced)
 
 
 def thin(packs: int) -> None:
-    trained, cohort, rows = shipped(packs), cohort_of(packs, TEST), rows_of(packs, TEST)
+    forecaster, cohort, rows = shipped(packs), cohort_of(packs, TEST), rows_of(packs, TEST)
     bare = thin_rows(cohort.tables, rows)
-    show("The technician's minimum", [judged(n, trained, r) for n, r in (("all evidence", rows), ("minimum", bare))])
-    worst_groups(trained, bare, cohort)
+    show("The technician's minimum", [judged(n, forecaster, r) for n, r in (("all evidence", rows), ("minimum", bare))])
+    worst_groups(forecaster, bare, cohort)
 
 
 # Shift ---------------------------------------------------------------------------------------------------------------
@@ -370,7 +380,7 @@ def shift(packs: int) -> None:
         "a fifth on the wrong block": (usual, cohort_of(packs, TEST, habits=replace(STAYS_IN, wrong_block_share=0.2))),
     }
     table, flagged = [], []
-    for name, (trained, cohort) in cases.items():
+    for name, (forecaster, cohort) in cases.items():
         rows = single_moments(cohort.tables, np.random.default_rng([TEST, 8]))
         wrong = wrong_block(cohort, rows)
         parts = {name: np.ones(len(rows), dtype=bool)}
@@ -378,11 +388,10 @@ def shift(packs: int) -> None:
             parts |= {"  of these on a wrong block": wrong, "  of these on the right one": ~wrong}
         gap = newest_reading_gap_days(cohort.tables, rows.moments)
         codes = [
-            {f.code for f in flags}
-            for flags in flags_of(rows.X, trained.forecaster.seen, np.zeros(len(rows), dtype=bool), gap)
+            {f.code for f in flags} for flags in flags_of(rows.X, forecaster.seen, np.zeros(len(rows), dtype=bool), gap)
         ]
         for part, some in parts.items():
-            line = judged(part, trained, rows.take(some))
+            line = judged(part, forecaster, rows.take(some))
             off = max(abs(line[f"held {c:.0%}"] - c) for c in CONFIDENCES)
             here = [c for c, s in zip(codes, some, strict=True) if s]
             share = {code: np.mean([code in c for c in here]) for code in sorted(RAISED)}
@@ -404,7 +413,7 @@ def wrong_block(cohort: Cohort, rows: SurvivalRows) -> np.ndarray:
 
 
 def kinds(packs: int) -> None:
-    trained, cohort, rows = shipped(packs), cohort_of(packs, TEST), rows_of(packs, TEST)
+    forecaster, cohort, rows = shipped(packs), cohort_of(packs, TEST), rows_of(packs, TEST)
     label = rows.moments["pack_id"].map(cohort.truth.set_index("pack_id")["kind"]).to_numpy()
     code = np.array([KINDS.index(k) for k in label])
     learned = cohort_of(packs, TRAIN).truth["kind"]
@@ -412,7 +421,7 @@ def kinds(packs: int) -> None:
     own = np.bincount(code, minlength=len(KINDS)) / len(code)
     table = []
     for name, X in (("all evidence", rows.X), ("minimum", thin_rows(cohort.tables, rows).X), ("base rates", None)):
-        found = base if X is None else trained.forecaster.kinds.predict(X)
+        found = base if X is None else forecaster.kinds.predict(X)
         loss = -np.log(found[np.arange(len(code)), code]).mean()
         line = {"forecast": name, "log-loss": loss, "right": np.mean(found.argmax(axis=1) == code)}
         # Expected calibration error of each kind's probability, in tenths of the rows.
