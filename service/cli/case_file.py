@@ -13,7 +13,7 @@ from pydantic import ValidationError
 from models.families import PackFamily
 from models.problems import BadInput, problems_from
 from models.tables import history_of
-from service.forecasts.answers import case_from
+from service.forecasts.cases import checked_case
 from service.forecasts.schemas import ForecastCase
 from training.table_files import read_tables
 
@@ -81,4 +81,4 @@ def with_options(content: Mapping[str, Any], usage: Mapping[str, float | None], 
     before = content.get("usage") or {}
     if plan and isinstance(before, Mapping):
         given["usage"] = {**before, **plan}
-    return case_from({**content, **given})
+    return checked_case(ForecastCase, {**content, **given})

@@ -14,8 +14,9 @@ from service.cli.case_file import case_from_tables, read_case
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import registry_here, settings_here
-from service.topup_plan.answers import answer, case_from
-from service.topup_plan.schemas import TopUpPlanAnswer
+from service.forecasts.cases import checked_case
+from service.topup_plan.answers import answer
+from service.topup_plan.schemas import TopUpPlanAnswer, TopUpPlanCase
 from training.families import load_families
 
 
@@ -47,7 +48,7 @@ def topup_plan(
         usage = content.get("usage")
         content["usage"] = {**(usage if isinstance(usage, dict) else {}), "km_per_day": km_per_day}
     model = registry_here(settings).load_current(Forecaster)
-    given = answer(case_from(content), model.model, families, threads=settings.threads)
+    given = answer(checked_case(TopUpPlanCase, content), model.model, families, threads=settings.threads)
     if as_json:
         typer.echo(given.model_dump_json())
     else:

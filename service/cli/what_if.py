@@ -14,10 +14,11 @@ from service.cli.case_file import case_from_tables, read_case
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import registry_here, settings_here
+from service.forecasts.cases import checked_case
 from service.recheck import answers as recheck_answers
-from service.recheck.schemas import ReadingRow, RecheckAnswer
+from service.recheck.schemas import ReadingRow, RecheckAnswer, RecheckCase
 from service.what_if import answers as what_if_answers
-from service.what_if.schemas import WhatIfAnswer
+from service.what_if.schemas import WhatIfAnswer, WhatIfCase
 from training.families import load_families
 
 TOLD_DAYS = (7, 14, 30)
@@ -39,7 +40,7 @@ def what_if(
     """Compare plans: less driven, cooler, later, topped up again, block or pack exchanged; or those of the case."""
     settings = settings_here()
     families = load_families(settings.families_dir)
-    asked = what_if_answers.case_from(_content("what-if", case, data, pack, families, at=at))
+    asked = checked_case(WhatIfCase, _content("what-if", case, data, pack, families, at=at))
     model = registry_here(settings).load_current(Forecaster)
     given = what_if_answers.answer(asked, model.model, families, threads=settings.threads)
     if as_json:
@@ -60,7 +61,7 @@ def recheck(
     """Say on which day another reading is worth most, and what it will mean."""
     settings = settings_here()
     families = load_families(settings.families_dir)
-    asked = recheck_answers.case_from(_content("recheck", case, data, pack, families, at=at, risk=risk))
+    asked = checked_case(RecheckCase, _content("recheck", case, data, pack, families, at=at, risk=risk))
     model = registry_here(settings).load_current(Forecaster)
     given = recheck_answers.answer(asked, model.model, families, threads=settings.threads)
     if as_json:

@@ -6,14 +6,12 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 
-from pydantic import ValidationError
-
 from models.families import PackFamily
 from models.forecast import Forecast
 from models.forecaster import Explanation, Forecaster
 from models.grid import GRID_VERSION, survival_at
 from models.history import PackHistory, UsagePlan
-from models.problems import BadInput, Problem, problems_from
+from models.problems import BadInput, Problem
 from models.threads import thread_limit
 from service.cautions import CAUTIONS
 from service.forecasts.schemas import (
@@ -32,20 +30,6 @@ from service.forecasts.schemas import (
 from service.sentences import movers, sentences_of, similar_pack, to_measure
 
 RETURN_SHARES = (0.1, 0.25, 0.5, 0.75, 0.9)
-
-
-def case_from(content: object) -> ForecastCase:
-    """Check a case that was read from JSON.
-
-    Raises
-    ------
-    BadInput
-        With every fault found.
-    """
-    try:
-        return ForecastCase.model_validate(content)
-    except ValidationError as error:
-        raise BadInput(problems_from(error)) from error
 
 
 def answer(

@@ -13,7 +13,7 @@ from models.families import PackFamily
 from models.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
 from models.problems import BadInput, problems_from
 from models.tables import HistoryTables, tables_from_histories
-from service.records.errors import NoSuchRecord
+from service.records.errors import Conflict, NoSuchRecord
 from service.store import schema
 from service.store.schema import Base, Pack
 
@@ -26,6 +26,21 @@ _PARTS: dict[str, tuple[type[Base], type[Any]]] = {
 
 READ_AT_ONCE: Final = 200
 """Packs whose facts are fetched together."""
+
+
+def begun_history(session: Session, pack_id: str, mend: str) -> PackHistory:
+    """Return a stored pack's history, which must hold something to start from.
+
+    Raises
+    ------
+    NoSuchRecord
+    Conflict
+        It has neither reading nor top-up; `mend` says what to record.
+    """
+    history = history_of_pack(session, pack_id)
+    if history is None:
+        raise Conflict(f"Pack {pack_id} has no reading and no top-up yet. {mend}")
+    return history
 
 
 def history_of_pack(session: Session, pack_id: str) -> PackHistory | None:

@@ -5,34 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import timedelta
 
-from pydantic import ValidationError
 from sqlalchemy.orm import Session
 
 from models.families import PackFamily
 from models.forecaster import Forecaster
-from models.problems import BadInput, problems_from
+from models.problems import BadInput
 from models.threads import thread_limit
 from service.cautions import CAUTIONS
 from service.forecasts.answers import as_in_the_case, family_of, plan_of
 from service.forecasts.schemas import EvidenceFlag
-from service.packs.history import history_of_pack
+from service.packs.history import begun_history
 from service.recheck.schemas import DayWorth, ReadingRow, RecheckAnswer, RecheckCase, RecheckRequest
 from service.recheck.sentences import row_sentence, sentences_of
-from service.records.errors import Conflict
-
-
-def case_from(content: object) -> RecheckCase:
-    """Check a case that was read from JSON.
-
-    Raises
-    ------
-    BadInput
-        With every fault found.
-    """
-    try:
-        return RecheckCase.model_validate(content)
-    except ValidationError as error:
-        raise BadInput(problems_from(error)) from error
 
 
 def case_of_pack(session: Session, pack_id: str, asked: RecheckRequest) -> RecheckCase:
@@ -44,9 +28,7 @@ def case_of_pack(session: Session, pack_id: str, asked: RecheckRequest) -> Reche
     Conflict
         Nothing is recorded of the pack that a forecast could start from.
     """
-    history = history_of_pack(session, pack_id)
-    if history is None:
-        raise Conflict(f"Pack {pack_id} has no reading and no top-up yet. Record the top-up first.")
+    history = begun_history(session, pack_id, "Record the top-up first.")
     return RecheckCase(history=history, at=asked.at, usage=asked.usage, risk=asked.risk)
 
 

@@ -13,8 +13,7 @@ from models.forecaster import digest_at
 from models.history import PackHistory
 from service.forecasts.answers import answer
 from service.forecasts.schemas import ForecastCase
-from service.packs.history import history_of_pack
-from service.records.errors import Conflict
+from service.packs.history import begun_history
 from service.sentences import USUAL_CONFIDENCE
 from service.store.schema import IssuedForecast, Score
 from service.stored_forecasts.schemas import ForecastRequest
@@ -34,9 +33,7 @@ def case_of_pack(session: Session, pack_id: str, asked: ForecastRequest) -> Fore
     Conflict
         Nothing is recorded of the pack that a forecast could start from.
     """
-    history = history_of_pack(session, pack_id)
-    if history is None:
-        raise Conflict(f"Pack {pack_id} has no reading and no top-up yet. Record the top-up first.")
+    history = begun_history(session, pack_id, "Record the top-up first.")
     return case_of(history, asked)
 
 

@@ -7,34 +7,18 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from pydantic import ValidationError
 from sqlalchemy.orm import Session
 
 from models.families import PackFamily
 from models.forecaster import Forecaster
 from models.history import PackHistory
-from models.problems import BadInput, Problem, problems_from
+from models.problems import BadInput, Problem
 from models.threads import thread_limit
 from models.topup_comparison import TopUpComparison, compare_topup
 from models.topup_plan import plan_topup
 from service.cautions import DRIVING, PACK_WORK
-from service.packs.history import history_of_pack
-from service.records.errors import Conflict
+from service.packs.history import begun_history
 from service.topup_plan.schemas import Comparison, TopUpPlanAnswer, TopUpPlanCase, TopUpPlanRequest
-
-
-def case_from(content: object) -> TopUpPlanCase:
-    """Check a case that was read from JSON.
-
-    Raises
-    ------
-    BadInput
-        With every fault found.
-    """
-    try:
-        return TopUpPlanCase.model_validate(content)
-    except ValidationError as error:
-        raise BadInput(problems_from(error)) from error
 
 
 def case_of_pack(session: Session, pack_id: str, asked: TopUpPlanRequest) -> TopUpPlanCase:
@@ -46,9 +30,7 @@ def case_of_pack(session: Session, pack_id: str, asked: TopUpPlanRequest) -> Top
     Conflict
         Nothing is recorded of the pack that a plan could start from.
     """
-    history = history_of_pack(session, pack_id)
-    if history is None:
-        raise Conflict(f"Pack {pack_id} has no reading yet. Record a reading of all blocks first.")
+    history = begun_history(session, pack_id, "Record a reading of all blocks first.")
     return TopUpPlanCase(history=history, **{name: getattr(asked, name) for name in TopUpPlanRequest.model_fields})
 
 

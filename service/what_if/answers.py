@@ -4,36 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pydantic import ValidationError
 from sqlalchemy.orm import Session
 
 from models.families import PackFamily
 from models.forecaster import Forecaster
 from models.plans import USUAL_PLANS
-from models.problems import BadInput, problems_from
+from models.problems import BadInput
 from models.threads import thread_limit
 from models.what_if import PlanForecast, WhatIf
 from service.cautions import CAUTIONS
 from service.forecasts.answers import as_in_the_case, family_of, plan_of
 from service.forecasts.schemas import EvidenceFlag
-from service.packs.history import history_of_pack
-from service.records.errors import Conflict
+from service.packs.history import begun_history
 from service.what_if.schemas import OtherPlan, PlanAnswer, WhatIfAnswer, WhatIfCase, WhatIfRequest
 from service.what_if.sentences import sentence_of, sentences_of
-
-
-def case_from(content: object) -> WhatIfCase:
-    """Check a case that was read from JSON.
-
-    Raises
-    ------
-    BadInput
-        With every fault found.
-    """
-    try:
-        return WhatIfCase.model_validate(content)
-    except ValidationError as error:
-        raise BadInput(problems_from(error)) from error
 
 
 def case_of_pack(session: Session, pack_id: str, asked: WhatIfRequest) -> WhatIfCase:
@@ -45,9 +29,7 @@ def case_of_pack(session: Session, pack_id: str, asked: WhatIfRequest) -> WhatIf
     Conflict
         Nothing is recorded of the pack that a forecast could start from.
     """
-    history = history_of_pack(session, pack_id)
-    if history is None:
-        raise Conflict(f"Pack {pack_id} has no reading and no top-up yet. Record the top-up first.")
+    history = begun_history(session, pack_id, "Record the top-up first.")
     return WhatIfCase(history=history, at=asked.at, usage=asked.usage, plans=asked.plans)
 
 

@@ -33,8 +33,10 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 import numpy as np
 
 from models.forecaster import Forecaster
-from service.forecasts.answers import answer, case_from
+from service.forecasts.answers import answer
+from service.forecasts.cases import checked_case
 from service.forecasts.examples import example_case
+from service.forecasts.schemas import ForecastCase
 from service.model.learning import store_trained
 from training.cohort import CohortPlan, simulate_cohort
 from training.families import load_families
@@ -67,7 +69,7 @@ def store_two(registry: ModelRegistry) -> tuple[str, str]:
 
 def curves_of(registry: ModelRegistry, names: tuple[str, str]) -> dict[str, np.ndarray]:
     families = load_families()
-    case = case_from(example_case())
+    case = checked_case(ForecastCase, example_case())
     found = {}
     for name in names:
         given = answer(case, registry.load(name, Forecaster).model, families, threads=1)
