@@ -13,9 +13,9 @@ from models.history import PackHistory
 from service.families.routes import KnownFamilies
 from service.model.routes import CurrentModel
 from service.open_cases.scores import keep_score
-from service.packs.history import history_of_pack
+from service.packs.history import begun_history
 from service.problems import problem_responses
-from service.records.errors import Conflict, NoSuchRecord
+from service.records.errors import NoSuchRecord
 from service.records.records import list_page
 from service.records.routes import (
     LOCATED,
@@ -67,9 +67,7 @@ def forecasts_router(max_page: int) -> APIRouter:
     def read_pack_history(pack_id: PackId, store: CurrentStore, if_none_match: IfNoneMatch = None) -> Response:
         """Read everything stored about a pack, as `POST /v1/forecasts` takes it."""
         with store.reading() as session:
-            history = history_of_pack(session, pack_id)
-        if history is None:
-            raise Conflict(f"Pack {pack_id} has no reading and no top-up yet.")
+            history = begun_history(session, pack_id, "There is nothing to show before one is recorded.")
         body = history.model_dump_json()
         return tagged(body, tag_of(body), if_none_match)
 

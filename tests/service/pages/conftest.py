@@ -162,8 +162,10 @@ def marrow_bay(tmp_path_factory, repository) -> Path:
     return folder / SQLITE_FILE
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
+    """A real browser. Not for the whole session: while it is open an event loop runs in this thread, and
+    tests elsewhere that start one of their own could not."""
     program = shutil.which("chromium") or shutil.which("chromium-browser")
     if program is None:
         pytest.fail("There is no Chromium here: install the package chromium.", False)

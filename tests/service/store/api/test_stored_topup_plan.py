@@ -42,4 +42,4 @@ def test_the_examples_work(api, van_case, name):
 def test_what_cannot_be_planned_is_said(api, problem_in):
     problem_in(api.post(PLAN, json={}), 404)
     api.post("/v1/packs", json={"id": "MB-VAN-07", "family": "gravel-14"})
-    assert "no reading yet" in problem_in(api.post(PLAN, json={}), 409)["detail"]
+    assert "no reading and no top-up yet" in problem_in(api.post(PLAN, json={}), 409)["detail"]
