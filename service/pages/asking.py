@@ -13,7 +13,8 @@ from pydantic import BaseModel
 from models.decisions.money import Money
 from models.problems import Problem
 from service.pages.forms import checked, plain_number
-from service.pages.wording import _, day_in_words
+from service.pages.wording import day_in_words
+from service.translation import _
 
 Asked = TypeVar("Asked", bound=BaseModel)
 

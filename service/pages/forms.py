@@ -15,8 +15,8 @@ from starlette.datastructures import FormData, UploadFile
 
 from models.problems import BadInput, Problem, problems_from
 from service.pages.visits import is_form_token
-from service.pages.wording import _
 from service.records.writing import Writing
+from service.translation import _
 
 TOKEN: Final = "form_token"  # noqa: S105  the name of a field
 ONCE: Final = "once"

@@ -18,8 +18,9 @@ from service.pages.assets import assets
 from service.pages.messages import COOKIE as MESSAGE_COOKIE
 from service.pages.messages import Message, send_message, take_message
 from service.pages.visits import form_token, keep
-from service.pages.wording import day_in_words, for_input, in_words, outcome_words, state_words, translations
+from service.pages.wording import day_in_words, for_input, in_words, outcome_words, state_words
 from service.sentences import KIND_WORDS, count_days, promised
+from service.translation import LANGUAGE, _, ngettext
 
 LOOK_COOKIE: Final = "tideover_look"
 LOOKS: Final = ("light", "dark")
@@ -36,8 +37,8 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    env.install_gettext_translations(translations(), newstyle=True)  # type: ignore[attr-defined]
-    env.globals |= {"asset": lambda name: assets().address(name), "version": version("tideover")}
+    env.install_gettext_callables(_, ngettext, newstyle=True)  # type: ignore[attr-defined]
+    env.globals |= {"asset": lambda name: assets().address(name), "version": version("tideover"), "language": LANGUAGE}
     env.globals["known_operations"] = lambda: MAY
     env.globals |= {"kind_words": KIND_WORDS, "outcome_words": outcome_words, "state_words": state_words}
     env.filters |= {

@@ -16,8 +16,8 @@ from service.pages.forms import SentForm, page_router
 from service.pages.messages import Message
 from service.pages.rendering import LOOK_COOKIE, LOOKS, go_to, render
 from service.pages.visits import Visit, keep, set_cookie
-from service.pages.wording import _
 from service.records.routes import CurrentStore
+from service.translation import _
 
 LOOK_LASTS: Final = timedelta(days=400)
 """The longest that browsers keep a cookie (RFC 6265bis, 5.5)."""

@@ -17,12 +17,12 @@ from service.pages.forms import PageWrite, SentForm, checked, page_router
 from service.pages.messages import Message, Undo
 from service.pages.rendering import go_to, may
 from service.pages.visits import seal
-from service.pages.wording import _
 from service.records.records import Known, Writer, correct, create, etag_of, versions, withdraw
 from service.records.subject import Subject
 from service.records.writing import Done
 from service.store.schema import Versioned
 from service.subjects import SUBJECTS
+from service.translation import _
 
 BY_NAME: Final = {subject.name: subject for subject in SUBJECTS}
 

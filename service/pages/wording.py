@@ -1,37 +1,13 @@
-"""Every English sentence of the pages goes through one gettext catalogue, so that it can be translated."""
+"""Times and the words of the record as the pages write them."""
 
 from __future__ import annotations
 
-import gettext
 from datetime import datetime
-from functools import cache
-from pathlib import Path
-from typing import Final
 from zoneinfo import ZoneInfo
 
 from models.problems import BadInput
 from service.imports.mapping import TimeReading
-
-LOCALES: Final = Path(__file__).parent / "locale"
-"""``messages.pot`` holds every sentence; a translation goes into ``<language>/LC_MESSAGES/messages.mo``."""
-
-LANGUAGE: Final = "en"
-
-
-@cache
-def translations() -> gettext.NullTranslations:
-    """Return the catalogue of the language spoken; English is what stands in the code."""
-    return gettext.translation("messages", LOCALES, [LANGUAGE], fallback=True)
-
-
-def _(text: str) -> str:
-    """Return a sentence in the language spoken."""
-    return translations().gettext(text)
-
-
-def ngettext(one: str, many: str, count: float) -> str:
-    """Return a sentence in the language spoken, for this count."""
-    return translations().ngettext(one, many, count)  # type: ignore[arg-type]
+from service.translation import _
 
 
 def _months() -> tuple[str, ...]:

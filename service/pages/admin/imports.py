@@ -26,11 +26,11 @@ from service.pages.admin.noting import note
 from service.pages.forms import NO_FAULTS, Faults, PageWrite, SentForm, once, page_router, require_token
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render
-from service.pages.wording import _
 from service.records.routes import CurrentStore
 from service.records.writing import Done
 from service.store.opening import Store
 from service.store.schema import Job
+from service.translation import _
 
 SHOWN: Final = 10
 READ_AT_ONCE: Final = 1_000_000

@@ -14,7 +14,6 @@ from service.pages.forms import PageWrite, SentForm, once, page_router
 from service.pages.messages import Message
 from service.pages.middleware import REPORT_POLICY
 from service.pages.rendering import go_to, may, render
-from service.pages.wording import _
 from service.records.errors import NoSuchRecord
 from service.records.routes import CurrentStore
 from service.records.schemas import LARGEST_NUMBER
@@ -22,6 +21,7 @@ from service.records.writing import Done
 from service.reports.files import read_report
 from service.reports.routes import ReportName
 from service.store.schema import Job
+from service.translation import _
 
 SHOWN: Final = 25
 FAULTS_SHOWN: Final = 100

@@ -18,12 +18,12 @@ from service.pages.forms import NO_FAULTS, Faults, PageWrite, SentForm, once, pa
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render
 from service.pages.visits import Visit, keep
-from service.pages.wording import _
 from service.records.errors import Conflict
 from service.records.routes import CurrentStore
 from service.records.writing import Done
 from service.store.opening import Store
 from service.store.schema import ApiKey
+from service.translation import _
 
 router = page_router()
 

@@ -14,8 +14,8 @@ from service.pages.admin.noting import note
 from service.pages.forms import NO_FAULTS, Faults, SentForm, page_router
 from service.pages.messages import Message, Undo
 from service.pages.rendering import go_to, render
-from service.pages.wording import _
 from service.records.routes import CurrentStore
+from service.translation import _
 from training.promotion import RULE
 from training.registry import Manifest, ModelRegistry
 

@@ -12,8 +12,9 @@ import numpy as np
 
 from models.tables import SECONDS_PER_DAY
 from service.forecasts.schemas import ForecastAnswer
-from service.pages.wording import _, in_words
+from service.pages.wording import in_words
 from service.sentences import main_promise, promised
+from service.translation import _
 
 WIDTH: Final = 400
 LEFT, RIGHT, TOP, BOTTOM = 44, 10, 66, 40

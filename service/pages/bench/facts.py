@@ -22,7 +22,7 @@ from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, ch
 from service.pages.messages import Message
 from service.pages.rendering import go_to, may, render, zone_of
 from service.pages.undo import step, undo_form
-from service.pages.wording import _, for_input, moment_from, outcome_words
+from service.pages.wording import for_input, moment_from, outcome_words
 from service.records.errors import Conflict, Outdated
 from service.records.records import correct, create, etag_of, read, withdraw
 from service.records.routes import CurrentStore
@@ -30,6 +30,7 @@ from service.records.schemas import LARGEST_NUMBER
 from service.records.subject import Subject
 from service.records.writing import Done
 from service.store.schema import Versioned
+from service.translation import _
 
 router = page_router()
 

@@ -21,7 +21,6 @@ from service.pages.bench.unit import UnitName
 from service.pages.bench.units import unit_address
 from service.pages.forms import NO_FAULTS, Faults, checked, page_router, plain_number
 from service.pages.rendering import render
-from service.pages.wording import _
 from service.recheck import answers as recheck
 from service.recheck.schemas import RecheckRequest
 from service.records.errors import Conflict
@@ -30,6 +29,7 @@ from service.release.answers import release_of_pack
 from service.release.schemas import ReleaseRequest
 from service.topup_plan import answers as topup_plan
 from service.topup_plan.schemas import TopUpPlanRequest
+from service.translation import _
 from service.what_if import answers as what_if
 from service.what_if.schemas import OtherPlan, WhatIfRequest
 

@@ -38,12 +38,13 @@ from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, ch
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render, zone_of
 from service.pages.undo import Step, step, undo_form
-from service.pages.wording import _, for_input, moment_from, ngettext, state_words
+from service.pages.wording import for_input, moment_from, state_words
 from service.readings.subject import READINGS
 from service.records.errors import Conflict, Outdated
 from service.records.records import read
 from service.records.routes import CurrentStore
 from service.store.schema import Reading, Versioned
+from service.translation import _, ngettext
 
 router = page_router()
 

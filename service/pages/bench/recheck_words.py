@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.pages.wording import _
 from service.recheck.schemas import ReadingRow
 from service.sentences import promised
+from service.translation import _
 
 
 @dataclass(frozen=True)

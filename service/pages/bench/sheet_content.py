@@ -21,10 +21,11 @@ from service.forecasts.schemas import ForecastAnswer
 from service.packs.history import history_of_pack
 from service.pages.bench.curve import Curve, curve_of
 from service.pages.bench.recheck_words import RecheckRow, recheck_row
-from service.pages.wording import _, day_in_words, in_words, ngettext, state_words
+from service.pages.wording import day_in_words, in_words, state_words
 from service.recheck.schemas import RecheckAnswer
 from service.sentences import main_promise, promised
 from service.store.schema import Assignment, IssuedForecast
+from service.translation import _, ngettext
 
 
 @dataclass(frozen=True)

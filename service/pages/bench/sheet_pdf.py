@@ -13,7 +13,7 @@ from fpdf.enums import XPos, YPos
 
 from service.pages.bench.curve import Curve
 from service.pages.bench.sheet_content import ReleaseSheet
-from service.pages.wording import _
+from service.translation import _
 
 MARGIN: Final = 12.0
 WIDTH: Final = 210.0 - 2 * MARGIN

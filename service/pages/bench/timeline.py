@@ -13,10 +13,11 @@ from sqlalchemy.orm import Session
 
 from models.imbalance import deviation_v
 from service.outcomes.subject import OUTCOMES
-from service.pages.wording import _, ngettext, outcome_words, state_words
+from service.pages.wording import outcome_words, state_words
 from service.readings.subject import READINGS
 from service.records.subject import Subject
 from service.topups.subject import TOPUPS
+from service.translation import _, ngettext
 from service.usage.subject import USAGE
 
 FACTS: Final[Mapping[str, Subject]] = {"reading": READINGS, "topup": TOPUPS, "usage": USAGE, "outcome": OUTCOMES}

@@ -21,13 +21,13 @@ from service.pages.bench.units import unit_address
 from service.pages.forms import PageWrite, SentForm, checked, once, page_router, plain_number
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render, zone_of
-from service.pages.wording import _
 from service.records.records import etag_of
 from service.records.routes import CurrentStore
 from service.records.writing import Done
 from service.sentences import main_promise
 from service.stored_forecasts.issuing import case_of_pack, issued
 from service.stored_forecasts.schemas import ForecastRequest
+from service.translation import _
 
 router = page_router()
 

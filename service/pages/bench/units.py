@@ -20,12 +20,12 @@ from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, ch
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render
 from service.pages.undo import step, undo_form
-from service.pages.wording import _
 from service.records.errors import Conflict
 from service.records.records import create
 from service.records.routes import CurrentStore
 from service.records.writing import Done
 from service.store.schema import Vehicle
+from service.translation import _
 from service.vehicles.subject import VEHICLES, NewVehicle
 
 LONGEST: Final = 64

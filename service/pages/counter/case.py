@@ -30,7 +30,6 @@ from service.pages.forms import Faults, PageWrite, SentForm, once, page_router
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render
 from service.pages.undo import step, undo_form
-from service.pages.wording import _
 from service.records.errors import Conflict, NoSuchRecord
 from service.records.records import correct, create, etag_of, read
 from service.records.routes import CurrentStore
@@ -38,6 +37,7 @@ from service.records.schemas import LARGEST_NUMBER
 from service.records.writing import Done
 from service.store.schema import Offer
 from service.suppliers.subject import DELIVERIES, NewDelivery
+from service.translation import _
 
 DRAWN_DAYS: Final = 42
 """Order days drawn: what lies further off can be asked again."""

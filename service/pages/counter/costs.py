@@ -19,11 +19,11 @@ from service.pages.forms import NO_FAULTS, Faults, PageWrite, SentForm, checked,
 from service.pages.messages import Message
 from service.pages.rendering import go_to, may, render
 from service.pages.undo import step, undo_form
-from service.pages.wording import _
 from service.records.errors import Conflict, Outdated
 from service.records.records import correct, create, etag_of
 from service.records.routes import CurrentStore
 from service.records.writing import Done
+from service.translation import _
 
 router = page_router()
 

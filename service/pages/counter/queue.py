@@ -18,8 +18,8 @@ from service.pages.asking import about_costs, cost_words, date_in_words, given, 
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
 from service.pages.spreadsheet import csv_file
-from service.pages.wording import _, ngettext
 from service.records.routes import CurrentStore
+from service.translation import _, ngettext
 
 PAGE: Final = 25
 """Cases on one page of the queue."""

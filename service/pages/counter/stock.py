@@ -10,10 +10,10 @@ from service.families.routes import KnownFamilies
 from service.pages.asking import about_costs, cost_words, given, question, whole_money
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
-from service.pages.wording import _
 from service.records.routes import CurrentStore
 from service.stock.answers import stock_of_family
 from service.stock.schemas import StockAnswer, StockRequest
+from service.translation import _
 
 router = page_router()
 

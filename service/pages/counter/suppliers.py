@@ -21,7 +21,7 @@ from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, ch
 from service.pages.messages import Message
 from service.pages.rendering import go_to, may, render, zone_of
 from service.pages.undo import step, undo_form
-from service.pages.wording import _, for_input, moment_from
+from service.pages.wording import for_input, moment_from
 from service.records.errors import Conflict, Outdated
 from service.records.records import correct, create, etag_of, read, withdraw
 from service.records.routes import CurrentStore
@@ -30,6 +30,7 @@ from service.records.subject import Subject
 from service.records.writing import Done
 from service.store.schema import Delivery, Offer, Supplier
 from service.suppliers.subject import DELIVERIES, OFFERS, SUPPLIERS
+from service.translation import _
 
 MOST_SHOWN: Final = 100
 """Offers and orders on the page, the newest first; every one of them is in the export."""

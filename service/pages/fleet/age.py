@@ -13,8 +13,8 @@ from service.fleet.schemas import AgeAnswer, AgeRequest
 from service.pages.asking import about_costs, cost_words, given, money, question
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
-from service.pages.wording import _
 from service.records.routes import CurrentStore
+from service.translation import _
 
 router = page_router()
 

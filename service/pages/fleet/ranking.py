@@ -22,10 +22,10 @@ from service.pages.forms import Faults, PageWrite, once, page_router
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render
 from service.pages.spreadsheet import csv_file
-from service.pages.wording import _
 from service.records.routes import CurrentStore
 from service.records.writing import Done
 from service.store.schema import Job, Score
+from service.translation import _
 
 PART: Final = ("family", "site", "duty")
 """Fields of the address that pick a part of the fleet."""

@@ -11,7 +11,7 @@ import pytest
 from babel.messages.pofile import read_po
 
 from service.pages.rendering import environment
-from service.pages.wording import LOCALES
+from service.translation import LOCALES
 
 TEMPLATES = sorted(environment().list_templates(extensions=["html"]))
 
