@@ -17,7 +17,7 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
-import httpx
+import httpx2 as httpx
 import numpy as np
 
 from service.records.records import Writer, create
