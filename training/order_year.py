@@ -45,7 +45,8 @@ THINK_EVERY_DAYS: Final = 7.0
 LAST_LOOK_DAY: Final = 30
 """Latest day after the release on which a vehicle can be called in to be read."""
 
-PLANNED_TOGETHER: Final = 2000
+JUST_AFTER_DAYS: Final = 0.02
+"""A plan is made so long after the hour of a reading, once both shots are taken."""
 
 
 @dataclass(frozen=True)
@@ -218,10 +219,14 @@ class _Watch:
 
 @dataclass(frozen=True)
 class Orders:
-    """What a policy orders before the return: offer and day after the release, `AT_RETURN` where nothing."""
+    """What a policy orders before the return: offer and day after the release, `AT_RETURN` where nothing.
+
+    `readings` says how often a vehicle was called in to be read.
+    """
 
     offer: Ints
     day: Floats
+    readings: int = 0
 
 
 def order_on_release(year: Year, offer: int, delay_days: float = 0.0) -> Orders:
@@ -259,7 +264,7 @@ def true_curves_of(year: Year) -> Curves:
 
 
 def order_by_plan(
-    year: Year, curves: Curves, offers: Sequence[Offer], costs: Costs, *, look_day: int | None = None
+    year: Year, curves: Curves, offers: Sequence[Offer], costs: Costs, *, rechecks: bool = False
 ) -> Orders:
     """Order by the plan of least expected cost, made anew every week.
 
@@ -269,24 +274,29 @@ def order_by_plan(
     curves : callable
     offers : sequence of Offer
     costs : Costs
-    look_day : int, optional
-        Wait until this day in any case, call the vehicle in and plan from what is read.
+    rechecks : bool
+        Call in each vehicle that still waits when its plan is made anew, up to day `LAST_LOOK_DAY`, and plan from what
+        is read.
     """
     n = len(year)
     offer, day = np.full(n, AT_RETURN, dtype=np.int64), np.full(n, np.inf)
-    now = np.full(n, 0.0 if look_day is None else look_day + 0.02)
+    now = np.zeros(n)
     waits = now < year.returns
-    tables = year.tables if look_day is None else year.seen({int(c): [look_day] for c in np.flatnonzero(waits)})
+    tables, looks = year.tables, dict[int, list[int]]()
     while waits.any():
         case = np.flatnonzero(waits)
-        plan = plan_orders(curves(tables, case, now[case]), offers, costs, 0.1)
+        if rechecks and 0 < now[case[0]] <= LAST_LOOK_DAY:
+            for c in case.tolist():
+                looks.setdefault(c, []).append(int(now[c]))
+            tables = year.seen(looks)
+        plan = plan_orders(curves(tables, case, now[case] + JUST_AFTER_DAYS), offers, costs, 0.1)
         ahead = until_next_look(plan, THINK_EVERY_DAYS)
         ordered = case[ahead.order]
         offer[ordered], day[ordered] = ahead.offer[ahead.order], now[ordered] + ahead.day[ahead.order]
         now[case] += THINK_EVERY_DAYS
         waits[ordered] = False
         waits &= (now < year.returns) & (now < FOLLOWED_DAYS - DAYS[-1])
-    return Orders(offer, day)
+    return Orders(offer, day, sum(len(days) for days in looks.values()))
 
 
 @dataclass(frozen=True)
@@ -298,7 +308,8 @@ class Ledger:
     cases, packs, needless : int
         Packs bought, and those whose old pack would have held for the whole time followed.
     strandings : int
-    days_off_road, express_fees, pack_prices, capital, stranding_cost, off_road_cost, returned_value : float
+    days_off_road, express_fees, pack_prices, capital, stranding_cost, off_road_cost : float
+    readings_cost, returned_value : float
     total : float
         All of them, less the value of needless packs.
     unavoidable : float
@@ -315,6 +326,7 @@ class Ledger:
     capital: float
     stranding_cost: float
     off_road_cost: float
+    readings_cost: float
     returned_value: float
     total: float
     unavoidable: float
@@ -325,8 +337,15 @@ class Ledger:
         return self.total - self.unavoidable
 
 
-def settle(year: Year, orders: Orders, supplies: Sequence[Supply], offers: Sequence[Offer], costs: Costs) -> Ledger:
-    """Let a year happen.
+def settle(
+    year: Year,
+    orders: Orders,
+    supplies: Sequence[Supply],
+    offers: Sequence[Offer],
+    costs: Costs,
+    reading_cost: float = 0.0,
+) -> Ledger:
+    """Let a year happen; `reading_cost` is that of calling a vehicle in to be read.
 
     A case whose fault comes back before its pack is ordered gets the offer that is then cheapest with the days off the
     road counted; a pack that is still on its way at the return is waited for.
@@ -361,6 +380,7 @@ def settle(year: Year, orders: Orders, supplies: Sequence[Supply], offers: Seque
         "capital": float(capital * early.sum()),
         "stranding_cost": float(stranding * stranded.sum()),
         "off_road_cost": float(day_off * off_days.sum()),
+        "readings_cost": reading_cost * orders.readings,
         "returned_value": float(value * needless.sum()),
     }
     return Ledger(

@@ -44,7 +44,8 @@ from training.registry import ModelRegistry
 ORDINARY, EXPRESS = 0, 1
 RULES = ("(a) due in two weeks", "(b) at once")
 EXPRESS_RULE, OURS, TRUTH = "(b') at once, by express", "(c) ours", "(d) truth known"
-READ_DAY = 4
+READ = "(e) ours, waiting ones read"
+READING_COST = 60.0
 SUPPLIES = (
     Supply("Harbour Parts, ordinary", 1750.0, 0.0, Quote(12, 9, 21), 12.0, 0.25),
     Supply("Harbour Parts, express", 1750.0, 290.0, Quote(3, 2, 6), 2.8, 0.30),
@@ -91,8 +92,8 @@ def policies(year: Year, world: World, ours: Curves, truth: Curves) -> Mapping[s
         TRUTH: order_by_plan(year, truth, offers, costs),
     }
     if world is WORLDS[0]:
-        ordered[f"{OURS}, all read on day {READ_DAY}"] = order_by_plan(year, ours, offers, costs, look_day=READ_DAY)
-    return {name: settle(year, orders, supplies, offers, costs) for name, orders in ordered.items()}
+        ordered[READ] = order_by_plan(year, ours, offers, costs, rechecks=True)
+    return {name: settle(year, orders, supplies, offers, costs, READING_COST) for name, orders in ordered.items()}
 
 
 def kept(year: Year, curves: Curves) -> Curves:
@@ -138,6 +139,7 @@ def print_assumptions(cases: int, seeds: int) -> None:
     print("(b) ordered at once from the ordinary supplier; (b') the same, but always by express")
     print("(c) least expected cost by our forecasts, planned anew every week; (d) the same by the true distribution,")
     print("    from what is hidden in each pack: more than any reading tells")
+    print(f"(e) as (c), and every week those still waiting are called in and read, at {READING_COST:,.0f} each time")
 
 
 def print_policies(years: list[Mapping[str, Ledger]]) -> None:

@@ -12,6 +12,7 @@ from models.decisions.ordering import AT_RETURN, Costs
 from models.problems import BadInput
 from training.order_year import (
     FOLLOWED_DAYS,
+    LAST_LOOK_DAY,
     Orders,
     Supply,
     Year,
@@ -62,6 +63,25 @@ def test_a_year_settled_by_hand(years):
     total = 4 * 1750 + 3 * 290 + 2 * 420 + 10 * 75 + 1.4 * (27 + FOLLOWED_DAYS - 5) - 700
     assert paid.total == pytest.approx(total)
     assert paid.avoidable == pytest.approx(total - 3 * 1520)
+    read = settle(year, replace(orders, readings=2), exact, year.offers(exact, "EUR"), COSTS, reading_cost=60.0)
+    assert read.total == pytest.approx(total + 2 * 60)
+
+
+def test_only_those_that_wait_are_called_in_and_only_then(years, small_trained):
+    year = years[0]
+    offers, seen = year.offers(SUPPLIES, "EUR"), []
+
+    def watched(tables, case, held):
+        seen.append((len(tables.readings) - len(year.tables.readings), len(case), held[0]))
+        return forecast_curves(year, small_trained.forecaster)(tables, case, held)
+
+    patient = replace(COSTS, stranding=100.0, day_off_road=10.0, capital_per_day=5.0)
+    orders = order_by_plan(year, watched, offers, patient, rechecks=True)
+    assert seen[0][0] == 0
+    assert seen[1][0] == 2 * seen[1][1]  # one at rest and one under load of each that waits
+    late = [added for added, _, held in seen if held > LAST_LOOK_DAY + 1]
+    assert orders.readings == sum(cases for _, cases, held in seen if 1 < held <= LAST_LOOK_DAY + 1)
+    assert all(added == 2 * orders.readings for added in late)
 
 
 def test_nothing_is_known_after_the_release_unless_it_was_read(years):
