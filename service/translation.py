@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gettext
+from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
 from typing import Final
@@ -28,6 +29,11 @@ def _(text: str) -> str:
 def ngettext(one: str, many: str, count: float) -> str:
     """Return a sentence in the language spoken, for this count."""
     return translations().ngettext(one, many, count)  # type: ignore[arg-type]
+
+
+def translated(texts: Iterable[str]) -> list[str]:
+    """Return marked sentences in the language spoken."""
+    return [_(text) for text in texts]
 
 
 def N_(text: str) -> str:  # noqa: N802  the name by which the catalogue's maker knows it

@@ -13,6 +13,7 @@ from service.costs.subject import HOUSE, MEANING
 from service.records.schemas import Amount
 from service.store.schema import CostSheet
 from service.suppliers.subject import Currency
+from service.translation import _
 
 
 class StatedCosts(BaseModel):
@@ -71,17 +72,25 @@ def known_costs(given: StatedCosts, sheet: CostSheet | None) -> KnownCosts:
     if currency is None:
         raise BadInput.one(
             "costs.currency",
-            "is not given. Every amount is in some currency, and none is assumed.",
-            f"State it, as EUR, or state the house's costs once as POST /v1/costs with the name {HOUSE}.",
+            _("is not given. Every amount is in some currency, and none is assumed."),
+            _("State it, as EUR, or state the house's costs once as POST /v1/costs with the name %(name)s.")
+            % {"name": HOUSE},
         )
     stated = [name for name in MEANING if own[name] is not None]
-    parts = []
-    if stated:
-        parts.append("stated with the question")
-    if taken and sheet is not None:
-        parts.append(f"stated for the house on {sheet.recorded_at.date().isoformat()} by {sheet.recorded_by}")
-    source = f"Costs as {' and '.join(parts)}." if parts else "No cost has been stated."
-    return KnownCosts(currency, {name: house[name] if own[name] is None else own[name] for name in MEANING}, source)
+    amounts = {name: house[name] if own[name] is None else own[name] for name in MEANING}
+    return KnownCosts(currency, amounts, _source(bool(stated), sheet if taken else None))
+
+
+def _source(asked: bool, sheet: CostSheet | None) -> str:
+    """Say who stated the costs: whoever asks, or the house, or both in part."""
+    if sheet is None:
+        return _("Costs as stated with the question.") if asked else _("No cost has been stated.")
+    said = (
+        _("Costs as stated with the question and stated for the house on %(day)s by %(name)s.")
+        if asked
+        else _("Costs as stated for the house on %(day)s by %(name)s.")
+    )
+    return said % {"day": sheet.recorded_at.date().isoformat(), "name": sheet.recorded_by}
 
 
 def costs_here(session: Session, given: StatedCosts) -> KnownCosts:

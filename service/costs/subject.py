@@ -10,17 +10,22 @@ from service.records.schemas import Amount, Name, NewRecord
 from service.records.subject import Subject
 from service.store.schema import CostSheet
 from service.suppliers.subject import Currency
+from service.translation import N_
 
 HOUSE: Final = "house"
 """Name of the statement that decisions use where a request states no cost of its own."""
 
 MEANING: Final[dict[str, str]] = {
-    "stranding": "One return of the fault before the new pack is fitted: recovery, replacement trip, goodwill.",
-    "day_off_road": "One day in which the vehicle stands.",
-    "capital_per_day": "One day in which a pack was bought earlier than needed.",
-    "return_value": "What the new pack is still good for if the old one would have held to the end of the forecast.",
-    "planned_work": "All else that a planned replacement costs besides the pack: work, and the time off the road.",
-    "return_work": "All else that a return costs besides the pack: recovery, work, days off the road until it is done.",
+    "stranding": N_("One return of the fault before the new pack is fitted: recovery, replacement trip, goodwill."),
+    "day_off_road": N_("One day in which the vehicle stands."),
+    "capital_per_day": N_("One day in which a pack was bought earlier than needed."),
+    "return_value": N_(
+        "What the new pack is still good for if the old one would have held to the end of the forecast."
+    ),
+    "planned_work": N_("All else that a planned replacement costs besides the pack: work, and the time off the road."),
+    "return_work": N_(
+        "All else that a return costs besides the pack: recovery, work, days off the road until it is done."
+    ),
 }
 """Every cost the decisions ask for, in the words in which they ask."""
 

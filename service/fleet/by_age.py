@@ -19,13 +19,14 @@ from service.fleet.parts import pack_prices
 from service.fleet.schemas import AgeAnswer, AgeRequest
 from service.open_cases.scores import days_between
 from service.store.schema import Outcome, Pack, TopUp
+from service.translation import N_, _, translated
 
 LEAST_RETURNS: Final = 10
 """Returns on record below which no age is told. Our choice, no source."""
 
 _WHY: Final = {
-    "return_work": "It is what a return costs besides the pack: replacing early is weighed against it.",
-    "planned_work": "It is what a planned replacement costs besides the pack.",
+    "return_work": N_("It is what a return costs besides the pack: replacing early is weighed against it."),
+    "planned_work": N_("It is what a planned replacement costs besides the pack."),
 }
 
 
@@ -38,26 +39,35 @@ def age_of_family(session: Session, family: str, asked: AgeRequest, now: datetim
         A cost is missing, or too few returns are on record.
     """
     costs = costs_here(session, asked)
-    amounts = asked_for({name: (costs.amounts[name], why) for name, why in _WHY.items()}, 1)
+    amounts = asked_for({name: (costs.amounts[name], _(why)) for name, why in _WHY.items()}, 1)
     price = pack_prices(session, [family], asked.pack, costs.currency, now)[family]
     planned, at_return = (price + float(amounts[name][0]) for name in ("planned_work", "return_work"))
     held, returned = _held(session, family, now)
     if sum(returned) < LEAST_RETURNS:
         raise BadInput.one(
             "record",
-            f"Of {len(held)} top-ups of the family {family} on record {sum(returned)} have returned; an age rests on "
-            f"at least {LEAST_RETURNS} returns.",
-            "Record what became of past top-ups, or go by the forecast of each pack.",
+            _(
+                "Of %(count)s top-ups of the family %(family)s on record %(returned)s have returned; an age rests on "
+                "at least %(least)s returns."
+            )
+            % {"count": len(held), "family": family, "returned": sum(returned), "least": LEAST_RETURNS},
+            _("Record what became of past top-ups, or go by the forecast of each pack."),
         )
     policy = age_policy_from_record(kaplan_meier(held, returned), planned, at_return)
     never = math.isinf(policy.age)
     rates = [str(Money(rate, costs.currency)) for rate in (policy.cost_rate, policy.run_to_failure_rate)]
-    said = (
-        f"Waiting for the return costs no more than replacing by age: {rates[1]} a day held."
-        if never
-        else f"Replaced {policy.age:.0f} days after the top-up, a pack costs {rates[0]} a day held; left until the "
-        f"fault returns, {'at most ' if policy.run_to_failure_is_bound else ''}{rates[1]}."
-    )
+    if never:
+        said = _("Waiting for the return costs no more than replacing by age: %(at_return)s a day held.")
+    elif policy.run_to_failure_is_bound:
+        said = _(
+            "Replaced %(days)s days after the top-up, a pack costs %(by_age)s a day held; left until the fault "
+            "returns, at most %(at_return)s."
+        )
+    else:
+        said = _(
+            "Replaced %(days)s days after the top-up, a pack costs %(by_age)s a day held; left until the fault "
+            "returns, %(at_return)s."
+        )
     return AgeAnswer(
         family=family,
         topups=len(held),
@@ -69,13 +79,14 @@ def age_of_family(session: Session, family: str, asked: AgeRequest, now: datetim
         cost_per_day=policy.cost_rate,
         cost_per_day_at_return=policy.run_to_failure_rate,
         at_return_is_bound=policy.run_to_failure_is_bound,
-        sentence=said,
+        sentence=said % {"days": f"{policy.age:.0f}", "by_age": rates[0], "at_return": rates[1]},
         basis=[
-            f"{len(held)} top-ups on record, {sum(returned)} returned; the others held as long as known.",
-            "An age is for the family as a whole: the forecast of a pack says more about that pack.",
+            _("%(count)s top-ups on record, %(returned)s returned; the others held as long as known.")
+            % {"count": len(held), "returned": sum(returned)},
+            _("An age is for the family as a whole: the forecast of a pack says more about that pack."),
             costs.source,
         ],
-        cautions=list(CAUTIONS),
+        cautions=translated(CAUTIONS),
     )
 
 

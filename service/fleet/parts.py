@@ -12,6 +12,7 @@ from models.problems import BadInput, Problem
 from service.fleet.schemas import Part
 from service.store.schema import Score
 from service.suppliers.lead_times import standing_offers
+from service.translation import _
 
 
 def conditions_of(part: Part) -> list[Any]:
@@ -46,8 +47,12 @@ def pack_prices(
         found.append(
             Problem(
                 "pack",
-                f"is not given, and no ordinary offer in {currency} for a pack of the family {family} stands today.",
-                "State the price of a pack, or enter an offer: POST /v1/offers.",
+                _(
+                    "is not given, and no ordinary offer in %(currency)s for a pack of the family %(family)s stands "
+                    "today."
+                )
+                % {"currency": currency, "family": family},
+                _("State the price of a pack, or enter an offer: POST /v1/offers."),
             )
         )
     if found:

@@ -39,6 +39,7 @@ from service.open_cases.cases import OpenCases, open_cases
 from service.open_cases.scores import ended
 from service.ordering.answers import costs_used
 from service.store.schema import Score
+from service.translation import _, ngettext, translated
 
 MOST_VEHICLES: Final = 5_000
 """Vehicles planned at once, those whose good-for day comes first: the size for which the time limit was measured."""
@@ -60,8 +61,8 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> PlanAn
     if not len(cases):
         raise BadInput.one(
             "vehicles",
-            "None is out on a top-up with a forecast of the last weeks in this part of the fleet.",
-            "Issue forecasts, or start the scoring job: POST /v1/jobs/scoring.",
+            _("None is out on a top-up with a forecast of the last weeks in this part of the fleet."),
+            _("Issue forecasts, or start the scoring job: POST /v1/jobs/scoring."),
         )
     prices = pack_prices(session, (case.family for case in cases.cases), asked.pack, costs.currency, now)
     each_price = np.array([prices[case.family] for case in cases.cases])
@@ -78,13 +79,18 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> PlanAn
         band_low=cases.band_low,
         band_high=cases.band_high,
     )
-    missed = f"At most {math.ceil(1000 * plan.gap) / 10:g} % of what any plan within the limits could save is missed."
-    notes = [missed if plan.gap > 1e-9 else "No plan within the limits saves more.", costs.source]
+    missed = _("At most %(share)s %% of what any plan within the limits could save is missed.") % {
+        "share": f"{math.ceil(1000 * plan.gap) / 10:g}"
+    }
+    notes = [missed if plan.gap > 1e-9 else _("No plan within the limits saves more."), costs.source]
     in_all = session.scalar(select(func.count()).select_from(Score).where(~ended(), *picked)) or 0
     if in_all > len(cases):
         notes.append(
-            f"Planned are the {len(cases)} vehicles whose good-for day comes first; {in_all - len(cases)} more are "
-            "left until their fault returns. Choose a site, a duty or a family to plan those."
+            _(
+                "Planned are the %(count)s vehicles whose good-for day comes first; %(more)s more are left until their "
+                "fault returns. Choose a site, a duty or a family to plan those."
+            )
+            % {"count": len(cases), "more": in_all - len(cases)}
         )
     saves = _savings(cases.survival, fleet_costs, plan)
     planned = plan.week != NOT_PLANNED
@@ -106,14 +112,23 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> PlanAn
         budget_value=None if asked.budget is None else _known(plan.budget_value),
         confidence=asked.confidence,
         weeks=_weeks(cases, asked, plan, saves, now),
-        sentence=(
-            f"{int(planned.sum())} of {len(cases)} vehicles are planned within {len(asked.slots)} "
-            f"{'week' if len(asked.slots) == 1 else 'weeks'}; that saves {Money(saved, costs.currency)} of "
-            f"{Money(plan.cost_without_plan, costs.currency)} expected if every pack is left until its fault returns."
-        ),
-        assumptions=list(plan.assumptions),
+        sentence=ngettext(
+            "%(planned)s of %(count)s vehicles are planned within %(weeks)s week; that saves %(saved)s of %(cost)s "
+            "expected if every pack is left until its fault returns.",
+            "%(planned)s of %(count)s vehicles are planned within %(weeks)s weeks; that saves %(saved)s of %(cost)s "
+            "expected if every pack is left until its fault returns.",
+            len(asked.slots),
+        )
+        % {
+            "planned": int(planned.sum()),
+            "count": len(cases),
+            "weeks": len(asked.slots),
+            "saved": Money(saved, costs.currency),
+            "cost": Money(plan.cost_without_plan, costs.currency),
+        },
+        assumptions=translated(plan.assumptions),
         notes=notes,
-        cautions=list(CAUTIONS),
+        cautions=translated(CAUTIONS),
     )
 
 
@@ -121,23 +136,34 @@ def returns_of_fleet(session: Session, asked: ReturnsRequest, now: datetime) -> 
     """Count the returns to expect in each week if nothing is replaced before."""
     cases = open_cases(session, now, conditions_of(asked))
     last_day = asked.weeks * WEEK_DAYS
-    assumptions = ["Vehicles are taken to fail independently, each by its own curve."]
+    assumptions = [_("Vehicles are taken to fail independently, each by its own curve.")]
     if last_day > HORIZON:
-        assumptions.append(f"Past day {HORIZON} the last hazard of each forecast is held constant, an assumption.")
+        past = _("Past day %(day)s the last hazard of each forecast is held constant, an assumption.")
+        assumptions.append(past % {"day": HORIZON})
     if not len(cases):
         empty = np.zeros(asked.weeks)
         told = WeeklyReturns(empty, empty.astype(np.int64), empty.astype(np.int64), asked.confidence)
-        said = "No vehicle is out on a top-up with a forecast in this part of the fleet."
+        said = _("No vehicle is out on a top-up with a forecast in this part of the fleet.")
     else:
         hold, low, high = (
             extended_hold(curves, last_day) for curves in (cases.survival, cases.band_low, cases.band_high)
         )
         nothing = np.full(len(cases), NOT_PLANNED, dtype=np.int64)
         told = weekly_returns(hold, nothing, asked.confidence, low, high)
-        said = (
-            f"Of {len(cases)} vehicles about {told.mean[0]:.1f} return within a week ({told.low[0]} to {told.high[0]}"
-            f"), about {told.mean.sum():.1f} within {asked.weeks} weeks, if none is replaced before."
-        )
+        said = ngettext(
+            "Of %(count)s vehicles about %(first)s return within a week (%(low)s to %(high)s), about %(all)s within "
+            "%(weeks)s week, if none is replaced before.",
+            "Of %(count)s vehicles about %(first)s return within a week (%(low)s to %(high)s), about %(all)s within "
+            "%(weeks)s weeks, if none is replaced before.",
+            asked.weeks,
+        ) % {
+            "count": len(cases),
+            "first": f"{told.mean[0]:.1f}",
+            "low": told.low[0],
+            "high": told.high[0],
+            "all": f"{told.mean.sum():.1f}",
+            "weeks": asked.weeks,
+        }
     return ReturnsAnswer(
         as_of=now,
         vehicles=len(cases),
@@ -145,22 +171,23 @@ def returns_of_fleet(session: Session, asked: ReturnsRequest, now: datetime) -> 
         weeks=[WeekOfReturns(**_week(told, week, now)) for week in range(asked.weeks)],
         sentence=said,
         assumptions=assumptions,
-        cautions=list(CAUTIONS),
+        cautions=translated(CAUTIONS),
     )
 
 
 def _require_room(asked: PlanRequest, least_price: float, currency: str) -> None:
     found = []
     if not any(asked.slots):
-        found.append(Problem("slots", "holds no slot in any week.", "Give at least one week a slot."))
+        found.append(Problem("slots", _("holds no slot in any week."), _("Give at least one week a slot.")))
     if asked.packs is not None and len(asked.packs) == len(asked.slots) and not any(asked.packs):
-        found.append(Problem("packs", "brings no pack in any week.", "Give at least one, or leave packs out."))
+        found.append(Problem("packs", _("brings no pack in any week."), _("Give at least one, or leave packs out.")))
     if asked.budget is not None and asked.budget < least_price:
         found.append(
             Problem(
                 "budget",
-                f"{Money(asked.budget, currency)} buys no pack: the cheapest costs {Money(least_price, currency)}.",
-                f"Raise it to at least {Money(least_price, currency)}, or leave it out.",
+                _("%(budget)s buys no pack: the cheapest costs %(price)s.")
+                % {"budget": Money(asked.budget, currency), "price": Money(least_price, currency)},
+                _("Raise it to at least %(price)s, or leave it out.") % {"price": Money(least_price, currency)},
             )
         )
     if found:

@@ -24,14 +24,15 @@ from service.fleet.parts import conditions_of
 from service.fleet.schemas import Ranked, RankingAnswer, RankingRequest
 from service.open_cases.scores import ended
 from service.store.schema import Score
+from service.translation import N_, _, translated
 
 OLD_AFTER: Final = timedelta(hours=36)
 """Scores older than this are called old: the job is meant to run every night."""
 
 _WHY: Final = {
-    "return_work": "It is what a return costs besides the pack: what waiting risks is weighed by it.",
-    "planned_work": "It is what a planned replacement costs besides the pack; a return is weighed against it.",
-    "capital_per_day": "It is what a pack bought a day early costs: it is what waiting saves.",
+    "return_work": N_("It is what a return costs besides the pack: what waiting risks is weighed by it."),
+    "planned_work": N_("It is what a planned replacement costs besides the pack; a return is weighed against it."),
+    "capital_per_day": N_("It is what a pack bought a day early costs: it is what waiting saves."),
 }
 
 
@@ -44,7 +45,7 @@ def rank_fleet(session: Session, asked: RankingRequest, now: datetime) -> Rankin
         A cost is missing, or the cursor is not of this ranking.
     """
     costs = costs_here(session, asked)
-    each = asked_for({name: (costs.amounts[name], why) for name, why in _WHY.items()}, 1)
+    each = asked_for({name: (costs.amounts[name], _(why)) for name, why in _WHY.items()}, 1)
     stated = {name: float(values[0]) for name, values in each.items()}
     dearer, capital = stated["return_work"] - stated["planned_work"], stated["capital_per_day"]
     week_cost = Score.week_return * dearer - Score.week_wait_days * capital
@@ -80,7 +81,7 @@ def rank_fleet(session: Session, asked: RankingRequest, now: datetime) -> Rankin
         items=items,
         next_cursor=None if last is None else _write_cursor(tag, last.week_cost, last.pack_id),
         notes=[costs.source, *_age(scored_from, now)],
-        cautions=list(CAUTIONS),
+        cautions=translated(CAUTIONS),
     )
 
 
@@ -101,10 +102,10 @@ def _rows(
 
 def _age(scored_from: datetime | None, now: datetime) -> list[str]:
     if scored_from is None:
-        return ["No vehicle is out on a top-up with a forecast in this part of the fleet."]
+        return [_("No vehicle is out on a top-up with a forecast in this part of the fleet.")]
     if now - scored_from > OLD_AFTER:
-        since = scored_from.date().isoformat()
-        return [f"Some scores are from {since}: start the scoring job (POST /v1/jobs/scoring), every night at best."]
+        said = _("Some scores are from %(day)s: start the scoring job (POST /v1/jobs/scoring), every night at best.")
+        return [said % {"day": scored_from.date().isoformat()}]
     return []
 
 
@@ -121,6 +122,6 @@ def _read_cursor(cursor: str, tag: list[Any]) -> tuple[float, str]:
         pass
     raise BadInput.one(
         "cursor",
-        "It is not a cursor of this ranking: costs and part of the fleet must stay the same from page to page.",
-        "Send `next_cursor` of the page before, or leave it out.",
+        _("It is not a cursor of this ranking: costs and part of the fleet must stay the same from page to page."),
+        _("Send `next_cursor` of the page before, or leave it out."),
     )

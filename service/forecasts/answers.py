@@ -28,6 +28,7 @@ from service.forecasts.schemas import (
     UntilReplacement,
 )
 from service.sentences import movers, sentences_of, similar_pack, to_measure
+from service.translation import _, translated
 
 RETURN_SHARES = (0.1, 0.25, 0.5, 0.75, 0.9)
 
@@ -65,7 +66,7 @@ def answer(
     return ForecastAnswer(
         **{name: getattr(figures, name) for name in ForecastFigures.model_fields},
         sentences=sentences_of(figures),
-        cautions=list(CAUTIONS),
+        cautions=translated(CAUTIONS),
         explanation=None if told is None else _explanation(told),
     )
 
@@ -82,8 +83,8 @@ def family_of(case: PackCase, families: Mapping[str, PackFamily]) -> PackFamily:
     if family is None:
         raise BadInput.one(
             "history.family",
-            f"The family {case.history.family!r} is not known.",
-            f"Name one of {', '.join(sorted(families))}, or define it in the field family.",
+            _("The family %(family)s is not known.") % {"family": repr(case.history.family)},
+            _("Name one of %(known)s, or define it in the field family.") % {"known": ", ".join(sorted(families))},
         )
     return family
 
@@ -129,7 +130,7 @@ def _figures(case: ForecastCase, forecast: Forecast) -> ForecastFigures:
         band_low=forecast.band_low.tolist(),
         band_high=forecast.band_high.tolist(),
         kinds=None if forecast.kinds is None else dict(forecast.kinds),
-        flags=[EvidenceFlag(code=flag.code, text=flag.text) for flag in forecast.flags],
+        flags=[EvidenceFlag(code=flag.code, text=_(flag.text)) for flag in forecast.flags],
         grid_version=GRID_VERSION,
         model_id=forecast.model_id,
         inputs_digest=forecast.inputs_digest,
@@ -156,7 +157,7 @@ def _good_for(forecast: Forecast, confidence: float) -> GoodFor:
         confidence=confidence,
         days=days,
         beyond_horizon=days >= forecast.horizon_days,
-        guarantee=forecast.guarantee(confidence),
+        guarantee=_(forecast.guarantee(confidence)),
     )
 
 

@@ -22,6 +22,7 @@ from service.forecasts.schemas import ForecastAnswer
 from service.open_cases.scores import OLDEST_DAYS, days_between, ended, unpacked
 from service.records.errors import Conflict, NoSuchRecord
 from service.store.schema import Outcome, Pack, Score, TopUp
+from service.translation import _
 
 
 @dataclass(frozen=True)
@@ -147,7 +148,7 @@ def open_case(session: Session, pack_id: str, now: datetime) -> OpenCases:
         It is not out on a top-up, or there is no forecast that can be decided on; with what to do.
     """
     if session.get(Pack, pack_id) is None:
-        raise NoSuchRecord(f"There is no pack {pack_id}.")
+        raise NoSuchRecord(_("There is no pack %(pack)s.") % {"pack": pack_id})
     found = open_cases(session, now, [Score.pack_id == pack_id])
     if len(found):
         return found
@@ -155,17 +156,21 @@ def open_case(session: Session, pack_id: str, now: datetime) -> OpenCases:
     over = session.scalar(select(func.max(Outcome.time)).where(Outcome.pack_id == pack_id, Outcome.kind != "running"))
     if over is not None and (topped is None or over >= topped):
         raise Conflict(
-            f"Pack {pack_id} is not out on a top-up: the last one ended on {over.date().isoformat()}. "
-            "Record the next top-up first."
+            _("Pack %(pack)s is not out on a top-up: the last one ended on %(day)s. Record the next top-up first.")
+            % {"pack": pack_id, "day": over.date().isoformat()}
         )
     score = session.get(Score, pack_id)
     if score is not None and score.origin <= now - timedelta(days=OLDEST_DAYS):
         raise Conflict(
-            f"The newest forecast of pack {pack_id} speaks of {score.origin.date().isoformat()}, more than "
-            f"{OLDEST_DAYS:.0f} days ago. Issue a new one with POST /v1/packs/{pack_id}/forecasts."
+            _(
+                "The newest forecast of pack %(pack)s speaks of %(day)s, more than %(days)s days ago. Issue a new one "
+                "with POST /v1/packs/%(pack)s/forecasts."
+            )
+            % {"pack": pack_id, "day": score.origin.date().isoformat(), "days": f"{OLDEST_DAYS:.0f}"}
         )
     raise Conflict(
-        f"There is no forecast of pack {pack_id} as things stand. Issue one with POST /v1/packs/{pack_id}/forecasts."
+        _("There is no forecast of pack %(pack)s as things stand. Issue one with POST /v1/packs/%(pack)s/forecasts.")
+        % {"pack": pack_id}
     )
 
 

@@ -5,18 +5,23 @@ from __future__ import annotations
 from models.decisions.hold_curves import HORIZON
 from service.open_cases.cases import OpenCase
 from service.sentences import count_days
+from service.translation import _
 
 _NEGLIGIBLE_DAYS = 0.5
 
 
 def rests_on(case: OpenCase) -> str:
     """Say which forecast a decision rests on, and what was done to it."""
-    named = "the forecast made for this question" if case.forecast_id is None else f"forecast {case.forecast_id}"
-    said = f"It rests on {named} of {case.origin.date().isoformat()}, model {case.model_id}"
-    if case.days_since < _NEGLIGIBLE_DAYS:
-        return said + "."
-    held = max(case.days_since, 1)
-    return (
-        f"{said}, read on for a pack that has held for {count_days(held)} since then; past day {HORIZON - int(held)} "
-        "its end is carried on, an assumption."
+    named = (
+        _("the forecast made for this question")
+        if case.forecast_id is None
+        else _("forecast %(number)s") % {"number": case.forecast_id}
     )
+    words = {"forecast": named, "day": case.origin.date().isoformat(), "model": case.model_id}
+    if case.days_since < _NEGLIGIBLE_DAYS:
+        return _("It rests on %(forecast)s of %(day)s, model %(model)s.") % words
+    held = max(case.days_since, 1)
+    return _(
+        "It rests on %(forecast)s of %(day)s, model %(model)s, read on for a pack that has held for %(held)s since "
+        "then; past day %(last)s its end is carried on, an assumption."
+    ) % {**words, "held": count_days(held), "last": HORIZON - int(held)}

@@ -38,10 +38,11 @@ from service.ordering.schemas import (
 )
 from service.release.schemas import Range
 from service.suppliers.lead_times import OnOrder, on_order
+from service.translation import N_, _, translated
 from training.registry import StoredModel
 
 COSTS_OF_ORDERING: Final = ("stranding", "day_off_road", "capital_per_day", "return_value")
-ASSUMPTION: Final = (
+ASSUMPTION: Final = N_(
     "Costs are counted to the end of the forecast; past it a pack that still holds is taken to fail at once, which "
     "makes waiting look no better than it is."
 )
@@ -142,7 +143,7 @@ def _weigh(
         safe=_choice(plan, int(plan.safe_offer[0]), max(safe_day, 0), today),
         keeps_to_risk=safe_day >= 0,
         at_return_cost=float(plan.at_return_cost[0]),
-        reasons=list(entry.reasons),
+        reasons=translated(entry.reasons),
         if_it_holds_less=cheapest(band.pessimistic, today),
         if_it_holds_longer=cheapest(band.optimistic, today),
         depends_on_band=bool(band.depends_on_band[0]),
@@ -156,9 +157,9 @@ def _weigh(
             for change in changes
         ],
         on_order=ordered,
-        basis=[rests_on(one), costs.source, ASSUMPTION],
+        basis=[rests_on(one), costs.source, _(ASSUMPTION)],
         left_out=list(offers.left_out),
-        cautions=list(CAUTIONS),
+        cautions=translated(CAUTIONS),
     )
 
 
@@ -176,7 +177,7 @@ def _weighed(
         express_fee=None if offer.express_fee is None else offer.express_fee.amount,
         to_pay=offer.to_pay.amount,
         lead_days=range_of(offer.lead_time),
-        basis=offer.lead_time.basis,
+        basis=_(offer.lead_time.basis),
         best_day=best,
         best_cost=float(cost[best]),
         today_cost=float(cost[0]),
@@ -200,10 +201,15 @@ def _choice(plan: OrderPlan, offer: int, day: int, today: date, row: int = 0) ->
     if offer == AT_RETURN:
         supplier = plan.offers[int(plan.at_return_offer[row])].supplier
         cost = float(plan.at_return_cost[row])
-        said = f"Order only when the fault returns, then from {supplier}: {Money(cost, plan.currency)} expected."
+        words = {"supplier": supplier, "cost": Money(cost, plan.currency)}
+        said = _("Order only when the fault returns, then from %(supplier)s: %(cost)s expected.") % words
         return Choice(offer=None, supplier=supplier, day=None, on=None, cost=cost, sentence=said)
     supplier, cost = plan.offers[offer].supplier, float(plan.cost_at_most[row, offer, day])
     on = today + timedelta(days=day)
-    when = "today" if day == 0 else f"on {on.isoformat()} (day {day})"
-    said = f"Order from {supplier} {when}: {Money(cost, plan.currency)} expected."
+    words = {"supplier": supplier, "cost": Money(cost, plan.currency), "date": on.isoformat(), "day": day}
+    said = (
+        _("Order from %(supplier)s today: %(cost)s expected.")
+        if day == 0
+        else _("Order from %(supplier)s on %(date)s (day %(day)s): %(cost)s expected.")
+    ) % words
     return Choice(offer=offer, supplier=supplier, day=day, on=on, cost=cost, sentence=said)

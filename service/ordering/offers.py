@@ -14,6 +14,7 @@ from models.decisions.ordering import Offer
 from models.problems import BadInput
 from service.ordering.schemas import SentOffer
 from service.suppliers.lead_times import offer_lead_time, standing_offers, stated_lead_time
+from service.translation import _
 
 
 @dataclass(frozen=True)
@@ -60,19 +61,26 @@ def stored_offers(session: Session, family: str, currency: str, now: datetime) -
     for row in standing_offers(session, family, now):
         if row.currency != currency:
             left_out.append(
-                f"Offer {row.id} of {row.supplier_id} is in {row.currency}, the costs are in {currency}: no rate of "
-                "exchange is assumed. Enter its price converted at a rate you stand by."
+                _(
+                    "Offer %(number)s of %(supplier)s is in %(own)s, the costs are in %(currency)s: no rate of "
+                    "exchange is assumed. Enter its price converted at a rate you stand by."
+                )
+                % {"number": row.id, "supplier": row.supplier_id, "own": row.currency, "currency": currency}
             )
             continue
         fee = None if row.express_fee is None else Money(row.express_fee, row.currency)
         lead_time = offer_lead_time(session, row, now)
         known.append(_known(row.id, row.supplier_id, Money(row.price, row.currency), lead_time, fee))
     if not known:
-        what = f"has no offer for a pack of the family {family} that stands today"
+        what = (
+            _("The store has no offer for a pack of the family %(family)s that stands today in %(currency)s.")
+            if left_out
+            else _("The store has no offer for a pack of the family %(family)s that stands today.")
+        )
         raise BadInput.one(
             "offers",
-            f"The store {what}{f' in {currency}' if left_out else ''}.",
-            "Enter at least one, with a price and a usual number of days: POST /v1/offers.",
+            what % {"family": family, "currency": currency},
+            _("Enter at least one, with a price and a usual number of days: POST /v1/offers."),
         )
     return Offers(tuple(known), tuple(left_out))
 
@@ -94,6 +102,5 @@ def sent_offers(sent: Sequence[SentOffer]) -> Offers:
 
 
 def _known(number: int | None, supplier: str, price: Money, lead_time: LeadTime, fee: Money | None) -> KnownOffer:
-    return KnownOffer(
-        number, supplier, Offer(f"{supplier}{'' if fee is None else ' (express)'}", price, lead_time, fee)
-    )
+    named = supplier if fee is None else _("%(supplier)s (express)") % {"supplier": supplier}
+    return KnownOffer(number, supplier, Offer(named, price, lead_time, fee))

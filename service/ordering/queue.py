@@ -22,6 +22,7 @@ from service.ordering.offers import Offers, stored_offers
 from service.ordering.schemas import CaseLeftOut, CaseOnOrder, QueueAnswer, QueueEntryAnswer, QueueRequest
 from service.store.schema import Score
 from service.suppliers.lead_times import on_order
+from service.translation import _, ngettext, translated
 
 MOST_CASES: Final = 400
 """Cases weighed at once, those whose good-for day comes first; the others can wait longer, and their number is told."""
@@ -49,7 +50,7 @@ def queue_of_cases(session: Session, asked: QueueRequest, now: datetime) -> Queu
     waiting = everything.take([place for pack_id, place in places.items() if pack_id not in ordered])
     entries: list[tuple[QueueEntry, Offers, OpenCase]] = []
     left_out: list[CaseLeftOut] = []
-    notes = [costs.source, ASSUMPTION] if len(waiting) else [costs.source]
+    notes = [costs.source, _(ASSUMPTION)] if len(waiting) else [costs.source]
     unmet: list[BadInput] = []
     for family in sorted({case.family for case in waiting.cases}):
         cases = waiting.take([place for place, case in enumerate(waiting.cases) if case.family == family])
@@ -68,19 +69,28 @@ def queue_of_cases(session: Session, asked: QueueRequest, now: datetime) -> Queu
     left_out += [
         CaseLeftOut(
             pack_id=case.pack_id,
-            reason=f"Topped up on {case.topped_at.date().isoformat()}, but there is no forecast of it as things stand. "
-            "Issue one.",
+            reason=_("Topped up on %(day)s, but there is no forecast of it as things stand. Issue one.")
+            % {"day": case.topped_at.date().isoformat()},
         )
         for case in missing
     ]
     if missing_in_all > len(missing):
-        notes.append(f"{missing_in_all - len(missing)} more open cases have no forecast; run the scoring job.")
+        more = missing_in_all - len(missing)
+        said = ngettext(
+            "%(count)s more open case has no forecast; run the scoring job.",
+            "%(count)s more open cases have no forecast; run the scoring job.",
+            more,
+        )
+        notes.append(said % {"count": more})
     if len(everything) == MOST_CASES:
         in_all = session.scalar(select(func.count()).select_from(Score).where(~ended(), *conditions)) or 0
         if in_all > MOST_CASES:
             notes.append(
-                f"Weighed are the {MOST_CASES} cases whose good-for day comes first; {in_all - MOST_CASES} more hold "
-                "longer. Choose a family to see further."
+                _(
+                    "Weighed are the %(count)s cases whose good-for day comes first; %(more)s more hold longer. "
+                    "Choose a family to see further."
+                )
+                % {"count": MOST_CASES, "more": in_all - MOST_CASES}
             )
     return QueueAnswer(
         as_of=now,
@@ -98,7 +108,7 @@ def queue_of_cases(session: Session, asked: QueueRequest, now: datetime) -> Queu
         ],
         left_out=left_out,
         notes=notes,
-        cautions=list(CAUTIONS),
+        cautions=translated(CAUTIONS),
     )
 
 
@@ -133,5 +143,5 @@ def _told(entry: QueueEntry, offers: Offers, case: OpenCase, now: datetime) -> Q
         cheapest_day=latest(entry.cheapest_day),
         expected_cost=entry.expected_cost.amount,
         week_later=entry.week_later.amount,
-        reasons=list(entry.reasons),
+        reasons=translated(entry.reasons),
     )

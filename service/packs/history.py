@@ -16,6 +16,7 @@ from models.tables import HistoryTables, tables_from_histories
 from service.records.errors import Conflict, NoSuchRecord
 from service.store import schema
 from service.store.schema import Base, Pack
+from service.translation import _
 
 _PARTS: dict[str, tuple[type[Base], type[Any]]] = {
     "readings": (schema.Reading, BlockReading),
@@ -39,7 +40,7 @@ def begun_history(session: Session, pack_id: str, mend: str) -> PackHistory:
     """
     history = history_of_pack(session, pack_id)
     if history is None:
-        raise Conflict(f"Pack {pack_id} has no reading and no top-up yet. {mend}")
+        raise Conflict(_("Pack %(pack)s has no reading and no top-up yet. %(mend)s") % {"pack": pack_id, "mend": mend})
     return history
 
 
@@ -55,7 +56,7 @@ def history_of_pack(session: Session, pack_id: str) -> PackHistory | None:
     """
     pack = session.get(Pack, pack_id)
     if pack is None:
-        raise NoSuchRecord(f"There is no pack {pack_id}.")
+        raise NoSuchRecord(_("There is no pack %(pack)s.") % {"pack": pack_id})
     return next(histories_of(session, [pack]), None)
 
 

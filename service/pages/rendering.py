@@ -19,7 +19,7 @@ from service.pages.messages import COOKIE as MESSAGE_COOKIE
 from service.pages.messages import Message, send_message, take_message
 from service.pages.visits import form_token, keep
 from service.pages.wording import day_in_words, for_input, in_words, outcome_words, state_words
-from service.sentences import KIND_WORDS, count_days, promised
+from service.sentences import count_days, kind_words, promised
 from service.translation import LANGUAGE, _, ngettext
 
 LOOK_COOKIE: Final = "tideover_look"
@@ -40,7 +40,7 @@ def environment() -> Environment:
     env.install_gettext_callables(_, ngettext, newstyle=True)  # type: ignore[attr-defined]
     env.globals |= {"asset": lambda name: assets().address(name), "version": version("tideover"), "language": LANGUAGE}
     env.globals["known_operations"] = lambda: MAY
-    env.globals |= {"kind_words": KIND_WORDS, "outcome_words": outcome_words, "state_words": state_words}
+    env.globals |= {"kind_words": kind_words, "outcome_words": outcome_words, "state_words": state_words}
     env.filters |= {
         "count_days": count_days,
         "promised": promised,

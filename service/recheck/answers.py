@@ -17,6 +17,7 @@ from service.forecasts.schemas import EvidenceFlag
 from service.packs.history import begun_history
 from service.recheck.schemas import DayWorth, ReadingRow, RecheckAnswer, RecheckCase, RecheckRequest
 from service.recheck.sentences import row_sentence, sentences_of
+from service.translation import _, translated
 
 
 def case_of_pack(session: Session, pack_id: str, asked: RecheckRequest) -> RecheckCase:
@@ -28,7 +29,7 @@ def case_of_pack(session: Session, pack_id: str, asked: RecheckRequest) -> Reche
     Conflict
         Nothing is recorded of the pack that a forecast could start from.
     """
-    history = begun_history(session, pack_id, "Record the top-up first.")
+    history = begun_history(session, pack_id, _("Record the top-up first."))
     return RecheckCase(history=history, at=asked.at, usage=asked.usage, risk=asked.risk)
 
 
@@ -75,9 +76,9 @@ def answer(
         candidates=[DayWorth(day=day, worth_days=worth) for day, worth in plan.candidates],
         table=[ReadingRow(**vars(row), sentence=row_sentence(row, plan)) for row in plan.table],
         effective_packs=plan.effective_packs,
-        flags=[EvidenceFlag(code=flag.code, text=flag.text) for flag in (*present.flags, *plan.flags)],
+        flags=[EvidenceFlag(code=flag.code, text=_(flag.text)) for flag in (*present.flags, *plan.flags)],
         sentences=sentences_of(plan),
-        cautions=list(CAUTIONS),
+        cautions=translated(CAUTIONS),
         model_id=present.model_id,
         inputs_digest=present.inputs_digest,
     )

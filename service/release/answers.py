@@ -20,6 +20,7 @@ from service.open_cases.cases import OpenCases, open_case
 from service.open_cases.sentences import rests_on
 from service.release.schemas import Arrival, Range, ReleaseAnswer, ReleaseCase, ReleaseRequest
 from service.suppliers.lead_times import on_order, stated_lead_time
+from service.translation import _, ngettext, translated
 from training.registry import StoredModel
 
 
@@ -38,11 +39,11 @@ def release_of_pack(session: Session, pack_id: str, asked: ReleaseRequest, now: 
     if arrival is None:
         ordered = on_order(session, case.topped_at, now).get(pack_id)
         if ordered is None or ordered.lead_time is None:
-            what = "is not given, and no order for this pack is on record." if ordered is None else ordered.said
+            what = _("is not given, and no order for this pack is on record.") if ordered is None else ordered.said
             raise BadInput.one(
                 "arrival",
                 what,
-                "Give promised, in_days or lead_time, or record the order with POST /v1/deliveries and its pack_id.",
+                _("Give promised, in_days or lead_time, or record the order with POST /v1/deliveries and its pack_id."),
             )
         arrival = ordered.lead_time
     return _answer(case, arrival, asked, case.cases[0].km_per_day, now)
@@ -61,7 +62,7 @@ def release_of_history(
     forecast = answer(asked.case, model.model, families, threads=threads)
     arrival = _stated(asked, forecast.origin)
     if arrival is None:
-        raise BadInput.one("arrival", "is not given.", "Give one of promised, in_days and lead_time.")
+        raise BadInput.one("arrival", _("is not given."), _("Give one of promised, in_days and lead_time."))
     plan = plan_of(asked.case) or next(iter(asked.case.history.usage[-1:]), None)
     case = OpenCases.sent(forecast)
     return _answer(case, arrival, asked, None if plan is None else plan.km_per_day, forecast.origin)
@@ -71,8 +72,11 @@ def _stated(asked: Arrival, now: datetime) -> LeadTime | None:
     if asked.promised is not None:
         return promised_on(asked.promised, now.date())
     if asked.in_days is not None:
-        return LeadTime.on(asked.in_days, f"Expected in {asked.in_days} days, taken as exact.")
-    return None if asked.lead_time is None else stated_lead_time("the supplier", asked.lead_time)
+        said = ngettext(
+            "Expected in %(days)s day, taken as exact.", "Expected in %(days)s days, taken as exact.", asked.in_days
+        )
+        return LeadTime.on(asked.in_days, said % {"days": asked.in_days})
+    return None if asked.lead_time is None else stated_lead_time(_("the supplier"), asked.lead_time)
 
 
 def _answer(
@@ -98,10 +102,10 @@ def _answer(
         **_chances(risk),
         days=_range(risk.days[0]),
         km=_range(risk.km[0]),
-        basis=[arrival.basis, rests_on(one)],
-        sentence=risk.sentences[0],
-        conditions=list(risk.conditions),
-        cautions=list(CAUTIONS),
+        basis=[_(arrival.basis), rests_on(one)],
+        sentence=_(risk.sentences[0]),
+        conditions=translated(risk.conditions),
+        cautions=translated(CAUTIONS),
     )
 
 

@@ -22,14 +22,17 @@ from service.ordering.answers import range_of
 from service.stock.schemas import StockAnswer, StockLevel, StockRequest
 from service.store.schema import Delivery, Offer, Pack, Score, TopUp
 from service.suppliers.lead_times import offer_lead_time, on_order, standing_offers
+from service.translation import N_, _, ngettext, translated
 
 LOOKED_BACK: Final = timedelta(days=365)
 """New cases are counted over so long, or over the record if it is shorter."""
 
 _LEAST_DAYS: Final = 30.0
 _WHY: Final = {
-    "day_off_road": "It is what a day costs in which a vehicle stands for want of a pack: it weighs a pack too few.",
-    "capital_per_day": "It is what a day costs in which a pack lies unneeded: it weighs a pack too many.",
+    "day_off_road": N_(
+        "It is what a day costs in which a vehicle stands for want of a pack: it weighs a pack too few."
+    ),
+    "capital_per_day": N_("It is what a day costs in which a pack lies unneeded: it weighs a pack too many."),
 }
 
 
@@ -45,7 +48,7 @@ def stock_of_family(session: Session, family: str, asked: StockRequest, now: dat
         There is no offer to fill the shelf from, a cost is missing, or too little is recorded to count new cases.
     """
     costs = costs_here(session, asked.costs)
-    amounts = asked_for({name: (costs.amounts[name], why) for name, why in _WHY.items()}, 1)
+    amounts = asked_for({name: (costs.amounts[name], _(why)) for name, why in _WHY.items()}, 1)
     short, surplus = (float(amounts[name][0]) for name in _WHY)
     offer = _offer(session, family, asked.offer_id, now)
     lead_time = offer_lead_time(session, offer, now)
@@ -55,7 +58,7 @@ def stock_of_family(session: Session, family: str, asked: StockRequest, now: dat
     rate, rate_basis = (
         _new_cases(session, family, now)
         if asked.new_cases_per_day is None
-        else (asked.new_cases_per_day, "New cases a day as stated with the question.")
+        else (asked.new_cases_per_day, _("New cases a day as stated with the question."))
     )
     curves = waiting.survival if len(waiting) else np.ones((0, len(DAYS)))
     demand = lead_time_demand(curves, lead_time, rate)
@@ -79,8 +82,28 @@ def stock_of_family(session: Session, family: str, asked: StockRequest, now: dat
                 cost=level.cost(short * mean, surplus * mean),
             )
         )
-    at_least = " at least" if demand.unclaimed > 0 else ""
-    plural = "pack" if best.packs == 1 else "packs"
+    hold = (
+        ngettext(
+            "Hold at least %(packs)s pack of the family %(family)s, on the shelf and on order together: that covers "
+            "%(share)s lead times of %(supplier)s.",
+            "Hold at least %(packs)s packs of the family %(family)s, on the shelf and on order together: that covers "
+            "%(share)s lead times of %(supplier)s.",
+            best.packs,
+        )
+        if demand.unclaimed > 0
+        else ngettext(
+            "Hold %(packs)s pack of the family %(family)s, on the shelf and on order together: that covers %(share)s "
+            "lead times of %(supplier)s.",
+            "Hold %(packs)s packs of the family %(family)s, on the shelf and on order together: that covers %(share)s "
+            "lead times of %(supplier)s.",
+            best.packs,
+        )
+    ) % {
+        "packs": best.packs,
+        "family": family,
+        "share": _(in_100(best.service)),
+        "supplier": offer.supplier_id,
+    }
     return StockAnswer(
         family=family,
         as_of=now,
@@ -90,7 +113,7 @@ def stock_of_family(session: Session, family: str, asked: StockRequest, now: dat
         currency=costs.currency,
         ratio=ratio,
         open_cases=len(waiting),
-        from_open_cases=lead_time_demand(curves, lead_time, 0.0).mean,
+        from_open_cases=demand.from_open_cases,
         new_cases_per_day=rate,
         expected_demand=demand.mean,
         unclaimed=demand.unclaimed,
@@ -99,17 +122,16 @@ def stock_of_family(session: Session, family: str, asked: StockRequest, now: dat
         hold=best.packs,
         to_order=best.to_order,
         levels=levels,
-        sentence=(
-            f"Hold{at_least} {best.packs} {plural} of the family {family}, on the shelf and on order together: that "
-            f"covers {in_100(best.service)} lead times of {offer.supplier_id}. {_to_order(best.to_order)}"
-        ),
-        basis=[lead_time.basis, rate_basis, costs.source],
-        cautions=list(CAUTIONS),
+        sentence=f"{hold} {_to_order(best.to_order)}",
+        basis=[_(lead_time.basis), rate_basis, costs.source],
+        cautions=translated(CAUTIONS),
     )
 
 
 def _to_order(count: int) -> str:
-    return "Nothing is to be ordered for the shelf now." if count == 0 else f"Order {count} now."
+    return (
+        _("Nothing is to be ordered for the shelf now.") if count == 0 else _("Order %(count)s now.") % {"count": count}
+    )
 
 
 def _offer(session: Session, family: str, number: int | None, now: datetime) -> Offer:
@@ -117,18 +139,19 @@ def _offer(session: Session, family: str, number: int | None, now: datetime) -> 
     if number is not None:
         chosen = [offer for offer in found if offer.id == number]
         if not chosen:
-            known = ", ".join(str(offer.id) for offer in found) or "none"
+            known = ", ".join(str(offer.id) for offer in found) or _("none")
             raise BadInput.one(
                 "offer_id",
-                f"is {number}, which is no offer for a pack of the family {family} that stands today.",
-                f"Standing are: {known}.",
+                _("is %(number)s, which is no offer for a pack of the family %(family)s that stands today.")
+                % {"number": number, "family": family},
+                _("Standing are: %(known)s.") % {"known": known},
             )
         return chosen[0]
     if not found:
         raise BadInput.one(
             "offers",
-            f"The store has no offer for a pack of the family {family} that stands today.",
-            "Enter at least one, with a price and a usual number of days: POST /v1/offers.",
+            _("The store has no offer for a pack of the family %(family)s that stands today.") % {"family": family},
+            _("Enter at least one, with a price and a usual number of days: POST /v1/offers."),
         )
     return min(found, key=lambda offer: (offer.price + (offer.express_fee or 0), offer.id))
 
@@ -149,7 +172,13 @@ def _new_cases(session: Session, family: str, now: datetime) -> tuple[float, str
     if days < _LEAST_DAYS:
         raise BadInput.one(
             "new_cases_per_day",
-            f"is not given, and the record of the family {family} is only {days:.0f} days long.",
-            "State how many packs a day come in anew on average, for example 0.1 for one in ten days.",
+            _("is not given, and the record of the family %(family)s is only %(days)s days long.")
+            % {"family": family, "days": f"{days:.0f}"},
+            _("State how many packs a day come in anew on average, for example 0.1 for one in ten days."),
         )
-    return count / days, f"{count} packs of the family {family} came in for the first time within {days:.0f} days."
+    said = ngettext(
+        "%(count)s pack of the family %(family)s came in for the first time within %(days)s days.",
+        "%(count)s packs of the family %(family)s came in for the first time within %(days)s days.",
+        count,
+    )
+    return count / days, said % {"count": count, "family": family, "days": f"{days:.0f}"}

@@ -17,6 +17,7 @@ from service.packs.history import begun_history
 from service.sentences import USUAL_CONFIDENCE
 from service.store.schema import IssuedForecast, Score
 from service.stored_forecasts.schemas import ForecastRequest
+from service.translation import _
 from training.registry import StoredModel
 
 REISSUED_AFTER: Final = timedelta(days=14)
@@ -33,7 +34,7 @@ def case_of_pack(session: Session, pack_id: str, asked: ForecastRequest) -> Fore
     Conflict
         Nothing is recorded of the pack that a forecast could start from.
     """
-    history = begun_history(session, pack_id, "Record the top-up first.")
+    history = begun_history(session, pack_id, _("Record the top-up first."))
     return case_of(history, asked)
 
 

@@ -15,6 +15,7 @@ from models.decisions.lead_time import MAX_LEAD_DAYS, Delivery, LeadTime, Quote,
 from models.problems import BadInput
 from service.store import schema
 from service.suppliers.subject import Days
+from service.translation import _
 
 MOST_PAST: Final = 1_000
 """Past orders of one supplier that are looked at, the newest first."""
@@ -53,7 +54,9 @@ def stated_lead_time(supplier: str, stated: StatedLeadTime) -> LeadTime:
     """
     bounds = (stated.earliest_days, stated.latest_days)
     if stated.usual_days is None and bounds != (None, None):
-        raise BadInput.one("usual_days", "is not given, but a bound is.", "Give the usual days, or leave out bounds.")
+        raise BadInput.one(
+            "usual_days", _("is not given, but a bound is."), _("Give the usual days, or leave out bounds.")
+        )
     quote = None if stated.usual_days is None else Quote(stated.usual_days, *bounds)
     past = [Delivery(order.days, order.arrived) for order in stated.past]
     return lead_time(supplier, quote, past).given_waited(stated.waited_days)
@@ -148,9 +151,10 @@ def on_order(session: Session, cases: Mapping[str, datetime], now: datetime) -> 
 def _on_order(session: Session, order: schema.Delivery, now: datetime) -> OnOrder:
     named = (order.id, order.supplier_id, order.ordered_at, order.arrived_at)
     if order.arrived_at is not None and order.arrived_at <= now:
-        said = (
-            f"The pack came from {order.supplier_id} on {order.arrived_at.date().isoformat()} and waits to be fitted."
-        )
+        said = _("The pack came from %(supplier)s on %(day)s and waits to be fitted.") % {
+            "supplier": order.supplier_id,
+            "day": order.arrived_at.date().isoformat(),
+        }
         return OnOrder(*named, LeadTime.on(0, said), said)
     fee = schema.Offer.express_fee
     offer = session.scalar(
@@ -171,5 +175,5 @@ def _on_order(session: Session, order: schema.Delivery, now: datetime) -> OnOrde
         known = lead_time(order.supplier_id, quote, past).given_waited(waited)
     except BadInput as error:
         problem = error.problems[0]
-        return OnOrder(*named, None, f"{problem.what} {problem.mend}")
-    return OnOrder(*named, known, known.basis)
+        return OnOrder(*named, None, f"{_(problem.what)} {_(problem.mend)}")
+    return OnOrder(*named, known, _(known.basis))

@@ -19,6 +19,7 @@ from models.topup_plan import plan_topup
 from service.cautions import DRIVING, PACK_WORK
 from service.packs.history import begun_history
 from service.topup_plan.schemas import Comparison, TopUpPlanAnswer, TopUpPlanCase, TopUpPlanRequest
+from service.translation import _, translated
 
 
 def case_of_pack(session: Session, pack_id: str, asked: TopUpPlanRequest) -> TopUpPlanCase:
@@ -30,7 +31,7 @@ def case_of_pack(session: Session, pack_id: str, asked: TopUpPlanRequest) -> Top
     Conflict
         Nothing is recorded of the pack that a plan could start from.
     """
-    history = begun_history(session, pack_id, "Record a reading of all blocks first.")
+    history = begun_history(session, pack_id, _("Record a reading of all blocks first."))
     return TopUpPlanCase(history=history, **{name: getattr(asked, name) for name in TopUpPlanRequest.model_fields})
 
 
@@ -57,8 +58,8 @@ def answer(
     if family is None:
         raise BadInput.one(
             "history.family",
-            f"The family {case.history.family!r} is not known.",
-            f"Name one of {', '.join(sorted(families))}, or define it in the field family.",
+            _("The family %(family)s is not known.") % {"family": repr(case.history.family)},
+            _("Name one of %(known)s, or define it in the field family.") % {"known": ", ".join(sorted(families))},
         )
     try:
         with thread_limit(threads):
@@ -75,7 +76,7 @@ def answer(
         raise BadInput(_as_in_the_case(p) for p in error.problems) from error
     made = _comparison(case.history, family, case.at, case.ambient_c)
     told: dict[str, Any] = {name: getattr(plan, name) for name in TopUpPlanAnswer.model_fields if hasattr(plan, name)}
-    told["cautions"] = [*plan.cautions, *PACK_WORK, *DRIVING]
+    told["cautions"] = translated([*plan.cautions, *PACK_WORK, *DRIVING])
     return TopUpPlanAnswer.model_validate(
         {
             **told,

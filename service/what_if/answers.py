@@ -16,6 +16,7 @@ from service.cautions import CAUTIONS
 from service.forecasts.answers import as_in_the_case, family_of, plan_of
 from service.forecasts.schemas import EvidenceFlag
 from service.packs.history import begun_history
+from service.translation import _, translated
 from service.what_if.schemas import OtherPlan, PlanAnswer, WhatIfAnswer, WhatIfCase, WhatIfRequest
 from service.what_if.sentences import sentence_of, sentences_of
 
@@ -29,7 +30,7 @@ def case_of_pack(session: Session, pack_id: str, asked: WhatIfRequest) -> WhatIf
     Conflict
         Nothing is recorded of the pack that a forecast could start from.
     """
-    history = begun_history(session, pack_id, "Record the top-up first.")
+    history = begun_history(session, pack_id, _("Record the top-up first."))
     return WhatIfCase(history=history, at=asked.at, usage=asked.usage, plans=asked.plans)
 
 
@@ -76,9 +77,9 @@ def answer(
         cannot_tell=list(told.cannot_tell),
         effective_packs=told.effective_packs,
         agreement_gap=told.agreement_gap,
-        flags=[EvidenceFlag(code=flag.code, text=flag.text) for flag in (*present.flags, *told.flags)],
+        flags=[EvidenceFlag(code=flag.code, text=_(flag.text)) for flag in (*present.flags, *told.flags)],
         sentences=sentences_of(told),
-        cautions=list(CAUTIONS),
+        cautions=translated(CAUTIONS),
         model_id=present.model_id,
         inputs_digest=present.inputs_digest,
     )

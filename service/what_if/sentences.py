@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from models.what_if import PlanForecast, WhatIf
+from service.translation import _, ngettext
 
 TOLD_DAY = 14
 """Day at which shares still holding are told: two weeks, the usual wait for a pack (common practice, no source)."""
@@ -14,32 +15,56 @@ def sentence_of(told: PlanForecast, answer: WhatIf) -> str:
     held, before = (
         round(100 * float(curve[days == TOLD_DAY][0])) for curve in (told.survival, answer.present.survival)
     )
-    name = told.plan.name[:1].upper() + told.plan.name[1:]
+    name = _(told.plan.name)
+    name = name[:1].upper() + name[1:]
     if told.verdict == "as planned":
-        return (
-            f"As planned, such packs hold {told.mean_days:.1f} days on average (none counted beyond day "
-            f"{answer.present.horizon_days:g}); on day {TOLD_DAY}, {held} of 100 still hold."
-        )
+        return _(
+            "As planned, such packs hold %(days)s days on average (none counted beyond day %(horizon)s); on day "
+            "%(day)s, %(held)s of 100 still hold."
+        ) % {
+            "days": f"{told.mean_days:.1f}",
+            "horizon": f"{answer.present.horizon_days:g}",
+            "day": TOLD_DAY,
+            "held": held,
+        }
     if told.verdict == "cannot tell":
-        said = f"{name}: the evidence cannot tell this from the present plan."
+        said = [_("%(plan)s: the evidence cannot tell this from the present plan.") % {"plan": name}]
     else:
         low, high = sorted((abs(told.gained_low), abs(told.gained_high)))
-        said = (
-            f"{name}: {abs(told.gained_days):.1f} days {told.verdict} on average (between {low:.1f} and {high:.1f}); "
-            f"on day {TOLD_DAY}, {held} of 100 still hold instead of {before}."
+        gained = (
+            _(
+                "%(plan)s: %(days)s days longer on average (between %(low)s and %(high)s); on day %(day)s, %(held)s of "
+                "100 still hold instead of %(before)s."
+            )
+            if told.verdict == "longer"
+            else _(
+                "%(plan)s: %(days)s days shorter on average (between %(low)s and %(high)s); on day %(day)s, %(held)s "
+                "of 100 still hold instead of %(before)s."
+            )
         )
+        words = {"plan": name, "days": f"{abs(told.gained_days):.1f}", "low": f"{low:.1f}", "high": f"{high:.1f}"}
+        said = [gained % {**words, "day": TOLD_DAY, "held": held, "before": before}]
     if told.plan.swap_block:
-        said += " The rest of the pack stays as it is: from then on its next weakest block decides."
+        said.append(_("The rest of the pack stays as it is: from then on its next weakest block decides."))
     if told.plan.start_after_days:
-        said += f" The {told.plan.start_after_days} days on which it stands are counted in."
-    return said
+        stands = ngettext(
+            "The %(days)s day on which it stands is counted in.",
+            "The %(days)s days on which it stands are counted in.",
+            told.plan.start_after_days,
+        )
+        said.append(stands % {"days": told.plan.start_after_days})
+    return " ".join(said)
 
 
 def sentences_of(answer: WhatIf) -> list[str]:
     """Say all plans in order, then which of them the evidence does not tell apart from one another."""
     said = [sentence_of(told, answer) for told in answer.plans]
     present = answer.plans[0].plan.name
-    pairs = [f"“{one}” and “{other}”" for one, other in answer.cannot_tell if present not in (one, other)]
+    pairs = [
+        _("“%(one)s” and “%(other)s”") % {"one": _(one), "other": _(other)}
+        for one, other in answer.cannot_tell
+        if present not in (one, other)
+    ]
     if pairs:
-        said.append(f"Not told apart by the evidence: {'; '.join(pairs)}.")
+        said.append(_("Not told apart by the evidence: %(pairs)s.") % {"pairs": "; ".join(pairs)})
     return said

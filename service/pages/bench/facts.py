@@ -30,7 +30,7 @@ from service.records.schemas import LARGEST_NUMBER
 from service.records.subject import Subject
 from service.records.writing import Done
 from service.store.schema import Versioned
-from service.translation import _
+from service.translation import _, translated
 
 router = page_router()
 
@@ -123,7 +123,7 @@ def fact_page(
         once=once(),
         etag=None if row is None else etag_of(row),
         address=unit_address(unit.pack.id),
-        cautions=PACK_WORK + CHARGING if word in WORK_ON_PACK else (),
+        cautions=translated(PACK_WORK + CHARGING) if word in WORK_ON_PACK else (),
         may_withdraw=row is not None and may(request, f"withdraw_{FACTS[word].one.replace('-', '_')}"),
         **more,
     )

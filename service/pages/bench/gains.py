@@ -7,6 +7,7 @@ from typing import Final
 
 import numpy as np
 
+from service.translation import _
 from service.what_if.schemas import WhatIfAnswer
 
 WIDTH: Final = 400
@@ -56,7 +57,7 @@ def gains_of(answer: WhatIfAnswer) -> Gains:
                 x=x(plan.gained_days),
                 low=x(plan.gained_low),
                 high=x(plan.gained_high),
-                words=plan.plan.name,
+                words=_(plan.plan.name),
                 told=plan.verdict != "cannot tell",
             )
             for place, plan in enumerate(others)

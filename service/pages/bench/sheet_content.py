@@ -25,7 +25,7 @@ from service.pages.wording import day_in_words, in_words, state_words
 from service.recheck.schemas import RecheckAnswer
 from service.sentences import main_promise, promised
 from service.store.schema import Assignment, IssuedForecast
-from service.translation import _, ngettext
+from service.translation import _, ngettext, translated
 
 
 @dataclass(frozen=True)
@@ -127,7 +127,7 @@ def sheet_of(release: Release, recheck: RecheckAnswer | None, now: datetime, zon
         issued=in_words(row.issued_at, zone),
         counted_from=in_words(row.origin, zone),
         model_id=row.model_id,
-        cautions=CAUTIONS,
+        cautions=tuple(translated(CAUTIONS)),
         facts=() if history is None else tuple(_facts(history, row.origin, zone)),
         sentences=tuple(forecast.sentences),
         promises=tuple(

@@ -27,7 +27,7 @@ from service.records.writing import Done
 from service.sentences import main_promise
 from service.stored_forecasts.issuing import case_of_pack, issued
 from service.stored_forecasts.schemas import ForecastRequest
-from service.translation import _
+from service.translation import _, translated
 
 router = page_router()
 
@@ -65,8 +65,8 @@ def show_unit(
         promise=None if told.forecast is None else main_promise(told.forecast),
         deviations=[] if unit.history is None else deviations_of(unit.history),
         missing=missing_of(unit),
-        driving=DRIVING,
-        at_the_pack=PACK_WORK + CHARGING,
+        driving=translated(DRIVING),
+        at_the_pack=translated(PACK_WORK + CHARGING),
         etag=etag_of(unit.pack),
         once=once(),
         address=unit_address(pack_id),

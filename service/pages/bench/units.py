@@ -25,7 +25,7 @@ from service.records.records import create
 from service.records.routes import CurrentStore
 from service.records.writing import Done
 from service.store.schema import Vehicle
-from service.translation import _
+from service.translation import _, translated
 from service.vehicles.subject import VEHICLES, NewVehicle
 
 LONGEST: Final = 64
@@ -40,7 +40,9 @@ def show_bench(request: Request, store: CurrentStore) -> Response:
     with store.reading() as session:
         units, last = find_units(session, words, after) if words or after else (lately(session), None)
     following = f"/bench?{urlencode({'unit': words, 'after': last})}" if last else ""
-    return render(request, "bench/units.html", units=units, words=words, following=following, cautions=PACK_WORK)
+    return render(
+        request, "bench/units.html", units=units, words=words, following=following, cautions=translated(PACK_WORK)
+    )
 
 
 def _asked(request: Request, name: str) -> str:

@@ -30,7 +30,7 @@ router = page_router()
 
 def entries() -> tuple[Entry, ...]:
     """Return the fields of the form."""
-    return tuple(Entry(name, cost_words(name), hint=meaning) for name, meaning in MEANING.items())
+    return tuple(Entry(name, cost_words(name), hint=_(meaning)) for name, meaning in MEANING.items())
 
 
 def _page(request: Request, row: Any, values: Mapping[str, str], back_to: str, faults: Faults = NO_FAULTS) -> Response:

@@ -19,7 +19,7 @@ from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
 from service.pages.spreadsheet import csv_file
 from service.records.routes import CurrentStore
-from service.translation import _, ngettext
+from service.translation import _, ngettext, translated
 
 PAGE: Final = 25
 """Cases on one page of the queue."""
@@ -75,7 +75,7 @@ def show_queue(request: Request, store: CurrentStore, families: KnownFamilies) -
         cost_words=cost_words,
         address=case_address,
         due=due,
-        cautions=DRIVING,
+        cautions=translated(DRIVING),
     )
 
 

@@ -14,7 +14,7 @@ from service.pages.asking import about_costs, cost_words, given, money, question
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
 from service.records.routes import CurrentStore
-from service.translation import _
+from service.translation import _, translated
 
 router = page_router()
 
@@ -45,5 +45,5 @@ def show_age(request: Request, store: CurrentStore, families: KnownFamilies) -> 
         missing=missing,
         money=money,
         cost_words=cost_words,
-        cautions=DRIVING,
+        cautions=translated(DRIVING),
     )

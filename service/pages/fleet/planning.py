@@ -20,6 +20,7 @@ from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
 from service.pages.spreadsheet import csv_file
 from service.records.routes import CurrentStore
+from service.translation import translated
 
 PLAN_FIELDS: Final = ("slots", "weeks", "packs", "budget", "pack", *PART)
 TIME_LIMIT_S: Final = 5.0
@@ -71,7 +72,7 @@ def show_plan(request: Request, store: CurrentStore) -> Response:
         cost_words=cost_words,
         date_in_words=date_in_words,
         drawing=None if plan is None else drawing_of(plan.weeks),
-        cautions=DRIVING,
+        cautions=translated(DRIVING),
     )
 
 
@@ -111,7 +112,7 @@ def show_returns(request: Request, store: CurrentStore) -> Response:
         question=urlencode(texts),
         date_in_words=date_in_words,
         drawing=None if answer is None or not answer.vehicles else drawing_of(answer.weeks),
-        cautions=DRIVING,
+        cautions=translated(DRIVING),
     )
 
 

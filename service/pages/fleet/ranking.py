@@ -25,7 +25,7 @@ from service.pages.spreadsheet import csv_file
 from service.records.routes import CurrentStore
 from service.records.writing import Done
 from service.store.schema import Job, Score
-from service.translation import _
+from service.translation import _, translated
 
 PART: Final = ("family", "site", "duty")
 """Fields of the address that pick a part of the fleet."""
@@ -87,7 +87,7 @@ def show_ranking(request: Request, store: CurrentStore) -> Response:
         risk=per_cent,
         cost_words=cost_words,
         unit_address=lambda pack_id: f"/bench/units/{quote(pack_id, safe='')}",
-        cautions=DRIVING,
+        cautions=translated(DRIVING),
     )
 
 
