@@ -117,7 +117,7 @@ def attribute(raw: RawFeatures, row: int, figure: Callable[[pd.DataFrame], Float
     players = [evidence for evidence in EVIDENCE if evidence in recorded]
     coalition = np.arange(2 ** len(players))
     kept = {evidence: (coalition >> i) & 1 == 1 for i, evidence in enumerate(players)}
-    worth = figure(derive(raw.masked(row, len(coalition), kept)))
+    worth = figure(derive(raw.take(np.full(len(coalition), row)).only(kept)))
     days = dict(zip(players, shapley_values(worth).tolist(), strict=True))
     return Attribution(
         reference_days=float(worth[0]),

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from models.block_estimate import ESTIMATES, estimate
 from models.block_information import INFORMATION
 from models.families import PackFamily
-from models.feature_table import FEATURE_NAMES, FEATURES, Evidence
+from models.feature_table import EVIDENCE, FEATURE_NAMES, FEATURES, Evidence
 from models.imbalance import critical_share
 from models.self_discharge import arrhenius_factor
 
@@ -96,28 +96,35 @@ class RawFeatures:
 
     def known(self, row: int) -> set[Evidence]:
         """Return the evidence of which one row holds anything."""
-        return {
-            evidence
-            for name, evidence in RAW_EVIDENCE.items()
-            if not np.isnan(value := self.columns[name][row]) and value != UNKNOWN.get(name)
-        }
+        return {evidence for evidence in EVIDENCE if self.holds(evidence)[row]}
 
-    def masked(self, row: int, count: int, kept: Mapping[Evidence, NDArray[np.bool_]]) -> RawFeatures:
-        """Repeat one row k times, each time with some evidence as if it had never been recorded.
+    def holds(self, evidence: Evidence) -> NDArray[np.bool_]:
+        """Return which rows hold anything of some evidence, shape (m,)."""
+        found = np.zeros(len(self.families.which), dtype=np.bool_)
+        for name, of in RAW_EVIDENCE.items():
+            if of == evidence:
+                found |= ~np.isnan(self.columns[name]) & (self.columns[name] != UNKNOWN.get(name))
+        return found
+
+    def take(self, rows: NDArray[np.intp]) -> RawFeatures:
+        """Return some rows, shape (k,), in the order given; a row may come again."""
+        columns = {name: column[rows] for name, column in self.columns.items()}
+        return RawFeatures(columns, RowFamilies(self.families.which[rows], self.families.families))
+
+    def only(self, kept: Mapping[Evidence, NDArray[np.bool_]]) -> RawFeatures:
+        """Return the rows with some evidence as if it had never been recorded.
 
         Parameters
         ----------
-        row, count : int
-            `count` is k.
-        kept : mapping of evidence to bool array, shape (k,)
-            In which of the k rows it is kept; evidence not named is kept nowhere.
+        kept : mapping of evidence to bool array, shape (m,)
+            In which rows it is kept; evidence not named is kept nowhere.
         """
-        nowhere = np.zeros(count, dtype=np.bool_)
+        nowhere = np.zeros(len(self.families.which), dtype=np.bool_)
         columns = {
-            name: np.where(kept.get(evidence, nowhere), self.columns[name][row], UNKNOWN.get(name, np.nan))
+            name: np.where(kept.get(evidence, nowhere), self.columns[name], UNKNOWN.get(name, np.nan))
             for name, evidence in RAW_EVIDENCE.items()
-        } | {name: np.full(count, self.columns[name][row]) for name in ALWAYS_KNOWN}
-        return RawFeatures(columns, RowFamilies(np.repeat(self.families.which[row], count), self.families.families))
+        }
+        return RawFeatures(columns | {name: self.columns[name] for name in ALWAYS_KNOWN}, self.families)
 
 
 def derive(raw: RawFeatures) -> pd.DataFrame:

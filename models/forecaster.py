@@ -17,6 +17,7 @@ from models.conformal import ConformalBound
 from models.estimator import SurvivalEstimator
 from models.evidence import FAR, SeenRange, evidence_group, flags_of, with_inferred_topups
 from models.families import PackFamily
+from models.feature_table import Evidence
 from models.features import feature_frame, raw_features
 from models.forecast import Flag, Forecast
 from models.grid import DAYS
@@ -30,6 +31,7 @@ from models.recheck import DEFAULT_RISK, RecheckPlan, recheck_plan
 from models.similar import PastPacks, SimilarPack
 from models.tables import SECONDS_PER_DAY, HistoryTables, tables_from_histories, to_days
 from models.what_if import WhatIf, what_if
+from models.worth_of_evidence import worth_of_missing
 
 BAND_FACTOR: Final = 1.64
 """Standard deviations of the members on the complementary log-log scale to each side: nine in ten, if normal."""
@@ -97,12 +99,15 @@ class Explanation:
         What each kind of evidence adds to that; together they make up `Forecast.restricted_mean`.
     similar : tuple of SimilarPack
         The most similar past packs; none if the model holds none.
+    worth : mapping of evidence to float
+        How far each kind of missing evidence would move the forecast, in days (`models.worth_of_evidence`).
     """
 
     forecast: Forecast
     reference_days: float
     contributions: tuple[Contribution, ...]
     similar: tuple[SimilarPack, ...]
+    worth: Mapping[Evidence, float]
 
 
 def _cloglog(survival: Floats) -> Floats:
@@ -283,9 +288,13 @@ class Forecaster:
         See `models.attribution.attribute` for what the contributions mean, `models.similar.PastPacks` for likeness.
         """
         forecast, tables, batch = self._forecast(history, at, usage, family)
-        parts = attribute(raw_features(tables, batch.moments), 0, self.mean_days)
-        similar = () if self.past is None else self.past.nearest(batch.X, history.pack_id)
-        return Explanation(forecast, parts.reference_days, parts.contributions, similar)
+        raw = raw_features(tables, batch.moments)
+        parts = attribute(raw, 0, self.mean_days)
+        if self.past is None:
+            return Explanation(forecast, parts.reference_days, parts.contributions, (), {})
+        similar = self.past.nearest(batch.X, history.pack_id)
+        worth = worth_of_missing(raw, 0, batch.X, history.pack_id, self.past, self.mean_days)
+        return Explanation(forecast, parts.reference_days, parts.contributions, similar, worth)
 
     def what_if(
         self,

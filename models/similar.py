@@ -9,9 +9,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from models.derived_features import RawFeatures
 from models.evidence import evidence_group
+from models.feature_table import Evidence
 
 Floats = NDArray[np.float64]
+Rows = NDArray[np.intp]
 Became = Literal["returned", "replaced", "still holding"]
 
 SHOWN: Final = 5
@@ -69,6 +72,8 @@ class PastPacks:
     names : tuple of str, length p
         Features.
     values : array of float32, shape (n, p)
+    raw : RawFeatures
+        What the features were concluded from, n rows.
     group : object array, shape (n,)
         Evidence group.
     scale, weight : array, shape (p,)
@@ -90,13 +95,16 @@ class PastPacks:
     packs: pd.DataFrame
     names: tuple[str, ...]
     values: NDArray[np.float32]
+    raw: RawFeatures
     group: NDArray[np.object_]
     scale: Floats
     weight: Floats
     invented: bool
 
     @classmethod
-    def learn(cls, packs: pd.DataFrame, X: pd.DataFrame, mean_days: Floats, *, invented: bool) -> Self:
+    def learn(
+        cls, packs: pd.DataFrame, X: pd.DataFrame, raw: RawFeatures, mean_days: Floats, *, invented: bool
+    ) -> Self:
         """Store past packs and weigh their features.
 
         Parameters
@@ -105,6 +113,8 @@ class PastPacks:
             One moment a pack: ``pack_id`` (unique), ``family``, ``further_days``, ``became`` and ``kind`` (None where
             not known). In any order.
         X : DataFrame, shape (n, p)
+        raw : RawFeatures
+            What `X` was derived from.
         mean_days : array, shape (n,)
             Forecast of the mean days held, to the horizon.
         invented : bool
@@ -117,6 +127,7 @@ class PastPacks:
             packs=packs[["pack_id", "family", "further_days", "became", "kind"]],
             names=tuple(X.columns),
             values=X.to_numpy(np.float32),
+            raw=raw.take(order),
             group=evidence_group(X),
             scale=np.array([_span(column) for column in columns]),
             weight=np.array([spread_of_forecast(column, mean_days) for column in columns]),
@@ -141,9 +152,8 @@ class PastPacks:
             by distance, then by name.
         """
         here = x[list(self.names)].to_numpy(np.float32)[0]
-        distance = self._distance(here)
-        lithium = self.names.index("lithium")
-        chemistry = self.values[:, lithium] != here[lithium]
+        distance = self._distance(here, np.full(len(here), True))
+        chemistry = self._another_chemistry(here)
         evidence = self.group != evidence_group(x)[0]
         order = np.lexsort((distance, evidence, chemistry))  # stable, and the packs are in order of their names
         order = order[self.packs["pack_id"].to_numpy()[order] != pack_id][:count]
@@ -163,11 +173,35 @@ class PastPacks:
             for i, row in zip(order, self.packs.iloc[order].itertuples(), strict=True)
         )
 
-    def _distance(self, here: NDArray[np.float32]) -> Floats:
+    def nearest_with(self, evidence: Evidence, x: pd.DataFrame, pack_id: str, count: int) -> Rows:
+        """Find the packs that had some evidence, most similar in what is known of the pack that is asked about.
+
+        Parameters
+        ----------
+        evidence : str
+        x : DataFrame, shape (1, p)
+        pack_id : str
+        count : int
+
+        Returns
+        -------
+        int array, shape (at most `count`,)
+            Rows of the stored packs of the same chemistry, the nearest first.
+        """
+        here = x[list(self.names)].to_numpy(np.float32)[0]
+        others = self.packs["pack_id"].to_numpy() != pack_id
+        fit = np.flatnonzero(self.raw.holds(evidence) & others & ~self._another_chemistry(here))
+        return fit[np.argsort(self._distance(here, ~np.isnan(here))[fit], kind="stable")[:count]]
+
+    def _another_chemistry(self, here: NDArray[np.float32]) -> NDArray[np.bool_]:
+        lithium = self.names.index("lithium")
+        return np.asarray(self.values[:, lithium] != here[lithium])
+
+    def _distance(self, here: NDArray[np.float32], counts: NDArray[np.bool_]) -> Floats:
         apart = np.minimum(np.abs(self.values.astype(np.float64) - here.astype(np.float64)) / self.scale, 1.0)
         lacks, lack = np.isnan(self.values), np.isnan(here)
         apart = np.where(lacks | lack, 1.0, apart)
-        weight = np.where(lacks & lack, 0.0, self.weight)
+        weight = np.where((lacks & lack) | ~counts, 0.0, self.weight)
         return np.asarray((weight * apart).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-12))
 
 

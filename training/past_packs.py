@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from models.features import raw_features
 from models.forecaster import Forecaster
 from models.similar import PastPacks
 from models.tables import HistoryTables
@@ -57,4 +58,5 @@ def past_packs(
             "kind": np.array([None if kind is None else kind.get(p) for p in packs], dtype=object),
         }
     )
-    return PastPacks.learn(table, rows.X, forecaster.mean_days(rows.X), invented=invented)
+    raw = raw_features(tables, rows.moments)
+    return PastPacks.learn(table, rows.X, raw, forecaster.mean_days(rows.X), invented=invented)

@@ -39,7 +39,7 @@ def forecaster(small_trained):
 
 def masking(raw, row, *kept):
     """Features of one row with only some evidence kept."""
-    return derive(raw.masked(row, 1, {evidence: np.array([True]) for evidence in kept}))
+    return derive(raw.take(np.array([row])).only({evidence: np.array([True]) for evidence in kept}))
 
 
 def test_reference_glove_game():
@@ -157,7 +157,7 @@ def test_parity_leaving_unknown_evidence_out_of_the_game_changes_nothing(raw, fo
     row = next(r for r in range(len(raw.columns["held_days"])) if len(raw.known(r)) == 5)
     coalition = np.arange(256)
     kept = {evidence: (coalition >> i) & 1 == 1 for i, evidence in enumerate(EVIDENCE)}
-    whole = shapley_values(forecaster.mean_days(derive(raw.masked(row, 256, kept))))
+    whole = shapley_values(forecaster.mean_days(derive(raw.take(np.full(256, row)).only(kept))))
     found = attribute(raw, row, forecaster.mean_days)
     np.testing.assert_allclose([c.days for c in found.contributions], whole, atol=1e-9)
 

@@ -11,6 +11,7 @@ import pytest
 from scipy.spatial.distance import cdist
 from scipy.stats import f_oneway
 
+from models.features import raw_features
 from models.similar import SHOWN, PastPacks, spread_of_forecast
 from models.tables import history_of
 from training.datasets import moments_of, survival_rows
@@ -41,7 +42,8 @@ def test_reference_distance_of_complete_packs_is_the_weighted_city_block(past):
         }
     )
     scale, weight = rng.uniform(1, 3, values.shape[1]), rng.uniform(0, 5, values.shape[1])
-    stored = PastPacks(table, past.names, values, np.full(30, "holding, read since", object), scale, weight, True)
+    group, raw = np.full(30, "holding, read since", object), past.raw.take(np.arange(30))
+    stored = PastPacks(table, past.names, values, raw, group, scale, weight, True)
     asked = pd.DataFrame(values[:1].astype(np.float64), columns=list(past.names))
     found = stored.nearest(asked, "another", count=30)
     wanted = cdist(values[:1] / scale, values / scale, "cityblock", w=weight)[0] / weight.sum()
@@ -120,9 +122,10 @@ def test_property_what_only_one_of_two_knows_sets_them_apart(past):
 
 def test_invariance_order_of_stored_rows(small_cohort, forecaster_rows):
     _, rows, table, days = forecaster_rows
-    straight = PastPacks.learn(table, rows.X, days, invented=True)
+    raw = raw_features(small_cohort.tables, rows.moments)
+    straight = PastPacks.learn(table, rows.X, raw, days, invented=True)
     order = np.random.default_rng(5).permutation(len(table))
-    mixed = PastPacks.learn(table.iloc[order], rows.X.iloc[order], days[order], invented=True)
+    mixed = PastPacks.learn(table.iloc[order], rows.X.iloc[order], raw.take(order), days[order], invented=True)
     assert joblib.hash(straight) == joblib.hash(mixed)
     asked = rows.X.iloc[[7]]
     assert straight.nearest(asked, "") == mixed.nearest(asked, "")
