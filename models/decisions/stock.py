@@ -7,6 +7,7 @@ All of them share the same lead time, so the demand is mixed over it and not tak
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,24 +15,30 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import poisson
 
-from models.decisions.hold_curves import HORIZON, FloatArray, daily_hold
+from models.decisions.hold_curves import HORIZON, FloatArray, checked_curves
 from models.decisions.lead_time import LeadTime
+from models.grid import survival_at
 from models.problems import BadInput
 
 _TAIL: Final = 1e-12
 """Probability beyond which the Poisson part is cut; far below anything a stock figure can show."""
 
+_GROUP: Final = 64
+"""Trials, a power of two, up to which groups are convolved all at once; beyond, one pair at a time is quicker."""
 
-_SMALL_GROUP: Final = 65
-"""Counts up to which groups of trials are convolved all at once; beyond, one pair at a time is quicker."""
+_LONG: Final = 1_000
+"""Counts in a row from which on those below `_NEVER` are left out: they would take most of the time."""
+
+_NEVER: Final = 1e-100
+"""Far below what rounding leaves of any figure."""
 
 
 def poisson_binomial(chances: ArrayLike) -> FloatArray:
     """Return the distribution of the number of successes of independent trials with unequal chances.
 
     Exact up to rounding, by convolving the trials in pairs, pairs of pairs and so on. All terms are positive, so no
-    digits cancel, as they do in the transform methods. Counts too unlikely for a double are left out on both sides, so
-    that many thousand trials are no harder than a few hundred.
+    digits cancel, as they do in the transform methods. Counts too unlikely for a double are left out on both sides, of
+    many thousand trials those below 1e-100 too: in all less than ``n log2(n)`` times that.
 
     Parameters
     ----------
@@ -61,17 +68,16 @@ def poisson_binomial(chances: ArrayLike) -> FloatArray:
     p = np.asarray(chances, dtype=np.float64)
     if p.ndim != 1 or not ((p >= 0) & (p <= 1)).all():
         raise BadInput.one("chances", "must be one row of probabilities.", "Give one value between 0 and 1 per trial.")
-    groups = np.zeros((_whole_groups(len(p)), 2))
-    groups[:, 0] = 1.0  # the trials that fill up the last group never succeed
-    groups[: len(p), 0], groups[: len(p), 1] = 1 - p, p
-    while len(groups) > 1 and groups.shape[1] <= _SMALL_GROUP:
+    trials = np.zeros(max(math.ceil(len(p) / _GROUP), 1) * _GROUP)  # those that fill up the last group never succeed
+    trials[: len(p)] = p
+    groups = np.stack([1 - trials, trials])
+    while len(groups) <= _GROUP:
         groups = _pairs_of(groups)
-    parts = [_without_tails(0, group) for group in groups]
+    parts = [_without_tails(0, group) for group in np.ascontiguousarray(groups.T)]
     while len(parts) > 1:
-        parts = [
-            _without_tails(first + second, np.convolve(a, b))
-            for (first, a), (second, b) in zip(parts[::2], parts[1::2], strict=True)
-        ]
+        pairs = zip(parts[::2], parts[1::2], strict=False)
+        alone = parts[len(parts) // 2 * 2 :]
+        parts = [_without_tails(first + second, np.convolve(a, b)) for (first, a), (second, b) in pairs] + alone
     ((least, found),) = parts
     whole = np.zeros(len(p) + 1)
     found = found[: len(p) + 1 - least]
@@ -79,24 +85,20 @@ def poisson_binomial(chances: ArrayLike) -> FloatArray:
     return whole
 
 
-def _whole_groups(trials: int) -> int:
-    """Return the next power of two."""
-    return 1 << max(trials - 1, 0).bit_length()
-
-
 def _pairs_of(groups: FloatArray) -> FloatArray:
-    """Convolve neighbours, all pairs at once."""
-    one, other = groups[::2], groups[1::2]
-    width = groups.shape[1]
-    both = np.zeros((len(one), 2 * width - 1))
+    """Convolve neighbours, all pairs at once; one column a group."""
+    # Side by side in memory, row by row: this is where the time of many thousand trials goes.
+    one, other = np.ascontiguousarray(groups[:, ::2]), np.ascontiguousarray(groups[:, 1::2])
+    width = len(groups)
+    both = np.zeros((2 * width - 1, one.shape[1]))
     for count in range(width):
-        both[:, count : count + width] += one[:, count : count + 1] * other
+        both[count : count + width] += one[count] * other
     return both
 
 
 def _without_tails(least: int, probability: FloatArray) -> tuple[int, FloatArray]:
-    """Leave out counts of probability 0 on both sides; return the least count left and the probabilities from it."""
-    inside = np.flatnonzero(probability)
+    """Leave out counts that never come on both sides; return the least count left and the probabilities from it."""
+    inside = np.flatnonzero(probability > (_NEVER if len(probability) > _LONG else 0.0))
     first, last = int(inside[0]), int(inside[-1])
     return least + first, probability[first : last + 1]
 
@@ -117,10 +119,13 @@ class Demand:
     unclaimed : float
         Probability that the delivery takes longer than the forecast or the record reaches. In those cases the demand
         is counted up to there only, so the figures are least values when this is above 0.
+    from_open_cases : float
+        Expected number of packs that the open cases alone will want.
     """
 
     probability: FloatArray
     unclaimed: float
+    from_open_cases: float
 
     @property
     def mean(self) -> float:
@@ -154,18 +159,19 @@ def lead_time_demand(survival: ArrayLike, lead_time: LeadTime, new_cases_per_day
             f"is {new_cases_per_day}.",
             "Count the new cases of the last months and divide by the days; give 0 if none are to be served.",
         )
-    returned = 1 - daily_hold(survival)
     chances = np.concatenate([lead_time.probability, [lead_time.open_share]])
-    longest = min(len(chances) - 1, HORIZON)
-    most_new = int(poisson.ppf(1 - _TAIL, new_cases_per_day * longest)) if new_cases_per_day else 0
+    # Past the horizon nothing is claimed: what is known up to it is the least there can be.
+    chances = np.bincount(np.minimum(np.arange(len(chances)), HORIZON), weights=chances)
+    most_new = int(poisson.ppf(1 - _TAIL, new_cases_per_day * (len(chances) - 1))) if new_cases_per_day else 0
+    days = np.flatnonzero(chances > 0)
+    returned = 1 - survival_at(checked_curves(survival), days.astype(np.float64))
     probability = np.zeros(len(returned) + most_new + 1)
-    for day in np.flatnonzero(chances > 0):
-        # Past the horizon nothing is claimed: what is known up to it is the least there can be.
-        until = min(int(day), HORIZON)
-        new = poisson.pmf(np.arange(most_new + 1), new_cases_per_day * until)
-        probability += chances[day] * np.convolve(poisson_binomial(returned[:, until]), new)
+    for day, column in zip(days, returned.T, strict=True):
+        new = poisson.pmf(np.arange(most_new + 1), new_cases_per_day * day)
+        probability += chances[day] * np.convolve(poisson_binomial(column), new)
     late = lead_time.open_share + float(lead_time.probability[HORIZON + 1 :].sum())
-    return Demand(probability / probability.sum(), late)
+    expected = float(returned.sum(axis=0) @ chances[days] / chances[days].sum())
+    return Demand(probability / probability.sum(), late, expected)
 
 
 def critical_ratio(shortage_cost: float, surplus_cost: float) -> float:

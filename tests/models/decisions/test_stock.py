@@ -6,7 +6,7 @@ from scipy.stats import binom, poisson
 
 from models.decisions.lead_time import LeadTime, Quote, lead_time
 from models.decisions.stock import critical_ratio, lead_time_demand, poisson_binomial, stock_for_service, stock_of
-from models.grid import DAYS
+from models.grid import DAYS, survival_at
 from models.problems import BadInput
 
 HOLD = np.exp(-((DAYS / np.array([15.0, 40.0, 90.0, 400.0])[:, None]) ** 1.8))
@@ -110,3 +110,22 @@ def test_tens_of_thousands_of_trials_are_counted_at_once():
     found, counts = poisson_binomial(chances), np.arange(20_001)
     assert found @ counts == pytest.approx(chances.sum())
     assert found @ (counts - chances.sum()) ** 2 == pytest.approx((chances * (1 - chances)).sum())
+
+
+def test_two_kinds_of_trials_give_the_sum_of_two_binomials_far_into_its_tails():
+    """Against scipy's binomial distribution; sizes that fill no group of trials and no pair of groups."""
+    many, few = 3_001, 1_777
+    found = poisson_binomial(np.random.default_rng(7).permutation(np.repeat([0.3, 0.01], [many, few])))
+    expected = np.convolve(binom.pmf(np.arange(many + 1), many, 0.3), binom.pmf(np.arange(few + 1), few, 0.01))
+    shown = expected > 1e-80
+    assert found[shown] == pytest.approx(expected[shown], rel=1e-9)
+    assert found[~shown].sum() < 1e-76
+
+
+def test_what_the_open_cases_want_is_the_demand_without_new_ones():
+    late = lead_time("Harbour Parts", Quote(85, 70, 120))
+    for lead in (LEAD, late, LeadTime.on(120, "")):
+        demand = lead_time_demand(HOLD, lead, 0.7)
+        assert demand.from_open_cases == pytest.approx(lead_time_demand(HOLD, lead, 0.0).mean)
+        counted = [(1 - survival_at(HOLD, min(day, 90.0))).sum() for day in range(len(lead.probability))]
+        assert demand.from_open_cases == pytest.approx(lead.probability @ np.array(counted))
