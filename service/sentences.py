@@ -119,8 +119,18 @@ def _mover(effect: EvidenceEffect) -> str:
 
 
 def to_measure(effects: Iterable[EvidenceEffect]) -> list[str]:
-    """Name the evidence that is missing, and how to come by it."""
-    return [_(MISSING_WORDS[effect.evidence]) for effect in effects if not effect.known]
+    """Name the evidence that is missing, how to come by it and how far it would move the forecast; most first."""
+    missing = [effect for effect in effects if not effect.known]
+    return [_missing(effect) for effect in sorted(missing, key=lambda effect: -(effect.worth_days or 0.0))]
+
+
+def _missing(effect: EvidenceEffect) -> str:
+    words = {"what": _(MISSING_WORDS[effect.evidence]), "days": f"{effect.worth_days or 0.0:.1f}"}
+    if effect.worth_days is None:
+        return words["what"]
+    if effect.worth_days < LEAST_SAID_DAYS:
+        return _("%(what)s In packs like this one it hardly moved the forecast.") % words
+    return _("%(what)s In packs like this one it moved the forecast by %(days)s days, one way or the other.") % words
 
 
 def similar_pack(pack: SimilarPack) -> str:

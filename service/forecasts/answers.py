@@ -139,7 +139,9 @@ def _figures(case: ForecastCase, forecast: Forecast) -> ForecastFigures:
 
 def _explanation(told: Explanation) -> ForecastExplanation:
     effects = [
-        EvidenceEffect(evidence=part.evidence, days=part.days, known=part.known)
+        EvidenceEffect(
+            evidence=part.evidence, days=part.days, known=part.known, worth_days=told.worth.get(part.evidence)
+        )
         for part in sorted(told.contributions, key=lambda part: -abs(part.days))
     ]
     return ForecastExplanation(

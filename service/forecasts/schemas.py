@@ -124,6 +124,11 @@ class EvidenceEffect(BaseModel):
     evidence: Evidence
     days: float = Field(description="Added to the mean days held; negative if it shortens them, 0 if not known.")
     known: bool = Field(description="Whether anything of it is recorded.")
+    worth_days: float | None = Field(
+        None,
+        description="How far knowing it moved the forecasts of similar past packs, one way or the other (root mean "
+        "square, days); null if it is known, or if too few past packs had it.",
+    )
 
 
 class SimilarPastPack(BaseModel):
@@ -153,7 +158,9 @@ class ForecastExplanation(BaseModel):
         description="The largest first; with the reference they add up to `restricted_mean_days`."
     )
     sentences: list[str] = Field(description="The same in plain words.")
-    to_measure: list[str] = Field(description="What is not known and would sharpen the forecast, in plain words.")
+    to_measure: list[str] = Field(
+        description="What is not known and would sharpen the forecast, and by how much, in plain words; what is worth most first."
+    )
     similar: list[SimilarPastPack] = Field(description="The most similar past packs, the nearest first.")
 
 

@@ -109,6 +109,9 @@ def test_explanation_is_given_on_request_and_is_the_same_everywhere(client, tide
     known = [part for part in told["contributions"] if part["known"]]
     assert len(told["sentences"]) == 1 + len(known)
     assert len(told["to_measure"]) == len(told["contributions"]) - len(known)
+    worth = [part["worth_days"] for part in told["contributions"] if not part["known"]]
+    assert all(days > 0 for days in worth)
+    assert all(part["worth_days"] is None for part in known)
     assert "while holding" not in [part["evidence"] for part in known]
     assert len(told["similar"]) == 5
     assert all(pack["invented"] and "invented" in pack["sentence"] for pack in told["similar"])

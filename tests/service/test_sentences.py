@@ -121,7 +121,9 @@ def test_what_moves_a_forecast_is_said_in_days_and_only_of_what_is_known():
         EvidenceEffect(evidence="readings after", days=-4.2, known=True),
         EvidenceEffect(evidence="planned use", days=1.06, known=True),
         EvidenceEffect(evidence="top-up", days=0.04, known=True),
-        EvidenceEffect(evidence="weather", days=0.0, known=False),
+        EvidenceEffect(evidence="weather", days=0.0, known=False, worth_days=0.02),
+        EvidenceEffect(evidence="while holding", days=0.0, known=False, worth_days=2.34),
+        EvidenceEffect(evidence="the pack", days=0.0, known=False),
     ]
     assert movers(effects, 26.0, 22.9, 90.0) == [
         (
@@ -132,8 +134,12 @@ def test_what_moves_a_forecast_is_said_in_days_and_only_of_what_is_known():
         "The planned use lengthens the forecast by 1.1 days.",
         "What the top-up took hardly moves the forecast.",
     ]
-    (missing,) = to_measure(effects)
-    assert missing.startswith("The temperature is not known")
+    most, little, unknown = to_measure(effects)
+    assert most.startswith("There is no reading since it drove again")
+    assert most.endswith(" In packs like this one it moved the forecast by 2.3 days, one way or the other.")
+    assert little.startswith("The temperature is not known")
+    assert little.endswith(" In packs like this one it hardly moved the forecast.")
+    assert unknown == "Neither age nor odometer of the pack is known: note both."
 
 
 @pytest.mark.parametrize("evidence", EVIDENCE)
