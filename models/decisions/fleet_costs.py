@@ -16,11 +16,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from models.decisions.hold_curves import HORIZON, FloatArray, IntArray, daily_hold
+from models.decisions.hold_curves import HORIZON, FloatArray, IntArray, checked_curves, daily_hold
 from models.decisions.money import Amounts, asked_for, one_currency
 from models.decisions.stock import count_quantile, poisson_binomial
-from models.grid import DAYS
+from models.grid import DAYS, survival_at
 from models.problems import BadInput
+from models.said import say
 
 WEEK_DAYS: Final = 7
 NOT_PLANNED: Final = -1
@@ -61,11 +62,17 @@ class FleetCosts:
         """Return each cost as one value a vehicle, or say which are missing and why they are needed."""
         one_currency([self.currency], "costs.currency")
         why = {
-            "pack": "It is the price of the replacement pack: the budget is counted in it.",
-            "planned_work": "It is what a planned replacement costs besides the pack; a return is weighed against it.",
-            "return_work": "It is what a return costs besides the pack; without it waiting looks free.",
-            "capital_per_day": "It is what a pack bought a day early costs: without it, replacing at once looks best.",
-            "return_value": "It is what the new pack is worth if the old one would have held: it weighs needless work.",
+            "pack": say("It is the price of the replacement pack: the budget is counted in it."),
+            "planned_work": say(
+                "It is what a planned replacement costs besides the pack; a return is weighed against it."
+            ),
+            "return_work": say("It is what a return costs besides the pack; without it waiting looks free."),
+            "capital_per_day": say(
+                "It is what a pack bought a day early costs: without it, replacing at once looks best."
+            ),
+            "return_value": say(
+                "It is what the new pack is worth if the old one would have held: it weighs needless work."
+            ),
         }
         values = asked_for({name: (getattr(self, name), reason) for name, reason in why.items()}, vehicles)
         if (values["return_value"] > values["pack"]).any():
@@ -77,8 +84,8 @@ class FleetCosts:
         return values
 
 
-def extended_hold(survival: ArrayLike, last_day: int, where: str = "survival") -> FloatArray:
-    """Read hold curves on every day, past the horizon with the hazard of the last grid interval held constant.
+def extended_hold(survival: ArrayLike, last_day: int, where: str = "survival", every: int = 1) -> FloatArray:
+    """Read hold curves day by day, past the horizon with the hazard of the last grid interval held constant.
 
     That is an assumption, not a forecast; whoever shows a figure that rests on it has to say so.
 
@@ -88,19 +95,23 @@ def extended_hold(survival: ArrayLike, last_day: int, where: str = "survival") -
     last_day : int
     where : str
         Name used in errors.
+    every : int
+        Days from one column to the next.
 
     Returns
     -------
-    array, shape (n, last_day + 1)
+    array, shape (n, last_day // every + 1)
     """
-    hold = daily_hold(survival, where)
+    curves = checked_curves(survival, where)
+    days = np.arange(0, last_day + 1, every, dtype=np.float64)
+    hold = np.asarray(survival_at(curves, days[days <= HORIZON]), dtype=np.float64)
     if last_day <= HORIZON:
-        return hold[:, : last_day + 1]
-    before = HORIZON - int(DAYS[-2])
-    # daily_hold keeps curves above 1e-12, so the logarithm is finite.
-    hazard = -np.log(hold[:, -1] / hold[:, -1 - before]) / before
-    beyond = np.arange(1, last_day - HORIZON + 1)
-    return np.concatenate([hold, hold[:, -1:] * np.exp(-hazard[:, None] * beyond)], axis=1)
+        return hold
+    before, end = survival_at(curves, DAYS[-2:]).T
+    # survival_at keeps curves above 1e-12, so the logarithm is finite.
+    hazard = -np.log(end / before) / (HORIZON - DAYS[-2])
+    beyond = days[days > HORIZON] - HORIZON
+    return np.concatenate([hold, end[:, None] * np.exp(-hazard[:, None] * beyond)], axis=1)
 
 
 def replacement_costs(hold: FloatArray, costs: dict[str, FloatArray]) -> FloatArray:
@@ -205,12 +216,12 @@ def weekly_returns(
 
     Parameters
     ----------
-    hold : array, shape (n, 7 W + 1)
-        From `extended_hold`.
+    hold : array, shape (n, W + 1)
+        From `extended_hold`, at the end of every week.
     week : array of int, shape (n,)
         Planned week of each vehicle, or `NOT_PLANNED`.
     confidence : float
-    hold_low, hold_high : array, shape (n, 7 W + 1), optional
+    hold_low, hold_high : array, shape (n, W + 1), optional
         The same on the edges of the forecast's band; the interval then runs from the low end on the high edge to the
         high end on the low edge.
 
@@ -220,11 +231,10 @@ def weekly_returns(
     """
     if not 0 < confidence < 1:
         raise BadInput.one("confidence", f"is {confidence}.", "Give a share between 0 and 1.")
-    weeks = (hold.shape[1] - 1) // WEEK_DAYS
-    waits = (week[:, None] == NOT_PLANNED) | (np.arange(weeks) < week[:, None])
+    waits = (week[:, None] == NOT_PLANNED) | (np.arange(hold.shape[1] - 1) < week[:, None])
 
     def chances(curves: FloatArray) -> FloatArray:
-        return np.where(waits, -np.diff(curves[:, ::WEEK_DAYS], axis=1), 0.0)
+        return np.where(waits, -np.diff(curves, axis=1), 0.0)
 
     def quantiles(curves: FloatArray, share: float) -> IntArray:
         counts = [count_quantile(poisson_binomial(column[column > 0]), share) for column in chances(curves).T]

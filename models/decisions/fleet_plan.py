@@ -136,7 +136,7 @@ def plan_fleet(
     weeks = len(slots)
     hold = extended_hold(survival, weeks * WEEK_DAYS)
     edges = [
-        None if band is None else extended_hold(band, weeks * WEEK_DAYS, name)
+        None if band is None else extended_hold(band, weeks * WEEK_DAYS, name, every=WEEK_DAYS)
         for band, name in ((band_low, "band_low"), (band_high, "band_high"))
     ]
     if any(edge is not None and len(edge) != len(hold) for edge in edges):
@@ -166,7 +166,7 @@ def plan_fleet(
         # A pack that arrives for week w loosens the limit of that week and of all later ones.
         pack_value=pack_price[::-1].cumsum()[::-1],
         budget_value=float(prices[-1]) / programme.unit,
-        returns=weekly_returns(hold, known.week, confidence, *edges),
+        returns=weekly_returns(hold[:, ::WEEK_DAYS], known.week, confidence, *edges),
         assumptions=_assumptions(weeks),
     )
 

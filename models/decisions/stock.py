@@ -98,9 +98,9 @@ def _pairs_of(groups: FloatArray) -> FloatArray:
 
 def _without_tails(least: int, probability: FloatArray) -> tuple[int, FloatArray]:
     """Leave out counts that never come on both sides; return the least count left and the probabilities from it."""
-    inside = np.flatnonzero(probability > (_NEVER if len(probability) > _LONG else 0.0))
-    first, last = int(inside[0]), int(inside[-1])
-    return least + first, probability[first : last + 1]
+    inside = probability > (_NEVER if len(probability) > _LONG else 0.0)
+    first, end = int(inside.argmax()), len(inside) - int(inside[::-1].argmax())
+    return least + first, probability[first:end]
 
 
 def count_quantile(probability: FloatArray, share: float) -> int:

@@ -35,7 +35,7 @@ from service.fleet.schemas import (
     ReturnsRequest,
     WeekOfReturns,
 )
-from service.open_cases.cases import OpenCases, open_cases
+from service.open_cases.cases import OpenCases, open_cases, open_curves
 from service.open_cases.scores import ended
 from service.ordering.answers import costs_used
 from service.store.schema import Score
@@ -134,7 +134,7 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> PlanAn
 
 def returns_of_fleet(session: Session, asked: ReturnsRequest, now: datetime) -> ReturnsAnswer:
     """Count the returns to expect in each week if nothing is replaced before."""
-    cases = open_cases(session, now, conditions_of(asked))
+    cases = open_curves(session, now, conditions_of(asked))
     last_day = asked.weeks * WEEK_DAYS
     assumptions = [_("Vehicles are taken to fail independently, each by its own curve.")]
     if last_day > HORIZON:
@@ -146,7 +146,7 @@ def returns_of_fleet(session: Session, asked: ReturnsRequest, now: datetime) -> 
         said = _("No vehicle is out on a top-up with a forecast in this part of the fleet.")
     else:
         hold, low, high = (
-            extended_hold(curves, last_day) for curves in (cases.survival, cases.band_low, cases.band_high)
+            extended_hold(curves, last_day, every=WEEK_DAYS) for curves in (cases.survival(), *cases.band())
         )
         nothing = np.full(len(cases), NOT_PLANNED, dtype=np.int64)
         told = weekly_returns(hold, nothing, asked.confidence, low, high)

@@ -62,6 +62,39 @@ class OpenCase:
         return self.vehicle_id or self.pack_id
 
 
+@dataclass(frozen=True, eq=False)
+class StoredCurves:
+    """Hold curves of many packs as their scores keep them, each from its own origin.
+
+    Attributes
+    ----------
+    curves : array, shape (3, n, len(DAYS))
+        The forecast, and the low and high edge of its band.
+    days_since : array, shape (n,)
+        Days from each origin to now, through which the pack has held.
+    """
+
+    curves: FloatArray
+    days_since: FloatArray
+
+    @classmethod
+    def of(cls, packs: list[bytes], origins: list[datetime], now: datetime) -> Self:
+        """Unpack the curves of some scores."""
+        return cls(unpacked(packs), np.array([days_between(origin, now) for origin in origins]))
+
+    def __len__(self) -> int:
+        return len(self.days_since)
+
+    def survival(self) -> FloatArray:
+        """Return the hold curves from now on, shape (n, len(DAYS))."""
+        return held_until_now(self.curves[0], self.days_since)
+
+    def band(self) -> tuple[FloatArray, FloatArray]:
+        """Return the low and high edge of the band from now on."""
+        one, other = (held_until_now(edge, self.days_since) for edge in self.curves[1:])
+        return np.minimum(one, other), np.maximum(one, other)
+
+
 _STORED: Final = tuple(field.name for field in fields(OpenCase) if field.name != "days_since")
 
 
@@ -125,17 +158,33 @@ def open_cases(session: Session, now: datetime, conditions: Sequence[Any] = (), 
     limit : int, optional
     """
     columns = [getattr(Score, name) for name in _STORED]
-    recent = Score.origin > now - timedelta(days=OLDEST_DAYS)
-    query = select(*columns, Score.curves).where(~ended(), recent, *conditions)
+    query = select(*columns, Score.curves).where(*_can_be_decided_on(now), *conditions)
     rows = session.execute(query.order_by(Score.good_until, Score.pack_id).limit(limit)).all()
-    held = np.array([days_between(row.origin, now) for row in rows])
-    curves = unpacked([row.curves for row in rows])
-    middle, one, other = (held_until_now(curve, held) for curve in curves)
+    stored = StoredCurves.of([row.curves for row in rows], [row.origin for row in rows], now)
     cases = tuple(
         OpenCase(**dict(zip(_STORED, row[:-1], strict=True)), days_since=float(days))
-        for row, days in zip(rows, held, strict=True)
+        for row, days in zip(rows, stored.days_since, strict=True)
     )
-    return OpenCases(cases, middle, np.minimum(one, other), np.maximum(one, other))
+    return OpenCases(cases, stored.survival(), *stored.band())
+
+
+def open_curves(session: Session, now: datetime, conditions: Sequence[Any] = ()) -> StoredCurves:
+    """Return the curves alone of the cases that `open_cases` returns, in no particular order: for counting them.
+
+    Parameters
+    ----------
+    session : Session
+    now : datetime
+    conditions : sequence of SQL conditions on `Score`
+    """
+    query = select(Score.curves, Score.origin).where(*_can_be_decided_on(now), *conditions)
+    # Past the mapper: of the whole fleet's rows it would take longer than the database does.
+    rows = session.connection().execute(query).all()
+    return StoredCurves.of([row.curves for row in rows], [row.origin for row in rows], now)
+
+
+def _can_be_decided_on(now: datetime) -> tuple[Any, ...]:
+    return ~ended(), Score.origin > now - timedelta(days=OLDEST_DAYS)
 
 
 def open_case(session: Session, pack_id: str, now: datetime) -> OpenCases:

@@ -9,14 +9,14 @@ import numpy as np
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from models.decisions.hold_curves import FloatArray
 from models.decisions.money import asked_for
 from models.decisions.stock import critical_ratio, lead_time_demand, stock_for_service, stock_of
 from models.decisions.words import in_100
-from models.grid import DAYS
 from models.problems import BadInput
 from service.cautions import CAUTIONS
 from service.costs.stated import costs_here
-from service.open_cases.cases import open_cases
+from service.open_cases.cases import open_cases, open_curves
 from service.open_cases.scores import days_between
 from service.ordering.answers import range_of
 from service.stock.schemas import StockAnswer, StockLevel, StockRequest
@@ -52,15 +52,12 @@ def stock_of_family(session: Session, family: str, asked: StockRequest, now: dat
     short, surplus = (float(amounts[name][0]) for name in _WHY)
     offer = _offer(session, family, asked.offer_id, now)
     lead_time = offer_lead_time(session, offer, now)
-    cases = open_cases(session, now, [Score.family == family])
-    ordered = on_order(session, cases.topped_at, now)
-    waiting = cases.take([place for place, case in enumerate(cases.cases) if case.pack_id not in ordered])
+    curves = _waiting(session, family, now)
     rate, rate_basis = (
         _new_cases(session, family, now)
         if asked.new_cases_per_day is None
         else (asked.new_cases_per_day, _("New cases a day as stated with the question."))
     )
-    curves = waiting.survival if len(waiting) else np.ones((0, len(DAYS)))
     demand = lead_time_demand(curves, lead_time, rate)
     coming = session.scalar(
         select(func.count())
@@ -112,7 +109,7 @@ def stock_of_family(session: Session, family: str, asked: StockRequest, now: dat
         lead_days=range_of(lead_time),
         currency=costs.currency,
         ratio=ratio,
-        open_cases=len(waiting),
+        open_cases=len(curves),
         from_open_cases=demand.from_open_cases,
         new_cases_per_day=rate,
         expected_demand=demand.mean,
@@ -132,6 +129,16 @@ def _to_order(count: int) -> str:
     return (
         _("Nothing is to be ordered for the shelf now.") if count == 0 else _("Order %(count)s now.") % {"count": count}
     )
+
+
+def _waiting(session: Session, family: str, now: datetime) -> FloatArray:
+    """Return the hold curves of the open cases of a family for which no pack is on order, shape (n, len(DAYS))."""
+    was_ordered = Score.pack_id.in_(select(Delivery.pack_id).where(Delivery.pack_id.is_not(None)))
+    some = open_cases(session, now, [Score.family == family, was_ordered])
+    ordered = on_order(session, some.topped_at, now)
+    some = some.take([place for place, case in enumerate(some.cases) if case.pack_id not in ordered])
+    others = open_curves(session, now, [Score.family == family, ~was_ordered])
+    return np.concatenate([some.survival, others.survival()])
 
 
 def _offer(session: Session, family: str, number: int | None, now: datetime) -> Offer:

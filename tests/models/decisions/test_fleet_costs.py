@@ -25,6 +25,8 @@ def test_past_the_horizon_the_last_hazard_goes_on():
     ratio = long[:, 91:] / long[:, 90:-1]
     np.testing.assert_allclose(ratio, np.broadcast_to(ratio[:, :1], ratio.shape), rtol=1e-6)
     assert extended_hold(HOLD, 14).shape == (4, 15)
+    for last in (14, 90, 91, 182):
+        np.testing.assert_allclose(extended_hold(HOLD, last, every=7), extended_hold(HOLD, last)[:, ::7], rtol=1e-12)
 
 
 def test_costs_by_hand_for_a_steady_hazard():
@@ -54,9 +56,9 @@ def test_a_dear_return_outranks_a_likely_one():
 
 def test_weekly_returns_count_only_vehicles_not_yet_replaced():
     hold = extended_hold(HOLD, 28)
-    left = weekly_returns(hold, np.full(4, NOT_PLANNED))
+    left = weekly_returns(hold[:, ::7], np.full(4, NOT_PLANNED))
     assert left.mean.sum() == pytest.approx((1 - hold[:, -1]).sum())
-    replaced = weekly_returns(hold, np.array([0, 2, NOT_PLANNED, 0]))
+    replaced = weekly_returns(hold[:, ::7], np.array([0, 2, NOT_PLANNED, 0]))
     by_hand = (hold[1:3, 0:28:7] - hold[1:3, 7:29:7]) * np.array([[1, 1, 0, 0], [1, 1, 1, 1]])
     np.testing.assert_allclose(replaced.mean, by_hand.sum(axis=0))
 
@@ -64,9 +66,9 @@ def test_weekly_returns_count_only_vehicles_not_yet_replaced():
 def test_the_interval_covers_what_a_simulation_returns():
     rng = np.random.default_rng(0)
     scale = rng.lognormal(np.log(60), 0.5, 400)
-    hold = extended_hold(np.exp(-((DAYS / scale[:, None]) ** 1.5)), 56)
+    hold = extended_hold(np.exp(-((DAYS / scale[:, None]) ** 1.5)), 56, every=7)
     returns = weekly_returns(hold, np.full(400, NOT_PLANNED), 0.9)
-    drawn = np.stack([(rng.random(400)[:, None] > hold[:, ::7]).argmax(axis=1) for _ in range(500)])
+    drawn = np.stack([(rng.random(400)[:, None] > hold).argmax(axis=1) for _ in range(500)])
     counts = np.stack([(drawn == week + 1).sum(axis=1) for week in range(8)], axis=1)
     covered = ((counts >= returns.low) & (counts <= returns.high)).mean(axis=0)
     # Counts are whole, so the interval covers at least 0.9 and somewhat more; 500 draws leave an error of 0.013.
@@ -76,7 +78,7 @@ def test_the_interval_covers_what_a_simulation_returns():
 
 
 def test_the_band_widens_the_interval():
-    hold, low, high = (extended_hold(np.repeat(c, 30, axis=0), 56) for c in (HOLD, HOLD**1.5, HOLD**0.6))
+    hold, low, high = (extended_hold(np.repeat(c, 30, axis=0), 56, every=7) for c in (HOLD, HOLD**1.5, HOLD**0.6))
     none = np.full(120, NOT_PLANNED)
     plain, wide = weekly_returns(hold, none), weekly_returns(hold, none, 0.9, low, high)
     assert (wide.low[:2] <= plain.low[:2]).all()
@@ -95,4 +97,4 @@ def test_missing_costs_are_asked_for():
     with pytest.raises(BadInput):
         FleetCosts("EUR", 1200, 0, 0, 0, 1300).checked(3)
     with pytest.raises(BadInput):
-        weekly_returns(extended_hold(HOLD, 14), np.zeros(4, dtype=int), 1.0)
+        weekly_returns(extended_hold(HOLD, 14, every=7), np.zeros(4, dtype=int), 1.0)

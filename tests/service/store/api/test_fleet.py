@@ -152,7 +152,7 @@ def test_returns_are_counted_as_the_models_count_them(fleet, store, clock):
     given = fleet.get(RETURNS, params={"weeks": 14}).json()
     with store.reading() as session:
         cases = open_cases(session, clock())
-    hold, low, high = (extended_hold(c, 98) for c in (cases.survival, cases.band_low, cases.band_high))
+    hold, low, high = (extended_hold(c, 98, every=7) for c in (cases.survival, cases.band_low, cases.band_high))
     told = weekly_returns(hold, np.full(VEHICLES, NOT_PLANNED), 0.9, low, high)
     assert [week["mean"] for week in given["weeks"]] == pytest.approx(told.mean.tolist())
     assert [(week["low"], week["high"]) for week in given["weeks"]] == list(zip(told.low, told.high, strict=True))
