@@ -21,7 +21,6 @@ from models.decisions.money import Amounts, asked_for, one_currency
 from models.decisions.stock import count_quantile, poisson_binomial
 from models.grid import DAYS, survival_at
 from models.problems import BadInput
-from models.said import say
 
 WEEK_DAYS: Final = 7
 NOT_PLANNED: Final = -1
@@ -62,17 +61,11 @@ class FleetCosts:
         """Return each cost as one value a vehicle, or say which are missing and why they are needed."""
         one_currency([self.currency], "costs.currency")
         why = {
-            "pack": say("It is the price of the replacement pack: the budget is counted in it."),
-            "planned_work": say(
-                "It is what a planned replacement costs besides the pack; a return is weighed against it."
-            ),
-            "return_work": say("It is what a return costs besides the pack; without it waiting looks free."),
-            "capital_per_day": say(
-                "It is what a pack bought a day early costs: without it, replacing at once looks best."
-            ),
-            "return_value": say(
-                "It is what the new pack is worth if the old one would have held: it weighs needless work."
-            ),
+            "pack": "It is the price of the replacement pack: the budget is counted in it.",
+            "planned_work": "It is what a planned replacement costs besides the pack; a return is weighed against it.",
+            "return_work": "It is what a return costs besides the pack; without it waiting looks free.",
+            "capital_per_day": "It is what a pack bought a day early costs: without it, replacing at once looks best.",
+            "return_value": "It is what the new pack is worth if the old one would have held: it weighs needless work.",
         }
         values = asked_for({name: (getattr(self, name), reason) for name, reason in why.items()}, vehicles)
         if (values["return_value"] > values["pack"]).any():
