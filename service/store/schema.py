@@ -92,6 +92,14 @@ class Assignment(Versioned):
 
 Index(None, Assignment.pack_id)
 Index(None, Assignment.vehicle_id)
+# Which vehicle each pack sits in now, so that finding by number reads this index alone.
+Index(
+    "ix_assignments_now",
+    Assignment.pack_id,
+    Assignment.vehicle_id,
+    sqlite_where=Assignment.until.is_(None),
+    postgresql_where=Assignment.until.is_(None),
+)
 
 
 class Reading(Versioned):

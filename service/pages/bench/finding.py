@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
+from typing import Any, Final
 
-from sqlalchemy import and_, func, or_, select
+from sqlalchemy import func, select, union
 from sqlalchemy.orm import Session
 
 from service.store.schema import Assignment, IssuedForecast, Pack, Reading, TopUp
@@ -58,20 +58,28 @@ def find_units(session: Session, words: str, after: str) -> tuple[list[Found], s
     after : str
         Last pack of the page before; empty for the first page.
     """
-    like = f"%{words.lower().replace('!', '!!').replace('%', '!%').replace('_', '!_')}%"
-    now_in = and_(Assignment.pack_id == Pack.id, Assignment.until.is_(None))
-    query = (
-        select(Pack.id)
-        .outerjoin(Assignment, now_in)
-        .where(
-            or_(func.lower(Pack.id).like(like, escape="!"), func.lower(Assignment.vehicle_id).like(like, escape="!")),
-            Pack.id > after,
-        )
-        .order_by(Pack.id)
+    pattern = f"%{words.replace('!', '!!').replace('%', '!%').replace('_', '!_')}%"
+    sits = Assignment.until.is_(None)
+    # Each reads one index alone, in order, up to the page's end: the pack's own number, and that of its vehicle.
+    sought = [
+        select(column.label("pack_id"))
+        .where(_has(session, number, pattern), column > after, *more)
+        .order_by(column)
         .limit(FOUND + 1)
-    )
+        .subquery()
+        for column, number, more in ((Pack.id, Pack.id, ()), (Assignment.pack_id, Assignment.vehicle_id, (sits,)))
+    ]
+    both = union(*(select(one.c.pack_id) for one in sought)).subquery()
+    query = select(both.c.pack_id).order_by(both.c.pack_id).limit(FOUND + 1)
     names = list(session.scalars(query))
     return described(session, names[:FOUND]), names[FOUND - 1] if len(names) > FOUND else None
+
+
+def _has(session: Session, number: Any, pattern: str) -> Any:
+    """Return the condition that a number is like a pattern, in capitals or not."""
+    # LIKE of SQLite passes over capitals by itself, and far faster than on numbers written small first.
+    like = number.like if session.get_bind().dialect.name == "sqlite" else number.ilike
+    return like(pattern, escape="!")
 
 
 def lately(session: Session) -> list[Found]:
