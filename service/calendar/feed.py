@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
@@ -16,6 +17,7 @@ from service.cautions import CAUTIONS, PACK_WORK
 from service.open_cases.cases import OpenCase, open_cases
 from service.open_cases.sentences import rests_on
 from service.ordering.schemas import USUAL_RISK
+from service.recheck.days import day_reached
 from service.store.schema import IssuedForecast, Outcome, TopUp
 from service.suppliers.lead_times import OnOrder, offer_lead_time, on_order, standing_offers
 
@@ -33,10 +35,11 @@ class Day:
     description: str
 
 
-def days_due(session: Session, now: datetime) -> list[Day]:
+def days_due(session: Session, now: datetime, zone: ZoneInfo) -> list[Day]:
     """List the recheck days, and the days on which packs are to be ordered or expected.
 
-    The recheck day is the good-for day at 90 % of the newest forecast of a pack whose last top-up has no outcome yet.
+    The recheck day is the good-for day at 90 % of the newest forecast of a pack whose last top-up has no outcome yet:
+    the local day by which the release sheet has the owner bring the car back.
     The order day is the last one on which some standing offer still keeps to the usual risk that the fault beats the
     delivery, as in the queue; today, where none does. A pack on order has the day it is expected instead.
     """
@@ -49,14 +52,15 @@ def days_due(session: Session, now: datetime) -> list[Day]:
             continue
         # Rounded down: a promise must not grow on its way into a calendar.
         good = math.floor(forecast.good_for_days)
-        recheck = (forecast.origin + timedelta(days=forecast.good_for_days)).date()
+        recheck = day_reached(forecast.origin, forecast.good_for_days).astimezone(zone).date()
+        since = forecast.origin.astimezone(zone).date().isoformat()
         pack = forecast.pack_id
         days.append(
             Day(
                 f"recheck-{pack}@tideover.invalid",
                 recheck,
                 f"Recheck {pack}",
-                f"Nine in ten such packs hold at least {good} days from {forecast.origin.date().isoformat()}. "
+                f"Nine in ten such packs hold at least {good} days from {since}. "
                 f"Forecast {forecast.id} of {forecast.issued_at.date().isoformat()}, model {forecast.model_id}. "
                 f"{CAUTIONS[0]}",
             )

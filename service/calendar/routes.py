@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request
 from starlette.responses import Response
@@ -24,5 +25,6 @@ MEDIA_TYPE = "text/calendar"
 def read_calendar(request: Request, store: CurrentStore) -> Response:
     """Read the recheck and order days of the packs that are out on a top-up, as an iCalendar feed."""
     now: datetime = request.app.state.clock()
+    zone = ZoneInfo(request.app.state.settings.time_zone)
     with store.reading() as session:
-        return Response(feed(days_due(session, now), now), media_type=MEDIA_TYPE)
+        return Response(feed(days_due(session, now, zone), now), media_type=MEDIA_TYPE)

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
+from zoneinfo import ZoneInfo
 
 import typer
 
@@ -117,5 +118,6 @@ def export(
 def calendar() -> None:
     """Print recheck and order days as an iCalendar feed."""
     now = datetime.now(UTC)
-    with open_store_here(settings_here()) as store, store.reading() as session:
-        typer.echo(feed(days_due(session, now), now), nl=False)
+    settings = settings_here()
+    with open_store_here(settings) as store, store.reading() as session:
+        typer.echo(feed(days_due(session, now, ZoneInfo(settings.time_zone)), now), nl=False)

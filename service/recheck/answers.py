@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import timedelta
 
 from sqlalchemy.orm import Session
 
@@ -15,6 +14,7 @@ from service.cautions import CAUTIONS
 from service.forecasts.answers import as_in_the_case, family_of, plan_of
 from service.forecasts.schemas import EvidenceFlag
 from service.packs.history import begun_history
+from service.recheck.days import day_reached
 from service.recheck.schemas import DayWorth, ReadingRow, RecheckAnswer, RecheckCase, RecheckRequest
 from service.recheck.sentences import row_sentence, sentences_of
 from service.translation import _, translated
@@ -71,7 +71,7 @@ def answer(
         risk=plan.risk,
         limit_day=plan.limit_day,
         day=plan.day,
-        recheck_at=None if plan.day is None else present.origin + timedelta(days=plan.day),
+        recheck_at=None if plan.day is None else day_reached(present.origin, plan.day),
         worth_days=plan.worth_days,
         candidates=[DayWorth(day=day, worth_days=worth) for day, worth in plan.candidates],
         table=[ReadingRow(**vars(row), sentence=row_sentence(row, plan)) for row in plan.table],

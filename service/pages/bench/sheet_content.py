@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -22,6 +21,7 @@ from service.packs.history import history_of_pack
 from service.pages.bench.curve import Curve, curve_of
 from service.pages.bench.recheck_words import RecheckRow, recheck_row
 from service.pages.wording import day_in_words, in_words, state_words
+from service.recheck.days import day_reached
 from service.recheck.schemas import RecheckAnswer
 from service.sentences import main_promise, promised
 from service.store.schema import Assignment, IssuedForecast
@@ -117,8 +117,7 @@ def sheet_of(release: Release, recheck: RecheckAnswer | None, now: datetime, zon
     row, history = release.row, release.history
     forecast = ForecastAnswer.model_validate(row.answer)
     promise = main_promise(forecast)
-    # Whole days, as the sentence says them: a promise must not grow on its way to the owner.
-    until = day_in_words(row.origin + timedelta(days=math.floor(promise.days)), zone)
+    until = day_in_words(day_reached(row.origin, promise.days), zone)
     return ReleaseSheet(
         name=release.vehicle_id or row.pack_id,
         pack_id=row.pack_id,

@@ -6,12 +6,17 @@ import csv
 import io
 import math
 from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import icalendar
 import pyarrow.parquet as pq
 import pytest
 
-from service.calendar.feed import Day, feed
+from service.calendar.feed import Day, days_due, feed
+from service.pages.bench.sheet_content import Release, sheet_of
+from service.pages.wording import day_in_words
+from service.recheck.days import day_reached
+from service.store.schema import IssuedForecast
 
 ISSUE = "/v1/packs/MB-VAN-07/forecasts"
 
@@ -40,7 +45,7 @@ def test_recheck_and_order_days_are_in_the_calendar_until_the_topup_has_an_outco
     response = filled.get("/v1/calendar.ics")
     assert response.headers["Content-Type"].startswith("text/calendar")
     events = {str(e["SUMMARY"]): e for e in icalendar.Calendar.from_ical(response.content).walk("VEVENT")}
-    recheck = (datetime.fromisoformat(issued["origin"]) + timedelta(days=issued["good_for_days"])).date()
+    recheck = (datetime.fromisoformat(issued["origin"]) + timedelta(days=math.floor(issued["good_for_days"]))).date()
     assert events["Recheck MB-VAN-07"].decoded("DTSTART") == recheck
     assert f"at least {math.floor(issued['good_for_days'])} days" in str(events["Recheck MB-VAN-07"]["DESCRIPTION"])
     order = events["Order a pack for MB-VAN-07 at the latest"]
@@ -54,6 +59,37 @@ def test_recheck_and_order_days_are_in_the_calendar_until_the_topup_has_an_outco
     assert "Pack for MB-VAN-07 expected from north-quay" in [str(event["SUMMARY"]) for event in again]
     filled.post("/v1/outcomes", json={"pack_id": "MB-VAN-07", "time": "2026-03-13T07:20:00Z", "kind": "replaced"})
     assert "VEVENT" not in filled.get("/v1/calendar.ics").text
+
+
+@pytest.mark.parametrize("zone", ["UTC", "Pacific/Auckland", "Pacific/Honolulu"])
+@pytest.mark.parametrize("hour", [0, 11, 23])
+@pytest.mark.parametrize("days", [6.0, 6.95])
+def test_the_calendar_names_the_day_that_stands_on_the_release_sheet(filled, store, clock, zone, hour, days):
+    filled.delete("/v1/outcomes/1")
+    number = filled.post(ISSUE, json={}).json()["id"]
+    local = ZoneInfo(zone)
+    with store.writing() as session:
+        row = session.get_one(IssuedForecast, number)
+        row.origin = datetime(2026, 3, 13, hour, 30, tzinfo=ZoneInfo("UTC"))
+        good = [{**one, "days": days} if one["confidence"] == 0.9 else one for one in row.answer["good_for"]]
+        row.good_for_days, row.answer = days, {**row.answer, "good_for": good}
+        session.flush()
+        (due,) = [day.day for day in days_due(session, clock(), local) if day.uid.startswith("recheck-")]
+        sheet = sheet_of(Release(row, None, None, True), None, clock(), local)
+        assert due == row.origin.astimezone(local).date() + timedelta(days=6)
+        assert day_in_words(datetime(due.year, due.month, due.day, 12, tzinfo=local), local) in sheet.recheck
+        assert day_in_words(day_reached(row.origin, 6), local) in sheet.owner[1]
+
+
+def test_the_calendar_goes_by_the_house_s_own_time(make_api, filled):
+    filled.delete("/v1/outcomes/1")
+    filled.post(ISSUE, json={})
+    issued = filled.post(ISSUE, json={}).json()
+    reached = day_reached(datetime.fromisoformat(issued["origin"]), issued["good_for_days"])
+    for zone in ("Pacific/Kiritimati", "Pacific/Pago_Pago"):
+        text = make_api(time_zone=zone).get("/v1/calendar.ics").content
+        (event,) = [e for e in icalendar.Calendar.from_ical(text).walk("VEVENT") if "Recheck" in str(e["SUMMARY"])]
+        assert event.decoded("DTSTART") == reached.astimezone(ZoneInfo(zone)).date()
 
 
 def test_lines_are_folded_and_signs_escaped():
