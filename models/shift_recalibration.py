@@ -16,7 +16,7 @@ from models.person_periods import bins_of
 from models.problems import BadInput
 from models.recalibration import MIN_SLOPE, cumulative_hazards
 
-PRIOR_SD: Final = (0.4, 0.15, 0.15)
+PRIOR_SD: Final = (0.4, 0.1, 0.1)
 """Standard deviations of the normal prior of level, spread and tilt. Invented: a place may well have a hazard two
 fifths higher or lower than a model believes; how much forecasts differ, and how soon returns come, carry over better.
 """
@@ -24,6 +24,10 @@ fifths higher or lower than a model believes; how much forecasts differ, and how
 TOLL: Final = 1.0
 """Nats of penalised log-likelihood: twice what one parameter gains by chance (half a chi-square with one degree of
 freedom has the mean 1/2). Chosen on simulated places (`tests/benchmarks/bench_learning.py`)."""
+
+STRAYS: Final = 0.02
+"""Share of recorded outcomes that tell of something else: another top-up, another block, a wrong date. Without it one
+return on a day that a model held for impossible outweighs a hundred others. Invented."""
 
 
 class ShiftRecalibration(BaseEstimator):  # type: ignore[misc]
@@ -33,7 +37,7 @@ class ShiftRecalibration(BaseEstimator):  # type: ignore[misc]
 
     with c the mean of log H in bin j over the rows learned from and τ running from −1 in the first bin to 1 in the
     last. Found by penalised likelihood of the bin in which each return fell, exact for late entry and weights, with
-    normal priors around 0. All three are then shrunk by the factor 1 − `toll`/gain, or to 0 if the gain over "as
+    normal priors around 0. A share of outcomes, `strays`, may have come on any day at all. All three are then shrunk by the factor 1 − `toll`/gain, or to 0 if the gain over "as
     predicted" is less than the toll: what a handful of outcomes might as well have turned round is not worth having.
 
     Parameters
@@ -44,6 +48,8 @@ class ShiftRecalibration(BaseEstimator):  # type: ignore[misc]
         Of a, b and d.
     toll : float
         Nats.
+    strays : float
+        Share of outcomes that no curve need explain: spread evenly over twice the grid.
 
     Attributes
     ----------
@@ -67,10 +73,12 @@ class ShiftRecalibration(BaseEstimator):  # type: ignore[misc]
         days: ArrayLike | None = None,
         prior_sd: tuple[float, float, float] = PRIOR_SD,
         toll: float = TOLL,
+        strays: float = STRAYS,
     ) -> None:
         self.days = days
         self.prior_sd = prior_sd
         self.toll = toll
+        self.strays = strays
 
     def fit(
         self,
@@ -112,13 +120,17 @@ class ShiftRecalibration(BaseEstimator):  # type: ignore[misc]
         missed = (outcomes.entry - self.grid_[starts]) / width[starts]
         before, after, into, out_of = (self._basis(log_total, j) for j in (ends - 1, ends, starts - 1, starts))
         precision = 1.0 / np.square(self.prior_sd)
+        everywhere = 2 * self.grid_[-1]
+        anywhere = np.where(outcomes.event, width[ends], everywhere - outcomes.time) / (everywhere - outcomes.entry)
+        with np.errstate(divide="ignore"):
+            own, stray = np.log1p(-self.strays), np.log(self.strays * anywhere)
 
         def loss(change: FloatArray) -> float:
             h0, h1, e0, e1 = (_hazard(point, change) for point in (before, after, into, out_of))
             gained = np.maximum(h1 - h0, 1e-12)
             last = np.where(outcomes.event, np.log(-np.expm1(-gained)), -passed * gained)
-            likelihood = weight @ (last - h0 + e0 + missed * (e1 - e0))
-            return float(0.5 * precision @ np.square(change) - likelihood)
+            of_curve = last - h0 + e0 + missed * (e1 - e0)
+            return float(0.5 * precision @ np.square(change) - weight @ np.logaddexp(own + of_curve, stray))
 
         nothing = np.zeros(3)
         bounds = [(None, None), (MIN_SLOPE - 1.0, None), (None, None)]

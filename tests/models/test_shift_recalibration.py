@@ -61,6 +61,18 @@ def test_property_too_little_evidence_leaves_every_curve_as_it_was():
     np.testing.assert_array_equal(fitted.transform(survival), survival)
 
 
+def test_property_one_impossible_return_does_not_outweigh_the_rest():
+    """A pack of which a return that late was ruled out: it belongs to another top-up, or its date is wrong."""
+    survival, time, event = draw(np.random.default_rng(11), 120, factor=1.4)
+    survival[0], time[0] = np.where(DAYS < 20, 1 - 0.05 * DAYS, 0.0), 70.0
+    fitted = ShiftRecalibration().fit(survival, time, event)
+    others = ShiftRecalibration().fit(survival[1:], time[1:], event[1:])
+    for name in ("level_", "spread_", "tilt_"):
+        assert getattr(fitted, name) == pytest.approx(getattr(others, name), abs=0.03)
+    believed = ShiftRecalibration(strays=0.0).fit(survival, time, event)
+    assert abs(believed.spread_ - others.spread_) > 0.1
+
+
 def test_reference_level_alone_is_the_penalised_poisson_estimate():
     """Reference: with a level only and exponential curves, returns are Poisson counts with the hazard as offset.
 
@@ -72,7 +84,7 @@ def test_reference_level_alone_is_the_penalised_poisson_estimate():
     fine = np.linspace(0.0, 90.0, 1801)
     time = np.minimum(np.round(rng.exponential(1 / (1.5 * rate)) / 0.05) * 0.05 + 0.05, 40.0)
     event = time < 40.0
-    fitted = ShiftRecalibration(days=fine, prior_sd=(0.3, 1e-4, 1e-4), toll=0.0).fit(
+    fitted = ShiftRecalibration(days=fine, prior_sd=(0.3, 1e-4, 1e-4), toll=0.0, strays=0.0).fit(
         np.exp(-np.outer(rate, fine)), time, event
     )
     total, count = float(rate @ (time - 0.025 * event)), int(event.sum())
