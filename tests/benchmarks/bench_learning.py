@@ -127,6 +127,8 @@ def main() -> None:
         print("fates seeds returns  error mean worst    of start   held mean least   days    learned")
         for count in asked.counts:
             seeds = asked.seeds if count <= 100 else asked.long_seeds
+            if not seeds:
+                continue
             part = [learned_by(start, pool, test, seed, count) for seed in range(seeds)]
             value = np.array([p[1] for p in part])
             ways = {way: sum(p[0] == way for p in part) for way in sorted({p[0] for p in part})}

@@ -21,7 +21,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-import httpx
+import httpx2 as httpx
 import numpy as np
 
 from service.model.learning import store_trained

@@ -20,7 +20,7 @@ import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-import httpx
+import httpx2 as httpx
 import numpy as np
 from playwright.sync_api import sync_playwright
 
