@@ -59,7 +59,7 @@ def days_due(session: Session, now: datetime, zone: ZoneInfo) -> list[Day]:
             Day(
                 f"recheck-{pack}@tideover.invalid",
                 recheck,
-                f"Recheck {pack}",
+                f"Last day to recheck {pack}",
                 f"Nine in ten such packs hold at least {good} days from {since}. "
                 f"Forecast {forecast.id} of {forecast.issued_at.date().isoformat()}, model {forecast.model_id}. "
                 f"{CAUTIONS[0]}",
