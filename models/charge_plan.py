@@ -18,6 +18,7 @@ from models.cell_curves import ocv_v, resistance_mohm
 from models.families import PackFamily
 from models.missing_charge import MissingCharge, Range, weighted_range
 from models.possible_packs import PossiblePacks, hysteresis_share, stored_share
+from models.said import say
 
 Floats = NDArray[np.float64]
 
@@ -178,22 +179,30 @@ def stop_rules(family: PackFamily, most_h: float, most_ah: float, ambient_c: flo
     """List the conditions on which a topping charge stops."""
     most_v = family.cells_per_block * family.max_cell_v
     hottest = HOTTEST_C if ambient_c is None else min(HOTTEST_C, ambient_c + OVER_AMBIENT_C)
+    over = f"{OVER_AMBIENT_C:g}"
     where = (
-        f"{OVER_AMBIENT_C:g} °C over the room" if ambient_c is None else f"{OVER_AMBIENT_C:g} °C over {ambient_c:g} °C"
+        say("%(over)s °C over the room", over=over)
+        if ambient_c is None
+        else say("%(over)s °C over %(ambient)s °C", over=over, ambient=f"{ambient_c:g}")
+    )
+    warms = say("Stop when the block warms by about %(rise)s °C a minute.", rise=f"{RISE_C_PER_MIN:g}")
+    hot = say("Stop at %(where)s, and at %(hottest)s °C in any case.", where=where, hottest=f"{HOTTEST_C:g}")
+    voltage = say(
+        "Stop at %(block)s V across the block (%(cell)s V a cell), the current still flowing.",
+        block=f"{most_v:g}",
+        cell=f"{family.max_cell_v:g}",
+    )
+    timer = say(
+        "Stop after %(hours)s h (%(charge)s Ah) whatever is read: set a timer.",
+        hours=f"{most_h:.1f}",
+        charge=f"{most_ah:.1f}",
     )
     return (
-        StopRule(
-            "rise", RISE_C_PER_MIN, "°C/min", f"Stop when the block warms by about {RISE_C_PER_MIN:g} °C a minute."
-        ),
-        StopRule("hot", hottest, "°C", f"Stop at {where}, and at {HOTTEST_C:g} °C in any case."),
-        StopRule("cold", COLDEST_C, "°C", f"Never charge below {COLDEST_C:g} °C."),
-        StopRule(
-            "voltage",
-            most_v,
-            "V",
-            f"Stop at {most_v:g} V across the block ({family.max_cell_v:g} V a cell), the current still flowing.",
-        ),
-        StopRule("time", most_h, "h", f"Stop after {most_h:.1f} h ({most_ah:.1f} Ah) whatever is read: set a timer."),
+        StopRule("rise", RISE_C_PER_MIN, "°C/min", warms),
+        StopRule("hot", hottest, "°C", hot),
+        StopRule("cold", COLDEST_C, "°C", say("Never charge below %(coldest)s °C.", coldest=f"{COLDEST_C:g}")),
+        StopRule("voltage", most_v, "V", voltage),
+        StopRule("time", most_h, "h", timer),
     )
 
 

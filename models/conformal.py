@@ -25,6 +25,7 @@ from models.estimator import BoolArray, FloatArray, Outcomes, check_grid, check_
 from models.grid import DAYS
 from models.kaplan_meier import MIN_FOLLOWED, censoring_distribution, own_day
 from models.problems import BadInput
+from models.said import say, say_together
 
 MIN_GROUP: Final = 100
 """Packs a group needs for a level of its own: at 90 % confidence its level then rests on about ten failures."""
@@ -221,13 +222,14 @@ class ConformalBound:
     def guarantee(self, confidence: float) -> str:
         """Say in words what a bound at this confidence promises, and on what it rests."""
         _check_confidence(confidence)
-        chance = f"{100 * confidence:g} of 100"
-        return (
-            f"Of packs like those in the record, at least {chance} are expected to hold until their day. "
-            f"The figure was set on {self.size_} moments of packs the model had not learned from and holds on average "
-            "over packs, not for each single one; it does not need the model to be right, but it does need new packs "
-            "to resemble the recorded ones, and packs that were replaced early to have been so for reasons the record "
-            "accounts for."
+        return say(
+            "Of packs like those in the record, at least %(chance)s of 100 are expected to hold until their day. The "
+            "figure was set on %(moments)s moments of packs the model had not learned from and holds on average over "
+            "packs, not for each single one; it does not need the model to be right, but it does need new packs to "
+            "resemble the recorded ones, and packs that were replaced early to have been so for reasons the record "
+            "accounts for.",
+            chance=f"{100 * confidence:g}",
+            moments=self.size_,
         )
 
     def _bound(self, survival: ArrayLike, confidence: float, groups: ArrayLike | None) -> tuple[FloatArray, BoolArray]:
@@ -327,10 +329,13 @@ class ShrunkenBound(ConformalBound):
 
     def guarantee(self, confidence: float) -> str:
         """Say in words what a bound at this confidence promises, and on what it rests."""
-        return (
-            f"{super().guarantee(confidence)} Of these moments {self.own_size_} are from the workshop's own record; "
-            f"until it holds many more than {self.prior_packs:g} packs, the figure leans on packs from elsewhere."
+        own = say(
+            "Of these moments %(own)s are from the workshop's own record; until it holds many more than %(packs)s "
+            "packs, the figure leans on packs from elsewhere.",
+            own=self.own_size_,
+            packs=f"{self.prior_packs:g}",
         )
+        return say_together(super().guarantee(confidence), own)
 
 
 def _hazard(survival: FloatArray) -> FloatArray:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from models.feature_table import FEATURES
 from models.forecast import Flag
 from models.imbalance import deviation_v
+from models.said import say
 from models.tables import TOPUP_COLUMNS, HistoryTables, block_columns, from_days, to_days
 
 STALE_DAYS: Final = 10.0
@@ -207,69 +208,86 @@ def _row_flags(row: dict[str, float], outside: list[str], new_family: bool, infe
         flags.append(
             Flag(
                 "family-not-learned",
-                "The model has learned from no pack of this layout: it carries over what it knows of others. "
-                "The forecast is widened.",
+                say(
+                    "The model has learned from no pack of this layout: it carries over what it knows of others. "
+                    "The forecast is widened."
+                ),
             )
         )
     if inferred:
         flags.append(
             Flag(
                 "topup-inferred",
-                "No top-up is recorded; it was inferred from the block that rose between two rest readings.",
+                say("No top-up is recorded; it was inferred from the block that rose between two rest readings."),
             )
         )
     if not known("charge_share"):
         flags.append(
             Flag(
                 "charge-unknown",
-                "The charge put in is not known, so a level reading may be hysteresis rather than charge.",
+                say("The charge put in is not known, so a level reading may be hysteresis rather than charge."),
             )
         )
     if not known("before_rest_mv_per_cell"):
-        flags.append(Flag("no-rest-before", "There is no rest reading from before the charge."))
+        flags.append(Flag("no-rest-before", say("There is no rest reading from before the charge.")))
     if not known("after_rest_mv_per_cell") and not known("now_rest_mv_per_cell"):
-        flags.append(Flag("no-rest-after", "There is no rest reading from after the charge."))
+        flags.append(Flag("no-rest-after", say("There is no rest reading from after the charge.")))
     if (
         not known("before_load_mv_per_cell")
         and not known("after_load_mv_per_cell")
         and not known("now_load_mv_per_cell")
     ):
-        flags.append(Flag("no-load-reading", "No reading under load: a bad joint cannot be told from a weak block."))
+        flags.append(
+            Flag("no-load-reading", say("No reading under load: a bad joint cannot be told from a weak block."))
+        )
     if not known("km_per_day"):
-        flags.append(Flag("usage-unknown", "The planned usage is not known; the usage of comparable packs is assumed."))
+        flags.append(
+            Flag("usage-unknown", say("The planned usage is not known; the usage of comparable packs is assumed."))
+        )
     if not known("ambient_c"):
-        flags.append(Flag("weather-unknown", "Neither the expected temperature nor that of the pack is known."))
+        flags.append(Flag("weather-unknown", say("Neither the expected temperature nor that of the pack is known.")))
     if row["held_days"] > 4 and not gap <= STALE_DAYS:
         flags.append(
-            Flag("stale", "The newest reading is more than ten days old; a new one would sharpen this forecast.")
+            Flag("stale", say("The newest reading is more than ten days old; a new one would sharpen this forecast."))
         )
     if row["charge_surplus_share"] > MUCH_CHARGE_SHARE and abs(row["before_rest_mv_per_cell"]) < LEVEL_MV_PER_CELL:
         flags.append(
             Flag(
                 "contradiction-charge",
-                "The block read level before the charge but took a good deal: one of the two is wrong.",
+                say("The block read level before the charge but took a good deal: one of the two is wrong."),
             )
         )
     if row["before_lower_elsewhere_mv_per_cell"] > LEVEL_MV_PER_CELL:
-        flags.append(Flag("other-block-lower", "Before the charge another block lay below the one that was topped up."))
+        flags.append(
+            Flag("other-block-lower", say("Before the charge another block lay below the one that was topped up."))
+        )
     elif row["before_load_elsewhere_mv_per_cell"] > LOWER_UNDER_LOAD_MV_PER_CELL:
         flags.append(
             Flag(
                 "other-block-lower",
-                "Before the charge another block fell lower under load than the one that was topped up.",
+                say("Before the charge another block fell lower under load than the one that was topped up."),
             )
         )
     if row["after_excess_mohm_per_cell"] > 1.0 and row["before_rest_mv_per_cell"] > -LEVEL_MV_PER_CELL:
         flags.append(
             Flag(
                 "looks-like-joint",
-                "Level at rest but low under load: check bus bars and sense leads; a top-up does not cure a joint.",
+                say(
+                    "Level at rest but low under load: check bus bars and sense leads; a top-up does not cure a joint."
+                ),
             )
         )
     for name in outside:
         meaning, unit = _MEANING[name]
         shown = f"{row[name]:.3g}" + ("" if unit == "1" else f" {unit}")
         flags.append(
-            Flag("out-of-range", f"Outside what the model has seen: {meaning} ({shown}). The forecast is widened.")
+            Flag(
+                "out-of-range",
+                say(
+                    "Outside what the model has seen: %(meaning)s (%(value)s). The forecast is widened.",
+                    meaning=say(meaning),
+                    value=shown,
+                ),
+            )
         )
     return flags

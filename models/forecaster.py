@@ -28,6 +28,7 @@ from models.plans import USUAL_PLANS, Plan
 from models.problems import BadInput, OutOfReach
 from models.recalibration import GroupRecalibration, SuccessiveRecalibration
 from models.recheck import DEFAULT_RISK, RecheckPlan, recheck_plan
+from models.said import say
 from models.similar import PastPacks, SimilarPack
 from models.tables import SECONDS_PER_DAY, HistoryTables, tables_from_histories, to_days
 from models.what_if import WhatIf, what_if
@@ -369,7 +370,7 @@ class Forecaster:
             and len(known.readings) + len(known.topups) < len(history.readings) + len(history.topups)
         ):
             flags += (
-                Flag("later-facts-ignored", "Readings or top-ups after the moment of the forecast were not used."),
+                Flag("later-facts-ignored", say("Readings or top-ups after the moment of the forecast were not used.")),
             )
         if not batch.reachable[0]:
             far = next(f.text for f in flags if f.code == "out-of-range").removesuffix(" The forecast is widened.")

@@ -14,6 +14,7 @@ from models.families import PackFamily
 from models.grid import HORIZON_DAYS
 from models.pack_state import FloatArray, PackState
 from models.problems import BadInput
+from models.said import say
 from models.use_process import UseProcess
 
 Rows = NDArray[np.intp]
@@ -92,18 +93,18 @@ class Plan:
         return bool(self.topped_blocks) or self.swap_block or self.replace_pack
 
 
-PRESENT: Final = Plan("as planned")
+PRESENT: Final = Plan(say("as planned"))
 """The present plan, with which all others are compared."""
 
 USUAL_PLANS: Final[tuple[Plan, ...]] = (
-    Plan("half the kilometres", km_share=0.5),
-    Plan("half the trips", trips_share=0.5),
-    Plan("parked 5 K cooler", cooler_k=5.0),
-    Plan("start a week later", start_after_days=7),
-    Plan("one more topping charge", topped_blocks=1),
-    Plan("two blocks topped up", topped_blocks=2),
-    Plan("block swapped", swap_block=True),
-    Plan("pack replaced", replace_pack=True),
+    Plan(say("half the kilometres"), km_share=0.5),
+    Plan(say("half the trips"), trips_share=0.5),
+    Plan(say("parked 5 K cooler"), cooler_k=5.0),
+    Plan(say("start a week later"), start_after_days=7),
+    Plan(say("one more topping charge"), topped_blocks=1),
+    Plan(say("two blocks topped up"), topped_blocks=2),
+    Plan(say("block swapped"), swap_block=True),
+    Plan(say("pack replaced"), replace_pack=True),
 )
 """The plans that are compared unless others are asked for."""
 

@@ -37,8 +37,9 @@ class ShiftRecalibration(BaseEstimator):  # type: ignore[misc]
 
     with c the mean of log H in bin j over the rows learned from and τ running from −1 in the first bin to 1 in the
     last. Found by penalised likelihood of the bin in which each return fell, exact for late entry and weights, with
-    normal priors around 0. A share of outcomes, `strays`, may have come on any day at all. All three are then shrunk by the factor 1 − `toll`/gain, or to 0 if the gain over "as
-    predicted" is less than the toll: what a handful of outcomes might as well have turned round is not worth having.
+    normal priors around 0. A share of outcomes, `strays`, may have come on any day at all. All three are then shrunk by
+    the factor 1 − `toll`/gain, or to 0 if the gain over "as predicted" is less than the toll: what a handful of
+    outcomes might as well have turned round is not worth having.
 
     Parameters
     ----------

@@ -24,6 +24,7 @@ from models.possible_packs import (
     stored_share,
 )
 from models.problems import BadInput
+from models.said import say, say_together
 from models.topup_concerns import LIKELY
 from models.topup_plan import cautions_of
 
@@ -187,32 +188,47 @@ def _findings(
         found.append(
             Finding(
                 "charge-not-noted",
-                "The charge put in was not noted: a level reading may be hysteresis rather than charge. Note the "
-                "ampere-hours next time.",
+                say(
+                    "The charge put in was not noted: a level reading may be hysteresis rather than charge. Note the "
+                    "ampere-hours next time."
+                ),
             )
         )
     elif put_in > expected.high:
         found.append(
             Finding(
                 "took-more",
-                f"It took {put_in:.1f} Ah where at most {expected.high:.1f} Ah was expected to be missing: the block "
-                "now stands above its peers, or part of the charge was lost on the way, as in a leaking block. Watch "
-                "its temperature.",
+                say(
+                    "It took %(put_in)s Ah where at most %(most)s Ah was expected to be missing: the block now stands "
+                    "above its peers, or part of the charge was lost on the way, as in a leaking block. Watch its "
+                    "temperature.",
+                    put_in=f"{put_in:.1f}",
+                    most=f"{expected.high:.1f}",
+                ),
             )
         )
     elif put_in < expected.low:
         found.append(
             Finding(
                 "took-less",
-                f"Only {put_in:.1f} Ah went in where at least {expected.low:.1f} Ah was expected to be missing: the "
-                "block is still short, whatever it reads at rest.",
+                say(
+                    "Only %(put_in)s Ah went in where at least %(least)s Ah was expected to be missing: the block is "
+                    "still short, whatever it reads at rest.",
+                    put_in=f"{put_in:.1f}",
+                    least=f"{expected.low:.1f}",
+                ),
             )
         )
     else:
         found.append(
             Finding(
                 "as-expected",
-                f"It took {put_in:.1f} Ah, within the {max(expected.low, 0.0):.1f} to {expected.high:.1f} Ah expected.",
+                say(
+                    "It took %(put_in)s Ah, within the %(low)s to %(high)s Ah expected.",
+                    put_in=f"{put_in:.1f}",
+                    low=f"{max(expected.low, 0.0):.1f}",
+                    high=f"{expected.high:.1f}",
+                ),
             )
         )
     if rise is not None and expected_rise is not None:
@@ -221,8 +237,10 @@ def _findings(
         found.append(
             Finding(
                 "rise-not-read",
-                "There is no rest reading on both sides of the charge before it drove: read at rest an hour after the "
-                "charge, with all other blocks.",
+                say(
+                    "There is no rest reading on both sides of the charge before it drove: read at rest an hour after "
+                    "the charge, with all other blocks."
+                ),
             )
         )
     found += _cause_findings(causes_before, causes)
@@ -230,56 +248,62 @@ def _findings(
         found.append(
             Finding(
                 "still-short",
-                f"About {still.best:.1f} Ah is still missing ({still.low:.1f} to {still.high:.1f} Ah).",
+                say(
+                    "About %(best)s Ah is still missing (%(low)s to %(high)s Ah).",
+                    best=f"{still.best:.1f}",
+                    low=f"{still.low:.1f}",
+                    high=f"{still.high:.1f}",
+                ),
             )
         )
     elif still is not None and still.high < 0:
-        found.append(Finding("above-peers", f"The block now stands about {-still.best:.1f} Ah above level."))
+        above = say("The block now stands about %(charge)s Ah above level.", charge=f"{-still.best:.1f}")
+        found.append(Finding("above-peers", above))
     if before.rest is None:
-        found.append(Finding("no-rest-before", "There was no rest reading before the charge, so little was expected."))
+        found.append(
+            Finding("no-rest-before", say("There was no rest reading before the charge, so little was expected."))
+        )
     return tuple(found)
 
 
 def _rise_findings(rise: float, expected: Range) -> list[Finding]:
-    said = (
-        f"The rest voltage rose by {rise:.2f} V against the others, where {expected.low:.2f} to {expected.high:.2f} V"
+    rose = say(
+        "The rest voltage rose by %(rise)s V against the others, where %(low)s to %(high)s V was expected",
+        rise=f"{rise:.2f}",
+        low=f"{expected.low:.2f}",
+        high=f"{expected.high:.2f}",
     )
     if rise < NO_RISE_SHARE * expected.low:
-        return [
-            Finding(
-                "no-rise",
-                f"{said} was expected: hardly any of the charge shows. Was it the right block? A shorted cell, a bad "
-                "lead or a strong leak looks like this.",
-            )
-        ]
+        text = say(
+            "%(rose)s: hardly any of the charge shows. Was it the right block? A shorted cell, a bad lead or a strong "
+            "leak looks like this.",
+            rose=rose,
+        )
+        return [Finding("no-rise", text)]
     if rise < expected.low:
-        return [
-            Finding("rose-less", f"{said} was expected: charge is being lost, or less went in than was noted.")
-        ]  # fmt: skip
+        return [Finding("rose-less", say("%(rose)s: charge is being lost, or less went in than was noted.", rose=rose))]
     if rise > expected.high:
-        return [
-            Finding(
-                "rose-more",
-                f"{said} was expected: the block fills faster than one of full capacity, as after a loss of it.",
-            )
-        ]
-    return [Finding("rise-as-expected", f"{said} was expected.")]
+        text = say("%(rose)s: the block fills faster than one of full capacity, as after a loss of it.", rose=rose)
+        return [Finding("rose-more", text)]
+    return [Finding("rise-as-expected", say("%(rose)s.", rose=rose))]
 
 
 def _cause_findings(before: Mapping[Cause, float], after: Mapping[Cause, float]) -> list[Finding]:
     words = {
-        "low charge": "a block that had only lost charge",
-        "lost capacity": "a block that has lost capacity, which no charge restores",
-        "joint": "a bad joint, which a top-up does not cure",
-        "shorted cell": "a shorted cell",
-        "sound": "a block that was sound all along",
+        "low charge": say("a block that had only lost charge"),
+        "lost capacity": say("a block that has lost capacity, which no charge restores"),
+        "joint": say("a bad joint, which a top-up does not cure"),
+        "shorted cell": say("a shorted cell"),
+        "sound": say("a block that was sound all along"),
     }
     likely = max(after, key=lambda cause: after[cause])
     if after[likely] < LIKELY:
-        return [Finding("cause-open", "What ails the block is still open.")]
-    turned = " That is a change: before the charge it looked otherwise." if before[likely] < LIKELY else ""
-    return [
-        Finding(
-            "cause", f"With the charge taken into account it looks like {words[likely]} ({after[likely]:.0%}).{turned}"
-        )
-    ]
+        return [Finding("cause-open", say("What ails the block is still open."))]
+    text = say(
+        "With the charge taken into account it looks like %(cause)s (%(chance)s).",
+        cause=words[likely],
+        chance=f"{after[likely]:.0%}",
+    )
+    if before[likely] < LIKELY:
+        text = say_together(text, say("That is a change: before the charge it looked otherwise."))
+    return [Finding("cause", text)]

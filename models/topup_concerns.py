@@ -10,6 +10,7 @@ from models.charge_plan import COLDEST_C, HOTTEST_C, LEAST_SHARE, OVER_AMBIENT_C
 from models.families import PackFamily
 from models.history import PackHistory
 from models.missing_charge import MissingCharge
+from models.said import say
 
 Worth = Literal["worth trying", "doubtful", "pointless", "not safe"]
 """What the evidence says of a top-up; the later in this list, the graver."""
@@ -94,7 +95,11 @@ def _surroundings(family: PackFamily, evidence: BenchEvidence) -> list[Concern]:
             Concern(
                 "too-cold",
                 "not safe",
-                f"The pack stands at {ambient:g} °C: never charge below {COLDEST_C:g} °C. Warm it through first.",
+                say(
+                    "The pack stands at %(ambient)s °C: never charge below %(coldest)s °C. Warm it through first.",
+                    ambient=f"{ambient:g}",
+                    coldest=f"{COLDEST_C:g}",
+                ),
             )
         )
     if ambient is not None and ambient >= HOT_ROOM_C:
@@ -102,8 +107,12 @@ def _surroundings(family: PackFamily, evidence: BenchEvidence) -> list[Concern]:
             Concern(
                 "too-hot",
                 "not safe" if ambient >= HOTTEST_C else "doubtful",
-                f"The pack stands at {ambient:g} °C: little or nothing is left to the limit of {HOTTEST_C:g} °C. "
-                "Let it cool first.",
+                say(
+                    "The pack stands at %(ambient)s °C: little or nothing is left to the limit of %(hottest)s °C. Let "
+                    "it cool first.",
+                    ambient=f"{ambient:g}",
+                    hottest=f"{HOTTEST_C:g}",
+                ),
             )
         )
     if family.chemistry == "lithium-ion":
@@ -112,9 +121,12 @@ def _surroundings(family: PackFamily, evidence: BenchEvidence) -> list[Concern]:
             Concern(
                 "lithium-ion",
                 "doubtful",
-                "Lithium-ion cells can burn when one is charged past its limit: only with a supply whose voltage limit "
-                f"is set to at most {most_v:g} V and tested before, every cell of the block watched, and only where "
-                "the maker's instructions allow it.",
+                say(
+                    "Lithium-ion cells can burn when one is charged past its limit: only with a supply whose voltage "
+                    "limit is set to at most %(most)s V and tested before, every cell of the block watched, and only "
+                    "where the maker's instructions allow it.",
+                    most=f"{most_v:g}",
+                ),
             )
         )
     return found
@@ -141,16 +153,20 @@ def _causes(evidence: BenchEvidence, missing: MissingCharge) -> list[Concern]:
             )
         )
     if chance["lost capacity"] >= POSSIBLE:
-        likely = chance["lost capacity"] >= LIKELY
-        lost = f"about {missing.lost_ah.best:.1f} Ah" if likely else f"up to {missing.lost_ah.high:.1f} Ah"
-        found.append(
-            Concern(
-                "lost-capacity",
-                "doubtful",
-                f"The block {'has probably' if likely else 'may have'} lost capacity: {lost} that no charge restores. "
-                "A top-up buys days, it mends nothing; more than what is missing overfills the block.",
+        lost = (
+            say(
+                "The block has probably lost capacity: about %(lost)s Ah that no charge restores. A top-up buys days, "
+                "it mends nothing; more than what is missing overfills the block.",
+                lost=f"{missing.lost_ah.best:.1f}",
+            )
+            if chance["lost capacity"] >= LIKELY
+            else say(
+                "The block may have lost capacity: up to %(lost)s Ah that no charge restores. A top-up buys days, it "
+                "mends nothing; more than what is missing overfills the block.",
+                lost=f"{missing.lost_ah.high:.1f}",
             )
         )
+        found.append(Concern("lost-capacity", "doubtful", lost))
     return found
 
 
@@ -163,8 +179,10 @@ def _block(
             Concern(
                 "may-overfill",
                 "not safe",
-                "The block may be too full already, or too small, for any charge: what is known of it does not rule "
-                "that out. Read all blocks again, at rest and under load.",
+                say(
+                    "The block may be too full already, or too small, for any charge: what is known of it does not "
+                    "rule that out. Read all blocks again, at rest and under load."
+                ),
             )
         )
     elif charge is None:
@@ -172,8 +190,10 @@ def _block(
             Concern(
                 "nothing-missing",
                 "pointless",
-                f"Hardly any charge is missing (about {max(missing.missing_ah.best, 0.0):.1f} Ah): there is nothing to "
-                "top up.",
+                say(
+                    "Hardly any charge is missing (about %(missing)s Ah): there is nothing to top up.",
+                    missing=f"{max(missing.missing_ah.best, 0.0):.1f}",
+                ),
             )
         )
     if rest is not None and rest.median_v + rest.deviation_v < family.cells_per_block * family.min_cell_v:
@@ -181,8 +201,12 @@ def _block(
             Concern(
                 "deeply-discharged",
                 "not safe",
-                f"The block stands at {rest.median_v + rest.deviation_v:.2f} V at rest, below {family.min_cell_v:g} V "
-                "a cell: cells may be reversed. Charging those can vent gas; measure cell by cell first.",
+                say(
+                    "The block stands at %(volts)s V at rest, below %(least)s V a cell: cells may be reversed. "
+                    "Charging those can vent gas; measure cell by cell first.",
+                    volts=f"{rest.median_v + rest.deviation_v:.2f}",
+                    least=f"{family.min_cell_v:g}",
+                ),
             )
         )
     if evidence.lead_v is not None and evidence.lead_v < -LOWER_ELSEWHERE_V_PER_CELL * family.cells_per_block:
@@ -190,8 +214,11 @@ def _block(
             Concern(
                 "other-block-lower",
                 "doubtful",
-                f"Another block lies {-evidence.lead_v:.2f} V lower at rest than block {evidence.block}: it needs the "
-                "charge first.",
+                say(
+                    "Another block lies %(volts)s V lower at rest than block %(block)s: it needs the charge first.",
+                    volts=f"{-evidence.lead_v:.2f}",
+                    block=evidence.block,
+                ),
             )
         )
     return found
@@ -211,7 +238,10 @@ def _earlier(history: PackHistory, evidence: BenchEvidence) -> list[Concern]:
                 Concern(
                     "short-hold",
                     "doubtful",
-                    f"The last top-up of this block held {held:.1f} days: another is likely to hold no longer.",
+                    say(
+                        "The last top-up of this block held %(days)s days: another is likely to hold no longer.",
+                        days=f"{held:.1f}",
+                    ),
                 )
             )
     return found
@@ -224,8 +254,10 @@ def _readings(evidence: BenchEvidence, missing: MissingCharge) -> list[Concern]:
             Concern(
                 "no-rest-reading",
                 "doubtful",
-                "There is no rest reading of the last four days since the last top-up: how much is missing is hardly "
-                "known. Read all blocks at rest first.",
+                say(
+                    "There is no rest reading of the last four days since the last top-up: how much is missing is "
+                    "hardly known. Read all blocks at rest first."
+                ),
             )
         )
     if evidence.discharge is None:
@@ -233,8 +265,10 @@ def _readings(evidence: BenchEvidence, missing: MissingCharge) -> list[Concern]:
             Concern(
                 "no-load-reading",
                 "doubtful",
-                "There is no reading under load: a bad joint cannot be told from a weak block. Read all blocks under "
-                "a steady discharge first, and note the current.",
+                say(
+                    "There is no reading under load: a bad joint cannot be told from a weak block. Read all blocks "
+                    "under a steady discharge first, and note the current."
+                ),
             )
         )
     if missing.agreement < CONTRADICTORY:
@@ -242,8 +276,10 @@ def _readings(evidence: BenchEvidence, missing: MissingCharge) -> list[Concern]:
             Concern(
                 "contradiction",
                 "doubtful",
-                "The readings hardly fit together in any one pack: check sense leads and the order of the blocks, and "
-                "read again.",
+                say(
+                    "The readings hardly fit together in any one pack: check sense leads and the order of the blocks, "
+                    "and read again."
+                ),
             )
         )
     return found

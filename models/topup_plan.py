@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from models.bench_evidence import BenchEvidence, bench_evidence, weak_block_of
+from models.bench_evidence import BenchEvidence, BlockSnapshot, bench_evidence, weak_block_of
 from models.charge_plan import COLDEST_C, HOTTEST_C, OVER_AMBIENT_C, RISE_C_PER_MIN, ChargePlan, charge_plan
 from models.families import PackFamily
 from models.forecaster import Forecaster
@@ -17,6 +17,7 @@ from models.history import PackHistory, UsagePlan, require_fit
 from models.missing_charge import MissingCharge, missing_charge
 from models.possible_packs import possible_packs
 from models.problems import BadInput
+from models.said import Said, say
 from models.topup_concerns import Concern, Worth, concerns_of, gravest
 from models.topup_gain import ChargeStep, charges_to_try, what_it_buys
 
@@ -164,47 +165,82 @@ def _existing(block: int, family: PackFamily) -> int:
 def cautions_of(family: PackFamily, ambient_c: float | None) -> tuple[str, ...]:
     """Say the cautions of a topping charge with the figures of this block."""
     most_v = family.cells_per_block * family.max_cell_v
-    room = "" if ambient_c is None else f" (the pack stands at {ambient_c:g} °C)"
+    room = (
+        say("the room")
+        if ambient_c is None
+        else say("the room (the pack stands at %(ambient)s °C)", ambient=f"{ambient_c:g}")
+    )
     return (
-        (
+        say(
             "Only a trained, licensed technician charges a block, under local rules and the maker's service "
             "instructions; nothing here is permission."
         ),
-        (
-            f"Stay with the charge: timed, watched, ventilated, modules clamped. Stop at once at {most_v:g} V across "
-            f"the block, when it warms by about {RISE_C_PER_MIN:g} °C a minute, at {OVER_AMBIENT_C:g} °C over the "
-            f"room{room}, or at {HOTTEST_C:g} °C. Overcharged cells vent gas that burns."
+        say(
+            "Stay with the charge: timed, watched, ventilated, modules clamped. Stop at once at %(most)s V across the "
+            "block, when it warms by about %(rise)s °C a minute, at %(over)s °C over %(room)s, or at %(hottest)s °C. "
+            "Overcharged cells vent gas that burns.",
+            most=f"{most_v:g}",
+            rise=f"{RISE_C_PER_MIN:g}",
+            over=f"{OVER_AMBIENT_C:g}",
+            room=room,
+            hottest=f"{HOTTEST_C:g}",
         ),
-        f"Never charge below {COLDEST_C:g} °C, and never a block that is swollen, leaking or hot.",
-        "A block that reads level after a charge need not be: the excess goes with use, not with rest.",
+        say(
+            "Never charge below %(coldest)s °C, and never a block that is swollen, leaking or hot.",
+            coldest=f"{COLDEST_C:g}",
+        ),
+        say("A block that reads level after a charge need not be: the excess goes with use, not with rest."),
     )
 
 
 def _basis(evidence: BenchEvidence, *, told: bool) -> tuple[str, ...]:
     said = []
     if evidence.rest is not None:
+        said.append(_rest_reading(evidence.rest, evidence.block))
+    if evidence.discharge is not None:
         said.append(
-            f"Rest reading of {_when(evidence.rest.time)}: block {evidence.block} lies "
-            f"{abs(evidence.rest.deviation_v):.2f} V {'below' if evidence.rest.deviation_v < 0 else 'above'} the "
-            "middle of the others."
+            say(
+                "Reading under discharge at %(current)s: %(volts)s V against the others.",
+                current=_current(evidence.discharge),
+                volts=f"{evidence.discharge.deviation_v:+.2f}",
+            )
         )
-    for shot, words in ((evidence.discharge, "discharge"), (evidence.charge, "charge")):
-        if shot is not None:
-            amps = "a current that was not noted" if shot.current_a is None else f"{abs(shot.current_a):.0f} A"
-            said.append(f"Reading under {words} at {amps}: {shot.deviation_v:+.2f} V against the others.")
+    if evidence.charge is not None:
+        said.append(
+            say(
+                "Reading under charge at %(current)s: %(volts)s V against the others.",
+                current=_current(evidence.charge),
+                volts=f"{evidence.charge.deviation_v:+.2f}",
+            )
+        )
     if evidence.tripped:
-        said.append("The fault code stands: the block is taken to have sunk just far enough for it.")
+        said.append(say("The fault code stands: the block is taken to have sunk just far enough for it."))
     else:
-        said.append("No fault code since the last top-up: how far the block has sunk rests on the readings alone.")
+        said.append(say("No fault code since the last top-up: how far the block has sunk rests on the readings alone."))
     if evidence.earlier:
-        said.append(f"Earlier top-ups of this block on record: {len(evidence.earlier)}.")
+        said.append(say("Earlier top-ups of this block on record: %(count)s.", count=len(evidence.earlier)))
     if evidence.age_years is None:
-        said.append("The pack's age is not known, so its capacity is less sure.")
+        said.append(say("The pack's age is not known, so its capacity is less sure."))
     if evidence.ambient_c is None:
-        said.append("The temperature is not known.")
+        said.append(say("The temperature is not known."))
     if not told:
-        said.append("This pack lies too far from anything the model has seen to say what a charge buys.")
+        said.append(say("This pack lies too far from anything the model has seen to say what a charge buys."))
     return tuple(said)
+
+
+def _rest_reading(rest: BlockSnapshot, block: int) -> Said:
+    values = {"when": _when(rest.time), "block": block, "volts": f"{abs(rest.deviation_v):.2f}"}
+    if rest.deviation_v < 0:
+        return say(
+            "Rest reading of %(when)s: block %(block)s lies %(volts)s V below the middle of the others.", **values
+        )
+    return say("Rest reading of %(when)s: block %(block)s lies %(volts)s V above the middle of the others.", **values)
+
+
+def _current(shot: BlockSnapshot) -> Said:
+    if shot.current_a is None:
+        return say("a current that was not noted")
+    return say("%(amps)s A", amps=f"{abs(shot.current_a):.0f}")
 
 
 def _when(time: datetime) -> str:
@@ -219,39 +255,66 @@ def _sentences(
     if charge is None:
         return tuple(said)
     said.append(
-        f"Block {missing.block} is short of its peers by about {lacking.best:.1f} Ah; nine times in ten between "
-        f"{max(lacking.low, 0.0):.1f} and {lacking.high:.1f} Ah."
+        say(
+            "Block %(block)s is short of its peers by about %(best)s Ah; nine times in ten between %(low)s and "
+            "%(high)s Ah.",
+            block=missing.block,
+            best=f"{lacking.best:.1f}",
+            low=f"{max(lacking.low, 0.0):.1f}",
+            high=f"{lacking.high:.1f}",
+        )
     )
     put_in = charge.put_in_ah
     said.append(
-        f"Put in about {put_in.best:.1f} Ah at {charge.current_a:.2f} A, that is {charge.duration_h.best:.1f} h; "
-        f"stop after {charge.most_h:.1f} h whatever is read."
+        say(
+            "Put in about %(put_in)s Ah at %(current)s A, that is %(hours)s h; stop after %(most)s h whatever is read.",
+            put_in=f"{put_in.best:.1f}",
+            current=f"{charge.current_a:.2f}",
+            hours=f"{charge.duration_h.best:.1f}",
+            most=f"{charge.most_h:.1f}",
+        )
     )
     said.append(
-        f"It is level when, {charge.wait_h:g} h after the charge and as warm as its neighbours, it rests at about "
-        f"{charge.rest_stop_v.best:.2f} V while they rest at {charge.peers_rest_v:.2f} V. It will read level after "
-        f"about {charge.looks_level_at_ah:.1f} Ah: that is too early."
+        say(
+            "It is level when, %(wait)s h after the charge and as warm as its neighbours, it rests at about %(stop)s V "
+            "while they rest at %(peers)s V. It will read level after about %(early)s Ah: that is too early.",
+            wait=f"{charge.wait_h:g}",
+            stop=f"{charge.rest_stop_v.best:.2f}",
+            peers=f"{charge.peers_rest_v:.2f}",
+            early=f"{charge.looks_level_at_ah:.1f}",
+        )
     )
     if lacking.high - lacking.low > UNSURE * lacking.best:
         said.append(
-            f"To be surer, pause after about {put_in.best / 2:.1f} Ah, wait {charge.wait_h:g} h, read all blocks at "
-            "rest and enter both: how the block rose then tells what is still missing, and whether "
-            "it has lost capacity."
+            say(
+                "To be surer, pause after about %(half)s Ah, wait %(wait)s h, read all blocks at rest and enter both: "
+                "how the block rose then tells what is still missing, and whether it has lost capacity.",
+                half=f"{put_in.best / 2:.1f}",
+                wait=f"{charge.wait_h:g}",
+            )
         )
     if steps:
         last = steps[-1]
         near = min(steps, key=lambda step: abs(step.put_in_ah - put_in.best))
         said.append(
-            f"After about {near.put_in_ah:.1f} Ah nine in ten such packs hold {int(near.good_for_days)} days; "
-            f"after {last.put_in_ah:.1f} Ah, the most that should go in, {int(last.good_for_days)}."
+            say(
+                "After about %(near)s Ah nine in ten such packs hold %(days)s days; after %(most)s Ah, the most that "
+                "should go in, %(most_days)s.",
+                near=f"{near.put_in_ah:.1f}",
+                days=int(near.good_for_days),
+                most=f"{last.put_in_ah:.1f}",
+                most_days=int(last.good_for_days),
+            )
         )
     return tuple(said)
 
 
-def _opening(worth: Worth, block: int) -> str:
+def _opening(worth: Worth, block: int) -> Said:
     return {
-        "worth trying": f"Nothing speaks against topping up block {block}, as far as the readings go.",
-        "doubtful": f"Topping up block {block} is doubtful: see what speaks against it.",
-        "pointless": f"Topping up block {block} is most likely pointless.",
-        "not safe": f"Do not charge block {block} as things stand.",
+        "worth trying": say(
+            "Nothing speaks against topping up block %(block)s, as far as the readings go.", block=block
+        ),
+        "doubtful": say("Topping up block %(block)s is doubtful: see what speaks against it.", block=block),
+        "pointless": say("Topping up block %(block)s is most likely pointless.", block=block),
+        "not safe": say("Do not charge block %(block)s as things stand.", block=block),
     }[worth]

@@ -24,6 +24,7 @@ from models.grid import DAYS
 from models.pack_bank import FamilyBank
 from models.plans import PRESENT, USUAL_PLANS, Plan
 from models.problems import BadInput
+from models.said import say
 
 Floats = NDArray[np.float64]
 
@@ -238,16 +239,21 @@ def _flags(effective: float, gap: float) -> tuple[Flag, ...]:
         flags.append(
             Flag(
                 "few-packs-explain",
-                f"Only about {effective:.0f} simulated packs explain these readings: take differences between plans "
-                "with care.",
+                say(
+                    "Only about %(count)s simulated packs explain these readings: take differences between plans with "
+                    "care.",
+                    count=f"{effective:.0f}",
+                ),
             )
         )
     if gap > FAR_APART:
         flags.append(
             Flag(
                 "physics-disagrees",
-                "The simulated packs that explain these readings are not back when the forecast says; they were "
-                "weighed again to agree with it.",
+                say(
+                    "The simulated packs that explain these readings are not back when the forecast says; they were "
+                    "weighed again to agree with it."
+                ),
             )
         )
     return tuple(flags)

@@ -14,6 +14,7 @@ from starlette.responses import Response
 
 from models.problems import BadInput, ModelRefused, OutOfReach, Problem, problems_of_items
 from service.pages.addresses import is_page
+from service.translation import translated_problems
 
 PROBLEM_MEDIA_TYPE: Final = "application/problem+json"
 TYPE_PREFIX: Final = "urn:tideover:problem:"
@@ -98,7 +99,7 @@ def problem_response(
         detail=detail,
         instance=request.url.path,
         request_id=request.state.request_id,
-        problems=None if problems is None else [ProblemPart(**problem.as_dict()) for problem in problems],
+        problems=None if problems is None else [ProblemPart(**p.as_dict()) for p in translated_problems(problems)],
     )
     if is_page(request.url.path):
         page: Response = request.app.state.problem_page(request, document, headers)

@@ -21,6 +21,7 @@ from models.decisions.money import Amounts, asked_for, one_currency
 from models.decisions.stock import count_quantile, poisson_binomial
 from models.grid import DAYS, survival_at
 from models.problems import BadInput
+from models.said import say
 
 WEEK_DAYS: Final = 7
 NOT_PLANNED: Final = -1
@@ -61,11 +62,17 @@ class FleetCosts:
         """Return each cost as one value a vehicle, or say which are missing and why they are needed."""
         one_currency([self.currency], "costs.currency")
         why = {
-            "pack": "It is the price of the replacement pack: the budget is counted in it.",
-            "planned_work": "It is what a planned replacement costs besides the pack; a return is weighed against it.",
-            "return_work": "It is what a return costs besides the pack; without it waiting looks free.",
-            "capital_per_day": "It is what a pack bought a day early costs: without it, replacing at once looks best.",
-            "return_value": "It is what the new pack is worth if the old one would have held: it weighs needless work.",
+            "pack": say("It is the price of the replacement pack: the budget is counted in it."),
+            "planned_work": say(
+                "It is what a planned replacement costs besides the pack; a return is weighed against it."
+            ),
+            "return_work": say("It is what a return costs besides the pack; without it waiting looks free."),
+            "capital_per_day": say(
+                "It is what a pack bought a day early costs: without it, replacing at once looks best."
+            ),
+            "return_value": say(
+                "It is what the new pack is worth if the old one would have held: it weighs needless work."
+            ),
         }
         values = asked_for({name: (getattr(self, name), reason) for name, reason in why.items()}, vehicles)
         if (values["return_value"] > values["pack"]).any():
@@ -215,8 +222,8 @@ def weekly_returns(
         Planned week of each vehicle, or `NOT_PLANNED`.
     confidence : float
     hold_low, hold_high : array, shape (n, W + 1), optional
-        The same on the edges of the forecast's band; the interval then runs from the low end on the high edge to the
-        high end on the low edge.
+        The same on the edges of the forecast's band; the interval then holds those of all three. Which edge gives the
+        fewest returns in a week changes once most have come back.
 
     Returns
     -------
@@ -229,13 +236,15 @@ def weekly_returns(
     def chances(curves: FloatArray) -> FloatArray:
         return np.where(waits, -np.diff(curves, axis=1), 0.0)
 
-    def quantiles(curves: FloatArray, share: float) -> IntArray:
-        counts = [count_quantile(poisson_binomial(column[column > 0]), share) for column in chances(curves).T]
-        return np.array(counts, dtype=np.int64)
+    def quantiles(curves: FloatArray) -> IntArray:
+        shares = ((1 - confidence) / 2, (1 + confidence) / 2)
+        counts = (poisson_binomial(column[column > 0]) for column in chances(curves).T)
+        return np.array([[count_quantile(count, share) for share in shares] for count in counts], dtype=np.int64)
 
+    intervals = np.stack([quantiles(curves) for curves in (hold, hold_low, hold_high) if curves is not None])
     return WeeklyReturns(
         mean=chances(hold).sum(axis=0),
-        low=quantiles(hold if hold_high is None else hold_high, (1 - confidence) / 2),
-        high=quantiles(hold if hold_low is None else hold_low, (1 + confidence) / 2),
+        low=intervals[..., 0].min(axis=0),
+        high=intervals[..., 1].max(axis=0),
         confidence=confidence,
     )

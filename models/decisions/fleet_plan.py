@@ -21,11 +21,12 @@ from models.decisions.fleet_programme import LEAST_SAVING, Programme, Solver, so
 from models.decisions.hold_curves import HORIZON, FloatArray, IntArray
 from models.decisions.money import Money, one_currency
 from models.problems import BadInput, Problem
+from models.said import say
 
 _ALWAYS: Final = (
-    "Slots, packs and budget are those set aside for planned work; packs that return take others.",
-    "A vehicle whose fault returns before its week is replaced at its return.",
-    "Vehicles are taken to fail independently, each by its own curve.",
+    say("Slots, packs and budget are those set aside for planned work; packs that return take others."),
+    say("A vehicle whose fault returns before its week is replaced at its return."),
+    say("Vehicles are taken to fail independently, each by its own curve."),
 )
 
 
@@ -200,8 +201,17 @@ def _assumptions(weeks: int) -> tuple[str, ...]:
     first = HORIZON // WEEK_DAYS + 1
     if weeks < first:
         return _ALWAYS
-    span = f"week {first}" if weeks == first else f"weeks {first} to {weeks}"
+    span = (
+        say("week %(first)s", first=first)
+        if weeks == first
+        else say("weeks %(first)s to %(last)s", first=first, last=weeks)
+    )
     return (
-        f"The forecast ends on day {HORIZON}; from there on ({span}) the last hazard is held constant, an assumption.",
+        say(
+            "The forecast ends on day %(day)s; from there on (%(span)s) the last hazard is held constant, an "
+            "assumption.",
+            day=HORIZON,
+            span=span,
+        ),
         *_ALWAYS,
     )

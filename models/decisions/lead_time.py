@@ -24,6 +24,7 @@ from models.decisions.hold_curves import FloatArray, IntArray
 from models.decisions.words import days as say_days
 from models.decisions.words import in_100
 from models.problems import BadInput, Problem
+from models.said import Said, say, say_count, say_together
 
 QUOTE_WEIGHT: Final = 5.0
 """Past deliveries that a quote counts for. Our choice, no source: five own deliveries weigh as much as the quote."""
@@ -126,10 +127,14 @@ class LeadTime:
         if total <= 1e-12 or not len(left):
             raise BadInput.one(
                 "waited_days",
-                f"the order has been open for {say_days(waited)}, longer than anything quoted or recorded.",
-                "Ask the supplier for a new date.",
+                say(
+                    "the order has been open for %(days)s, longer than anything quoted or recorded.",
+                    days=say_days(waited),
+                ),
+                say("Ask the supplier for a new date."),
             )
-        basis = f"{self.basis} The order has been open for {say_days(waited)}."
+        open_for = say("The order has been open for %(days)s.", days=say_days(waited))
+        basis = say_together(self.basis, open_for)
         return LeadTime(np.concatenate([[0.0], left / total]), self.open_share / total, basis)
 
 
@@ -164,21 +169,24 @@ def lead_time(
         If there is neither a quote nor an order that has arrived, or if a number of days is impossible.
     """
     if quote is None and not any(order.arrived for order in past):
-        what = "has neither a quote nor a delivery on record"
-        if past:
-            what = f"has no quote, and none of its {len(past)} orders on record has arrived"
-        raise BadInput.one(
-            f"lead time of {supplier}",
-            f"{what}: nothing is known of how long a pack takes.",
-            "Ask for a usual number of days, or enter one past order with the day it arrived.",
+        what = (
+            say(
+                "has no quote, and none of its %(count)s orders on record has arrived: nothing is known of how long a "
+                "pack takes.",
+                count=len(past),
+            )
+            if past
+            else say("has neither a quote nor a delivery on record: nothing is known of how long a pack takes.")
         )
+        mend = say("Ask for a usual number of days, or enter one past order with the day it arrived.")
+        raise BadInput.one(f"lead time of {supplier}", what, mend)
     if not (np.isfinite(quote_weight) and quote_weight > 0):
         raise BadInput.one("quote_weight", f"is {quote_weight}.", "Give the past deliveries it counts for, above 0.")
     found = [p for i, order in enumerate(past) for p in _day_problems(order.days, f"past[{i}].days")]
     if found:
         raise BadInput(found)
 
-    prior, sentence = _quoted(quote) if quote else (np.zeros(0), "No quote.")
+    prior, quoted = _quoted(quote) if quote else (np.zeros(0), say("No quote."))
     orders = np.array([order.days for order in past], dtype=np.int64)
     arrived = np.array([order.arrived for order in past], dtype=bool)
     length = max(len(prior), int(orders.max()) + 1 if len(orders) else 0)
@@ -191,14 +199,37 @@ def lead_time(
     still_open = np.cumprod(1 - np.clip(hazard, 0.0, 1.0))
     probability = -np.diff(still_open, prepend=1.0)
     open_share = float(still_open[-1]) if still_open[-1] > 1e-12 else 0.0
+    basis: list[Said] = [say("%(supplier)s: %(quoted)s", supplier=supplier, quoted=quoted)]
     if past:
-        sentence += f" {len(past)} own orders on record, {int((~arrived).sum())} of them still open"
-        sentence += f"; the quote counts for {quote_weight:g}." if quote else "."
+        basis.append(_recorded(len(past), int((~arrived).sum()), quote_weight if quote else None))
     if open_share:
-        sentence += (
-            f" In {in_100(open_share)} the pack comes after day {length - 1}; how long after, the record does not say."
+        late = say(
+            "In %(chance)s the pack comes after day %(day)s; how long after, the record does not say.",
+            chance=in_100(open_share),
+            day=length - 1,
         )
-    return LeadTime(probability, open_share, f"{supplier}: {sentence}")
+        basis.append(late)
+    return LeadTime(probability, open_share, say_together(*basis))
+
+
+def _recorded(orders: int, still_open: int, quote_weight: float | None) -> Said:
+    """Say how many own orders are on record, and what a quote counts for beside them."""
+    if quote_weight is None:
+        return say_count(
+            "%(orders)s own order on record, %(open)s of them still open.",
+            "%(orders)s own orders on record, %(open)s of them still open.",
+            orders,
+            orders=orders,
+            open=still_open,
+        )
+    return say_count(
+        "%(orders)s own order on record, %(open)s of them still open; the quote counts for %(weight)s.",
+        "%(orders)s own orders on record, %(open)s of them still open; the quote counts for %(weight)s.",
+        orders,
+        orders=orders,
+        open=still_open,
+        weight=f"{quote_weight:g}",
+    )
 
 
 def arrival_matrix(arrivals: LeadTime | Sequence[LeadTime], cases: int) -> tuple[FloatArray, FloatArray, IntArray]:
@@ -232,7 +263,7 @@ def arrival_matrix(arrivals: LeadTime | Sequence[LeadTime], cases: int) -> tuple
     return probability, open_share, np.array([a.last_day for a in each], dtype=np.int64)
 
 
-def _quoted(quote: Quote) -> tuple[FloatArray, str]:
+def _quoted(quote: Quote) -> tuple[FloatArray, Said]:
     """Spread a quote over its days, and say what was taken for granted."""
     low = quote.usual_days if quote.earliest_days is None else quote.earliest_days
     high = quote.usual_days if quote.latest_days is None else quote.latest_days
@@ -256,10 +287,11 @@ def _quoted(quote: Quote) -> tuple[FloatArray, str]:
         rise, fall = (1 + 4 * (quote.usual_days - low + 0.5) / width, 1 + 4 * (high - quote.usual_days + 0.5) / width)
         edges: ArrayLike = np.linspace(0.0, 1.0, high - low + 2)
         probability[low:] = np.diff(beta.cdf(edges, rise, fall))
-    sentence = f"Quoted {say_days(quote.usual_days)}, {low} to {high}."
+    usual = say_days(quote.usual_days)
     if quote.earliest_days is None and quote.latest_days is None:
-        sentence = f"Quoted {say_days(quote.usual_days)}, taken as exact because no earliest and latest day were given."
-    return probability, sentence
+        exact = say("Quoted %(usual)s, taken as exact because no earliest and latest day were given.", usual=usual)
+        return probability, exact
+    return probability, say("Quoted %(usual)s, %(low)s to %(high)s.", usual=usual, low=low, high=high)
 
 
 def _day_problems(value: int, where: str) -> list[Problem]:

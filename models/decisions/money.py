@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 
 from models.decisions.hold_curves import FloatArray
 from models.problems import BadInput, Problem
+from models.said import say
 
 
 def minor_digits(currency: str, where: str = "currency") -> int:
@@ -166,7 +167,8 @@ def asked_for(amounts: Mapping[str, tuple[Amounts, str]], cases: int, where: str
     for name, (amount, why) in amounts.items():
         place = f"{where}.{name}"
         if amount is None:
-            found.append(Problem(place, f"is not given. {why}", "State it, as 0 if it really costs nothing."))
+            what = say("is not given. %(why)s", why=why)
+            found.append(Problem(place, what, say("State it, as 0 if it really costs nothing.")))
             continue
         values = np.asarray(amount, dtype=np.float64)
         if values.shape not in ((), (cases,)):

@@ -11,6 +11,7 @@ from models.decisions.money import Money, one_currency
 from models.decisions.ordering import AT_RETURN, TOO_LATE, OrderPlan, OrderPlanBand
 from models.decisions.words import per_cent
 from models.problems import BadInput
+from models.said import Said, say, say_together
 
 _WEEK: Final = 7
 
@@ -132,39 +133,60 @@ def _reasons(plan: OrderPlan, row: int, offer: int) -> tuple[str, ...]:
     reasons = []
     if latest == TOO_LATE:
         reasons.append(
-            f"No offer keeps to the {per_cent(plan.risk)} chosen. {supplier} comes nearest: ordered today, the fault "
-            f"beats the delivery with a chance of {per_cent(today)}."
+            say(
+                "No offer keeps to the %(risk)s chosen. %(supplier)s comes nearest: ordered today, the fault beats the "
+                "delivery with a chance of %(chance)s.",
+                risk=per_cent(plan.risk),
+                supplier=supplier,
+                chance=per_cent(today),
+            )
         )
     else:
         reasons.append(
-            f"Ordered from {supplier} by {_day(latest)}, the fault beats the delivery with at most "
-            f"{per_cent(plan.risk)}; ordered today it is {per_cent(today)}."
+            say(
+                "Ordered from %(supplier)s by %(day)s, the fault beats the delivery with at most %(risk)s; ordered "
+                "today it is %(chance)s.",
+                supplier=supplier,
+                day=_day(latest),
+                risk=per_cent(plan.risk),
+                chance=per_cent(today),
+            )
         )
         if plan.horizon_limits[row, offer]:
             reasons.append(
-                f"A later day may do as well, but the pack could then come after day {HORIZON}, "
-                "where the forecast ends."
+                say(
+                    "A later day may do as well, but the pack could then come after day %(day)s, where the forecast "
+                    "ends.",
+                    day=HORIZON,
+                )
             )
     reasons.append(_cost_reason(plan, row))
     return tuple(reasons)
 
 
-def _cost_reason(plan: OrderPlan, row: int) -> str:
+def _cost_reason(plan: OrderPlan, row: int) -> Said:
     best, day = int(plan.best_offer[row]), int(plan.best_day[row])
     cost = Money(float(plan.best_cost[row]), plan.currency)
     # An order that never came on record counts as one day late, so every cost it enters is a least value.
-    least = "at least " if any(offer.lead_time.open_share for offer in plan.offers) else ""
+    if any(offer.lead_time.open_share for offer in plan.offers):
+        expected = say("at least %(cost)s expected", cost=cost)
+    else:
+        expected = say("%(cost)s expected", cost=cost)
     if best == AT_RETURN:
         other = Money(float(plan.cost_at_most[row].min()), plan.currency)
         at_return = plan.offers[int(plan.at_return_offer[row])].supplier
-        return (
-            f"At the costs given it is cheapest to order only when the fault returns, from {at_return}: "
-            f"{least}{cost} expected up to day {HORIZON}, against {other} for the best order placed before."
+        return say(
+            "At the costs given it is cheapest to order only when the fault returns, from %(supplier)s: %(expected)s "
+            "up to day %(day)s, against %(other)s for the best order placed before.",
+            supplier=at_return,
+            expected=expected,
+            day=HORIZON,
+            other=other,
         )
-    choice = f"{plan.offers[best].supplier} on {_day(day)}"
-    reason = f"Cheapest at the costs given: {choice}, {least}{cost} expected."
+    reason = say("Cheapest at the costs given: %(choice)s, %(expected)s.", choice=_choice(plan, row), expected=expected)
     if plan.fault_first_at_most[row, best, day] > plan.risk:
-        return f"{reason} That breaks the chosen risk: the costs given weigh a return less than it does."
+        breaks = say("That breaks the chosen risk: the costs given weigh a return less than it does.")
+        return say_together(reason, breaks)
     return reason
 
 
@@ -174,21 +196,33 @@ def _band_reasons(plan: OrderPlan | OrderPlanBand, row: int, offer: int) -> tupl
     low, high = int(plan.pessimistic.latest_day[row, offer]), int(plan.optimistic.latest_day[row, offer])
     reasons = []
     if low != high:
-        reasons.append(f"Within the forecast's band the latest day lies between {_day(low)} and {_day(high)}.")
+        reasons.append(
+            say(
+                "Within the forecast's band the latest day lies between %(low)s and %(high)s.",
+                low=_day(low),
+                high=_day(high),
+            )
+        )
     if plan.depends_on_band[row]:
         reasons.append(
-            "Which order is cheapest changes within the band: "
-            f"{_choice(plan.pessimistic, row)} if the pack holds less long, {_choice(plan.optimistic, row)} if longer."
+            say(
+                "Which order is cheapest changes within the band: %(less)s if the pack holds less long, %(longer)s if "
+                "longer.",
+                less=_choice(plan.pessimistic, row),
+                longer=_choice(plan.optimistic, row),
+            )
         )
     return tuple(reasons)
 
 
-def _choice(plan: OrderPlan, row: int) -> str:
+def _choice(plan: OrderPlan, row: int) -> Said:
     offer, day = int(plan.best_offer[row]), int(plan.best_day[row])
-    return "only at the return" if offer == AT_RETURN else f"{plan.offers[offer].supplier} on {_day(day)}"
+    if offer == AT_RETURN:
+        return say("only at the return")
+    return say("%(supplier)s on %(day)s", supplier=plan.offers[offer].supplier, day=_day(day))
 
 
-def _day(day: int) -> str:
+def _day(day: int) -> Said:
     if day == TOO_LATE:
-        return "before today"
-    return "day 0 (today)" if day == 0 else f"day {day}"
+        return say("before today")
+    return say("day 0 (today)") if day == 0 else say("day %(day)s", day=day)

@@ -30,6 +30,7 @@ from models.decisions.hold_curves import HORIZON, BoolArray, FloatArray, IntArra
 from models.decisions.lead_time import LeadTime
 from models.decisions.money import Amounts, Money, asked_for, one_currency
 from models.problems import BadInput
+from models.said import say
 
 AT_RETURN: Final = -1
 """In place of an offer or an order day: order only when the fault is back."""
@@ -91,10 +92,14 @@ class Costs:
 
 
 _WHY: Final = {
-    "stranding": "It is what one return before the pack is fitted costs: early and late orders are weighed by it.",
-    "day_off_road": "It is what each day costs in which the vehicle stands: fast and slow offers are weighed by it.",
-    "capital_per_day": "It is what a pack bought a day too early costs: without it, ordering at once looks best.",
-    "return_value": "It is what the new pack is still worth if the old one would have held: it weighs needless orders.",
+    "stranding": say("It is what one return before the pack is fitted costs: early and late orders are weighed by it."),
+    "day_off_road": say(
+        "It is what each day costs in which the vehicle stands: fast and slow offers are weighed by it."
+    ),
+    "capital_per_day": say("It is what a pack bought a day too early costs: without it, ordering at once looks best."),
+    "return_value": say(
+        "It is what the new pack is still worth if the old one would have held: it weighs needless orders."
+    ),
 }
 
 

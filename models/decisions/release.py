@@ -19,13 +19,17 @@ from models.decisions.lead_time import LeadTime, arrival_matrix
 from models.decisions.words import days as say_days
 from models.decisions.words import in_100, in_100_between
 from models.problems import BadInput
+from models.said import Said, say, say_together
 
 CONDITIONS: Final = (
-    "A vehicle on a topped-up pack may stop driving without warning: no motorway.",
-    "No remote trips, and none where being stopped is dangerous.",
-    "Have a plan for recovery before it leaves: who is called, and where it is towed.",
-    "A warning lamp or loss of power means stop safely and call the workshop; do not clear the code and drive on.",
-    "A probability is not permission: a licensed technician decides, under local rules and the maker's instructions.",
+    say("A vehicle on a topped-up pack may stop driving without warning: no motorway."),
+    say("No remote trips, and none where being stopped is dangerous."),
+    say("Have a plan for recovery before it leaves: who is called, and where it is towed."),
+    say("A warning lamp or loss of power means stop safely and call the workshop; do not clear the code and drive on."),
+    say(
+        "A probability is not permission: a licensed technician decides, under local rules and the maker's "
+        "instructions."
+    ),
 )
 """Shown with every release. Common practice, no source."""
 
@@ -90,7 +94,8 @@ def days_until(promised: date, today: date) -> int:
 
 def promised_on(promised: date, today: date) -> LeadTime:
     """Return the arrival of a pack promised for one date, taken at its word."""
-    return LeadTime.on(days_until(promised, today), f"Promised for {promised.isoformat()}, taken as exact.")
+    basis = say("Promised for %(day)s, taken as exact.", day=promised.isoformat())
+    return LeadTime.on(days_until(promised, today), basis)
 
 
 def release_risk(
@@ -183,38 +188,63 @@ def _distances(usual: ArrayLike | None, low: ArrayLike | None, high: ArrayLike |
     return table
 
 
-def _sentence(risk: ReleaseRisk, case: int, has_band: bool) -> str:
+def _sentence(risk: ReleaseRisk, case: int, has_band: bool) -> Said:
     unclaimed = risk.unclaimed[case]
     if unclaimed > 1 - 1e-9:
-        return (
-            f"The replacement comes after day {HORIZON}, where the forecast ends: the chance of getting there is "
-            f"at most {in_100(risk.high[case])}, and nothing more can be said. Ask again nearer the day."
+        return say(
+            "The replacement comes after day %(day)s, where the forecast ends: the chance of getting there is at most "
+            "%(chance)s, and nothing more can be said. Ask again nearer the day.",
+            day=HORIZON,
+            chance=in_100(risk.high[case]),
         )
-    said = f"About {in_100(risk.get_there[case])} packs like this one would hold until the replacement comes"
-    if has_band:
-        said += f" ({in_100_between(risk.low[case], risk.high[case])} within the forecast's band)"
-    said += "; in the others the fault comes back first."
-    said += f" {_range_sentence(risk.days[case], risk.km[case])}"
-    if unclaimed > 1e-9:
-        said += (
-            f" In {in_100(unclaimed)} it comes later than the forecast, or the record of deliveries, reaches; those "
-            f"are counted as not got there, so the chance is at least what is said here and at most "
-            f"{in_100(risk.get_there_at_most[case])}."
+    chance = in_100(risk.get_there[case])
+    first = (
+        say(
+            "About %(chance)s packs like this one would hold until the replacement comes (%(band)s within the "
+            "forecast's band); in the others the fault comes back first.",
+            chance=chance,
+            band=in_100_between(risk.low[case], risk.high[case]),
         )
-    return said
+        if has_band
+        else say(
+            "About %(chance)s packs like this one would hold until the replacement comes; in the others the fault "
+            "comes back first.",
+            chance=chance,
+        )
+    )
+    arrival = _range_sentence(risk.days[case], risk.km[case])
+    if unclaimed <= 1e-9:
+        return say_together(first, arrival)
+    late = say(
+        "In %(late)s it comes later than the forecast, or the record of deliveries, reaches; those are counted as not "
+        "got there, so the chance is at least what is said here and at most %(most)s.",
+        late=in_100(unclaimed),
+        most=in_100(risk.get_there_at_most[case]),
+    )
+    return say_together(first, arrival, late)
 
 
-def _range_sentence(days: FloatArray, km: FloatArray) -> str:
+def _range_sentence(days: FloatArray, km: FloatArray) -> Said:
     early, middle, late = days
     if np.isnan(middle):
-        return "When the replacement comes, nobody can say: fewer than half of such orders have ever arrived."
-    said = f"The replacement is expected in {say_days(middle)}"
+        return say("When the replacement comes, nobody can say: fewer than half of such orders have ever arrived.")
+    when = say_days(middle)
     if early != late:
-        said += f", nine times in ten between {early:.0f} and "
-        said += "a day that the record does not show" if np.isnan(late) else say_days(late)
+        when = say(
+            "%(middle)s, nine times in ten between %(early)s and %(late)s",
+            middle=when,
+            early=f"{early:.0f}",
+            late=say("a day that the record does not show") if np.isnan(late) else say_days(late),
+        )
     if np.isnan(km[1]):
-        return said + "."
-    said += f"; that is about {km[1]:.0f} km"
-    if km[0] != km[2]:
-        said += f", from {km[0]:.0f}" + (" up" if np.isnan(km[2]) else f" to {km[2]:.0f} km")
-    return said + "."
+        return say("The replacement is expected in %(when)s.", when=when)
+    return say("The replacement is expected in %(when)s; that is about %(way)s.", when=when, way=_way(km))
+
+
+def _way(km: FloatArray) -> Said:
+    low, usual, high = (f"{distance:.0f}" for distance in km)
+    if km[0] == km[2]:
+        return say("%(usual)s km", usual=usual)
+    if np.isnan(km[2]):
+        return say("%(usual)s km, from %(low)s up", usual=usual, low=low)
+    return say("%(usual)s km, from %(low)s to %(high)s km", usual=usual, low=low, high=high)

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 
+from models.said import Said, say, say_count
 
-def in_100(chance: float) -> str:
+
+def in_100(chance: float) -> Said:
     """Say a chance as a count among a hundred, never as a certainty.
 
     Rounded down, so that a chance of holding is never flattered.
@@ -17,11 +19,11 @@ def in_100(chance: float) -> str:
     """
     hundredths = math.floor(100 * chance + 1e-9)
     if hundredths >= 100:
-        return "more than 99 in 100"
-    return f"{hundredths} in 100" if hundredths else "fewer than 1 in 100"
+        return say("more than 99 in 100")
+    return say("%(count)s in 100", count=hundredths) if hundredths else say("fewer than 1 in 100")
 
 
-def in_100_between(low: float, high: float) -> str:
+def in_100_between(low: float, high: float) -> Said:
     """Say a range of chances.
 
     Examples
@@ -30,10 +32,15 @@ def in_100_between(low: float, high: float) -> str:
     ('57 to 70 in 100', '99 in 100')
     """
     least, most = in_100(low), in_100(high)
-    return least if least == most else f"{least.removesuffix(' in 100')} to {most}"
+    if least == most:
+        return least
+    hundredths = math.floor(100 * low + 1e-9)
+    if hundredths:
+        return say("%(least)s to %(most)s", least=hundredths, most=most)
+    return say("fewer than 1 to %(most)s", most=most)
 
 
-def per_cent(chance: float) -> str:
+def per_cent(chance: float) -> Said:
     """Say a risk in per cent, rounded up so that it is never played down.
 
     Examples
@@ -42,12 +49,12 @@ def per_cent(chance: float) -> str:
     ('17 %', 'under 1 %', 'more than 99 %')
     """
     if chance < 0.01:
-        return "under 1 %"
+        return say("under 1 %%")
     hundredths = math.ceil(100 * chance - 1e-9)
-    return f"{hundredths} %" if hundredths < 100 else "more than 99 %"
+    return say("%(share)s %%", share=hundredths) if hundredths < 100 else say("more than 99 %%")
 
 
-def days(count: float) -> str:
+def days(count: float) -> Said:
     """Say a number of days.
 
     Examples
@@ -55,4 +62,4 @@ def days(count: float) -> str:
     >>> days(1), days(9)
     ('1 day', '9 days')
     """
-    return f"{count:.0f} day" + ("" if round(count) == 1 else "s")
+    return say_count("%(days)s day", "%(days)s days", round(count), days=f"{count:.0f}")

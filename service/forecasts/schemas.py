@@ -159,7 +159,8 @@ class ForecastExplanation(BaseModel):
     )
     sentences: list[str] = Field(description="The same in plain words.")
     to_measure: list[str] = Field(
-        description="What is not known and would sharpen the forecast, and by how much, in plain words; what is worth most first."
+        description="What is not known and would sharpen the forecast, and by how much, in plain words; what is worth "
+        "most first."
     )
     similar: list[SimilarPastPack] = Field(description="The most similar past packs, the nearest first.")
 

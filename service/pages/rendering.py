@@ -20,7 +20,7 @@ from service.pages.messages import Message, send_message, take_message
 from service.pages.visits import form_token, keep
 from service.pages.wording import day_in_words, for_input, in_words, outcome_words, state_words
 from service.sentences import count_days, kind_words, promised
-from service.translation import LANGUAGE, _, ngettext
+from service.translation import LANGUAGE, _, ngettext, spoken
 
 LOOK_COOKIE: Final = "tideover_look"
 LOOKS: Final = ("light", "dark")
@@ -34,6 +34,7 @@ def environment() -> Environment:
         autoescape=select_autoescape(default=True),
         undefined=StrictUndefined,
         extensions=["jinja2.ext.i18n", "jinja2.ext.do"],
+        finalize=spoken,
         trim_blocks=True,
         lstrip_blocks=True,
     )

@@ -19,7 +19,7 @@ from models.topup_plan import plan_topup
 from service.cautions import DRIVING, PACK_WORK
 from service.packs.history import begun_history
 from service.topup_plan.schemas import Comparison, TopUpPlanAnswer, TopUpPlanCase, TopUpPlanRequest
-from service.translation import _, translated
+from service.translation import _, spoken, translated
 
 
 def case_of_pack(session: Session, pack_id: str, asked: TopUpPlanRequest) -> TopUpPlanCase:
@@ -75,13 +75,15 @@ def answer(
     except BadInput as error:
         raise BadInput(_as_in_the_case(p) for p in error.problems) from error
     made = _comparison(case.history, family, case.at, case.ambient_c)
-    told: dict[str, Any] = {name: getattr(plan, name) for name in TopUpPlanAnswer.model_fields if hasattr(plan, name)}
+    told: dict[str, Any] = {
+        name: spoken(getattr(plan, name)) for name in TopUpPlanAnswer.model_fields if hasattr(plan, name)
+    }
     told["cautions"] = translated([*plan.cautions, *PACK_WORK, *DRIVING])
     return TopUpPlanAnswer.model_validate(
         {
             **told,
             "family": family.name,
-            "comparison": None if made is None else Comparison.model_validate(made),
+            "comparison": None if made is None else Comparison.model_validate(spoken(made)),
             "model_id": forecaster.model_id,
         }
     )

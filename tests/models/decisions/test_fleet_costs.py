@@ -81,8 +81,10 @@ def test_the_band_widens_the_interval():
     hold, low, high = (extended_hold(np.repeat(c, 30, axis=0), 56, every=7) for c in (HOLD, HOLD**1.5, HOLD**0.6))
     none = np.full(120, NOT_PLANNED)
     plain, wide = weekly_returns(hold, none), weekly_returns(hold, none, 0.9, low, high)
-    assert (wide.low[:2] <= plain.low[:2]).all()
-    assert (wide.high[:2] >= plain.high[:2]).all()
+    assert (wide.low <= plain.low).all()
+    assert (wide.high >= plain.high).all()
+    assert (wide.low <= wide.mean).all()
+    assert (wide.mean <= wide.high).all()
 
 
 def test_missing_costs_are_asked_for():
