@@ -123,9 +123,10 @@ def _http(request: Request, error: Exception) -> Response:
         404: f"There is nothing at {request.url.path}.",
         405: f"{request.url.path} does not take {request.method}.",
     }
-    return problem_response(
-        request, error.status_code, details.get(error.status_code, str(error.detail)), headers=error.headers
-    )
+    # An address that no route has comes with nothing but the status's own name.
+    own_words = error.status_code == 404 and error.detail != HTTPStatus.NOT_FOUND.phrase
+    said = str(error.detail) if own_words else details.get(error.status_code, str(error.detail))
+    return problem_response(request, error.status_code, said, headers=error.headers)
 
 
 def _validation(request: Request, error: Exception) -> Response:
