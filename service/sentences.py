@@ -129,8 +129,14 @@ def _missing(effect: EvidenceEffect) -> str:
     if effect.worth_days is None:
         return words["what"]
     if effect.worth_days < LEAST_SAID_DAYS:
-        return _("%(what)s In packs like this one it hardly moved the forecast.") % words
-    return _("%(what)s In packs like this one it moved the forecast by %(days)s days, one way or the other.") % words
+        return _("%(what)s Where it was known of packs like this one, it hardly moved the forecast.") % words
+    return (
+        _(
+            "%(what)s Where it was known of packs like this one, it moved the forecast by %(days)s days, one way or "
+            "the other."
+        )
+        % words
+    )
 
 
 def similar_pack(pack: SimilarPack) -> str:

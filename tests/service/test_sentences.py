@@ -136,9 +136,10 @@ def test_what_moves_a_forecast_is_said_in_days_and_only_of_what_is_known():
     ]
     most, little, unknown = to_measure(effects)
     assert most.startswith("There is no reading since it drove again")
-    assert most.endswith(" In packs like this one it moved the forecast by 2.3 days, one way or the other.")
+    moved = "Where it was known of packs like this one, it moved the forecast by 2.3 days, one way or the other."
+    assert most.endswith(f": read all blocks at rest, and under load, when it next comes by. {moved}")
     assert little.startswith("The temperature is not known")
-    assert little.endswith(" In packs like this one it hardly moved the forecast.")
+    assert little.endswith(" Where it was known of packs like this one, it hardly moved the forecast.")
     assert unknown == "Neither age nor odometer of the pack is known: note both."
 
 
