@@ -6,51 +6,23 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import httpx2 as httpx
-import numpy as np
 import pytest
 from playwright.sync_api import expect
 
-from models.grid import DAYS, GRID_VERSION
 from service.imports.loading import import_files
 from service.records.records import Writer
-from service.store.schema import IssuedForecast, Outcome, Pack
+from tests.service.invented_told import tell
 from training.cohort import CohortPlan, simulate_cohort
 from training.families import load_families
 from training.table_files import write_tables
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
-MEAN_DAYS = 25.0
-ROW = {"recorded_by": "test", "version": 1}
 
 
 @pytest.fixture
 def told_site(site):
     """Three hundred forecasts of one curve over eight months; hazards were half as high again. Invented."""
-    rng = np.random.default_rng(5)
-    survival = np.exp(-DAYS / MEAN_DAYS).tolist()
-    with site.store.writing() as session:
-        for number in range(300):
-            at = NOW - timedelta(days=float(rng.uniform(120, 360)))
-            life, lost = rng.exponential(MEAN_DAYS / 1.5), rng.exponential(40.0)
-            pack = f"MB-VAN-{number}"
-            session.add(Pack(id=pack, family="gravel-14", recorded_at=at, **ROW))
-            session.flush()
-            session.add(
-                IssuedForecast(
-                    pack_id=pack,
-                    issued_at=at,
-                    issued_by="test",
-                    origin=at,
-                    model_id="m1",
-                    inputs_digest="d",
-                    good_for_days=-MEAN_DAYS * np.log(0.9),
-                    asked={},
-                    answer={"survival": survival, "grid_version": GRID_VERSION},
-                )
-            )
-            kind = "returned" if life <= lost else "replaced"
-            end = at + timedelta(days=min(life, lost, 89.0))
-            session.add(Outcome(pack_id=pack, time=end, kind=kind, recorded_at=end, **ROW))
+    tell(site.store, 300, NOW, hazard_factor=1.5)
     return site
 
 

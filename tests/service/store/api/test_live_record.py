@@ -6,53 +6,25 @@ import json
 import shutil
 from datetime import timedelta
 
-import numpy as np
 import pytest
 
-from models.grid import DAYS, GRID_VERSION
 from service.imports.loading import import_files
 from service.live_record.inputs import drift_of
 from service.live_record.reading import live_record
 from service.records.records import Writer
-from service.store.schema import IssuedForecast, Outcome, Pack, TopUp
+from service.store.schema import IssuedForecast, Outcome, TopUp
+from tests.service.invented_told import tell
 from training.cohort import CohortPlan, simulate_cohort
 from training.families import load_families
 from training.table_files import write_tables
 
 FAMILIES = load_families(None)
-MEAN_DAYS = 25.0
-ROW = {"recorded_by": "test", "version": 1}
 
 
 @pytest.fixture
 def told_store(store, clock):
     """Two hundred forecasts of one curve, issued over eight months, all ended; a third were replaced. Invented."""
-    rng = np.random.default_rng(5)
-    survival = np.exp(-DAYS / MEAN_DAYS).tolist()
-    start = clock.now - timedelta(days=420)
-    with store.writing() as session:
-        for number in range(200):
-            at = start + timedelta(days=float(rng.uniform(0, 240)))
-            life, lost = rng.exponential(MEAN_DAYS), rng.exponential(40.0)
-            pack = f"MB-VAN-{number}"
-            session.add(Pack(id=pack, family="gravel-14", recorded_at=at, **ROW))
-            session.flush()
-            session.add(
-                IssuedForecast(
-                    pack_id=pack,
-                    issued_at=at,
-                    issued_by="test",
-                    origin=at,
-                    model_id="m1",
-                    inputs_digest="d",
-                    good_for_days=-MEAN_DAYS * np.log(0.9),
-                    asked={},
-                    answer={"survival": survival, "grid_version": GRID_VERSION},
-                )
-            )
-            kind = "returned" if life <= lost else "replaced"
-            end = at + timedelta(days=min(life, lost, 89.0))
-            session.add(Outcome(pack_id=pack, time=end, kind=kind, recorded_at=end, **ROW))
+    tell(store, 200, clock.now - timedelta(days=60))
     return store
 
 
