@@ -14,7 +14,7 @@ from starlette.responses import Response
 
 from models.problems import BadInput, ModelRefused, OutOfReach, Problem, problems_of_items
 from service.pages.addresses import is_page
-from service.translation import translated_problems
+from service.translation import _, translated_problems
 
 PROBLEM_MEDIA_TYPE: Final = "application/problem+json"
 TYPE_PREFIX: Final = "urn:tideover:problem:"
@@ -119,9 +119,9 @@ def install_problem_handlers(app: FastAPI) -> None:
 def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     details = {
-        400: "The body could not be read as JSON in UTF-8.",
-        404: f"There is nothing at {request.url.path}.",
-        405: f"{request.url.path} does not take {request.method}.",
+        400: _("The body could not be read as JSON in UTF-8."),
+        404: _("There is nothing at %(path)s.") % {"path": request.url.path},
+        405: _("%(path)s does not take %(method)s.") % {"path": request.url.path, "method": request.method},
     }
     # An address that no route has comes with nothing but the status's own name.
     own_words = error.status_code == 404 and error.detail != HTTPStatus.NOT_FOUND.phrase
@@ -147,10 +147,11 @@ def _bad_input(request: Request, error: Exception) -> Response:
 
 
 def _wrong_input(request: Request, problems: Sequence[Problem]) -> Response:
-    more = f" And {len(problems) - 1} more, see problems." if len(problems) > 1 else ""
-    return problem_response(
-        request, 422, f"{problems[0]}{more}", kind="bad-input", title="The input is wrong", problems=problems
-    )
+    (first,) = translated_problems(problems[:1])
+    said = str(first)
+    if len(problems) > 1:
+        said += " " + _("And %(count)s more, see problems.") % {"count": len(problems) - 1}
+    return problem_response(request, 422, said, kind="bad-input", title="The input is wrong", problems=problems)
 
 
 def _out_of_reach(request: Request, error: Exception) -> Response:

@@ -14,6 +14,7 @@ from models.problems import BadInput
 from service.access.callers import Caller, Role
 from service.records.errors import Conflict, NoSuchRecord
 from service.store.schema import ApiKey
+from service.translation import _
 
 PREFIX: Final = "tide_"
 RANDOM_BYTES: Final = 32
@@ -50,7 +51,7 @@ def make_key(session: Session, title: str, role: Role, days: int | None, now: da
         It would be the first key and not one of an administrator: nobody could make another.
     """
     if role != "admin" and not keys_in_use(session):
-        raise Conflict("The first key must have the role admin; with any other nobody could make a second one.")
+        raise Conflict(_("The first key must have the role admin; with any other nobody could make a second one."))
     key = PREFIX + secrets.token_urlsafe(RANDOM_BYTES)
     row = ApiKey(
         id=f"key-{secrets.token_hex(5)}",
@@ -97,13 +98,13 @@ def revoke_key(session: Session, key_id: str, now: datetime) -> ApiKey:
     """
     row = session.get(ApiKey, key_id, with_for_update=True)
     if row is None:
-        raise NoSuchRecord(f"There is no access key {key_id}.")
+        raise NoSuchRecord(_("There is no access key %(name)s.") % {"name": key_id})
     if row.revoked_at is None:
         standing = (ApiKey.revoked_at.is_(None), or_(ApiKey.expires_at.is_(None), ApiKey.expires_at > now))
         others = select(ApiKey.role).where(ApiKey.id != key_id, *standing)
         roles = set(session.scalars(others))
         if row.role == "admin" and roles and "admin" not in roles:
-            raise Conflict("It is the last key of an administrator. Make another one first.")
+            raise Conflict(_("It is the last key of an administrator. Make another one first."))
         row.revoked_at = now
         session.flush()
     return row

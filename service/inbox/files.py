@@ -14,6 +14,7 @@ from pathlib import Path
 
 from service.records.errors import Conflict, NoSuchRecord
 from service.settings import Settings
+from service.translation import _
 
 
 @dataclass(frozen=True)
@@ -72,7 +73,10 @@ def coming_in(inbox: Path, name: str) -> Iterator[Callable[[bytes], int]]:
     """
     target = inbox / name
     if target.is_dir() or (target.parent != inbox and target.parent.is_file()):
-        raise Conflict(f"In the inbox {name} is taken by something else. Choose another name, or remove that first.")
+        raise Conflict(
+            _("In the inbox %(name)s is taken by something else. Choose another name, or remove that first.")
+            % {"name": name}
+        )
     inbox.mkdir(mode=0o700, parents=True, exist_ok=True)
     target.parent.mkdir(mode=0o700, exist_ok=True)
     handle, temporary = tempfile.mkstemp(prefix=".coming-", dir=inbox)
@@ -101,4 +105,4 @@ def remove(inbox: Path, name: str) -> None:
     try:
         target.unlink()
     except FileNotFoundError:
-        raise NoSuchRecord(f"There is no file or folder {name} in the inbox.") from None
+        raise NoSuchRecord(_("There is no file or folder %(name)s in the inbox.") % {"name": name}) from None

@@ -13,6 +13,7 @@ from models.problems import Problem
 from service.records.errors import Conflict, NoSuchRecord
 from service.store.opening import Store
 from service.store.schema import Job
+from service.translation import _
 
 JobKind = Literal["training", "scoring", "import", "report"]
 LEASE: Final = timedelta(seconds=60)
@@ -128,9 +129,9 @@ def cancel(session: Session, job_id: int, now: datetime) -> Job:
     """
     job = session.get(Job, job_id, with_for_update=True)
     if job is None:
-        raise NoSuchRecord(f"There is no job {job_id}.")
+        raise NoSuchRecord(_("There is no job %(number)s.") % {"number": job_id})
     if job.state in ENDED:
-        raise Conflict(f"Job {job_id} has ended already: it is {job.state}.")
+        raise Conflict(_("Job %(number)s has ended already: it is %(state)s.") % {"number": job_id, "state": job.state})
     job.cancel_asked = True
     if job.state == "queued":
         _end(job, "cancelled", now)

@@ -20,6 +20,7 @@ from service.records.schemas import LARGEST_NUMBER, Name
 from service.records.writing import Done, Write
 from service.request_body import require_json
 from service.store.schema import Job
+from service.translation import _
 
 StateName = Literal["queued", "running", "done", "failed", "cancelled"]
 
@@ -147,7 +148,7 @@ def jobs_router(max_page: int) -> APIRouter:
         with store.reading() as session:
             job = session.get(Job, job_id)
             if job is None:
-                raise NoSuchRecord(f"There is no job {job_id}.")
+                raise NoSuchRecord(_("There is no job %(number)s.") % {"number": job_id})
             return state_of(job)
 
     @router.post(

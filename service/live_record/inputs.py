@@ -19,6 +19,7 @@ from models.threads import thread_limit
 from service.live_record.schemas import Drift, FeatureDriftFacts
 from service.packs.history import tables_of
 from service.store.schema import TopUp
+from service.translation import _
 from training.back_test import known_by
 from training.datasets import moments_of, one_moment_a_pack, survival_rows
 from training.drift import FALSE_SHARE, DriftReport, input_drift
@@ -61,9 +62,8 @@ def drift_of(
     packs = list(session.scalars(query))
     past = forecaster.past
     if past is None:
-        return _told(
-            forecaster, since, DriftReport((), 0, len(packs)), ["The model keeps no packs of its training to compare."]
-        )
+        nothing = _("The model keeps no packs of its training to compare.")
+        return _told(forecaster, since, DriftReport((), 0, len(packs)), [nothing])
     then = pd.DataFrame(past.values, columns=list(past.names))
     found = DriftReport((), len(then), len(packs))
     if packs:

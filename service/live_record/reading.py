@@ -14,6 +14,7 @@ from models.grid import GRID_VERSION
 from models.tables import from_days
 from service.live_record.schemas import AlarmFacts, LiveRecord
 from service.store.schema import IssuedForecast, Outcome
+from service.translation import _
 from training.alarm import AlarmTrace
 from training.live_record import ISSUED_COLUMNS, SettledForecasts, settle, watch, what_we_told
 from training.registry import StoredModel
@@ -51,9 +52,9 @@ def live_record(session: Session, now: datetime) -> LiveRecord:
     told = None if settled is None else what_we_told(settled, now)
     if settled is None or told is None:
         why = (
-            "No forecast has been stored yet. Every forecast of a stored pack counts from then on."
+            _("No forecast has been stored yet. Every forecast of a stored pack counts from then on.")
             if settled is None
-            else "The forecasts stored so far are just made, or came after their outcome: nothing can be scored yet."
+            else _("The forecasts stored so far are just made, or came after their outcome: nothing can be scored yet.")
         )
         return LiveRecord(told=None, alarm=None, sentences=[why])
     trace = watch(settled, now)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from models.decisions.words import per_cent
 from models.problems import BadInput
 from service.imports.mapping import TimeReading
 from service.translation import _
@@ -82,3 +83,8 @@ def outcome_words() -> dict[str, str]:
         "retired": _("The vehicle was taken out of use"),
         "running": _("Still running when last seen"),
     }
+
+
+def risk_words(chance: float) -> str:
+    """Say a risk in per cent, as `models` does, in the language spoken."""
+    return _(per_cent(chance))

@@ -8,6 +8,7 @@ from starlette.responses import Response
 
 from models.problems import TideoverError
 from service.problems import problem_response
+from service.translation import _
 
 RETRY_SECONDS = 5
 
@@ -45,6 +46,7 @@ def _outdated(request: Request, error: Exception) -> Response:
 
 
 def _store_unavailable(request: Request, _error: Exception) -> Response:
-    detail = f"The store is busy or cannot be reached; nothing was stored. Try again in {RETRY_SECONDS} seconds."
+    said = _("The store is busy or cannot be reached; nothing was stored. Try again in %(count)s seconds.")
+    detail = said % {"count": RETRY_SECONDS}
     headers = {"Retry-After": str(RETRY_SECONDS)}
     return problem_response(request, 503, detail, kind="store-unavailable", title="The store is busy", headers=headers)

@@ -19,6 +19,7 @@ from service.records.errors import Conflict, NoSuchRecord, Outdated
 from service.records.schemas import RecordVersion
 from service.records.subject import Situation, Subject
 from service.store.schema import Base, EarlierVersion, Versioned
+from service.translation import _
 
 Known = Mapping[str, PackFamily]
 
@@ -58,7 +59,10 @@ def create(session: Session, subject: Subject, new: BaseModel, families: Known, 
     name = getattr(new, "id", None)
     _require_references(session, subject, values)
     if name is not None and session.get(subject.table, name) is not None:
-        raise Conflict(f"There is a {subject.one} {name} already. Correct that one, or choose another name.")
+        raise Conflict(
+            _("There is a %(subject)s %(name)s already. Correct that one, or choose another name.")
+            % {"subject": subject.one, "name": name}
+        )
     _require_no_twin(session, subject, values, None)
     _require_sense(subject, Situation(session, families, None, values))
     version = 1
@@ -84,7 +88,7 @@ def read(session: Session, subject: Subject, record_id: int | str, *, lock: bool
     """
     row = session.get(subject.table, record_id, with_for_update={"key_share": True} if lock else None)
     if row is None:
-        raise NoSuchRecord(f"There is no {subject.one} {record_id}.")
+        raise NoSuchRecord(_("There is no %(subject)s %(name)s.") % {"subject": subject.one, "name": record_id})
     return row
 
 
@@ -157,7 +161,10 @@ def withdraw(
             if key.column.table is subject.table.__table__:
                 count = session.scalar(select(func.count()).select_from(table).where(key.parent == record_id))
                 if count:
-                    raise Conflict(f"{count} {table.name} speak of {subject.one} {record_id}. Withdraw those first.")
+                    raise Conflict(
+                        _("%(count)s %(table)s speak of %(subject)s %(name)s. Withdraw those first.")
+                        % {"count": count, "table": table.name, "subject": subject.one, "name": record_id}
+                    )
     _require_sense(subject, Situation(session, families, content_of(subject, row), None, record_id))
     _keep(session, subject, row, writer, withdrawn=True)
     session.delete(row)
@@ -192,7 +199,7 @@ def versions(session: Session, subject: Subject, record_id: int | str) -> list[R
             )
         )
     if not found:
-        raise NoSuchRecord(f"There is no {subject.one} {record_id}.")
+        raise NoSuchRecord(_("There is no %(subject)s %(name)s.") % {"subject": subject.one, "name": record_id})
     return found
 
 
@@ -227,7 +234,9 @@ def require_match(row: Versioned, expected: str | None) -> None:
     """Raise `Outdated` unless the record has one of the tags of ``If-Match``."""
     tags = [tag.strip() for tag in (expected or "*").split(",")]
     if "*" not in tags and etag_of(row) not in tags:
-        raise Outdated(f"The record is at version {row.version} now. Read it again before changing it.")
+        raise Outdated(
+            _("The record is at version %(version)s now. Read it again before changing it.") % {"version": row.version}
+        )
 
 
 def _require_references(session: Session, subject: Subject, values: Mapping[str, Any]) -> None:
@@ -257,7 +266,10 @@ def _require_no_twin(session: Session, subject: Subject, values: Mapping[str, An
     twin = session.scalar(select(columns.id).where(*(columns[name] == values[name] for name in subject.unique)))
     if twin is not None and twin != own:
         same = " and ".join(subject.unique)
-        raise Conflict(f"{subject.one.capitalize()} {twin} has the same {same} already. Correct that one instead.")
+        raise Conflict(
+            _("%(subject)s %(name)s has the same %(same)s already. Correct that one instead.")
+            % {"subject": subject.one.capitalize(), "name": twin, "same": same}
+        )
 
 
 def _require_sense(subject: Subject, situation: Situation) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Literal
 
 from service.records.errors import NoSuchRecord
+from service.translation import _
 from training.report import CalibrationReport, render_html
 
 Form = Literal["json", "html"]
@@ -60,7 +61,7 @@ def read_report(folder: Path, name: str, form: Form) -> str:
     try:
         return (folder / f"{name}.{form}").read_text(encoding="utf-8")
     except FileNotFoundError:
-        raise NoSuchRecord(f"There is no report {name}.") from None
+        raise NoSuchRecord(_("There is no report %(name)s.") % {"name": name}) from None
 
 
 def _write(path: Path, text: str) -> None:

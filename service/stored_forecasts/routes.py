@@ -32,6 +32,7 @@ from service.request_body import require_json
 from service.store.schema import IssuedForecast
 from service.stored_forecasts.issuing import case_of_pack, issued
 from service.stored_forecasts.schemas import ForecastPage, ForecastRequest, ForecastSummary, IssuedForecastAnswer
+from service.translation import _
 
 PackId = Annotated[str, Path(description="The pack's name.", max_length=64)]
 _EXAMPLES = {
@@ -143,7 +144,7 @@ def forecasts_router(max_page: int) -> APIRouter:
         with store.reading() as session:
             row = session.get(IssuedForecast, forecast_id)
         if row is None:
-            raise NoSuchRecord(f"There is no issued forecast {forecast_id}.")
+            raise NoSuchRecord(_("There is no issued forecast %(number)s.") % {"number": forecast_id})
         return tagged(_whole(row).model_dump_json(), f'"{row.id}"', if_none_match)
 
     return router

@@ -83,7 +83,7 @@ def send_mapping(request: Request, folder: str, form: SentForm, write: PageWrite
     try:
         read_mapping(here / MAPPING)
     except BadInput as error:
-        faults = Faults(tuple(Problem("mapping", f"{p.where}: {p.what}", p.mend) for p in error.problems))
+        faults = Faults(tuple(Problem("mapping", f"{p.where}: {_(p.what)}", p.mend) for p in error.problems))
         return _mapping_page(request, here.name, file.name, text, [], faults)
 
     def work(session: Any) -> Done:
@@ -123,7 +123,7 @@ def _take(request: Request, store: Store, caller: Caller, given: dict[str, str],
             text, questions = guess_mapping(first)
         except BadInput as error:
             remove(inbox, folder)
-            told = tuple(Problem("files", f"{p.where}: {p.what}", p.mend) for p in error.problems)
+            told = tuple(Problem("files", f"{p.where}: {_(p.what)}", p.mend) for p in error.problems)
             return _page(request, store, given, Faults(told))
         return _mapping_page(request, folder, names[0], text, questions, NO_FAULTS)
     arguments = {

@@ -93,7 +93,7 @@ def show_job(request: Request, job_id: int, store: CurrentStore) -> Response:
     with store.reading() as session:
         job = session.get(Job, job_id) if 0 < job_id <= LARGEST_NUMBER else None
     if job is None:
-        raise NoSuchRecord(f"There is no job {job_id}.")
+        raise NoSuchRecord(_("There is no job %(number)s.") % {"number": job_id})
     result = job.result or {}
     faults = result.get("faults", [])
     asked = request.query_params.get("from", "")
@@ -143,7 +143,7 @@ def import_again(request: Request, job_id: int, form: SentForm, write: PageWrite
     def work(session: Any) -> Done:
         before = session.get(Job, job_id)
         if before is None or before.kind != "import":
-            raise NoSuchRecord(f"There is no import {job_id}.")
+            raise NoSuchRecord(_("There is no import %(number)s.") % {"number": job_id})
         arguments = {**before.arguments, "dry_run": False, "keep_good": keep_good}
         job = enqueue(session, "import", arguments, write.caller.name, write.at)
         response = go_to(request, f"/admin/jobs/{job.id}", Message(_("The job waits for a worker.")))

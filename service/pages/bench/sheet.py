@@ -22,6 +22,7 @@ from service.records.routes import CurrentStore
 from service.records.schemas import LARGEST_NUMBER
 from service.store.schema import IssuedForecast
 from service.stored_forecasts.schemas import ForecastRequest
+from service.translation import _
 
 router = page_router()
 
@@ -34,7 +35,7 @@ def _sheet(
     with store.reading() as session:
         row = session.get(IssuedForecast, number)
         if row is None:
-            raise NoSuchRecord(f"There is no issued forecast {number}.")
+            raise NoSuchRecord(_("There is no issued forecast %(number)s.") % {"number": number})
         now = request.app.state.clock()
         release = release_of(session, row, families, now)
     plan = _plan(release, families, models, threads=request.app.state.settings.threads)

@@ -21,6 +21,7 @@ from service.records.errors import NoSuchRecord
 from service.store.schema import Assignment, IssuedForecast, Pack
 from service.stored_forecasts.issuing import case_of
 from service.stored_forecasts.schemas import ForecastRequest
+from service.translation import _, translated_problems
 from training.registry import StoredModel
 
 FRESH: Final = timedelta(hours=24)
@@ -81,7 +82,7 @@ def unit_of(session: Session, pack_id: str, families: Mapping[str, PackFamily]) 
     """
     pack = session.get(Pack, pack_id)
     if pack is None:
-        raise NoSuchRecord(f"There is no pack {pack_id}.")
+        raise NoSuchRecord(_("There is no pack %(pack)s.") % {"pack": pack_id})
     vehicle = session.scalar(
         select(Assignment.vehicle_id).where(Assignment.pack_id == pack_id, Assignment.until.is_(None))
     )
@@ -132,6 +133,6 @@ def forecast_now(
     try:
         return Told(answer(case, model.model, families, threads=threads))
     except BadInput as error:
-        return Told(None, " ".join(f"{p.what} {p.mend}" for p in error.problems))
+        return Told(None, " ".join(f"{p.what} {p.mend}" for p in translated_problems(error.problems)))
     except (OutOfReach, ModelRefused) as error:
         return Told(None, str(error))

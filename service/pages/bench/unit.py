@@ -27,7 +27,7 @@ from service.records.writing import Done
 from service.sentences import main_promise
 from service.stored_forecasts.issuing import case_of_pack, issued
 from service.stored_forecasts.schemas import ForecastRequest
-from service.translation import _, translated
+from service.translation import _, translated, translated_problems
 
 router = page_router()
 
@@ -50,7 +50,7 @@ def show_unit(
         try:
             asked = _asked(at, waits)
         except BadInput as error:
-            wrong, asked = " ".join(f"{p.what} {p.mend}" for p in error.problems), _asked(at, "")
+            wrong, asked = " ".join(f"{p.what} {p.mend}" for p in translated_problems(error.problems)), _asked(at, "")
         told = forecast_now(unit, asked, model, families, threads=request.app.state.settings.threads)
     return render(
         request,

@@ -10,7 +10,6 @@ from fastapi import Path, Request
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
-from models.decisions.words import per_cent
 from models.problems import BadInput, Problem
 from service.families.routes import KnownFamilies
 from service.ordering.answers import orders_of_pack
@@ -30,6 +29,7 @@ from service.pages.forms import Faults, PageWrite, SentForm, once, page_router
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render
 from service.pages.undo import step, undo_form
+from service.pages.wording import risk_words
 from service.records.errors import Conflict, NoSuchRecord
 from service.records.records import correct, create, etag_of, read
 from service.records.routes import CurrentStore
@@ -81,7 +81,7 @@ def show_case(pack_id: CasePack, request: Request, store: CurrentStore) -> Respo
         drawing=None if answer is None else drawing_of(answer),
         money=money,
         amount=whole_money,
-        risk=per_cent,
+        risk=risk_words,
         address=case_address(pack_id),
         cost_words=cost_words,
         date_in_words=date_in_words,

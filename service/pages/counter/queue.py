@@ -8,7 +8,6 @@ from urllib.parse import quote, urlencode
 from fastapi import Request
 from starlette.responses import Response
 
-from models.decisions.words import per_cent
 from models.problems import BadInput
 from service.cautions import DRIVING
 from service.families.routes import KnownFamilies
@@ -18,6 +17,7 @@ from service.pages.asking import about_costs, cost_words, date_in_words, given, 
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
 from service.pages.spreadsheet import csv_file
+from service.pages.wording import risk_words
 from service.records.routes import CurrentStore
 from service.translation import _, ngettext, translated
 
@@ -71,7 +71,7 @@ def show_queue(request: Request, store: CurrentStore, families: KnownFamilies) -
         faults=faults,
         missing=missing,
         amount=whole_money,
-        risk=per_cent,
+        risk=risk_words,
         cost_words=cost_words,
         address=case_address,
         due=due,

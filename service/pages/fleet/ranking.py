@@ -11,7 +11,6 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
-from models.decisions.words import per_cent
 from models.problems import BadInput, Problem
 from service.cautions import DRIVING
 from service.fleet.ranking import rank_fleet
@@ -22,6 +21,7 @@ from service.pages.forms import Faults, PageWrite, once, page_router
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render
 from service.pages.spreadsheet import csv_file
+from service.pages.wording import risk_words
 from service.records.routes import CurrentStore
 from service.records.writing import Done
 from service.store.schema import Job, Score
@@ -84,7 +84,7 @@ def show_ranking(request: Request, store: CurrentStore) -> Response:
         job=job,
         once=once(),
         amount=whole_money,
-        risk=per_cent,
+        risk=risk_words,
         cost_words=cost_words,
         unit_address=lambda pack_id: f"/bench/units/{quote(pack_id, safe='')}",
         cautions=translated(DRIVING),
