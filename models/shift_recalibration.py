@@ -19,6 +19,7 @@ from models.recalibration import MIN_SLOPE, cumulative_hazards
 PRIOR_SD: Final = (0.4, 0.1, 0.1)
 """Standard deviations of the normal prior of level, spread and tilt. Invented: a place may well have a hazard two
 fifths higher or lower than a model believes; how much forecasts differ, and how soon returns come, carry over better.
+The last two were chosen on simulated places (`tests/benchmarks/bench_learning.py`), and held on other records of them.
 """
 
 TOLL: Final = 1.0
