@@ -28,7 +28,7 @@ from models.feature_codes import FeatureCodes, fit_for_trees
 from models.grid import DAYS, survival_at
 from models.person_periods import PersonPeriods
 from models.problems import BadInput
-from models.regressions import CoxRegression
+from models.smooth_start import FEW_EVENTS, SmoothStart
 from models.threads import thread_limit
 
 Fold = tuple[NDArray[np.intp], NDArray[np.intp]]
@@ -50,9 +50,6 @@ score 0.0002 to 0.0006 worse (`tests/benchmarks/bench_tournament.py search`)."""
 
 LEAST_KEPT: Final = 0.1
 """Share kept of the periods in which an event was least to be expected: bounds the weight of a kept one. Invented."""
-
-FEW_EVENTS: Final = 5000
-"""Below this many events a data set counts as small."""
 
 
 @dataclass(frozen=True)
@@ -234,7 +231,7 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
         self,
         values: FloatArray,
         outcomes: Outcomes,
-        start: _Start,
+        start: SmoothStart,
         rng: np.random.Generator,
         first: HistGradientBoostingRegressor | None = None,
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -288,10 +285,10 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
         rounds: int,
         learn: NDArray[np.intp],
         hold: NDArray[np.intp] | None = None,
-    ) -> tuple[_Start, HistGradientBoostingRegressor]:
+    ) -> tuple[SmoothStart, HistGradientBoostingRegressor]:
         """Learn start and trees from some rows, stopping by the likelihood of others if there are any."""
         some, what = values[learn], outcomes.take(learn)
-        start = _Start.learn(some, what, self.grid_, self.settings_.linear_start, self.signs_)
+        start = SmoothStart.learn(some, what, self.grid_, self.settings_.linear_start, self.signs_)
         first = self._trees(min(FIRST_ROUNDS, rounds), FIRST_LEARNING_RATE, values.shape[1], stop=False)
         first.fit(*self._periods(some, what, start, rng))
         held = {}
@@ -313,41 +310,6 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
             return self.rounds
         reach = min(len(loss) for loss in losses)
         return 1 + int(np.argmin(np.mean([loss[:reach] for loss in losses], axis=0)))
-
-
-@dataclass(frozen=True)
-class _Start:
-    """The smooth hazard that the trees depart from."""
-
-    baseline: FloatArray
-    cox: CoxRegression | None
-
-    @classmethod
-    def learn(
-        cls, values: FloatArray, outcomes: Outcomes, grid: FloatArray, linear: bool, signs: Mapping[int, int]
-    ) -> Self:
-        cox = None
-        if linear and values.shape[1]:
-            held: dict[str | int, int] = {column: sign for column, sign in signs.items() if sign}
-            cox = CoxRegression(monotone=held).fit(
-                values, outcomes.time, outcomes.event, outcomes.entry, outcomes.weights
-            )
-        cut = PersonPeriods.cut(outcomes, grid)
-        cut = cut.with_expected_exposure(np.zeros(cut.event.shape))
-        weight = outcomes.weights[:, None]
-        events = (weight * cut.event).sum(axis=0)
-        exposure = (weight * _ratio(cox, values) * cut.exposure).sum(axis=0)
-        width = np.diff(grid)
-        # One more average row keeps the hazard of a bin without events or without rows above 0.
-        overall = events.sum() / (exposure @ width) * width
-        return cls((events + overall) / (exposure + 1.0), cox)
-
-    def hazard(self, values: FloatArray) -> FloatArray:
-        return _ratio(self.cox, values) * self.baseline
-
-
-def _ratio(cox: CoxRegression | None, values: FloatArray) -> FloatArray:
-    return np.ones((len(values), 1)) if cox is None else np.exp(cox.predict_log_hazard_ratio(values))[:, None]
 
 
 def _folds(labels: NDArray[np.intp], parts: int) -> list[Fold]:

@@ -20,6 +20,7 @@ from models.first_passage import FirstPassageRegression
 from models.forecaster import Forecaster
 from models.grid import DAYS, GRID_VERSION
 from models.hazard import HazardBooster
+from models.hazard_pair import HazardPair
 from models.kaplan_meier import kaplan_meier
 from models.kinds import KindClassifier
 from models.problems import BadInput
@@ -56,10 +57,12 @@ class FitSettings:
     Attributes
     ----------
     members : int
-        Boosters, each on a share of the packs drawn without replacement.
+        Pairs of trees and network, each on a share of the packs drawn without replacement.
     pack_share : float
     rounds : int
         Trees of each.
+    passes : int
+        Times that each network learns from every row.
     workers : int
         Processes for the members.
     seed : int
@@ -68,6 +71,7 @@ class FitSettings:
     members: int = 4
     pack_share: float = 0.8
     rounds: int = 300
+    passes: int = 24
     workers: int = 2
     seed: int = 0
 
@@ -113,19 +117,23 @@ def data_digest(tables: HistoryTables) -> str:
     return digest.hexdigest()
 
 
-def fit_members(rows: SurvivalRows, settings: FitSettings) -> list[HazardBooster]:
-    """Fit the boosters, each on its own draw of packs."""
+def new_member(settings: FitSettings, seed: int) -> HazardPair:
+    """Return a member to be fitted."""
+    return HazardPair(monotone=DIRECTIONS, rounds=settings.rounds, stop_early=False, passes=settings.passes, seed=seed)
+
+
+def fit_members(rows: SurvivalRows, settings: FitSettings) -> list[HazardPair]:
+    """Fit the members, each on its own draw of packs."""
     packs = rows.moments["pack_id"].to_numpy().astype(str)
     unique, inverse = np.unique(packs, return_inverse=True)
 
-    def one(seed: int) -> HazardBooster:
+    def one(seed: int) -> HazardPair:
         rng = np.random.default_rng([settings.seed, seed])
         drawn = (
             rng.random(len(unique)) < settings.pack_share if settings.members > 1 else np.ones(len(unique), dtype=bool)
         )
         some = rows.take(np.flatnonzero(drawn[inverse]))
-        booster = HazardBooster(monotone=DIRECTIONS, rounds=settings.rounds, stop_early=False, seed=seed)
-        return booster.fit(some.X, some.time, some.event)
+        return new_member(settings, seed).fit(some.X, some.time, some.event)
 
     return list(Parallel(n_jobs=settings.workers)(delayed(one)(i) for i in range(settings.members)))
 
@@ -257,7 +265,7 @@ def train_forecaster(
         "returns": within,
         "banked_moments": sum(ready.packs for ready, _ in (bank or {}).values()),
         "seed": settings.seed,
-        "settings": {"members": settings.members, "pack_share": settings.pack_share, "rounds": settings.rounds},
+        "settings": {name: getattr(settings, name) for name in ("members", "pack_share", "rounds", "passes")},
         "trained_on": trained_on,
         "grid_version": GRID_VERSION,
     }
@@ -272,7 +280,7 @@ def split_rows(rows: SurvivalRows) -> tuple[SurvivalRows, SurvivalRows, Survival
 
 
 def assemble(
-    members: list[HazardBooster],
+    members: list[HazardPair],
     train: SurvivalRows,
     calibration: SurvivalRows,
     kind: Mapping[str, str] | None,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import copy
 import hashlib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Final, Literal
 
@@ -17,17 +17,16 @@ from numpy.typing import NDArray
 from models.conformal import ConformalBound, ShrunkenBound
 from models.evidence import SeenRange, evidence_group
 from models.families import PackFamily
-from models.feature_table import DIRECTIONS
 from models.forecaster import Forecaster
 from models.grid import DAYS, GRID_VERSION
-from models.hazard import HazardBooster
+from models.hazard_pair import HazardPair
 from models.recalibration import GroupRecalibration, Recalibration, RecalibrationStep, SuccessiveRecalibration
 from models.shift_recalibration import TOLL, ShiftRecalibration
 from models.tables import HistoryTables
 from training.back_test import BackTest, back_test, cuts_of, known_by, paired_difference
 from training.cohort import CohortPlan, simulate_cohort
 from training.datasets import SurvivalRows, fold_of, moments_of, survival_rows
-from training.fitting import FitSettings, Progress, data_digest, split_rows
+from training.fitting import FitSettings, Progress, data_digest, new_member, split_rows
 from training.report import CalibrationReport, ReportInputs, build_report
 from training.report.inputs import Origin
 from training.scores import NotEstimable
@@ -226,7 +225,7 @@ def learn_from_records(
     tested: BackTest | None = None
     steps = 2
     if own.returns >= BACK_TEST_RETURNS:
-        quick = FitSettings(BACK_TEST_MEMBERS, settings.pack_share, settings.rounds, settings.workers, settings.seed)
+        quick = replace(settings, members=BACK_TEST_MEMBERS)
         cuts = cuts_of(record, at)
         steps += len(cuts) * len(recipes)
         done = 0
@@ -463,12 +462,12 @@ def _follow(
 
 def _members(
     own: SurvivalRows, simulated: SurvivalRows | None, recipe: Recipe, settings: FitSettings
-) -> tuple[list[HazardBooster], NDArray[np.int64]]:
+) -> tuple[list[HazardPair], NDArray[np.int64]]:
     """Fit members on own rows, with simulated ones if given; return with each own row the member that left it out."""
     count = max(settings.members, BACK_TEST_MEMBERS)
     fold = fold_of(own.moments["pack_id"], count, salt="left out")
 
-    def one(number: int) -> HazardBooster:
+    def one(number: int) -> HazardPair:
         mine = own.take(fold != number)
         weights = np.full(len(mine), recipe.weight if simulated is not None else 1.0)
         if simulated is not None:
@@ -476,8 +475,7 @@ def _members(
             drawn = np.random.default_rng([settings.seed, number]).random(len(packs)) < settings.pack_share
             some = simulated.take(np.flatnonzero(drawn[inverse]))
             mine, weights = some.with_rows(mine), np.concatenate([np.ones(len(some)), weights])
-        booster = HazardBooster(monotone=DIRECTIONS, rounds=settings.rounds, stop_early=False, seed=number)
-        return booster.fit(mine.X, mine.time, mine.event, weights=weights)
+        return new_member(settings, number).fit(mine.X, mine.time, mine.event, weights=weights)
 
     return list(Parallel(n_jobs=settings.workers)(delayed(one)(i) for i in range(count))), fold
 

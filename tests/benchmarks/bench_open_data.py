@@ -28,7 +28,7 @@ from sksurv.metrics import integrated_brier_score
 from sksurv.util import Surv
 from SurvSet.data import SurvLoader
 
-from models.hazard import HazardBooster
+from models.hazard_pair import HazardPair
 from models.person_periods import event_quantile_grid
 
 SETS = ("hdfail", "GBSG2", "WHAS500", "flchain", "Dialysis")
@@ -91,7 +91,7 @@ def evaluate(name: str) -> dict[str, float]:
             row[f"{key} s"] = time.process_time() - started
             row[key] = integrated_brier_score(truth, test, curves(peer, levelled[hold], at), at)
         started = time.process_time()
-        booster = HazardBooster(grid).fit(X[learn], days[learn], event[learn])
+        booster = HazardPair(grid).fit(X[learn], days[learn], event[learn])
         row["booster s"] = time.process_time() - started
         row["booster"] = integrated_brier_score(truth, test, booster.predict_survival(X[hold], at), at)
         rows.append(row)
