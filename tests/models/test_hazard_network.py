@@ -1,0 +1,127 @@
+import numpy as np
+import pandas as pd
+import pytest
+from lifelines import KaplanMeierFitter
+from sklearn.base import clone
+
+from models.estimator import SurvivalEstimator
+from models.grid import DAYS
+from models.hazard_network import HazardNetwork
+from models.problems import BadInput
+from models.regressions import CoxRegression
+from tests.models.test_hazard import cohort
+
+
+def test_speaks_the_interface():
+    assert isinstance(HazardNetwork(), SurvivalEstimator)
+    assert clone(HazardNetwork(passes=7)).passes == 7
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_recovers_curves_that_no_linear_model_can(seed):
+    X, time, event, entry, _ = cohort(seed, n=4000)
+    fresh, *_, truth = cohort(seed + 100)
+    found = HazardNetwork().fit(X, time, event, entry).predict_survival(fresh, DAYS)
+    linear = CoxRegression().fit(X, time, event, entry).predict_survival(fresh, DAYS)
+    error, of_linear = (np.sqrt(np.mean((curves - truth) ** 2)) for curves in (found, linear))
+    assert error < 0.075
+    assert error < 0.8 * of_linear
+
+
+def test_two_groups_get_their_product_limits():
+    # Reference: lifelines' Kaplan-Meier estimator of each group, late entries counted.
+    rng = np.random.default_rng(3)
+    group = rng.random(4000) < 0.4
+    died, followed = rng.exponential(np.where(group, 12, 45)), rng.uniform(5, 120, 4000)
+    entry = np.where(rng.random(4000) < 0.3, rng.uniform(0, 8, 4000), 0.0)
+    seen = np.minimum(died, followed) > entry
+    group, time, event, entry = group[seen], np.minimum(died, followed)[seen], (died <= followed)[seen], entry[seen]
+    model = HazardNetwork(passes=30).fit(group[:, None].astype(float), time, event, entry)
+    for value in (False, True):
+        some = group == value
+        known = KaplanMeierFitter().fit(time[some], event[some], entry=entry[some])
+        curve = model.predict_survival(np.array([[float(value)]]), DAYS[:18])[0]
+        np.testing.assert_allclose(curve, known.survival_function_at_times(DAYS[:18]), atol=0.03)
+
+
+def test_ignoring_late_entry_would_show():
+    X, time, event, entry, _ = cohort(5, late=1.0)
+    honest = HazardNetwork(passes=8).fit(X, time, event, entry).predict_survival(X, [7.0]).mean()
+    wrong = HazardNetwork(passes=8).fit(X, time, event).predict_survival(X, [7.0]).mean()
+    assert wrong > honest + 0.05
+
+
+def test_a_direction_shows_in_the_curves():
+    X, time, event, entry, _ = cohort(6)
+    frame = pd.DataFrame(X, columns=["step", "load", "gate", "noise"])
+    for column, sign in ((1, -1), ("load", 1)):
+        model = HazardNetwork(passes=12, monotone={column: sign}).fit(frame, time, event, entry)
+        swept = np.repeat(frame.fillna(0.0).to_numpy()[:40], 15, axis=0)
+        swept[:, 1] = np.tile(np.linspace(-6, 6, 15), 40)
+        change = np.diff(model.predict_survival(swept, DAYS).reshape(40, 15, -1), axis=1)
+        assert np.all(-sign * change >= -1e-12)
+        if sign == 1:  # the truth rises where the gate is open, so the direction leaves something to see
+            assert change.min() < -0.01
+    free = HazardNetwork(passes=12).fit(frame, time, event, entry)
+    free_change = np.diff(free.predict_survival(swept, DAYS).reshape(40, 15, -1), axis=1)
+    assert free_change.max() > 0.001
+
+
+def test_curves_are_curves_and_a_batch_of_one_gives_the_same_numbers():
+    X, time, event, entry, _ = cohort(8, n=800)
+    model = HazardNetwork(passes=10).fit(X, time, event, entry)
+    many = model.predict_survival(np.tile(X, (7, 1)), DAYS)  # more than one chunk
+    assert np.all(many[:, 0] == 1)
+    assert np.all((many > 0) & (many <= 1))
+    assert np.all(np.diff(many, axis=1) <= 0)
+    single = np.vstack([model.predict_survival(X[i : i + 1], DAYS) for i in range(20)])
+    np.testing.assert_allclose(single, many[:20], rtol=1e-12)
+    with pytest.raises(BadInput, match="horizon"):
+        model.predict_survival(X, [91])
+
+
+def test_units_rows_and_weights():
+    X, time, event, entry, _ = cohort(9, n=700)
+    rng = np.random.default_rng(0)
+    curves = HazardNetwork().fit(X, time, event, entry).predict_survival(X, DAYS)
+    tenfold = HazardNetwork(10 * DAYS).fit(1000 * X, 10 * time, event, 10 * entry)
+    np.testing.assert_allclose(tenfold.predict_survival(1000 * X, 10 * DAYS), curves, atol=1e-3)
+    order = rng.permutation(len(time))
+    shuffled = HazardNetwork().fit(X[order], time[order], event[order], entry[order])
+    assert np.abs(shuffled.predict_survival(X, DAYS) - curves).mean() < 0.01
+    weights = rng.integers(1, 4, len(time))
+    weighted = HazardNetwork(passes=48).fit(X, time, event, entry, weights).predict_survival(X, DAYS)
+    repeated = HazardNetwork().fit(*(np.repeat(v, weights, axis=0) for v in (X, time, event, entry)))
+    assert np.abs(repeated.predict_survival(X, DAYS) - weighted).mean() < 0.02
+    tilted = HazardNetwork().fit(X, time, event, entry, np.where(event, 6.0, 1.0)).predict_survival(X, DAYS)
+    assert np.abs(tilted - curves).mean() > 0.04
+
+
+def test_weight_zero_rows_and_rows_past_the_horizon_say_nothing():
+    X, time, event, entry, _ = cohort(10, n=600)
+    base = HazardNetwork(passes=5).fit(X, time, event, entry).predict_survival(X, DAYS)
+    more = [np.concatenate([v, v[:50]]) for v in (X, time, event, entry)]
+    more[1][-25:], more[3][-25:] = 200.0, 120.0
+    weights = np.r_[np.ones(len(time)), np.zeros(25), np.ones(25)]
+    again = HazardNetwork(passes=5).fit(*more, weights).predict_survival(X, DAYS)
+    np.testing.assert_allclose(again, base)
+
+
+@pytest.mark.parametrize("rows", [4, 12, 40])
+def test_a_handful_of_packs_and_features_never_known(rows):
+    rng = np.random.default_rng(rows)
+    X = rng.normal(size=(rows, 4))
+    X[:, 1], X[:, 2], X[1:, 3] = np.nan, 3.0, np.nan
+    event = np.arange(rows) % 4 == 0
+    curves = HazardNetwork(monotone={1: 1, 3: -1}).fit(X, rng.uniform(1, 80, rows), event).predict_survival(X, DAYS)
+    assert np.all((curves > 0) & (curves <= 1))
+    assert np.all(np.diff(curves, axis=1) <= 0)
+
+
+def test_bad_input_is_named():
+    with pytest.raises(BadInput, match="event"):
+        HazardNetwork().fit(np.zeros((3, 1)), [100, 120, 5], [True, True, False])
+    with pytest.raises(BadInput, match="X"):
+        HazardNetwork().fit(np.zeros((2, 1)), [1, 2, 3], [True] * 3)
+    with pytest.raises(BadInput, match="monotone"):
+        HazardNetwork(monotone={"heat": 1}).fit(np.zeros((3, 1)), [1, 2, 3], [True] * 3)
