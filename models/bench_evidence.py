@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from models.draw_down import DrawDown, as_it_stood, draw_downs
 from models.families import PackFamily
 from models.history import BlockReading, PackHistory, State, TopUp
 from models.imbalance import deviation_v, pack_median_v
@@ -28,6 +29,13 @@ FINE_STEP_SMALL_V: Final = 0.001
 
 FRESH_DAYS: Final = 4.0
 """A reading older than this says how the block stood then, not how it stands now. Invented."""
+
+CURRENT_SD_A: Final = 0.5
+"""How exactly a current is noted. Invented."""
+
+DRAWN_SD: Final = 0.05
+"""Relative error of a charge drawn, beside that of the current noted: the load is not quite steady, and is put on and
+taken off a little before or after it is read. Invented."""
 
 BAD_REST_V_PER_CELL: Final = 0.25 / 12
 BAD_LOAD_V_PER_CELL: Final = 1.1 / 12
@@ -84,6 +92,24 @@ class EarlierCharge:
 
 
 @dataclass(frozen=True)
+class DrawnDown:
+    """A draw-down of the whole string as it bears on one block.
+
+    Attributes
+    ----------
+    higher, lower : BlockSnapshot
+        At rest, before and after.
+    drawn_ah, sd_ah : float
+        Charge drawn, and its standard deviation.
+    """
+
+    higher: BlockSnapshot
+    lower: BlockSnapshot
+    drawn_ah: float
+    sd_ah: float
+
+
+@dataclass(frozen=True)
 class BenchEvidence:
     """What bears on the missing charge of one block at one moment.
 
@@ -97,7 +123,9 @@ class BenchEvidence:
     first_fault : bool
         No top-up yet.
     rest, discharge, charge : BlockSnapshot or None
-        Newest of each state since the last top-up, none older than `FRESH_DAYS`.
+        Newest of each state since the last top-up, none older than `FRESH_DAYS`, and none of a pack drawn down.
+    drawn : DrawnDown or None
+        Newest draw-down since the last top-up, none older than `FRESH_DAYS`.
     earlier : tuple of EarlierCharge
         Top-ups of this block, in order.
     age_years, km_per_day, ambient_c : float or None
@@ -112,6 +140,7 @@ class BenchEvidence:
     rest: BlockSnapshot | None
     discharge: BlockSnapshot | None
     charge: BlockSnapshot | None
+    drawn: DrawnDown | None
     earlier: tuple[EarlierCharge, ...]
     age_years: float | None
     km_per_day: float | None
@@ -157,7 +186,7 @@ def weak_block_of(family: PackFamily, history: PackHistory, at: datetime) -> int
     BadInput
         If nothing was read since the last top-up: there is nothing to tell the weak block by.
     """
-    since = _fresh(history, at)
+    since = _fresh(as_it_stood(history, draw_downs(history, family, at)), at)
     total = np.zeros(family.blocks)
     found = False
     for state, bad in (("rest", BAD_REST_V_PER_CELL), ("discharge", BAD_LOAD_V_PER_CELL)):
@@ -192,6 +221,8 @@ def bench_evidence(
         Temperature where the pack stands; else that of the newest rest reading, else of the newest plan.
     """
     topups = [t for t in history.topups if t.time <= at]
+    downs = draw_downs(history, family, at)
+    history = as_it_stood(history, downs)
     since = _fresh(history, at)
 
     def newest(state: State) -> BlockSnapshot | None:
@@ -220,12 +251,23 @@ def bench_evidence(
         rest=rest,
         discharge=newest("discharge"),
         charge=newest("charge"),
+        drawn=_drawn(family, [down for down in downs if down.higher in since], block),
         earlier=tuple(_earlier(history, family, t, block, at) for t in topups if block in t.blocks),
         age_years=history.age_years,
         km_per_day=next((u.km_per_day for u in reversed(plans) if u.km_per_day is not None), None),
         ambient_c=ambient_c,
         lead_v=lead,
     )
+
+
+def _drawn(family: PackFamily, downs: list[DrawDown], block: int) -> DrawnDown | None:
+    for down in reversed(downs):
+        higher, lower = snapshot(family, down.higher, block), snapshot(family, down.lower, block)
+        if higher is not None and lower is not None:
+            # The error of the current, read twice; and all else that makes current times time inexact.
+            sd = float(np.hypot(CURRENT_SD_A * down.held_h / np.sqrt(2), DRAWN_SD * down.drawn_ah))
+            return DrawnDown(higher, lower, down.drawn_ah, sd)
+    return None
 
 
 def _fresh(history: PackHistory, at: datetime) -> list[BlockReading]:

@@ -4,8 +4,8 @@ An even set of points (a Sobol sequence, so that the same readings always give t
 priors below. What a reading fixes is drawn from the reading: the block's state of charge from its rest deviation, its
 resistance from its deviation under discharge (Robert & Casella, Monte Carlo Statistical Methods, importance sampling;
 from memory, unverified). The weights then carry the priors, the reading under charge, the rise over earlier charges
-with hysteresis taken out, and, where the fault code stands, that it does. What no reading shows, such as a block's
-capacity, keeps the spread of its prior.
+with hysteresis taken out, and, where the fault code stands, that it does. What no reading shows keeps the spread of its
+prior: a block's capacity does, unless the string was drawn down by a known charge between two rest readings.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
+from scipy.special import ndtr, ndtri
 from scipy.stats import gamma
 from scipy.stats.qmc import Sobol
 
-from models.bench_evidence import BenchEvidence, BlockSnapshot, EarlierCharge, days_between
+from models.bench_evidence import CURRENT_SD_A, BenchEvidence, BlockSnapshot, DrawnDown, EarlierCharge, days_between
 from models.cell_curves import ocv_v, resistance_mohm, soc_from_rest
 from models.day_loop import HYSTERESIS_AH_SHARE
 from models.drive import AH_PER_KM_PER_RATED_AH
@@ -63,7 +63,10 @@ RESISTANCE_PER_YEAR: Final = 0.07
 memory, unverified)."""
 
 FADED_CAPACITY: Final = (0.6, 0.74)
-"""Capacity of a faded block relative to its peers. Invented."""
+SOUND_CAPACITY: Final = 0.99
+CAPACITY_SD: Final = 0.022
+"""Capacity of a faded block relative to its peers, that of any other, and the standard deviation of the logarithm of
+both. Invented."""
 
 USUAL_SHORTFALL: Final = (0.3, 0.12)
 """State of charge by which a block with low charge, and a faded one, usually trail their peers at the fault. Derived
@@ -79,9 +82,6 @@ REST_OFFSET_SHARE: Final = 0.035
 LOAD_SWING_SHARE: Final = (0.02, 0.1)
 """Where the string stands around its centre when it is read: standard deviation at rest, and range drawn below (or
 lifted above) it under load, of rated capacity. Invented."""
-
-CURRENT_SD_A: Final = 0.5
-"""How exactly a current is noted. Invented."""
 
 OUTLIER_SHARE: Final = 0.03
 """Share of readings that say nothing: a stuck channel, swapped leads, a slip of the pen. Invented."""
@@ -103,6 +103,10 @@ rest by trial on simulated packs (tests/benchmarks/bench_topup_plan.py)."""
 
 EXPONENT: Final = 13
 """2 to this power possible packs are weighed."""
+
+RELAXED_SD_V: Final = 0.001
+"""By how much a block's voltage an hour after a load is not yet, or not quite, that of its charge, V per cell, beyond
+what its peers show too. Invented."""
 
 _COLUMNS: Final = 40
 """Quantities drawn for each; the last is the error of the charge that is looked back on."""
@@ -220,8 +224,14 @@ def possible_packs(family: PackFamily, evidence: BenchEvidence) -> PossiblePacks
     """
     draw = _Draws()
     packs, centre, log_weight = _prior(family, evidence, draw)
+    drawn = None if evidence.drawn is None else _Drawn(family, packs, evidence.drawn, evidence, draw)
+    if drawn is not None:
+        packs, log_ratio = _with_capacity(packs, drawn, draw)
+        log_weight = log_weight + log_ratio
     packs, log_ratio = _with_charge(family, packs, evidence, draw)
     log_weight = log_weight + log_ratio
+    if drawn is not None:
+        log_weight = log_weight + drawn.log_likelihood(packs)
     worn = np.where(packs.of("lost capacity"), draw.uniform(1.0, 1.1), 1.0)
     discharge = None if evidence.discharge is None else _Load(family, packs, evidence.discharge, evidence, draw)
     packs, log_ratio = _with_resistance(packs, worn, discharge, draw)
@@ -279,7 +289,7 @@ def _prior(family: PackFamily, evidence: BenchEvidence, draw: _Draws) -> tuple[P
     new = NEW_CAPACITY_SHARE if family.chemistry == "nimh" else 1.0
     health = np.clip(1 - FADE_PER_YEAR * age + draw.normal(0.0, 0.03), 0.6, 1.02)
     peer_ah = family.rated_ah * new * health
-    block_ah = peer_ah * np.where(faded, draw.uniform(*FADED_CAPACITY), 0.99) * draw.factor(0.022)
+    block_ah = peer_ah * np.where(faded, draw.uniform(*FADED_CAPACITY), SOUND_CAPACITY) * draw.factor(CAPACITY_SD)
     # The controller holds the average at its target: the lower one block, the higher its peers.
     usual = np.select([low, faded], USUAL_SHORTFALL, 0.0) / family.blocks
     centre = family.soc_target + usual + draw.normal(0.0, 0.02)
@@ -311,6 +321,98 @@ def _prior(family: PackFamily, evidence: BenchEvidence, draw: _Draws) -> tuple[P
     return packs, centre, log_weight
 
 
+def _soc_table(family: PackFamily) -> tuple[Floats, Floats]:
+    """States of charge that a block may have, and the open-circuit voltage of a cell at each."""
+    soc = np.linspace(*ANYWHERE, 1401)
+    return soc, ocv_v(family.curves, soc)
+
+
+class _Drawn:
+    """A draw-down of the string, as each possible pack would show it."""
+
+    def __init__(
+        self, family: PackFamily, packs: PossiblePacks, drawn: DrawnDown, evidence: BenchEvidence, draw: _Draws
+    ) -> None:
+        self.family, self.drawn, self.evidence = family, drawn, evidence
+        self.drawn_ah = np.maximum(draw.normal(drawn.drawn_ah, drawn.sd_ah), 0.3 * drawn.drawn_ah)
+        moved = draw.normal(0.0, family.rated_ah * REST_OFFSET_SHARE * 2**0.5)
+        # The newest rest reading may have been taken later, with the string at another place of its swing.
+        self.is_rest = drawn.higher == evidence.rest
+        self.moved_ah = np.zeros(len(moved)) if self.is_rest else moved
+        self.sd_v = float(np.hypot(drawn.lower.sd_v, RELAXED_SD_V * family.cells_per_block))
+        # What a capacity is drawn from: both readings' errors, that of the higher one on the steeper curve lower down.
+        self.both_sd_v = float(np.hypot(self.sd_v, 2 * drawn.higher.sd_v))
+        self.live = np.maximum(packs.live_cells, 0.5)
+        usual_ah = packs.peer_ah * np.where(packs.of("lost capacity"), np.mean(FADED_CAPACITY), SOUND_CAPACITY)
+        self.own = _left_over_hysteresis(family, replace(packs, block_ah=usual_ah), evidence)
+        self.soc, self.open_v = _soc_table(family)
+        self.peers_v = [self._peers_v(packs, lower=lower) for lower in (False, True)]
+        self.higher_soc = self._soc_read(self.peers_v[0] + drawn.higher.deviation_v)
+
+    def _moved_ah(self, *, lower: bool) -> Floats:
+        return self.moved_ah - self.drawn_ah if lower else self.moved_ah
+
+    def _peers_v(self, packs: PossiblePacks, *, lower: bool) -> Floats:
+        at = packs.peer_soc + self._moved_ah(lower=lower) / packs.peer_ah
+        return self.family.cells_per_block * ocv_v(self.family.curves, at)
+
+    def _soc_read(self, block_v: Floats) -> Floats:
+        return np.interp(block_v / self.live - self.own, self.open_v, self.soc)
+
+    def expected_v(self, packs: PossiblePacks, *, lower: bool) -> Floats:
+        """Deviation of the block before or after the draw-down, V."""
+        at = packs.block_soc + self._moved_ah(lower=lower) / packs.block_ah
+        own = _left_over_hysteresis(self.family, packs, self.evidence)
+        return np.asarray(packs.live_cells * (ocv_v(self.family.curves, at) + own) - self._peers_v(packs, lower=lower))
+
+    def log_likelihood(self, packs: PossiblePacks) -> Floats:
+        """Log likelihood, in each pack, of what the rest reading that counts does not say itself."""
+        cells, drawn = self.family.cells_per_block, self.drawn
+        likely = _log_near(drawn.lower.deviation_v, self.expected_v(packs, lower=True), self.sd_v, cells)
+        if self.is_rest:
+            return likely
+        higher = self.expected_v(packs, lower=False)
+        return np.asarray(likely + _log_near(drawn.higher.deviation_v, higher, drawn.higher.sd_v, cells))
+
+    def capacity_read(self, noise_z: Floats) -> Floats:
+        """Capacity of the block with which both readings would have come, but for noise, Ah; NaN where none would."""
+        read = self._soc_read(self.peers_v[1] + self.drawn.lower.deviation_v + self.both_sd_v * noise_z)
+        fell = self.higher_soc - read
+        return np.where((fell > 0) & (read > self.soc[0]), self.drawn_ah / np.where(fell > 0, fell, 1.0), np.nan)
+
+    def log_density(self, block_ah: Floats) -> Floats:
+        """Log density of a capacity drawn by `capacity_read`, per Ah."""
+        at = self.higher_soc - self.drawn_ah / block_ah
+        expected = self.live * (np.interp(at, self.soc, self.open_v) + self.own) - self.peers_v[1]
+        slope = self.live * np.interp(at, self.soc, np.gradient(self.open_v, self.soc)) * self.drawn_ah / block_ah**2
+        read = _log_normal(self.drawn.lower.deviation_v - expected, self.both_sd_v)
+        return np.asarray(read + np.log(np.maximum(slope, 1e-9)))
+
+
+def _with_capacity(packs: PossiblePacks, drawn: _Drawn, draw: _Draws) -> tuple[PossiblePacks, Floats]:
+    """Draw the block's capacity: mostly where a draw-down puts it, for the rest from its prior.
+
+    Returns the packs and the log of the prior over the density drawn from; the readings are still to be weighed.
+    """
+    which, read = draw.uniform(), drawn.capacity_read(draw.normal())
+    block = np.where(which < BY_READING, read, packs.block_ah)
+    possible = np.isfinite(block) & (block > 0.3 * packs.peer_ah) & (block < 1.5 * packs.peer_ah)
+    block = np.where(possible, block, packs.block_ah)
+    log_prior = _log_capacity(block / packs.peer_ah, packs.of("lost capacity")) - np.log(packs.peer_ah)
+    by_reading = np.log(BY_READING) + drawn.log_density(block)
+    log_ratio = log_prior - np.logaddexp(by_reading, np.log1p(-BY_READING) + log_prior)
+    return replace(packs, block_ah=block), np.where(possible, log_ratio, -np.inf)
+
+
+def _log_capacity(share: Floats, faded: NDArray[np.bool_]) -> Floats:
+    """Log density of a block's capacity relative to its peers': lognormal, for a faded one of a uniform middle."""
+    low, high = FADED_CAPACITY
+    z = np.log(share) / CAPACITY_SD + CAPACITY_SD
+    within = ndtr(np.log(high) / CAPACITY_SD - z) - ndtr(np.log(low) / CAPACITY_SD - z)
+    lost = np.log(np.maximum(within, 1e-300) / (high - low)) + CAPACITY_SD**2 / 2
+    return np.where(faded, lost, _log_normal(np.log(share / SOUND_CAPACITY), CAPACITY_SD) - np.log(share))
+
+
 def _with_charge(
     family: PackFamily, packs: PossiblePacks, evidence: BenchEvidence, draw: _Draws
 ) -> tuple[PossiblePacks, Floats]:
@@ -326,8 +428,7 @@ def _with_charge(
     cells, live = family.cells_per_block, np.maximum(packs.live_cells, 0.5)
     peer_v = cells * ocv_v(family.curves, packs.peer_soc)
     own = _left_over_hysteresis(family, packs, evidence)
-    soc = np.linspace(*ANYWHERE, 1401)
-    open_v = ocv_v(family.curves, soc)
+    soc, open_v = _soc_table(family)
     read = np.interp((peer_v + shot.deviation_v + shot.sd_v * meter_z) / live - own, open_v, soc)
     block = np.where(which < BY_READING, read, where)
     expected = packs.live_cells * (np.interp(block, soc, open_v) + own) - peer_v

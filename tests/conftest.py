@@ -11,7 +11,7 @@ from training.cohort import Cohort, CohortPlan, simulate_cohort
 from training.families import load_families
 from training.fitting import FitSettings, Trained, train_forecaster
 
-SMALL = FitSettings(members=2, rounds=60, workers=1, seed=0)
+SMALL = FitSettings(members=2, rounds=60, passes=12, workers=1, seed=0)
 """Enough to behave like a model in every respect but accuracy; a few seconds on one core."""
 
 

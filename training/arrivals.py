@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from functools import partial
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,48 @@ from models.use_process import UseProcess
 from training.cohort import CohortPlan, cell_tables, cell_tasks, joined, run_of
 from training.cohort_cell import CellRun, Rows
 from training.families import load_families
-from training.meters import Snapshot
+from training.meters import Snapshot, read_at
+from training.ranges import require_ranges
+
+SOONER_H: Final = 3.0
+"""Hours by which a pack that is also drawn down comes in sooner, so that its charge need not wait. Invented."""
+
+
+@dataclass(frozen=True)
+class DrawDownHabits:
+    """How workshops draw a pack down between two rest readings, before they charge its weak block. All invented.
+
+    Attributes
+    ----------
+    least_share, most_share : float
+        Charge drawn from the whole string, of rated capacity.
+    least_c, most_c : float
+        Load, in amperes per rated ampere-hour.
+    unsteady : float
+        Relative standard deviation of the charge drawn about current times time.
+    edge_h : float
+        Standard deviation of the time for which the load was on beyond the readings under it, h.
+    settles_h : float
+        Hours between the load and the lower rest reading.
+    unsettled_v : float
+        Standard deviation of what is left of the load in a block's voltage then, V per cell.
+    """
+
+    least_share: float = 0.12
+    most_share: float = 0.18
+    least_c: float = 0.5
+    most_c: float = 1.2
+    unsteady: float = 0.03
+    edge_h: float = 0.01
+    settles_h: float = 1.0
+    unsettled_v: float = 0.001
+
+    def __post_init__(self) -> None:
+        ranges = {"least_share": (0.0, 0.5), "most_share": (self.least_share, 0.5)}
+        ranges |= {"least_c": (0.1, 5.0), "most_c": (self.least_c, 5.0), "unsteady": (0.0, 1.0)}
+        require_ranges(
+            self, ranges | {"edge_h": (0.0, 1.0), "settles_h": (0.0, 1.5), "unsettled_v": (0.0, 0.1)}, "draw_down."
+        )
 
 
 @dataclass(frozen=True)
@@ -65,10 +107,16 @@ class Arrivals:
 
 
 class _WatchedRun(CellRun):
-    """A cell's days, in which each charge is preceded by a look at what nobody sees. Nothing else is changed."""
+    """A cell's days, in which each charge is preceded by a look at what nobody sees. Nothing else is changed.
 
-    def __init__(self, *args: Any) -> None:
+    With `draw_down`, packs come in sooner and are also read drawn down; they go on as if they had not been.
+    """
+
+    def __init__(self, *args: Any, draw_down: DrawDownHabits | None, own_rng: np.random.Generator) -> None:
         super().__init__(*args)
+        self.draw_down, self.own_rng = draw_down, own_rng
+        self._arriving = False
+        self._rest_written: tuple[NDArray[np.float64], NDArray[np.bool_]] | None = None
         self.seen: list[pd.DataFrame] = []
         self.states_seen: list[PackState] = []
         self._rest_offset_ah: NDArray[np.float64] = np.zeros(0)
@@ -76,8 +124,10 @@ class _WatchedRun(CellRun):
     def _write(
         self, rows: Rows, time: NDArray[np.float64], state: str, shot: Snapshot, keep: NDArray[np.bool_]
     ) -> None:
+        if self._arriving and self.draw_down is not None:
+            time = time - SOONER_H / 24
         if state == "rest":
-            self._rest_offset_ah = shot.offset_ah
+            self._rest_offset_ah, self._rest_written = shot.offset_ah, (time, keep)
         super()._write(rows, time, state, shot, keep)
 
     def _arrivals(self, day: int) -> None:
@@ -85,7 +135,11 @@ class _WatchedRun(CellRun):
         if not len(rows):
             return
         state, weak = self._state_of(rows), self.population.weak_block[rows]
+        self._arriving = True
         super()._arrivals(day)
+        self._arriving = False
+        if self.draw_down is not None:
+            self._draw_down(self.draw_down, rows, day, state)
         here = np.arange(len(rows))
         offset = self._rest_offset_ah
         capacity = state.capacity_ah.astype(np.float64)
@@ -117,8 +171,38 @@ class _WatchedRun(CellRun):
             )
         )
 
+    def _draw_down(self, habits: DrawDownHabits, rows: Rows, day: int, state: PackState) -> None:
+        """Read packs under a load that is held, and at rest after it, where they were read at rest before it."""
+        if self._rest_written is None:
+            return
+        (rest_time, read), family, rng, m = self._rest_written, self.family, self.own_rng, len(rows)
+        current = family.rated_ah * rng.uniform(habits.least_c, habits.most_c, m)
+        wanted = family.rated_ah * rng.uniform(habits.least_share, habits.most_share, m)
+        held_h = wanted / current
+        drawn = (wanted + current * habits.edge_h * rng.standard_normal(m)) * (
+            1 + habits.unsteady * rng.standard_normal(m)
+        )
+        warm = self.use.take(rows).ambient_c(float(day)).astype(np.float64) + 3
+        keep = read & ~self.thin[rows]
+        start = rest_time + 1 / 24
+        unsettled = family.cells_per_block * habits.unsettled_v * rng.standard_normal((m, family.blocks))
+        for kind, time, amps, share, off_v in (
+            ("discharge", start, current, 0.0, 0.0),
+            ("discharge", start + held_h / 24, current, 1.0, 0.0),
+            ("rest", start + (held_h + habits.settles_h) / 24, np.zeros(m), 1.0, unsettled),
+        ):
+            bench = self.has_bench[rows] & (kind == "rest")
+            offset = self._rest_offset_ah - share * drawn
+            shot = read_at(family, state, kind, amps, warm, offset, bench, self.visit_faults, self.meters, rng, off_v)
+            super()._write(rows, time, kind, shot, keep)
 
-def simulate_arrivals(plan: CohortPlan, *, families: Mapping[str, PackFamily] | None = None) -> Arrivals:
+
+def simulate_arrivals(
+    plan: CohortPlan,
+    *,
+    families: Mapping[str, PackFamily] | None = None,
+    draw_down: DrawDownHabits | None = None,
+) -> Arrivals:
     """Simulate a cohort and keep the truth before each charge.
 
     Parameters
@@ -126,6 +210,8 @@ def simulate_arrivals(plan: CohortPlan, *, families: Mapping[str, PackFamily] | 
     plan : CohortPlan
         Gives the same packs as `training.cohort.simulate_cohort`.
     families : mapping of str to PackFamily, optional
+    draw_down : DrawDownHabits, optional
+        Packs are also drawn down before their charge, and read; all else stays the same.
 
     Returns
     -------
@@ -137,7 +223,8 @@ def simulate_arrivals(plan: CohortPlan, *, families: Mapping[str, PackFamily] | 
     states: list[ArrivalStates] = []
     first = 0
     for task in cell_tasks(plan, known):
-        run = run_of(plan, task, _WatchedRun)
+        own_rng = np.random.default_rng([plan.seed, task.index, 1])
+        run = run_of(plan, task, partial(_WatchedRun, draw_down=draw_down, own_rng=own_rng))
         record = run.run()
         tables, packs = cell_tables(plan, task, record)
         seen = pd.concat(run.seen, ignore_index=True)

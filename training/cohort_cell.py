@@ -220,7 +220,7 @@ class CellRun:
         rng, m = self.rng, len(rows)
         state = self._state_of(rows)
         ambient = self.use.take(rows).ambient_c(float(day)).astype(np.float64)
-        faults = VisitFaults.draw(self.meters, self.family.blocks, m, rng)
+        self.visit_faults = faults = VisitFaults.draw(self.meters, self.family.blocks, m, rng)
         clock = np.where(rng.random(m) < self.meters.wrong_clock, rng.uniform(-0.2, 0.2, m), 0)
         time = day + hour / 24 + 0.1 * self.odd_hour[rows] + clock
         seen = {}

@@ -123,7 +123,7 @@ def read_blocks(
     -------
     Snapshot
     """
-    m, b = state.packs, state.blocks
+    m = state.packs
     peak = family.peak_current_a
     low, high, sign = {"rest": (0.0, 0.0, 0), "discharge": (0.25, 0.7, 1), "charge": (0.15, 0.4, -1)}[kind]
     current = sign * peak * rng.uniform(low, high, m)
@@ -132,8 +132,39 @@ def read_blocks(
     # test under load draws it down, one under charge lifts it.
     swing = rng.uniform(*LOAD_TEST_SHARE, m)
     offset = family.rated_ah * (0.035 * rng.standard_normal(m) - sign * swing)
+    return read_at(family, state, kind, current, temperature, offset, bench, faults, quality, rng)
+
+
+def read_at(
+    family: PackFamily,
+    state: PackState,
+    kind: str,
+    current_a: NDArray[np.float64],
+    temperature_c: NDArray[np.float64],
+    offset_ah: NDArray[np.float64],
+    bench: NDArray[np.bool_],
+    faults: VisitFaults,
+    quality: MeterQuality,
+    rng: np.random.Generator,
+    unsettled_v: NDArray[np.float64] | float = 0.0,
+) -> Snapshot:
+    """Read all blocks of m packs once, at a given current, temperature and place of the string in its swing.
+
+    Parameters
+    ----------
+    family, state, kind, bench, faults, quality, rng
+        As for `read_blocks`.
+    current_a, temperature_c, offset_ah : array, shape (m,)
+    unsettled_v : array, shape (m, b), optional
+        By how much each block's voltage is off that of its charge.
+
+    Returns
+    -------
+    Snapshot
+    """
+    m, b = state.packs, state.blocks
     common = family.cells_per_block * (family.hysteresis_charge_v * 0.4) * rng.standard_normal(m)
-    volts = block_voltage_v(family, state, current, temperature, offset) + common[:, None]
+    volts = block_voltage_v(family, state, current_a, temperature_c, offset_ah) + common[:, None] + unsettled_v
     cells = np.sqrt(family.cells_per_block / 12)
     sd = np.where(bench, quality.bench_sd_v, quality.car_sd_v) * cells * quality.noise_factor
     volts = volts + sd[:, None] * rng.standard_normal((m, b))
@@ -147,8 +178,9 @@ def read_blocks(
     hit = np.flatnonzero(faults.swapped >= 0)
     first = faults.swapped[hit]
     volts[hit, first], volts[hit, first + 1] = volts[hit, first + 1].copy(), volts[hit, first].copy()
-    noted_current = np.round(current + 0.5 * rng.standard_normal(m) * (current != 0), 1)
+    sign = {"rest": 0, "discharge": 1, "charge": -1}[kind]
+    noted_current = np.round(current_a + 0.5 * rng.standard_normal(m) * (current_a != 0), 1)
     noted_current = sign * np.maximum(sign * noted_current, 0.0)
     noted_current = np.where((rng.random(m) < 0.08) & (kind != "rest"), np.nan, noted_current)
-    noted_temperature = np.where(rng.random(m) < 0.3, np.nan, np.round(temperature + rng.standard_normal(m), 0))
-    return Snapshot(noted_current, noted_temperature, volts, offset)
+    noted_temperature = np.where(rng.random(m) < 0.3, np.nan, np.round(temperature_c + rng.standard_normal(m), 0))
+    return Snapshot(noted_current, noted_temperature, volts, offset_ah)

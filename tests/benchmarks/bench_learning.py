@@ -27,6 +27,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -79,12 +80,14 @@ def start_of(home: Path | None) -> Start:
         return Start(trained.forecaster, lambda: split_rows(rows)[0])
     stored = ModelRegistry(home / "models").load_current(Forecaster)
     made = stored.manifest
-    return Start(
-        stored.model,
-        lambda: simulated_rows(
+
+    @cache
+    def simulated() -> SurvivalRows | None:
+        return simulated_rows(
             int(made.facts["packs"]), made.seed, NOBODY_REPLACES, load_families(), made.data_digest, 2
-        ),
-    )
+        )
+
+    return Start(stored.model, simulated)
 
 
 def figures(forecaster: Any, test: SurvivalRows) -> tuple[float, float, float]:

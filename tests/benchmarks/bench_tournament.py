@@ -32,6 +32,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from sklearn.base import clone
 
 from models.evidence import evidence_group, flags_of
 from models.feature_table import DIRECTIONS
@@ -39,6 +40,7 @@ from models.features import feature_frame
 from models.forecaster import WIDENING, Forecaster, newest_reading_gap_days
 from models.grid import DAYS, REPORT_DAYS, survival_at
 from models.hazard import BoosterSettings, HazardBooster
+from models.hazard_network import HazardNetwork
 from models.kaplan_meier import kaplan_meier
 from models.kinds import KINDS
 from models.regressions import LogNormalRegression, WeibullRegression
@@ -52,6 +54,7 @@ from training.fitting import (
     Further,
     censoring_curves,
     fit_members,
+    new_member,
     peer_curves,
     report_groups,
     train_forecaster,
@@ -79,9 +82,6 @@ LOOK_DAYS = 0.04
 """From the hour of the release to just after the last reading taken there."""
 
 BREAK = 0.04
-
-HURRIED = BoosterSettings(False, False, learning_rate=0.25, leaves=32, min_periods=40, prior_events=20.0)
-"""With a third of the trees and of the periods: what a fit costs and scores where time counts more."""
 
 
 def show(title: str, rows: list[dict[str, Any]], places: int = 4) -> None:
@@ -119,13 +119,13 @@ def estimators(train: SurvivalRows, test: SurvivalRows) -> Iterator[tuple[str, n
         return estimator.predict_survival(test.X, DAYS), spent
 
     yield "Kaplan-Meier", np.tile(kaplan_meier(train.time, train.event).at(DAYS), (len(test), 1)), np.nan
-    yield "one hazard booster", *timed(HazardBooster(monotone=DIRECTIONS, rounds=FitSettings.rounds, stop_early=False))
-    hurried = HazardBooster(monotone=DIRECTIONS, rounds=100, stop_early=False, settings=HURRIED, controls=3)
-    yield "the same in a hurry", *timed(hurried)
+    yield "network", *timed(HazardNetwork(monotone=DIRECTIONS))
+    yield "boosted hazard", *timed(HazardBooster(monotone=DIRECTIONS, rounds=FitSettings.rounds, stop_early=False))
+    yield "pair of these", *timed(new_member(FitSettings(), 0))
     began = time.process_time()
     members = fit_members(train, FitSettings(workers=1))
     spent = time.process_time() - began
-    yield "members as shipped", np.mean([m.predict_survival(test.X, DAYS) for m in members], axis=0), spent
+    yield "four pairs as shipped", np.mean([m.predict_survival(test.X, DAYS) for m in members], axis=0), spent
     for name, curves in peer_curves(train, test).items():
         if name != "Kaplan–Meier":
             yield name, curves, np.nan
@@ -180,11 +180,10 @@ def data(packs: int) -> None:
         "Kaplan-Meier": [brier(np.tile(overall, (len(r), 1)), r) for r in (test, asked)],
         "hidden truth": [np.nan, brier(truth.survival[asked.moments["row"]], asked)],
     }
-    for name, rows in (("booster", train), ("booster, ten times the data", many)):
-        model = HazardBooster(monotone=DIRECTIONS, rounds=FitSettings.rounds, stop_early=False)
-        model.fit(rows.X, rows.time, rows.event)
+    for name, rows in (("pair", train), ("pair, ten times the data", many)):
+        model = new_member(FitSettings(), 0).fit(rows.X, rows.time, rows.event)
         scores[name] = [brier(model.predict_survival(r.X, DAYS), r) for r in (test, asked)]
-    best = scores["booster, ten times the data"]
+    best = scores["pair, ten times the data"]
     table = []
     for name, found in scores.items():
         way = [(scores["Kaplan-Meier"][i] - found[i]) / (scores["Kaplan-Meier"][i] - best[i]) for i in (0, 1)]
@@ -205,10 +204,10 @@ def search(packs: int) -> None:
         (300, 0.1, 48, 40, 20.0, 30),
         (400, 0.1, 48, 40, 20.0, 30),
         (400, 0.1, 96, 60, 20.0, 30),
-        (300, 0.1, 48, 40, 20.0, 10),
         (100, 0.25, 32, 40, 20.0, 30),
         (100, 0.25, 32, 40, 20.0, 6),
         (100, 0.25, 32, 40, 20.0, 3),
+        (300, 0.1, 48, 40, 20.0, 10),
     ):
         model = HazardBooster(
             monotone=DIRECTIONS,
@@ -224,6 +223,36 @@ def search(packs: int) -> None:
         names = ("rounds", "rate", "leaves", "periods in a leaf", "prior", "controls", "integrated Brier", "fit s")
         table.append(dict(zip(names, (rounds, rate, leaves, periods, prior, controls, score, spent), strict=True)))
     show("Search: one booster, scored on packs that serve for nothing else", table, 5)
+    trees, table = model.predict_survival(choice.X, DAYS), []
+    usual = HazardNetwork(monotone=DIRECTIONS)
+    for changed in (
+        {},
+        {"layers": 2},
+        {"layers": 4},
+        {"width": 64, "directed_width": 32},
+        {"width": 192, "directed_width": 96},
+        {"dropout": 0.2},
+        {"dropout": 0.4},
+        {"passes": 12},
+        {"passes": 40},
+        {"batch": 512},
+        {"learning_rate": 0.001},
+        {"learning_rate": 0.006},
+        {"shrinkage": 0.1},
+        {"monotone": None},
+    ):
+        network = clone(usual).set_params(**changed)
+        began = time.process_time()
+        network.fit(train.X, train.time, train.event)
+        line: dict[str, Any] = {"changed": ", ".join(f"{k} {v}" for k, v in changed.items()) or "nothing"}
+        line["fit s"] = time.process_time() - began
+        curves = network.predict_survival(choice.X, DAYS)
+        line["integrated Brier"] = brier(curves, choice)
+        for share in (0.4, 0.5, 0.6, 0.7, 0.8):
+            line[f"share {share}"] = brier(share * curves + (1 - share) * trees, choice)
+        table.append(line)
+        print(f"  {line['changed']} done", flush=True)
+    show("Search: one network, and its mean with the usual booster by its share", table, 5)
 
 
 # The shipped pipeline ------------------------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ from training.fitting import CALIBRATION_FOLDS, FOLDS, REPORT_FOLDS, FitSettings
 from training.marrow_bay import demo_van, marrow_bay_fleet
 from training.scores import integrated_brier_score
 
-FAST = FitSettings(members=2, rounds=25, workers=1)
+FAST = FitSettings(members=2, rounds=25, passes=5, workers=1)
 
 
 def test_the_same_record_and_seed_give_the_same_forecasts(small_cohort):

@@ -31,7 +31,7 @@ from training.own_records import (
 )
 from training.scores import integrated_brier_score
 
-QUICK = FitSettings(members=2, rounds=15, workers=1)
+QUICK = FitSettings(members=2, rounds=15, passes=5, workers=1)
 YEAR_END = from_days(np.array([FIRST_DAY + 365.0]))[0].to_pydatetime()
 
 
