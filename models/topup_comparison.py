@@ -140,7 +140,7 @@ def compare_topup(
     rise, expected_rise = _rise(family, packs, made)
     still = None
     if topup.charge_ah is not None:
-        still = weighted_range(told.missing_ah - stored_ah(family, topup.charge_ah), told.weight)
+        still = weighted_range(told.missing_ah - stored_ah(family, told, topup.charge_ah), told.weight)
     expected = missing.missing_ah.times(1 / kept)
     return TopUpComparison(
         cautions=cautions_of(family, before.ambient_c),

@@ -3,7 +3,8 @@
     python tests/benchmarks/bench_topup_plan.py [--packs 6000] [--home FOLDER]
 
 Simulated packs (invented), read by simulated workshops; the truth is what had to be stored for the weak block to stand
-level with its peers when the rest voltages were read. "Full": rest, discharge and charge were all read at that visit.
+level with its peers when the rest voltages were read. "Full": rest, discharge and charge were all read at that visit;
+"full, rest at two levels": the string was also drawn down by a charge told by the load's current and time, and read.
 With --home, the folder of a trained model, also what each half ampere-hour buys, against the same packs run forward.
 """
 
@@ -37,8 +38,9 @@ from models.possible_packs import PossiblePacks, possible_packs, stored_share
 from models.problems import BadInput
 from models.tables import HistoryTables, history_of
 from models.topup_comparison import compare_topup
-from models.topup_plan import plan_topup
-from training.arrivals import Arrivals, simulate_arrivals
+from models.topup_concerns import POSSIBLE
+from models.topup_plan import FADE_SURE, UNSURE, plan_topup
+from training.arrivals import Arrivals, DrawDownHabits, simulate_arrivals
 from training.cohort import CohortPlan
 from training.meters import MeterQuality
 from training.registry import ModelRegistry
@@ -78,12 +80,14 @@ def known(packs: PossiblePacks, family: PackFamily, case: pd.Series, what: str) 
     return replace(packs, weight=weight / weight.sum())
 
 
-def judged(arrivals: Arrivals, variants=("",)) -> pd.DataFrame:
+def judged(arrivals: Arrivals, variants=("",), *, drawn: bool = True) -> pd.DataFrame:
     rows = []
     for row, case, history, family, at in cases_of(arrivals):
         evidence: BenchEvidence = bench_evidence(history, family, int(case["weak_block"]), at)
         if evidence.rest is None:
             continue
+        if not drawn:
+            evidence = replace(evidence, drawn=None)
         packs = possible_packs(family, evidence)
         one = missing_charge(packs, evidence.block)
         told = {
@@ -91,6 +95,7 @@ def judged(arrivals: Arrivals, variants=("",)) -> pd.DataFrame:
             **case[["condition", "visit", "bench", "family", "missing_ah", "lost_ah"]],
             "load": evidence.discharge is not None,
             "full": evidence.discharge is not None and evidence.charge is not None,
+            "two levels": evidence.drawn is not None,
             "low": one.missing_ah.low,
             "high": one.missing_ah.high,
             "below": one.below_peers_ah.best,
@@ -134,6 +139,30 @@ def print_accuracy(found: pd.DataFrame) -> None:
                 f"{some['held'].mean():>13.3f}{width:>14.2f}{some['below_close'].mean():>13.3f}"
                 f"{some['below_held'].mean():>8.3f}"
             )
+
+
+def print_two_levels(plan: CohortPlan, habits: DrawDownHabits) -> None:
+    """Cases with a full set of readings and a draw-down, with and without it."""
+    arrivals = simulate_arrivals(plan, draw_down=habits)
+    two = judged(arrivals)
+    some = (two["full"] & two["two levels"] & two["condition"].isin(LEAK_OR_FADE)).to_numpy()
+    two, one = two[some], judged(arrivals, drawn=False)[some]
+    print(f"\nDrawn down by {habits.least_share:.2f} to {habits.most_share:.2f} of rated capacity before the charge")
+    heads = ("within 15 %", "mid error", "range holds", "range/charge", "lost capacity")
+    print(f"{'condition':16}{'readings':>28}{'cases':>7}" + "".join(f"{head:>15}" for head in heads))
+    wide = (one["high"] - one["low"] > UNSURE * one["best"]) & one["fade"].between(POSSIBLE, FADE_SURE)
+    for words, which in (
+        ("leak and fade", wide | True),
+        ("leak", one["condition"].isin(("leak", "two leaks"))),
+        ("fade", one["condition"] == "fade"),
+        ("leak & fade both", one["condition"] == "leak and fade"),
+        ("advised", wide),
+    ):
+        for readings, table in (("full", one[which]), ("full, rest at two levels", two[which])):
+            error = (table["best"] / table["missing_ah"] - 1).abs().median()
+            width = ((table["high"] - table["low"]) / table["missing_ah"]).median()
+            figures = (close(table).mean(), error, table["held"].mean(), width, np.mean(table["fade"] > 0.5))
+            print(f"{words:16}{readings:>28}{len(table):>7}" + "".join(f"{figure:>15.3f}" for figure in figures))
 
 
 def print_causes(found: pd.DataFrame) -> None:
@@ -285,6 +314,7 @@ def main() -> None:
     print_accuracy(found)
     print_causes(found)
     print_after(arrivals)
+    print_two_levels(plan, DrawDownHabits())
     few = CohortPlan(packs=max(asked.packs // 3, 600), seed=903, days=60)
     print_limits(simulate_arrivals(few), few)
     print_learned(arrivals, asked.learn_from, found)
