@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from models.block_information import INFORMATION, VISITS, add_up, apparent_missing, days_of_loss
 from models.cell_curves import ocv_v, resistance_mohm, soc_from_rest
 from models.derived_features import RawFeatures, RowFamilies, derive
+from models.draw_down import HELD_MOST_C, draw_down_rows
 from models.imbalance import AGED_RESISTANCE, deviation_v, excess_resistance_mohm, missing_charge_share, weakest_block
 from models.tables import SECONDS_PER_DAY, HistoryTables, block_columns, to_days
 
@@ -174,7 +175,8 @@ def raw_features(tables: HistoryTables, moments: pd.DataFrame) -> RawFeatures:
     at = _moments(tables, moments, codes, topups)
     out: dict[str, Floats] = {}
     _charge(out, tables, at)
-    _readings(out, tables, at, _Facts.of(tables.readings, codes, 0))
+    readings = _Facts.of(tables.readings, codes, 0)
+    _readings(out, tables, at, readings, _aside_from(tables, readings, topups))
     _plan(out, tables, at, _Facts.of(tables.usage, codes, _EARLIEST + 1))
     _earlier(out, tables, at, topups, _Facts.of(tables.outcomes, codes, 0))
     _pack(out, tables, at)
@@ -233,9 +235,33 @@ def _charge(out: dict[str, Floats], tables: HistoryTables, at: _Moments) -> None
     out["blocks_topped"] = np.array([len(str(b).split()) for b in blocks], dtype=np.float64)
 
 
-def _readings(out: dict[str, Floats], tables: HistoryTables, at: _Moments, readings: _Facts) -> None:
+def _aside_from(tables: HistoryTables, readings: _Facts, topups: _Facts) -> Floats:
+    """Second from which each reading, in order, is known to be of a pack drawn down on purpose; infinite for others."""
+    aside = np.full(len(readings.order), np.inf)
+    current = tables.readings["current_a"].to_numpy(np.float64, na_value=np.nan)[readings.order]
+    most = HELD_MOST_C * max((f.rated_ah for f in tables.families.values()), default=0.0)
+    held = (current > 0) & (current <= most)
+    again = held[1:] & held[:-1] & (readings.code[1:] == readings.code[:-1])
+    if not again.any():
+        return aside
+    some = np.flatnonzero(np.isin(readings.code, readings.code[1:][again]))
+    code = readings.code[some]
+    rated = [tables.families[name].rated_ah for name in tables.packs["family"].to_numpy(dtype=object)[code]]
+    rest = tables.readings["state"].to_numpy(dtype=object)[readings.order[some]] == "rest"
+    charges = np.searchsorted(topups.key, readings.key[some], side="right")
+    second = readings.second[some].astype(np.float64)
+    aside[some] = draw_down_rows(code, second, rest, current[some], np.array(rated), charges).aside_from
+    return aside
+
+
+def _readings(
+    out: dict[str, Floats], tables: HistoryTables, at: _Moments, readings: _Facts, aside_from: Floats
+) -> None:
     count, block = len(at), at.block
     moment, row = _pairs(*readings.range(at.code, at.origin))
+    if np.isfinite(aside_from).any():
+        stands = aside_from[row] > at.origin[moment]
+        moment, row = moment[stands], row[stands]
     # Single-precision tables and files with a few decimals must give the same features: trees split on the last digit.
     volts = np.round(tables.readings[block_columns(tables.readings)].to_numpy(np.float64)[readings.order], 4)
     deviation = deviation_v(volts)

@@ -11,7 +11,6 @@ from typing import Final
 
 from models.bench_evidence import BenchEvidence, BlockSnapshot, bench_evidence, weak_block_of
 from models.charge_plan import COLDEST_C, HOTTEST_C, OVER_AMBIENT_C, RISE_C_PER_MIN, ChargePlan, charge_plan
-from models.draw_down import as_it_stood, draw_downs
 from models.families import PackFamily
 from models.forecaster import Forecaster
 from models.history import PackHistory, UsagePlan, require_fit
@@ -127,8 +126,7 @@ def plan_topup(
     steps: tuple[ChargeStep, ...] = ()
     if forecaster is not None and charge is not None:
         tries = charges_to_try(charge.put_in_ah.best, charge.most_ah)
-        stood = as_it_stood(history, draw_downs(history, family, moment))
-        steps = what_it_buys(forecaster, stood, family, chosen, moment, tries, charge.current_a, usage)
+        steps = what_it_buys(forecaster, history, family, chosen, moment, tries, charge.current_a, usage)
     worth = gravest(concerns)
     return TopUpPlan(
         cautions=cautions_of(family, evidence.ambient_c),

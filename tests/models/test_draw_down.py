@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy.stats import norm
 
@@ -13,9 +14,11 @@ from models.bench_evidence import bench_evidence
 from models.block_voltage import block_voltage_v
 from models.draw_down import as_it_stood, draw_downs
 from models.families import CellCurves, PackFamily
+from models.features import feature_frame
 from models.history import BlockReading, PackHistory, TopUp
 from models.pack_state import PackState
 from models.possible_packs import draw_down_v, explains_draw_down, possible_packs
+from models.tables import tables_from_histories
 from models.topup_plan import plan_topup
 from training.families import load_families
 
@@ -108,6 +111,40 @@ def test_the_pack_counts_as_it_stood_before(family):
     assert replace(b, drawn=None) == a
     back = history_of_pack(family, brought_back=True)
     assert bench_evidence(back, family, WEAK, back.last_fact_time).rest.time == back.readings[-1].time
+
+
+def test_features_count_the_pack_as_it_stood_before(family):
+    """Parity: the same features, and so the same forecast, with and without a draw-down; and none foreseen."""
+    topup = TopUp(time=AT + timedelta(hours=8), blocks=(WEAK,), charge_ah=1.5)
+    packs = {
+        name: history_of_pack(family, **more).model_copy(update={"pack_id": name, "topups": (topup,)})
+        for name, more in (("A", {"drawn": False}), ("B", {}), ("C", {"missing_ah": 1.2, "drawn": False}), ("D", {}))
+    }
+    tables = tables_from_histories(packs.values(), {family.name: family})
+
+    def features(tables, *names, origin=AT + timedelta(hours=9)):
+        moments = pd.DataFrame({"pack_id": list(names), "origin": pd.DatetimeIndex([origin] * len(names))})
+        return feature_frame(tables, moments)
+
+    found = features(tables, *packs)
+    for drawn in (1, 3):
+        pd.testing.assert_series_equal(found.iloc[drawn], found.iloc[0], check_names=False)
+    assert not found.iloc[2].equals(found.iloc[0])
+    # Before the lower rest reading nobody knew that it would come: the load counts as one.
+    early = topup.model_copy(update={"time": AT - timedelta(days=1)})
+    late = packs["B"].model_copy(update={"topups": (early,)})
+    cut = late.model_copy(update={"readings": late.readings[:-1]})
+    whole, short = (tables_from_histories([h], {family.name: family}) for h in (late, cut))
+    then = late.readings[-1].time - timedelta(minutes=5)
+    pd.testing.assert_frame_equal(features(whole, "B", origin=then), features(short, "B", origin=then))
+    later = late.readings[-1].time
+    assert not features(whole, "B", origin=then).equals(features(whole, "B", origin=later))
+
+
+def test_no_readings_no_draw_down(family):
+    history = history_of_pack(family)
+    assert draw_downs(history, family, AT - timedelta(days=1)) == ()
+    assert draw_downs(history, family, AT) == ()
 
 
 def one_pack(packs, **values):
