@@ -33,9 +33,10 @@ FRESH_DAYS: Final = 4.0
 CURRENT_SD_A: Final = 0.5
 """How exactly a current is noted. Invented."""
 
-DRAWN_SD: Final = 0.05
-"""Relative error of a charge drawn, beside that of the current noted: the load is not quite steady, and is put on and
-taken off a little before or after it is read. Invented."""
+DRAWN_SD: Final = 0.03
+DRAWN_EDGE_H: Final = 0.01
+"""Errors of a charge drawn beside that of the current noted, as standard deviations: the load is not quite steady
+(relative), and is put on and taken off a little before or after it is read (hours). Invented."""
 
 BAD_REST_V_PER_CELL: Final = 0.25 / 12
 BAD_LOAD_V_PER_CELL: Final = 1.1 / 12
@@ -264,8 +265,9 @@ def _drawn(family: PackFamily, downs: list[DrawDown], block: int) -> DrawnDown |
     for down in reversed(downs):
         higher, lower = snapshot(family, down.higher, block), snapshot(family, down.lower, block)
         if higher is not None and lower is not None:
-            # The error of the current, read twice; and all else that makes current times time inexact.
-            sd = float(np.hypot(CURRENT_SD_A * down.held_h / np.sqrt(2), DRAWN_SD * down.drawn_ah))
+            by_current = CURRENT_SD_A / np.sqrt(2) * down.held_h  # it was noted twice
+            at_edges = DRAWN_EDGE_H * down.drawn_ah / down.held_h
+            sd = float(np.linalg.norm([by_current, at_edges, DRAWN_SD * down.drawn_ah]))
             return DrawnDown(higher, lower, down.drawn_ah, sd)
     return None
 

@@ -45,8 +45,8 @@ class DrawDownHabits:
         Standard deviation of what is left of the load in a block's voltage then, V per cell.
     """
 
-    least_share: float = 0.12
-    most_share: float = 0.18
+    least_share: float = 0.08
+    most_share: float = 0.12
     least_c: float = 0.5
     most_c: float = 1.2
     unsteady: float = 0.03

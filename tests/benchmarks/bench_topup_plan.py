@@ -38,8 +38,7 @@ from models.possible_packs import PossiblePacks, possible_packs, stored_share
 from models.problems import BadInput
 from models.tables import HistoryTables, history_of
 from models.topup_comparison import compare_topup
-from models.topup_concerns import POSSIBLE
-from models.topup_plan import FADE_SURE, UNSURE, plan_topup
+from models.topup_plan import draw_down_would_tell, plan_topup
 from training.arrivals import Arrivals, DrawDownHabits, simulate_arrivals
 from training.cohort import CohortPlan
 from training.meters import MeterQuality
@@ -80,35 +79,39 @@ def known(packs: PossiblePacks, family: PackFamily, case: pd.Series, what: str) 
     return replace(packs, weight=weight / weight.sum())
 
 
-def judged(arrivals: Arrivals, variants=("",), *, drawn: bool = True) -> pd.DataFrame:
+def told_of(case: pd.Series, family: PackFamily, evidence: BenchEvidence, variants=("",)) -> dict:
+    packs = possible_packs(family, evidence)
+    one = missing_charge(packs, evidence.block)
+    told = {
+        **case[["condition", "visit", "bench", "family", "missing_ah", "lost_ah"]],
+        "load": evidence.discharge is not None,
+        "full": evidence.discharge is not None and evidence.charge is not None,
+        "low": one.missing_ah.low,
+        "high": one.missing_ah.high,
+        "below": one.below_peers_ah.best,
+        "below_low": one.below_peers_ah.low,
+        "below_high": one.below_peers_ah.high,
+        "fade": one.causes["lost capacity"],
+        "joint": one.causes["joint"],
+        "advised": draw_down_would_tell(family, evidence, packs, one),
+    }
+    for variant in variants:
+        again = known(packs, family, case, variant) if variant else packs
+        among = weighted_range(again.missing_ah, again.weight)
+        told["best" + variant] = most_likely_near(again.missing_ah, again.weight, among)
+    return told
+
+
+def judged(arrivals: Arrivals, variants=("",)) -> pd.DataFrame:
     rows = []
     for row, case, history, family, at in cases_of(arrivals):
-        evidence: BenchEvidence = bench_evidence(history, family, int(case["weak_block"]), at)
-        if evidence.rest is None:
-            continue
-        if not drawn:
-            evidence = replace(evidence, drawn=None)
-        packs = possible_packs(family, evidence)
-        one = missing_charge(packs, evidence.block)
-        told = {
-            "row": row,
-            **case[["condition", "visit", "bench", "family", "missing_ah", "lost_ah"]],
-            "load": evidence.discharge is not None,
-            "full": evidence.discharge is not None and evidence.charge is not None,
-            "two levels": evidence.drawn is not None,
-            "low": one.missing_ah.low,
-            "high": one.missing_ah.high,
-            "below": one.below_peers_ah.best,
-            "below_low": one.below_peers_ah.low,
-            "below_high": one.below_peers_ah.high,
-            "fade": one.causes["lost capacity"],
-            "joint": one.causes["joint"],
-        }
-        for variant in variants:
-            again = known(packs, family, case, variant) if variant else packs
-            among = weighted_range(again.missing_ah, again.weight)
-            told["best" + variant] = most_likely_near(again.missing_ah, again.weight, among)
-        rows.append(told)
+        evidence = bench_evidence(history, family, int(case["weak_block"]), at)
+        if evidence.rest is not None:
+            rows.append({"row": row, **told_of(case, family, evidence, variants)})
+    return against_truth(rows)
+
+
+def against_truth(rows: list[dict]) -> pd.DataFrame:
     found = pd.DataFrame(rows)
     found["held"] = (found["low"] <= found["missing_ah"]) & (found["missing_ah"] <= found["high"])
     below = found["missing_ah"] + found["lost_ah"]
@@ -144,19 +147,23 @@ def print_accuracy(found: pd.DataFrame) -> None:
 def print_two_levels(plan: CohortPlan, habits: DrawDownHabits) -> None:
     """Cases with a full set of readings and a draw-down, with and without it."""
     arrivals = simulate_arrivals(plan, draw_down=habits)
-    two = judged(arrivals)
-    some = (two["full"] & two["two levels"] & two["condition"].isin(LEAK_OR_FADE)).to_numpy()
-    two, one = two[some], judged(arrivals, drawn=False)[some]
+    ones, twos = [], []
+    for _row, case, history, family, at in cases_of(arrivals):
+        evidence = bench_evidence(history, family, int(case["weak_block"]), at)
+        full = evidence.drawn is not None and evidence.discharge is not None and evidence.charge is not None
+        if full and case["condition"] in LEAK_OR_FADE:
+            ones.append(told_of(case, family, replace(evidence, drawn=None)))
+            twos.append(told_of(case, family, evidence))
+    one, two = against_truth(ones), against_truth(twos)
     print(f"\nDrawn down by {habits.least_share:.2f} to {habits.most_share:.2f} of rated capacity before the charge")
     heads = ("within 15 %", "mid error", "range holds", "range/charge", "lost capacity")
     print(f"{'condition':16}{'readings':>28}{'cases':>7}" + "".join(f"{head:>15}" for head in heads))
-    wide = (one["high"] - one["low"] > UNSURE * one["best"]) & one["fade"].between(POSSIBLE, FADE_SURE)
     for words, which in (
-        ("leak and fade", wide | True),
+        ("leak and fade", one["advised"] | True),
         ("leak", one["condition"].isin(("leak", "two leaks"))),
         ("fade", one["condition"] == "fade"),
         ("leak & fade both", one["condition"] == "leak and fade"),
-        ("advised", wide),
+        ("advised", one["advised"]),
     ):
         for readings, table in (("full", one[which]), ("full, rest at two levels", two[which])):
             error = (table["best"] / table["missing_ah"] - 1).abs().median()

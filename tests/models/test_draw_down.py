@@ -16,10 +16,11 @@ from models.draw_down import as_it_stood, draw_downs
 from models.families import CellCurves, PackFamily
 from models.features import feature_frame
 from models.history import BlockReading, PackHistory, TopUp
+from models.missing_charge import missing_charge
 from models.pack_state import PackState
 from models.possible_packs import draw_down_v, explains_draw_down, possible_packs
 from models.tables import tables_from_histories
-from models.topup_plan import plan_topup
+from models.topup_plan import draw_down_would_tell, plan_topup
 from training.families import load_families
 
 AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
@@ -77,8 +78,8 @@ def test_charge_drawn_by_hand(family):
     other = history.model_copy(update={"readings": (*history.readings[:2], *falling, history.readings[4])})
     assert draw_downs(other, family, AT + timedelta(days=1))[0].drawn_ah == pytest.approx(1.0)
     drawn = bench_evidence(history, family, WEAK, history.last_fact_time).drawn
-    # Half an ampere, read twice, for 0.2 h; and 5 in 100.
-    assert drawn.sd_ah == pytest.approx(np.hypot(0.5 / np.sqrt(2) * 0.2, 0.05))
+    # Half an ampere, noted twice, for 0.2 h; 5 A for a hundredth of an hour; and 3 in 100.
+    assert drawn.sd_ah == pytest.approx(np.sqrt(0.5**2 / 2 * 0.2**2 + 0.05**2 + 0.03**2))
 
 
 def test_what_is_not_a_draw_down(family):
@@ -228,8 +229,8 @@ def test_a_draw_down_is_advised_where_it_would_tell_and_not_twice(family):
     plan = plan_topup(unsure, family)
     assert 0.2 <= plan.missing.causes["lost capacity"] <= 0.95
     advice = next(said for said in plan.sentences if "drawn down tells it" in said)
-    # 0.15 of 6.5 Ah; one ampere per rated ampere-hour; 1.0 V a cell (NREL ADVISOR ESS_NIMH6), twelve cells.
-    for words in ("draw about 1.0 Ah", "at most 6.5 A", "falls to 12 V", "licensed", "service instructions"):
+    # A tenth of 6.5 Ah; one ampere per rated ampere-hour; 1.0 V a cell (NREL ADVISOR ESS_NIMH6), twelve cells.
+    for words in ("draw about 0.7 Ah", "at most 6.5 A", "falls to 12 V", "licensed", "service instructions"):
         assert words in advice
     told = plan_topup(history_of_pack(family, faded=0.67, missing_ah=0.7), family)
     assert not any("drawn down tells it" in said for said in told.sentences)
@@ -237,3 +238,20 @@ def test_a_draw_down_is_advised_where_it_would_tell_and_not_twice(family):
     assert any("1.0 Ah drawn from the whole string" in said for said in told.basis)
     back = plan_topup(history_of_pack(family, faded=0.67, missing_ah=0.7, brought_back=True), family)
     assert not any("bring it back there before charging" in said for said in back.sentences)
+
+
+def test_a_draw_down_that_might_empty_the_block_is_not_advised(family):
+    """A tenth of 6.5 Ah from a block of 3.5 Ah: at 15 % of charge it runs empty, at 25 % it does not."""
+    history = history_of_pack(family, faded=0.67, missing_ah=0.7, drawn=False)
+    evidence = bench_evidence(history, family, WEAK, history.last_fact_time)
+    packs = possible_packs(family, evidence)
+    missing = missing_charge(packs, WEAK)
+    assert draw_down_would_tell(family, evidence, packs, missing)
+    for soc, told in ((0.25, True), (0.15, False)):
+        assert draw_down_would_tell(family, evidence, one_pack(packs, block_soc=soc, block_ah=3.5), missing) is told
+    cold = history.model_copy(
+        update={"readings": tuple(r.model_copy(update={"temperature_c": -4.0}) for r in history.readings)}
+    )
+    plan = plan_topup(cold, family)
+    assert plan.worth == "not safe"
+    assert not any("drawn down tells it" in said for said in plan.sentences)
