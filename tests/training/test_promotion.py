@@ -17,13 +17,14 @@ from training.promotion import LEAST_PACKS, MARGIN, compare, judge, later_than
 
 
 class Bent:
-    """A recalibration that multiplies every hazard: a model made worse on purpose."""
+    """A recalibration that then multiplies every hazard: a model made worse on purpose."""
 
-    def __init__(self, factor):
+    def __init__(self, before, factor):
+        self.before = before
         self.factor = factor
 
     def transform(self, survival, groups):
-        return survival**self.factor
+        return self.before.transform(survival, groups) ** self.factor
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +39,7 @@ def now(record):
 
 def bent(forecaster, factor):
     other = copy.copy(forecaster)
-    other.recalibration = Bent(factor)
+    other.recalibration = Bent(forecaster.recalibration, factor)
     return other
 
 
