@@ -16,8 +16,8 @@ from models.hazard import HazardBooster
 from models.hazard_network import HazardNetwork
 
 NETWORK_SHARE: Final = 0.6
-"""Of the network's curve in the mean. Best between 0.5 with few packs and 0.8 with many, and flat in between
-(`tests/benchmarks/bench_tournament.py search`)."""
+"""Of the network's curve in the mean. In trials on simulated packs the best lay between 0.5, with few packs, and 0.8,
+with many, and the score changes by about 1 % in between (DEVELOPERS.md, "Tried for accuracy")."""
 
 
 class HazardPair(BaseEstimator):  # type: ignore[misc]

@@ -60,7 +60,7 @@ BACK_TEST_RETURNS: Final = 40
 
 BACK_TEST_MEMBERS: Final = 2
 BACK_TEST_PASSES: Final = 12
-"""On simulated and own rows together the back-test tries networks alone, of half the passes: a tenth of the time of
+"""On simulated and own rows together the back-test tries networks alone, of half the passes: a seventh of the time of
 what is then fitted. They err by some 2 % more, so the trial leans to the simpler ways."""
 
 CROSS_FOLDS: Final = 5
