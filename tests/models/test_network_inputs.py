@@ -15,9 +15,9 @@ def test_normal_scores_agree_with_a_quantile_transformer():
     score = NetworkInputs.learn(X, np.ones(len(X))).apply(X)[:, 0]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        other = QuantileTransformer(
-            n_quantiles=1001, output_distribution="normal", subsample=None
-        ).fit_transform(X)[:, 0]
+        other = QuantileTransformer(n_quantiles=1001, output_distribution="normal", subsample=None).fit_transform(X)[
+            :, 0
+        ]
     inside = np.abs(other) < norm.ppf(KNOTS / (KNOTS + 1))
     np.testing.assert_allclose(score[inside], other[inside], atol=0.05)
 
