@@ -31,6 +31,7 @@ from models.regressions import CoxRegression
 from models.tables import HistoryTables, to_days
 from training.bank import KeptPacks, bank_of
 from training.datasets import SurvivalRows, fold_of, moments_of, single_moments, survival_rows
+from training.limit import forecast_limit
 from training.past_packs import past_packs
 from training.report import CalibrationReport, ReportInputs, build_report
 from training.report.inputs import Origin
@@ -181,7 +182,8 @@ def train_forecaster(
     further : Further, optional
         More packs for recalibration and bound alone, one moment each: where packs cost nothing, many of them.
     bank : mapping, optional
-        Simulated packs to run forward under other plans (`training.bank.simulate_bank`).
+        Simulated packs to run forward under other plans (`training.bank.simulate_bank`); of a model trained on
+        simulated packs they also tell the limit of its score.
     settings : FitSettings, optional
     trained_on : {"simulation", "shop"}
     made_at : str
@@ -252,6 +254,7 @@ def train_forecaster(
             trained_on=trained_on,
             scored_on=trained_on,
             peers=peers,
+            limit=None if bank is None or trained_on != "simulation" else forecast_limit(bank, settings.seed),
             censoring=censoring_curves(train, held),
             bounds=bounds,
             groups=report_groups(held, tables, truth),

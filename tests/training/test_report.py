@@ -10,6 +10,7 @@ from scipy.stats import invgauss
 from models.grid import DAYS
 from models.kaplan_meier import kaplan_meier
 from models.problems import BadInput
+from training.limit import limit_of
 from training.report import CalibrationReport, ReportInputs, Thresholds, build_report, render_html
 from training.scores import NotEstimable
 
@@ -43,7 +44,7 @@ def marrow_bay(seed=0, n=6000, hazard=1.0, distort=None, bound_factor=1.0):
         trained_on="simulation",
         scored_on="simulation",
         peers={"Kaplan–Meier": np.tile(everybody, (seen.sum(), 1))},
-        limit=curves[seen],
+        limit=limit_of(rng.binomial(3, curves) / 3, runs=3),
         bounds=bounds,
         groups={"fleet": fleet[seen], "season": season[seen]},
         model={"Model": "tide <1> & co", "Digest": "0f" * 16},
@@ -115,7 +116,7 @@ def test_bad_from_a_day_on_is_said_so():
     after = DAYS > 21
     anchor = late[:, DAYS == 21]
     late[:, after] = anchor * (late[:, after] / anchor) ** 0.3
-    report = build_report(ReportInputs(**{**vars(inputs), "survival": late, "limit": None}))
+    report = build_report(ReportInputs(**{**vars(inputs), "survival": late}))
     sentence = of(report, "off", "level", "all rows")[0].sentence
     assert sentence.startswith("Over-confident from day 30 on for all rows")
 

@@ -131,6 +131,7 @@ def build_report(inputs: ReportInputs, thresholds: Thresholds | None = None) -> 
         uno=_or_none(lambda: uno_c(_risk(inputs), *_outcome(inputs), until=float(inputs.grid[-1]))),
         harrell=_or_none(lambda: harrell_c(_risk(inputs), *_outcome(inputs))),
         brier_by_day=_brier_by_day(inputs),
+        limit=inputs.limit,
         groups=tuple(groups),
         too_small=tuple(too_small),
         cautions=CAUTIONS,
@@ -179,7 +180,6 @@ def _figures(inputs: ReportInputs, grouping: str, value: str, rules: Thresholds,
             bounds.append(coverage)
     how: dict[str, Any] = {"grid": inputs.grid, "censoring": inputs.censoring}
     nodes = _watched_days(inputs)
-    others = dict(inputs.peers) | ({} if inputs.limit is None else {"Limit": inputs.limit})
     return GroupFigures(
         grouping=grouping,
         value=value,
@@ -198,7 +198,7 @@ def _figures(inputs: ReportInputs, grouping: str, value: str, rules: Thresholds,
                     inputs.survival, curves, *_outcome(inputs), days=nodes, confidence=each, **how
                 ),
             )
-            for name, curves in others.items()
+            for name, curves in inputs.peers.items()
         ),
         missing=tuple(missing),
     )
@@ -251,7 +251,6 @@ def _or_none(score: Callable[[], _Found]) -> _Found | None:
 def _brier_by_day(inputs: ReportInputs) -> tuple[BrierByDay, ...]:
     curves: list[tuple[str, Any, Any]] = [("This model", "model", inputs.survival)]
     curves += [(name, "peer", part) for name, part in inputs.peers.items()]
-    curves += [] if inputs.limit is None else [("Limit", "limit", inputs.limit)]
     return tuple(
         BrierByDay(
             name=name,

@@ -6,6 +6,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from training.limit import ForecastLimit
 from training.report.inputs import Origin
 from training.scores import (
     BrierDifference,
@@ -102,7 +103,7 @@ class BrierByDay(_Part):
     """Squared error by day of one forecast."""
 
     name: str
-    role: Literal["model", "peer", "limit"]
+    role: Literal["model", "peer"]
     score: BrierScore
 
 
@@ -181,6 +182,7 @@ class CalibrationReport(_Part):
     uno: Concordance | None
     harrell: Concordance | None
     brier_by_day: tuple[BrierByDay, ...]
+    limit: ForecastLimit | None = None
     groups: tuple[GroupFigures, ...]
     too_small: tuple[TooSmall, ...]
     cautions: tuple[str, ...]

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from models.grid import DAYS
 from models.kaplan_meier import Floats
 from models.problems import BadInput, Problem
+from training.limit import ForecastLimit
 
 Origin = Literal["simulation", "shop", "both"]
 
@@ -33,8 +34,8 @@ class ReportInputs:
         Day from which each row was watched.
     peers : mapping of str to array of shape (n, g)
         Other forecasts of the same rows, by the name to print.
-    limit : array, shape (n, g), optional
-        The curves of the process that made the rows, where it is known: no forecast can do better.
+    limit : ForecastLimit, optional
+        Where the process that made the rows is known: the error of the true probabilities of rows like these.
     censoring : array, shape (n, g), optional
         Probability of still being followed, for each row; without it being lost is taken as unrelated to the forecast.
     bounds : mapping of float to array of shape (n,)
@@ -55,7 +56,7 @@ class ReportInputs:
     scored_on: Origin
     entry: Floats | None = None
     peers: Mapping[str, Floats] = field(default_factory=dict)
-    limit: Floats | None = None
+    limit: ForecastLimit | None = None
     censoring: Floats | None = None
     bounds: Mapping[float, Floats] = field(default_factory=dict)
     groups: Mapping[str, NDArray[Any]] = field(default_factory=dict)
@@ -66,7 +67,7 @@ class ReportInputs:
     def check(self) -> None:
         """Raise `BadInput` for every part whose length is not that of `time`."""
         n = len(self.time)
-        parts = {"survival": self.survival, "event": self.event, "entry": self.entry, "limit": self.limit}
+        parts = {"survival": self.survival, "event": self.event, "entry": self.entry}
         parts |= {"censoring": self.censoring}
         parts |= {f"peers[{name}]": part for name, part in self.peers.items()}
         parts |= {f"bounds[{confidence:g}]": part for confidence, part in self.bounds.items()}
@@ -93,7 +94,6 @@ class ReportInputs:
             scored_on=self.scored_on,
             entry=cut(self.entry),
             peers={name: curves[rows] for name, curves in self.peers.items()},
-            limit=cut(self.limit),
             censoring=cut(self.censoring),
             bounds={confidence: days[rows] for confidence, days in self.bounds.items()},
             model=self.model,

@@ -39,7 +39,7 @@ def render_html(report: CalibrationReport) -> str:
             signs=_SIGNS,
             rules=rules_in_words(report.thresholds),
             reliability_plots=[Markup(reliability_plot(day, k)) for k, day in enumerate(report.whole.days)],  # noqa: S704
-            brier=Markup(brier_plot(report.brier_by_day)),  # noqa: S704
+            brier=Markup(brier_plot(report.brier_by_day, report.limit)),  # noqa: S704
             distribution=Markup(distribution_plot(report.whole.distribution)),  # noqa: S704
             gap_plots=[Markup(gap_plot(groups, day.day, k)) for k, day in enumerate(report.whole.days)],  # noqa: S704
             groups=groups,

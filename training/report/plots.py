@@ -8,6 +8,7 @@ from typing import Any, Final
 from matplotlib.ticker import MaxNLocator
 
 from training.drawing import BAND, INK, MARK, OTHER, SOFT, canvas, svg
+from training.limit import ForecastLimit
 from training.report.content import BrierByDay, DayFigures, GroupFigures
 from training.scores import DistributionCalibration
 
@@ -54,7 +55,7 @@ def reliability_plot(day: DayFigures, number: int) -> str:
     return svg(figure, f"reliability-{number}", f"Returned against forecast by day {day.day:g}")
 
 
-def brier_plot(curves: Sequence[BrierByDay]) -> str:
+def brier_plot(curves: Sequence[BrierByDay], limit: ForecastLimit | None = None) -> str:
     """Draw squared error by day, one line a forecast, told apart by dashes and marks as well as by colour."""
     figure, axes = canvas(5.2, 3.2)
     others = 0
@@ -63,11 +64,11 @@ def brier_plot(curves: Sequence[BrierByDay]) -> str:
         if curve.role == "model":
             axes.plot(days, score, color=MARK, lw=2.2, label=curve.name, zorder=3)
             continue
-        colour = SOFT if curve.role == "limit" else OTHER
-        style = ":" if curve.role == "limit" else _DASHES[others % len(_DASHES)]
-        shape = None if curve.role == "limit" else _SHAPES[others % len(_SHAPES)]
-        others += curve.role == "peer"
-        axes.plot(days, score, color=colour, lw=1.2, ls=style, marker=shape, ms=3.5, markevery=3, label=curve.name)
+        style, shape = _DASHES[others % len(_DASHES)], _SHAPES[others % len(_SHAPES)]
+        others += 1
+        axes.plot(days, score, color=OTHER, lw=1.2, ls=style, marker=shape, ms=3.5, markevery=3, label=curve.name)
+    if limit is not None:
+        axes.plot(limit.days, limit.error, color=SOFT, lw=1.2, ls=":", label="limit")
     axes.set(xlabel="days after the origin", ylabel="mean squared error")
     axes.set_xlim(left=0)
     axes.set_ylim(bottom=0)

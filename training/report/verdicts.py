@@ -221,8 +221,6 @@ def _judge_bound(bound: Coverage, rules: Thresholds) -> tuple[Level, str]:
 
 def _comparisons(whole: GroupFigures) -> Iterable[Verdict]:
     for other in whole.comparisons:
-        if other.name == "Limit":
-            continue
         gap = other.difference
         interval = f"({gap.low:+.4f} to {gap.high:+.4f})"
         level: Level = "off" if gap.low > 0 else "holds" if gap.high < 0 else "open"
