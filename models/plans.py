@@ -41,6 +41,9 @@ class Plan:
         Blocks that get one more topping charge now: 0 none, 1 the one topped last, 2 that and the next weakest.
     stored_ah : float, optional
         Charge that stays in each of them; without it each is brought level with the others.
+    clean_joints : bool
+        The connections between the blocks are cleaned, or replaced, and tightened as the maker says: none is worse than
+        the usual one of the pack any more.
     swap_block : bool
         The block topped last is exchanged for a sound one; the rest of the pack stays, the next weakest block with it.
     replace_pack : bool
@@ -54,6 +57,7 @@ class Plan:
     start_after_days: int = 0
     topped_blocks: int = 0
     stored_ah: float | None = None
+    clean_joints: bool = False
     swap_block: bool = False
     replace_pack: bool = False
 
@@ -80,21 +84,23 @@ class Plan:
                 "says how much is charged, but topped_blocks says that no block is.",
                 "Set topped_blocks to 1 or 2, or leave stored_ah out.",
             )
-        if self.swap_block + self.replace_pack + (self.topped_blocks > 0) > 1:
+        if self.clean_joints + self.swap_block + self.replace_pack + (self.topped_blocks > 0) > 1:
             raise BadInput.one(
                 f"plans.{self.name}",
-                "does more than one of a topping charge, an exchanged block and an exchanged pack.",
+                "does more than one of a topping charge, cleaned connections, a swapped block and a new pack.",
                 "Make a plan of each.",
             )
 
     @property
     def touches_pack(self) -> bool:
         """Whether somebody has to open the pack for it."""
-        return bool(self.topped_blocks) or self.swap_block or self.replace_pack
+        return bool(self.topped_blocks) or self.clean_joints or self.swap_block or self.replace_pack
 
 
 PRESENT: Final = Plan(say("as planned"))
 """The present plan, with which all others are compared."""
+
+CLEANED: Final = Plan(say("connections cleaned"), clean_joints=True)
 
 USUAL_PLANS: Final[tuple[Plan, ...]] = (
     Plan(say("half the kilometres"), km_share=0.5),
@@ -103,6 +109,7 @@ USUAL_PLANS: Final[tuple[Plan, ...]] = (
     Plan(say("start a week later"), start_after_days=7),
     Plan(say("one more topping charge"), topped_blocks=1),
     Plan(say("two blocks topped up"), topped_blocks=2),
+    CLEANED,
     Plan(say("block swapped"), swap_block=True),
     Plan(say("pack replaced"), replace_pack=True),
 )
@@ -159,6 +166,9 @@ def planned_state(plan: Plan, family: PackFamily, state: PackState, block: Rows)
             missing = missing_from_level_ah(after, charged)
             stored = missing if plan.stored_ah is None else np.full_like(missing, plan.stored_ah)
             top_up(after, np.arange(after.packs), charged, stored)
+    elif plan.clean_joints:
+        after.joint_mohm = np.minimum(after.joint_mohm, np.median(after.joint_mohm, axis=1, keepdims=True))
+        after.joint_growth[:] = 0
     elif plan.swap_block:
         _swap(family, after, block)
     elif plan.replace_pack:

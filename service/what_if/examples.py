@@ -26,7 +26,7 @@ def sent_examples() -> dict[str, Any]:
     return {
         "usual_plans": {
             "summary": "A van of Marrow Bay under the usual plans",
-            "description": "Fewer kilometres or trips, cooler, later, topped up again, block swapped, pack replaced.",
+            "description": "Fewer kilometres or trips, cooler, later, topped up again, connections cleaned, swaps.",
             "value": {"history": history},
         },
         "own_plans": {"summary": "Plans of one's own", "value": {"history": history, **_FEWER}},

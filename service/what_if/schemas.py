@@ -36,6 +36,9 @@ class OtherPlan(BaseModel):
     stored_ah: Annotated[FiniteFloat, Field(gt=0, le=500)] | None = Field(
         None, description="Charge that stays in each of them, Ah; left out, each is brought level with the others."
     )
+    clean_joints: bool = Field(
+        False, description="The connections between the blocks are cleaned, or replaced, and tightened."
+    )
     swap_block: bool = Field(
         False, description="The block topped last is exchanged for a sound one; the rest stays, weakest block included."
     )

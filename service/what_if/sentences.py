@@ -44,6 +44,8 @@ def sentence_of(told: PlanForecast, answer: WhatIf) -> str:
         )
         words = {"plan": name, "days": f"{abs(told.gained_days):.1f}", "low": f"{low:.1f}", "high": f"{high:.1f}"}
         said = [gained % {**words, "day": TOLD_DAY, "held": held, "before": before}]
+    if told.plan.clean_joints and told.verdict == "longer":
+        said.append(_("It helps where a connection is bad; a block that leaks or has lost capacity stays as it is."))
     if told.plan.swap_block:
         said.append(_("The rest of the pack stays as it is: from then on its next weakest block decides."))
     if told.plan.start_after_days:

@@ -61,6 +61,19 @@ def test_property_a_swapped_block_is_like_its_neighbours_and_they_stay(populatio
     assert (after.leak_per_day.max(axis=1)[population.condition == "two leaks"] > 0.01).all()
 
 
+def test_property_cleaned_connections_mend_a_bad_joint_and_nothing_else(population):
+    state, weak = population.state, population.weak_block
+    after = planned_state(Plan("clean", clean_joints=True), FAMILY, state, weak)
+    rows, joint = np.arange(state.packs), population.condition == "joint"
+    assert joint.any()
+    assert (state.joint_mohm[rows, weak][joint] > 2 * np.median(state.joint_mohm[joint], axis=1)).all()
+    assert (after.joint_mohm <= state.joint_mohm).all()
+    np.testing.assert_array_equal(after.joint_mohm.max(axis=1), np.median(state.joint_mohm, axis=1))
+    assert not after.joint_growth.any()
+    for name in ("capacity_ah", "leak_per_day", "resistance_scale", "loss_per_ah", "hysteresis"):
+        np.testing.assert_array_equal(getattr(after, name), getattr(state, name))
+
+
 def test_property_a_topping_charge_brings_level_and_leaves_an_offset_that_is_no_charge(population):
     state, weak = population.state, population.weak_block
     rows = np.arange(state.packs)
@@ -105,6 +118,7 @@ def test_property_a_new_pack_stands_behind_the_old_controller(population):
         ({"topped_blocks": 3}, "topped_blocks"),
         ({"stored_ah": 1.0}, "stored_ah"),
         ({"swap_block": True, "topped_blocks": 1}, "plans.x"),
+        ({"swap_block": True, "clean_joints": True}, "plans.x"),
     ],
 )
 def test_a_plan_that_is_none_is_refused_by_name(wrong, where):
