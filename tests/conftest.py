@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import fcntl
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
+import joblib
 import pytest
 
 from training.bank import simulate_bank
@@ -16,20 +20,40 @@ SMALL = FitSettings(members=2, rounds=60, passes=12, workers=1, seed=0)
 
 
 @pytest.fixture(scope="session")
-def small_cohort() -> Cohort:
-    """A thousand simulated packs of the usual mix; invented."""
-    return simulate_cohort(CohortPlan(packs=1000, seed=11))
+def made_once(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Callable[[str, Callable[[], Any]], Any]:
+    """Make something costly in the first process of a run that asks for it; the others wait, and load the same."""
+    own = tmp_path_factory.getbasetemp()
+    folder = own if worker_id == "master" else own.parent
+
+    def get(name: str, make: Callable[[], Any]) -> Any:
+        path = folder / f"{name}.joblib"
+        with path.with_suffix(".lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            if not path.exists():
+                joblib.dump(make(), path)
+        return joblib.load(path)
+
+    return get
 
 
 @pytest.fixture(scope="session")
-def small_trained(small_cohort: Cohort) -> Trained:
+def small_cohort(made_once) -> Cohort:
+    """A thousand simulated packs of the usual mix; invented."""
+    return made_once("small-cohort", lambda: simulate_cohort(CohortPlan(packs=1000, seed=11)))
+
+
+@pytest.fixture(scope="session")
+def small_trained(made_once, small_cohort: Cohort) -> Trained:
     """A forecaster trained on `small_cohort`, with its report. Shared: tests must not change it."""
-    return train_forecaster(
-        small_cohort.tables,
-        truth=small_cohort.truth,
-        bank=simulate_bank(load_families(), seed=0, packs_per_family=60),
-        settings=SMALL,
-        made_at="2026-03-02T08:30+00:00",
+    return made_once(
+        "small-trained",
+        lambda: train_forecaster(
+            small_cohort.tables,
+            truth=small_cohort.truth,
+            bank=simulate_bank(load_families(), seed=0, packs_per_family=60),
+            settings=SMALL,
+            made_at="2026-03-02T08:30+00:00",
+        ),
     )
 
 
