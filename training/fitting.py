@@ -33,7 +33,7 @@ from training.bank import KeptPacks, bank_of
 from training.datasets import SurvivalRows, fold_of, moments_of, single_moments, survival_rows
 from training.limit import forecast_limit
 from training.past_packs import past_packs
-from training.report import CalibrationReport, ReportInputs, build_report
+from training.report import CalibrationReport, ReportInputs, Thresholds, build_report
 from training.report.inputs import Origin
 from training.thinning import thin_rows
 
@@ -195,6 +195,8 @@ def train_forecaster(
     ------
     BadInput
         If the record holds too few returned faults.
+    NotEstimable
+        If what is kept for the report is too little to judge the forecaster by.
     """
     settings = settings or FitSettings()
     steps = [
@@ -219,6 +221,7 @@ def train_forecaster(
             "Record more outcomes, or train on a simulated cohort.",
         )
     train, calibration, held = split_rows(rows)
+    Thresholds().require_rows(len(held))  # not after minutes of fitting
     kind = _labels(truth, "kind")
     if further is not None:
         rng = np.random.default_rng([settings.seed, 8])

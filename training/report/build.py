@@ -153,8 +153,7 @@ def _risk(inputs: ReportInputs) -> Any:
 
 
 def _figures(inputs: ReportInputs, grouping: str, value: str, rules: Thresholds, looks: int) -> GroupFigures:
-    if len(inputs.time) < rules.least_rows:
-        raise NotEstimable(f"fewer than {rules.least_rows} rows")
+    rules.require_rows(len(inputs.time))
     missing: list[str] = []
     each = 1 - (1 - rules.confidence) / looks
     days = tuple(found for day in REPORT_DAYS if (found := _day(inputs, day, rules, each, missing)))

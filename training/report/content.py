@@ -16,6 +16,7 @@ from training.scores import (
     Coverage,
     DistributionCalibration,
     IntegratedBrier,
+    NotEstimable,
     Reliability,
     SmoothCalibration,
 )
@@ -49,6 +50,11 @@ class Thresholds(_Part):
     cut_weights: Share = Field(0.01, description="share of cut censoring weights above which a warning is given")
     least_rows: int = Field(200, ge=50, description="rows a group needs to be shown")
     least_known: int = Field(100, ge=20, description="rows of known status a day needs to be shown")
+
+    def require_rows(self, rows: int) -> None:
+        """Raise `NotEstimable` where there are too few rows to judge by."""
+        if rows < self.least_rows:
+            raise NotEstimable(f"fewer than {self.least_rows} rows")
 
 
 class DayFigures(_Part):
