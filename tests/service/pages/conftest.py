@@ -126,15 +126,16 @@ def site(make_site) -> Site:
 
 
 @pytest.fixture
-def record(site: Site) -> Callable[..., httpx.Response]:
-    """Store something over REST, as another program would."""
+def record(site: Site) -> Iterator[Callable[..., httpx.Response]]:
+    """Store something over REST, as another program would; over one client, as making one costs more than asking."""
+    with httpx.Client(base_url=site.url) as client:
 
-    def send(address: str, content: object) -> httpx.Response:
-        answer = httpx.post(f"{site.url}{address}", json=content)
-        assert answer.status_code == 201, answer.text
-        return answer
+        def send(address: str, content: object) -> httpx.Response:
+            answer = client.post(address, json=content)
+            assert answer.status_code == 201, answer.text
+            return answer
 
-    return send
+        yield send
 
 
 @pytest.fixture
@@ -247,13 +248,6 @@ def either_page(either, open_context) -> Page:
     """A page at one width with scripts, and at the other without."""
     size, scripts = either
     return open_context(size, scripts=scripts).new_page()
-
-
-@pytest.fixture(params=["phone, scripts", "phone, no scripts", "office, scripts", "office, no scripts"])
-def every_page(request, open_context) -> Page:
-    """A page at each of the two widths, with scripts and without: for a person's whole task."""
-    size, scripts = request.param.split(", ")
-    return open_context(size, scripts=scripts == "scripts").new_page()
 
 
 @pytest.fixture

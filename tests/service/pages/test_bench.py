@@ -58,8 +58,8 @@ def enter_topup(page) -> None:
     expect(page.get_by_role("status")).to_contain_text("The top-up is recorded.")
 
 
-def test_the_whole_task(site, every_page, sound):
-    page = every_page
+def test_the_whole_task(site, either_page, sound):
+    page = either_page
     page.goto(f"{site.url}/bench")
     expect(page.get_by_text("Nothing is recorded yet.")).to_be_visible()
     sound(page, "bench-empty")

@@ -170,11 +170,13 @@ def sample(path: str) -> str:
 def test_nobody_sees_or_sends_anything_without_signing_in(site, admin_key):
     routes = page_routes(site.app)
     assert len(routes) > 15
-    for route in routes:
-        for method in route.methods:
-            answer = httpx.request(method, f"{site.url}{sample(route.path)}")
-            assert answer.status_code == 303, (method, route.path)
-            assert answer.headers["location"].startswith("/sign-in"), (method, route.path)
+    with httpx.Client(base_url=site.url) as client:
+        for route in routes:
+            for method in route.methods:
+                client.cookies.clear()
+                answer = client.request(method, sample(route.path))
+                assert answer.status_code == 303, (method, route.path)
+                assert answer.headers["location"].startswith("/sign-in"), (method, route.path)
 
 
 def test_a_role_that_may_not_is_told_which_one_may(site, admin_key):
@@ -198,11 +200,13 @@ def test_a_role_that_may_not_is_told_which_one_may(site, admin_key):
 
 def test_no_form_gets_past_without_its_token(site):
     """Whatever the page: the check hangs on the router, so that none can forget it."""
-    for route in page_routes(site.app):
-        if "POST" in route.methods:
-            answer = httpx.post(f"{site.url}{sample(route.path)}", data={"anything": "x"})
-            assert answer.status_code == 403, route.path
-            assert "This form is not from a page" in answer.text, route.path
+    with httpx.Client(base_url=site.url) as client:
+        for route in page_routes(site.app):
+            if "POST" in route.methods:
+                client.cookies.clear()
+                answer = client.post(sample(route.path), data={"anything": "x"})
+                assert answer.status_code == 403, route.path
+                assert "This form is not from a page" in answer.text, route.path
 
 
 def test_pages_stay_out_of_the_description_for_programs(site):
