@@ -72,13 +72,14 @@ def test_a_job_learns_what_a_folder_of_tables_teaches(api, worker, store, clock,
     assert registry.current_id() == (made.model_id if promoted else before) == other.current_id()
 
 
+@pytest.mark.parametrize("backend", ["postgresql"], indirect=True)
 def test_the_store_and_a_folder_teach_the_same_on_the_command_line(
     store, clock, own_home, record_folder, tideover, database
 ):
     """Parity: a model is named by what it is, and both records make the same one."""
     import_files(store, record_folder, FAMILIES, Writer("test", clock()))
     store.close()
-    env = {"TIDEOVER_HOME": str(own_home)} | ({"TIDEOVER_DATABASE": database} if database else {})
+    env = {"TIDEOVER_HOME": str(own_home), "TIDEOVER_DATABASE": database}
     registry = ModelRegistry(own_home / "models")
     known = set(registry.names())
     for asked in (["--from-store"], ["--from", record_folder]):
@@ -105,6 +106,7 @@ def test_without_a_return_nothing_is_learned_and_a_sentence_says_so(api, worker,
     assert registry.names() == before
 
 
+@pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
 def test_few_returns_are_learned_from_and_told_to_be_few(filled, worker, own_home):
     """The one return of the worked examples: learned, stored, not promoted, its report standing on the old one's."""
     registry = ModelRegistry(own_home / "models")
