@@ -232,6 +232,12 @@ def page(open_context, size) -> Page:
     return open_context(size).new_page()
 
 
+@pytest.fixture
+def phone_page(open_context) -> Page:
+    """A page on a phone, with scripts: for what is said, wherever it then stands."""
+    return open_context("phone").new_page()
+
+
 @pytest.fixture(params=["phone, scripts", "office, no scripts"])
 def either(request) -> tuple[str, bool]:
     size, scripts = request.param.split(", ")

@@ -220,12 +220,12 @@ def test_a_loggers_file(site, record, either_page, sound, tmp_path):
     assert httpx.get(f"{site.url}/v1/readings").json()["items"] == []
 
 
-def test_a_file_of_other_packs_is_refused(site, van, page, tmp_path, repository):
+def test_a_file_of_other_packs_is_refused(site, van, phone_page, tmp_path, repository):
     record_of_all = repository / "data" / "synthetic" / "readings.csv"
-    page.goto(f"{site.url}/bench/units/{van}/reading/new")
-    page.get_by_label("CSV file").set_input_files(record_of_all)
-    page.get_by_role("button", name="Read the file").click()
-    expect(page.get_by_role("alert")).to_contain_text("This row is of 'MB-CAB-01', not of MB-VAN-07.")
+    phone_page.goto(f"{site.url}/bench/units/{van}/reading/new")
+    phone_page.get_by_label("CSV file").set_input_files(record_of_all)
+    phone_page.get_by_role("button", name="Read the file").click()
+    expect(phone_page.get_by_role("alert")).to_contain_text("This row is of 'MB-CAB-01', not of MB-VAN-07.")
 
 
 def test_a_fact_is_corrected_taken_away_and_brought_back(site, van, either_page, sound):
@@ -248,16 +248,16 @@ def test_a_fact_is_corrected_taken_away_and_brought_back(site, van, either_page,
     sound(page, "reading-correct")
 
 
-def test_the_page_tells_what_rest_tells(site, van, page):
+def test_the_page_tells_what_rest_tells(site, van, phone_page):
     """Sentences, figures and explanation are those of the service; the page computes nothing of its own."""
-    page.goto(f"{site.url}/bench/units/{van}?replacement=7")
+    phone_page.goto(f"{site.url}/bench/units/{van}?replacement=7")
     origin = max(reading["time"] for reading in CASE["readings"])
     history = httpx.get(f"{site.url}/v1/packs/{van}/history").json()
     # The page counts from the hour that is: the newest fact is more than a day old.
     case = {"history": history, "at": "2026-03-14T09:00:00+00:00", "replacement_in_days": 7, "explain": True}
     assert origin < case["at"]
     answer = httpx.post(f"{site.url}/v1/forecasts", json=case).json()
-    shown = page.locator("main").inner_text()
+    shown = phone_page.locator("main").inner_text()
     for sentence in [*answer["sentences"], *answer["explanation"]["sentences"], *answer["cautions"]]:
         assert sentence in shown, sentence
 
@@ -318,12 +318,12 @@ def test_another_plan_and_a_wrong_one(site, van, either_page, sound):
     sound(page, "what-if-mistake")
 
 
-def test_what_another_reading_is_worth_comes_after_the_page(site, van, page):
+def test_what_another_reading_is_worth_comes_after_the_page(site, van, phone_page):
     """It takes a while, so the page does not wait for it; without scripts the link leads to the same figure."""
-    page.goto(f"{site.url}/bench/units/{van}")
+    phone_page.goto(f"{site.url}/bench/units/{van}")
     plan = httpx.post(f"{site.url}/v1/packs/{van}/recheck", json={"at": NOW.isoformat()}, timeout=60).json()
     words = f"is worth {plan['worth_days']:.1f} more days of use at the same risk"
-    expect(page.get_by_role("region", name="What to measure next")).to_contain_text(words, timeout=30_000)
+    expect(phone_page.get_by_role("region", name="What to measure next")).to_contain_text(words, timeout=30_000)
 
 
 def test_the_answer_is_reached_and_kept_with_the_keyboard_alone(site, van, page):

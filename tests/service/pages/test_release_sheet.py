@@ -162,12 +162,12 @@ def test_the_page_prints_on_one_sheet(site, issued, open_context):
     assert len(PdfReader(io.BytesIO(printed)).pages) == 1
 
 
-def test_a_record_that_was_changed_since_is_said_so(site, van, issued, page):
+def test_a_record_that_was_changed_since_is_said_so(site, van, issued, phone_page):
     (topup,) = httpx.get(f"{site.url}/v1/topups").json()["items"]
-    page.goto(f"{site.url}/bench/forecasts/{issued['id']}")
-    assert "was changed after this forecast" not in page.content()
+    phone_page.goto(f"{site.url}/bench/forecasts/{issued['id']}")
+    assert "was changed after this forecast" not in phone_page.content()
     httpx.patch(f"{site.url}/v1/topups/{topup['id']}", json={"charge_ah": 1.2}).raise_for_status()
-    page.reload()
-    assert "The record was changed after this forecast." in page.content()
-    pdf = PdfReader(io.BytesIO(httpx.get(f"{page.url}/sheet.pdf").content)).pages[0].extract_text()
+    phone_page.reload()
+    assert "The record was changed after this forecast." in phone_page.content()
+    pdf = PdfReader(io.BytesIO(httpx.get(f"{phone_page.url}/sheet.pdf").content)).pages[0].extract_text()
     assert "The record was changed after this forecast." in squeezed(pdf)
