@@ -1,7 +1,8 @@
 """A simulated year of topped-up packs and the orders for their replacements, settled to the last day. All invented.
 
-Each case is a pack let go on a top-up. A policy says when its replacement is ordered and from whom; what then happens,
-the fault's return and the delivery, is the same for every policy.
+Each case is a pack let go on a top-up. A policy says when its replacement is ordered and from whom, and whether its
+connections are cleaned before it goes; what then happens, the fault's return and the delivery, is the same for every
+policy that does so.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from pydantic import ValidationError
 
 from models.decisions.lead_time import Delivery, Quote, lead_time
 from models.decisions.money import Money
@@ -20,11 +22,11 @@ from models.decisions.ordering import AT_RETURN, Costs, Offer, plan_orders
 from models.decisions.replanning import until_next_look
 from models.forecaster import Forecaster
 from models.forward_runs import Ready, run_plans
-from models.grid import DAYS
+from models.grid import DAYS, HORIZON_DAYS, survival_at
 from models.pack_state import PackState
-from models.plans import PRESENT
-from models.problems import BadInput
-from models.tables import HistoryTables, block_column, from_days, to_days
+from models.plans import CLEANED, PRESENT
+from models.problems import BadInput, OutOfReach
+from models.tables import HistoryTables, block_column, from_days, history_of, to_days
 from models.use_process import UseProcess
 from training.bank import ready_packs
 from training.cohort import CohortPlan, joined, simulate_cohort
@@ -35,6 +37,7 @@ from training.workshop import WorkshopHabits
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Rows = NDArray[np.intp]
+Flags = NDArray[np.bool_]
 
 FOLLOWED_DAYS: Final = 180
 """Days from its release for which a case is settled."""
@@ -92,10 +95,11 @@ class Year:
     pack_id : object array, shape (n,)
     release : array, shape (n,)
         Days since 1970.
-    returns : array, shape (n,)
-        Day of the fault's return after the release; infinity if not within `FOLLOWED_DAYS`.
-    possible_returns : array, shape (n, k)
-        The same of k runs forward from the hidden state at the release: the true distribution.
+    returns, returns_cleaned : array, shape (n,)
+        Day of the fault's return after the release, without and with cleaned connections, all luck the same; infinity
+        if not within `FOLLOWED_DAYS`.
+    possible_returns, possible_cleaned : array, shape (n, k)
+        The same of k runs forward from the hidden state at the release: the true distributions.
     readings : DataFrame
         What a bench would read at rest and under load on each morning up to day `LAST_LOOK_DAY` (column ``look``)
         of the cases still holding then, if the vehicle were called in.
@@ -109,13 +113,19 @@ class Year:
     pack_id: NDArray[np.object_]
     release: Floats
     returns: Floats
+    returns_cleaned: Floats
     possible_returns: Floats
+    possible_cleaned: Floats
     readings: pd.DataFrame
     delivery_z: Floats
     past_z: Floats
 
     def __len__(self) -> int:
         return len(self.pack_id)
+
+    def returns_of(self, cleaned: Flags) -> Floats:
+        """Day of each fault's return, by whether the connections were cleaned."""
+        return np.where(cleaned, self.returns_cleaned, self.returns)
 
     def offers(self, supplies: Sequence[Supply], currency: str) -> list[Offer]:
         """Return the supplies as the parts counter knows them from its record."""
@@ -158,8 +168,8 @@ def simulate_year(cases: int, seed: int, *, runs: int = 200, past_orders: int = 
     rng = np.random.default_rng([seed, 1])
     ids = cohort.truth["pack_id"].to_numpy(dtype=object)
     order = {pack: place for place, pack in enumerate(ids)}
-    release, returns = np.full(cases, np.nan), np.full(cases, np.inf)
-    possible = np.full((cases, runs), np.inf)
+    release, returns = np.full(cases, np.nan), np.full((2, cases), np.inf)
+    possible = np.full((2, cases, runs), np.inf)
     readings = []
     for ready, moments in ready_packs(cohort):
         # The first state kept of a pack is that of its release.
@@ -168,8 +178,9 @@ def simulate_year(cases: int, seed: int, *, runs: int = 200, past_orders: int = 
         release[rows] = to_days(moments["origin"].iloc[first])
         released = ready.take(first)
         watch = _Watch(released, packs.astype(object), release[rows], rng)
-        returns[rows] = run_plans(released, (PRESENT,), rng, FOLLOWED_DAYS, each_morning=watch.read)[0]
-        possible[rows] = run_plans(released.repeat(runs), (PRESENT,), rng, FOLLOWED_DAYS)[0].reshape(-1, runs)
+        returns[:, rows] = run_plans(released, (PRESENT, CLEANED), rng, FOLLOWED_DAYS, each_morning=watch.read)
+        many = run_plans(released.repeat(runs), (PRESENT, CLEANED), rng, FOLLOWED_DAYS)
+        possible[:, rows] = many.reshape(2, -1, runs)
         readings += watch.readings
     known = cohort.tables.readings
     then = pd.Series(release, index=ids)[known["pack_id"]].to_numpy()
@@ -178,8 +189,10 @@ def simulate_year(cases: int, seed: int, *, runs: int = 200, past_orders: int = 
         tables=tables,
         pack_id=ids,
         release=release,
-        returns=returns,
-        possible_returns=possible,
+        returns=returns[0],
+        returns_cleaned=returns[1],
+        possible_returns=possible[0],
+        possible_cleaned=possible[1],
         readings=joined(readings),
         delivery_z=rng.standard_normal((cases, 2)),
         past_z=rng.standard_normal(3 * past_orders),
@@ -193,10 +206,12 @@ class _Watch:
         self.packs, self.names, self.release, self.rng = packs, names, release, rng
         self.readings: list[pd.DataFrame] = []
 
-    def read(self, step: int, _: Rows, pack: Rows, state: PackState, use: UseProcess) -> None:
-        """Read the packs that still hold on a morning."""
+    def read(self, step: int, plan: Rows, pack: Rows, state: PackState, use: UseProcess) -> None:
+        """Read the packs that still hold on a morning, as they were let go."""
         if not 0 <= step <= LAST_LOOK_DAY:
             return
+        as_planned = np.flatnonzero(plan == 0)
+        pack, state, use = pack[as_planned], state.take(as_planned), use.take(as_planned)
         m, family = len(pack), self.packs.family
         none, quality = np.full(m, -1, dtype=np.intp), MeterQuality()
         ambient = use.ambient_c(self.packs.day[pack] + step).astype(np.float64)
@@ -221,17 +236,20 @@ class _Watch:
 class Orders:
     """What a policy orders before the return: offer and day after the release, `AT_RETURN` where nothing.
 
-    `readings` says how often a vehicle was called in to be read.
+    `cleaned` says whose connections were cleaned before the release, `readings` how often a vehicle was called in to be
+    read.
     """
 
     offer: Ints
     day: Floats
+    cleaned: Flags
     readings: int = 0
 
 
-def order_on_release(year: Year, offer: int, delay_days: float = 0.0) -> Orders:
+def order_on_release(year: Year, offer: int, delay_days: float = 0.0, *, cleaned: bool = False) -> Orders:
     """Order the same offer for every case, some days after the release."""
-    return Orders(np.full(len(year), offer, dtype=np.int64), np.full(len(year), float(delay_days)))
+    n = len(year)
+    return Orders(np.full(n, offer, dtype=np.int64), np.full(n, float(delay_days)), np.full(n, cleaned))
 
 
 Curves = Callable[[HistoryTables, Ints, Floats], Floats]
@@ -248,11 +266,47 @@ def forecast_curves(year: Year, forecaster: Forecaster) -> Curves:
     return curves
 
 
-def true_curves_of(year: Year) -> Curves:
-    """Return curves by the true distribution at the release, given that the pack still holds."""
+@dataclass(frozen=True)
+class Cleaning:
+    """Connections cleaned before the release: what it costs a case, and curves of cases for which it was done."""
+
+    cost: float
+    curves: Curves
+
+
+def cleaned_curves(year: Year, forecaster: Forecaster) -> Curves:
+    """Return curves by a forecaster's what-if, from what was known at the release, given that the pack still holds.
+
+    For a pack of which it says nothing cleaning is taken to change nothing.
+    """
+    found: dict[int, Floats] = {}
+    unchanged = forecast_curves(year, forecaster)
+
+    def at_release(case: int) -> Floats:
+        pack = str(year.pack_id[case])
+        moment = from_days(year.release[[case]] + JUST_AFTER_DAYS)
+        try:
+            history = history_of(year.tables, pack)
+            return np.asarray(forecaster.what_if(history, (CLEANED,), moment[0].to_pydatetime()).plans[1].survival)
+        except (OutOfReach, ValidationError):  # a simulated note can be one that nobody could have written
+            return np.asarray(unchanged(year.tables, np.array([case]), np.array([JUST_AFTER_DAYS]))[0])
 
     def curves(_: HistoryTables, case: Ints, held: Floats) -> Floats:
-        left = year.possible_returns[case] - held[:, None]
+        found.update({c: at_release(c) for c in case.tolist() if c not in found})
+        each = np.stack([found[c] for c in case.tolist()])
+        then = np.minimum(held[:, None] + DAYS, HORIZON_DAYS)
+        on = np.stack([survival_at(curve[None, :], days)[0] for curve, days in zip(each, then, strict=True)])
+        return np.asarray(on / np.maximum(on[:, :1], 1e-12))
+
+    return curves
+
+
+def true_curves_of(year: Year, *, cleaned: bool = False) -> Curves:
+    """Return curves by the true distribution at the release, given that the pack still holds."""
+    possible = year.possible_cleaned if cleaned else year.possible_returns
+
+    def curves(_: HistoryTables, case: Ints, held: Floats) -> Floats:
+        left = possible[case] - held[:, None]
         still = (left > 0).sum(axis=1)
         after = (left[:, :, None] > DAYS).sum(axis=1) / np.maximum(still, 1)[:, None]
         # Where no run held so long, the pack is taken to be as good as those that hold to the end.
@@ -264,7 +318,13 @@ def true_curves_of(year: Year) -> Curves:
 
 
 def order_by_plan(
-    year: Year, curves: Curves, offers: Sequence[Offer], costs: Costs, *, rechecks: bool = False
+    year: Year,
+    curves: Curves,
+    offers: Sequence[Offer],
+    costs: Costs,
+    *,
+    rechecks: bool = False,
+    cleaning: Cleaning | None = None,
 ) -> Orders:
     """Order by the plan of least expected cost, made anew every week.
 
@@ -277,26 +337,43 @@ def order_by_plan(
     rechecks : bool
         Call in each vehicle that still waits when its plan is made anew, up to day `LAST_LOOK_DAY`, and plan from what
         is read.
+    cleaning : Cleaning, optional
+        Clean the connections of a case where that is cheaper, its own cost counted; such a case is not read again.
     """
     n = len(year)
     offer, day = np.full(n, AT_RETURN, dtype=np.int64), np.full(n, np.inf)
     now = np.zeros(n)
-    waits = now < year.returns
+    everyone = np.arange(n)
+
+    def cost(told: Curves) -> Floats:
+        return plan_orders(told(year.tables, everyone, now + JUST_AFTER_DAYS), offers, costs, 0.1).best_cost
+
+    cleaned = np.zeros(n, dtype=bool)
+    if cleaning is not None:
+        cleaned = cost(cleaning.curves) + cleaning.cost < cost(curves)
+    returns = year.returns_of(cleaned)
+    waits = now < returns
     tables, looks = year.tables, dict[int, list[int]]()
     while waits.any():
         case = np.flatnonzero(waits)
         if rechecks and 0 < now[case[0]] <= LAST_LOOK_DAY:
-            for c in case.tolist():
+            for c in case[~cleaned[case]].tolist():
                 looks.setdefault(c, []).append(int(now[c]))
             tables = year.seen(looks)
-        plan = plan_orders(curves(tables, case, now[case] + JUST_AFTER_DAYS), offers, costs, 0.1)
+        told, mended = np.empty((len(case), len(DAYS))), cleaned[case]
+        held = now[case] + JUST_AFTER_DAYS
+        if not mended.all():
+            told[~mended] = curves(tables, case[~mended], held[~mended])
+        if cleaning is not None and mended.any():
+            told[mended] = cleaning.curves(tables, case[mended], held[mended])
+        plan = plan_orders(told, offers, costs, 0.1)
         ahead = until_next_look(plan, THINK_EVERY_DAYS)
         ordered = case[ahead.order]
         offer[ordered], day[ordered] = ahead.offer[ahead.order], now[ordered] + ahead.day[ahead.order]
         now[case] += THINK_EVERY_DAYS
         waits[ordered] = False
-        waits &= (now < year.returns) & (now < FOLLOWED_DAYS - DAYS[-1])
-    return Orders(offer, day, sum(len(days) for days in looks.values()))
+        waits &= (now < returns) & (now < FOLLOWED_DAYS - DAYS[-1])
+    return Orders(offer, day, cleaned, sum(len(days) for days in looks.values()))
 
 
 @dataclass(frozen=True)
@@ -305,20 +382,23 @@ class Ledger:
 
     Attributes
     ----------
-    cases, packs, needless : int
-        Packs bought, and those whose old pack would have held for the whole time followed.
+    cases, packs, needless, cleaned : int
+        Packs bought, those of them whose old pack would have held for the whole time followed, and cases whose
+        connections were cleaned.
     strandings : int
     days_off_road, express_fees, pack_prices, capital, stranding_cost, off_road_cost : float
-    readings_cost, returned_value : float
+    readings_cost, cleaning_cost, returned_value : float
     total : float
         All of them, less the value of needless packs.
     unavoidable : float
-        The cheapest pack, ordinary delivery, for each case whose fault came back within the time followed.
+        For each case whose fault comes back within the time followed if nothing is done, the cheapest pack, or cleaned
+        connections where those are cheaper and keep it from coming back.
     """
 
     cases: int
     packs: int
     needless: int
+    cleaned: int
     strandings: int
     days_off_road: float
     express_fees: float
@@ -327,13 +407,14 @@ class Ledger:
     stranding_cost: float
     off_road_cost: float
     readings_cost: float
+    cleaning_cost: float
     returned_value: float
     total: float
     unavoidable: float
 
     @property
     def avoidable(self) -> float:
-        """What was paid beyond the packs that were needed in any case."""
+        """What was paid beyond the packs, or cleaned connections, that were needed in any case."""
         return self.total - self.unavoidable
 
 
@@ -343,9 +424,13 @@ def settle(
     supplies: Sequence[Supply],
     offers: Sequence[Offer],
     costs: Costs,
-    reading_cost: float = 0.0,
+    *,
+    reading_cost: float,
+    cleaning_cost: float,
 ) -> Ledger:
-    """Let a year happen; `reading_cost` is that of calling a vehicle in to be read.
+    """Let a year happen.
+
+    `reading_cost` is that of calling a vehicle in to be read, `cleaning_cost` that of cleaning a pack's connections.
 
     A case whose fault comes back before its pack is ordered gets the offer that is then cheapest with the days off the
     road counted; a pack that is still on its way at the return is waited for.
@@ -360,7 +445,7 @@ def settle(
         raise BadInput.one("costs", "are to be settled but not plain amounts.", "Give one amount for each cost.")
     stranding, day_off, capital, value = (float(amount) for amount in each.values())
     at_return = int(np.argmin([o.to_pay.amount + day_off * o.lead_time.least_mean_days for o in offers]))
-    returns = year.returns
+    returns = year.returns_of(orders.cleaned)
     before = (orders.offer != AT_RETURN) & (orders.day < returns) & (orders.day < FOLLOWED_DAYS)
     back = np.isfinite(returns)
     bought = before | back
@@ -374,6 +459,7 @@ def settle(
     price = np.array([s.price for s in supplies])[offer] * bought
     fee = np.array([s.express_fee for s in supplies])[offer] * bought
     needless = before & ~back
+    mends, pack = np.isinf(year.returns_cleaned), min(s.price for s in supplies)
     parts = {
         "express_fees": float(fee.sum()),
         "pack_prices": float(price.sum()),
@@ -381,15 +467,17 @@ def settle(
         "stranding_cost": float(stranding * stranded.sum()),
         "off_road_cost": float(day_off * off_days.sum()),
         "readings_cost": reading_cost * orders.readings,
+        "cleaning_cost": cleaning_cost * int(orders.cleaned.sum()),
         "returned_value": float(value * needless.sum()),
     }
     return Ledger(
         cases=len(year),
         packs=int(bought.sum()),
         needless=int(needless.sum()),
+        cleaned=int(orders.cleaned.sum()),
         strandings=int(stranded.sum()),
         days_off_road=float(off_days.sum()),
         **parts,
         total=sum(parts.values()) - 2 * parts["returned_value"],
-        unavoidable=float(back.sum() * min(s.price for s in supplies)),
+        unavoidable=float(np.where(mends, min(cleaning_cost, pack), pack)[np.isfinite(year.returns)].sum()),
     )

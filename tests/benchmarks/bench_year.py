@@ -28,10 +28,13 @@ from models.forecaster import Forecaster
 from models.tables import HistoryTables
 from training.order_year import (
     FOLLOWED_DAYS,
+    Cleaning,
     Curves,
     Ledger,
+    Orders,
     Supply,
     Year,
+    cleaned_curves,
     forecast_curves,
     order_by_plan,
     order_on_release,
@@ -43,9 +46,11 @@ from training.registry import ModelRegistry
 
 ORDINARY, EXPRESS = 0, 1
 RULES = ("(a) due in two weeks", "(b) at once")
-EXPRESS_RULE, OURS, TRUTH = "(b') at once, by express", "(c) ours", "(d) truth known"
-READ = "(e) ours, waiting ones read"
-READING_COST = 60.0
+EXPRESS_RULE, CLEAN_RULE = "(b') at once, by express", "(b'') at once, all cleaned"
+OURS, TRUTH = "(c) ours", "(d) truth known"
+PACKS_OURS, PACKS_TRUTH = "(c') ours, packs only", "(d') truth, packs only"
+READ = "(c'') packs only, waiting ones read"
+READING_COST, CLEANING_COST = 60.0, 160.0
 SUPPLIES = (
     Supply("Harbour Parts, ordinary", 1750.0, 0.0, Quote(12, 9, 21), 12.0, 0.25),
     Supply("Harbour Parts, express", 1750.0, 290.0, Quote(3, 2, 6), 2.8, 0.30),
@@ -61,6 +66,7 @@ class World:
     words: str
     supplies: tuple[Supply, ...] = SUPPLIES
     costs: Costs = COSTS
+    cleaning: float = CLEANING_COST
 
 
 def with_costs(**changed: float) -> Costs:
@@ -74,6 +80,7 @@ WORLDS = (
     World("a day off the road 150", costs=with_costs(day_off_road=150.0)),
     World("a day off the road 35", costs=with_costs(day_off_road=35.0)),
     World("capital 2.8 a day", costs=with_costs(capital_per_day=2.8)),
+    World("cleaning 320", cleaning=2 * CLEANING_COST),
     World("needless pack worth 1200", costs=with_costs(return_value=1200.0)),
     World("express fee 580", supplies=(SUPPLIES[0], replace(SUPPLIES[1], express_fee=580.0), SUPPLIES[2])),
     World("no supplier by sea", supplies=SUPPLIES[:2]),
@@ -81,19 +88,35 @@ WORLDS = (
 )
 
 
-def policies(year: Year, world: World, ours: Curves, truth: Curves) -> Mapping[str, Ledger]:
+@dataclass(frozen=True)
+class Known:
+    """What somebody knows of a year's cases: curves as they were let go, and with connections cleaned."""
+
+    curves: Curves
+    cleaned: Curves
+
+
+def policies(year: Year, world: World, ours: Known, truth: Known) -> Mapping[str, Ledger]:
     supplies, costs = world.supplies, world.costs
     offers = year.offers(supplies, costs.currency)
+
+    def planned(known: Known) -> Orders:
+        return order_by_plan(year, known.curves, offers, costs, cleaning=Cleaning(world.cleaning, known.cleaned))
+
     ordered = {
         RULES[0]: order_on_release(year, ORDINARY, 14 - SUPPLIES[ORDINARY].quote.usual_days),
         RULES[1]: order_on_release(year, ORDINARY),
         EXPRESS_RULE: order_on_release(year, EXPRESS),
-        OURS: order_by_plan(year, ours, offers, costs),
-        TRUTH: order_by_plan(year, truth, offers, costs),
+        CLEAN_RULE: order_on_release(year, ORDINARY, cleaned=True),
+        OURS: planned(ours),
+        TRUTH: planned(truth),
     }
     if world is WORLDS[0]:
-        ordered[READ] = order_by_plan(year, ours, offers, costs, rechecks=True)
-    return {name: settle(year, orders, supplies, offers, costs, READING_COST) for name, orders in ordered.items()}
+        ordered[PACKS_OURS] = order_by_plan(year, ours.curves, offers, costs)
+        ordered[PACKS_TRUTH] = order_by_plan(year, truth.curves, offers, costs)
+        ordered[READ] = order_by_plan(year, ours.curves, offers, costs, rechecks=True)
+    paid = {"reading_cost": READING_COST, "cleaning_cost": world.cleaning}
+    return {name: settle(year, orders, supplies, offers, costs, **paid) for name, orders in ordered.items()}
 
 
 def kept(year: Year, curves: Curves) -> Curves:
@@ -131,31 +154,41 @@ def print_assumptions(cases: int, seeds: int) -> None:
         f"- a pack bought a day before it is needed {COSTS.capital_per_day:,.2f} (its life used up, the capital in it)"
     )
     print(f"- a pack that was not needed is still worth {COSTS.return_value:,.0f}")
+    print(f"- connections cleaned on the open pack before the release {CLEANING_COST:,.0f} (two hours)")
     print(
         "- at a return without an order every policy takes the offer that is then cheapest, days off the road counted"
     )
     print("- deliveries on record for each offer: 25")
     print("(a) a top-up is taken to hold two weeks: ordered from the ordinary supplier so that it is due on day 14")
-    print("(b) ordered at once from the ordinary supplier; (b') the same, but always by express")
-    print("(c) least expected cost by our forecasts, planned anew every week; (d) the same by the true distribution,")
-    print("    from what is hidden in each pack: more than any reading tells")
-    print(f"(e) as (c), and every week those still waiting are called in and read, at {READING_COST:,.0f} each time")
+    print("(b) ordered at once from the ordinary supplier; (b') the same, but always by express; (b'') as (b), and the")
+    print("    connections of every pack are cleaned before its release")
+    print(
+        "(c) least expected cost by our forecasts, planned anew every week; connections are cleaned before the release"
+    )
+    print(
+        "    where our what-if makes that cheaper; (d) the same by the true distributions, from what is hidden in each"
+    )
+    print("    pack: more than any reading tells")
+    print("(c'), (d') the same without cleaning; (c'') as (c'), and every week those still waiting are called in and")
+    print(f"    read, at {READING_COST:,.0f} each time")
 
 
 def print_policies(years: list[Mapping[str, Ledger]]) -> None:
-    print(f"\n{'per year':32}{'strandings':>11}{'days off':>10}{'express':>9}{'needless':>10}", end="")
+    print(f"\n{'per year':36}{'strandings':>11}{'days off':>10}{'express':>9}{'needless':>10}{'cleaned':>9}", end="")
     print(f"{'total':>10}{'needed':>9}{'beyond':>9}{'± se':>7}")
     for name in years[0]:
         ledgers = [year[name] for year in years]
         row = {f: np.mean([getattr(x, f) for x in ledgers]) for f in ("strandings", "days_off_road", "express_fees")}
         beyond = [x.avoidable for x in ledgers]
         print(
-            f"{name:32}{row['strandings']:>11.1f}{row['days_off_road']:>10.1f}{row['express_fees']:>9,.0f}"
-            f"{np.mean([x.needless for x in ledgers]):>10.1f}{np.mean([x.total for x in ledgers]):>10,.0f}"
+            f"{name:36}{row['strandings']:>11.1f}{row['days_off_road']:>10.1f}{row['express_fees']:>9,.0f}"
+            f"{np.mean([x.needless for x in ledgers]):>10.1f}{np.mean([x.cleaned for x in ledgers]):>9.1f}"
+            f"{np.mean([x.total for x in ledgers]):>10,.0f}"
             f"{np.mean([x.unavoidable for x in ledgers]):>9,.0f}{np.mean(beyond):>9,.0f}"
             f"{np.std(beyond, ddof=1) / np.sqrt(len(beyond)):>7,.0f}"
         )
-    print("needed: the cheapest pack for every fault that came back; beyond: what was paid besides")
+    print("needed: for every fault that comes back if nothing is done, the cheapest pack, or cleaned connections where")
+    print("these keep it away; beyond: what was paid besides")
 
 
 def compared(years: list[Mapping[str, Ledger]]) -> tuple[str, list[float]]:
@@ -184,7 +217,14 @@ def main() -> None:
     forecaster = ModelRegistry(asked.home / "models").load_current(Forecaster).model
     print_assumptions(asked.cases, asked.seeds)
     years = [simulate_year(asked.cases, seed) for seed in range(4001, 4001 + asked.seeds)]
-    sources = [(year, kept(year, forecast_curves(year, forecaster)), true_curves_of(year)) for year in years]
+    sources = [
+        (
+            year,
+            Known(kept(year, forecast_curves(year, forecaster)), cleaned_curves(year, forecaster)),
+            Known(true_curves_of(year), true_curves_of(year, cleaned=True)),
+        )
+        for year in years
+    ]
     lines = []
     for world in WORLDS:
         told = [policies(year, world, ours, truth) for year, ours, truth in sources]

@@ -13,9 +13,11 @@ from models.problems import BadInput
 from training.order_year import (
     FOLLOWED_DAYS,
     LAST_LOOK_DAY,
+    Cleaning,
     Orders,
     Supply,
     Year,
+    cleaned_curves,
     forecast_curves,
     order_by_plan,
     order_on_release,
@@ -30,12 +32,13 @@ SUPPLIES = (
     Supply("Mainland Packs, by sea", 1520.0, 0.0, Quote(24, 18, 40), 24.0, 0.25),
 )
 COSTS = Costs(currency="EUR", stranding=420.0, day_off_road=75.0, capital_per_day=1.4, return_value=700.0)
+WORK = {"reading_cost": 60.0, "cleaning_cost": 160.0}
 
 
 @pytest.fixture(scope="module")
 def years() -> list[Year]:
-    """Two invented years of forty cases."""
-    return [simulate_year(40, seed, runs=40) for seed in (1, 2)]
+    """Two invented years of forty cases; in the second, three have a bad joint."""
+    return [simulate_year(40, seed, runs=20) for seed in (2, 3)]
 
 
 def test_a_year_settled_by_hand(years):
@@ -48,11 +51,14 @@ def test_a_year_settled_by_hand(years):
         pack_id=np.array(list("abcd"), dtype=object),
         release=np.zeros(4),
         returns=np.array([5.0, 40.0, np.inf, 8.0]),
+        returns_cleaned=np.array([5.0, 40.0, np.inf, np.inf]),
         possible_returns=np.full((4, 2), np.inf),
+        possible_cleaned=np.full((4, 2), np.inf),
         delivery_z=np.zeros((4, 2)),
     )
-    orders = Orders(np.array([0, 1, 1, AT_RETURN]), np.array([0.0, 10.0, 2.0, np.inf]))
-    paid = settle(year, orders, exact, year.offers(exact, "EUR"), COSTS)
+    none = np.zeros(4, dtype=bool)
+    orders = Orders(np.array([0, 1, 1, AT_RETURN]), np.array([0.0, 10.0, 2.0, np.inf]), none)
+    paid = settle(year, orders, exact, year.offers(exact, "EUR"), COSTS, **WORK)
     # a: back on day 5, there on day 12. b: there on day 13, needed on day 40. c: there on day 5, never needed.
     # d: ordered at the return, by express: 290 for nine days less off the road at 75.
     assert paid.strandings == 2
@@ -62,9 +68,14 @@ def test_a_year_settled_by_hand(years):
     assert paid.capital == pytest.approx(1.4 * ((40 - 13) + (FOLLOWED_DAYS - 5)))
     total = 4 * 1750 + 3 * 290 + 2 * 420 + 10 * 75 + 1.4 * (27 + FOLLOWED_DAYS - 5) - 700
     assert paid.total == pytest.approx(total)
-    assert paid.avoidable == pytest.approx(total - 3 * 1520)
-    read = settle(year, replace(orders, readings=2), exact, year.offers(exact, "EUR"), COSTS, reading_cost=60.0)
+    # d needed no pack: cleaned connections would have kept it from coming back.
+    assert paid.avoidable == pytest.approx(total - 2 * 1520 - 160)
+    read = settle(year, replace(orders, readings=2), exact, year.offers(exact, "EUR"), COSTS, **WORK)
     assert read.total == pytest.approx(total + 2 * 60)
+    clean = replace(orders, cleaned=np.array([False, False, False, True]))
+    mended = settle(year, clean, exact, year.offers(exact, "EUR"), COSTS, **WORK)
+    assert mended.total == pytest.approx(total - 1750 - 290 - 420 - 3 * 75 + 160)
+    assert (mended.packs, mended.cleaned, mended.cleaning_cost) == (3, 1, 160.0)
 
 
 def test_only_those_that_wait_are_called_in_and_only_then(years, small_trained):
@@ -115,13 +126,47 @@ def test_ordering_by_forecast_is_cheaper_than_the_rules_and_dearer_than_the_trut
             "truth": order_by_plan(year, true_curves_of(year), offers, COSTS),
         }
         for name, ordered in orders.items():
-            beyond[name] += settle(year, ordered, SUPPLIES, offers, COSTS).avoidable
+            beyond[name] += settle(year, ordered, SUPPLIES, offers, COSTS, **WORK).avoidable
     rule = min(beyond["two weeks"], beyond["at once"])
     assert beyond["ours"] < 0.9 * rule
     assert beyond["truth"] < beyond["ours"]
 
 
+def test_connections_are_cleaned_where_a_bad_joint_is_likely_and_that_saves(years, small_trained):
+    """Who knows what is hidden cleans just those whose fault then stays away; a forecaster guesses, and still saves."""
+    year, price = years[1], WORK["cleaning_cost"]
+    offers, gained = year.offers(SUPPLIES, "EUR"), year.returns_cleaned > year.returns + 7
+    assert gained.sum() == 3
+    true, told = true_curves_of(year), forecast_curves(year, small_trained.forecaster)
+    known = Cleaning(price, true_curves_of(year, cleaned=True))
+    guess = cleaned_curves(year, small_trained.forecaster)
+    asked = np.concatenate([np.flatnonzero(gained), np.flatnonzero(~gained)[:9]])
+
+    def of_some(tables, case, held):
+        """Ask about a dozen cases, of the others say that cleaning changes nothing: each answer takes its time."""
+        curves, mine = told(tables, case, held), np.isin(case, asked)
+        if mine.any():
+            curves[mine] = guess(tables, case[mine], held[mine])
+        return curves
+
+    guessed = Cleaning(price, of_some)
+    for curves, cleaning, share in ((true, known, 0.9), (told, guessed, 0.4)):
+        without, orders = (order_by_plan(year, curves, offers, COSTS, cleaning=c) for c in (None, cleaning))
+        assert not without.cleaned.any()
+        assert gained[orders.cleaned].mean() >= share
+        assert orders.cleaned[gained].mean() > 0.7
+        paid = [settle(year, ordered, SUPPLIES, offers, COSTS, **WORK).total for ordered in (without, orders)]
+        assert paid[1] < paid[0]
+
+
+def test_true_curves_with_cleaned_connections_are_no_worse(years):
+    year, everyone = years[0], np.arange(len(years[0]))
+    left, cleaned = (true_curves_of(year, cleaned=c)(year.tables, everyone, np.zeros(len(year))) for c in (False, True))
+    assert np.all(cleaned.mean(axis=0) >= left.mean(axis=0) - 1e-12)
+    assert (cleaned[:, 5] - left[:, 5]).max() > 0.5
+
+
 def test_costs_to_settle_are_plain_amounts(years):
     offers = years[0].offers(SUPPLIES, "EUR")
     with pytest.raises(BadInput, match="not plain amounts"):
-        settle(years[0], order_on_release(years[0], 0), SUPPLIES, offers, replace(COSTS, stranding=None))
+        settle(years[0], order_on_release(years[0], 0), SUPPLIES, offers, replace(COSTS, stranding=None), **WORK)
