@@ -23,6 +23,7 @@ def stored(api, van_case):
     return api
 
 
+@pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
 @pytest.mark.parametrize("question", ["what-if", "recheck"])
 def test_who_may_ask(filled, keys, problem_in, question):
     problem_in(filled.post(f"{PACK}/{question}", json={}), 401)
