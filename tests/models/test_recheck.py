@@ -81,7 +81,8 @@ def test_property_rows_cover_all_readings_and_promise_no_more_further_down():
     rng = np.random.default_rng(3)
     below = rng.uniform(-20, 260, 400)
     curves = np.exp(-DAYS / (200 * np.exp(-np.maximum(below, 0) / 45))[:, None])
-    rows = meanings(below, curves, rng.dirichlet(np.ones(400)), 0.1)
+    holds = (curves > rng.random((400, 1))).astype(np.float64)
+    rows = meanings(below, curves, holds, rng.dirichlet(np.ones(400)), 0.1)
     assert len(rows) >= 3
     assert sum(row.share for row in rows) == pytest.approx(1)
     assert rows[0].low_mv is None
