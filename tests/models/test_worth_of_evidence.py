@@ -79,7 +79,7 @@ def test_nothing_is_said_from_a_handful_of_packs(fresh, past):
 def test_recovery_the_worth_said_is_the_move_that_follows(fresh, past, small_trained, evidence):
     """Hide evidence that is known, ask what it would be worth, then look how far knowing it moves the forecast."""
     days = small_trained.forecaster.mean_days
-    known = fresh.take(np.flatnonzero(fresh.holds(evidence))[:60])
+    known = fresh.take(np.flatnonzero(fresh.holds(evidence))[:30])
     rows = len(known.families.which)
     hidden = known.only({e: np.ones(rows, dtype=bool) for e in EVIDENCE if e != evidence})
     X = derive(hidden)

@@ -24,13 +24,13 @@ def some_packs(seed, **plan):
 
 
 def test_packs_of_the_same_kind_are_not_called_drifted(then):
-    """Over 40 draws of packs from the training itself, a false call is the exception the correction allows."""
+    """Over 20 draws of packs from the training itself, a false call is the exception the correction allows."""
     rng = np.random.default_rng(3)
     called = []
-    for _ in range(40):
+    for _ in range(20):
         picked = rng.permutation(len(then))
         called.append(len(input_drift(then.iloc[picked[150:]], then.iloc[picked[:150]]).drifted) > 0)
-    assert np.mean(called) <= 0.05 + 2 * np.sqrt(0.05 * 0.95 / 40)
+    assert np.mean(called) <= 0.05 + 2 * np.sqrt(0.05 * 0.95 / 20)
 
 
 def test_a_hotter_place_shows_in_the_weather(then):

@@ -36,9 +36,9 @@ WORK = {"reading_cost": 60.0, "cleaning_cost": 160.0}
 
 
 @pytest.fixture(scope="module")
-def years() -> list[Year]:
+def years(made_once) -> list[Year]:
     """Two invented years of forty cases; in the second, three have a bad joint."""
-    return [simulate_year(40, seed, runs=20) for seed in (2, 3)]
+    return made_once("order-years", lambda: [simulate_year(40, seed, runs=10) for seed in (2, 3)])
 
 
 def test_a_year_settled_by_hand(years):

@@ -36,9 +36,11 @@ YEAR_END = from_days(np.array([FIRST_DAY + 365.0]))[0].to_pydatetime()
 
 
 @pytest.fixture(scope="module")
-def record():
+def record(made_once):
     """A year at another place. Invented."""
-    return simulate_cohort(CohortPlan(260, 41, places=("cinder-flats",), years=1)).tables
+    return made_once(
+        "own-record", lambda: simulate_cohort(CohortPlan(260, 41, places=("cinder-flats",), years=1)).tables
+    )
 
 
 @pytest.fixture(scope="module")
@@ -51,8 +53,8 @@ def start(small_trained, small_cohort):
 
 
 @pytest.fixture(scope="module")
-def learned(start, record):
-    return learn_from_records(start, record, YEAR_END, settings=QUICK)
+def learned(made_once, start, record):
+    return made_once("own-learned", lambda: learn_from_records(start, record, YEAR_END, settings=QUICK))
 
 
 @pytest.fixture(scope="module")
