@@ -34,6 +34,7 @@ from models.problems import OutOfReach
 from models.tables import history_of
 from training.bank import bank_of, ready_packs, simulate_bank
 from training.cohort import CohortPlan, simulate_cohort
+from training.datasets import one_moment_a_pack
 from training.families import load_families
 from training.registry import ModelRegistry
 from training.workshop import WorkshopHabits
@@ -122,9 +123,11 @@ def print_all(found: Collected) -> None:
 
 
 def one_each(moments: pd.DataFrame, rng: np.random.Generator) -> np.ndarray:
-    """Draw one moment of each pack."""
-    order = rng.permutation(len(moments))
-    return np.sort(order[~moments["pack_id"].iloc[order].duplicated().to_numpy()])
+    """Draw at most one moment of each pack.
+
+    Which one is drawn beforehand: a draw among the moments that there are would favour releases of packs soon back.
+    """
+    return np.flatnonzero(one_moment_a_pack(moments, rng))
 
 
 def print_plans(truth: np.ndarray, answered: np.ndarray) -> None:
