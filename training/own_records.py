@@ -62,8 +62,8 @@ BACK_TEST_MEMBERS: Final = 2
 BACK_TEST_PASSES: Final = 12
 BACK_TEST_ROWS: Final = 20_000
 """On simulated and own rows together the back-test tries networks alone, of half the passes, on so many of the
-simulated rows: a twentieth of the time of what is then fitted. They err by a few per cent more, so the trial leans to
-the simpler ways."""
+simulated rows, in far less time than what is then fitted takes. They err more, so the trial leans to the simpler
+ways."""
 
 CROSS_FOLDS: Final = 5
 CURRENT: Final = "current"

@@ -37,7 +37,8 @@ class OtherPlan(BaseModel):
         None, description="Charge that stays in each of them, Ah; left out, each is brought level with the others."
     )
     clean_joints: bool = Field(
-        False, description="The connections between the blocks are cleaned, or replaced, and tightened."
+        False,
+        description="The connections between the blocks are cleaned, or replaced, and tightened as the maker says.",
     )
     swap_block: bool = Field(
         False, description="The block topped last is exchanged for a sound one; the rest stays, weakest block included."

@@ -44,3 +44,8 @@ def test_the_same_seed_gives_the_same_limit_and_fewer_moments_are_all_used():
     assert one == other
     assert one.moments == 10
     assert forecast_limit(kept, seed=4).moments == sum(ready.packs for ready, _ in kept.values())
+
+
+def test_training_on_simulated_packs_reports_it(small_trained):
+    report = small_trained.report
+    assert 0 < report.limit.integrated < report.whole.score.score

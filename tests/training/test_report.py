@@ -232,6 +232,18 @@ def test_page_says_what_simulation_means_and_shows_the_cautions(page):
     assert "licensed technicians" in page
 
 
+def test_page_shows_the_limit_where_it_is_known(sound, page):
+    # The sound forecasts are the truth, so they score the limit.
+    assert sound.whole.score.score == pytest.approx(sound.limit.integrated, abs=4 * sound.whole.score.standard_error)
+    row = re.search(r"<tr><th scope=\"row\">Limit,.*?</tr>", page)[0]
+    assert f"from {sound.limit.moments} moments" in row
+    assert f"<td>{sound.limit.integrated:.4f}</td>" in row
+    assert "The limit is the error" in page
+    bare = render_html(sound.model_copy(update={"limit": None}))
+    assert "The limit is the error" not in bare
+    assert "Limit," not in bare
+
+
 def test_equal_reports_make_equal_pages(sound, page):
     assert page == render_html(CalibrationReport.model_validate_json(sound.model_dump_json()))
 
