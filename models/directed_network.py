@@ -1,10 +1,15 @@
-"""A feed-forward network that rises with some of its inputs by construction: forward, backward, and how it descends.
+"""A residual network that rises with some of its inputs by construction: forward, backward, and how it descends.
 
 Inputs are parted: the free ones pass through free units; the directed ones through directed units, whose weights from
 input to output count by their absolute value and whose activations only rise. Free units feed into directed ones, never
 the other way about. So the output rises with every directed input, whatever the weights (Sill 1998, Monotonic networks,
 Advances in Neural Information Processing Systems 10; convex and concave activations side by side: Runje &
 Shankaranarayana 2023, International Conference on Machine Learning; both from memory, unverified).
+
+Every layer but the first adds to what it took (He et al. 2016, Deep residual learning, Computer Vision and Pattern
+Recognition). Free units are read with their mean over the layer taken off and their spread made 1 (Ba, Kiros & Hinton
+2016, Layer normalization, arXiv:1607.06450; both from memory, unverified); directed ones as they are, or a rise in one
+could lower another.
 """
 
 from __future__ import annotations
@@ -21,11 +26,11 @@ Array = NDArray[Any]
 
 Weights = dict[str, Array]
 
-PARTS: Final = 5
-"""Arrays of weights of a layer. The output's three are fewer, so that the division tells the number of layers."""
-
 LOG_REACH: Final = 12.0
 """Outputs are cut off this far from 0: a factor of 160,000 on a hazard."""
+
+LEAST_VARIANCE: Final = 1e-5
+"""Added to the variance over a layer's free units, so that equal ones stay 0."""
 
 FIRST_DECAY, SECOND_DECAY, TINY = 0.9, 0.999, 1e-8
 """Of Adam's running moments, as its authors suggest."""
@@ -36,12 +41,29 @@ WARM_SHARE: Final = 0.3
 
 @dataclass(frozen=True)
 class Layer:
-    """What a layer took and gave in one run, kept for the way back."""
+    """What a layer took and gave in one run, kept for the way back.
+
+    Attributes
+    ----------
+    free : array, shape (n, units)
+        As it reads them.
+    spread : array, shape (n, 1), or None
+        By which what came was divided; None in the first layer, which reads inputs as they are.
+    directed : array, shape (n, units)
+    free_sum, directed_sum : array
+        Before they are bent.
+    free_bent : array
+        After, with units left out.
+    free_kept, directed_kept : array or None
+        What `_left_in` gave, if units were left out.
+    """
 
     free: Array
+    spread: Array | None
     directed: Array
     free_sum: Array
     directed_sum: Array
+    free_bent: Array
     free_kept: Array | None
     directed_kept: Array | None
 
@@ -54,7 +76,9 @@ class Run:
     ----------
     layers : tuple of Layer
     free, directed : array, shape (n, units)
-        What the last hidden layer gives.
+        What the last hidden layer gives, as the output reads it.
+    spread : array, shape (n, 1)
+        By which the free ones were divided.
     output : array, shape (n, outputs)
         Any real number, held within `LOG_REACH` of 0.
     inside : bool array, shape (n, outputs)
@@ -64,6 +88,7 @@ class Run:
     layers: tuple[Layer, ...]
     free: Array
     directed: Array
+    spread: Array
     output: Array
     inside: NDArray[np.bool_]
 
@@ -73,20 +98,26 @@ class Run:
     ) -> Self:
         """Run a batch through; with a generator, units are left out at random."""
         layers = []
-        for number in range(len(w) // PARTS):
-            free_sum = free @ w[f"free {number}"] + w[f"free shift {number}"]
-            directed_sum = free @ w[f"across {number}"] + w[f"across shift {number}"]
+        for number in range(_depth(w)):
+            read, spread = _evened(free) if number else (free, None)
+            free_sum = read @ w[f"free {number}"] + w[f"free shift {number}"]
+            directed_sum = read @ w[f"across {number}"] + w[f"across shift {number}"]
             directed_sum += directed @ np.abs(w[f"directed {number}"])
-            next_free, next_directed = _swish(free_sum), _bent(directed_sum)
+            free_bent, directed_bent = _swish(free_sum), _bent(directed_sum)
             kept: list[Array | None] = [None, None]
             if rng is not None and dropout > 0:
-                kept = [_left_in(part, dropout, rng) for part in (next_free, next_directed)]
-                next_free, next_directed = next_free * kept[0], next_directed * kept[1]
-            layers.append(Layer(free, directed, free_sum, directed_sum, kept[0], kept[1]))
-            free, directed = next_free, next_directed
-        raw = free @ w["free out"] + w["shift out"] + directed @ np.abs(w["directed out"])
+                kept = [_left_in(part, dropout, rng) for part in (free_bent, directed_bent)]
+                free_bent, directed_bent = free_bent * kept[0], directed_bent * kept[1]
+            layers.append(Layer(read, spread, directed, free_sum, directed_sum, free_bent, kept[0], kept[1]))
+            if number:
+                free = free + free_bent @ w[f"back {number}"] + w[f"back shift {number}"]
+                directed = directed + directed_bent
+            else:
+                free, directed = free_bent, directed_bent
+        read, spread = _evened(free)
+        raw = read @ w["free out"] + w["shift out"] + directed @ np.abs(w["directed out"])
         output = np.clip(raw, -LOG_REACH, LOG_REACH)
-        return cls(tuple(layers), free, directed, output, output == raw)
+        return cls(tuple(layers), read, directed, spread, output, output == raw)
 
     def backward(self, w: Weights, slope: Array) -> Weights:
         """Return the slope of the loss by every weight, given that by the output, shape (n, outputs)."""
@@ -96,22 +127,30 @@ class Run:
             "shift out": slope.sum(axis=0),
             "directed out": (self.directed.T @ slope) * np.sign(w["directed out"]),
         }
-        free, directed = slope @ w["free out"].T, slope @ np.abs(w["directed out"]).T
+        free = _evened_slope(slope @ w["free out"].T, self.free, self.spread)
+        directed = slope @ np.abs(w["directed out"]).T
         for number in reversed(range(len(self.layers))):
             layer = self.layers[number]
-            if layer.free_kept is not None and layer.directed_kept is not None:
-                free, directed = free * layer.free_kept, directed * layer.directed_kept
-            free, directed = free * _swish_slope(layer.free_sum), directed * _bent_slope(layer.directed_sum)
-            found[f"free {number}"] = layer.free.T @ free
-            found[f"free shift {number}"] = free.sum(axis=0)
-            found[f"across {number}"] = layer.free.T @ directed
-            found[f"across shift {number}"] = directed.sum(axis=0)
-            found[f"directed {number}"] = (layer.directed.T @ directed) * np.sign(w[f"directed {number}"])
+            own_free, own_directed = free, directed
             if number:
-                free, directed = (
-                    free @ w[f"free {number}"].T + directed @ w[f"across {number}"].T,
-                    directed @ np.abs(w[f"directed {number}"]).T,
-                )
+                found[f"back {number}"] = layer.free_bent.T @ free
+                found[f"back shift {number}"] = free.sum(axis=0)
+                own_free = free @ w[f"back {number}"].T
+            if layer.free_kept is not None and layer.directed_kept is not None:
+                own_free, own_directed = own_free * layer.free_kept, own_directed * layer.directed_kept
+            own_free, own_directed = (
+                own_free * _swish_slope(layer.free_sum),
+                own_directed * _bent_slope(layer.directed_sum),
+            )
+            found[f"free {number}"] = layer.free.T @ own_free
+            found[f"free shift {number}"] = own_free.sum(axis=0)
+            found[f"across {number}"] = layer.free.T @ own_directed
+            found[f"across shift {number}"] = own_directed.sum(axis=0)
+            found[f"directed {number}"] = (layer.directed.T @ own_directed) * np.sign(w[f"directed {number}"])
+            if layer.spread is not None:
+                read = own_free @ w[f"free {number}"].T + own_directed @ w[f"across {number}"].T
+                free = free + _evened_slope(read, layer.free, layer.spread)
+                directed = directed + own_directed @ np.abs(w[f"directed {number}"]).T
         return found
 
 
@@ -182,12 +221,33 @@ def first_weights(
         weights[f"across {number}"] = drawn(free, free, directed_width)
         weights[f"across shift {number}"] = drawn(free, directed_width)
         weights[f"directed {number}"] = positive(directed, directed_width, 1 / max(directed, 1))
+        if number:
+            weights[f"back {number}"] = drawn(width, width, width)
+            weights[f"back shift {number}"] = drawn(width, width)
         free, directed = width, directed_width
     # At first every output is 0, or nearly so.
     weights["free out"] = np.zeros((width, outputs), np.float32)
     weights["shift out"] = np.zeros(outputs, np.float32)
     weights["directed out"] = positive(directed_width, outputs, 0.1 / directed_width)
     return weights
+
+
+def _depth(w: Weights) -> int:
+    return sum(name.startswith("free shift") for name in w)
+
+
+def _evened(x: Array) -> tuple[Array, Array]:
+    """Take each row's mean off and divide by its spread; return that and the spread, shape (n, 1)."""
+    off = x - x.mean(axis=1, keepdims=True)
+    spread = np.sqrt((off * off).mean(axis=1, keepdims=True) + x.dtype.type(LEAST_VARIANCE))
+    return off / spread, spread
+
+
+def _evened_slope(slope: Array, evened: Array, spread: Array) -> Array:
+    """Return the slope by what was evened, given that by what came out."""
+    along = (slope * evened).mean(axis=1, keepdims=True)
+    back: Array = (slope - slope.mean(axis=1, keepdims=True) - evened * along) / spread
+    return back
 
 
 def _left_in(part: Array, dropout: float, rng: np.random.Generator) -> Array:

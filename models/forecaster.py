@@ -22,7 +22,7 @@ from models.features import feature_frame, raw_features
 from models.forecast import Flag, Forecast
 from models.grid import DAYS
 from models.history import PackHistory, UsagePlan, require_fit
-from models.kinds import KINDS, KindClassifier
+from models.kinds import KINDS, KindClassifier, with_likely_joint
 from models.pack_bank import PackBank, require_bank
 from models.plans import USUAL_PLANS, Plan
 from models.problems import BadInput, OutOfReach
@@ -67,7 +67,7 @@ class Forecasts:
     kinds : array, shape (n, 4), or None
         In the order of `models.kinds.KINDS`.
     group : object array, shape (n,)
-        Evidence group.
+        Whose record the good-for day rests on: see `Forecaster.bound_group`.
     widening : array, shape (n,)
     reachable : bool array, shape (n,)
         False where the evidence lies too far from anything seen: use no figure of such a row.
@@ -186,6 +186,10 @@ class Forecaster:
         """Return the mean days held, counting at most the days to the horizon, shape (n,)."""
         return np.asarray(np.trapezoid(self.curves(X)[0], DAYS, axis=1))
 
+    def bound_group(self, X: pd.DataFrame) -> NDArray[np.object_]:
+        """Return the group whose record each good-for day rests on: evidence, and likely a joint; shape (n,)."""
+        return with_likely_joint(evidence_group(X), None if self.kinds is None else self.kinds.predict(X))
+
     def summary(self, X: pd.DataFrame) -> Floats:
         """Condense evidence to what it says of the pack, for comparing packs.
 
@@ -233,14 +237,15 @@ class Forecaster:
         X = feature_frame(full, moments)
         survival, low, high = self.curves(X)
         furthest = self.seen.distance(X).max(axis=1).to_numpy()
+        kinds = None if self.kinds is None else self.kinds.predict(X)
         return Forecasts(
             moments=moments[["pack_id", "origin"]],
             X=X,
             survival=survival,
             band_low=low,
             band_high=high,
-            kinds=None if self.kinds is None else self.kinds.predict(X),
-            group=evidence_group(X),
+            kinds=kinds,
+            group=with_likely_joint(evidence_group(X), kinds),
             widening=np.where((furthest > 0) | self.seen.new_family(X), WIDENING, 1.0),
             reachable=furthest <= FAR,
         )

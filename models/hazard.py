@@ -44,9 +44,8 @@ FIRST_ROUNDS: Final = 20
 FIRST_LEARNING_RATE: Final = 0.3
 """Of the first pass, which only has to place events within their bins and to say which periods tell most."""
 
-CONTROLS: Final = 10
-"""Person-periods without an event kept for each event of a large data set: two thirds of the time of keeping all, for a
-score 0.0002 to 0.0006 worse (`tests/benchmarks/bench_tournament.py search`)."""
+CONTROLS: Final = 5
+"""Person-periods without an event kept for each event of a large data set (DEVELOPERS.md, "Tried for accuracy")."""
 
 LEAST_KEPT: Final = 0.1
 """Share kept of the periods in which an event was least to be expected: bounds the weight of a kept one. Invented."""
@@ -83,8 +82,8 @@ class BoosterSettings:
     def for_events(cls, events: float) -> Self:
         """Choose by event count: small sets lean on the smooth start and spare no row."""
         if events < FEW_EVENTS:
-            return cls(True, True, learning_rate=0.05, leaves=6, min_periods=50, prior_events=5.0)
-        return cls(False, False, learning_rate=0.1, leaves=48, min_periods=40, prior_events=20.0)
+            return cls(True, True, learning_rate=0.15, leaves=8, min_periods=50, prior_events=5.0)
+        return cls(False, False, learning_rate=0.2, leaves=48, min_periods=40, prior_events=20.0)
 
 
 class HazardBooster(BaseEstimator):  # type: ignore[misc]
@@ -132,7 +131,7 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
         self,
         days: ArrayLike | None = None,
         *,
-        rounds: int = 300,
+        rounds: int = 100,
         stop_early: bool = True,
         settings: BoosterSettings | None = None,
         monotone: Mapping[str | int, int] | None = None,

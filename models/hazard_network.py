@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Final, Self
 
 import numpy as np
@@ -12,8 +13,17 @@ from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
 from models.directed_network import Array, Descent, Run, Weights, first_weights
-from models.estimator import FeatureColumns, FloatArray, check_days, check_grid, check_outcomes, require_events
+from models.estimator import (
+    FeatureColumns,
+    FloatArray,
+    Outcomes,
+    check_days,
+    check_grid,
+    check_outcomes,
+    require_events,
+)
 from models.grid import DAYS, survival_at
+from models.kaplan_meier import censoring_distribution, censoring_weights
 from models.network_inputs import NetworkInputs
 from models.person_periods import PersonPeriods
 from models.problems import BadInput
@@ -23,18 +33,81 @@ from models.threads import thread_limit
 CHUNK_ROWS: Final = 4096
 """Packs forecast at a time: memory stays flat however many there are."""
 
-USUAL_BATCH: Final = 256
 MANY_ROWS: Final = 30_000
-"""Rows from which steps are taken on twice as many at a time: faster, and as good."""
+"""From so many on, rows speak for themselves: fewer units are left out, and steps are taken on more rows at a time."""
+
+BATCH, BATCH_OF_MANY = 256, 512
+DROPOUT, DROPOUT_OF_MANY = 0.5, 0.3
+"""DEVELOPERS.md, "Tried for accuracy"."""
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """What outcomes say of the logarithm of each row's hazard factors: the slope to descend.
+
+    Attributes
+    ----------
+    baseline : array, shape (bins,)
+    at_risk, entered : array, shape (n, bins)
+        Share of each bin watched (all of it after the entry where the event fell), and share that comes after the
+        entry.
+    event : bool array, shape (n, bins)
+    held : bool array, shape (n, bins)
+        Whether there was no event by the end of each bin.
+    known : array, shape (n, bins)
+        What the squared error at the end of each bin counts: 0 where not known.
+    weight : array, shape (n,)
+        Of mean 1.
+    """
+
+    baseline: Array
+    at_risk: Array
+    entered: Array
+    event: NDArray[np.bool_]
+    held: NDArray[np.bool_]
+    known: Array
+    weight: Array
+
+    @classmethod
+    def of(cls, outcomes: Outcomes, grid: FloatArray, baseline: FloatArray, squared_error: float) -> Self:
+        """Cut outcomes, none past the grid, into its bins; the squared error counts `squared_error` over all days."""
+        cut = PersonPeriods.cut(outcomes, grid)
+        followed = censoring_distribution(outcomes.time, outcomes.event, outcomes.entry, outcomes.weights)
+        seen = censoring_weights(outcomes.time, outcomes.event, grid[1:], outcomes.entry, censoring=followed)
+        # The trapezoid rule over the grid, on which every curve starts at 1.
+        day = np.append(grid[2:], grid[-1]) - grid[:-1]
+        known = seen.weights * (squared_error * day / (2 * grid[-1]))
+        arrays = (np.where(cut.event, 1.0 - cut.missed, cut.exposure), 1.0 - cut.missed, known)
+        at_risk, entered, known = (a.astype(np.float32) for a in arrays)
+        weight = (outcomes.weights / outcomes.weights.mean()).astype(np.float32)
+        return cls(baseline.astype(np.float32), at_risk, entered, cut.event, ~seen.returned, known, weight)
+
+    def slope(self, output: Array, rows: NDArray[np.intp]) -> Array:
+        """Return the slope of what some rows lose by the logarithms of their hazard factors, shape (n, bins) both."""
+        hazard = self.baseline * np.exp(output)
+        gone = self.at_risk[rows] * hazard
+        # Of -log(1 - exp(-u)) for a return, of u for holding, both by the logarithm of the hazard.
+        likelihood = np.where(self.event[rows], -gone / np.expm1(np.clip(gone, 1e-6, 50.0)), gone)
+        gone = self.entered[rows] * hazard
+        hold = np.exp(-np.cumsum(gone, axis=1))
+        # Hazard in a bin takes from the hold probability at the end of that bin and of all later ones.
+        error = 2 * self.known[rows] * (hold - self.held[rows]) * hold
+        error = -gone * np.cumsum(error[:, ::-1], axis=1)[:, ::-1]
+        return np.asarray((likelihood + error) * self.weight[rows][:, None])
 
 
 class HazardNetwork(BaseEstimator):  # type: ignore[misc]
-    r"""Learns the factor by which the hazard of each bin departs from the baseline, with a feed-forward network.
+    r"""Learns the factor by which the hazard of each bin departs from the baseline, with a residual network.
 
     The hazard :math:`h` is taken as constant within a bin, so a row holds through its share :math:`e` of it with
     probability :math:`\exp(-eh)` and its fault returns there with :math:`1 - \exp(-eh)`: late entry, censoring within
     a bin and ties are exact, and when within its bin an event fell is not used. The network's outputs are the
     logarithms of the factors for all bins at once, so that what is learned of one day serves the next.
+
+    What is made small is minus the log-likelihood and, beside it, the squared error of the hold curves over the grid:
+    the integrated Brier score, rows weighed for those lost (`models.kaplan_meier.censoring_weights`). The likelihood
+    looks most at days on which many faults return, the squared error at all days alike. Both are smallest at the true
+    curves, so their sum is; from few rows the curves come out a little better than by either.
 
     Directions are kept by construction (`models.directed_network`).
 
@@ -44,12 +117,14 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
         The grid; defaults to `models.grid.DAYS`.
     layers, width, directed_width : int
         Hidden layers, and in each the units that are free and those that keep directions.
-    dropout : float
-        Share of the units left out at random in each step.
+    dropout : float, optional
+        Share of the units left out at random in each step; defaults to 0.5, and to 0.3 where there are many rows.
     passes : int
         Times that every row is learned from. Few rows make few steps: with little to learn from, little departs.
     batch : int, optional
         Rows a step; defaults to 256, and to 512 where there are many.
+    squared_error : float
+        What the squared error counts beside minus the log-likelihood.
     learning_rate, shrinkage : float
         Of the descent (`models.directed_network.Descent`).
     monotone : mapping of column name or index to +1 or -1, optional
@@ -71,9 +146,10 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
         layers: int = 3,
         width: int = 128,
         directed_width: int = 64,
-        dropout: float = 0.3,
+        dropout: float | None = None,
         passes: int = 24,
         batch: int | None = None,
+        squared_error: float = 3.0,
         learning_rate: float = 0.003,
         shrinkage: float = 0.01,
         monotone: Mapping[str | int, int] | None = None,
@@ -87,6 +163,7 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
         self.dropout = dropout
         self.passes = passes
         self.batch = batch
+        self.squared_error = squared_error
         self.learning_rate = learning_rate
         self.shrinkage = shrinkage
         self.monotone = monotone
@@ -128,16 +205,10 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
         self.inputs_ = NetworkInputs.learn(values, outcomes.weights)
         of_feature = {self.features_.position(c): int(np.sign(s)) for c, s in (self.monotone or {}).items()}
         self.signs_ = self._signs(of_feature)
-        cut = PersonPeriods.cut(outcomes, self.grid_)
-        at_risk = np.where(cut.event, 1.0 - cut.missed, cut.exposure)
         self.baseline_ = SmoothStart.learn(values, outcomes, self.grid_, False, {}).baseline
+        lesson = Lesson.of(outcomes, self.grid_, self.baseline_, self.squared_error)
         with thread_limit(self.threads):
-            self.weights_ = self._descend(
-                self.inputs_.apply(values).astype(np.float32),
-                at_risk.astype(np.float32),
-                cut.event,
-                (outcomes.weights / outcomes.weights.mean()).astype(np.float32),
-            )
+            self.weights_ = self._descend(self.inputs_.apply(values).astype(np.float32), lesson)
         return self
 
     def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> FloatArray:
@@ -167,24 +238,22 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
         turned = inputs[:, directed] * self.signs_[directed].astype(inputs.dtype)
         return np.ascontiguousarray(inputs[:, ~directed]), np.ascontiguousarray(turned)
 
-    def _descend(self, inputs: Array, at_risk: Array, event: NDArray[np.bool_], weight: Array) -> Weights:
+    def _descend(self, inputs: Array, lesson: Lesson) -> Weights:
         rng = np.random.default_rng(self.seed)
         free, directed = self._parted(inputs)
         weights = first_weights(
-            free.shape[1], directed.shape[1], self.layers, self.width, self.directed_width, at_risk.shape[1], rng
+            free.shape[1], directed.shape[1], self.layers, self.width, self.directed_width, len(self.baseline_), rng
         )
-        baseline = self.baseline_.astype(np.float32)
         count = len(inputs)
-        batch = min(self.batch or (USUAL_BATCH if count < MANY_ROWS else 2 * USUAL_BATCH), count)
+        many = count >= MANY_ROWS
+        batch = min(self.batch or (BATCH_OF_MANY if many else BATCH), count)
+        dropout = (DROPOUT_OF_MANY if many else DROPOUT) if self.dropout is None else self.dropout
         steps = self.passes * (count // batch)
         descent = Descent(weights, self.learning_rate, self.shrinkage, steps)
         for _ in range(self.passes):
             order = rng.permutation(count)
             for first in range(0, count - batch + 1, batch):
                 rows = order[first : first + batch]
-                run = Run.forward(weights, free[rows], directed[rows], self.dropout, rng)
-                gone = at_risk[rows] * baseline * np.exp(run.output)
-                # Slope of -log(1 - exp(-u)) for a return, of u for holding, both by the logarithm of the hazard.
-                slope = np.where(event[rows], -gone / np.expm1(np.clip(gone, 1e-6, 50.0)), gone)
-                descent.step(run.backward(weights, slope * (weight[rows] / np.float32(batch))[:, None]))
+                run = Run.forward(weights, free[rows], directed[rows], dropout, rng)
+                descent.step(run.backward(weights, lesson.slope(run.output, rows) / np.float32(len(rows))))
         return {name: value.astype(np.float64) for name, value in weights.items()}

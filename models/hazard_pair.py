@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Final, Self
+from typing import Self
 
 import numpy as np
 import pandas as pd
@@ -13,11 +13,10 @@ from sklearn.utils.validation import check_is_fitted
 
 from models.estimator import FloatArray
 from models.hazard import HazardBooster
-from models.hazard_network import HazardNetwork
+from models.hazard_network import MANY_ROWS, HazardNetwork
 
-NETWORK_SHARE: Final = 0.6
-"""Of the network's curve in the mean. In trials on simulated packs the best lay between 0.5, with few packs, and 0.8,
-with many, and the score changes by about 1 % in between (DEVELOPERS.md, "Tried for accuracy")."""
+SHARE, SHARE_OF_MANY = 0.5, 0.75
+"""Of the network's curve in the mean, with few and with many rows (DEVELOPERS.md, "Tried for accuracy")."""
 
 
 class HazardPair(BaseEstimator):  # type: ignore[misc]
@@ -37,8 +36,8 @@ class HazardPair(BaseEstimator):  # type: ignore[misc]
         Choose the number of trees by held-out likelihood.
     passes : int
         Times that the network learns from every row.
-    share : float
-        Of the network.
+    share : float, optional
+        Of the network; defaults to half, and to three quarters where there are many rows.
     monotone : mapping of column name or index to +1 or -1, optional
         +1: a higher value raises the hazard, so it lowers the hold probability.
     seed : int
@@ -49,16 +48,17 @@ class HazardPair(BaseEstimator):  # type: ignore[misc]
     ----------
     booster_ : HazardBooster
     network_ : HazardNetwork
+    share_ : float
     """
 
     def __init__(
         self,
         days: ArrayLike | None = None,
         *,
-        rounds: int = 300,
+        rounds: int = 100,
         stop_early: bool = True,
         passes: int = 24,
-        share: float = NETWORK_SHARE,
+        share: float | None = None,
         monotone: Mapping[str | int, int] | None = None,
         seed: int = 0,
         threads: int = 1,
@@ -92,10 +92,12 @@ class HazardPair(BaseEstimator):  # type: ignore[misc]
         self.network_ = HazardNetwork(
             self.days, passes=self.passes, monotone=self.monotone, seed=self.seed, threads=self.threads
         ).fit(X, time, event, entry, weights)
+        usual = SHARE_OF_MANY if len(np.asarray(time)) >= MANY_ROWS else SHARE
+        self.share_ = usual if self.share is None else self.share
         return self
 
     def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> FloatArray:
         """Return P(T > day), shape (n, len(days)), for days up to the end of the grid."""
         check_is_fitted(self)
         trees, network = (part.predict_survival(X, days) for part in (self.booster_, self.network_))
-        return np.asarray((1 - self.share) * trees + self.share * network)
+        return np.asarray((1 - self.share_) * trees + self.share_ * network)

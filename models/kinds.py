@@ -16,6 +16,26 @@ KINDS: Final = ("leak", "fade", "neglect", "joint")
 """Leak: self-discharge. Fade: lost capacity. Neglect: imbalance without a defect. Joint: ohmic, no top-up helps."""
 
 
+def with_likely_joint(group: NDArray[np.object_], kinds: NDArray[np.float64] | None) -> NDArray[np.object_]:
+    """Split evidence groups by whether a joint is the likeliest kind: a top-up does little there, so packs differ.
+
+    Parameters
+    ----------
+    group : object array, shape (n,)
+        `models.evidence.evidence_group`.
+    kinds : array, shape (n, 4), or None
+        Probabilities in the order of `KINDS`; None leaves the groups as they are.
+
+    Returns
+    -------
+    object array, shape (n,)
+    """
+    if kinds is None:
+        return group
+    likely = kinds.argmax(axis=1) == KINDS.index("joint")
+    return np.where(likely, group + ", likely a joint", group)
+
+
 class KindClassifier:
     """Gradient boosting over the feature table with one temperature for calibration.
 

@@ -17,7 +17,6 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from models.evidence import evidence_group
 from models.forecaster import Forecaster
 from models.grid import DAYS
 from models.kaplan_meier import own_day
@@ -160,13 +159,13 @@ def back_test(
         if not len(rows):
             continue
         known = known_by(tables, start)
-        group = evidence_group(rows.X)
         found.append(rows)
         windows.append(np.full(len(rows), number))
         for name, make in makers.items():
             forecaster = make(known)
             survival, _, _ = forecaster.curves(rows.X)
             curves[name].append(survival)
+            group = forecaster.bound_group(rows.X)
             for confidence in BACK_TEST_CONFIDENCES:
                 bounds[name][confidence].append(forecaster.bound.bound(survival, confidence, groups=group))
     if not found:

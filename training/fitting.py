@@ -24,7 +24,7 @@ from models.hazard import HazardBooster
 from models.hazard_network import HazardNetwork
 from models.hazard_pair import HazardPair
 from models.kaplan_meier import kaplan_meier
-from models.kinds import KindClassifier
+from models.kinds import KindClassifier, with_likely_joint
 from models.problems import BadInput
 from models.recalibration import GroupRecalibration
 from models.regressions import CoxRegression
@@ -74,8 +74,8 @@ class FitSettings:
     """
 
     members: int = 4
-    pack_share: float = 0.8
-    rounds: int = 300
+    pack_share: float = 0.9
+    rounds: int = 100
     passes: int = 24
     trees: bool = True
     workers: int = 2
@@ -247,7 +247,7 @@ def train_forecaster(
     forecaster.model_id = model_id = hashlib.sha256(f"{joblib.hash(forecaster)} {digest}".encode()).hexdigest()[:12]
     say(4)
     survival, _, _ = forecaster.curves(held.X)
-    group = evidence_group(held.X)
+    group = forecaster.bound_group(held.X)
     bounds = {c: forecaster.bound.bound(survival, c, groups=group) for c in CONFIDENCES}
     report = build_report(
         ReportInputs(
@@ -307,16 +307,20 @@ def assemble(
     raw = np.mean(each, axis=0)
     recalibration = GroupRecalibration().fit(raw, calibration.time, calibration.event, group)
     survival = np.mean([recalibration.transform(curves, group) for curves in each], axis=0)
-    followed = censoring_curves(train, calibration)
-    bound = ConformalBound().fit(
-        survival, calibration.time, calibration.event, censoring_survival=followed, groups=group
-    )
     kinds = None
     if kind is not None:
         train_kind, calibration_kind = (
             np.array([kind[p] for p in r.moments["pack_id"]], dtype=object) for r in (train, calibration)
         )
         kinds = KindClassifier().fit(train.X, train_kind).calibrate(calibration.X, calibration_kind)
+    followed = censoring_curves(train, calibration)
+    bound = ConformalBound().fit(
+        survival,
+        calibration.time,
+        calibration.event,
+        censoring_survival=followed,
+        groups=with_likely_joint(group, None if kinds is None else kinds.predict(calibration.X)),
+    )
     return Forecaster(members, recalibration, bound, kinds, SeenRange.of(train.X), tables.families, model_id)
 
 

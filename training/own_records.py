@@ -518,7 +518,9 @@ def _adapted(fitted: Forecaster, curves: Floats, own: OwnRows, before: Conformal
                 crossed[out] = mapped(~out).transform(curves[out], own.group[out])
         final = mapped(np.ones(len(rows), dtype=bool))
         adapted.recalibration = SuccessiveRecalibration([*_steps(fitted.recalibration), final])
-    bound: ConformalBound = ConformalBound(min_group=1).fit(crossed, rows.time, rows.event, groups=own.group)
+    bound: ConformalBound = ConformalBound(min_group=1).fit(
+        crossed, rows.time, rows.event, groups=fitted.bound_group(rows.X)
+    )
     adapted.bound = bound if before is None else ShrunkenBound(bound, before, BOUND_PRIOR_PACKS, own.share)
     return adapted
 

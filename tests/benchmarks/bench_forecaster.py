@@ -19,7 +19,6 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 
 import numpy as np
 
-from models.evidence import evidence_group
 from models.first_passage import FirstPassageRegression
 from models.grid import DAYS, REPORT_DAYS
 from models.kaplan_meier import kaplan_meier
@@ -85,7 +84,7 @@ def main() -> None:
                 f"mean gap in tenths {found.error:.3f}, integrated calibration index {ici:.4f}"
             )
         print(f"  distribution calibration p = {distribution_calibration(survival, *rows).p_value:.3f}")
-        group = evidence_group(test.X)
+        group = forecaster.bound_group(test.X)
         for confidence in CONFIDENCES:
             bound = forecaster.bound.bound(survival, confidence, groups=group)
             held = {"all": np.ones(len(test), dtype=bool)} | {label: group == label for label in np.unique(group)}

@@ -39,7 +39,6 @@ import numpy as np
 import pandas as pd
 
 from models.estimator import SurvivalEstimator
-from models.evidence import evidence_group
 from models.forecaster import Forecaster
 from models.tables import HistoryTables, from_days
 from service.cli.demo import DEMO_PACKS
@@ -127,7 +126,7 @@ def start_of(home: Path | None) -> Start:
 def figures(forecaster: Any, test: SurvivalRows) -> tuple[float, float, float]:
     survival, _, _ = forecaster.curves(test.X)
     index = integrated_calibration_index(survival, test.time, test.event, day=14).index
-    bound = forecaster.bound.bound(survival, 0.9, groups=evidence_group(test.X))
+    bound = forecaster.bound.bound(survival, 0.9, groups=forecaster.bound_group(test.X))
     coverage = bound_coverage(bound, test.time, test.event, promised=0.9)
     return index, coverage.held, coverage.mean_days
 

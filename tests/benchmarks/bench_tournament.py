@@ -34,7 +34,7 @@ import numpy as np
 import pandas as pd
 from sklearn.base import clone
 
-from models.evidence import evidence_group, flags_of
+from models.evidence import flags_of
 from models.feature_table import DIRECTIONS
 from models.features import feature_frame
 from models.forecaster import WIDENING, Forecaster, newest_reading_gap_days
@@ -289,8 +289,8 @@ def judged(name: str, forecaster: Forecaster, rows: SurvivalRows, followed: np.n
 
 
 def forecasts(forecaster: Forecaster, rows: SurvivalRows) -> tuple[np.ndarray, dict[float, np.ndarray], np.ndarray]:
-    """Curves, bounds as a reader gets them (read off earlier where evidence is out of range), and evidence groups."""
-    curves, group = forecaster.curves(rows.X)[0], evidence_group(rows.X)
+    """Curves, bounds as a reader gets them (read off earlier where evidence is out of range), and their groups."""
+    curves, group = forecaster.curves(rows.X)[0], forecaster.bound_group(rows.X)
     strange = (forecaster.seen.distance(rows.X).max(axis=1).to_numpy() > 0) | forecaster.seen.new_family(rows.X)
     levels = {c: np.array([forecaster.bound.level(c, g) for g in group]) for c in CONFIDENCES}
     bounds = {c: read_off(curves, np.where(strange, WIDENING, 1.0) * level) for c, level in levels.items()}

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from sklearn.metrics import log_loss
 
-from models.kinds import KINDS, KindClassifier
+from models.kinds import KINDS, KindClassifier, with_likely_joint
 from training.cohort import CohortPlan, simulate_cohort
 from training.datasets import single_moments
 
@@ -69,3 +69,11 @@ def test_a_kind_never_taught_gets_no_probability(parts):
     known = kind != "joint"
     few = KindClassifier(iterations=5).fit(X[known], kind[known])
     assert few.predict(X)[:, KINDS.index("joint")].max() < 1e-6
+
+
+def test_evidence_groups_split_where_a_joint_is_likeliest():
+    group = np.array(["fresh, rich", "fresh, rich", "fresh, bare"], dtype=object)
+    kinds = np.array([[0.2, 0.2, 0.2, 0.4], [0.4, 0.1, 0.1, 0.4], [0.0, 0.0, 0.0, 1.0]])
+    parted = with_likely_joint(group, kinds)
+    assert parted.tolist() == ["fresh, rich, likely a joint", "fresh, rich", "fresh, bare, likely a joint"]
+    assert with_likely_joint(group, None) is group

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from models.evidence import evidence_group
 from models.tables import block_columns, to_days
 from training.cohort import CohortPlan, simulate_cohort
 from training.datasets import single_moments
@@ -75,7 +74,7 @@ def test_recovery_thin_evidence_costs_sharpness_not_honesty(tables, rows):
     stays = WorkshopHabits(replaces=False)
     learn, check = (simulate_cohort(CohortPlan(packs=n, seed=s, habits=stays)) for n, s in ((1000, 82), (2500, 83)))
     trained = train_forecaster(
-        learn.tables, further=Further(check.tables), settings=FitSettings(members=2, rounds=60, passes=12, workers=1)
+        learn.tables, further=Further(check.tables), settings=FitSettings(members=1, rounds=60, workers=1)
     )
     forecaster, thin = trained.forecaster, thin_rows(tables, rows)
     full, _, _ = forecaster.curves(rows.X)
@@ -87,6 +86,6 @@ def test_recovery_thin_evidence_costs_sharpness_not_honesty(tables, rows):
     # one is held to 0.015 by the benchmark.
     index = integrated_calibration_index(bare, rows.time, rows.event, day=14.0).index
     assert index < 0.06
-    bound = forecaster.bound.bound(bare, 0.9, groups=evidence_group(thin.X))
+    bound = forecaster.bound.bound(bare, 0.9, groups=forecaster.bound_group(thin.X))
     found = bound_coverage(bound, rows.time, rows.event, promised=0.9)
     assert 0.86 < found.held < 0.94
