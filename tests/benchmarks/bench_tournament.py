@@ -1,6 +1,7 @@
 """The forecaster against its targets on simulated packs: peers, data, calibration, thin evidence, shift, kinds.
 
-    python tests/benchmarks/bench_tournament.py peers      against the usual estimators, same rows and features
+    python tests/benchmarks/bench_tournament.py peers      against the usual estimators, same rows and features; hours
+    python tests/benchmarks/bench_tournament.py stack      the shares that cross-validation gives each estimator
     python tests/benchmarks/bench_tournament.py data       ten times the data, and what the hidden truth would say
     python tests/benchmarks/bench_tournament.py calibration thin shift kinds    the shipped pipeline
 
@@ -37,17 +38,20 @@ from sklearn.base import clone
 from models.evidence import flags_of
 from models.feature_table import DIRECTIONS
 from models.features import feature_frame
+from models.first_passage import FirstPassageRegression
 from models.forecaster import WIDENING, Forecaster, newest_reading_gap_days
 from models.grid import DAYS, REPORT_DAYS, survival_at
 from models.hazard import BoosterSettings, HazardBooster
 from models.hazard_network import HazardNetwork
 from models.kaplan_meier import kaplan_meier
 from models.kinds import KINDS
-from models.regressions import LogNormalRegression, WeibullRegression
+from models.probability_booster import ProbabilityBooster
+from models.regressions import CoxRegression, LogNormalRegression, WeibullRegression
+from models.stack import ConvexStack
 from models.tables import from_days
 from training.cohort import Cohort, CohortPlan, simulate_cohort
 from training.cohort_cell import RELEASE_HOUR
-from training.datasets import SINGLE_MOMENT_SHARES, SurvivalRows, single_moments, survival_rows
+from training.datasets import SINGLE_MOMENT_SHARES, SurvivalRows, moments_of, single_moments, survival_rows
 from training.fitting import (
     CONFIDENCES,
     FitSettings,
@@ -97,7 +101,15 @@ def cohort_of(packs: int, seed: int, **plan: Any) -> Cohort:
 
 @cache
 def rows_of(packs: int, seed: int) -> SurvivalRows:
+    """At most one moment of each pack: what is scored."""
     return single_moments(cohort_of(packs, seed).tables, np.random.default_rng([seed, 8]))
+
+
+@cache
+def lessons_of(packs: int, seed: int) -> SurvivalRows:
+    """Every moment of each pack: what is learned from, here as in the shipped model."""
+    tables = cohort_of(packs, seed).tables
+    return survival_rows(tables, moments_of(tables, np.random.default_rng([seed, 7])))
 
 
 def brier(survival: np.ndarray, rows: SurvivalRows) -> float:
@@ -119,9 +131,9 @@ def estimators(train: SurvivalRows, test: SurvivalRows) -> Iterator[tuple[str, n
         return estimator.predict_survival(test.X, DAYS), spent
 
     yield "Kaplan-Meier", np.tile(kaplan_meier(train.time, train.event).at(DAYS), (len(test), 1)), np.nan
-    yield "network", *timed(HazardNetwork(monotone=DIRECTIONS))
-    yield "boosted hazard", *timed(HazardBooster(monotone=DIRECTIONS, rounds=FitSettings.rounds, stop_early=False))
-    yield "pair of these", *timed(new_member(FitSettings(), 0))
+    yield "the network of a pair", *timed(HazardNetwork(monotone=DIRECTIONS))
+    yield "its trees", *timed(HazardBooster(monotone=DIRECTIONS, rounds=FitSettings.rounds, stop_early=False))
+    yield "pair", *timed(new_member(FitSettings(), 0))
     began = time.process_time()
     members = fit_members(train, FitSettings(workers=1))
     spent = time.process_time() - began
@@ -145,15 +157,14 @@ def estimators(train: SurvivalRows, test: SurvivalRows) -> Iterator[tuple[str, n
         at = np.searchsorted(estimator.unique_times_, DAYS, side="right")
         return np.hstack([np.ones((len(table), 1)), table])[:, at], spent
 
-    for leaf in (3, 6, 15):
-        forest = RandomSurvivalForest(100, min_samples_leaf=leaf, random_state=0)
-        yield f"forest, leaves of {leaf}", *peer(forest, train.X, test.X)
+    forest = RandomSurvivalForest(100, min_samples_leaf=6, random_state=0)
+    yield "forest", *peer(forest, train.X, test.X)
     boosted = GradientBoostingSurvivalAnalysis(n_estimators=100, subsample=0.5, random_state=0)
     yield "gradient boosted trees", *peer(boosted, *filled)
 
 
 def peers(packs: int) -> None:
-    train, test = rows_of(packs, TRAIN), rows_of(packs, TEST)
+    train, test = lessons_of(packs, TRAIN), rows_of(packs, TEST)
     table = []
     for name, curves, seconds in estimators(train, test):
         mean = np.trapezoid(curves, DAYS, axis=1)
@@ -162,6 +173,26 @@ def peers(packs: int) -> None:
         table.append({"estimator": name, "integrated Brier": brier(curves, test)} | rank | {"fit s": seconds})
         print(f"  {name} done", flush=True)
     show(f"Peers: {len(train)} rows to learn from, {len(test)} to score, {train.X.shape[1]} features", table)
+
+
+def stack(packs: int) -> None:
+    """Shares that cross-validation, whole packs held out, gives each estimator: why a pair is of these two."""
+    train, test = rows_of(packs, TRAIN), rows_of(packs, TEST)
+    members = {
+        "network": HazardNetwork(monotone=DIRECTIONS),
+        "trees": HazardBooster(monotone=DIRECTIONS, rounds=FitSettings.rounds, stop_early=False),
+        "probability booster": ProbabilityBooster(monotone=DIRECTIONS),
+        "first passage": FirstPassageRegression(),
+        "Cox": CoxRegression(),
+        "Weibull AFT": WeibullRegression(),
+        "lognormal AFT": LogNormalRegression(),
+    }
+    mixed = ConvexStack(members).fit(train.X, train.time, train.event, groups=train.moments["pack_id"].to_numpy())
+    scores = {"stack": brier(mixed.predict_survival(test.X, DAYS), test)}
+    pair = new_member(FitSettings(), 0).fit(train.X, train.time, train.event)
+    scores["pair"] = brier(pair.predict_survival(test.X, DAYS), test)
+    table = [{"estimator": n, "cross-validated": s, "share": mixed.shares_.get(n)} for n, s in mixed.scores_.items()]
+    show(f"Stack: {len(train)} rows; on {len(test)} others {scores['stack']:.4f}, a pair {scores['pair']:.4f}", table)
 
 
 # Data ----------------------------------------------------------------------------------------------------------------
@@ -462,7 +493,7 @@ def kinds(packs: int) -> None:
     show("Kinds of weakness", table)
 
 
-PARTS = {f.__name__: f for f in (peers, data, search, calibration, thin, shift, kinds)}
+PARTS = {f.__name__: f for f in (peers, stack, data, search, calibration, thin, shift, kinds)}
 
 
 def main() -> None:
