@@ -34,8 +34,11 @@ from models.tables import SECONDS_PER_DAY, HistoryTables, tables_from_histories,
 from models.what_if import WhatIf, what_if
 from models.worth_of_evidence import worth_of_missing
 
-BAND_FACTOR: Final = 1.64
-"""Standard deviations of the members on the complementary log-log scale to each side: nine in ten, if normal."""
+BAND_FACTOR: Final = 3.5
+"""Standard deviations of the members on the complementary log-log scale to each side, for nine in ten: the 0.95
+quantile of Student's t with the three degrees of freedom of four members, 2.35, times 1.5, because forecasts learned
+from other packs lie that much further apart than members that share most of theirs (`tests/benchmarks/
+bench_tournament.py bands`)."""
 
 WIDENING: Final = 0.5
 """Share of the usual level at which the good-for day is read where the evidence is out of the training range, or the

@@ -3,7 +3,7 @@
     python tests/benchmarks/bench_tournament.py peers      against the usual estimators, same rows and features; hours
     python tests/benchmarks/bench_tournament.py stack      the shares that cross-validation gives each estimator
     python tests/benchmarks/bench_tournament.py data       ten times the data, and what the hidden truth would say
-    python tests/benchmarks/bench_tournament.py calibration thin shift kinds    the shipped pipeline
+    python tests/benchmarks/bench_tournament.py calibration thin bands shift kinds    the shipped pipeline
 
 With `TIDEOVER_HOME` set, `calibration`, `thin` and `kinds` judge that home's current model rather than train one; its
 packs must not be those of the test (`tideover train` takes others).
@@ -39,7 +39,7 @@ from models.evidence import flags_of
 from models.feature_table import DIRECTIONS
 from models.features import feature_frame
 from models.first_passage import FirstPassageRegression
-from models.forecaster import WIDENING, Forecaster, newest_reading_gap_days
+from models.forecaster import BAND_FACTOR, WIDENING, Forecaster, newest_reading_gap_days
 from models.grid import DAYS, REPORT_DAYS, survival_at
 from models.hazard import BoosterSettings, HazardBooster
 from models.hazard_network import HazardNetwork
@@ -418,6 +418,31 @@ def thin(packs: int) -> None:
     worst_groups(forecaster, bare, cohort)
 
 
+# Bands ---------------------------------------------------------------------------------------------------------------
+
+
+def bands(packs: int, cohorts: int = 4) -> None:
+    """How far forecasts learned from packs of their own lie apart, by what their members say of it."""
+    fewer, asked = 3 * packs // 20, rows_of(packs // 10, TEST)
+    members = [fit_members(lessons_of(fewer, 700 + k), FitSettings(seed=k)) for k in range(cohorts)]
+    each = np.array([[m.predict_survival(asked.X, DAYS) for m in some] for some in members])
+
+    def scale(curves: np.ndarray) -> np.ndarray:
+        return np.log(-np.log(np.clip(curves, 1e-9, 1 - 1e-9)))
+
+    middle, inside = scale(each.mean(axis=1)), scale(each).std(axis=1, ddof=1)
+    table = []
+    for day in (3.0, *REPORT_DAYS):
+        at = int(np.searchsorted(DAYS, day))
+        line = {"day": day, "apart": np.sqrt(middle[:, :, at].var(axis=0, ddof=1).mean())}
+        line["members apart"] = np.sqrt((inside[:, :, at] ** 2).mean())
+        # Both ends of a difference err, so it is the square root of two wider than one.
+        gap = abs(middle[:, None, :, at] - middle[None, :, :, at])[~np.eye(cohorts, dtype=bool)]
+        reach = np.sqrt(2) * BAND_FACTOR * np.repeat(inside[:, :, at], cohorts - 1, axis=0)
+        table.append(line | {"within the band": np.mean(gap < reach)})
+    show(f"Bands: {cohorts} forecasters of {fewer} packs each, log-log scale, {len(asked)} rows", table, 3)
+
+
 # Shift ---------------------------------------------------------------------------------------------------------------
 
 RAISED = {"out-of-range", "family-not-learned", "other-block-lower", "contradiction-charge"}
@@ -493,7 +518,7 @@ def kinds(packs: int) -> None:
     show("Kinds of weakness", table)
 
 
-PARTS = {f.__name__: f for f in (peers, stack, data, search, calibration, thin, shift, kinds)}
+PARTS = {f.__name__: f for f in (peers, stack, data, search, calibration, thin, bands, shift, kinds)}
 
 
 def main() -> None:
