@@ -266,6 +266,7 @@ def sound() -> Callable[[Page, str], None]:
 
     def check(page: Page, name: str) -> None:
         wide = page.viewport_size["width"]
+        page.wait_for_load_state()  # a link just followed may have its page still empty
         if folder:
             page.screenshot(path=f"{folder}/{name}-{wide}.png", full_page=True)
         too_wide = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
