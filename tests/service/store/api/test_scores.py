@@ -102,7 +102,7 @@ def test_what_cannot_be_decided_on_is_told_with_what_to_do(out, store, clock):
         with pytest.raises(NoSuchRecord):
             open_case(session, "nobody", clock())
         late = clock() + timedelta(days=OLDEST_DAYS + 20)
-        with pytest.raises(Conflict, match="Issue a new one"):
+        with pytest.raises(Conflict, match="Keep a new one"):
             open_case(session, "MB-VAN-07", late)
         ((one,), count) = without_forecast(session, late, 10)
         assert (one.pack_id, count) == ("MB-VAN-07", 1)
