@@ -212,8 +212,8 @@ def open_case(session: Session, pack_id: str, now: datetime) -> OpenCases:
     if score is not None and score.origin <= now - timedelta(days=OLDEST_DAYS):
         raise Conflict(
             _(
-                "The newest forecast of pack %(pack)s speaks of %(day)s, more than %(days)s days ago. Keep a new one on "
-                "the unit's page, or issue it with POST /v1/packs/%(pack)s/forecasts."
+                "The newest forecast of pack %(pack)s speaks of %(day)s, more than %(days)s days ago. Keep a new one "
+                "on the unit's page, or issue it with POST /v1/packs/%(pack)s/forecasts."
             )
             % {"pack": pack_id, "day": score.origin.date().isoformat(), "days": f"{OLDEST_DAYS:.0f}"}
         )
