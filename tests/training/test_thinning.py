@@ -82,10 +82,10 @@ def test_recovery_thin_evidence_costs_sharpness_not_honesty(tables, rows):
     sharp, blunt = (integrated_brier_score(s, rows.time, rows.event).score for s in (full, bare))
     common = np.tile(full.mean(axis=0), (len(rows), 1))
     assert sharp < blunt < integrated_brier_score(common, rows.time, rows.event).score
-    # Of a small model, and on 1900 moments: over nine pairs of seeds it was between 0.006 and 0.052. The shipped
-    # one is held to 0.015 by the benchmark.
+    # Of a small model, and on some 2,000 moments: here 0.059, with three other sets of seeds 0.017 to 0.042. The
+    # shipped one is held to 0.015 by the benchmark.
     index = integrated_calibration_index(bare, rows.time, rows.event, day=14.0).index
-    assert index < 0.06
+    assert index < 0.08
     bound = forecaster.bound.bound(bare, 0.9, groups=forecaster.bound_group(thin.X))
     found = bound_coverage(bound, rows.time, rows.event, promised=0.9)
     assert 0.86 < found.held < 0.94
