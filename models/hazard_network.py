@@ -107,8 +107,8 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
     What is made small is minus the log-likelihood and, beside it, the squared error of the hold curves over the grid:
     the integrated Brier score, rows weighed for those lost (`models.kaplan_meier.censoring_weights`). The likelihood
     looks most at days on which many faults return, the squared error at all days alike. Both are smallest at the true
-    curves, so their sum is; learned so, curves err a little less than by the likelihood alone (DEVELOPERS.md, "Tried for
-    accuracy").
+    curves, so their sum is; learned so, curves err a little less than by the likelihood alone (DEVELOPERS.md, "Tried
+    for accuracy").
 
     Directions are kept by construction (`models.directed_network`).
 
