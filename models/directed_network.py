@@ -119,15 +119,25 @@ class Run:
         output = np.clip(raw, -LOG_REACH, LOG_REACH)
         return cls(tuple(layers), read, directed, spread, output, output == raw)
 
-    def backward(self, w: Weights, slope: Array) -> Weights:
-        """Return the slope of the loss by every weight, given that by the output, shape (n, outputs)."""
+    def backward(self, w: Weights, slope: Array, beside: Array | None = None) -> Weights:
+        """Return the slope of the loss by every weight.
+
+        Parameters
+        ----------
+        w : Weights
+        slope : array, shape (n, outputs)
+            Of the loss by the output.
+        beside : array, shape (n, units), optional
+            Of what else is lost, by `free`.
+        """
         slope = slope * self.inside
         found = {
             "free out": self.free.T @ slope,
             "shift out": slope.sum(axis=0),
             "directed out": (self.directed.T @ slope) * np.sign(w["directed out"]),
         }
-        free = _evened_slope(slope @ w["free out"].T, self.free, self.spread)
+        read = slope @ w["free out"].T
+        free = _evened_slope(read if beside is None else read + beside, self.free, self.spread)
         directed = slope @ np.abs(w["directed out"]).T
         for number in reversed(range(len(self.layers))):
             layer = self.layers[number]

@@ -131,14 +131,14 @@ class FeatureColumns:
     names: tuple[str, ...]
 
     @classmethod
-    def learn(cls, X: ArrayLike | pd.DataFrame) -> tuple[FeatureColumns, FloatArray]:
-        """Return the names and the values as a float array, shape (n, p)."""
-        values = _matrix(X)
+    def learn(cls, X: ArrayLike | pd.DataFrame, called: str = "X") -> tuple[FeatureColumns, FloatArray]:
+        """Return the names and the values as a float array, shape (n, p); errors name the table as it is called."""
+        values = _matrix(X, called)
         names = (
             [str(c) for c in X.columns] if isinstance(X, pd.DataFrame) else [f"x{i}" for i in range(values.shape[1])]
         )
         if len(set(names)) < len(names):
-            raise BadInput.one("X", "has two columns of the same name.", "Name each feature once.")
+            raise BadInput.one(called, "has two columns of the same name.", "Name each feature once.")
         return cls(tuple(names)), values
 
     def read(self, X: ArrayLike | pd.DataFrame) -> FloatArray:
@@ -213,7 +213,7 @@ def check_grid(grid: ArrayLike) -> FloatArray:
     return edges
 
 
-def _matrix(X: ArrayLike | pd.DataFrame) -> FloatArray:
+def _matrix(X: ArrayLike | pd.DataFrame, called: str = "X") -> FloatArray:
     try:
         values = (
             X.to_numpy(dtype=np.float64, na_value=np.nan)
@@ -222,13 +222,13 @@ def _matrix(X: ArrayLike | pd.DataFrame) -> FloatArray:
         )
     except (TypeError, ValueError) as error:
         raise BadInput.one(
-            "X", "holds something that is not a number.", "Encode categories as numbers; NaN for unknown."
+            called, "holds something that is not a number.", "Encode categories as numbers; NaN for unknown."
         ) from error
     if values.ndim != 2:
         raise BadInput.one(
-            "X", f"has {values.ndim} dimension(s).", "Give a table: one row a pack, one column a feature."
+            called, f"has {values.ndim} dimension(s).", "Give a table: one row a pack, one column a feature."
         )
     if np.any(np.isinf(values)):
         row, column = np.argwhere(np.isinf(values))[0]
-        raise BadInput.one(f"X[{row}, {column}]", "is infinite.", "Give NaN where a feature is unknown.")
+        raise BadInput.one(f"{called}[{row}, {column}]", "is infinite.", "Give NaN where a feature is unknown.")
     return values

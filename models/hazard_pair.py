@@ -79,8 +79,9 @@ class HazardPair(BaseEstimator):  # type: ignore[misc]
         event: ArrayLike,
         entry: ArrayLike | None = None,
         weights: ArrayLike | None = None,
+        hidden: ArrayLike | pd.DataFrame | None = None,
     ) -> Self:
-        """Fit both; parameters and errors as for `HazardBooster.fit`."""
+        """Fit both; parameters and errors as for `HazardNetwork.fit`. Trees learn nothing from what is hidden."""
         self.booster_ = HazardBooster(
             self.days,
             rounds=self.rounds,
@@ -91,7 +92,7 @@ class HazardPair(BaseEstimator):  # type: ignore[misc]
         ).fit(X, time, event, entry, weights)
         self.network_ = HazardNetwork(
             self.days, passes=self.passes, monotone=self.monotone, seed=self.seed, threads=self.threads
-        ).fit(X, time, event, entry, weights)
+        ).fit(X, time, event, entry, weights, hidden)
         usual = SHARE_OF_MANY if len(np.asarray(time)) >= MANY_ROWS else SHARE
         self.share_ = usual if self.share is None else self.share
         return self

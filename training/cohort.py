@@ -20,6 +20,7 @@ from models.tables import VOLT_DECIMALS, HistoryTables, block_column, from_days
 from models.use_process import YEAR_DAYS
 from training.cohort_cell import CELL_PACKS, CellRecord, CellRun
 from training.families import load_families
+from training.hidden import weakness
 from training.meters import STATES, MeterQuality
 from training.places import PLACES, place_of
 from training.population import KIND_OF_CONDITION
@@ -120,7 +121,7 @@ class Cohort:
         What people saw and wrote down.
     truth : DataFrame
         ``pack_id``, ``kind``, ``condition``, ``weak_block`` (from 1), ``place``, ``family``, ``deficit_ah``, ``day0``
-        (days since 1970), ``cell`` and ``row``; what nobody saw.
+        (days since 1970), ``cell``, ``row`` and `training.hidden.weakness`; what nobody saw.
     cells : list of CellRecord
         Kept only with ``keep_states``.
     """
@@ -250,6 +251,7 @@ def cell_tables(plan: CohortPlan, task: CellTask, record: CellRecord) -> tuple[d
             "cell": task.index,
             "row": np.arange(n),
         }
+        | weakness(record.family, population)
     )
     return frames, truth
 

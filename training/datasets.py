@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from models.features import feature_frame
 from models.tables import SECONDS_PER_DAY, HistoryTables, from_days, to_days
+from training.hidden import hidden_values
 
 SHORTEST_FOLLOW_UP_DAYS = 1 / 24
 """Moments this close to their end are left out: nothing could be decided in the hour that remained."""
@@ -40,6 +41,8 @@ class SurvivalRows:
         The fault was confirmed again at that time.
     replaced : bool array, shape (n,)
         The pack was replaced at that time: a competing event.
+    hidden : DataFrame, shape (n, q), optional
+        Of simulated packs: `training.hidden.hidden_values`. NaN in rows of real ones.
     """
 
     moments: pd.DataFrame
@@ -47,6 +50,7 @@ class SurvivalRows:
     time: NDArray[np.float64]
     event: NDArray[np.bool_]
     replaced: NDArray[np.bool_]
+    hidden: pd.DataFrame | None = None
 
     def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> SurvivalRows:
         """Keep some rows."""
@@ -56,16 +60,22 @@ class SurvivalRows:
             self.time[rows],
             self.event[rows],
             self.replaced[rows],
+            None if self.hidden is None else self.hidden.loc[self.hidden.index[rows]].reset_index(drop=True),
         )
 
     def with_rows(self, other: SurvivalRows) -> SurvivalRows:
         """Append the rows of other packs."""
+        hidden = None
+        if self.hidden is not None or other.hidden is not None:
+            parts = [pd.DataFrame(index=range(len(r))) if r.hidden is None else r.hidden for r in (self, other)]
+            hidden = pd.concat(parts, ignore_index=True)
         return SurvivalRows(
             pd.concat([self.moments, other.moments], ignore_index=True),
             pd.concat([self.X, other.X], ignore_index=True),
             np.concatenate([self.time, other.time]),
             np.concatenate([self.event, other.event]),
             np.concatenate([self.replaced, other.replaced]),
+            hidden,
         )
 
     def __len__(self) -> int:
@@ -157,7 +167,7 @@ def moments_of(tables: HistoryTables, rng: np.random.Generator, *, holding_share
     return moments.drop(columns="end").sort_values(["pack_id", "origin"], kind="stable", ignore_index=True)
 
 
-def single_moments(tables: HistoryTables, rng: np.random.Generator) -> SurvivalRows:
+def single_moments(tables: HistoryTables, rng: np.random.Generator, truth: pd.DataFrame | None = None) -> SurvivalRows:
     """Rows of independent packs: at most one of each pack's moments.
 
     For each pack a number k is drawn beforehand (`SINGLE_MOMENT_SHARES`); its k-th moment is taken, and the pack is
@@ -165,7 +175,7 @@ def single_moments(tables: HistoryTables, rng: np.random.Generator) -> SurvivalR
     were soon back.
     """
     moments = moments_of(tables, rng)
-    return survival_rows(tables, moments[one_moment_a_pack(moments, rng)].reset_index(drop=True))
+    return survival_rows(tables, moments[one_moment_a_pack(moments, rng)].reset_index(drop=True), truth)
 
 
 def one_moment_a_pack(moments: pd.DataFrame, rng: np.random.Generator) -> NDArray[np.bool_]:
@@ -175,7 +185,7 @@ def one_moment_a_pack(moments: pd.DataFrame, rng: np.random.Generator) -> NDArra
     return np.asarray(moments.groupby("pack_id").cumcount().to_numpy() == wanted)
 
 
-def survival_rows(tables: HistoryTables, moments: pd.DataFrame) -> SurvivalRows:
+def survival_rows(tables: HistoryTables, moments: pd.DataFrame, truth: pd.DataFrame | None = None) -> SurvivalRows:
     """Join moments, their features and what followed.
 
     Parameters
@@ -183,6 +193,8 @@ def survival_rows(tables: HistoryTables, moments: pd.DataFrame) -> SurvivalRows:
     tables : HistoryTables
     moments : DataFrame
         From `moments_of`, or any with ``pack_id`` and ``origin``.
+    truth : DataFrame, optional
+        `training.cohort.Cohort.truth`, with which moments must come from `moments_of`.
 
     Returns
     -------
@@ -194,7 +206,14 @@ def survival_rows(tables: HistoryTables, moments: pd.DataFrame) -> SurvivalRows:
     known = ~np.isnan(end)
     kept = moments[known].reset_index(drop=True)
     time = (end[known] - second[known]) / SECONDS_PER_DAY
-    return SurvivalRows(kept, feature_frame(tables, kept), time, kind[known] == "returned", kind[known] == "replaced")
+    return SurvivalRows(
+        kept,
+        feature_frame(tables, kept),
+        time,
+        kind[known] == "returned",
+        kind[known] == "replaced",
+        None if truth is None else hidden_values(truth, tables, kept),
+    )
 
 
 def fold_of(pack_ids: pd.Series[str], folds: int, salt: str = "") -> NDArray[np.int64]:

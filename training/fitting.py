@@ -40,7 +40,8 @@ from training.thinning import thin_rows
 FOLDS: Final = 20
 CALIBRATION_FOLDS: Final = (14, 15, 16)
 REPORT_FOLDS: Final = (17, 18, 19)
-"""Of 20 folds by pack, 14 train the members, 3 set recalibration and bound, 3 are kept for the report."""
+"""Of 20 folds by pack, 3 are kept for the report. Where no further packs set recalibration and bound, 3 do; the others
+train the members."""
 
 CONFIDENCES: Final = (0.8, 0.9, 0.95)
 FEWEST_RETURNS: Final = 60
@@ -76,7 +77,7 @@ class FitSettings:
     members: int = 4
     pack_share: float = 0.9
     rounds: int = 100
-    passes: int = 24
+    passes: int = 36
     trees: bool = True
     workers: int = 2
     seed: int = 0
@@ -123,7 +124,7 @@ def data_digest(tables: HistoryTables) -> str:
     return digest.hexdigest()
 
 
-def new_member(settings: FitSettings, seed: int) -> SurvivalEstimator:
+def new_member(settings: FitSettings, seed: int) -> HazardPair | HazardNetwork:
     """Return a member to be fitted."""
     if not settings.trees:
         return HazardNetwork(monotone=DIRECTIONS, passes=settings.passes, seed=seed)
@@ -141,7 +142,7 @@ def fit_members(rows: SurvivalRows, settings: FitSettings) -> list[SurvivalEstim
             rng.random(len(unique)) < settings.pack_share if settings.members > 1 else np.ones(len(unique), dtype=bool)
         )
         some = rows.take(np.flatnonzero(drawn[inverse]))
-        return new_member(settings, seed).fit(some.X, some.time, some.event)
+        return new_member(settings, seed).fit(some.X, some.time, some.event, hidden=some.hidden)
 
     return list(Parallel(n_jobs=settings.workers)(delayed(one)(i) for i in range(settings.members)))
 
@@ -178,7 +179,8 @@ def train_forecaster(
     ----------
     tables : HistoryTables
     truth : DataFrame, optional
-        ``pack_id``, ``kind`` and whatever else to group the report by (``place``); simulated cohorts have it.
+        Of simulated packs: `training.cohort.Cohort.truth`. Members learn to tell what is hidden, the kinds of weakness
+        are learned from it, and the report is broken down by kind and place.
     further : Further, optional
         More packs for recalibration and bound alone, one moment each: where packs cost nothing, many of them.
     bank : mapping, optional
@@ -212,7 +214,7 @@ def train_forecaster(
             progress(step, len(steps), steps[min(step, len(steps) - 1)])
 
     say(0)
-    rows = survival_rows(tables, moments_of(tables, np.random.default_rng([settings.seed, 7])))
+    rows = survival_rows(tables, moments_of(tables, np.random.default_rng([settings.seed, 7])), truth)
     within = int((rows.event & (rows.time <= DAYS[-1])).sum())
     if within < FEWEST_RETURNS:
         raise BadInput.one(
@@ -220,7 +222,7 @@ def train_forecaster(
             f"holds {within} moments followed by a return; {FEWEST_RETURNS} are needed.",
             "Record more outcomes, or train on a simulated cohort.",
         )
-    train, calibration, held = split_rows(rows)
+    train, calibration, held = split_rows(rows, apart=further is None)
     Thresholds().require_rows(len(held))  # not after minutes of fitting
     kind = _labels(truth, "kind")
     if further is not None:
@@ -229,8 +231,8 @@ def train_forecaster(
         # In place of themselves, not beside: the bound rests on packs that speak once.
         thin = rng.random(len(more)) < THIN_SHARE
         more = more.take(~thin).with_rows(thin_rows(further.tables, more.take(thin)))
-        calibration = calibration.with_rows(more)
-        kind = None if kind is None else kind | (_labels(further.truth, "kind") or {})
+        calibration, more_kinds = more, _labels(further.truth, "kind")
+        kind = None if kind is None or more_kinds is None else kind | more_kinds
     again = np.random.default_rng([settings.seed, 10]).random(len(train)) < THIN_SHARE
     learned = train.with_rows(thin_rows(tables, train.take(again)))
     say(1)
@@ -275,6 +277,7 @@ def train_forecaster(
         "packs": int(tables.packs.shape[0]),
         "moments": len(rows),
         "calibration_moments": len(calibration),
+        "calibrated_apart": further is None,
         "returns": within,
         "banked_moments": sum(ready.packs for ready, _ in (bank or {}).values()),
         "seed": settings.seed,
@@ -285,10 +288,17 @@ def train_forecaster(
     return Trained(forecaster, report, facts)
 
 
-def split_rows(rows: SurvivalRows) -> tuple[SurvivalRows, SurvivalRows, SurvivalRows]:
-    """Return the rows to train on, to calibrate on and to report on; those of one pack stay together."""
+def split_rows(rows: SurvivalRows, *, apart: bool) -> tuple[SurvivalRows, SurvivalRows, SurvivalRows]:
+    """Return the rows to train on, to calibrate on and to report on; those of one pack stay together.
+
+    Parameters
+    ----------
+    rows : SurvivalRows
+    apart : bool
+        Keep some to calibrate on; False where further packs serve for that.
+    """
     fold = fold_of(rows.moments["pack_id"], FOLDS)
-    calibrating, reporting = np.isin(fold, CALIBRATION_FOLDS), np.isin(fold, REPORT_FOLDS)
+    calibrating, reporting = np.isin(fold, CALIBRATION_FOLDS) & apart, np.isin(fold, REPORT_FOLDS)
     return rows.take(~(calibrating | reporting)), rows.take(calibrating), rows.take(reporting)
 
 

@@ -296,7 +296,14 @@ def learn_from_records(
 
 
 def simulated_rows(
-    packs: int, seed: int, habits: WorkshopHabits, families: Mapping[str, PackFamily], digest: str, workers: int
+    packs: int,
+    seed: int,
+    habits: WorkshopHabits,
+    families: Mapping[str, PackFamily],
+    digest: str,
+    workers: int,
+    *,
+    apart: bool,
 ) -> SurvivalRows | None:
     """Make again the rows that a simulated model's members were trained on; None if the simulation has changed.
 
@@ -307,14 +314,16 @@ def simulated_rows(
     digest : str
         `training.fitting.data_digest` of the tables it was trained on.
     workers : int
+    apart : bool
+        Some of them were kept to calibrate on (`training.fitting.split_rows`).
     """
-    tables = simulate_cohort(
-        CohortPlan(packs=packs, seed=seed, habits=habits), families=families, workers=workers
-    ).tables
-    if data_digest(tables) != digest:
+    plan = CohortPlan(packs=packs, seed=seed, habits=habits)
+    cohort = simulate_cohort(plan, families=families, workers=workers)
+    if data_digest(cohort.tables) != digest:
         return None
-    rows = survival_rows(tables, moments_of(tables, np.random.default_rng([seed, 7])))
-    return split_rows(rows)[0]
+    moments = moments_of(cohort.tables, np.random.default_rng([seed, 7]))
+    rows = survival_rows(cohort.tables, moments, cohort.truth)
+    return split_rows(rows, apart=apart)[0]
 
 
 def report_of(learned: Learned, before: CalibrationReport, made_at: str) -> CalibrationReport:
@@ -491,7 +500,7 @@ def _members(
             drawn = np.random.default_rng([settings.seed, number]).random(len(packs)) < settings.pack_share
             some = simulated.take(np.flatnonzero(drawn[inverse]))
             mine, weights = some.with_rows(mine), np.concatenate([np.ones(len(some)), weights])
-        return new_member(settings, number).fit(mine.X, mine.time, mine.event, weights=weights)
+        return new_member(settings, number).fit(mine.X, mine.time, mine.event, weights=weights, hidden=mine.hidden)
 
     return list(Parallel(n_jobs=settings.workers)(delayed(one)(i) for i in range(count))), fold
 

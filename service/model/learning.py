@@ -153,6 +153,7 @@ def learn_from_record(
             families,
             base.manifest.data_digest,
             settings.workers,
+            apart=bool(made.get("calibrated_apart", True)),  # models of before always kept some
         )
 
     since = current.manifest.facts.get("learned_until")

@@ -108,15 +108,22 @@ def start_of(home: Path | None) -> Start:
         cohort = simulate_cohort(CohortPlan(DEMO_PACKS, 0, habits=NOBODY_REPLACES), workers=2)
         more = simulate_cohort(CohortPlan(2 * DEMO_PACKS, 1, habits=NOBODY_REPLACES), workers=2)
         trained = train_forecaster(cohort.tables, truth=cohort.truth, further=Further(more.tables, more.truth))
-        rows = survival_rows(cohort.tables, moments_of(cohort.tables, np.random.default_rng([0, 7])))
-        return Start(trained.forecaster, lambda: split_rows(rows)[0])
+        moments = moments_of(cohort.tables, np.random.default_rng([0, 7]))
+        rows = survival_rows(cohort.tables, moments, cohort.truth)
+        return Start(trained.forecaster, lambda: split_rows(rows, apart=False)[0])
     stored = ModelRegistry(home / "models").load_current(Forecaster)
     made = stored.manifest
 
     @cache
     def simulated() -> SurvivalRows | None:
         return simulated_rows(
-            int(made.facts["packs"]), made.seed, NOBODY_REPLACES, load_families(), made.data_digest, 2
+            int(made.facts["packs"]),
+            made.seed,
+            NOBODY_REPLACES,
+            load_families(),
+            made.data_digest,
+            2,
+            apart=bool(made.facts["calibrated_apart"]),
         )
 
     stored.model.members = tuple(Remembering(member) for member in stored.model.members)

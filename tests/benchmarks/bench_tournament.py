@@ -102,14 +102,15 @@ def cohort_of(packs: int, seed: int, **plan: Any) -> Cohort:
 @cache
 def rows_of(packs: int, seed: int) -> SurvivalRows:
     """At most one moment of each pack: what is scored."""
-    return single_moments(cohort_of(packs, seed).tables, np.random.default_rng([seed, 8]))
+    cohort = cohort_of(packs, seed)
+    return single_moments(cohort.tables, np.random.default_rng([seed, 8]), cohort.truth)
 
 
 @cache
 def lessons_of(packs: int, seed: int) -> SurvivalRows:
     """Every moment of each pack: what is learned from, here as in the shipped model."""
-    tables = cohort_of(packs, seed).tables
-    return survival_rows(tables, moments_of(tables, np.random.default_rng([seed, 7])))
+    cohort = cohort_of(packs, seed)
+    return survival_rows(cohort.tables, moments_of(cohort.tables, np.random.default_rng([seed, 7])), cohort.truth)
 
 
 def brier(survival: np.ndarray, rows: SurvivalRows) -> float:
@@ -124,16 +125,18 @@ def estimators(train: SurvivalRows, test: SurvivalRows) -> Iterator[tuple[str, n
     from sksurv.ensemble import GradientBoostingSurvivalAnalysis, RandomSurvivalForest
     from sksurv.util import Surv
 
-    def timed(estimator: Any) -> tuple[np.ndarray, float]:
+    def timed(estimator: Any, **beside: Any) -> tuple[np.ndarray, float]:
         began = time.process_time()
-        estimator.fit(train.X, train.time, train.event)
+        estimator.fit(train.X, train.time, train.event, **beside)
         spent = time.process_time() - began
         return estimator.predict_survival(test.X, DAYS), spent
 
     yield "Kaplan-Meier", np.tile(kaplan_meier(train.time, train.event).at(DAYS), (len(test), 1)), np.nan
-    yield "the network of a pair", *timed(HazardNetwork(monotone=DIRECTIONS))
+    network = HazardNetwork(monotone=DIRECTIONS, passes=FitSettings.passes)
+    yield "the network of a pair", *timed(network, hidden=train.hidden)
     yield "its trees", *timed(HazardBooster(monotone=DIRECTIONS, rounds=FitSettings.rounds, stop_early=False))
-    yield "pair", *timed(new_member(FitSettings(), 0))
+    yield "pair", *timed(new_member(FitSettings(), 0), hidden=train.hidden)
+    yield "pair, told only of outcomes", *timed(new_member(FitSettings(), 0))
     began = time.process_time()
     members = fit_members(train, FitSettings(workers=1))
     spent = time.process_time() - began
@@ -189,7 +192,7 @@ def stack(packs: int) -> None:
     }
     mixed = ConvexStack(members).fit(train.X, train.time, train.event, groups=train.moments["pack_id"].to_numpy())
     scores = {"stack": brier(mixed.predict_survival(test.X, DAYS), test)}
-    pair = new_member(FitSettings(), 0).fit(train.X, train.time, train.event)
+    pair = new_member(FitSettings(), 0).fit(train.X, train.time, train.event, hidden=train.hidden)
     scores["pair"] = brier(pair.predict_survival(test.X, DAYS), test)
     table = [{"estimator": n, "cross-validated": s, "share": mixed.shares_.get(n)} for n, s in mixed.scores_.items()]
     show(f"Stack: {len(train)} rows; on {len(test)} others {scores['stack']:.4f}, a pair {scores['pair']:.4f}", table)
@@ -202,7 +205,8 @@ def data(packs: int) -> None:
     train, test = rows_of(packs, TRAIN), rows_of(packs, TEST)
     many = train
     for part in range(1, 10):
-        many = many.with_rows(single_moments(cohort_of(packs, 5000 + part).tables, np.random.default_rng([part, 8])))
+        cohort = cohort_of(packs, 5000 + part)
+        many = many.with_rows(single_moments(cohort.tables, np.random.default_rng([part, 8]), cohort.truth))
     hidden = cohort_of(1500, TRUTH, keep_states=True)
     truth = true_curves(hidden, replicates=100, workers=2)
     asked = survival_rows(hidden.tables, truth.moments.assign(row=np.arange(len(truth.moments))))
@@ -212,7 +216,7 @@ def data(packs: int) -> None:
         "hidden truth": [np.nan, brier(truth.survival[asked.moments["row"]], asked)],
     }
     for name, rows in (("pair", train), ("pair, ten times the data", many)):
-        model = new_member(FitSettings(), 0).fit(rows.X, rows.time, rows.event)
+        model = new_member(FitSettings(), 0).fit(rows.X, rows.time, rows.event, hidden=rows.hidden)
         scores[name] = [brier(model.predict_survival(r.X, DAYS), r) for r in (test, asked)]
     best = scores["pair, ten times the data"]
     table = []
@@ -270,11 +274,13 @@ def search(packs: int) -> None:
         {"learning_rate": 0.001},
         {"learning_rate": 0.006},
         {"shrinkage": 0.1},
+        {"hidden_error": 0.0},
+        {"hidden_error": 0.3},
         {"monotone": None},
     ):
         network = clone(usual).set_params(**changed)
         began = time.process_time()
-        network.fit(train.X, train.time, train.event)
+        network.fit(train.X, train.time, train.event, hidden=train.hidden)
         line: dict[str, Any] = {"changed": ", ".join(f"{k} {v}" for k, v in changed.items()) or "nothing"}
         line["fit s"] = time.process_time() - began
         curves = network.predict_survival(choice.X, DAYS)

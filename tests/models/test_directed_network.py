@@ -18,13 +18,14 @@ def test_backward_is_the_slope(free, directed):
     # Reference: finite differences (scipy.optimize.approx_fprime).
     rng = np.random.default_rng(1)
     weights, inputs = network(free, directed), (rng.normal(size=(7, free)), rng.normal(size=(7, directed)))
-    wanted = rng.normal(size=(7, 5))
-    found = Run.forward(weights, *inputs).backward(weights, wanted)
+    wanted, of_units = rng.normal(size=(7, 5)), rng.normal(size=(7, 6))
+    found = Run.forward(weights, *inputs).backward(weights, wanted, of_units)
     assert found.keys() == weights.keys()
     for name, value in weights.items():
 
         def loss(flat, name=name, shape=value.shape):
-            return float((Run.forward(weights | {name: flat.reshape(shape)}, *inputs).output * wanted).sum())
+            run = Run.forward(weights | {name: flat.reshape(shape)}, *inputs)
+            return float((run.output * wanted).sum() + (run.free * of_units).sum())
 
         if value.size:
             numeric = approx_fprime(value.ravel(), loss, 1e-6)

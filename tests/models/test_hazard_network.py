@@ -7,7 +7,7 @@ from sklearn.base import clone
 
 from models.estimator import SurvivalEstimator, check_outcomes
 from models.grid import DAYS
-from models.hazard_network import HazardNetwork, Lesson
+from models.hazard_network import HazardNetwork, Lesson, Privilege
 from models.kaplan_meier import censoring_weights
 from models.problems import BadInput
 from models.regressions import CoxRegression
@@ -95,6 +95,61 @@ def test_late_entries_are_held_to_their_curve_from_then_on():
         assert lesson.slope(np.zeros((1, 1)), np.array([0]))[0, 0] == pytest.approx(by_hand, rel=1e-5)
 
 
+def told(seed, n):
+    """Invented packs: a wear that no reading shows by itself sets the hazard; few are followed to the fault."""
+    rng = np.random.default_rng(seed)
+    readings = rng.normal(size=(n, 5))
+    wear = readings[:, 0] * readings[:, 1] + np.abs(readings[:, 2]) - 0.8
+    scale = 20 * np.exp(-1.2 * wear)
+    died, followed = scale * rng.weibull(1.5, n), rng.uniform(1, 20, n)
+    truth = np.exp(-((DAYS / scale[:, None]) ** 1.5))
+    return readings, np.minimum(died, followed), died <= followed, wear[:, None], truth
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_what_is_hidden_helps_to_learn_and_is_not_asked_for(seed):
+    X, time, event, wear, _ = told(seed, 600)
+    fresh, *_, truth = told(seed + 100, 3000)
+
+    def error(hidden):
+        model = HazardNetwork(passes=60, batch=32, dropout=0.2, hidden_error=1.0)
+        curves = model.fit(X, time, event, hidden=hidden).predict_survival(fresh, DAYS)
+        return np.sqrt(np.mean((curves - truth) ** 2))
+
+    of_another = np.random.default_rng(seed).permutation(wear)
+    assert error(wear) < 0.975 * min(error(None), error(of_another))
+
+
+def test_hidden_values_that_say_nothing_change_nothing():
+    X, time, event, wear, _ = told(4, 300)
+    curves = HazardNetwork(passes=8).fit(X, time, event).predict_survival(X, DAYS)
+    for nothing in (np.full((300, 2), np.nan), np.ones((300, 1)), np.empty((300, 0))):
+        again = HazardNetwork(passes=8).fit(X, time, event, hidden=nothing).predict_survival(X, DAYS)
+        np.testing.assert_allclose(again, curves)
+    tenfold = HazardNetwork(passes=8).fit(X, time, event, hidden=10 * wear + 3).predict_survival(X, DAYS)
+    once = HazardNetwork(passes=8).fit(X, time, event, hidden=wear).predict_survival(X, DAYS)
+    np.testing.assert_allclose(tenfold, once, atol=1e-3)
+    assert np.abs(once - curves).max() > 0.01
+
+
+def test_the_slope_by_hidden_values_is_that_of_their_squared_error():
+    # By hand: of the known values 1, 2 and 6, weighed 1, 1 and 2, mean 3.75 and variance 5.1875.
+    hidden, weights = np.array([[1.0], [2.0], [6.0], [np.nan]]), np.array([1.0, 1.0, 2.0, 4.0])
+    privilege = Privilege.of(hidden, weights, 0.5)
+    np.testing.assert_allclose(privilege.value[:, 0], [*(np.array([1, 2, 6]) - 3.75) / np.sqrt(5.1875), 0], rtol=1e-6)
+    rng = np.random.default_rng(0)
+    free, rows = rng.normal(size=(4, 3)), np.arange(4)
+    first = {"hidden out": rng.normal(size=(3, 1)), "hidden shift": rng.normal(size=1)}
+
+    def loss(shift):
+        read = free @ first["hidden out"] + shift
+        return 0.5 * ((weights / 2)[:3, None] * (read - privilege.value)[:3] ** 2).sum()
+
+    slope = privilege.slope(first, free, rows)
+    assert slope[3, 0] == 0
+    assert slope.sum() == pytest.approx(approx_fprime(first["hidden shift"], loss, 1e-6)[0], rel=1e-4)
+
+
 def test_a_direction_shows_in_the_curves():
     X, time, event, entry, _ = cohort(6)
     frame = pd.DataFrame(X, columns=["step", "load", "gate", "noise"])
@@ -167,5 +222,9 @@ def test_bad_input_is_named():
         HazardNetwork().fit(np.zeros((3, 1)), [100, 120, 5], [True, True, False])
     with pytest.raises(BadInput, match="X"):
         HazardNetwork().fit(np.zeros((2, 1)), [1, 2, 3], [True] * 3)
+    with pytest.raises(BadInput, match="hidden"):
+        HazardNetwork().fit(np.zeros((3, 1)), [1, 2, 3], [True] * 3, hidden=np.zeros((2, 1)))
+    with pytest.raises(BadInput, match=r"hidden\[1, 0\]"):
+        HazardNetwork().fit(np.zeros((3, 1)), [1, 2, 3], [True] * 3, hidden=[[0], [np.inf], [1]])
     with pytest.raises(BadInput, match="monotone"):
         HazardNetwork(monotone={"heat": 1}).fit(np.zeros((3, 1)), [1, 2, 3], [True] * 3)

@@ -8,7 +8,15 @@ import pytest
 from models.problems import BadInput
 from training.cohort import CohortPlan, simulate_cohort
 from training.datasets import fold_of, moments_of, survival_rows
-from training.fitting import CALIBRATION_FOLDS, FOLDS, REPORT_FOLDS, FitSettings, data_digest, train_forecaster
+from training.fitting import (
+    CALIBRATION_FOLDS,
+    FOLDS,
+    REPORT_FOLDS,
+    FitSettings,
+    data_digest,
+    split_rows,
+    train_forecaster,
+)
 from training.marrow_bay import demo_van, marrow_bay_fleet
 from training.scores import integrated_brier_score
 
@@ -44,6 +52,22 @@ def test_parts_share_no_pack(small_cohort):
     assert set(CALIBRATION_FOLDS).isdisjoint(REPORT_FOLDS)
     # A fair hash: each of 20 folds holds 50 of 1000 packs, within five standard deviations (binomial).
     assert np.all(np.abs(sizes - 50) < 5 * np.sqrt(50 * 0.95))
+
+
+def test_packs_are_kept_for_calibration_only_where_no_further_ones_serve(small_cohort):
+    rows = survival_rows(small_cohort.tables, moments_of(small_cohort.tables, np.random.default_rng(0)))
+
+    def packs(some):
+        return set(some.moments["pack_id"])
+
+    train, calibration, held = split_rows(rows, apart=True)
+    whole, none, again = split_rows(rows, apart=False)
+    assert packs(whole) == packs(train) | packs(calibration)
+    assert packs(train).isdisjoint(packs(calibration))
+    assert packs(again) == packs(held)
+    assert packs(whole).isdisjoint(packs(held))
+    assert len(none) == 0
+    assert len(train) + len(calibration) + len(held) == len(rows)
 
 
 def test_too_few_returns_are_refused(small_cohort):

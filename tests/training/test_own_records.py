@@ -46,7 +46,7 @@ def record(made_once):
 def start(small_trained, small_cohort):
     def simulated():
         rows = survival_rows(small_cohort.tables, moments_of(small_cohort.tables, np.random.default_rng([0, 7])))
-        return split_rows(rows)[0]
+        return split_rows(rows, apart=True)[0]
 
     return Start(small_trained.forecaster, simulated)
 
@@ -155,10 +155,13 @@ def test_effective_returns_are_kish(start, record):
 def test_simulated_rows_come_again_or_not_at_all(small_cohort, small_trained, start):
     families, habits = small_cohort.tables.families, CohortPlan(1, 0).habits
     digest = small_trained.facts["data_digest"]
-    again = simulated_rows(1000, 11, habits, families, digest, 1)
+    again = simulated_rows(1000, 11, habits, families, digest, 1, apart=True)
     assert again is not None
     assert set(again.moments["pack_id"]) == set(start.simulated().moments["pack_id"])
-    assert simulated_rows(1000, 11, habits, families, "another", 1) is None
+    assert again.hidden is not None
+    whole = simulated_rows(1000, 11, habits, families, digest, 1, apart=False)
+    assert set(whole.moments["pack_id"]) > set(again.moments["pack_id"])
+    assert simulated_rows(1000, 11, habits, families, "another", 1, apart=True) is None
 
 
 def test_shrunken_bound_lies_between_its_two_sources():
