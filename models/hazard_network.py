@@ -33,7 +33,7 @@ from models.threads import thread_limit
 CHUNK_ROWS: Final = 4096
 """Packs forecast at a time: memory stays flat however many there are."""
 
-MANY_ROWS: Final = 30_000
+MANY_ROWS: Final = 15_000
 """From so many on, rows speak for themselves: fewer units are left out, and steps are taken on more rows at a time."""
 
 BATCH, BATCH_OF_MANY = 256, 512
