@@ -22,7 +22,7 @@ from models.features import feature_frame, raw_features
 from models.forecast import Flag, Forecast
 from models.grid import DAYS
 from models.history import PackHistory, UsagePlan, require_fit
-from models.kinds import KINDS, KindClassifier, with_likely_joint
+from models.kinds import KINDS, KindClassifier, with_likely_kind
 from models.pack_bank import PackBank, require_bank
 from models.plans import USUAL_PLANS, Plan
 from models.problems import BadInput, OutOfReach
@@ -190,8 +190,8 @@ class Forecaster:
         return np.asarray(np.trapezoid(self.curves(X)[0], DAYS, axis=1))
 
     def bound_group(self, X: pd.DataFrame) -> NDArray[np.object_]:
-        """Return the group whose record each good-for day rests on: evidence, and likely a joint; shape (n,)."""
-        return with_likely_joint(evidence_group(X), None if self.kinds is None else self.kinds.predict(X))
+        """Return the group whose record each good-for day rests on: evidence and likeliest kind; shape (n,)."""
+        return with_likely_kind(evidence_group(X), None if self.kinds is None else self.kinds.predict(X))
 
     def summary(self, X: pd.DataFrame) -> Floats:
         """Condense evidence to what it says of the pack, for comparing packs.
@@ -248,7 +248,7 @@ class Forecaster:
             band_low=low,
             band_high=high,
             kinds=kinds,
-            group=with_likely_joint(evidence_group(X), kinds),
+            group=with_likely_kind(evidence_group(X), kinds),
             widening=np.where((furthest > 0) | self.seen.new_family(X), WIDENING, 1.0),
             reachable=furthest <= FAR,
         )

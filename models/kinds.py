@@ -16,8 +16,12 @@ KINDS: Final = ("leak", "fade", "neglect", "joint")
 """Leak: self-discharge. Fade: lost capacity. Neglect: imbalance without a defect. Joint: ohmic, no top-up helps."""
 
 
-def with_likely_joint(group: NDArray[np.object_], kinds: NDArray[np.float64] | None) -> NDArray[np.object_]:
-    """Split evidence groups by whether a joint is the likeliest kind: a top-up does little there, so packs differ.
+SET_APART: Final = {"joint": "likely a joint", "neglect": "likely neglect"}
+"""Kinds whose packs hold for reasons of their own, and what their part of an evidence group is called."""
+
+
+def with_likely_kind(group: NDArray[np.object_], kinds: NDArray[np.float64] | None) -> NDArray[np.object_]:
+    """Split evidence groups by the likeliest kind: a top-up does little for a joint, and all there is for neglect.
 
     Parameters
     ----------
@@ -29,11 +33,16 @@ def with_likely_joint(group: NDArray[np.object_], kinds: NDArray[np.float64] | N
     Returns
     -------
     object array, shape (n,)
+        With leak and fade, which are hard to tell apart, left in one part.
     """
     if kinds is None:
         return group
-    likely = kinds.argmax(axis=1) == KINDS.index("joint")
-    return np.where(likely, group + ", likely a joint", group)
+    parted = group.copy()
+    likeliest = kinds.argmax(axis=1)
+    for kind, called in SET_APART.items():
+        rows = likeliest == KINDS.index(kind)
+        parted[rows] = parted[rows] + f", {called}"
+    return parted
 
 
 class KindClassifier:

@@ -24,7 +24,7 @@ from models.hazard import HazardBooster
 from models.hazard_network import HazardNetwork
 from models.hazard_pair import HazardPair
 from models.kaplan_meier import kaplan_meier
-from models.kinds import KindClassifier, with_likely_joint
+from models.kinds import KindClassifier, with_likely_kind
 from models.problems import BadInput
 from models.recalibration import GroupRecalibration
 from models.regressions import CoxRegression
@@ -329,7 +329,7 @@ def assemble(
         calibration.time,
         calibration.event,
         censoring_survival=followed,
-        groups=with_likely_joint(group, None if kinds is None else kinds.predict(calibration.X)),
+        groups=with_likely_kind(group, None if kinds is None else kinds.predict(calibration.X)),
     )
     return Forecaster(members, recalibration, bound, kinds, SeenRange.of(train.X), tables.families, model_id)
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from sklearn.metrics import log_loss
 
-from models.kinds import KINDS, KindClassifier, with_likely_joint
+from models.kinds import KINDS, KindClassifier, with_likely_kind
 from training.cohort import CohortPlan, simulate_cohort
 from training.datasets import single_moments
 
@@ -71,9 +71,15 @@ def test_a_kind_never_taught_gets_no_probability(parts):
     assert few.predict(X)[:, KINDS.index("joint")].max() < 1e-6
 
 
-def test_evidence_groups_split_where_a_joint_is_likeliest():
-    group = np.array(["fresh, rich", "fresh, rich", "fresh, bare"], dtype=object)
-    kinds = np.array([[0.2, 0.2, 0.2, 0.4], [0.4, 0.1, 0.1, 0.4], [0.0, 0.0, 0.0, 1.0]])
-    parted = with_likely_joint(group, kinds)
-    assert parted.tolist() == ["fresh, rich, likely a joint", "fresh, rich", "fresh, bare, likely a joint"]
-    assert with_likely_joint(group, None) is group
+def test_evidence_groups_split_by_the_likeliest_kind():
+    group = np.array(["fresh, rich", "fresh, rich", "fresh, bare", "holding, bare"], dtype=object)
+    kinds = np.array([[0.2, 0.2, 0.2, 0.4], [0.4, 0.1, 0.1, 0.4], [0.0, 0.0, 0.0, 1.0], [0.3, 0.2, 0.5, 0.0]])
+    parted = with_likely_kind(group, kinds)
+    assert parted.tolist() == [
+        "fresh, rich, likely a joint",
+        "fresh, rich",
+        "fresh, bare, likely a joint",
+        "holding, bare, likely neglect",
+    ]
+    assert group.tolist() == ["fresh, rich", "fresh, rich", "fresh, bare", "holding, bare"]
+    assert with_likely_kind(group, None) is group
