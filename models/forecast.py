@@ -52,7 +52,7 @@ class Forecast:
     flags : tuple of Flag
     model_id, inputs_digest : str
     group : str
-        The group whose record the good-for day rests on: its evidence, and the likeliest kind where that is joint or neglect.
+        The group whose record the good-for day rests on: its evidence, and a likely joint or neglect.
     bound : ConformalBound
     widening : float
         1, or less where the evidence lies outside what the model has seen: the good-for day is then read off at this
