@@ -24,7 +24,7 @@ from training.registry import Manifest, ModelRegistry
 from training.workshop import WorkshopHabits
 
 DEFAULT_PACKS: Final = 20_000
-"""Simulated packs to learn from; about seven minutes on two cores."""
+"""Simulated packs to learn from; about sixteen minutes of processor time."""
 
 FURTHER_PER_PACK: Final = 2
 """Further packs, for each one learned from, that only set recalibration and bound: simulated packs cost little."""
