@@ -112,7 +112,7 @@ def test_what_is_hidden_helps_to_learn_and_is_not_asked_for(seed):
     fresh, *_, truth = told(seed + 100, 3000)
 
     def error(hidden):
-        model = HazardNetwork(passes=60, batch=32, dropout=0.2, hidden_error=1.0)
+        model = HazardNetwork(layers=2, width=48, directed_width=2, dropout=0.2, passes=60, batch=64, hidden_error=1.0)
         curves = model.fit(X, time, event, hidden=hidden).predict_survival(fresh, DAYS)
         return np.sqrt(np.mean((curves - truth) ** 2))
 
