@@ -26,7 +26,7 @@ REPLACEMENT_DAYS = 7
 """A pack ordered today is at Marrow Bay in about a week. Invented."""
 SEED = 0
 DEMO_PACKS = 5000
-"""Packs to simulate where there is no model yet: enough for a sound demonstration, trained within three minutes."""
+"""Packs to simulate where there is no model yet: enough for a sound demonstration, trained in minutes."""
 
 
 @plain_errors
