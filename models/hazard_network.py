@@ -150,10 +150,10 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
     for accuracy").
 
     Where more is known of the rows to learn from than of those to forecast (of simulated packs, all that is hidden),
-    the same units learn to tell that too, and are dropped of it once learned. It costs a forecast nothing and says far
-    more of each pack than one day of return does (learning from privileged information: Vapnik & Vashist 2009, Neural
-    Networks 22, 544-557; several tasks by the same units: Caruana 1997, Machine Learning 28, 41-75; both from memory,
-    unverified).
+    the same units learn to tell that too; what tells it is dropped once learned. It costs a forecast nothing and says
+    far more of each pack than one day of return does (learning from privileged information: Vapnik & Vashist 2009,
+    Neural Networks 22, 544-557; several tasks by the same units: Caruana 1997, Machine Learning 28, 41-75; both from
+    memory, unverified).
 
     Directions are kept by construction (`models.directed_network`).
 
@@ -172,7 +172,8 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
     squared_error : float
         What the squared error counts beside minus the log-likelihood.
     hidden_error : float
-        What the squared error of each hidden value counts, in units of its variance.
+        What the squared error of each hidden value counts, in units of its variance (DEVELOPERS.md, "Tried for
+        accuracy").
     learning_rate, shrinkage : float
         Of the descent (`models.directed_network.Descent`).
     monotone : mapping of column name or index to +1 or -1, optional

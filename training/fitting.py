@@ -68,7 +68,8 @@ class FitSettings:
     passes : int
         Times that each network learns from every row.
     trees : bool
-        False: members are networks alone. About twice as fast, and about 1 % worse where there is much to learn from.
+        False: members are networks alone. In seven tenths of the time, and about 1 % worse where there is much to learn
+        from.
     workers : int
         Processes for the members.
     seed : int

@@ -35,6 +35,12 @@ PLAIN: Final = (
 def weakness(family: PackFamily, population: Population) -> dict[str, NDArray[np.float64]]:
     """Describe the weak block of each pack as it came in, and what else of the pack bears on how long it holds.
 
+    Parameters
+    ----------
+    family : PackFamily
+    population : Population
+        n packs of it.
+
     Returns
     -------
     dict of str to array, shape (n,)

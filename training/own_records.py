@@ -61,7 +61,7 @@ BACK_TEST_RETURNS: Final = 40
 BACK_TEST_MEMBERS: Final = 2
 BACK_TEST_PASSES: Final = 12
 BACK_TEST_ROWS: Final = 20_000
-"""On simulated and own rows together the back-test tries networks alone, of half the passes, on so many of the
+"""On simulated and own rows together the back-test tries networks alone, of a third of the passes, on so many of the
 simulated rows, in far less time than what is then fitted takes. They err more, so the trial leans to the simpler
 ways."""
 

@@ -15,8 +15,8 @@ the record each time). Two such places, in turn:
 
 All data are simulated (invented). Up to 100 outcomes take seconds a seed; from some 150 returns on, ways of retraining
 are tried on the past of each record, which takes minutes: `--long-seeds` says for how many seeds. With `--hurried` what
-is fitted again there is what the back-test tries (two networks of half the passes), not four whole pairs: quicker, and
-if anything worse.
+is fitted again there is what the back-test tries (two networks of a third of the passes), not four whole pairs:
+quicker, and if anything worse.
 """
 
 from __future__ import annotations

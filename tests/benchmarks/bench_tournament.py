@@ -184,10 +184,13 @@ def peers(packs: int) -> None:
 
 
 def stack(packs: int) -> None:
-    """Shares that cross-validation, whole packs held out, gives each estimator: why a pair is of these two."""
+    """Shares that cross-validation, whole packs held out, gives each estimator: why a pair is of these two.
+
+    All learn from outcomes alone.
+    """
     train, test = rows_of(packs, TRAIN), rows_of(packs, TEST)
     members = {
-        "network": HazardNetwork(monotone=DIRECTIONS),
+        "network": HazardNetwork(monotone=DIRECTIONS, passes=FitSettings.passes),
         "trees": HazardBooster(monotone=DIRECTIONS, rounds=FitSettings.rounds, stop_early=False),
         "probability booster": ProbabilityBooster(monotone=DIRECTIONS),
         "first passage": FirstPassageRegression(),
@@ -197,7 +200,7 @@ def stack(packs: int) -> None:
     }
     mixed = ConvexStack(members).fit(train.X, train.time, train.event, groups=train.moments["pack_id"].to_numpy())
     scores = {"stack": brier(mixed.predict_survival(test.X, DAYS), test)}
-    pair = new_member(FitSettings(), 0).fit(train.X, train.time, train.event, hidden=train.hidden)
+    pair = new_member(FitSettings(), 0).fit(train.X, train.time, train.event)
     scores["pair"] = brier(pair.predict_survival(test.X, DAYS), test)
     table = [{"estimator": n, "cross-validated": s, "share": mixed.shares_.get(n)} for n, s in mixed.scores_.items()]
     show(f"Stack: {len(train)} rows; on {len(test)} others {scores['stack']:.4f}, a pair {scores['pair']:.4f}", table)
@@ -264,7 +267,7 @@ def search(packs: int) -> None:
         table.append(dict(zip(names, (rounds, rate, leaves, periods, prior, controls, score, spent), strict=True)))
     show("Search: one booster, scored on packs that serve for nothing else", table, 5)
     trees, table = model.predict_survival(choice.X, DAYS), []
-    usual = HazardNetwork(monotone=DIRECTIONS)
+    usual = HazardNetwork(monotone=DIRECTIONS, passes=FitSettings.passes)
     for changed in (
         {},
         {"layers": 2},
@@ -273,9 +276,10 @@ def search(packs: int) -> None:
         {"width": 192, "directed_width": 96},
         {"dropout": 0.2},
         {"dropout": 0.4},
-        {"passes": 12},
-        {"passes": 40},
-        {"batch": 512},
+        {"dropout": 0.5},
+        {"passes": 24},
+        {"passes": 60},
+        {"batch": 256},
         {"learning_rate": 0.001},
         {"learning_rate": 0.006},
         {"shrinkage": 0.1},

@@ -82,7 +82,7 @@ def test_recovery_thin_evidence_costs_sharpness_not_honesty(tables, rows):
     sharp, blunt = (integrated_brier_score(s, rows.time, rows.event).score for s in (full, bare))
     common = np.tile(full.mean(axis=0), (len(rows), 1))
     assert sharp < blunt < integrated_brier_score(common, rows.time, rows.event).score
-    # Of a small model, and on some 2,000 moments: here 0.059, with three other sets of seeds 0.017 to 0.042. The
+    # Of a small model, and on some 2,000 moments: here 0.065, with three other sets of seeds 0.012 to 0.032. The
     # shipped one is held to 0.015 by the benchmark.
     index = integrated_calibration_index(bare, rows.time, rows.event, day=14.0).index
     assert index < 0.08
