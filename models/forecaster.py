@@ -12,27 +12,27 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from models.attribution import Contribution, attribute
-from models.conformal import ConformalBound
-from models.estimator import SurvivalEstimator
-from models.evidence import FAR, SeenRange, evidence_group, flags_of, with_inferred_topups
-from models.families import PackFamily
-from models.feature_table import Evidence
-from models.features import feature_frame, raw_features
-from models.forecast import Flag, Forecast
-from models.grid import DAYS
-from models.history import PackHistory, UsagePlan, require_fit
-from models.kinds import KINDS, KindClassifier, with_likely_kind
-from models.pack_bank import PackBank, require_bank
-from models.plans import USUAL_PLANS, Plan
-from models.problems import BadInput, OutOfReach
-from models.recalibration import GroupRecalibration, SuccessiveRecalibration
-from models.recheck import DEFAULT_RISK, RecheckPlan, recheck_plan
-from models.said import say
-from models.similar import PastPacks, SimilarPack
-from models.tables import SECONDS_PER_DAY, HistoryTables, tables_from_histories, to_days
-from models.what_if import WhatIf, what_if
-from models.worth_of_evidence import worth_of_missing
+from models.base.day_grid import DAYS
+from models.base.errors import BadInput, OutOfReach
+from models.base.messages import say
+from models.calibration.conformal import ConformalBound
+from models.calibration.recalibration import GroupRecalibration, SuccessiveRecalibration
+from models.features.definitions import Evidence
+from models.features.raw import feature_frame, raw_features
+from models.forecasts.attribution import Contribution, attribute
+from models.forecasts.evidence import FAR, SeenRange, evidence_group, flags_of, with_inferred_topups
+from models.forecasts.forecast import Flag, Forecast
+from models.forecasts.similar_packs import PastPacks, SimilarPack
+from models.forecasts.value_of_information import worth_of_missing
+from models.forecasts.weakness_kind import KINDS, KindClassifier, with_likely_kind
+from models.interventions.pack_bank import PackBank, require_bank
+from models.interventions.plans import USUAL_PLANS, Plan
+from models.interventions.recheck import DEFAULT_RISK, RecheckPlan, recheck_plan
+from models.interventions.what_if import WhatIf, what_if
+from models.packs.family import PackFamily
+from models.packs.history import PackHistory, UsagePlan, require_fit
+from models.packs.tables import SECONDS_PER_DAY, HistoryTables, tables_from_histories, to_days
+from models.survival.estimator import SurvivalEstimator
 
 BAND_FACTOR: Final = 3.5
 """Standard deviations of the members on the complementary log-log scale to each side, for nine in ten: the 0.95
@@ -68,7 +68,7 @@ class Forecasts:
     X : DataFrame, shape (n, features)
     survival, band_low, band_high : array, shape (n, len(DAYS))
     kinds : array, shape (n, 4), or None
-        In the order of `models.kinds.KINDS`.
+        In the order of `models.forecasts.weakness_kind.KINDS`.
     group : object array, shape (n,)
         Whose record the good-for day rests on: see `Forecaster.bound_group`.
     widening : array, shape (n,)
@@ -104,7 +104,8 @@ class Explanation:
     similar : tuple of SimilarPack
         The most similar past packs; none if the model holds none.
     worth : mapping of evidence to float
-        How far each kind of missing evidence would move the forecast, in days (`models.worth_of_evidence`).
+        How far each kind of missing evidence would move the forecast, in days
+        (`models.forecasts.value_of_information`).
     """
 
     forecast: Forecast
@@ -119,7 +120,7 @@ def _cloglog(survival: Floats) -> Floats:
 
 
 class Forecaster:
-    """Turns histories into forecasts. Made by `training.fitting`; holds fitted parts only.
+    """Turns histories into forecasts. Made by `training.learning.fitting`; holds fitted parts only.
 
     Parameters
     ----------
@@ -294,7 +295,8 @@ class Forecaster:
     ) -> Explanation:
         """Forecast one pack and say what moves the forecast; parameters and errors as for `forecast`.
 
-        See `models.attribution.attribute` for what the contributions mean, `models.similar.PastPacks` for likeness.
+        See `models.forecasts.attribution.attribute` for what the contributions mean,
+        `models.forecasts.similar_packs.PastPacks` for likeness.
         """
         forecast, tables, batch = self._forecast(history, at, usage, family)
         raw = raw_features(tables, batch.moments)
@@ -313,7 +315,9 @@ class Forecaster:
         usage: UsagePlan | None = None,
         family: PackFamily | None = None,
     ) -> WhatIf:
-        """Forecast one pack under other plans; parameters and errors as for `forecast` and `models.what_if.what_if`.
+        """Forecast one pack under other plans.
+
+        Parameters and errors as for `forecast` and `models.interventions.what_if.what_if`.
 
         The same inputs give the same answer: the random numbers are seeded with their digest.
         """
@@ -332,7 +336,7 @@ class Forecaster:
     ) -> RecheckPlan:
         """Say when to read one pack again, and what the reading will mean.
 
-        Parameters and errors as for `forecast` and `models.recheck.recheck_plan`; seeded as `what_if`.
+        Parameters and errors as for `forecast` and `models.interventions.recheck.recheck_plan`; seeded as `what_if`.
         """
         bank = require_bank(self.bank)
         forecast, tables, batch = self._forecast(history, at, usage, family)

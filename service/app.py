@@ -10,24 +10,24 @@ from typing import Any
 from fastapi import Depends, FastAPI
 from fastapi.openapi.utils import get_openapi
 
-from models.problems import Problem
+from models.base.errors import Problem
 from service.access.roles import require_complete_table, require_role
-from service.calibration.routes import router as calibration
-from service.families.routes import router as families
-from service.forecasts.routes import router as forecasts
-from service.health.routes import router as health
-from service.logs import make_log
-from service.model.routes import router as model
-from service.model.source import ModelSource, RegistrySource
+from service.app_store import add_store, store_lifespan, store_routers
+from service.core.logs import make_log
+from service.core.model_source import ModelSource, RegistrySource
+from service.core.settings import Settings
+from service.forecasting.forecasts.routes import router as forecasts
+from service.forecasting.model.family_routes import router as families
+from service.forecasting.model.routes import router as model
+from service.forecasting.track_record.calibration_routes import router as calibration
+from service.http.address_check import require_writable_address
+from service.http.body_limit import BodyLimit
+from service.http.problems import PROBLEM_MEDIA_TYPE, install_problem_handlers, problem_responses
+from service.http.request_log import RequestLog
+from service.operation.health_routes import router as health
 from service.pages.adding import add_pages, page_routers
-from service.problems import PROBLEM_MEDIA_TYPE, install_problem_handlers, problem_responses
-from service.request_address import require_writable_address
-from service.request_body import BodyLimit
-from service.request_log import RequestLog
-from service.settings import Settings
-from service.stateful import add_store, store_lifespan, store_routers
 from service.store.opening import Store
-from training.families import load_families
+from training.files.families import load_families
 from training.registry import ModelRegistry
 
 DESCRIPTION = (

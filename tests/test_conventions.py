@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import ast
 import os
 import re
 import shutil
 import subprocess
 import sys
+from graphlib import TopologicalSorter
 from pathlib import Path
 from zipfile import ZipFile
 
 import pytest
 
-from models.feature_table import FEATURES
-from service.settings import settings_table
+from models.features.definitions import FEATURES
+from service.core.settings import settings_table
 
 
 def run(repository: Path, *command: str) -> subprocess.CompletedProcess[str]:
@@ -29,13 +31,67 @@ def test_lint_format_and_types(repository, command):
     assert found.returncode == 0, found.stdout + found.stderr
 
 
+ORDER = {
+    "models": (
+        *("base", "packs", "physics", "survival", "estimators", "calibration", "features", "forecasts"),
+        *("interventions", "forecaster", "topup", "decisions"),
+    ),
+    "training": (
+        *("files", "simulation", "scoring", "plotting", "report", "cohort_report", "learning", "monitoring"),
+        *("registry",),
+    ),
+    "service": (
+        *("core", "store", "http", "access", "records", "forecasting", "decisions", "exchange", "jobs", "operation"),
+        *("pages", "app_store", "app", "cli"),
+    ),
+}
+"""Packages of each tree; one may import those before it. And each tree those before it."""
+
+
+def imports_of(repository: Path) -> dict[str, set[str]]:
+    """Modules of the three trees, and the modules of theirs that each imports."""
+    paths = {
+        ".".join(path.relative_to(repository).with_suffix("").parts).removesuffix(".__init__"): path
+        for tree in ORDER
+        for path in (repository / tree).rglob("*.py")
+        if "migrations" not in path.parts
+    }
+    found: dict[str, set[str]] = {}
+    for name, path in paths.items():
+        wanted: set[str] = set()
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.module is not None:
+                wanted |= {f"{node.module}.{alias.name}" for alias in node.names} & set(paths) or {node.module}
+            elif isinstance(node, ast.Import):
+                wanted |= {alias.name for alias in node.names}
+        found[name] = wanted & set(paths)
+    return found
+
+
 def test_arrows_point_one_way(repository):
-    forbidden = {"models": ("training", "service"), "training": ("service",)}
-    for package, others in forbidden.items():
-        for path in (repository / package).rglob("*.py"):
-            for other in others:
-                found = re.search(rf"^\s*(?:from|import) {other}\b", path.read_text(encoding="utf-8"), re.MULTILINE)
-                assert not found, f"{path.relative_to(repository)} imports {other}"
+    trees = list(ORDER)
+    for name, wanted in imports_of(repository).items():
+        tree, *rest = name.split(".")
+        for other in sorted(wanted):
+            its_tree, *its_rest = other.split(".")
+            assert trees.index(its_tree) <= trees.index(tree), f"{name} imports {other}"
+            if its_tree == tree and rest and its_rest:
+                order = ORDER[tree]
+                assert order.index(its_rest[0]) <= order.index(rest[0]), f"{name} imports {other}"
+
+
+def test_every_package_has_its_place_in_the_order(repository):
+    for tree, order in ORDER.items():
+        names = {path.stem for path in (repository / tree).glob("*.py")} | {
+            path.parent.name for path in (repository / tree).glob("*/__init__.py")
+        }
+        assert names - {"__init__"} == set(order)
+
+
+def test_no_imports_go_in_circles(repository):
+    graph = imports_of(repository)
+    sorter = TopologicalSorter({name: wanted - {name} for name, wanted in graph.items()})
+    sorter.prepare()  # raises CycleError, which names the circle
 
 
 def test_models_are_pure(repository):

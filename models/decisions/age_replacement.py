@@ -16,9 +16,9 @@ import numpy as np
 from scipy.integrate import quad
 from scipy.optimize import minimize_scalar
 
+from models.base.errors import BadInput
 from models.decisions.hold_curves import FloatArray
-from models.kaplan_meier import KaplanMeier
-from models.problems import BadInput
+from models.survival.kaplan_meier import KaplanMeier
 
 _SCAN: Final = 400
 """Ages tried before the minimum is refined; the rate may have several local minima for an mixed law."""

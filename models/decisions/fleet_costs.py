@@ -16,12 +16,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
+from models.base.day_grid import DAYS, survival_at
+from models.base.errors import BadInput
+from models.base.messages import say
 from models.decisions.hold_curves import HORIZON, FloatArray, IntArray, checked_curves, daily_hold
 from models.decisions.money import Amounts, asked_for, one_currency
 from models.decisions.stock import count_quantile, poisson_binomial
-from models.grid import DAYS, survival_at
-from models.problems import BadInput
-from models.said import say
 
 WEEK_DAYS: Final = 7
 NOT_PLANNED: Final = -1

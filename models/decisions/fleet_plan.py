@@ -8,6 +8,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
+from models.base.errors import BadInput, Problem
+from models.base.messages import say
 from models.decisions.fleet_costs import (
     MAX_WEEKS,
     WEEK_DAYS,
@@ -17,11 +19,9 @@ from models.decisions.fleet_costs import (
     replacement_costs,
     weekly_returns,
 )
-from models.decisions.fleet_programme import LEAST_SAVING, Programme, Solver, solve
+from models.decisions.fleet_milp import LEAST_SAVING, Programme, Solver, solve
 from models.decisions.hold_curves import HORIZON, FloatArray, IntArray
 from models.decisions.money import Money, one_currency
-from models.problems import BadInput, Problem
-from models.said import say
 
 _ALWAYS: Final = (
     say("Slots, packs and budget are those set aside for planned work; packs that return take others."),

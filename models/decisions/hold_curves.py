@@ -7,8 +7,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from models.grid import DAYS, HORIZON_DAYS, survival_at
-from models.problems import BadInput
+from models.base.day_grid import DAYS, HORIZON_DAYS, survival_at
+from models.base.errors import BadInput
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -27,7 +27,7 @@ def checked_curves(survival: ArrayLike, where: str = "survival") -> FloatArray:
     Parameters
     ----------
     survival : array-like, shape (n, len(DAYS))
-        Hold probability on `models.grid.DAYS`.
+        Hold probability on `models.base.day_grid.DAYS`.
     where : str
         Name used in the error.
 
@@ -85,10 +85,10 @@ def daily_hold(survival: ArrayLike, where: str = "survival") -> FloatArray:
 def held_until_now(survival: ArrayLike, held_days: ArrayLike, where: str = "survival") -> FloatArray:
     """Turn curves from an earlier moment into curves from now, for packs that have held until now.
 
-    The conditional curve is ``S(s + t) / S(s)``, the same as `models.forecast.Forecast.given_held` reads off. A
-    curve that began s days ago ends s days before the horizon; from there on the hazard of its last interval is held
-    constant. That is an assumption, not a forecast: whoever shows such a figure has to say so, and should ask for a
-    new forecast before s grows large.
+    The conditional curve is ``S(s + t) / S(s)``, the same as `models.forecasts.forecast.Forecast.given_held` reads off.
+    A curve that began s days ago ends s days before the horizon; from there on the hazard of its last interval is held
+    constant. That is an assumption, not a forecast: whoever shows such a figure has to say so, and should ask for a new
+    forecast before s grows large.
 
     Parameters
     ----------

@@ -20,11 +20,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import beta
 
+from models.base.errors import BadInput, Problem
+from models.base.messages import Said, say, say_count, say_together
 from models.decisions.hold_curves import FloatArray, IntArray
 from models.decisions.words import days as say_days
 from models.decisions.words import in_100
-from models.problems import BadInput, Problem
-from models.said import Said, say, say_count, say_together
 
 QUOTE_WEIGHT: Final = 5.0
 """Past deliveries that a quote counts for. Our choice, no source: five own deliveries weigh as much as the quote."""

@@ -10,9 +10,9 @@ import numpy as np
 from iso4217 import Currency
 from numpy.typing import ArrayLike
 
+from models.base.errors import BadInput, Problem
+from models.base.messages import say
 from models.decisions.hold_curves import FloatArray
-from models.problems import BadInput, Problem
-from models.said import say
 
 
 def minor_digits(currency: str, where: str = "currency") -> int:

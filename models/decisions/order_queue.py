@@ -6,12 +6,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from models.base.errors import BadInput
+from models.base.messages import Said, say, say_together
 from models.decisions.hold_curves import HORIZON
 from models.decisions.money import Money, one_currency
 from models.decisions.ordering import AT_RETURN, TOO_LATE, OrderPlan, OrderPlanBand
 from models.decisions.words import per_cent
-from models.problems import BadInput
-from models.said import Said, say, say_together
 
 _WEEK: Final = 7
 

@@ -26,11 +26,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.linalg import toeplitz
 
+from models.base.errors import BadInput
+from models.base.messages import say
 from models.decisions.hold_curves import HORIZON, BoolArray, FloatArray, IntArray, daily_hold
 from models.decisions.lead_time import LeadTime
 from models.decisions.money import Amounts, Money, asked_for, one_currency
-from models.problems import BadInput
-from models.said import say
 
 AT_RETURN: Final = -1
 """In place of an offer or an order day: order only when the fault is back."""

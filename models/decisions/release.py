@@ -14,12 +14,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
+from models.base.errors import BadInput
+from models.base.messages import Said, say, say_together
 from models.decisions.hold_curves import HORIZON, FloatArray, daily_hold
 from models.decisions.lead_time import LeadTime, arrival_matrix
 from models.decisions.words import days as say_days
 from models.decisions.words import in_100, in_100_between
-from models.problems import BadInput
-from models.said import Said, say, say_together
 
 CONDITIONS: Final = (
     say("A vehicle on a topped-up pack may stop driving without warning: no motorway."),

@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import poisson
 
+from models.base.day_grid import survival_at
+from models.base.errors import BadInput
 from models.decisions.hold_curves import HORIZON, FloatArray, checked_curves
 from models.decisions.lead_time import LeadTime
-from models.grid import survival_at
-from models.problems import BadInput
 
 _TAIL: Final = 1e-12
 """Probability beyond which the Poisson part is cut; far below anything a stock figure can show."""

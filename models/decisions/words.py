@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from models.said import Said, say, say_count
+from models.base.messages import Said, say, say_count
 
 
 def in_100(chance: float) -> Said:

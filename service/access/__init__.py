@@ -1,1 +1,4 @@
-"""Who may do what: access keys, roles, and how often."""
+"""Who calls and what they may: access keys, roles, visits to the pages, and how often.
+
+Begin at `identify`. May import `core`, `store` and `http`.
+"""

@@ -19,10 +19,10 @@ from service.access.hosts import called_by_own_name
 from service.access.keys import caller_of, keys_in_use
 from service.access.rate import RateLimit
 from service.access.roles import OPEN_PATHS
-from service.pages.addresses import is_open_page, is_page
-from service.pages.visits import caller_at, visit_of
-from service.problems import problem_response
-from service.records.errors import RETRY_SECONDS
+from service.access.visits import caller_at, visit_of
+from service.http.page_addresses import is_open_page, is_page
+from service.http.problems import problem_response
+from service.http.store_problems import RETRY_SECONDS
 from service.store.opening import Store
 from service.store.schema import ANYONE, ApiKey
 

@@ -10,11 +10,11 @@ from typing import Final
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
-from models.problems import BadInput
+from models.base.errors import BadInput
 from service.access.callers import Caller, Role
-from service.records.errors import Conflict, NoSuchRecord
+from service.core.translation import _
+from service.http.store_problems import Conflict, NoSuchRecord
 from service.store.schema import ApiKey
-from service.translation import _
 
 PREFIX: Final = "tide_"
 RANDOM_BYTES: Final = 32

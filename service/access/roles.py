@@ -8,7 +8,7 @@ from typing import Annotated, Final
 from fastapi import APIRouter, Depends, HTTPException, Request
 
 from service.access.callers import ROLES, Caller, Role
-from service.pages.addresses import is_page
+from service.http.page_addresses import is_page
 
 Roles = frozenset[Role]
 

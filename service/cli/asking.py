@@ -12,10 +12,10 @@ from pydantic import BaseModel, ValidationError
 from rich.console import Console
 from sqlalchemy.orm import Session
 
-from models.problems import BadInput, problems_from
+from models.base.errors import BadInput, problems_from
 from service.cli.printing import out
 from service.cli.surroundings import open_store_here, settings_here
-from service.costs.subject import MEANING
+from service.records.subjects.costs import MEANING
 
 Asked = TypeVar("Asked", bound=BaseModel)
 

@@ -10,12 +10,12 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from models.families import PackFamily
-from models.problems import BadInput, problems_from
-from models.tables import history_of
-from service.forecasts.cases import checked_case
-from service.forecasts.schemas import ForecastCase
-from training.table_files import read_tables
+from models.base.errors import BadInput, problems_from
+from models.packs.family import PackFamily
+from models.packs.tables import history_of
+from service.forecasting.forecasts.cases import checked_case
+from service.forecasting.forecasts.schemas import ForecastCase
+from training.files.tables import read_tables
 
 
 def read_case(path: Path) -> dict[str, Any]:

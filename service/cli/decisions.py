@@ -9,10 +9,10 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
+from models.base.errors import BadInput
 from models.decisions.money import Money
 from models.decisions.words import per_cent
 from models.forecaster import Forecaster
-from models.problems import BadInput
 from service.cli.asking import (
     AsJson,
     CapitalPerDay,
@@ -30,14 +30,21 @@ from service.cli.case_file import read_case
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import registry_here, settings_here
-from service.ordering.answers import orders_of_history, orders_of_pack
-from service.ordering.queue import queue_of_cases
-from service.ordering.schemas import Choice, OrdersAnswer, OrdersCase, OrdersRequest, QueueAnswer, QueueRequest
-from service.release.answers import release_of_history, release_of_pack
-from service.release.schemas import Range, ReleaseAnswer, ReleaseCase, ReleaseRequest
-from service.stock.answers import stock_of_family
-from service.stock.schemas import StockAnswer, StockRequest
-from training.families import load_families
+from service.decisions.ordering.answers import orders_of_history, orders_of_pack
+from service.decisions.ordering.queue import queue_of_cases
+from service.decisions.ordering.schemas import (
+    Choice,
+    OrdersAnswer,
+    OrdersCase,
+    OrdersRequest,
+    QueueAnswer,
+    QueueRequest,
+)
+from service.decisions.release.answers import release_of_history, release_of_pack
+from service.decisions.release.schemas import Range, ReleaseAnswer, ReleaseCase, ReleaseRequest
+from service.decisions.stock.answers import stock_of_family
+from service.decisions.stock.schemas import StockAnswer, StockRequest
+from training.files.families import load_families
 
 Risk = Annotated[float | None, typer.Option(help="Highest acceptable chance that the fault beats the delivery: 0.1.")]
 

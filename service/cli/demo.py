@@ -7,20 +7,20 @@ from typing import Annotated
 
 import typer
 
+from models.base.errors import ModelRefused
 from models.forecaster import Forecaster
-from models.problems import ModelRefused
 from service.cli.case_file import case_from_tables, with_options
 from service.cli.errors import plain_errors
 from service.cli.printing import out, print_answer
 from service.cli.progress import shown
 from service.cli.serve import run_service
 from service.cli.surroundings import registry_here, settings_here
-from service.forecasts.answers import answer
-from service.forecasts.picture import draw_hold_curve
-from service.model.training import train_on_simulation, usual_workers
-from training.families import load_families
-from training.marrow_bay import demo_van, marrow_bay_fleet
-from training.table_files import write_tables
+from service.forecasting.forecasts.answers import answer
+from service.forecasting.forecasts.picture import draw_hold_curve
+from service.forecasting.model.training import train_on_simulation, usual_workers
+from training.files.families import load_families
+from training.files.tables import write_tables
+from training.simulation.marrow_bay import demo_van, marrow_bay_fleet
 
 REPLACEMENT_DAYS = 7
 """A pack ordered today is at Marrow Bay in about a week. Invented."""

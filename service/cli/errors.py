@@ -10,9 +10,9 @@ from typing import Any
 
 import typer
 
-from models.problems import BadInput, ModelRefused, OutOfReach, Problem, TideoverError
+from models.base.errors import BadInput, ModelRefused, OutOfReach, Problem, TideoverError
 from service.cli.printing import print_problems
-from service.records.errors import Conflict, NoSuchRecord
+from service.http.store_problems import Conflict, NoSuchRecord
 
 BAD_INPUT_STATUS = 2
 FAILURE_STATUS = 1

@@ -26,10 +26,10 @@ from service.cli.asking import (
 )
 from service.cli.errors import plain_errors
 from service.cli.printing import out
-from service.fleet.by_age import age_of_family
-from service.fleet.planning import plan_of_fleet, returns_of_fleet
-from service.fleet.ranking import rank_fleet
-from service.fleet.schemas import AgeRequest, PlanRequest, RankingRequest, ReturnsRequest
+from service.decisions.fleet.by_age import age_of_family
+from service.decisions.fleet.planning import plan_of_fleet, returns_of_fleet
+from service.decisions.fleet.ranking import rank_fleet
+from service.decisions.fleet.schemas import AgeRequest, PlanRequest, RankingRequest, ReturnsRequest
 
 app = typer.Typer(no_args_is_help=True, help="Which packs to replace first, in which week, and how many will return.")
 

@@ -7,14 +7,14 @@ from typing import Annotated
 
 import typer
 
+from models.base.errors import BadInput
 from models.forecaster import Forecaster
-from models.problems import BadInput
 from service.cli.case_file import case_from_tables, read_case, with_options
 from service.cli.errors import plain_errors
 from service.cli.printing import print_answer
 from service.cli.surroundings import registry_here, settings_here
-from service.forecasts.answers import answer
-from training.families import load_families
+from service.forecasting.forecasts.answers import answer
+from training.files.families import load_families
 
 
 @plain_errors

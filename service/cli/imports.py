@@ -10,17 +10,17 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from models.problems import BadInput
-from service.calendar.feed import days_due, feed
+from models.base.errors import BadInput
 from service.cli.errors import BAD_INPUT_STATUS, plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import open_store_here, settings_here
-from service.exports.tables import FileFormat, export_all
-from service.imports.guess import guess_mapping
-from service.imports.loading import ImportReport, import_files
-from service.imports.mapping import read_mapping
+from service.decisions.calendar.feed import days_due, feed
+from service.exchange.exports.tables import FileFormat, export_all
+from service.exchange.imports.guess import guess_mapping
+from service.exchange.imports.loading import ImportReport, import_files
+from service.exchange.imports.mapping import read_mapping
 from service.records.records import Writer
-from training.families import load_families
+from training.files.families import load_families
 
 COMMAND_LINE = "command line"
 TOLD_EVERY = 100_000

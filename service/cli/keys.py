@@ -9,7 +9,7 @@ import typer
 from rich.table import Table
 from sqlalchemy import select
 
-from models.problems import BadInput
+from models.base.errors import BadInput
 from service.access.callers import ROLES
 from service.access.keys import make_key, require_days, revoke_key
 from service.cli.errors import plain_errors

@@ -12,9 +12,9 @@ from models.forecaster import Forecaster
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import open_store_here, registry_here, settings_here
-from service.live_record import reading
-from service.live_record.inputs import drift_of
-from training.families import load_families
+from service.forecasting.track_record import reading
+from service.forecasting.track_record.inputs import drift_of
+from training.files.families import load_families
 from training.report.content import WhatWeTold
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print the answer of the REST service instead.")]

@@ -7,8 +7,8 @@ from rich.table import Table
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import settings_here
-from service.settings import settings_table
-from training.families import load_families
+from service.core.settings import settings_table
+from training.files.families import load_families
 
 
 @plain_errors

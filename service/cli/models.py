@@ -9,13 +9,13 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from models.problems import BadInput, ModelRefused
+from models.base.errors import BadInput, ModelRefused
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import registry_here, settings_here
 from service.cli.train import record_here
-from service.model.learning import compare_stored, promote_on_record
-from training.promotion import RULE
+from service.forecasting.model.learning import compare_stored, promote_on_record
+from training.learning.promotion import RULE
 from training.registry import model_card
 
 app = typer.Typer(no_args_is_help=True, help="List trained models, read their cards, choose which one answers.")

@@ -8,10 +8,10 @@ from collections.abc import Iterable
 from rich.console import Console
 from rich.table import Table
 
-from models.grid import DAYS
-from models.problems import Problem
-from service.forecasts.schemas import ForecastAnswer, ForecastExplanation
-from service.sentences import main_promise, promised
+from models.base.day_grid import DAYS
+from models.base.errors import Problem
+from service.forecasting.forecasts.schemas import ForecastAnswer, ForecastExplanation
+from service.forecasting.forecasts.sentences import main_promise, promised
 
 BAR_CELLS = 40
 PIPE_WIDTH = 200

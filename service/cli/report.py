@@ -13,7 +13,7 @@ from models.forecaster import Forecaster
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import open_store_here, registry_here, settings_here
-from service.live_record.reading import report_with_live_record
+from service.forecasting.track_record.reading import report_with_live_record
 from training.report import CalibrationReport, render_html
 
 

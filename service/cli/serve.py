@@ -8,13 +8,13 @@ from typing import Annotated
 import typer
 import uvicorn
 
-from models.problems import BadInput
+from models.base.errors import BadInput
 from service.access.keys import keys_in_use
 from service.app import create_app
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import settings_here
-from service.settings import Settings
+from service.core.settings import Settings
 from service.store.upgrading import open_store
 
 GRACE_SECONDS = 20

@@ -11,11 +11,11 @@ from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.progress import shown
 from service.cli.surroundings import settings_here
-from training.cohort import DEFAULT_DAYS, CohortPlan, simulate_cohort, write_cohort
 from training.cohort_report import write_cohort_page
-from training.families import load_families
-from training.marrow_bay import write_fleet
-from training.table_files import write_tables
+from training.files.families import load_families
+from training.files.tables import write_tables
+from training.simulation.cohort import DEFAULT_DAYS, CohortPlan, simulate_cohort, write_cohort
+from training.simulation.marrow_bay import write_fleet
 
 PAGE_PACKS = 4000
 """Packs behind the page of `simulation_page`: enough for a table by kind, place and season."""

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from models.problems import Problem
+from models.base.errors import Problem
 from service.cli.printing import print_problems
-from service.settings import Settings
+from service.core.settings import Settings
 from service.store.opening import Store
 from service.store.upgrading import open_store
 from training.registry import ModelRegistry

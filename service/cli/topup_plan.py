@@ -8,16 +8,16 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
+from models.base.errors import BadInput
 from models.forecaster import Forecaster
-from models.problems import BadInput
 from service.cli.case_file import case_from_tables, read_case
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import registry_here, settings_here
-from service.forecasts.cases import checked_case
-from service.topup_plan.answers import answer
-from service.topup_plan.schemas import TopUpPlanAnswer, TopUpPlanCase
-from training.families import load_families
+from service.forecasting.forecasts.cases import checked_case
+from service.forecasting.topup_plan.answers import answer
+from service.forecasting.topup_plan.schemas import TopUpPlanAnswer, TopUpPlanCase
+from training.files.families import load_families
 
 
 @plain_errors

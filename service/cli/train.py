@@ -8,18 +8,18 @@ from typing import Annotated
 
 import typer
 
-from models.problems import BadInput
-from models.tables import HistoryTables
+from models.base.errors import BadInput
+from models.packs.tables import HistoryTables
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.progress import shown
 from service.cli.surroundings import open_store_here, registry_here, settings_here
-from service.model.training import DEFAULT_PACKS, train_on_record, train_on_simulation, usual_workers
-from service.packs.history import tables_of
-from service.settings import Settings
-from training.families import load_families
-from training.promotion import RULE
-from training.table_files import read_tables
+from service.core.settings import Settings
+from service.forecasting.model.training import DEFAULT_PACKS, train_on_record, train_on_simulation, usual_workers
+from service.records.history import tables_of
+from training.files.families import load_families
+from training.files.tables import read_tables
+from training.learning.promotion import RULE
 
 
 @plain_errors

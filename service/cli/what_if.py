@@ -8,18 +8,18 @@ from typing import Annotated, Any
 import typer
 from rich.table import Table
 
+from models.base.errors import BadInput
 from models.forecaster import Forecaster
-from models.problems import BadInput
 from service.cli.case_file import case_from_tables, read_case
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import registry_here, settings_here
-from service.forecasts.cases import checked_case
-from service.recheck import answers as recheck_answers
-from service.recheck.schemas import ReadingRow, RecheckAnswer, RecheckCase
-from service.what_if import answers as what_if_answers
-from service.what_if.schemas import WhatIfAnswer, WhatIfCase
-from training.families import load_families
+from service.forecasting.forecasts.cases import checked_case
+from service.forecasting.recheck import answers as recheck_answers
+from service.forecasting.recheck.schemas import ReadingRow, RecheckAnswer, RecheckCase
+from service.forecasting.what_if import answers as what_if_answers
+from service.forecasting.what_if.schemas import WhatIfAnswer, WhatIfCase
+from training.files.families import load_families
 
 TOLD_DAYS = (7, 14, 30)
 """Days for which the shares still holding are printed."""

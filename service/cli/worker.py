@@ -10,9 +10,9 @@ import typer
 
 from service.cli.errors import plain_errors
 from service.cli.surroundings import open_store_here, settings_here
+from service.core.logs import make_log
 from service.jobs.worker import Worker
-from service.logs import make_log
-from training.families import load_families
+from training.files.families import load_families
 
 
 @plain_errors

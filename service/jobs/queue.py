@@ -9,11 +9,11 @@ from typing import Any, Final, Literal
 from sqlalchemy import and_, or_, select
 from sqlalchemy.orm import Session
 
-from models.problems import Problem
-from service.records.errors import Conflict, NoSuchRecord
+from models.base.errors import Problem
+from service.core.translation import _
+from service.http.store_problems import Conflict, NoSuchRecord
 from service.store.opening import Store
 from service.store.schema import Job
-from service.translation import _
 
 JobKind = Literal["training", "scoring", "import", "report"]
 LEASE: Final = timedelta(seconds=60)

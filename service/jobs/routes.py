@@ -10,17 +10,18 @@ from pydantic import BaseModel, ConfigDict, Field, create_model
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
+from service.core.translation import _
+from service.forecasting.model.training import DEFAULT_PACKS
+from service.http.body_limit import require_json
+from service.http.dependencies import CurrentStore
+from service.http.etags import LOCATED
+from service.http.problems import ProblemPart, problem_responses
+from service.http.store_problems import NoSuchRecord
 from service.jobs.queue import JobKind, cancel, enqueue
-from service.model.training import DEFAULT_PACKS
-from service.problems import ProblemPart, problem_responses
-from service.records.errors import NoSuchRecord
 from service.records.records import list_page
-from service.records.routes import LOCATED, CurrentStore
 from service.records.schemas import LARGEST_NUMBER, Name
 from service.records.writing import Done, Write
-from service.request_body import require_json
 from service.store.schema import Job
-from service.translation import _
 
 StateName = Literal["queued", "running", "done", "failed", "cancelled"]
 

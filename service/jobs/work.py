@@ -13,24 +13,24 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from models.families import PackFamily
-from models.history import PackHistory
-from models.problems import BadInput, OutOfReach
-from service.imports.loading import ImportReport, import_files
-from service.imports.mapping import read_mapping
-from service.inbox.files import inbox_of
-from service.live_record.reading import report_with_live_record
-from service.model.source import RegistrySource
-from service.model.training import train_on_record
-from service.open_cases.scores import bring_to, drop_others, keep_score
-from service.packs.history import history_of_pack, tables_of
+from models.base.errors import BadInput, OutOfReach
+from models.packs.family import PackFamily
+from models.packs.history import PackHistory
+from service.core.model_source import RegistrySource
+from service.core.settings import Settings
+from service.exchange.imports.loading import ImportReport, import_files
+from service.exchange.imports.mapping import read_mapping
+from service.exchange.inbox.files import inbox_of
+from service.exchange.reports.files import write_report
+from service.forecasting.issued.issuing import REISSUED_AFTER, case_of, issued, still_stands
+from service.forecasting.issued.schemas import ForecastRequest
+from service.forecasting.issued.scores import bring_to, drop_others, keep_score
+from service.forecasting.model.training import train_on_record
+from service.forecasting.track_record.reading import report_with_live_record
+from service.records.history import history_of_pack, tables_of
 from service.records.records import Writer
-from service.reports.files import write_report
-from service.settings import Settings
 from service.store.opening import Store
 from service.store.schema import Pack
-from service.stored_forecasts.issuing import REISSUED_AFTER, case_of, issued, still_stands
-from service.stored_forecasts.schemas import ForecastRequest
 from training.registry import ModelRegistry
 
 Tell = Callable[[int, int | None, str], None]

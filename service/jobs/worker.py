@@ -14,11 +14,11 @@ from typing import Any, Final
 from sqlalchemy.exc import OperationalError
 from sqlalchemy.orm import Session
 
-from models.families import PackFamily
-from models.problems import BadInput, ModelRefused, Problem, TideoverError
+from models.base.errors import BadInput, ModelRefused, Problem, TideoverError
+from models.packs.family import PackFamily
+from service.core.settings import Settings
 from service.jobs.queue import LEASE, Stopped, beat, claim, fail, finish, give_back, tell
 from service.jobs.work import WORK, Task
-from service.settings import Settings
 from service.store.opening import Store
 from service.store.schema import Job
 

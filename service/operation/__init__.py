@@ -1,1 +1,4 @@
-"""Keeping the service running: backups, restoring them, and looking for what is wrong."""
+"""For whoever runs the service: health, metrics, backup, doctor, keys, the audit trail.
+
+Begin at `health_routes` and `backup`. May import everything from `core` to `jobs`.
+"""

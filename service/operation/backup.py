@@ -20,7 +20,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from sqlalchemy import JSON, Connection, Table, func, insert, select, text
 
-from models.problems import BadInput
+from models.base.errors import BadInput
 from service.store.opening import Store
 from service.store.schema import Base
 from service.store.upgrading import newest_revision

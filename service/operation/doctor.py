@@ -10,9 +10,9 @@ from typing import Final, Literal
 
 from sqlalchemy import func, select, text
 
+from models.base.errors import BadInput, ModelRefused
 from models.forecaster import Forecaster
-from models.problems import BadInput, ModelRefused
-from service.settings import Settings
+from service.core.settings import Settings
 from service.store.opening import Store
 from service.store.schema import ApiKey, Job
 from service.store.upgrading import open_store

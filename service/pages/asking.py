@@ -10,11 +10,11 @@ from zoneinfo import ZoneInfo
 from fastapi import Request
 from pydantic import BaseModel
 
+from models.base.errors import Problem
 from models.decisions.money import Money
-from models.problems import Problem
+from service.core.translation import _
 from service.pages.forms import checked, plain_number
 from service.pages.wording import day_in_words
-from service.translation import _
 
 Asked = TypeVar("Asked", bound=BaseModel)
 

@@ -13,10 +13,10 @@ from fastapi import APIRouter, Depends, HTTPException, Request
 from pydantic import BaseModel, ValidationError
 from starlette.datastructures import FormData, UploadFile
 
-from models.problems import BadInput, Problem, problems_from
-from service.pages.visits import is_form_token
+from models.base.errors import BadInput, Problem, problems_from
+from service.access.visits import is_form_token
+from service.core.translation import _
 from service.records.writing import Writing
-from service.translation import _
 
 TOKEN: Final = "form_token"  # noqa: S105  the name of a field
 ONCE: Final = "once"

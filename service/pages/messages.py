@@ -11,7 +11,7 @@ from itsdangerous import BadData
 from starlette.requests import Request
 from starlette.responses import Response
 
-from service.pages.visits import seal, set_cookie
+from service.access.visits import seal, set_cookie
 
 COOKIE: Final = "tideover_message"
 LASTS: Final = timedelta(minutes=10)

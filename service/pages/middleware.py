@@ -8,7 +8,7 @@ from starlette.datastructures import MutableHeaders
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from service.pages.addresses import is_page
+from service.http.page_addresses import is_page
 
 CONTENT_SECURITY_POLICY: Final = "; ".join(
     (

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
+from service.http.problems import ProblemDocument
 from service.pages.rendering import render
 from service.pages.sign_in import sign_in_address
-from service.problems import ProblemDocument
 
 
 def problem_page(request: Request, document: ProblemDocument, headers: Mapping[str, str] | None) -> Response:

@@ -14,13 +14,13 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from service.access.callers import NO_KEYS, Caller
 from service.access.roles import MAY
+from service.access.visits import form_token, keep
+from service.core.translation import LANGUAGE, _, ngettext, spoken
+from service.forecasting.forecasts.sentences import count_days, kind_words, promised
 from service.pages.assets import assets
 from service.pages.messages import COOKIE as MESSAGE_COOKIE
 from service.pages.messages import Message, send_message, take_message
-from service.pages.visits import form_token, keep
 from service.pages.wording import day_in_words, for_input, in_words, outcome_words, state_words
-from service.sentences import count_days, kind_words, promised
-from service.translation import LANGUAGE, _, ngettext, spoken
 
 LOOK_COOKIE: Final = "tideover_look"
 LOOKS: Final = ("light", "dark")

@@ -11,13 +11,13 @@ from starlette.responses import Response
 
 from service.access.callers import Caller
 from service.access.keys import caller_of
-from service.pages.addresses import own_address
+from service.access.visits import Visit, keep, set_cookie
+from service.core.translation import _
+from service.http.dependencies import CurrentStore
+from service.http.page_addresses import own_address
 from service.pages.forms import SentForm, page_router
 from service.pages.messages import Message
 from service.pages.rendering import LOOK_COOKIE, LOOKS, go_to, render
-from service.pages.visits import Visit, keep, set_cookie
-from service.records.routes import CurrentStore
-from service.translation import _
 
 LOOK_LASTS: Final = timedelta(days=400)
 """The longest that browsers keep a cookie (RFC 6265bis, 5.5)."""

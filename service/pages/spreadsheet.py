@@ -9,7 +9,7 @@ from typing import Any
 
 from starlette.responses import Response
 
-from service.exports.tables import csv_field
+from service.exchange.exports.tables import csv_field
 
 
 def csv_file(name: str, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> Response:

@@ -10,19 +10,19 @@ from fastapi import HTTPException, Request
 from itsdangerous import BadData
 from sqlalchemy.orm import Session
 
-from models.problems import BadInput
-from service.families.routes import KnownFamilies
-from service.pages.addresses import own_address
+from models.base.errors import BadInput
+from service.access.visits import seal
+from service.core.translation import _
+from service.http.dependencies import KnownFamilies
+from service.http.page_addresses import own_address
 from service.pages.forms import PageWrite, SentForm, checked, page_router
 from service.pages.messages import Message, Undo
 from service.pages.rendering import go_to, may
-from service.pages.visits import seal
 from service.records.records import Known, Writer, correct, create, etag_of, versions, withdraw
 from service.records.subject import Subject
+from service.records.subjects.all_subjects import SUBJECTS
 from service.records.writing import Done
 from service.store.schema import Versioned
-from service.subjects import SUBJECTS
-from service.translation import _
 
 BY_NAME: Final = {subject.name: subject for subject in SUBJECTS}
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
+from models.base.errors import BadInput
 from models.decisions.words import per_cent
-from models.problems import BadInput
-from service.imports.mapping import TimeReading
-from service.translation import _
+from service.core.translation import _
+from service.exchange.imports.mapping import TimeReading
 
 
 def _months() -> tuple[str, ...]:

@@ -1,1 +1,4 @@
-"""Records of the store over REST: made, read, listed, corrected and withdrawn the same way for every subject."""
+"""Record kinds and their six routes; `subjects` holds the eleven kinds.
+
+Begin at `subject`. May import everything from `core` to `access`.
+"""

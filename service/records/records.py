@@ -13,13 +13,13 @@ from pydantic import BaseModel, ValidationError
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from models.families import PackFamily
-from models.problems import BadInput, Problem, problems_from
-from service.records.errors import Conflict, NoSuchRecord, Outdated
+from models.base.errors import BadInput, Problem, problems_from
+from models.packs.family import PackFamily
+from service.core.translation import _
+from service.http.store_problems import Conflict, NoSuchRecord, Outdated
 from service.records.schemas import RecordVersion
 from service.records.subject import Situation, Subject
 from service.store.schema import Base, EarlierVersion, Versioned
-from service.translation import _
 
 Known = Mapping[str, PackFamily]
 

@@ -2,55 +2,21 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Body, Depends, Header, Path, Query, Request
+from fastapi import APIRouter, Body, Depends, Path, Query
 from pydantic import BaseModel
 from starlette.responses import Response
 
-from service.families.routes import KnownFamilies
-from service.problems import problem_responses
+from service.http.body_limit import require_json
+from service.http.dependencies import CurrentStore, KnownFamilies
+from service.http.etags import LOCATED, NOT_MODIFIED, TAGGED, IfMatch, IfNoneMatch, tag_of, tagged
+from service.http.problems import problem_responses
 from service.records.records import as_record, correct, create, etag_of, list_page, read, versions, withdraw
 from service.records.schemas import LARGEST_NUMBER, RecordVersions
 from service.records.subject import Subject
 from service.records.writing import Done, Write
-from service.request_body import require_json
-from service.store.opening import Store
-
-
-def current_store(request: Request) -> Store:
-    """Return the store, as a dependency."""
-    store: Store = request.app.state.store
-    return store
-
-
-CurrentStore = Annotated[Store, Depends(current_store)]
-IfMatch = Annotated[
-    str | None,
-    Header(max_length=500, description="Change the record only if it still has one of these entity tags."),
-]
-IfNoneMatch = Annotated[
-    str | None,
-    Header(max_length=500, description="Answer 304 without a body if it still has one of these entity tags."),
-]
-TAGGED = {"ETag": {"description": "Entity tag of what is answered.", "schema": {"type": "string"}}}
-LOCATED = {"Location": {"description": "Address of the new record.", "schema": {"type": "string"}}}
-NOT_MODIFIED: dict[int | str, dict[str, Any]] = {304: {"description": "It still has the tag that the caller knows."}}
-
-
-def tagged(body: str, etag: str, known: str | None) -> Response:
-    """Answer with an entity tag, or 304 if the caller has that state already (RFC 9110, 13.1.2)."""
-    tags = [tag.strip().removeprefix("W/") for tag in (known or "").split(",")]
-    if etag in tags or "*" in tags:
-        return Response(status_code=304, headers={"ETag": etag})
-    return Response(body, 200, {"ETag": etag}, "application/json")
-
-
-def tag_of(body: str) -> str:
-    """Return an entity tag made from a body."""
-    return f'"{hashlib.sha256(body.encode()).hexdigest()[:32]}"'
 
 
 def records_router(subject: Subject, max_page: int) -> APIRouter:

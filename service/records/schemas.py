@@ -7,7 +7,7 @@ from typing import Annotated, Final
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field, FiniteFloat
 
-from models.problems import wrong
+from models.base.errors import wrong
 
 EARLIEST: Final = datetime(1990, 1, 1, tzinfo=UTC)
 LATEST: Final = datetime(2100, 1, 1, tzinfo=UTC)

@@ -10,8 +10,8 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, Field, create_model
 from sqlalchemy.orm import Session
 
-from models.families import PackFamily
-from models.problems import Problem
+from models.base.errors import Problem
+from models.packs.family import PackFamily
 from service.records.schemas import Moment, Name, RecordFacts
 from service.store.schema import Versioned
 

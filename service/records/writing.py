@@ -15,7 +15,7 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
-from models.problems import BadInput
+from models.base.errors import BadInput
 from service.access.callers import Caller
 from service.records.records import Writer
 from service.store.opening import Store

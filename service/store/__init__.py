@@ -1,1 +1,1 @@
-"""The store: what the workshop recorded, forecast and decided, in SQLite or PostgreSQL."""
+"""The database: its tables, how it is opened and how it is brought up to date. Begin at `schema`. May import `core`."""

@@ -14,7 +14,7 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.orm import Session
 
-from models.problems import BadInput
+from models.base.errors import BadInput
 
 SQLITE_FILE: Final = "tideover.sqlite3"
 BUSY_SECONDS: Final = 10

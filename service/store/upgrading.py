@@ -15,7 +15,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, inspect, text
 from sqlalchemy.exc import OperationalError
 
-from models.problems import BadInput
+from models.base.errors import BadInput
 from service.store.opening import Store, engine_for, store_url
 
 _LOCK: Final = 7433

@@ -71,7 +71,7 @@ def _peak_kb(pid: int) -> int:
 
 def one(packs: int, days: int, workers: int, seed: int) -> None:
     """Simulate one cohort and print its row, numbers only."""
-    from training.cohort import CohortPlan, write_cohort
+    from training.simulation.cohort import CohortPlan, write_cohort
 
     with tempfile.TemporaryDirectory() as name, PeakOfWorkers() as watched:
         folder = Path(name)

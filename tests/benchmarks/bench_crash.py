@@ -23,14 +23,14 @@ from sqlalchemy import select as query
 from sqlalchemy.orm import Session
 
 from service.access.callers import Caller
-from service.packs.subject import PACKS
-from service.readings.subject import READINGS, NewReading
 from service.records.records import as_record, create
+from service.records.subjects.packs import PACKS
+from service.records.subjects.readings import READINGS, NewReading
 from service.records.writing import Done, Writing
 from service.store.opening import Store
 from service.store.schema import AuditEntry, Reading, StoredAnswer
 from service.store.upgrading import open_store
-from training.families import load_families
+from training.files.families import load_families
 
 FAMILIES = load_families(None)
 NOW = datetime.now(UTC)

@@ -23,12 +23,12 @@ from sksurv.ensemble import RandomSurvivalForest
 from sksurv.util import Surv
 
 from models import first_passage
-from models.first_passage import FirstPassageRegression
-from models.grid import DAYS
-from models.hazard import HazardBooster
-from models.kaplan_meier import censoring_weights, kaplan_meier
-from models.probability_booster import ProbabilityBooster
-from models.regressions import CoxRegression, LogNormalRegression, WeibullRegression
+from models.base.day_grid import DAYS
+from models.estimators.first_passage import FirstPassageRegression
+from models.estimators.hazard_trees import HazardBooster
+from models.estimators.regressions import CoxRegression, LogNormalRegression, WeibullRegression
+from models.survival.kaplan_meier import censoring_weights, kaplan_meier
+from tests.studies.peers.probability_booster import ProbabilityBooster
 
 
 class Cohort:

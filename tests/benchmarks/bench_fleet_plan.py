@@ -7,10 +7,10 @@ import time
 
 import numpy as np
 
+from models.base.day_grid import DAYS
 from models.decisions.fleet_costs import FleetCosts
 from models.decisions.fleet_plan import FleetLimits, plan_fleet
 from models.decisions.money import Money
-from models.grid import DAYS
 
 SIZES = ((500, 12), (2000, 26), (5000, 12), (5000, 26))
 SEEDS = (1, 2, 3)

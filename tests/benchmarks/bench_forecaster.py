@@ -19,21 +19,21 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 
 import numpy as np
 
-from models.first_passage import FirstPassageRegression
-from models.grid import DAYS, REPORT_DAYS
-from models.kaplan_meier import kaplan_meier
-from models.regressions import CoxRegression, WeibullRegression
-from training.cohort import Cohort, CohortPlan, simulate_cohort
-from training.datasets import moments_of, single_moments, survival_rows
-from training.fitting import CONFIDENCES, FitSettings, Further, censoring_curves, train_forecaster
-from training.scores import (
+from models.base.day_grid import DAYS, REPORT_DAYS
+from models.estimators.first_passage import FirstPassageRegression
+from models.estimators.regressions import CoxRegression, WeibullRegression
+from models.survival.kaplan_meier import kaplan_meier
+from training.learning.fitting import CONFIDENCES, FitSettings, Further, censoring_curves, train_forecaster
+from training.learning.moments import moments_of, single_moments, survival_rows
+from training.scoring import (
     bound_coverage,
     distribution_calibration,
     integrated_brier_score,
     integrated_calibration_index,
     reliability,
 )
-from training.workshop import WorkshopHabits
+from training.simulation.cohort import Cohort, CohortPlan, simulate_cohort
+from training.simulation.workshop import WorkshopHabits
 
 NOBODY_REPLACES = WorkshopHabits(replaces=False)
 

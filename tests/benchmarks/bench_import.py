@@ -15,10 +15,10 @@ import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from service.imports.loading import import_files
+from service.exchange.imports.loading import import_files
 from service.records.records import Writer
 from service.store.upgrading import open_store
-from training.families import load_families
+from training.files.families import load_families
 
 PACKS = 200
 BLOCKS = 14

@@ -38,18 +38,16 @@ import joblib
 import numpy as np
 import pandas as pd
 
-from models.estimator import SurvivalEstimator
 from models.forecaster import Forecaster
-from models.tables import HistoryTables, from_days
+from models.packs.tables import HistoryTables, from_days
+from models.survival.estimator import SurvivalEstimator
 from service.cli.demo import DEMO_PACKS
-from service.model.training import NOBODY_REPLACES
-from training.back_test import known_by
-from training.cohort import FIRST_DAY, CohortPlan, simulate_cohort
-from training.datasets import SurvivalRows, moments_of, survival_rows
-from training.families import load_families
-from training.fitting import FitSettings, Further, split_rows, train_forecaster
-from training.meters import MeterQuality
-from training.own_records import (
+from service.forecasting.model.training import NOBODY_REPLACES
+from training.files.families import load_families
+from training.learning.back_test import known_by
+from training.learning.fitting import FitSettings, Further, split_rows, train_forecaster
+from training.learning.moments import SurvivalRows, moments_of, survival_rows
+from training.learning.own_records import (
     BACK_TEST_MEMBERS,
     BACK_TEST_PASSES,
     Start,
@@ -57,8 +55,10 @@ from training.own_records import (
     simulated_rows,
 )
 from training.registry import ModelRegistry
-from training.scores import bound_coverage, integrated_calibration_index
-from training.workshop import WorkshopHabits
+from training.scoring import bound_coverage, integrated_calibration_index
+from training.simulation.cohort import FIRST_DAY, CohortPlan, simulate_cohort
+from training.simulation.meters import MeterQuality
+from training.simulation.workshop import WorkshopHabits
 
 YEAR_END = from_days(np.array([FIRST_DAY + 365.0]))[0].to_pydatetime()
 PLACES = {"unlike": (0.4, 0.7, 0.8), "hotter": (1.0, 1.0, 1.0)}

@@ -24,11 +24,11 @@ from typing import Any
 import httpx2 as httpx
 import numpy as np
 
-from service.model.learning import store_trained
-from service.subjects import SUBJECTS
-from training.cohort import CohortPlan, simulate_cohort
-from training.fitting import FitSettings, train_forecaster
+from service.forecasting.model.learning import store_trained
+from service.records.subjects.all_subjects import SUBJECTS
+from training.learning.fitting import FitSettings, train_forecaster
 from training.registry import ModelRegistry
+from training.simulation.cohort import CohortPlan, simulate_cohort
 
 CHECKOUT = Path(__file__).parents[2]
 START = datetime(2027, 1, 1, tzinfo=UTC)

@@ -21,10 +21,10 @@ import httpx2 as httpx
 import numpy as np
 
 from service.records.records import Writer, create
+from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from service.store.upgrading import open_store
-from service.subjects import COSTS, OFFERS, SUPPLIERS
 from tests.service.invented_fleet import FAMILIES, fill
-from training.families import load_families
+from training.files.families import load_families
 
 CHECKOUT = Path(__file__).parents[2]
 PAGES = {

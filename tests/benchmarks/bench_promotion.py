@@ -33,15 +33,15 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 import numpy as np
 
 from models.forecaster import Forecaster
-from service.forecasts.answers import answer
-from service.forecasts.cases import checked_case
-from service.forecasts.examples import example_case
-from service.forecasts.schemas import ForecastCase
-from service.model.learning import store_trained
-from training.cohort import CohortPlan, simulate_cohort
-from training.families import load_families
-from training.fitting import FitSettings, train_forecaster
+from service.forecasting.forecasts.answers import answer
+from service.forecasting.forecasts.cases import checked_case
+from service.forecasting.forecasts.examples import example_case
+from service.forecasting.forecasts.schemas import ForecastCase
+from service.forecasting.model.learning import store_trained
+from training.files.families import load_families
+from training.learning.fitting import FitSettings, train_forecaster
 from training.registry import ModelRegistry
+from training.simulation.cohort import CohortPlan, simulate_cohort
 
 
 def store_two(registry: ModelRegistry) -> tuple[str, str]:

@@ -25,17 +25,17 @@ import pandas as pd
 from bench_what_if import model_of, one_each
 from pydantic import ValidationError
 
+from models.base.day_grid import HORIZON_DAYS
+from models.base.errors import OutOfReach
 from models.forecaster import Forecaster
-from models.forward_runs import Ready, run_plans
-from models.grid import HORIZON_DAYS
-from models.imbalance import deviation_v
-from models.plans import PRESENT
-from models.problems import OutOfReach
-from models.tables import history_of
-from training.bank import ready_packs
-from training.cohort import CohortPlan, simulate_cohort
-from training.meters import MeterQuality, VisitFaults, read_blocks
-from training.workshop import WorkshopHabits
+from models.interventions.forward_runs import Ready, run_plans
+from models.interventions.plans import PRESENT
+from models.packs.tables import history_of
+from models.physics.imbalance import deviation_v
+from training.simulation.bank import ready_packs
+from training.simulation.cohort import CohortPlan, simulate_cohort
+from training.simulation.meters import MeterQuality, VisitFaults, read_blocks
+from training.simulation.workshop import WorkshopHabits
 
 METERS = MeterQuality(missing_channel=0, stuck_channel=0, swapped_leads=0, wrong_clock=0)
 """A table says what a sound reading means."""

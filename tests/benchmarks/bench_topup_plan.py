@@ -28,22 +28,22 @@ import pandas as pd
 from pydantic import ValidationError
 from sklearn.ensemble import HistGradientBoostingRegressor
 
-from models.bench_evidence import BenchEvidence, bench_evidence
-from models.day_loop import top_up
-from models.families import PackFamily
-from models.features import feature_frame
+from models.base.errors import BadInput
+from models.features.raw import feature_frame
 from models.forecaster import Forecaster
-from models.missing_charge import missing_charge, most_likely_near, weighted_range
-from models.possible_packs import PossiblePacks, possible_packs, stored_share
-from models.problems import BadInput
-from models.tables import HistoryTables, history_of
-from models.topup_comparison import compare_topup
-from models.topup_plan import draw_down_would_tell, plan_topup
-from training.arrivals import Arrivals, DrawDownHabits, simulate_arrivals
-from training.cohort import CohortPlan
-from training.meters import MeterQuality
+from models.packs.family import PackFamily
+from models.packs.tables import HistoryTables, history_of
+from models.physics.day_step import top_up
+from models.topup.comparison import compare_topup
+from models.topup.evidence import BenchEvidence, bench_evidence
+from models.topup.missing_charge import missing_charge, most_likely_near, weighted_range
+from models.topup.plan import draw_down_would_tell, plan_topup
+from models.topup.posterior import PossiblePacks, possible_packs, stored_share
+from tests.studies.arrivals import Arrivals, DrawDownHabits, simulate_arrivals
+from tests.studies.truth import simulate_return_days
 from training.registry import ModelRegistry
-from training.truth import simulate_return_days
+from training.simulation.cohort import CohortPlan
+from training.simulation.meters import MeterQuality
 
 LEAK_OR_FADE = ("leak", "two leaks", "fade", "leak and fade")
 FADED = ("fade", "leak and fade")

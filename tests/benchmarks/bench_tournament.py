@@ -35,24 +35,22 @@ import numpy as np
 import pandas as pd
 from sklearn.base import clone
 
-from models.evidence import flags_of
-from models.feature_table import DIRECTIONS
-from models.features import feature_frame
-from models.first_passage import FirstPassageRegression
+from models.base.day_grid import DAYS, REPORT_DAYS, survival_at
+from models.estimators.first_passage import FirstPassageRegression
+from models.estimators.hazard_network import HazardNetwork
+from models.estimators.hazard_trees import BoosterSettings, HazardBooster
+from models.estimators.regressions import CoxRegression, LogNormalRegression, WeibullRegression
+from models.features.definitions import DIRECTIONS
+from models.features.raw import feature_frame
 from models.forecaster import BAND_FACTOR, WIDENING, Forecaster, newest_reading_gap_days
-from models.grid import DAYS, REPORT_DAYS, survival_at
-from models.hazard import BoosterSettings, HazardBooster
-from models.hazard_network import HazardNetwork
-from models.kaplan_meier import kaplan_meier
-from models.kinds import KINDS
-from models.probability_booster import ProbabilityBooster
-from models.regressions import CoxRegression, LogNormalRegression, WeibullRegression
-from models.stack import ConvexStack
-from models.tables import from_days
-from training.cohort import Cohort, CohortPlan, simulate_cohort
-from training.cohort_cell import RELEASE_HOUR
-from training.datasets import SINGLE_MOMENT_SHARES, SurvivalRows, moments_of, single_moments, survival_rows
-from training.fitting import (
+from models.forecasts.evidence import flags_of
+from models.forecasts.weakness_kind import KINDS
+from models.packs.tables import from_days
+from models.survival.kaplan_meier import kaplan_meier
+from tests.studies.peers.probability_booster import ProbabilityBooster
+from tests.studies.peers.stack import ConvexStack
+from tests.studies.truth import simulate_return_days, true_curves
+from training.learning.fitting import (
     CONFIDENCES,
     FitSettings,
     Further,
@@ -63,18 +61,20 @@ from training.fitting import (
     report_groups,
     train_forecaster,
 )
-from training.meters import MeterQuality
+from training.learning.minimum_evidence import thin_rows
+from training.learning.moments import SINGLE_MOMENT_SHARES, SurvivalRows, moments_of, single_moments, survival_rows
 from training.registry import ModelRegistry
-from training.scores import (
+from training.scoring import (
     bound_coverage,
     distribution_calibration,
     integrated_brier_score,
     integrated_calibration_index,
     uno_c,
 )
-from training.thinning import thin_rows
-from training.truth import simulate_return_days, true_curves
-from training.workshop import WorkshopHabits
+from training.simulation.cohort import Cohort, CohortPlan, simulate_cohort
+from training.simulation.cohort_batch import RELEASE_HOUR
+from training.simulation.meters import MeterQuality
+from training.simulation.workshop import WorkshopHabits
 
 STAYS_IN = WorkshopHabits(replaces=False)
 LEAST_GROUP = 500

@@ -24,7 +24,7 @@ import httpx2 as httpx
 import numpy as np
 from playwright.sync_api import sync_playwright
 
-from service.forecasts.examples import example_case
+from service.forecasting.forecasts.examples import example_case
 from service.store.upgrading import open_store
 from tests.service.invented_fleet import fill
 

@@ -26,18 +26,18 @@ import numpy as np
 import pandas as pd
 from pydantic import ValidationError
 
+from models.base.day_grid import DAYS
+from models.base.errors import OutOfReach
 from models.forecaster import Forecaster
-from models.forward_runs import run_plans
-from models.grid import DAYS
-from models.plans import PRESENT, USUAL_PLANS
-from models.problems import OutOfReach
-from models.tables import history_of
-from training.bank import bank_of, ready_packs, simulate_bank
-from training.cohort import CohortPlan, simulate_cohort
-from training.datasets import one_moment_a_pack
-from training.families import load_families
+from models.interventions.forward_runs import run_plans
+from models.interventions.plans import PRESENT, USUAL_PLANS
+from models.packs.tables import history_of
+from training.files.families import load_families
+from training.learning.moments import one_moment_a_pack
 from training.registry import ModelRegistry
-from training.workshop import WorkshopHabits
+from training.simulation.bank import bank_of, ready_packs, simulate_bank
+from training.simulation.cohort import CohortPlan, simulate_cohort
+from training.simulation.workshop import WorkshopHabits
 
 PLANS = (PRESENT, *USUAL_PLANS)
 DAY = 14.0

@@ -25,8 +25,8 @@ import numpy as np
 from models.decisions.lead_time import Quote
 from models.decisions.ordering import Costs
 from models.forecaster import Forecaster
-from models.tables import HistoryTables
-from training.order_year import (
+from models.packs.tables import HistoryTables
+from tests.studies.order_year.simulate import (
     FOLLOWED_DAYS,
     Cleaning,
     Curves,

@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from models.base.errors import BadInput, OutOfReach
 from models.forecaster import inputs_digest
-from models.history import PackHistory, UsagePlan
-from models.problems import BadInput, OutOfReach
-from models.tables import history_of
-from training.datasets import moments_of
+from models.packs.history import PackHistory, UsagePlan
+from models.packs.tables import history_of
+from training.learning.moments import moments_of
 
 
 @pytest.fixture(scope="module")

@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 
-from models.cell_curves import CurveLookup
-from models.day_loop import draw_day, lose_charge, recentre, run_day, top_up
-from models.drive import day_use
-from models.imbalance import deviation_v, excess_resistance_mohm
-from models.pack_state import PackState
-from training.families import load_families
-from training.meters import MeterQuality, VisitFaults, read_blocks
-from training.population import draw_sound_state
+from models.physics.cell_curves import CurveLookup
+from models.physics.day_step import draw_day, lose_charge, recentre, run_day, top_up
+from models.physics.driving import day_use
+from models.physics.imbalance import deviation_v, excess_resistance_mohm
+from models.physics.pack_state import PackState
+from training.files.families import load_families
+from training.simulation.meters import MeterQuality, VisitFaults, read_blocks
+from training.simulation.population import draw_sound_state
 
 FAMILY = load_families()["marl-28"]
 PERFECT = MeterQuality(missing_channel=0, stuck_channel=0, swapped_leads=0, wrong_clock=0)

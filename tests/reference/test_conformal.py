@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from models.conformal import ConformalBound
+from models.calibration.conformal import ConformalBound
 
 GRID = np.arange(0.0, 101.0)
 

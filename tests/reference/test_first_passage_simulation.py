@@ -5,12 +5,12 @@ import pytest
 from scipy.optimize import brentq
 from scipy.stats import invgauss, kstwo
 
-from models.cell_curves import CurveLookup
-from models.day_loop import DayDraws, run_day
-from models.drive import day_use
-from models.monitor import MonitorDraws
-from models.pack_state import PackState
-from training.families import load_families
+from models.physics.cell_curves import CurveLookup
+from models.physics.day_step import DayDraws, run_day
+from models.physics.driving import day_use
+from models.physics.monitor import MonitorDraws
+from models.physics.pack_state import PackState
+from training.files.families import load_families
 
 FAMILIES = load_families()
 FAMILY = FAMILIES["marl-28"].model_copy(update={"blocks": 3})

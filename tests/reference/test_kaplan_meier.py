@@ -11,7 +11,7 @@ from sksurv.util import Surv
 from statsmodels.duration.survfunc import SurvfuncRight, survdiff
 from SurvSet.data import SurvLoader
 
-from models.kaplan_meier import censoring_distribution, kaplan_meier
+from models.survival.kaplan_meier import censoring_distribution, kaplan_meier
 
 R_OUTPUT = json.loads((Path(__file__).parent / "data" / "r_survival.json").read_text())
 

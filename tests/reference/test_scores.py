@@ -15,8 +15,8 @@ from sksurv.linear_model import CoxPHSurvivalAnalysis
 from sksurv.preprocessing import OneHotEncoder
 from sksurv.util import Surv
 
-from models.kaplan_meier import censoring_distribution
-from training.scores import (
+from models.survival.kaplan_meier import censoring_distribution
+from training.scoring import (
     brier_score,
     distribution_calibration,
     harrell_c,
@@ -24,7 +24,7 @@ from training.scores import (
     integrated_calibration_index,
     uno_c,
 )
-from training.scoring.regression import fit_hazard_regression, fit_status_regression
+from training.scoring.local_regression import fit_hazard_regression, fit_status_regression
 
 R_OUTPUT = json.loads((Path(__file__).parent / "data" / "r_survival.json").read_text())
 NO_CUT = 1e-9

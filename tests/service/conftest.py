@@ -14,11 +14,11 @@ from typer.testing import CliRunner, Result
 
 from service.app import create_app
 from service.cli.program import app as program
-from service.forecasts.examples import example_case
-from service.model.learning import store_trained
-from service.model.source import RegistrySource
-from service.settings import Settings
-from training.fitting import Trained
+from service.core.model_source import RegistrySource
+from service.core.settings import Settings
+from service.forecasting.forecasts.examples import example_case
+from service.forecasting.model.learning import store_trained
+from training.learning.fitting import Trained
 from training.registry import ModelRegistry
 
 LOCAL = "http://127.0.0.1:8765"

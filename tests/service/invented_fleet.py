@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from sqlalchemy import insert
 
-from models.grid import DAYS
-from service.open_cases.scores import bring_to, packed
+from models.base.day_grid import DAYS
+from service.forecasting.issued.scores import bring_to, packed
 from service.store.opening import Store
 from service.store.schema import Assignment, IssuedForecast, Pack, Score, TopUp, Usage, Vehicle
 

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from models.grid import DAYS, GRID_VERSION
+from models.base.day_grid import DAYS, GRID_VERSION
 from service.store.opening import Store
 from service.store.schema import IssuedForecast, Outcome, Pack
 

@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from service.cautions import CAUTIONS
-from training.marrow_bay import demo_van, marrow_bay_fleet
+from service.core.cautions import CAUTIONS
+from training.simulation.marrow_bay import demo_van, marrow_bay_fleet
 
 
 @pytest.fixture(scope="module")

@@ -8,14 +8,14 @@ import json
 import numpy as np
 import pytest
 
-from models.grid import DAYS
-from models.history import PackHistory, UsagePlan
-from models.tables import tables_from_histories
-from models.threads import thread_limit
-from service.cautions import CAUTIONS
-from service.forecasts.examples import request_examples
-from training.families import load_families
-from training.table_files import write_tables
+from models.base.day_grid import DAYS
+from models.base.threads import thread_limit
+from models.packs.history import PackHistory, UsagePlan
+from models.packs.tables import tables_from_histories
+from service.core.cautions import CAUTIONS
+from service.forecasting.forecasts.examples import request_examples
+from training.files.families import load_families
+from training.files.tables import write_tables
 
 POST = "/v1/forecasts"
 

@@ -7,11 +7,11 @@ import json
 import pytest
 from fastapi.testclient import TestClient
 
-from models.grid import DAYS, GRID_VERSION, HORIZON_DAYS
+from models.base.day_grid import DAYS, GRID_VERSION, HORIZON_DAYS
 from service.app import create_app
-from service.settings import Settings
+from service.core.settings import Settings
 from service.store.upgrading import newest_revision
-from training.families import load_families
+from training.files.families import load_families
 
 CALIBRATION = "/v1/calibration"
 
@@ -84,7 +84,7 @@ def test_own_family_file_is_served_beside_the_shipped_ones(settings, source, cli
 
 
 def test_families_folder_that_is_not_there_is_refused(tmp_path):
-    from models.problems import BadInput
+    from models.base.errors import BadInput
 
     with pytest.raises(BadInput, match="is not a folder"):
         Settings.from_environment({"HOME": "/h", "TIDEOVER_FAMILIES_DIR": str(tmp_path / "nowhere")})

@@ -11,10 +11,10 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from models.forecaster import Forecaster
-from service.model.source import RETRY_SECONDS, RegistrySource
-from training.cohort import CohortPlan, simulate_cohort
+from service.core.model_source import RETRY_SECONDS, RegistrySource
+from training.files.tables import write_tables
 from training.registry import ModelRegistry
-from training.table_files import write_tables
+from training.simulation.cohort import CohortPlan, simulate_cohort
 
 AT = datetime(2026, 3, 3, tzinfo=UTC)
 

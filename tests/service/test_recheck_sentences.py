@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from models.recheck import ReadingMeaning, RecheckPlan
-from service.recheck.sentences import row_sentence, sentences_of
+from models.interventions.recheck import ReadingMeaning, RecheckPlan
+from service.forecasting.recheck.sentences import row_sentence, sentences_of
 
 ROW = ReadingMeaning(None, 60.0, 0.5, 19.97, False, 0.05, 0.08, False)
 

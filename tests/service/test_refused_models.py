@@ -11,7 +11,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from service.app import create_app
-from service.settings import Settings
+from service.core.settings import Settings
 
 
 class RunsWhenLoaded:

@@ -6,11 +6,11 @@ from datetime import UTC, datetime
 
 import pytest
 
-from models.feature_table import EVIDENCE
-from models.grid import DAYS, HORIZON_DAYS
-from models.similar import SimilarPack
-from service.forecasts.schemas import EvidenceEffect, ForecastFigures, GoodFor, ReturnDay, UntilReplacement
-from service.sentences import count_days, movers, promised, sentences_of, similar_pack, to_measure
+from models.base.day_grid import DAYS, HORIZON_DAYS
+from models.features.definitions import EVIDENCE
+from models.forecasts.similar_packs import SimilarPack
+from service.forecasting.forecasts.schemas import EvidenceEffect, ForecastFigures, GoodFor, ReturnDay, UntilReplacement
+from service.forecasting.forecasts.sentences import count_days, movers, promised, sentences_of, similar_pack, to_measure
 
 
 def figures(**changes) -> ForecastFigures:

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from service.settings import settings_table
+from service.core.settings import settings_table
 
 
 def environment(home: Path, **more: str) -> dict[str, str]:

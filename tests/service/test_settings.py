@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from pydantic import ValidationError
 
-from models.problems import BadInput
-from service.settings import Settings, settings_table
+from models.base.errors import BadInput
+from service.core.settings import Settings, settings_table
 
 
 def read(**env: str) -> Settings:

@@ -6,14 +6,14 @@ import json
 
 import pytest
 
-from models.history import PackHistory
-from models.threads import thread_limit
-from models.topup_comparison import compare_topup
-from models.topup_plan import plan_topup
-from service.cautions import DRIVING, PACK_WORK
-from service.topup_plan.examples import sent_examples
-from training.families import load_families
-from training.table_files import write_tables
+from models.base.threads import thread_limit
+from models.packs.history import PackHistory
+from models.topup.comparison import compare_topup
+from models.topup.plan import plan_topup
+from service.core.cautions import DRIVING, PACK_WORK
+from service.forecasting.topup_plan.examples import sent_examples
+from training.files.families import load_families
+from training.files.tables import write_tables
 
 POST = "/v1/topup-plans"
 

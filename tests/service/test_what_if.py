@@ -10,14 +10,14 @@ from datetime import UTC, datetime
 import pytest
 from fastapi.testclient import TestClient
 
-from models.history import PackHistory
-from models.plans import USUAL_PLANS
-from models.threads import thread_limit
+from models.base.threads import thread_limit
+from models.interventions.plans import USUAL_PLANS
+from models.packs.history import PackHistory
 from service.app import create_app
-from service.cautions import CAUTIONS
-from service.model.learning import store_trained
-from service.recheck.examples import sent_examples as recheck_examples
-from service.what_if.examples import sent_examples as what_if_examples
+from service.core.cautions import CAUTIONS
+from service.forecasting.model.learning import store_trained
+from service.forecasting.recheck.examples import sent_examples as recheck_examples
+from service.forecasting.what_if.examples import sent_examples as what_if_examples
 from training.registry import ModelRegistry
 
 ROUTES = {"/v1/what-if": what_if_examples, "/v1/recheck": recheck_examples}

@@ -8,13 +8,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.problems import BadInput
-from training.cohort import CohortPlan, simulate_cohort
+from models.base.errors import BadInput
 from training.cohort_report import build_cohort_page, write_cohort_page
 from training.cohort_report.content import FEWEST, ReturnDays, hold_table, hysteresis_trap, worked_example
-from training.families import load_families
-from training.priors import PRIORS
-from training.workshop import WorkshopHabits
+from training.files.families import load_families
+from training.simulation.cohort import CohortPlan, simulate_cohort
+from training.simulation.priors import PRIORS
+from training.simulation.workshop import WorkshopHabits
 
 PACKS, SEED = 700, 4
 

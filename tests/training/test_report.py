@@ -7,12 +7,12 @@ import numpy as np
 import pytest
 from scipy.stats import invgauss
 
-from models.grid import DAYS
-from models.kaplan_meier import kaplan_meier
-from models.problems import BadInput
-from training.limit import limit_of
+from models.base.day_grid import DAYS
+from models.base.errors import BadInput
+from models.survival.kaplan_meier import kaplan_meier
 from training.report import CalibrationReport, ReportInputs, Thresholds, build_report, render_html
-from training.scores import NotEstimable
+from training.scoring import NotEstimable
+from training.simulation.noise_floor import limit_of
 
 
 def marrow_bay(seed=0, n=6000, hazard=1.0, distort=None, bound_factor=1.0):

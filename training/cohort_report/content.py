@@ -9,19 +9,19 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from models.cell_curves import CurveLookup
-from models.day_loop import draw_day, recentre, run_day, top_up
-from models.drive import day_use
-from models.families import PackFamily
-from models.grid import DAYS
-from models.imbalance import deviation_v
-from models.kaplan_meier import kaplan_meier
-from models.pack_state import PackState
-from models.tables import block_columns, from_days, to_days
-from training.cohort import Cohort
-from training.meters import MeterQuality, VisitFaults, read_blocks
-from training.places import PLACES
-from training.population import CONDITION_SHARES
+from models.base.day_grid import DAYS
+from models.packs.family import PackFamily
+from models.packs.tables import block_columns, from_days, to_days
+from models.physics.cell_curves import CurveLookup
+from models.physics.day_step import draw_day, recentre, run_day, top_up
+from models.physics.driving import day_use
+from models.physics.imbalance import deviation_v
+from models.physics.pack_state import PackState
+from models.survival.kaplan_meier import kaplan_meier
+from training.simulation.cohort import Cohort
+from training.simulation.meters import MeterQuality, VisitFaults, read_blocks
+from training.simulation.places import PLACES
+from training.simulation.population import CONDITION_SHARES
 
 SEASONS: Final = ("winter", "spring", "summer", "autumn")
 LEVEL_SHARE: Final = 0.1

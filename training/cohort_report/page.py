@@ -11,8 +11,7 @@ import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from models.problems import BadInput
-from training.cohort import CohortPlan, simulate_cohort
+from models.base.errors import BadInput
 from training.cohort_report.content import (
     FEWEST,
     LEVEL_SHARE,
@@ -25,12 +24,13 @@ from training.cohort_report.content import (
     worked_example,
 )
 from training.cohort_report.plots import curves_plot, example_plot, trap_plot, truth_plot
-from training.families import load_families
-from training.meters import MeterQuality
-from training.places import PLACES
-from training.population import CONDITION_SHARES
-from training.priors import FIXED, PRIORS
-from training.workshop import WorkshopHabits
+from training.files.families import load_families
+from training.simulation.cohort import CohortPlan, simulate_cohort
+from training.simulation.meters import MeterQuality
+from training.simulation.places import PLACES
+from training.simulation.population import CONDITION_SHARES
+from training.simulation.priors import FIXED, PRIORS
+from training.simulation.workshop import WorkshopHabits
 
 FILE_NAME: Final = "simulation.html"
 FEWEST_PACKS: Final = 500

@@ -8,9 +8,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from models.grid import DAYS
+from models.base.day_grid import DAYS
 from training.cohort_report.content import Example, Trap
-from training.drawing import BAND, INK, MARK, OTHER, SOFT, canvas, svg
+from training.plotting.drawing import BAND, INK, MARK, OTHER, SOFT, canvas, svg
 
 _STYLES: Final[Mapping[str, tuple[str, Any, str]]] = {
     "leak": (MARK, "-", "o"),

@@ -8,8 +8,8 @@ from typing import Any, Final, TypeVar
 
 import numpy as np
 
-from models.grid import GRID_VERSION, REPORT_DAYS
-from models.kaplan_meier import Floats, censoring_distribution, censoring_weights
+from models.base.day_grid import GRID_VERSION, REPORT_DAYS
+from models.survival.kaplan_meier import Floats, censoring_distribution, censoring_weights
 from training.report.content import (
     BrierByDay,
     CalibrationReport,
@@ -22,7 +22,7 @@ from training.report.content import (
 )
 from training.report.inputs import Origin, ReportInputs
 from training.report.verdicts import judge
-from training.scores import (
+from training.scoring import (
     NotEstimable,
     bound_coverage,
     brier_score,

@@ -6,9 +6,8 @@ from typing import Annotated, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from training.limit import ForecastLimit
 from training.report.inputs import Origin
-from training.scores import (
+from training.scoring import (
     BrierDifference,
     BrierScore,
     CalibrationLine,
@@ -20,6 +19,7 @@ from training.scores import (
     Reliability,
     SmoothCalibration,
 )
+from training.simulation.noise_floor import ForecastLimit
 
 SCHEMA_VERSION: Final = "1"
 

@@ -9,10 +9,10 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from models.grid import DAYS
-from models.kaplan_meier import Floats
-from models.problems import BadInput, Problem
-from training.limit import ForecastLimit
+from models.base.day_grid import DAYS
+from models.base.errors import BadInput, Problem
+from models.survival.kaplan_meier import Floats
+from training.simulation.noise_floor import ForecastLimit
 
 Origin = Literal["simulation", "shop", "both"]
 

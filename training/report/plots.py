@@ -7,10 +7,10 @@ from typing import Any, Final
 
 from matplotlib.ticker import MaxNLocator
 
-from training.drawing import BAND, INK, MARK, OTHER, SOFT, canvas, svg
-from training.limit import ForecastLimit
+from training.plotting.drawing import BAND, INK, MARK, OTHER, SOFT, canvas, svg
 from training.report.content import BrierByDay, DayFigures, GroupFigures
-from training.scores import DistributionCalibration
+from training.scoring import DistributionCalibration
+from training.simulation.noise_floor import ForecastLimit
 
 _SHAPES: Final = ("o", "s", "^", "D", "v", "P", "X")
 _DASHES: Final[tuple[Any, ...]] = ("--", "-.", ":", (0, (6, 2, 1, 2, 1, 2)), (0, (1, 3)), (0, (8, 3)), (0, (3, 1)))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from training.report.content import DayFigures, GroupFigures, Level, Thresholds, Verdict
-from training.scores import Coverage
+from training.scoring import Coverage
 
 
 def judge(whole: GroupFigures, groups: Sequence[GroupFigures], rules: Thresholds) -> tuple[Verdict, ...]:

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
-from models.grid import DAYS, REPORT_DAYS
-from models.kaplan_meier import MIN_FOLLOWED, Floats, KaplanMeier, censoring_weights
-from models.problems import BadInput
+from models.base.day_grid import DAYS, REPORT_DAYS
+from models.base.errors import BadInput
+from models.survival.kaplan_meier import MIN_FOLLOWED, Floats, KaplanMeier, censoring_weights
 from training.scoring.held_out import HeldOut, NotEstimable, checked_days, held_out
 
 
@@ -86,7 +86,7 @@ def brier_score(
         \mathrm{BS}(t) = \frac{1}{n_t} \sum_{i: e_i < t} w_i(t)
         \left(1\{T_i > t\} - \frac{S_i(t)}{S_i(e_i)}\right)^2
 
-    with the weights of `models.kaplan_meier.censoring_weights`.
+    with the weights of `models.survival.kaplan_meier.censoring_weights`.
 
     **Late entry.** A row that entered on day e > 0 is scored on days after e only, and on the forecast given that it
     held to e; n_t counts the rows that entered before t.

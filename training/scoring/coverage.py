@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from models.grid import DAYS, HORIZON_DAYS
-from models.kaplan_meier import MIN_FOLLOWED, Floats, KaplanMeier, censoring_weights, checked_follow_up
-from models.problems import BadInput
+from models.base.day_grid import DAYS, HORIZON_DAYS
+from models.base.errors import BadInput
+from models.survival.kaplan_meier import MIN_FOLLOWED, Floats, KaplanMeier, censoring_weights, checked_follow_up
 from training.scoring.held_out import NotEstimable, weighted_share
 
 
@@ -63,8 +63,8 @@ def bound_coverage(
 
     .. math:: \hat P(T \ge L) = \frac{\sum_i w_i(L_i) 1\{T_i \ge L_i\}}{\sum_i w_i(L_i)}
 
-    with the weights of `models.kaplan_meier.censoring_weights` on each row's own day L_i. A return exactly on the day
-    of the bound is a pack that held to it.
+    with the weights of `models.survival.kaplan_meier.censoring_weights` on each row's own day L_i. A return exactly on
+    the day of the bound is a pack that held to it.
 
     **Late entry.** The bound is promised at the origin. A row first watched on day e > 0 has already held to e;
     counting it would flatter the bound, so such rows are left out and their number given.

@@ -14,23 +14,23 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 from starlette.responses import Response
 
-from models.problems import BadInput, Problem
+from models.base.errors import BadInput, Problem
 from service.access.callers import Caller
 from service.access.roles import CurrentCaller
-from service.imports.guess import guess_mapping
-from service.imports.mapping import DOCUMENTED, read_mapping
-from service.inbox.files import coming_in, inbox_of, remove
+from service.core.translation import _
+from service.exchange.imports.guess import guess_mapping
+from service.exchange.imports.mapping import DOCUMENTED, read_mapping
+from service.exchange.inbox.files import coming_in, inbox_of, remove
+from service.http.dependencies import CurrentStore
 from service.jobs.queue import enqueue
 from service.pages.admin.jobs import kind_words
 from service.pages.admin.noting import note
 from service.pages.forms import NO_FAULTS, Faults, PageWrite, SentForm, once, page_router, require_token
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render
-from service.records.routes import CurrentStore
 from service.records.writing import Done
 from service.store.opening import Store
 from service.store.schema import Job
-from service.translation import _
 
 SHOWN: Final = 10
 READ_AT_ONCE: Final = 1_000_000

@@ -8,20 +8,20 @@ from fastapi import HTTPException, Request
 from sqlalchemy import select
 from starlette.responses import HTMLResponse, Response
 
+from service.core.translation import _
+from service.exchange.reports.files import read_report
+from service.exchange.reports.routes import ReportName
+from service.http.dependencies import CurrentStore
+from service.http.store_problems import NoSuchRecord
 from service.jobs.queue import ENDED, JobKind, cancel, enqueue
 from service.jobs.routes import Report, Scoring, Training
 from service.pages.forms import PageWrite, SentForm, once, page_router
 from service.pages.messages import Message
 from service.pages.middleware import REPORT_POLICY
 from service.pages.rendering import go_to, may, render
-from service.records.errors import NoSuchRecord
-from service.records.routes import CurrentStore
 from service.records.schemas import LARGEST_NUMBER
 from service.records.writing import Done
-from service.reports.files import read_report
-from service.reports.routes import ReportName
 from service.store.schema import Job
-from service.translation import _
 
 SHOWN: Final = 25
 FAULTS_SHOWN: Final = 100

@@ -8,22 +8,22 @@ from fastapi import Request
 from sqlalchemy import select
 from starlette.responses import Response
 
-from models.problems import BadInput, Problem
+from models.base.errors import BadInput, Problem
 from service.access.callers import NO_KEYS, ROLES, Caller
 from service.access.keys import make_key, revoke_key
 from service.access.roles import CurrentCaller
-from service.keys.routes import NewKey
+from service.access.visits import Visit, keep
+from service.core.translation import _
+from service.http.dependencies import CurrentStore
+from service.http.store_problems import Conflict
+from service.operation.key_routes import NewKey
 from service.pages.admin.noting import note
 from service.pages.forms import NO_FAULTS, Faults, PageWrite, SentForm, once, page_router
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render
-from service.pages.visits import Visit, keep
-from service.records.errors import Conflict
-from service.records.routes import CurrentStore
 from service.records.writing import Done
 from service.store.opening import Store
 from service.store.schema import ApiKey
-from service.translation import _
 
 router = page_router()
 

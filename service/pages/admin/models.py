@@ -5,18 +5,17 @@ from __future__ import annotations
 from fastapi import Request
 from starlette.responses import Response
 
-from models.problems import BadInput, ModelRefused, Problem
+from models.base.errors import BadInput, ModelRefused, Problem
 from service.access.roles import CurrentCaller
-from service.families.routes import KnownFamilies
-from service.model.learning import promote_on_record
-from service.packs.history import tables_of
+from service.core.translation import _
+from service.forecasting.model.learning import promote_on_record
+from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.admin.noting import note
 from service.pages.forms import NO_FAULTS, Faults, SentForm, page_router
 from service.pages.messages import Message, Undo
 from service.pages.rendering import go_to, render
-from service.records.routes import CurrentStore
-from service.translation import _
-from training.promotion import RULE
+from service.records.history import tables_of
+from training.learning.promotion import RULE
 from training.registry import Manifest, ModelRegistry
 
 router = page_router()

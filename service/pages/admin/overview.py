@@ -6,12 +6,12 @@ from fastapi import Request
 from sqlalchemy import func, select
 from starlette.responses import Response
 
-from models.problems import ModelRefused
+from models.base.errors import ModelRefused
 from service.access.callers import NO_KEYS
 from service.access.roles import CurrentCaller
+from service.http.dependencies import CurrentStore
 from service.pages.forms import page_router
 from service.pages.rendering import render
-from service.records.routes import CurrentStore
 from service.store.schema import ApiKey, Job
 
 router = page_router()

@@ -10,11 +10,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from models.tables import SECONDS_PER_DAY
-from service.forecasts.schemas import ForecastAnswer
+from models.packs.tables import SECONDS_PER_DAY
+from service.core.translation import _
+from service.forecasting.forecasts.schemas import ForecastAnswer
+from service.forecasting.forecasts.sentences import main_promise, promised
 from service.pages.wording import in_words
-from service.sentences import main_promise, promised
-from service.translation import _
 
 WIDTH: Final = 400
 LEFT, RIGHT, TOP, BOTTOM = 44, 10, 66, 40

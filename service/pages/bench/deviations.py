@@ -8,8 +8,8 @@ from typing import Final
 
 import numpy as np
 
-from models.history import BlockReading, PackHistory, State
-from models.imbalance import deviation_v
+from models.packs.history import BlockReading, PackHistory, State
+from models.physics.imbalance import deviation_v
 
 WIDTH: Final = 400
 HEIGHT: Final = 240

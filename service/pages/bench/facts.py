@@ -11,9 +11,11 @@ from fastapi import HTTPException, Path, Request
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
-from models.problems import BadInput, Problem
-from service.cautions import CHARGING, PACK_WORK
-from service.families.routes import KnownFamilies
+from models.base.errors import BadInput, Problem
+from service.core.cautions import CHARGING, PACK_WORK
+from service.core.translation import _, translated
+from service.http.dependencies import CurrentStore, KnownFamilies
+from service.http.store_problems import Conflict, Outdated
 from service.pages.bench.state_of_unit import Unit, unit_of
 from service.pages.bench.timeline import FACTS
 from service.pages.bench.unit import UnitName
@@ -23,14 +25,11 @@ from service.pages.messages import Message
 from service.pages.rendering import go_to, may, render, zone_of
 from service.pages.undo import step, undo_form
 from service.pages.wording import for_input, moment_from, outcome_words
-from service.records.errors import Conflict, Outdated
 from service.records.records import correct, create, etag_of, read, withdraw
-from service.records.routes import CurrentStore
 from service.records.schemas import LARGEST_NUMBER
 from service.records.subject import Subject
 from service.records.writing import Done
 from service.store.schema import Versioned
-from service.translation import _, translated
 
 router = page_router()
 

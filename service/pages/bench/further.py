@@ -10,10 +10,19 @@ from fastapi import Request
 from pydantic import BaseModel
 from starlette.responses import Response
 
-from models.plans import USUAL_PLANS
-from models.problems import BadInput, ModelRefused, OutOfReach
-from service.families.routes import KnownFamilies
-from service.model.routes import CurrentModel
+from models.base.errors import BadInput, ModelRefused, OutOfReach
+from models.interventions.plans import USUAL_PLANS
+from service.core.translation import _
+from service.decisions.release.answers import release_of_pack
+from service.decisions.release.schemas import ReleaseRequest
+from service.forecasting.recheck import answers as recheck
+from service.forecasting.recheck.schemas import RecheckRequest
+from service.forecasting.topup_plan import answers as topup_plan
+from service.forecasting.topup_plan.schemas import TopUpPlanRequest
+from service.forecasting.what_if import answers as what_if
+from service.forecasting.what_if.schemas import OtherPlan, WhatIfRequest
+from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies
+from service.http.store_problems import Conflict
 from service.pages.bench.gains import gains_of
 from service.pages.bench.recheck_words import recheck_row
 from service.pages.bench.state_of_unit import Unit, moment_asked, unit_of
@@ -21,17 +30,6 @@ from service.pages.bench.unit import UnitName
 from service.pages.bench.units import unit_address
 from service.pages.forms import NO_FAULTS, Faults, checked, page_router, plain_number
 from service.pages.rendering import render
-from service.recheck import answers as recheck
-from service.recheck.schemas import RecheckRequest
-from service.records.errors import Conflict
-from service.records.routes import CurrentStore
-from service.release.answers import release_of_pack
-from service.release.schemas import ReleaseRequest
-from service.topup_plan import answers as topup_plan
-from service.topup_plan.schemas import TopUpPlanRequest
-from service.translation import _
-from service.what_if import answers as what_if
-from service.what_if.schemas import OtherPlan, WhatIfRequest
 
 router = page_router()
 

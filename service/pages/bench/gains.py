@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from service.translation import _
-from service.what_if.schemas import WhatIfAnswer
+from service.core.translation import _
+from service.forecasting.what_if.schemas import WhatIfAnswer
 
 WIDTH: Final = 400
 ROW: Final = 46

@@ -14,12 +14,14 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
-from models.problems import BadInput, Problem
-from service.families.routes import KnownFamilies
-from service.imports.files import headings_of, rows_of
-from service.imports.guess import guess_mapping
-from service.imports.loading import ImportReport, import_files
-from service.imports.mapping import FileMapping, documented_mapping, mapping_of
+from models.base.errors import BadInput, Problem
+from service.core.translation import _, ngettext
+from service.exchange.imports.files import headings_of, rows_of
+from service.exchange.imports.guess import guess_mapping
+from service.exchange.imports.loading import ImportReport, import_files
+from service.exchange.imports.mapping import FileMapping, documented_mapping, mapping_of
+from service.http.dependencies import CurrentStore, KnownFamilies
+from service.http.store_problems import Conflict, Outdated
 from service.pages.bench.facts import (
     Number,
     as_text,
@@ -39,12 +41,9 @@ from service.pages.messages import Message
 from service.pages.rendering import go_to, render, zone_of
 from service.pages.undo import Step, step, undo_form
 from service.pages.wording import for_input, moment_from, state_words
-from service.readings.subject import READINGS
-from service.records.errors import Conflict, Outdated
 from service.records.records import read
-from service.records.routes import CurrentStore
+from service.records.subjects.readings import READINGS
 from service.store.schema import Reading, Versioned
-from service.translation import _, ngettext
 
 router = page_router()
 

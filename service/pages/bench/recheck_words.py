@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from service.recheck.schemas import ReadingRow
-from service.sentences import promised
-from service.translation import _
+from service.core.translation import _
+from service.forecasting.forecasts.sentences import promised
+from service.forecasting.recheck.schemas import ReadingRow
 
 
 @dataclass(frozen=True)

@@ -7,22 +7,21 @@ from typing import Annotated
 from fastapi import Path, Request
 from starlette.responses import Response
 
-from models.problems import BadInput, ModelRefused, OutOfReach
-from service.families.routes import KnownFamilies
-from service.model.source import ModelSource
+from models.base.errors import BadInput, ModelRefused, OutOfReach
+from service.core.model_source import ModelSource
+from service.core.translation import _
+from service.forecasting.issued.schemas import ForecastRequest
+from service.forecasting.recheck.answers import answer
+from service.forecasting.recheck.schemas import RecheckAnswer, RecheckCase
+from service.http.dependencies import CurrentStore, KnownFamilies
+from service.http.store_problems import NoSuchRecord
 from service.pages.bench.sheet_content import Release, ReleaseSheet, release_of, sheet_of
 from service.pages.bench.sheet_pdf import sheet_pdf
 from service.pages.bench.units import unit_address
 from service.pages.forms import page_router
 from service.pages.rendering import render, zone_of
-from service.recheck.answers import answer
-from service.recheck.schemas import RecheckAnswer, RecheckCase
-from service.records.errors import NoSuchRecord
-from service.records.routes import CurrentStore
 from service.records.schemas import LARGEST_NUMBER
 from service.store.schema import IssuedForecast
-from service.stored_forecasts.schemas import ForecastRequest
-from service.translation import _
 
 router = page_router()
 

@@ -11,21 +11,21 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from models.families import PackFamily
 from models.forecaster import digest_at
-from models.history import BlockReading, PackHistory, TopUp
-from models.imbalance import deviation_v, pack_median_v
-from service.cautions import CAUTIONS
-from service.forecasts.schemas import ForecastAnswer
-from service.packs.history import history_of_pack
+from models.packs.family import PackFamily
+from models.packs.history import BlockReading, PackHistory, TopUp
+from models.physics.imbalance import deviation_v, pack_median_v
+from service.core.cautions import CAUTIONS
+from service.core.translation import _, ngettext, translated
+from service.forecasting.forecasts.schemas import ForecastAnswer
+from service.forecasting.forecasts.sentences import main_promise, promised
+from service.forecasting.recheck.days import day_reached
+from service.forecasting.recheck.schemas import RecheckAnswer
 from service.pages.bench.curve import Curve, curve_of
 from service.pages.bench.recheck_words import RecheckRow, recheck_row
 from service.pages.wording import day_in_words, in_words, state_words
-from service.recheck.days import day_reached
-from service.recheck.schemas import RecheckAnswer
-from service.sentences import main_promise, promised
+from service.records.history import history_of_pack
 from service.store.schema import Assignment, IssuedForecast
-from service.translation import _, ngettext, translated
 
 
 @dataclass(frozen=True)

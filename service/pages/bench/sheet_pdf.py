@@ -11,9 +11,9 @@ import matplotlib as mpl
 from fpdf import FPDF
 from fpdf.enums import XPos, YPos
 
+from service.core.translation import _
 from service.pages.bench.curve import Curve
 from service.pages.bench.sheet_content import ReleaseSheet
-from service.translation import _
 
 MARGIN: Final = 12.0
 WIDTH: Final = 210.0 - 2 * MARGIN

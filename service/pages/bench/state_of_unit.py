@@ -10,18 +10,18 @@ from typing import Any, Final
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from models.families import PackFamily
-from models.grid import HORIZON_DAYS
-from models.history import PackHistory
-from models.problems import BadInput, ModelRefused, OutOfReach
-from service.forecasts.answers import answer
-from service.forecasts.schemas import ForecastAnswer
-from service.packs.history import history_of_pack
-from service.records.errors import NoSuchRecord
+from models.base.day_grid import HORIZON_DAYS
+from models.base.errors import BadInput, ModelRefused, OutOfReach
+from models.packs.family import PackFamily
+from models.packs.history import PackHistory
+from service.core.translation import _, translated_problems
+from service.forecasting.forecasts.answers import answer
+from service.forecasting.forecasts.schemas import ForecastAnswer
+from service.forecasting.issued.issuing import case_of
+from service.forecasting.issued.schemas import ForecastRequest
+from service.http.store_problems import NoSuchRecord
+from service.records.history import history_of_pack
 from service.store.schema import Assignment, IssuedForecast, Pack
-from service.stored_forecasts.issuing import case_of
-from service.stored_forecasts.schemas import ForecastRequest
-from service.translation import _, translated_problems
 from training.registry import StoredModel
 
 FRESH: Final = timedelta(hours=24)

@@ -11,14 +11,14 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from models.imbalance import deviation_v
-from service.outcomes.subject import OUTCOMES
+from models.physics.imbalance import deviation_v
+from service.core.translation import _, ngettext
 from service.pages.wording import outcome_words, state_words
-from service.readings.subject import READINGS
 from service.records.subject import Subject
-from service.topups.subject import TOPUPS
-from service.translation import _, ngettext
-from service.usage.subject import USAGE
+from service.records.subjects.outcomes import OUTCOMES
+from service.records.subjects.readings import READINGS
+from service.records.subjects.topups import TOPUPS
+from service.records.subjects.usage import USAGE
 
 FACTS: Final[Mapping[str, Subject]] = {"reading": READINGS, "topup": TOPUPS, "usage": USAGE, "outcome": OUTCOMES}
 """By the word in the address of its form."""

@@ -8,11 +8,14 @@ from fastapi import Path, Request
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
-from models.problems import BadInput
-from service.cautions import CHARGING, DRIVING, PACK_WORK
-from service.families.routes import KnownFamilies
-from service.model.routes import CurrentModel
-from service.open_cases.scores import keep_score
+from models.base.errors import BadInput
+from service.core.cautions import CHARGING, DRIVING, PACK_WORK
+from service.core.translation import _, translated, translated_problems
+from service.forecasting.forecasts.sentences import main_promise
+from service.forecasting.issued.issuing import case_of_pack, issued
+from service.forecasting.issued.schemas import ForecastRequest
+from service.forecasting.issued.scores import keep_score
+from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies
 from service.pages.bench.curve import curve_of
 from service.pages.bench.deviations import deviations_of
 from service.pages.bench.state_of_unit import Told, Unit, forecast_now, moment_asked, unit_of
@@ -22,12 +25,7 @@ from service.pages.forms import PageWrite, SentForm, checked, once, page_router,
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render, zone_of
 from service.records.records import etag_of
-from service.records.routes import CurrentStore
 from service.records.writing import Done
-from service.sentences import main_promise
-from service.stored_forecasts.issuing import case_of_pack, issued
-from service.stored_forecasts.schemas import ForecastRequest
-from service.translation import _, translated, translated_problems
 
 router = page_router()
 

@@ -10,23 +10,22 @@ from fastapi import Request
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
-from models.families import PackFamily
-from models.problems import BadInput, Problem
-from service.cautions import PACK_WORK
-from service.families.routes import KnownFamilies
-from service.packs.subject import ASSIGNMENTS, PACKS, NewAssignment, NewPack
+from models.base.errors import BadInput, Problem
+from models.packs.family import PackFamily
+from service.core.cautions import PACK_WORK
+from service.core.translation import _, translated
+from service.http.dependencies import CurrentStore, KnownFamilies
+from service.http.store_problems import Conflict
 from service.pages.bench.finding import find_units, lately
 from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, checked, once, page_router
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render
 from service.pages.undo import step, undo_form
-from service.records.errors import Conflict
 from service.records.records import create
-from service.records.routes import CurrentStore
+from service.records.subjects.packs import ASSIGNMENTS, PACKS, NewAssignment, NewPack
+from service.records.subjects.vehicles import VEHICLES, NewVehicle
 from service.records.writing import Done
 from service.store.schema import Vehicle
-from service.translation import _, translated
-from service.vehicles.subject import VEHICLES, NewVehicle
 
 LONGEST: Final = 64
 

@@ -10,10 +10,12 @@ from fastapi import Path, Request
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
-from models.problems import BadInput, Problem
-from service.families.routes import KnownFamilies
-from service.ordering.answers import orders_of_pack
-from service.ordering.schemas import USUAL_RISK, OrdersAnswer, OrdersRequest
+from models.base.errors import BadInput, Problem
+from service.core.translation import _
+from service.decisions.ordering.answers import orders_of_pack
+from service.decisions.ordering.schemas import USUAL_RISK, OrdersAnswer, OrdersRequest
+from service.http.dependencies import CurrentStore, KnownFamilies
+from service.http.store_problems import Conflict, NoSuchRecord
 from service.pages.asking import (
     about_costs,
     cost_words,
@@ -30,14 +32,11 @@ from service.pages.messages import Message
 from service.pages.rendering import go_to, render
 from service.pages.undo import step, undo_form
 from service.pages.wording import risk_words
-from service.records.errors import Conflict, NoSuchRecord
 from service.records.records import correct, create, etag_of, read
-from service.records.routes import CurrentStore
 from service.records.schemas import LARGEST_NUMBER
+from service.records.subjects.suppliers import DELIVERIES, NewDelivery
 from service.records.writing import Done
 from service.store.schema import Offer
-from service.suppliers.subject import DELIVERIES, NewDelivery
-from service.translation import _
 
 DRAWN_DAYS: Final = 42
 """Order days drawn: what lies further off can be asked again."""
@@ -47,12 +46,12 @@ MOST_DRAWN: Final = 4
 
 router = page_router()
 
-CasePack = Annotated[str, Path(max_length=64)]
+PackName = Annotated[str, Path(max_length=64)]
 Number = Annotated[int, Path(ge=1, le=LARGEST_NUMBER)]
 
 
 @router.get("/parts/cases/{pack_id}", operation_id="page_parts_case")
-def show_case(pack_id: CasePack, request: Request, store: CurrentStore) -> Response:
+def show_case(pack_id: PackName, request: Request, store: CurrentStore) -> Response:
     """Weigh the offers for one case."""
     texts = given(request, "risk")
     answer: OrdersAnswer | None = None
@@ -152,7 +151,7 @@ def drawing_of(answer: OrdersAnswer) -> CostDrawing:
 
 @router.post("/parts/cases/{pack_id}/order", operation_id="page_order_pack")
 def order_pack(
-    pack_id: CasePack, request: Request, form: SentForm, write: PageWrite, families: KnownFamilies
+    pack_id: PackName, request: Request, form: SentForm, write: PageWrite, families: KnownFamilies
 ) -> Response:
     """Record that an offer was ordered for a case; the order itself is placed with the supplier, not here."""
     number = form.get("offer")

@@ -8,18 +8,17 @@ from urllib.parse import quote, urlencode
 from fastapi import Request
 from starlette.responses import Response
 
-from models.problems import BadInput
-from service.cautions import DRIVING
-from service.families.routes import KnownFamilies
-from service.ordering.queue import queue_of_cases
-from service.ordering.schemas import USUAL_RISK, QueueAnswer, QueueEntryAnswer, QueueRequest
+from models.base.errors import BadInput
+from service.core.cautions import DRIVING
+from service.core.translation import _, ngettext, translated
+from service.decisions.ordering.queue import queue_of_cases
+from service.decisions.ordering.schemas import USUAL_RISK, QueueAnswer, QueueEntryAnswer, QueueRequest
+from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.asking import about_costs, cost_words, date_in_words, given, question, share_of_100, whole_money
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
 from service.pages.spreadsheet import csv_file
 from service.pages.wording import risk_words
-from service.records.routes import CurrentStore
-from service.translation import _, ngettext, translated
 
 PAGE: Final = 25
 """Cases on one page of the queue."""

@@ -5,15 +5,14 @@ from __future__ import annotations
 from fastapi import Request
 from starlette.responses import Response
 
-from models.problems import BadInput, Problem
-from service.families.routes import KnownFamilies
+from models.base.errors import BadInput, Problem
+from service.core.translation import _
+from service.decisions.stock.answers import stock_of_family
+from service.decisions.stock.schemas import StockAnswer, StockRequest
+from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.asking import about_costs, cost_words, given, question, whole_money
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
-from service.records.routes import CurrentStore
-from service.stock.answers import stock_of_family
-from service.stock.schemas import StockAnswer, StockRequest
-from service.translation import _
 
 router = page_router()
 

@@ -11,10 +11,11 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
-from models.families import PackFamily
-from models.problems import BadInput, Problem
-from service.costs.subject import COSTS, HOUSE
-from service.families.routes import KnownFamilies
+from models.base.errors import BadInput, Problem
+from models.packs.family import PackFamily
+from service.core.translation import _
+from service.http.dependencies import CurrentStore, KnownFamilies
+from service.http.store_problems import Conflict, Outdated
 from service.pages.asking import money
 from service.pages.bench.facts import Entry, as_text, faults_of, require_may
 from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, checked, once, page_router
@@ -22,15 +23,13 @@ from service.pages.messages import Message
 from service.pages.rendering import go_to, may, render, zone_of
 from service.pages.undo import step, undo_form
 from service.pages.wording import for_input, moment_from
-from service.records.errors import Conflict, Outdated
 from service.records.records import correct, create, etag_of, read, withdraw
-from service.records.routes import CurrentStore
 from service.records.schemas import LARGEST_NUMBER
 from service.records.subject import Subject
+from service.records.subjects.costs import COSTS, HOUSE
+from service.records.subjects.suppliers import DELIVERIES, OFFERS, SUPPLIERS
 from service.records.writing import Done
 from service.store.schema import Delivery, Offer, Supplier
-from service.suppliers.subject import DELIVERIES, OFFERS, SUPPLIERS
-from service.translation import _
 
 MOST_SHOWN: Final = 100
 """Offers and orders on the page, the newest first; every one of them is in the export."""

@@ -5,16 +5,15 @@ from __future__ import annotations
 from fastapi import Request
 from starlette.responses import Response
 
-from models.problems import BadInput, Problem
-from service.cautions import DRIVING
-from service.families.routes import KnownFamilies
-from service.fleet.by_age import age_of_family
-from service.fleet.schemas import AgeAnswer, AgeRequest
+from models.base.errors import BadInput, Problem
+from service.core.cautions import DRIVING
+from service.core.translation import _, translated
+from service.decisions.fleet.by_age import age_of_family
+from service.decisions.fleet.schemas import AgeAnswer, AgeRequest
+from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.asking import about_costs, cost_words, given, money, question
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
-from service.records.routes import CurrentStore
-from service.translation import _, translated
 
 router = page_router()
 

@@ -10,17 +10,17 @@ from urllib.parse import urlencode
 from fastapi import Request
 from starlette.responses import Response
 
-from models.problems import BadInput, Problem
-from service.cautions import DRIVING
-from service.fleet.planning import plan_of_fleet, returns_of_fleet
-from service.fleet.schemas import PlanAnswer, PlanRequest, ReturnsAnswer, ReturnsRequest, WeekOfReturns
+from models.base.errors import BadInput, Problem
+from service.core.cautions import DRIVING
+from service.core.translation import translated
+from service.decisions.fleet.planning import plan_of_fleet, returns_of_fleet
+from service.decisions.fleet.schemas import PlanAnswer, PlanRequest, ReturnsAnswer, ReturnsRequest, WeekOfReturns
+from service.http.dependencies import CurrentStore
 from service.pages.asking import about_costs, cost_words, date_in_words, given, money, question, whole_money
 from service.pages.fleet.ranking import PART, part_choices
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
 from service.pages.spreadsheet import csv_file
-from service.records.routes import CurrentStore
-from service.translation import translated
 
 PLAN_FIELDS: Final = ("slots", "weeks", "packs", "budget", "pack", *PART)
 TIME_LIMIT_S: Final = 5.0

@@ -11,10 +11,12 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
-from models.problems import BadInput, Problem
-from service.cautions import DRIVING
-from service.fleet.ranking import rank_fleet
-from service.fleet.schemas import Ranked, RankingAnswer, RankingRequest
+from models.base.errors import BadInput, Problem
+from service.core.cautions import DRIVING
+from service.core.translation import _, translated
+from service.decisions.fleet.ranking import rank_fleet
+from service.decisions.fleet.schemas import Ranked, RankingAnswer, RankingRequest
+from service.http.dependencies import CurrentStore
 from service.jobs.queue import ENDED, enqueue
 from service.pages.asking import about_costs, cost_words, given, question, whole_money
 from service.pages.forms import Faults, PageWrite, once, page_router
@@ -22,10 +24,8 @@ from service.pages.messages import Message
 from service.pages.rendering import go_to, render
 from service.pages.spreadsheet import csv_file
 from service.pages.wording import risk_words
-from service.records.routes import CurrentStore
 from service.records.writing import Done
 from service.store.schema import Job, Score
-from service.translation import _, translated
 
 PART: Final = ("family", "site", "duty")
 """Fields of the address that pick a part of the fleet."""

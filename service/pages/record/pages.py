@@ -5,17 +5,15 @@ from __future__ import annotations
 from fastapi import Request
 from starlette.responses import HTMLResponse, Response
 
-from models.problems import ModelRefused
-from service.families.routes import KnownFamilies
-from service.live_record.inputs import drift_of
-from service.live_record.reading import live_record, report_with_live_record
-from service.model.routes import CurrentModel
+from models.base.errors import ModelRefused
+from service.core.settings import Settings
+from service.forecasting.track_record.inputs import drift_of
+from service.forecasting.track_record.reading import live_record, report_with_live_record
+from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies
 from service.pages.forms import page_router
 from service.pages.middleware import REPORT_POLICY
 from service.pages.record.agreement_drawing import agreement_drawing, months_drawing
 from service.pages.rendering import render
-from service.records.routes import CurrentStore
-from service.settings import Settings
 from training.registry import ModelRegistry
 from training.report import CalibrationReport, render_html
 

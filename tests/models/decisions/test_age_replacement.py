@@ -3,9 +3,9 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import weibull_min
 
+from models.base.errors import BadInput
 from models.decisions.age_replacement import age_policy, age_policy_from_record
-from models.kaplan_meier import kaplan_meier
-from models.problems import BadInput
+from models.survival.kaplan_meier import kaplan_meier
 
 
 @pytest.mark.parametrize(("shape", "failure"), [(1.5, 4.0), (2.0, 10.0), (3.5, 2.0)])

@@ -1,6 +1,8 @@
 import numpy as np
 import pytest
 
+from models.base.day_grid import DAYS
+from models.base.errors import BadInput
 from models.decisions.fleet_costs import (
     NOT_PLANNED,
     FleetCosts,
@@ -10,8 +12,6 @@ from models.decisions.fleet_costs import (
     weekly_returns,
 )
 from models.decisions.hold_curves import daily_hold
-from models.grid import DAYS
-from models.problems import BadInput
 
 HOLD = np.exp(-((DAYS / np.array([15.0, 40.0, 90.0, 400.0])[:, None]) ** 1.8))
 COSTS = FleetCosts("EUR", 1200, 150, 900, 0.5, 700)

@@ -3,11 +3,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from models.base.day_grid import DAYS
+from models.base.errors import BadInput
 from models.decisions.fleet_costs import NOT_PLANNED, FleetCosts, extended_hold, replacement_costs
 from models.decisions.fleet_plan import FleetLimits, plan_fleet
 from models.decisions.money import Money
-from models.grid import DAYS
-from models.problems import BadInput
 
 
 def fleet(vehicles, seed):

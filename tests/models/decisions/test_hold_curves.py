@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
+from models.base.day_grid import DAYS, survival_at
+from models.base.errors import BadInput
 from models.decisions.hold_curves import HORIZON, checked_curves, daily_hold, held_until_now
-from models.grid import DAYS, survival_at
-from models.problems import BadInput
 
 CURVE = np.exp(-((DAYS / 40) ** 1.5))
 

@@ -3,8 +3,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from models.base.errors import BadInput
 from models.decisions.lead_time import Delivery, LeadTime, Quote, arrival_matrix, lead_time
-from models.problems import BadInput
 
 orders = st.lists(st.builds(Delivery, st.integers(0, 60), st.booleans()), max_size=20)
 quotes = st.tuples(st.integers(0, 20), st.integers(0, 20), st.integers(0, 20)).map(

@@ -1,7 +1,7 @@
 import pytest
 
+from models.base.errors import BadInput
 from models.decisions.money import Money, asked_for, minor_digits, one_currency
-from models.problems import BadInput
 
 
 def test_amounts_of_one_currency_add_up_and_print_with_the_currency_s_own_decimals():

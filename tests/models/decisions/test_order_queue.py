@@ -1,12 +1,12 @@
 import numpy as np
 import pytest
 
+from models.base.day_grid import DAYS
+from models.base.errors import BadInput
 from models.decisions.lead_time import Quote, lead_time
 from models.decisions.money import Money
 from models.decisions.order_queue import order_queue
 from models.decisions.ordering import TOO_LATE, Costs, Offer, plan_orders, plan_orders_on_band
-from models.grid import DAYS
-from models.problems import BadInput
 
 CASES = ["cab 2", "van 1", "clinic car 3", "van 7"]
 HOLD = np.exp(-((DAYS / np.array([15.0, 40.0, 90.0, 2.0])[:, None]) ** 1.8))

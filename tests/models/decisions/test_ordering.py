@@ -5,6 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from models.base.day_grid import DAYS
+from models.base.errors import BadInput
 from models.decisions.hold_curves import HORIZON, daily_hold
 from models.decisions.lead_time import Delivery, LeadTime, Quote, lead_time
 from models.decisions.money import Money
@@ -18,8 +20,6 @@ from models.decisions.ordering import (
     plan_orders,
     plan_orders_on_band,
 )
-from models.grid import DAYS
-from models.problems import BadInput
 
 HOLD = np.exp(-((DAYS / np.array([15.0, 40.0, 90.0, 400.0])[:, None]) ** 1.8))
 SLOW = Offer("Harbour Parts", Money(1400, "EUR"), lead_time("Harbour Parts", Quote(12, 8, 25)))

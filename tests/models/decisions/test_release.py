@@ -3,10 +3,10 @@ from datetime import date
 import numpy as np
 import pytest
 
+from models.base.day_grid import DAYS
+from models.base.errors import BadInput
 from models.decisions.lead_time import Delivery, LeadTime, Quote, lead_time
 from models.decisions.release import CONDITIONS, days_until, promised_on, release_risk
-from models.grid import DAYS
-from models.problems import BadInput
 
 HOLD = np.exp(-((DAYS / np.array([20.0, 60.0, 300.0])[:, None]) ** 1.8))
 LOW, HIGH = HOLD**1.4, HOLD**0.7

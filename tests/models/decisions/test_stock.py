@@ -4,10 +4,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import binom, poisson
 
+from models.base.day_grid import DAYS, survival_at
+from models.base.errors import BadInput
 from models.decisions.lead_time import LeadTime, Quote, lead_time
 from models.decisions.stock import critical_ratio, lead_time_demand, poisson_binomial, stock_for_service, stock_of
-from models.grid import DAYS, survival_at
-from models.problems import BadInput
 
 HOLD = np.exp(-((DAYS / np.array([15.0, 40.0, 90.0, 400.0])[:, None]) ** 1.8))
 LEAD = lead_time("Harbour Parts", Quote(12, 8, 25))

@@ -20,13 +20,13 @@ from fastapi import FastAPI
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from service.app import create_app
-from service.forecasts.examples import example_case
-from service.imports.loading import import_files
+from service.core.settings import Settings
+from service.exchange.imports.loading import import_files
+from service.forecasting.forecasts.examples import example_case
 from service.records.records import Writer
-from service.settings import Settings
 from service.store.opening import SQLITE_FILE, Store
 from service.store.upgrading import open_store
-from training.families import load_families
+from training.files.families import load_families
 
 PHONE = {"width": 390, "height": 844}
 OFFICE = {"width": 1280, "height": 900}

@@ -14,11 +14,11 @@ import pytest
 from playwright.sync_api import expect
 
 from models.forecaster import Forecaster
+from service.core.logs import make_log
 from service.jobs.queue import claim, tell
 from service.jobs.worker import Worker
-from service.logs import make_log
 from service.store.schema import ApiKey, AuditEntry, Job, Reading
-from training.families import load_families
+from training.files.families import load_families
 from training.registry import ModelRegistry
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)

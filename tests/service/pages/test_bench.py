@@ -9,7 +9,7 @@ import httpx2 as httpx
 import pytest
 from playwright.sync_api import expect
 
-from service.forecasts.examples import example_case
+from service.forecasting.forecasts.examples import example_case
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
 """The time of the service under test."""

@@ -10,8 +10,8 @@ import sys
 import pytest
 from babel.messages.pofile import read_po
 
+from service.core.translation import LOCALES
 from service.pages.rendering import environment
-from service.translation import LOCALES
 
 TEMPLATES = sorted(environment().list_templates(extensions=["html"]))
 

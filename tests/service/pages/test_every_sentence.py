@@ -12,9 +12,9 @@ import pytest
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po
 
-import service.translation
-from service.subjects import COSTS, OFFERS, SUPPLIERS
-from service.translation import LOCALES, translations
+import service.core.translation
+from service.core.translation import LOCALES, translations
+from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from tests.service.invented_fleet import FAMILIES, fill
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
@@ -45,11 +45,11 @@ def another_language(tmp_path, monkeypatch):
         if message.id:
             one = isinstance(message.id, str)
             message.string = invented(message.id) if one else tuple(invented(form) for form in message.id)
-    folder = tmp_path / "locale" / service.translation.LANGUAGE / "LC_MESSAGES"
+    folder = tmp_path / "locale" / service.core.translation.LANGUAGE / "LC_MESSAGES"
     folder.mkdir(parents=True)
     with (folder / "messages.mo").open("wb") as file:
         write_mo(file, catalogue)
-    monkeypatch.setattr(service.translation, "LOCALES", tmp_path / "locale")
+    monkeypatch.setattr(service.core.translation, "LOCALES", tmp_path / "locale")
     translations.cache_clear()
     yield
     shutil.rmtree(tmp_path / "locale")

@@ -10,8 +10,8 @@ import httpx2 as httpx
 import pytest
 from playwright.sync_api import expect
 
+from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from service.store.schema import Score
-from service.subjects import COSTS, OFFERS, SUPPLIERS
 from tests.service.invented_fleet import FAMILIES, fill
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)

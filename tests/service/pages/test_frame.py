@@ -11,7 +11,7 @@ import httpx2 as httpx
 import pytest
 
 from service.access.roles import MAY
-from service.pages.addresses import is_open_page, is_page, own_address
+from service.http.page_addresses import is_open_page, is_page, own_address
 from service.pages.assets import assets
 
 

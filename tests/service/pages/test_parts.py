@@ -12,7 +12,7 @@ import pytest
 from playwright.sync_api import expect
 
 from models.decisions.words import per_cent
-from service.subjects import COSTS, OFFERS, SUPPLIERS
+from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from tests.service.invented_fleet import FAMILIES, fill
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)

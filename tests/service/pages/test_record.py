@@ -9,12 +9,12 @@ import httpx2 as httpx
 import pytest
 from playwright.sync_api import expect
 
-from service.imports.loading import import_files
+from service.exchange.imports.loading import import_files
 from service.records.records import Writer
 from tests.service.invented_told import tell
-from training.cohort import CohortPlan, simulate_cohort
-from training.families import load_families
-from training.table_files import write_tables
+from training.files.families import load_families
+from training.files.tables import write_tables
+from training.simulation.cohort import CohortPlan, simulate_cohort
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
 

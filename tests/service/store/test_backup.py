@@ -7,16 +7,16 @@ from datetime import UTC, datetime
 import pytest
 from sqlalchemy import select, text
 
-from models.problems import BadInput
+from models.base.errors import BadInput
+from service.core.settings import Settings
 from service.operation.backup import back_up, restore
 from service.operation.doctor import examine
 from service.records.records import Writer, create, withdraw
-from service.settings import Settings
+from service.records.subjects.all_subjects import SUBJECTS
 from service.store.opening import Store
 from service.store.schema import ApiKey, AuditEntry, Base, Delivery, Vehicle
 from service.store.upgrading import open_store
-from service.subjects import SUBJECTS
-from training.families import load_families
+from training.files.families import load_families
 
 NOW = datetime(2026, 3, 14, 9, 30, tzinfo=UTC)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from training.marrow_bay import write_fleet
+from training.simulation.marrow_bay import write_fleet
 
 
 @pytest.fixture

@@ -7,21 +7,21 @@ from datetime import UTC, datetime
 
 import pytest
 
-from service.fleet.planning import plan_of_fleet, returns_of_fleet
-from service.fleet.ranking import rank_fleet
-from service.fleet.schemas import PlanRequest, RankingRequest, ReturnsRequest
-from service.ordering.answers import orders_of_pack
-from service.ordering.queue import queue_of_cases
-from service.ordering.schemas import OrdersRequest, QueueRequest
+from service.decisions.fleet.planning import plan_of_fleet, returns_of_fleet
+from service.decisions.fleet.ranking import rank_fleet
+from service.decisions.fleet.schemas import PlanRequest, RankingRequest, ReturnsRequest
+from service.decisions.ordering.answers import orders_of_pack
+from service.decisions.ordering.queue import queue_of_cases
+from service.decisions.ordering.schemas import OrdersRequest, QueueRequest
+from service.decisions.release.answers import release_of_pack
+from service.decisions.release.schemas import ReleaseRequest
+from service.decisions.stock.answers import stock_of_family
+from service.decisions.stock.schemas import StockRequest
 from service.records.records import Writer, create
-from service.release.answers import release_of_pack
-from service.release.schemas import ReleaseRequest
-from service.stock.answers import stock_of_family
-from service.stock.schemas import StockRequest
+from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from service.store.upgrading import open_store
-from service.subjects import COSTS, OFFERS, SUPPLIERS
 from tests.service.invented_fleet import FAMILIES, fill
-from training.families import load_families
+from training.files.families import load_families
 
 
 @pytest.fixture(scope="module")
@@ -104,7 +104,7 @@ def test_a_command_gives_the_figures_of_the_function(run, fleet_home, words, fun
 
 
 def test_a_case_file_is_weighed_without_the_store(tideover, van_case, tmp_path):
-    from service.ordering.examples import sent_orders_examples
+    from service.decisions.ordering.examples import sent_orders_examples
 
     content = sent_orders_examples()["ordinary_or_express"]["value"]
     (tmp_path / "case.json").write_text(json.dumps(content))

@@ -8,20 +8,20 @@ from datetime import UTC, datetime
 
 import pytest
 
-from models.problems import BadInput
-from models.tables import history_of
-from service.exports.tables import export_all
-from service.imports.guess import guess_mapping
-from service.imports.loading import import_files
-from service.imports.mapping import mapping_of, read_mapping
-from service.imports.units import scale_of
-from service.packs.history import history_of_pack
+from models.base.errors import BadInput
+from models.packs.tables import history_of
+from service.exchange.exports.tables import export_all
+from service.exchange.imports.guess import guess_mapping
+from service.exchange.imports.loading import import_files
+from service.exchange.imports.mapping import mapping_of, read_mapping
+from service.exchange.imports.units import scale_of
+from service.records.history import history_of_pack
 from service.records.records import Writer
 from service.store.schema import AuditEntry, Outcome, Pack, Reading, TopUp
 from service.store.upgrading import open_store
-from training.families import load_families
-from training.marrow_bay import write_fleet
-from training.table_files import read_tables
+from training.files.families import load_families
+from training.files.tables import read_tables
+from training.simulation.marrow_bay import write_fleet
 
 FAMILIES = load_families(None)
 WRITER = Writer("test", datetime(2026, 3, 14, tzinfo=UTC))

@@ -10,7 +10,7 @@ from alembic.migration import MigrationContext
 from sqlalchemy import inspect, text
 from sqlalchemy.exc import IntegrityError, StatementError
 
-from models.problems import BadInput
+from models.base.errors import BadInput
 from service.store.opening import SQLITE_FILE, Store, engine_for, store_url
 from service.store.schema import Base, Pack, Reading
 from service.store.upgrading import downgrade, newest_revision, open_store, schema_revision, upgrade

@@ -11,8 +11,8 @@ from fastapi.testclient import TestClient
 
 from service.access.callers import ROLES
 from service.app import create_app
-from service.settings import Settings
-from service.subjects import SUBJECTS
+from service.core.settings import Settings
+from service.records.subjects.all_subjects import SUBJECTS
 
 
 class Clock:

@@ -11,7 +11,7 @@ from models.decisions.money import Money
 from models.decisions.ordering import Costs, Offer, latest_order_days, plan_orders
 from models.decisions.release import release_risk
 from models.decisions.stock import critical_ratio, lead_time_demand, stock_for_service
-from service.open_cases.cases import open_case, open_cases
+from service.decisions.basis.open_cases import open_case, open_cases
 from service.store.schema import Score
 from tests.service.invented_fleet import fill
 

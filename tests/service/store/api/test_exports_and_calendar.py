@@ -12,10 +12,10 @@ import icalendar
 import pyarrow.parquet as pq
 import pytest
 
-from service.calendar.feed import Day, days_due, feed
+from service.decisions.calendar.feed import Day, days_due, feed
+from service.forecasting.recheck.days import day_reached
 from service.pages.bench.sheet_content import Release, sheet_of
 from service.pages.wording import day_in_words
-from service.recheck.days import day_reached
 from service.store.schema import IssuedForecast
 
 ISSUE = "/v1/packs/MB-VAN-07/forecasts"

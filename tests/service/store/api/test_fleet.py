@@ -11,9 +11,9 @@ from models.decisions.age_replacement import age_policy_from_record
 from models.decisions.fleet_costs import NOT_PLANNED, FleetCosts, extended_hold, rank_by_waiting, weekly_returns
 from models.decisions.fleet_plan import FleetLimits, plan_fleet
 from models.decisions.money import Money
-from models.kaplan_meier import kaplan_meier
-from service.open_cases.cases import open_cases
-from service.subjects import COSTS, OFFERS, SUPPLIERS
+from models.survival.kaplan_meier import kaplan_meier
+from service.decisions.basis.open_cases import open_cases
+from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from tests.service.invented_fleet import FAMILIES, fill
 
 RANKING, PLAN, RETURNS = "/v1/fleet/ranking", "/v1/fleet/plan", "/v1/fleet/returns"

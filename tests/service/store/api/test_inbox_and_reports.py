@@ -9,10 +9,10 @@ import json
 
 import pytest
 
+from service.core.logs import make_log
 from service.jobs.worker import Worker
-from service.logs import make_log
 from service.store.schema import AuditEntry, Reading
-from training.families import load_families
+from training.files.families import load_families
 
 HEAD = ["pack_id", "time", "state", "current_a", "temperature_c", *(f"block_{b}_v" for b in range(1, 15))]
 

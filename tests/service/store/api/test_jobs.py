@@ -7,11 +7,11 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
+from service.core.logs import make_log
 from service.jobs.queue import LEASE, MOST_ATTEMPTS, Stopped, beat, claim
 from service.jobs.worker import Worker
-from service.logs import make_log
 from service.store.schema import IssuedForecast, Reading
-from training.families import load_families
+from training.files.families import load_families
 
 SCORING = "/v1/jobs/scoring"
 

@@ -8,15 +8,15 @@ from datetime import timedelta
 
 import pytest
 
-from service.imports.loading import import_files
-from service.live_record.inputs import drift_of
-from service.live_record.reading import live_record
+from service.exchange.imports.loading import import_files
+from service.forecasting.track_record.inputs import drift_of
+from service.forecasting.track_record.reading import live_record
 from service.records.records import Writer
 from service.store.schema import IssuedForecast, Outcome, TopUp
 from tests.service.invented_told import tell
-from training.cohort import CohortPlan, simulate_cohort
-from training.families import load_families
-from training.table_files import write_tables
+from training.files.families import load_families
+from training.files.tables import write_tables
+from training.simulation.cohort import CohortPlan, simulate_cohort
 
 FAMILIES = load_families(None)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from service.subjects import SUBJECTS
+from service.records.subjects.all_subjects import SUBJECTS
 
 BY_NAME = {subject.name: subject for subject in SUBJECTS}
 CHANGE = {

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 
+from service.records.subjects.all_subjects import READINGS
 from service.store.schema import AuditEntry, Reading, Vehicle
-from service.subjects import READINGS
 
 VAN = {"id": "MB-VAN-21"}
 KEY = {"Idempotency-Key": "bench-7/2026-03-14/1"}

@@ -7,15 +7,15 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
+from models.base.day_grid import DAYS, survival_at
 from models.decisions.fleet_costs import FleetCosts, rank_by_waiting
-from models.grid import DAYS, survival_at
+from service.core.logs import make_log
+from service.decisions.basis.open_cases import open_case, open_cases, without_forecast
+from service.forecasting.issued.scores import OLDEST_DAYS, packed, unpacked
+from service.http.store_problems import Conflict, NoSuchRecord
 from service.jobs.worker import Worker
-from service.logs import make_log
-from service.open_cases.cases import open_case, open_cases, without_forecast
-from service.open_cases.scores import OLDEST_DAYS, packed, unpacked
-from service.records.errors import Conflict, NoSuchRecord
 from service.store.schema import IssuedForecast, Score
-from training.families import load_families
+from training.files.families import load_families
 
 ISSUE = "/v1/packs/MB-VAN-07/forecasts"
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from service.topup_plan.examples import STORED
+from service.forecasting.topup_plan.examples import STORED
 
 PLAN = "/v1/packs/MB-VAN-07/topup-plan"
 

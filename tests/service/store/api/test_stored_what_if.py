@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from service.recheck.examples import STORED as RECHECK
-from service.what_if.examples import STORED as WHAT_IF
+from service.forecasting.recheck.examples import STORED as RECHECK
+from service.forecasting.what_if.examples import STORED as WHAT_IF
 
 PACK = "/v1/packs/MB-VAN-07"
 EXAMPLES = [("what-if", name) for name in WHAT_IF] + [("recheck", name) for name in RECHECK]

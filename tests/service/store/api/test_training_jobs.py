@@ -7,18 +7,18 @@ import shutil
 import pytest
 
 from models.forecaster import Forecaster
-from service.imports.loading import import_files
+from service.core.logs import make_log
+from service.exchange.imports.loading import import_files
+from service.forecasting.model.learning import learn_from_record
+from service.forecasting.model.training import NOBODY_REPLACES
 from service.jobs.worker import Worker
-from service.logs import make_log
-from service.model.learning import learn_from_record
-from service.model.training import NOBODY_REPLACES
-from service.packs.history import tables_of
+from service.records.history import tables_of
 from service.records.records import Writer
-from training.cohort import CohortPlan, simulate_cohort
-from training.families import load_families
-from training.fitting import FitSettings
+from training.files.families import load_families
+from training.files.tables import read_tables, write_tables
+from training.learning.fitting import FitSettings
 from training.registry import ModelRegistry
-from training.table_files import read_tables, write_tables
+from training.simulation.cohort import CohortPlan, simulate_cohort
 
 FAMILIES = load_families(None)
 

@@ -1,0 +1,173 @@
+"""Features that follow from other features: what physics makes of the evidence once it is laid side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from models.features.block_estimate import ESTIMATES, estimate
+from models.features.definitions import EVIDENCE, FEATURE_NAMES, FEATURES, Evidence
+from models.features.information import INFORMATION
+from models.packs.family import PackFamily
+from models.physics.imbalance import critical_share
+from models.physics.self_discharge import arrhenius_factor
+
+Floats = NDArray[np.float64]
+
+DERIVED: Final = frozenset(
+    {
+        "charge_surplus_share",
+        "level_share",
+        "after_rise_mv_per_cell",
+        "after_rise_per_share_mv",
+        "end_drop_share",
+        "now_loss_share_per_day",
+        "now_loss_error_share_per_day",
+        "leak_factor",
+        "critical_share",
+        *ESTIMATES,
+    }
+)
+"""Features that `derive` computes from the raw ones."""
+
+ALWAYS_KNOWN: Final = frozenset({"held_days", "rated_ah", "blocks", "cells_per_block", "lithium", "limit_mv_per_cell"})
+"""Raw features that no history lacks: how long the top-up has held, and the figures of the family."""
+
+RAW_EVIDENCE: Final[Mapping[str, Evidence]] = {
+    **{f.name: f.evidence for f in FEATURES if f.name not in DERIVED | ALWAYS_KNOWN},
+    "rest_before_v": "readings before",
+    "rest_after_v": "readings after",
+    "noted_rise_v": "readings after",
+    **INFORMATION,
+}
+"""Evidence that each raw feature belongs to; those from ``rest_before_v`` on are no features but go into some."""
+
+UNKNOWN: Final[Mapping[str, float]] = {"earlier_topups": 0.0, "blocks_topped": 1.0}
+"""What a raw feature reads where nothing is recorded, if not NaN: no earlier top-up, and a single block (as in
+`models.forecasts.evidence.with_inferred_topups`)."""
+
+
+@dataclass(frozen=True)
+class RowFamilies:
+    """The family of each of m rows.
+
+    Attributes
+    ----------
+    which : int array, shape (m,)
+        Position in `families`.
+    families : list of PackFamily
+    """
+
+    which: NDArray[np.intp]
+    families: list[PackFamily]
+
+    def of(self, get: Callable[[PackFamily], float]) -> Floats:
+        """Read a figure of each row's family, shape (m,)."""
+        return np.array([get(f) for f in self.families], dtype=np.float64)[self.which]
+
+    def apply(self, function: Callable[[PackFamily, Floats], Floats], values: Floats) -> Floats:
+        """Apply a per-family function to values of shape (m,)."""
+        out = np.full(len(values), np.nan)
+        for i, family in enumerate(self.families):
+            rows = (self.which == i) & ~np.isnan(values)
+            if rows.any():
+                out[rows] = function(family, values[rows])
+        return out
+
+
+@dataclass(frozen=True)
+class RawFeatures:
+    """What was measured, noted and planned, before anything is concluded from it.
+
+    Attributes
+    ----------
+    columns : mapping of str to array, shape (m,)
+        By name: those of `RAW_EVIDENCE` and `ALWAYS_KNOWN`. NaN where missing.
+    families : RowFamilies
+    """
+
+    columns: Mapping[str, Floats]
+    families: RowFamilies
+
+    def known(self, row: int) -> set[Evidence]:
+        """Return the evidence of which one row holds anything."""
+        return {evidence for evidence in EVIDENCE if self.holds(evidence)[row]}
+
+    def holds(self, evidence: Evidence) -> NDArray[np.bool_]:
+        """Return which rows hold anything of some evidence, shape (m,)."""
+        found = np.zeros(len(self.families.which), dtype=np.bool_)
+        for name, of in RAW_EVIDENCE.items():
+            if of == evidence:
+                found |= ~np.isnan(self.columns[name]) & (self.columns[name] != UNKNOWN.get(name))
+        return found
+
+    def take(self, rows: NDArray[np.intp]) -> RawFeatures:
+        """Return some rows, shape (k,), in the order given; a row may come again."""
+        columns = {name: column[rows] for name, column in self.columns.items()}
+        return RawFeatures(columns, RowFamilies(self.families.which[rows], self.families.families))
+
+    def only(self, kept: Mapping[Evidence, NDArray[np.bool_]]) -> RawFeatures:
+        """Return the rows with some evidence as if it had never been recorded.
+
+        Parameters
+        ----------
+        kept : mapping of evidence to bool array, shape (m,)
+            In which rows it is kept; evidence not named is kept nowhere.
+        """
+        nowhere = np.zeros(len(self.families.which), dtype=np.bool_)
+        columns = {
+            name: np.where(kept.get(evidence, nowhere), self.columns[name], UNKNOWN.get(name, np.nan))
+            for name, evidence in RAW_EVIDENCE.items()
+        }
+        return RawFeatures(columns | {name: self.columns[name] for name in ALWAYS_KNOWN}, self.families)
+
+
+def derive(raw: RawFeatures) -> pd.DataFrame:
+    """Complete the feature table.
+
+    Parameters
+    ----------
+    raw : RawFeatures
+        Of m rows.
+
+    Returns
+    -------
+    DataFrame, shape (m, len(FEATURE_NAMES))
+        float64; NaN where the evidence is missing.
+    """
+    out = dict(raw.columns)
+    _rise(out)
+    _temperature(out, raw.families)
+    _physics(out, raw.families)
+    return pd.DataFrame({name: np.asarray(out[name], dtype=np.float64) for name in FEATURE_NAMES})
+
+
+def _rise(out: dict[str, Floats]) -> None:
+    rise = out["rest_after_v"] - out["rest_before_v"]
+    rise = np.where(np.isnan(rise), out["noted_rise_v"], rise)
+    out["after_rise_mv_per_cell"] = 1e3 * rise / out["cells_per_block"]
+    out["after_rise_per_share_mv"] = out["after_rise_mv_per_cell"] / np.maximum(out["charge_share"], 0.02)
+
+
+def _temperature(out: dict[str, Floats], families: RowFamilies) -> None:
+    out["leak_factor"] = families.apply(lambda f, t: arrhenius_factor(t + 3.0, f.self_discharge_ev), out["ambient_c"])
+    # Without a temperature the limit at 15 °C stands in: it depends on the family far more than on the weather.
+    warm = np.round(np.where(np.isnan(out["ambient_c"]), 15.0, out["ambient_c"]) + 8.0)
+    out["critical_share"] = families.apply(lambda f, t: np.array([critical_share(f, float(v)) for v in t]), warm)
+
+
+def _physics(out: dict[str, Floats], families: RowFamilies) -> None:
+    """Join the evidence to one missing charge, one loss and the day on which a steady leak reaches the limit."""
+    out["level_share"] = out["before_missing_share"] - out["charge_share"]
+    out["charge_surplus_share"] = -out["level_share"]
+    held, meter = out["now_rest_held_days"], 0.02
+    out["now_loss_share_per_day"] = (out["now_missing_share"] - out["level_share"]) / held
+    out["now_loss_error_share_per_day"] = np.sqrt(2 * meter**2 + (0.06 * out["charge_share"]) ** 2) / held
+    # The block on its own, from the end of the charge to the release: what it lost is not hidden by its capacity.
+    out["end_drop_share"] = out["release_m"] / out["release_mm"] - out["end_missing_share"]
+    out |= estimate(out, families.of(lambda f: f.hysteresis_charge_v))

@@ -1,0 +1,455 @@
+"""From histories to the feature table, for many moments at once: column operations, no loop over packs.
+
+Only facts at or before a moment's origin are read. What is missing stays NaN.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from models.features.derived import RawFeatures, RowFamilies, derive
+from models.features.information import INFORMATION, VISITS, add_up, apparent_missing, days_of_loss
+from models.packs.draw_down import HELD_MOST_C, draw_down_rows
+from models.packs.tables import SECONDS_PER_DAY, HistoryTables, block_columns, to_days
+from models.physics.cell_curves import ocv_v, resistance_mohm, soc_from_rest
+from models.physics.imbalance import (
+    AGED_RESISTANCE,
+    deviation_v,
+    excess_resistance_mohm,
+    missing_charge_share,
+    weakest_block,
+)
+
+Floats = NDArray[np.float64]
+Rows = NDArray[np.intp]
+
+LOAD_REFERENCE_A: Final = 50.0
+CHARGE_REFERENCE_A: Final = 30.0
+ASSUMED_LOAD_SHARE: Final = 0.45
+"""Current of a load reading without a noted current, as a share of the family's peak. Invented."""
+
+ASSUMED_CHARGE_SHARE: Final = 0.27
+"""The same for a reading while charging. Invented."""
+
+POLARISATION_V: Final = 0.012
+USUAL_CHARGE_HOURS: Final = 10.0
+"""A cell's voltage above its resting charge branch at the end of a gentle charge, and the time in which that would
+fill it: C/10 (common practice, no source). The former is invented."""
+
+RELEASE_VISIT_DAYS: Final = 4.0
+"""The first reading within this time after the charge counts as the one at the release. Invented."""
+
+VISIT_DAYS: Final = 0.2
+"""Readings this close together belong to one visit. Invented."""
+
+
+@dataclass(frozen=True)
+class _Facts:
+    """Rows of a table in order of pack and time, and how to find those of a pack up to a moment."""
+
+    order: Rows
+    code: Rows
+    second: NDArray[np.int64]
+    key: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, frame: pd.DataFrame, codes: pd.Index[Any], missing: float) -> _Facts:
+        code = codes.get_indexer(pd.Index(frame["pack_id"])).astype(np.intp)
+        day = to_days(frame["time"]) if len(frame) else np.zeros(0)
+        second = np.where(np.isnan(day), missing, np.round(day * SECONDS_PER_DAY)).astype(np.int64)
+        key = _key(code, second)
+        order = np.argsort(key, kind="stable")
+        return cls(order, code[order], second[order], key[order])
+
+    def range(self, code: Rows, second: NDArray[np.int64]) -> tuple[Rows, Rows]:
+        """First row of each pack, and one past its last row at or before the moment."""
+        return np.searchsorted(self.key, _key(code, np.full_like(second, _EARLIEST))), np.searchsorted(
+            self.key, _key(code, second), side="right"
+        )
+
+
+_EARLIEST: Final = -(2**38)
+
+
+def _key(code: Rows, second: NDArray[np.int64]) -> NDArray[np.int64]:
+    return code.astype(np.int64) * 2**40 + (second + 2**39)
+
+
+def _column(frame: pd.DataFrame, name: str, rows: Rows, known: NDArray[np.bool_] | None = None) -> Floats:
+    """Values of some rows of a table; NaN where `known` is false (its row number is then meaningless)."""
+    values = frame[name].to_numpy(np.float64, na_value=np.nan)
+    if known is None:
+        return values[rows]
+    out = np.full(len(rows), np.nan)
+    out[known] = values[rows[known]]
+    return out
+
+
+@dataclass(frozen=True)
+class _Moments:
+    """What each of m moments asks about: its pack, its origin and its last top-up. Arrays of shape (m,)."""
+
+    code: Rows
+    origin: NDArray[np.int64]
+    packs: RowFamilies
+    last_topup: Rows  # row of the top-up table
+    previous_topup: Rows  # the one before, meaningless where there is none
+    earlier: NDArray[np.int64]  # number of earlier top-ups
+    topped_at: NDArray[np.int64]
+    previous_at: NDArray[np.int64]
+    block: Rows  # from 0
+
+    def __len__(self) -> int:
+        return len(self.code)
+
+
+class _Pick:
+    """Selected readings (one or none a moment) and what they say of the topped block."""
+
+    def __init__(self, rows: Rows, deviation: Floats, block: Rows) -> None:
+        self.rows, self.known = rows, rows >= 0
+        # Where no pack has a reading the table has no block columns either.
+        self.deviation = np.full((len(rows), max(deviation.shape[1], int(block.max(initial=0)) + 1)), np.nan)
+        self.deviation[self.known, : deviation.shape[1]] = deviation[rows[self.known]]
+        place = np.arange(len(rows))
+        self.own = self.deviation[place, block]
+        others = self.deviation.copy()
+        others[place, block] = np.inf
+        lowest = np.where(np.isnan(others), np.inf, others).min(axis=1)
+        self.lowest_other = np.where(np.isfinite(lowest) & self.known, lowest, np.nan)
+
+    def take(self, values: Floats) -> Floats:
+        """Read a per-reading quantity for the selected readings."""
+        out = np.full(len(self.rows), np.nan)
+        out[self.known] = values[self.rows[self.known]]
+        return out
+
+
+def _first(moment: Rows, row: Rows, mask: NDArray[np.bool_], count: int) -> Rows:
+    out = np.full(count, -1, dtype=np.intp)
+    out[moment[mask][::-1]] = row[mask][::-1]
+    return out
+
+
+def _last(moment: Rows, row: Rows, mask: NDArray[np.bool_], count: int) -> Rows:
+    out = np.full(count, -1, dtype=np.intp)
+    out[moment[mask]] = row[mask]
+    return out
+
+
+def _pairs(start: Rows, end: Rows) -> tuple[Rows, Rows]:
+    """Every (moment, row) with start <= row < end, in order."""
+    count = end - start
+    moment = np.repeat(np.arange(len(start)), count)
+    row = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + np.repeat(start, count)
+    return moment, row.astype(np.intp)
+
+
+def topped_blocks(blocks: pd.Series[Any]) -> Rows:
+    """Return the (first) block of each top-up from its ``blocks``, counted from 0. Shape (n,)."""
+    text = blocks.to_numpy(dtype=object)
+    return np.array([int(str(b).split(" ", 1)[0]) - 1 for b in text], dtype=np.intp)
+
+
+def feature_frame(tables: HistoryTables, moments: pd.DataFrame) -> pd.DataFrame:
+    """Compute the feature table.
+
+    Parameters
+    ----------
+    tables : HistoryTables
+        At least one top-up at or before each moment's origin (see `models.forecasts.evidence.with_inferred_topups`).
+    moments : DataFrame
+        ``pack_id`` and ``origin`` (UTC); one row a forecast.
+
+    Returns
+    -------
+    DataFrame, shape (len(moments), len(FEATURE_NAMES))
+        float64, index of `moments`; NaN where the evidence is missing. Each row depends on its own pack only.
+    """
+    return derive(raw_features(tables, moments)).set_axis(moments.index)
+
+
+def raw_features(tables: HistoryTables, moments: pd.DataFrame) -> RawFeatures:
+    """Read what was measured, noted and planned; parameters as for `feature_frame`."""
+    codes = pd.Index(tables.packs["pack_id"])
+    topups = _Facts.of(tables.topups, codes, 0)
+    at = _moments(tables, moments, codes, topups)
+    out: dict[str, Floats] = {}
+    _charge(out, tables, at)
+    readings = _Facts.of(tables.readings, codes, 0)
+    _readings(out, tables, at, readings, _aside_from(tables, readings, topups))
+    _plan(out, tables, at, _Facts.of(tables.usage, codes, _EARLIEST + 1))
+    _earlier(out, tables, at, topups, _Facts.of(tables.outcomes, codes, 0))
+    _pack(out, tables, at)
+    return RawFeatures(out, at.packs)
+
+
+def _moments(tables: HistoryTables, moments: pd.DataFrame, codes: pd.Index[Any], topups: _Facts) -> _Moments:
+    code = codes.get_indexer(pd.Index(moments["pack_id"])).astype(np.intp)
+    origin = np.round(to_days(moments["origin"]) * SECONDS_PER_DAY).astype(np.int64)
+    names = tables.packs["family"].to_numpy(dtype=object)[code]
+    unique, which = np.unique(names.astype(str), return_inverse=True)
+    start, end = topups.range(code, origin)
+    last = topups.order[end - 1]
+    earlier = end - start - 1
+    previous = np.maximum(end - 2, 0)
+    return _Moments(
+        code=code,
+        origin=origin,
+        packs=RowFamilies(which, [tables.families[n] for n in unique]),
+        last_topup=last,
+        previous_topup=topups.order[previous],
+        earlier=earlier,
+        topped_at=topups.second[end - 1],
+        previous_at=np.where(earlier > 0, topups.second[previous], _EARLIEST),
+        block=topped_blocks(tables.topups["blocks"].iloc[last]),
+    )
+
+
+def _pack(out: dict[str, Floats], tables: HistoryTables, at: _Moments) -> None:
+    for name in ("age_years", "odometer_km"):
+        out[name] = tables.packs[name].to_numpy(np.float64, na_value=np.nan)[at.code]
+    out["rated_ah"] = at.packs.of(lambda f: f.rated_ah)
+    out["cells_per_block"] = at.packs.of(lambda f: f.cells_per_block)
+    out["blocks"] = at.packs.of(lambda f: f.blocks)
+    out["lithium"] = at.packs.of(lambda f: float(f.chemistry == "lithium-ion"))
+    out["limit_mv_per_cell"] = at.packs.of(lambda f: 1e3 * f.discharge_spread_limit_v / f.cells_per_block)
+
+
+def _charge(out: dict[str, Floats], tables: HistoryTables, at: _Moments) -> None:
+    rated = at.packs.of(lambda f: f.rated_ah)
+    charge = _column(tables.topups, "charge_ah", at.last_topup)
+    hours = _column(tables.topups, "duration_h", at.last_topup)
+    middle = at.packs.of(lambda f: float(ocv_v(f.curves, np.array([0.5]))[0]))
+    out["held_days"] = (at.origin - at.topped_at) / SECONDS_PER_DAY
+    out["charge_share"] = charge * at.packs.of(lambda f: f.coulombic_efficiency) / rated
+    out["charge_rate_per_h"] = charge / hours / rated
+    end_v = _column(tables.topups, "end_v", at.last_topup)
+    cells = at.packs.of(lambda f: f.cells_per_block)
+    out["end_v_per_cell"] = end_v / cells - middle
+    rate = np.where(np.isnan(out["charge_rate_per_h"]), 1 / USUAL_CHARGE_HOURS, out["charge_rate_per_h"]) * rated
+    mohm = at.packs.of(lambda f: float(resistance_mohm(f.curves, np.array([f.soc_target]), charging=True)[0]))
+    above = at.packs.of(lambda f: f.hysteresis_charge_v) + POLARISATION_V + 1e-3 * AGED_RESISTANCE * mohm * rate
+    full = at.packs.apply(lambda f, volts: f.soc_target - soc_from_rest(f.curves, volts), end_v / cells - above)
+    out["end_missing_share"] = full
+    blocks = tables.topups["blocks"].iloc[at.last_topup]
+    out["blocks_topped"] = np.array([len(str(b).split()) for b in blocks], dtype=np.float64)
+
+
+def _aside_from(tables: HistoryTables, readings: _Facts, topups: _Facts) -> Floats:
+    """Second from which each reading, in order, is known to be of a pack drawn down on purpose; infinite for others."""
+    aside = np.full(len(readings.order), np.inf)
+    current = tables.readings["current_a"].to_numpy(np.float64, na_value=np.nan)[readings.order]
+    most = HELD_MOST_C * max((f.rated_ah for f in tables.families.values()), default=0.0)
+    held = (current > 0) & (current <= most)
+    again = held[1:] & held[:-1] & (readings.code[1:] == readings.code[:-1])
+    if not again.any():
+        return aside
+    some = np.flatnonzero(np.isin(readings.code, readings.code[1:][again]))
+    code = readings.code[some]
+    rated = [tables.families[name].rated_ah for name in tables.packs["family"].to_numpy(dtype=object)[code]]
+    rest = tables.readings["state"].to_numpy(dtype=object)[readings.order[some]] == "rest"
+    charges = np.searchsorted(topups.key, readings.key[some], side="right")
+    second = readings.second[some].astype(np.float64)
+    aside[some] = draw_down_rows(code, second, rest, current[some], np.array(rated), charges).aside_from
+    return aside
+
+
+def _readings(
+    out: dict[str, Floats], tables: HistoryTables, at: _Moments, readings: _Facts, aside_from: Floats
+) -> None:
+    count, block = len(at), at.block
+    moment, row = _pairs(*readings.range(at.code, at.origin))
+    if np.isfinite(aside_from).any():
+        stands = aside_from[row] > at.origin[moment]
+        moment, row = moment[stands], row[stands]
+    # Single-precision tables and files with a few decimals must give the same features: trees split on the last digit.
+    volts = np.round(tables.readings[block_columns(tables.readings)].to_numpy(np.float64)[readings.order], 4)
+    deviation = deviation_v(volts)
+    state = tables.readings["state"].to_numpy(dtype=object)[readings.order]
+    current = tables.readings["current_a"].to_numpy(np.float64, na_value=np.nan)[readings.order]
+    temperature = tables.readings["temperature_c"].to_numpy(np.float64, na_value=np.nan)[readings.order]
+    day = readings.second / SECONDS_PER_DAY
+    cells, peak = at.packs.of(lambda f: f.cells_per_block), at.packs.of(lambda f: f.peak_current_a)
+
+    when = readings.second[row]
+    before = (when < at.topped_at[moment]) & (when > at.previous_at[moment])
+    after = when >= at.topped_at[moment]
+    is_state = {s: (state == s)[row] for s in ("rest", "discharge", "charge")}
+    first_after = _first(moment, row, after, count)
+    first_after_day = np.full(count, np.inf)
+    first_after_day[first_after >= 0] = day[first_after[first_after >= 0]]
+    at_release = first_after_day - at.topped_at / SECONDS_PER_DAY <= RELEASE_VISIT_DAYS
+    visit_end = np.where(at_release, first_after_day + VISIT_DAYS, -np.inf)
+    release = after & (day[row] <= visit_end[moment])
+    driving = after & ~release
+
+    def pick(mask: NDArray[np.bool_], *, first: bool = False) -> _Pick:
+        return _Pick((_first if first else _last)(moment, row, mask, count), deviation, block)
+
+    def per_load(picked: _Pick, values: Floats, reference: float) -> Floats:
+        amps = np.abs(picked.take(current))
+        amps = np.where(np.isnan(amps) | (amps < 2), ASSUMED_LOAD_SHARE * peak, amps)
+        return np.asarray(1e3 * values / cells * reference / amps)
+
+    def excess(rest: _Pick, load: _Pick) -> Floats:
+        together = np.abs(rest.take(day) - load.take(day)) <= VISIT_DAYS
+        mohm = excess_resistance_mohm(rest.deviation, load.deviation, load.take(current))
+        own = mohm[np.arange(count), block] / cells
+        return np.where(together, own, np.nan)
+
+    rest_b, load_b, charge_b = (pick(before & is_state[s]) for s in ("rest", "discharge", "charge"))
+    out["before_rest_mv_per_cell"] = 1e3 * rest_b.own / cells
+    out["before_missing_share"] = at.packs.apply(missing_charge_share, rest_b.own)
+    out["before_load_mv_per_cell"] = per_load(load_b, load_b.own, LOAD_REFERENCE_A)
+    out["before_excess_mohm_per_cell"] = excess(rest_b, load_b)
+    out["before_charge_mv_per_cell"] = per_load(charge_b, charge_b.own, CHARGE_REFERENCE_A)
+    out["before_second_mv_per_cell"] = 1e3 * rest_b.lowest_other / cells
+    out["before_lower_elsewhere_mv_per_cell"] = 1e3 * (rest_b.own - rest_b.lowest_other) / cells
+    out["before_load_elsewhere_mv_per_cell"] = per_load(load_b, load_b.own - load_b.lowest_other, LOAD_REFERENCE_A)
+    out["before_lead"] = np.where(rest_b.known, weakest_block(rest_b.deviation)[1], np.nan)
+    rest_b_day = rest_b.take(day)
+    earlier = pick(before & is_state["rest"] & (day[row] < (rest_b_day - 5)[moment]))
+    apart = rest_b_day - earlier.take(day)
+    out["before_decline_share_per_day"] = (
+        out["before_missing_share"] - at.packs.apply(missing_charge_share, earlier.own)
+    ) / apart
+
+    rest_a, load_a = (pick(release & is_state[s], first=True) for s in ("rest", "discharge"))
+    noted_after = _column(tables.topups, "rest_after_v", at.last_topup)
+    out["noted_rise_v"] = noted_after - _column(tables.topups, "rest_before_v", at.last_topup)
+    out["after_rest_mv_per_cell"] = 1e3 * rest_a.own / cells
+    out["rest_before_v"], out["rest_after_v"] = rest_b.own, rest_a.own
+    hours = (rest_a.take(day) - at.topped_at / SECONDS_PER_DAY) * 24
+    out["after_rest_hours"] = np.where(np.isnan(hours), _column(tables.topups, "rest_after_h", at.last_topup), hours)
+    out["after_load_mv_per_cell"] = per_load(load_a, load_a.own, LOAD_REFERENCE_A)
+    out["after_excess_mohm_per_cell"] = excess(rest_a, load_a)
+    out["after_load_elsewhere_mv_per_cell"] = per_load(load_a, load_a.own - load_a.lowest_other, LOAD_REFERENCE_A)
+    out["after_second_mv_per_cell"] = 1e3 * rest_a.lowest_other / cells
+
+    rest_n, load_n, charge_n = (pick(driving & is_state[s]) for s in ("rest", "discharge", "charge"))
+    origin_day, topped_day = at.origin / SECONDS_PER_DAY, at.topped_at / SECONDS_PER_DAY
+    out["now_rest_mv_per_cell"] = 1e3 * rest_n.own / cells
+    out["now_missing_share"] = at.packs.apply(missing_charge_share, rest_n.own)
+    out["now_rest_age_days"] = origin_day - rest_n.take(day)
+    out["now_rest_held_days"] = rest_n.take(day) - topped_day
+    out["now_load_mv_per_cell"] = per_load(load_n, load_n.own, LOAD_REFERENCE_A)
+    out["now_load_age_days"] = origin_day - load_n.take(day)
+    out["now_load_lowest_mv_per_cell"] = per_load(load_n, np.fmin(load_n.own, load_n.lowest_other), LOAD_REFERENCE_A)
+    out["now_charge_mv_per_cell"] = per_load(charge_n, charge_n.own, CHARGE_REFERENCE_A)
+    out["now_load_trend_mv_per_day"] = _trend(
+        moment, row, after & is_state["discharge"], deviation, block, current, day, cells, peak, count
+    )
+    visit = np.select([before, release, driving], list(VISITS), "")
+    out |= _information(at, moment, row, visit, deviation, state, current, day)
+    rest_temperature = np.where(np.isnan(rest_n.take(temperature)), rest_a.take(temperature), rest_n.take(temperature))
+    out["_rest_temperature_c"] = np.where(np.isnan(rest_temperature), rest_b.take(temperature), rest_temperature)
+
+
+def _information(
+    at: _Moments,
+    moment: Rows,
+    row: Rows,
+    visit: NDArray[np.str_],
+    deviation: Floats,
+    state: NDArray[np.object_],
+    current: Floats,
+    day: Floats,
+) -> dict[str, Floats]:
+    """Sum up every reading of the topped block since the top-up before: see `models.features.information`."""
+    own = deviation[row, at.block[moment]] if len(row) else np.zeros(0)
+    used = (visit != "") & ~np.isnan(own)
+    moment, row, visit = moment[used], row[used], visit[used]
+    own = own[used] / at.packs.of(lambda f: f.cells_per_block)[moment]
+    sign = np.select([state[row] == "rest", state[row] == "charge"], [0.0, -1.0], 1.0)
+    amps = np.abs(current[row])
+    guessed = (sign != 0) & ~(amps >= 2)
+    usual = (
+        np.where(sign < 0, ASSUMED_CHARGE_SHARE, ASSUMED_LOAD_SHARE) * at.packs.of(lambda f: f.peak_current_a)[moment]
+    )
+    amps = sign * np.where(guessed, usual, amps)
+    amps[sign == 0] = 0.0
+    hysteresis = at.packs.of(lambda f: f.hysteresis_charge_v)[moment]
+    own = np.where((visit == "release") & (sign >= 0), own - hysteresis, own)
+    missing, per_v = np.zeros(len(own)), np.zeros(len(own))
+    for number, family in enumerate(at.packs.families):
+        some = at.packs.which[moment] == number
+        missing[some], per_v[some] = apparent_missing(family, own[some], amps[some])
+    since = days_of_loss(day[row] - (at.topped_at / SECONDS_PER_DAY)[moment])
+    out: dict[str, Floats] = {}
+    for name in VISITS:
+        some = visit == name
+        found = add_up(moment[some], missing[some], per_v[some], amps[some], guessed[some], since[some], len(at))
+        out |= {f"{name}_{term}": values for term, values in found.items()}
+    return {name: out[name] for name in INFORMATION}
+
+
+def _trend(
+    moment: Rows,
+    row: Rows,
+    mask: NDArray[np.bool_],
+    deviation: Floats,
+    block: Rows,
+    current: Floats,
+    day: Floats,
+    cells: Floats,
+    peak: Floats,
+    count: int,
+) -> Floats:
+    """Slope of the scaled deviation under discharge over time since the charge, by least squares; NaN if too short."""
+    m, r = moment[mask], row[mask]
+    amps = np.where(np.isnan(current[r]) | (current[r] < 2), ASSUMED_LOAD_SHARE * peak[m], current[r])
+    y = 1e3 * deviation[r, block[m]] / cells[m] * LOAD_REFERENCE_A / amps
+    known = ~np.isnan(y)
+    m, x, y = m[known], day[r][known], y[known]
+
+    def total(values: Floats) -> Floats:
+        return np.bincount(m, values, minlength=count).astype(np.float64)
+
+    number = total(np.ones(len(m)))
+    middle = total(x) / np.maximum(number, 1)
+    x = x - middle[m]
+    spread = total(x * x)
+    enough = (number >= 2) & (spread >= 2.0)
+    return np.asarray(np.where(enough, total(x * y) / np.where(enough, spread, 1.0), np.nan), dtype=np.float64)
+
+
+def _plan(out: dict[str, Floats], tables: HistoryTables, at: _Moments, usage: _Facts) -> None:
+    start, end = usage.range(at.code, at.origin)
+    known = end > start
+    rows = usage.order[np.maximum(end - 1, 0)] if len(usage.order) else np.zeros(len(at), dtype=np.intp)
+    for name in ("km_per_day", "trips_per_day", "parked_days_in_30", "ambient_c"):
+        out[name] = _column(tables.usage, name, rows, known)
+    rest = out.pop("_rest_temperature_c")
+    out["ambient_c"] = np.where(np.isnan(out["ambient_c"]), rest, out["ambient_c"])
+
+
+def _earlier(out: dict[str, Floats], tables: HistoryTables, at: _Moments, topups: _Facts, outcomes: _Facts) -> None:
+    """How long earlier top-ups held: from each to the first return after it, if that came before the next one."""
+    out["earlier_topups"] = at.earlier.astype(np.float64)
+    returned = (tables.outcomes["kind"].to_numpy(dtype=object) == "returned")[outcomes.order]
+    r_code, r_second, r_key = outcomes.code[returned], outcomes.second[returned], outcomes.key[returned]
+    end = topups.range(at.code, at.origin)[1]
+    moment, row = _pairs(end - 1 - at.earlier, end - 1)
+    place = np.searchsorted(r_key, topups.key[row], side="left")
+    inside = place < len(r_key)
+    found = np.zeros(len(row), dtype=bool)
+    same_pack = r_code[place[inside]] == at.code[moment[inside]]
+    found[inside] = same_pack & (r_second[place[inside]] <= topups.second[row[inside] + 1])
+    hold = np.full(len(row), np.nan)
+    hold[found] = (r_second[place[found]] - topups.second[row[found]]) / SECONDS_PER_DAY
+    shortest, last_hold = np.full(len(at), np.nan), np.full(len(at), np.nan)
+    np.fmin.at(shortest, moment, hold)
+    last_hold[moment] = hold  # the last earlier top-up wins
+    out["shortest_hold_days"], out["last_hold_days"] = shortest, last_hold
+    has = at.earlier > 0
+    same = topped_blocks(tables.topups["blocks"])[at.previous_topup] == at.block
+    out["last_same_block"] = np.where(has, same, np.nan)
+    stored = _column(tables.topups, "charge_ah", at.previous_topup) * at.packs.of(lambda f: f.coulombic_efficiency)
+    share = stored / at.packs.of(lambda f: f.rated_ah)
+    out["last_loss_share_per_day"] = np.where(has & same, share / np.maximum(last_hold, 0.5), np.nan)

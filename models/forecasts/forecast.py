@@ -1,0 +1,174 @@
+"""The forecast of one pack: its hold curve and everything that is read off it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.base.day_grid import DAYS, GRID_VERSION, day_of_return, survival_at
+from models.base.errors import BadInput
+from models.calibration.conformal import ConformalBound
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Flag:
+    """Something about the evidence that the reader of a forecast should know.
+
+    Attributes
+    ----------
+    code : str
+        Short and stable, for machines.
+    text : str
+        A sentence.
+    """
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """The probability, day by day, that a topped-up pack's fault comes back.
+
+    Attributes
+    ----------
+    pack_id : str
+    origin : datetime
+        The moment of the forecast; days count from here.
+    days_held : float
+        Days between the end of the charge and the origin.
+    survival, band_low, band_high : array, shape (g,)
+        Probability that the fault has not returned by each of `days`, and the band in which it would lie had the
+        model learned from other packs of the same kind (epistemic; about nine in ten refits).
+    kinds : mapping of str to float, or None
+        Probability of each kind of weakness; None where the model was not taught them.
+    flags : tuple of Flag
+    model_id, inputs_digest : str
+    group : str
+        The group whose record the good-for day rests on: its evidence, and a likely joint or neglect.
+    bound : ConformalBound
+    widening : float
+        1, or less where the evidence lies outside what the model has seen: the good-for day is then read off at this
+        share of the usual level, and so is earlier.
+    days : array, shape (g,)
+        The grid, from 0 to the horizon.
+    """
+
+    pack_id: str
+    origin: datetime
+    days_held: float
+    survival: Floats
+    band_low: Floats
+    band_high: Floats
+    kinds: Mapping[str, float] | None
+    flags: tuple[Flag, ...]
+    model_id: str
+    inputs_digest: str
+    group: str
+    bound: ConformalBound
+    widening: float = 1.0
+    days: Floats = field(default_factory=lambda: DAYS)
+
+    @property
+    def horizon_days(self) -> float:
+        """The last day of which anything is claimed."""
+        return float(self.days[-1])
+
+    def hold_probability(self, by: float) -> float:
+        """Probability that the fault has not returned within `by` days of the origin.
+
+        Raises
+        ------
+        ValueError
+            If `by` is negative or past the horizon.
+        """
+        return float(survival_at(self.survival[None, :], float(by), self.days)[0])
+
+    def return_probability(self, by: float) -> float:
+        """Probability that the fault returns within `by` days of the origin: 1 − `hold_probability`."""
+        return 1.0 - self.hold_probability(by)
+
+    def quantile(self, probability: float) -> float | None:
+        """Day by which this share of such packs are back; None where that lies beyond the horizon."""
+        if not 0 < probability < 1:
+            raise BadInput.one("probability", f"is {probability}.", "Give a share between 0 and 1.")
+        return day_of_return(self.survival, probability, self.days)
+
+    def restricted_mean(self) -> float:
+        """Mean days held, counting at most the days to the horizon: the area under the hold curve."""
+        return float(np.trapezoid(self.survival, self.days))
+
+    def good_for(self, confidence: float = 0.9) -> float:
+        """Days that at least this share of such packs hold, by their record on packs the model never saw.
+
+        Returns
+        -------
+        float
+            Days; equal to the horizon where the bound lies there or beyond.
+
+        Notes
+        -----
+        See `guarantee` for the statement in words. After `given_held` it is read off the conditional curve at the
+        same level, and then approximate.
+        """
+        level = self.bound.level(confidence, self.group) * self.widening
+        found = day_of_return(self.survival, level, self.days) if level > 0 else 0.0
+        return self.horizon_days if found is None else found
+
+    def guarantee(self, confidence: float = 0.9) -> str:
+        """Say in words what the good-for day promises."""
+        return self.bound.guarantee(confidence)
+
+    def given_held(self, days: float) -> Forecast:
+        """Forecast from `days` after the origin on, for a pack that has held until then, without a new reading.
+
+        Raises
+        ------
+        ValueError
+            If `days` is negative or at or past the horizon.
+        """
+        if not 0 <= days < self.horizon_days:
+            raise ValueError(f"days must lie between 0 and the horizon of {self.horizon_days:g}; got {days:g}")
+        if days == 0:
+            return self
+        later = self.days[self.days > days]
+        grid = np.concatenate([[0.0], later - days])
+
+        def onward(curve: Floats) -> Floats:
+            now = float(survival_at(curve[None, :], float(days), self.days)[0])
+            return np.asarray(np.minimum(np.concatenate([[1.0], curve[self.days > days] / max(now, 1e-12)]), 1.0))
+
+        low, high = onward(self.band_low), onward(self.band_high)
+        return replace(
+            self,
+            origin=self.origin + timedelta(days=days),
+            days_held=self.days_held + days,
+            survival=onward(self.survival),
+            band_low=np.minimum(low, high),
+            band_high=np.maximum(low, high),
+            days=grid,
+        )
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the figures as plain values."""
+        return {
+            "pack_id": self.pack_id,
+            "origin": self.origin.isoformat(),
+            "days_held": self.days_held,
+            "grid_version": GRID_VERSION,
+            "days": self.days.tolist(),
+            "survival": self.survival.tolist(),
+            "band_low": self.band_low.tolist(),
+            "band_high": self.band_high.tolist(),
+            "kinds": None if self.kinds is None else dict(self.kinds),
+            "flags": [{"code": f.code, "text": f.text} for f in self.flags],
+            "model_id": self.model_id,
+            "inputs_digest": self.inputs_digest,
+        }

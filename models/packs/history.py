@@ -1,0 +1,283 @@
+"""A pack's history: what was measured, charged, planned and found, checked on the way in.
+
+Discharge current is positive. Every name carries its unit. Anything may be missing (``None``) except the
+times and the block voltages of a reading: missing evidence costs sharpness, not honesty.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from itertools import pairwise
+from typing import Annotated, Literal, Self
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, model_validator
+
+from models.base.errors import BadInput, Problem, wrong
+from models.packs.family import PackFamily
+
+State = Literal["rest", "discharge", "charge"]
+OutcomeKind = Literal["returned", "replaced", "retired", "running"]
+
+MAX_BLOCK_V = 250.0
+"""No block of a family (at most 60 cells of at most 4.2 V) reads above this; more is surely millivolts. Unit: V."""
+
+
+class _Fact(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class BlockReading(_Fact):
+    """One snapshot of all block voltages.
+
+    Attributes
+    ----------
+    time : datetime
+        With offset.
+    state : {"rest", "discharge", "charge"}
+    current_a : float, optional
+        Pack current in A, discharge positive. At rest it is about 0.
+    temperature_c : float, optional
+        Pack temperature in °C.
+    block_v : tuple of float or None, shape (blocks,)
+        One voltage per block in V, in the pack's own order; ``None`` for a channel that was not read.
+    """
+
+    time: AwareDatetime
+    state: State
+    current_a: Annotated[FiniteFloat, Field(ge=-1000, le=1000)] | None = None
+    temperature_c: Annotated[FiniteFloat, Field(ge=-50, le=100)] | None = None
+    block_v: tuple[FiniteFloat | None, ...]
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        if len(self.block_v) < 2:
+            raise wrong(
+                f"block_v holds {len(self.block_v)} value(s); imbalance needs at least two blocks.",
+                "Give one voltage for each block of the pack.",
+            )
+        known = [v for v in self.block_v if v is not None]
+        if len(known) < 2:
+            raise wrong(
+                "fewer than two blocks were read.", "Leave the reading out, or give the voltages that were measured."
+            )
+        if max(known) > MAX_BLOCK_V:
+            raise wrong(f"block_v reaches {max(known):g}; this looks like millivolts.", "Give volts: divide by 1000.")
+        if self.state == "discharge" and self.current_a is not None and self.current_a < 0:
+            raise wrong(
+                f"current_a is {self.current_a:g} A in state discharge.",
+                "Discharge current is positive: turn the sign, or set state to charge.",
+            )
+        if self.state == "charge" and self.current_a is not None and self.current_a > 0:
+            raise wrong(
+                f"current_a is {self.current_a:g} A in state charge.",
+                "Charge current is negative: turn the sign, or set state to discharge.",
+            )
+        return self
+
+
+class TopUp(_Fact):
+    """One topping charge of one or more blocks with a bench supply.
+
+    Attributes
+    ----------
+    time : datetime
+        End of the charge, with offset.
+    blocks : tuple of int
+        Blocks charged, counted from 1 in the order of `BlockReading.block_v`.
+    charge_ah : float, optional
+        Charge put into each of these blocks, Ah.
+    end_v : float, optional
+        Block voltage at the end of the charge, current still flowing, V.
+    duration_h : float, optional
+        Duration of the charge, h.
+    rest_before_v, rest_after_v : float, optional
+        Rest voltage of the (first) block before and after, V.
+    rest_after_h : float, optional
+        Hours between the end of the charge and `rest_after_v`.
+    """
+
+    time: AwareDatetime
+    blocks: Annotated[tuple[Annotated[int, Field(ge=1)], ...], Field(min_length=1)]
+    charge_ah: Annotated[FiniteFloat, Field(gt=0, le=500)] | None = None
+    end_v: Annotated[FiniteFloat, Field(gt=0)] | None = None
+    duration_h: Annotated[FiniteFloat, Field(gt=0, le=336)] | None = None
+    rest_before_v: FiniteFloat | None = None
+    rest_after_v: FiniteFloat | None = None
+    rest_after_h: Annotated[FiniteFloat, Field(ge=0, le=2000)] | None = None
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        if len(set(self.blocks)) != len(self.blocks):
+            raise wrong(f"blocks {list(self.blocks)} names a block twice.", "Name each block once.")
+        for name in ("end_v", "rest_before_v", "rest_after_v"):
+            value = getattr(self, name)
+            if value is not None and value > MAX_BLOCK_V:
+                raise wrong(f"{name} is {value:g}; this looks like millivolts.", "Give volts: divide by 1000.")
+        return self
+
+
+class UsagePlan(_Fact):
+    """How the vehicle will be used from the origin on.
+
+    Attributes
+    ----------
+    time : datetime, optional
+        When the plan was made, with offset; without it the plan is taken as known at every origin.
+    km_per_day, trips_per_day : float, optional
+        Averages over all days, parked days included.
+    ambient_c : float, optional
+        Mean outside temperature expected over the next weeks, °C.
+    parked_days_in_30 : float, optional
+        Days without a trip among the next 30.
+    """
+
+    time: AwareDatetime | None = None
+    km_per_day: Annotated[FiniteFloat, Field(ge=0, le=2000)] | None = None
+    trips_per_day: Annotated[FiniteFloat, Field(ge=0, le=200)] | None = None
+    ambient_c: Annotated[FiniteFloat, Field(ge=-50, le=60)] | None = None
+    parked_days_in_30: Annotated[FiniteFloat, Field(ge=0, le=30)] | None = None
+
+
+class Outcome(_Fact):
+    """What became of the pack after a top-up.
+
+    Attributes
+    ----------
+    time : datetime
+        With offset.
+    kind : {"returned", "replaced", "retired", "running"}
+        The fault was confirmed again; the pack was replaced before that; the vehicle was taken out of use; last
+        known running.
+    code : str, optional
+        The generic trouble code, for example P0A80 (SAE J2012-DA).
+    odometer_km : float, optional
+    """
+
+    time: AwareDatetime
+    kind: OutcomeKind
+    code: Annotated[str, Field(max_length=16)] | None = None
+    odometer_km: Annotated[FiniteFloat, Field(ge=0)] | None = None
+
+
+class PackHistory(_Fact):
+    """Everything known about one pack.
+
+    Attributes
+    ----------
+    pack_id : str
+        Fleet number or another identifier without personal data.
+    family : str
+        Name of its `PackFamily`.
+    age_years, odometer_km : float, optional
+        Of the pack and of its vehicle, at the first fact.
+    readings, topups, usage, outcomes : tuple
+        In order of time.
+    """
+
+    pack_id: Annotated[str, Field(min_length=1, max_length=64)]
+    family: str
+    age_years: Annotated[FiniteFloat, Field(ge=0, le=60)] | None = None
+    odometer_km: Annotated[FiniteFloat, Field(ge=0, le=5e6)] | None = None
+    readings: tuple[BlockReading, ...] = ()
+    topups: tuple[TopUp, ...] = ()
+    usage: tuple[UsagePlan, ...] = ()
+    outcomes: tuple[Outcome, ...] = ()
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if not self.readings and not self.topups:
+            raise wrong(
+                "the history holds no reading and no top-up.",
+                "Give at least the top-up, or one rest reading before and one after it.",
+            )
+        for name in ("readings", "topups", "outcomes"):
+            times = [fact.time for fact in getattr(self, name)]
+            for position, (earlier, later) in enumerate(pairwise(times), start=1):
+                if later < earlier:
+                    raise wrong(
+                        f"{name}[{position}].time {later.isoformat()} lies before "
+                        f"{name}[{position - 1}].time {earlier.isoformat()}.",
+                        f"Sort {name} by time, or correct the clock.",
+                    )
+        counts = {len(r.block_v) for r in self.readings}
+        if len(counts) > 1:
+            first = len(self.readings[0].block_v)
+            odd = next(i for i, r in enumerate(self.readings) if len(r.block_v) != first)
+            raise wrong(
+                f"readings[{odd}].block_v has {len(self.readings[odd].block_v)} blocks but readings[0].block_v "
+                f"has {first}.",
+                "Give every reading one value per block, null where a channel was not read.",
+            )
+        if self.topups:
+            for position, outcome in enumerate(self.outcomes):
+                if outcome.time < self.topups[0].time:
+                    raise wrong(
+                        f"outcomes[{position}] ({outcome.kind}, {outcome.time.isoformat()}) lies before the first "
+                        f"top-up ({self.topups[0].time.isoformat()}).",
+                        "An outcome follows a top-up: correct one of the two times, or leave the first fault out.",
+                    )
+        elif self.outcomes:
+            raise wrong("there is an outcome but no top-up.", "Record the top-up that the outcome followed.")
+        return self
+
+    @property
+    def last_fact_time(self) -> datetime:
+        """Time of the newest reading or top-up: the usual origin of a forecast."""
+        return max([r.time for r in self.readings] + [t.time for t in self.topups])
+
+
+def family_problems(history: PackHistory, family: PackFamily) -> list[Problem]:
+    """List what in a history cannot be true of its family.
+
+    Parameters
+    ----------
+    history : PackHistory
+    family : PackFamily
+
+    Returns
+    -------
+    list of Problem
+        Empty if the history fits: right number of blocks, plausible volts per cell, top-ups on blocks that exist.
+    """
+    found = []
+    low, high = -0.5 * family.cells_per_block, 1.25 * family.max_cell_v * family.cells_per_block
+    for i, reading in enumerate(history.readings):
+        where = f"readings[{i}].block_v"
+        if len(reading.block_v) != family.blocks:
+            found.append(
+                Problem(
+                    where,
+                    f"has {len(reading.block_v)} blocks, but family {family.name} has {family.blocks}.",
+                    "Give one value per block, or name the right family.",
+                )
+            )
+            continue
+        for b, v in enumerate(reading.block_v, start=1):
+            if v is not None and not low <= v <= high:
+                found.append(
+                    Problem(
+                        f"{where}[{b - 1}]",
+                        f"{v:g} V is impossible for a block of {family.cells_per_block} {family.chemistry} cells "
+                        f"({low:g} to {high:.4g} V).",
+                        "Give volts per block (not millivolts, not per cell or for the whole pack), or null if the "
+                        "channel failed.",
+                    )
+                )
+                break
+    for i, topup in enumerate(history.topups):
+        beyond = [b for b in topup.blocks if b > family.blocks]
+        if beyond:
+            found.append(
+                Problem(
+                    f"topups[{i}].blocks",
+                    f"names block {beyond[0]}, but family {family.name} has {family.blocks} blocks.",
+                    f"Count blocks from 1 to {family.blocks}.",
+                )
+            )
+    return found
+
+
+def require_fit(history: PackHistory, family: PackFamily) -> None:
+    """Raise `BadInput` with every way in which a history cannot be true of its family."""
+    if found := family_problems(history, family):
+        raise BadInput(found)

@@ -1,0 +1,285 @@
+"""What speaks against topping a block up, or must be looked at first: a joint, a short, lost capacity, the cold."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from models.base.messages import say
+from models.packs.family import PackFamily
+from models.packs.history import PackHistory
+from models.topup.charge_plan import COLDEST_C, HOTTEST_C, LEAST_SHARE, OVER_AMBIENT_C, ChargePlan
+from models.topup.evidence import BenchEvidence
+from models.topup.missing_charge import MissingCharge
+
+Worth = Literal["worth trying", "doubtful", "pointless", "not safe"]
+"""What the evidence says of a top-up; the later in this list, the graver."""
+
+_GRAVITY: Final = {"worth trying": 0, "doubtful": 1, "pointless": 2, "not safe": 3}
+
+LIKELY: Final = 0.5
+POSSIBLE: Final = 0.2
+"""Probabilities from which a cause is called likely, and is mentioned at all. Our choice."""
+
+CONTRADICTORY: Final = 1e-3
+"""Share of the possible packs below which the readings hardly fit any one pack. Our choice."""
+
+SHORT_HOLD_DAYS: Final = 3.0
+"""A top-up that held no longer than this was hardly worth its work. Our choice."""
+
+LOWER_ELSEWHERE_V_PER_CELL: Final = 0.004
+"""Another block this much lower at rest is the weaker one. Twice a fair meter's error on 12 cells. Invented."""
+
+HOT_ROOM_C: Final = HOTTEST_C - OVER_AMBIENT_C
+
+
+@dataclass(frozen=True)
+class Concern:
+    """Something that speaks against the charge, or must be looked at first.
+
+    Attributes
+    ----------
+    code : str
+        Short and stable, for machines.
+    worth : str
+        What it makes of the charge.
+    text : str
+        A sentence.
+    """
+
+    code: str
+    worth: Worth
+    text: str
+
+
+def gravest(concerns: tuple[Concern, ...]) -> Worth:
+    """Return what the gravest concern makes of a charge."""
+    return max((c.worth for c in concerns), key=lambda worth: _GRAVITY[worth], default="worth trying")
+
+
+def concerns_of(
+    history: PackHistory,
+    family: PackFamily,
+    evidence: BenchEvidence,
+    missing: MissingCharge,
+    charge: ChargePlan | None,
+) -> tuple[Concern, ...]:
+    """List what speaks against a charge, the gravest first.
+
+    Parameters
+    ----------
+    history : PackHistory
+    family : PackFamily
+    evidence : BenchEvidence
+    missing : MissingCharge
+    charge : ChargePlan or None
+
+    Returns
+    -------
+    tuple of Concern
+    """
+    found = [
+        *_surroundings(family, evidence),
+        *_causes(evidence, missing),
+        *_block(family, evidence, missing, charge),
+        *_earlier(history, evidence),
+        *_readings(evidence, missing),
+    ]
+    return tuple(sorted(found, key=lambda concern: -_GRAVITY[concern.worth]))
+
+
+def _surroundings(family: PackFamily, evidence: BenchEvidence) -> list[Concern]:
+    found, ambient = [], evidence.ambient_c
+    if ambient is not None and ambient < COLDEST_C:
+        found.append(
+            Concern(
+                "too-cold",
+                "not safe",
+                say(
+                    "The pack stands at %(ambient)s °C: never charge below %(coldest)s °C. Warm it through first.",
+                    ambient=f"{ambient:g}",
+                    coldest=f"{COLDEST_C:g}",
+                ),
+            )
+        )
+    if ambient is not None and ambient >= HOT_ROOM_C:
+        found.append(
+            Concern(
+                "too-hot",
+                "not safe" if ambient >= HOTTEST_C else "doubtful",
+                say(
+                    "The pack stands at %(ambient)s °C: little or nothing is left to the limit of %(hottest)s °C. Let "
+                    "it cool first.",
+                    ambient=f"{ambient:g}",
+                    hottest=f"{HOTTEST_C:g}",
+                ),
+            )
+        )
+    if family.chemistry == "lithium-ion":
+        most_v = family.cells_per_block * family.max_cell_v
+        found.append(
+            Concern(
+                "lithium-ion",
+                "doubtful",
+                say(
+                    "Lithium-ion cells can burn when one is charged past its limit: only with a supply whose voltage "
+                    "limit is set to at most %(most)s V and tested before, every cell of the block watched, and only "
+                    "where the maker's instructions allow it.",
+                    most=f"{most_v:g}",
+                ),
+            )
+        )
+    return found
+
+
+def _causes(evidence: BenchEvidence, missing: MissingCharge) -> list[Concern]:
+    found, chance = [], missing.causes
+    if chance["shorted cell"] >= POSSIBLE:
+        found.append(
+            Concern(
+                "shorted-cell",
+                "not safe" if chance["shorted cell"] >= LIKELY else "doubtful",
+                "The block reads as if one of its cells were shorted. Topping it up overcharges the sound cells beside "
+                "it, and it comes back at once: replace the block.",
+            )
+        )
+    if chance["joint"] >= POSSIBLE and evidence.discharge is not None:
+        found.append(
+            Concern(
+                "joint",
+                "pointless" if chance["joint"] >= LIKELY else "doubtful",
+                "The block is near level at rest but low under load: look at bus bars, terminals and sense leads. "
+                "A top-up does not cure a joint.",
+            )
+        )
+    if chance["lost capacity"] >= POSSIBLE:
+        lost = (
+            say(
+                "The block has probably lost capacity: about %(lost)s Ah that no charge restores. A top-up buys days, "
+                "it mends nothing; more than what is missing overfills the block.",
+                lost=f"{missing.lost_ah.best:.1f}",
+            )
+            if chance["lost capacity"] >= LIKELY
+            else say(
+                "The block may have lost capacity: up to %(lost)s Ah that no charge restores. A top-up buys days, it "
+                "mends nothing; more than what is missing overfills the block.",
+                lost=f"{missing.lost_ah.high:.1f}",
+            )
+        )
+        found.append(Concern("lost-capacity", "doubtful", lost))
+    return found
+
+
+def _block(
+    family: PackFamily, evidence: BenchEvidence, missing: MissingCharge, charge: ChargePlan | None
+) -> list[Concern]:
+    found, rest = [], evidence.rest
+    if charge is None and missing.missing_ah.best >= LEAST_SHARE * family.rated_ah:
+        found.append(
+            Concern(
+                "may-overfill",
+                "not safe",
+                say(
+                    "The block may be too full already, or too small, for any charge: what is known of it does not "
+                    "rule that out. Read all blocks again, at rest and under load."
+                ),
+            )
+        )
+    elif charge is None:
+        found.append(
+            Concern(
+                "nothing-missing",
+                "pointless",
+                say(
+                    "Hardly any charge is missing (about %(missing)s Ah): there is nothing to top up.",
+                    missing=f"{max(missing.missing_ah.best, 0.0):.1f}",
+                ),
+            )
+        )
+    if rest is not None and rest.median_v + rest.deviation_v < family.cells_per_block * family.min_cell_v:
+        found.append(
+            Concern(
+                "deeply-discharged",
+                "not safe",
+                say(
+                    "The block stands at %(volts)s V at rest, below %(least)s V a cell: cells may be reversed. "
+                    "Charging those can vent gas; measure cell by cell first.",
+                    volts=f"{rest.median_v + rest.deviation_v:.2f}",
+                    least=f"{family.min_cell_v:g}",
+                ),
+            )
+        )
+    if evidence.lead_v is not None and evidence.lead_v < -LOWER_ELSEWHERE_V_PER_CELL * family.cells_per_block:
+        found.append(
+            Concern(
+                "other-block-lower",
+                "doubtful",
+                say(
+                    "Another block lies %(volts)s V lower at rest than block %(block)s: it needs the charge first.",
+                    volts=f"{-evidence.lead_v:.2f}",
+                    block=evidence.block,
+                ),
+            )
+        )
+    return found
+
+
+def _earlier(history: PackHistory, evidence: BenchEvidence) -> list[Concern]:
+    found = []
+    for earlier in evidence.earlier[-1:]:
+        ends = [
+            o.time for o in history.outcomes if o.kind == "returned" and earlier.topup.time <= o.time <= evidence.at
+        ]
+        if not ends:
+            continue
+        held = (ends[0] - earlier.topup.time).total_seconds() / 86_400
+        if held <= SHORT_HOLD_DAYS:
+            found.append(
+                Concern(
+                    "short-hold",
+                    "doubtful",
+                    say(
+                        "The last top-up of this block held %(days)s days: another is likely to hold no longer.",
+                        days=f"{held:.1f}",
+                    ),
+                )
+            )
+    return found
+
+
+def _readings(evidence: BenchEvidence, missing: MissingCharge) -> list[Concern]:
+    found = []
+    if evidence.rest is None:
+        found.append(
+            Concern(
+                "no-rest-reading",
+                "doubtful",
+                say(
+                    "There is no rest reading of the last four days since the last top-up: how much is missing is "
+                    "hardly known. Read all blocks at rest first."
+                ),
+            )
+        )
+    if evidence.discharge is None:
+        found.append(
+            Concern(
+                "no-load-reading",
+                "doubtful",
+                say(
+                    "There is no reading under load: a bad joint cannot be told from a weak block. Read all blocks "
+                    "under a steady discharge first, and note the current."
+                ),
+            )
+        )
+    if missing.agreement < CONTRADICTORY:
+        found.append(
+            Concern(
+                "contradiction",
+                "doubtful",
+                say(
+                    "The readings hardly fit together in any one pack: check sense leads and the order of the blocks, "
+                    "and read again."
+                ),
+            )
+        )
+    return found

@@ -1,0 +1,301 @@
+"""What is known of a weak block before a charge: its deviations, currents, temperatures and earlier charges."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.base.errors import BadInput
+from models.packs.draw_down import DrawDown, as_it_stood, draw_downs
+from models.packs.family import PackFamily
+from models.packs.history import BlockReading, PackHistory, State, TopUp
+from models.packs.tables import SECONDS_PER_DAY
+from models.physics.imbalance import deviation_v, pack_median_v
+
+Floats = NDArray[np.float64]
+
+FINE_SD_V: Final = 0.005
+COARSE_SD_V: Final = 0.016
+"""Standard deviation of one reading of a 12-cell block, rounding included, of a meter that shows 0.01 V or less, and of
+one that shows less; it shrinks with the square root of the cells in a block. Invented."""
+
+FINE_STEP_V: Final = 0.01
+FINE_STEP_SMALL_V: Final = 0.001
+"""Coarsest step of a fine meter on a block of several cells, and of one or two."""
+
+FRESH_DAYS: Final = 4.0
+"""A reading older than this says how the block stood then, not how it stands now. Invented."""
+
+CURRENT_SD_A: Final = 0.5
+"""How exactly a current is noted. Invented."""
+
+DRAWN_SD: Final = 0.03
+DRAWN_EDGE_H: Final = 0.01
+"""Errors of a charge drawn beside that of the current noted, as standard deviations: the load is not quite steady
+(relative), and is put on and taken off a little before or after it is read (hours). Invented."""
+
+BAD_REST_V_PER_CELL: Final = 0.25 / 12
+BAD_LOAD_V_PER_CELL: Final = 1.1 / 12
+"""Deviations usually called bad, 0.2 to 0.3 V at rest and 1.0 to 1.2 V under load on 12 cells: common practice, no
+source."""
+
+
+@dataclass(frozen=True)
+class BlockSnapshot:
+    """One reading as it bears on one block.
+
+    Attributes
+    ----------
+    state : {"rest", "discharge", "charge"}
+    time : datetime
+    deviation_v : float
+        Of the block from the median of the others, V.
+    median_v : float
+        That median, V.
+    sd_v : float
+        Standard deviation of the deviation that the meter accounts for, V.
+    current_a, temperature_c : float or None
+    """
+
+    state: State
+    time: datetime
+    deviation_v: float
+    median_v: float
+    sd_v: float
+    current_a: float | None
+    temperature_c: float | None
+
+
+@dataclass(frozen=True)
+class EarlierCharge:
+    """A top-up with the rest readings of its block on both sides.
+
+    Attributes
+    ----------
+    topup : TopUp
+    before, after : BlockSnapshot or None
+        Last rest reading before it, first one after it.
+    wait_h : float
+        Hours between the end of the charge and `after`; NaN without it.
+    driven_days : float
+        Days between the end of the charge and `after` on which it may have driven: 0 within a day and a half.
+    """
+
+    topup: TopUp
+    before: BlockSnapshot | None
+    after: BlockSnapshot | None
+    wait_h: float
+    driven_days: float
+
+
+@dataclass(frozen=True)
+class DrawnDown:
+    """A draw-down of the whole string as it bears on one block.
+
+    Attributes
+    ----------
+    higher, lower : BlockSnapshot
+        At rest, before and after.
+    drawn_ah, sd_ah : float
+        Charge drawn, and its standard deviation.
+    """
+
+    higher: BlockSnapshot
+    lower: BlockSnapshot
+    drawn_ah: float
+    sd_ah: float
+
+
+@dataclass(frozen=True)
+class BenchEvidence:
+    """What bears on the missing charge of one block at one moment.
+
+    Attributes
+    ----------
+    block : int
+        From 1.
+    at : datetime
+    tripped : bool
+        The fault code stands: it was confirmed, and nothing was charged since.
+    first_fault : bool
+        No top-up yet.
+    rest, discharge, charge : BlockSnapshot or None
+        Newest of each state since the last top-up, none older than `FRESH_DAYS`, and none of a pack drawn down.
+    drawn : DrawnDown or None
+        Newest draw-down since the last top-up, none older than `FRESH_DAYS`.
+    earlier : tuple of EarlierCharge
+        Top-ups of this block, in order.
+    age_years, km_per_day, ambient_c : float or None
+    lead_v : float or None
+        How far the next lowest block lies above this one at rest, V; negative if another block lies lower.
+    """
+
+    block: int
+    at: datetime
+    tripped: bool
+    first_fault: bool
+    rest: BlockSnapshot | None
+    discharge: BlockSnapshot | None
+    charge: BlockSnapshot | None
+    drawn: DrawnDown | None
+    earlier: tuple[EarlierCharge, ...]
+    age_years: float | None
+    km_per_day: float | None
+    ambient_c: float | None
+    lead_v: float | None
+
+
+def volts_of(reading: BlockReading) -> Floats:
+    """Block voltages of a reading, shape (1, blocks), NaN where not read."""
+    return np.array([[np.nan if v is None else v for v in reading.block_v]])
+
+
+def meter_sd_v(family: PackFamily, reading: BlockReading) -> float:
+    """Judge the standard deviation of one block voltage, V, by the step in which the reading is written."""
+    step = FINE_STEP_V if family.cells_per_block >= 3 else FINE_STEP_SMALL_V
+    known = np.array([v for v in reading.block_v if v is not None])
+    coarse = known / (2 * step if family.cells_per_block >= 3 else 5 * step)
+    is_coarse = bool(np.abs(coarse - np.round(coarse)).max() < 1e-3)
+    return (COARSE_SD_V if is_coarse else FINE_SD_V) * float(np.sqrt(family.cells_per_block / 12))
+
+
+def snapshot(family: PackFamily, reading: BlockReading, block: int) -> BlockSnapshot | None:
+    """Read off what a reading says of a block (from 1); None if the block was not read in it."""
+    volts = volts_of(reading)
+    peers = np.delete(volts, block - 1, axis=1)
+    median = float(pack_median_v(peers)[0])
+    own = float(volts[0, block - 1]) - median
+    if np.isnan(own):
+        return None
+    others = int((~np.isnan(peers)).sum())
+    # The median of many blocks is known better than the block itself, by 1.25 over the root of their number.
+    sd = meter_sd_v(family, reading) * float(np.sqrt(1 + 1.57 / others))
+    return BlockSnapshot(reading.state, reading.time, own, median, sd, reading.current_a, reading.temperature_c)
+
+
+def weak_block_of(family: PackFamily, history: PackHistory, at: datetime) -> int:
+    """Block (from 1) that the newest readings make look weakest.
+
+    At rest and under load together, each against what is usually called bad.
+
+    Raises
+    ------
+    BadInput
+        If nothing was read since the last top-up: there is nothing to tell the weak block by.
+    """
+    since = _fresh(as_it_stood(history, draw_downs(history, family, at)), at)
+    total = np.zeros(family.blocks)
+    found = False
+    for state, bad in (("rest", BAD_REST_V_PER_CELL), ("discharge", BAD_LOAD_V_PER_CELL)):
+        newest = next((r for r in reversed(since) if r.state == state), None)
+        if newest is not None:
+            total += np.nan_to_num(-deviation_v(volts_of(newest))[0]) / (bad * family.cells_per_block)
+            found = True
+    if not found:
+        raise BadInput.one(
+            "readings",
+            "hold none of the last four days, since the last top-up, at rest or under discharge: "
+            "which block is weak cannot be told.",
+            "Read all blocks at rest, and under load, and add the reading; or name the block.",
+        )
+    return int(total.argmax()) + 1
+
+
+def bench_evidence(
+    history: PackHistory, family: PackFamily, block: int, at: datetime, ambient_c: float | None = None
+) -> BenchEvidence:
+    """Gather what bears on a block's missing charge from the facts known at a moment.
+
+    Parameters
+    ----------
+    history : PackHistory
+        Fits the family.
+    family : PackFamily
+    block : int
+        From 1.
+    at : datetime
+    ambient_c : float, optional
+        Temperature where the pack stands; else that of the newest rest reading, else of the newest plan.
+    """
+    topups = [t for t in history.topups if t.time <= at]
+    downs = draw_downs(history, family, at)
+    history = as_it_stood(history, downs)
+    since = _fresh(history, at)
+
+    def newest(state: State) -> BlockSnapshot | None:
+        shots = (snapshot(family, r, block) for r in reversed(since) if r.state == state)
+        return next((s for s in shots if s is not None), None)
+
+    rest = newest("rest")
+    last_rest = next((r for r in reversed(since) if r.state == "rest"), None)
+    lead = None
+    if last_rest is not None and rest is not None:
+        deviations = deviation_v(volts_of(last_rest))[0]
+        others = np.delete(deviations, block - 1)
+        lead = float(np.nanmin(others) - deviations[block - 1]) if not np.isnan(others).all() else None
+    plans = [u for u in history.usage if u.time is None or u.time <= at]
+    ended = [o for o in history.outcomes if o.time <= at]
+    returned = bool(ended) and ended[-1].kind == "returned" and (not topups or ended[-1].time >= topups[-1].time)
+    if ambient_c is None:
+        ambient_c = rest.temperature_c if rest is not None else None
+    if ambient_c is None:
+        ambient_c = next((u.ambient_c for u in reversed(plans) if u.ambient_c is not None), None)
+    return BenchEvidence(
+        block=block,
+        at=at,
+        tripped=not topups or returned,
+        first_fault=not topups,
+        rest=rest,
+        discharge=newest("discharge"),
+        charge=newest("charge"),
+        drawn=_drawn(family, [down for down in downs if down.higher in since], block),
+        earlier=tuple(_earlier(history, family, t, block, at) for t in topups if block in t.blocks),
+        age_years=history.age_years,
+        km_per_day=next((u.km_per_day for u in reversed(plans) if u.km_per_day is not None), None),
+        ambient_c=ambient_c,
+        lead_v=lead,
+    )
+
+
+def _drawn(family: PackFamily, downs: list[DrawDown], block: int) -> DrawnDown | None:
+    for down in reversed(downs):
+        higher, lower = snapshot(family, down.higher, block), snapshot(family, down.lower, block)
+        if higher is not None and lower is not None:
+            by_current = CURRENT_SD_A / np.sqrt(2) * down.held_h  # it was noted twice
+            at_edges = DRAWN_EDGE_H * down.drawn_ah / down.held_h
+            sd = float(np.linalg.norm([by_current, at_edges, DRAWN_SD * down.drawn_ah]))
+            return DrawnDown(higher, lower, down.drawn_ah, sd)
+    return None
+
+
+def _fresh(history: PackHistory, at: datetime) -> list[BlockReading]:
+    """Keep the readings that speak of now: none from before the last top-up, none older than `FRESH_DAYS`."""
+    topups = [t.time for t in history.topups if t.time <= at]
+    start = at - timedelta(days=FRESH_DAYS)
+    if topups:
+        start = max(start, topups[-1])
+    return [r for r in history.readings if start <= r.time <= at]
+
+
+def _earlier(history: PackHistory, family: PackFamily, topup: TopUp, block: int, at: datetime) -> EarlierCharge:
+    bounds = [t.time for t in history.topups]
+    place = bounds.index(topup.time)
+    start = bounds[place - 1] if place else None
+    end = bounds[place + 1] if place + 1 < len(bounds) else None
+    rest = [r for r in history.readings if r.state == "rest" and r.time <= at]
+    shots = [(r.time, snapshot(family, r, block)) for r in rest]
+    before = [s for t, s in shots if s is not None and t < topup.time and (start is None or t >= start)]
+    after = [s for t, s in shots if s is not None and t >= topup.time and (end is None or t < end)]
+    first = after[0] if after else None
+    wait = (first.time - topup.time).total_seconds() / 3600 if first else float("nan")
+    driven = 0.0 if not first or wait <= 36 else wait / 24 - 1
+    return EarlierCharge(topup, before[-1] if before else None, first, wait, driven)
+
+
+def days_between(start: datetime, end: datetime) -> float:
+    """Days from one moment to another."""
+    return (end - start).total_seconds() / SECONDS_PER_DAY

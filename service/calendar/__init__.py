@@ -1,1 +1,0 @@
-"""Recheck and order days as a calendar."""

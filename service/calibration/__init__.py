@@ -1,1 +1,0 @@
-"""The calibration report of the current model."""

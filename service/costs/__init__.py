@@ -1,1 +1,0 @@
-"""What being wrong costs the house: stated once, used by every decision."""

@@ -1,0 +1,268 @@
+"""Open cases as the decisions take them: hold curves from now on, with what they rest on.
+
+The forecast decided on is the newest one that was issued as things stand, read on from its origin for a pack that has
+held until now (`models.decisions.hold_curves.held_until_now`): what the bench was told is what is decided on, and
+nothing is forecast anew behind anybody's back. Where it is older than `scores.OLDEST_DAYS` the case is left out, and
+said so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from datetime import datetime, timedelta
+from typing import Any, Final, Self
+
+import numpy as np
+from sqlalchemy import and_, func, select
+from sqlalchemy.orm import Session
+
+from models.decisions.hold_curves import FloatArray, held_until_now
+from service.core.translation import _
+from service.forecasting.forecasts.schemas import ForecastAnswer
+from service.forecasting.issued.scores import OLDEST_DAYS, days_between, ended, unpacked
+from service.http.store_problems import Conflict, NoSuchRecord
+from service.store.schema import Outcome, Pack, Score, TopUp
+
+
+@dataclass(frozen=True)
+class OpenCase:
+    """One pack that is out on a top-up.
+
+    Attributes
+    ----------
+    pack_id, family, model_id : str
+    vehicle_id, site, duty : str or None
+    forecast_id : int or None
+        None for a forecast that was made for one question and not stored.
+    origin : datetime
+        Of the forecast.
+    topped_at : datetime
+    days_since : float
+        Days from the origin to now, through which it has held.
+    km_per_day : float or None
+        Of the newest plan of use.
+    """
+
+    pack_id: str
+    family: str
+    model_id: str
+    vehicle_id: str | None
+    site: str | None
+    duty: str | None
+    forecast_id: int | None
+    origin: datetime
+    topped_at: datetime
+    days_since: float
+    km_per_day: float | None
+
+    @property
+    def name(self) -> str:
+        """What people call it: the vehicle's fleet number, or else the pack's own."""
+        return self.vehicle_id or self.pack_id
+
+
+@dataclass(frozen=True, eq=False)
+class StoredCurves:
+    """Hold curves of many packs as their scores keep them, each from its own origin.
+
+    Attributes
+    ----------
+    curves : array, shape (3, n, len(DAYS))
+        The forecast, and the low and high edge of its band.
+    days_since : array, shape (n,)
+        Days from each origin to now, through which the pack has held.
+    """
+
+    curves: FloatArray
+    days_since: FloatArray
+
+    @classmethod
+    def of(cls, packs: list[bytes], origins: list[datetime], now: datetime) -> Self:
+        """Unpack the curves of some scores."""
+        return cls(unpacked(packs), np.array([days_between(origin, now) for origin in origins]))
+
+    def __len__(self) -> int:
+        return len(self.days_since)
+
+    def survival(self) -> FloatArray:
+        """Return the hold curves from now on, shape (n, len(DAYS))."""
+        return held_until_now(self.curves[0], self.days_since)
+
+    def band(self) -> tuple[FloatArray, FloatArray]:
+        """Return the low and high edge of the band from now on."""
+        one, other = (held_until_now(edge, self.days_since) for edge in self.curves[1:])
+        return np.minimum(one, other), np.maximum(one, other)
+
+
+_STORED: Final = tuple(field.name for field in fields(OpenCase) if field.name != "days_since")
+
+
+@dataclass(frozen=True, eq=False)
+class OpenCases:
+    """Some open cases.
+
+    Attributes
+    ----------
+    cases : tuple of OpenCase, length n
+    survival, band_low, band_high : array, shape (n, len(DAYS))
+        From now on.
+    """
+
+    cases: tuple[OpenCase, ...]
+    survival: FloatArray
+    band_low: FloatArray
+    band_high: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.cases)
+
+    @classmethod
+    def sent(cls, forecast: ForecastAnswer) -> Self:
+        """Return the one case of a pack that was sent along with a question; days count from its forecast."""
+        case = OpenCase(
+            pack_id=forecast.pack_id,
+            family=forecast.family,
+            model_id=forecast.model_id,
+            vehicle_id=None,
+            site=None,
+            duty=None,
+            forecast_id=None,
+            origin=forecast.origin,
+            topped_at=forecast.origin - timedelta(days=forecast.days_held),
+            days_since=0.0,
+            km_per_day=None,
+        )
+        edges = (forecast.survival, forecast.band_low, forecast.band_high)
+        return cls((case,), *(np.array([curve]) for curve in edges))
+
+    @property
+    def topped_at(self) -> dict[str, datetime]:
+        """When each pack was topped up."""
+        return {case.pack_id: case.topped_at for case in self.cases}
+
+    def take(self, rows: Sequence[int]) -> OpenCases:
+        """Return some of them, by place."""
+        at = list(rows)
+        return OpenCases(tuple(self.cases[i] for i in at), self.survival[at], self.band_low[at], self.band_high[at])
+
+
+def open_cases(session: Session, now: datetime, conditions: Sequence[Any] = (), limit: int | None = None) -> OpenCases:
+    """Return the open cases that can be decided on, those whose good-for day comes first in front.
+
+    Parameters
+    ----------
+    session : Session
+    now : datetime
+    conditions : sequence of SQL conditions on `Score`
+    limit : int, optional
+    """
+    columns = [getattr(Score, name) for name in _STORED]
+    query = select(*columns, Score.curves).where(*_can_be_decided_on(now), *conditions)
+    rows = session.execute(query.order_by(Score.good_until, Score.pack_id).limit(limit)).all()
+    stored = StoredCurves.of([row.curves for row in rows], [row.origin for row in rows], now)
+    cases = tuple(
+        OpenCase(**dict(zip(_STORED, row[:-1], strict=True)), days_since=float(days))
+        for row, days in zip(rows, stored.days_since, strict=True)
+    )
+    return OpenCases(cases, stored.survival(), *stored.band())
+
+
+def open_curves(session: Session, now: datetime, conditions: Sequence[Any] = ()) -> StoredCurves:
+    """Return the curves alone of the cases that `open_cases` returns, in no particular order: for counting them.
+
+    Parameters
+    ----------
+    session : Session
+    now : datetime
+    conditions : sequence of SQL conditions on `Score`
+    """
+    query = select(Score.curves, Score.origin).where(*_can_be_decided_on(now), *conditions)
+    # Past the mapper: of the whole fleet's rows it would take longer than the database does.
+    rows = session.connection().execute(query).all()
+    return StoredCurves.of([row.curves for row in rows], [row.origin for row in rows], now)
+
+
+def _can_be_decided_on(now: datetime) -> tuple[Any, ...]:
+    return ~ended(), Score.origin > now - timedelta(days=OLDEST_DAYS)
+
+
+def open_case(session: Session, pack_id: str, now: datetime) -> OpenCases:
+    """Return one open case.
+
+    Raises
+    ------
+    NoSuchRecord
+    Conflict
+        It is not out on a top-up, or there is no forecast that can be decided on; with what to do.
+    """
+    if session.get(Pack, pack_id) is None:
+        raise NoSuchRecord(_("There is no pack %(pack)s.") % {"pack": pack_id})
+    found = open_cases(session, now, [Score.pack_id == pack_id])
+    if len(found):
+        return found
+    topped = session.scalar(select(func.max(TopUp.time)).where(TopUp.pack_id == pack_id))
+    over = session.scalar(select(func.max(Outcome.time)).where(Outcome.pack_id == pack_id, Outcome.kind != "running"))
+    if over is not None and (topped is None or over >= topped):
+        raise Conflict(
+            _("Pack %(pack)s is not out on a top-up: the last one ended on %(day)s. Record the next top-up first.")
+            % {"pack": pack_id, "day": over.date().isoformat()}
+        )
+    score = session.get(Score, pack_id)
+    if score is not None and score.origin <= now - timedelta(days=OLDEST_DAYS):
+        raise Conflict(
+            _(
+                "The newest forecast of pack %(pack)s speaks of %(day)s, more than %(days)s days ago. Keep a new one "
+                "on the unit's page, or issue it with POST /v1/packs/%(pack)s/forecasts."
+            )
+            % {"pack": pack_id, "day": score.origin.date().isoformat(), "days": f"{OLDEST_DAYS:.0f}"}
+        )
+    raise Conflict(
+        _(
+            "There is no forecast of pack %(pack)s as things stand. Keep one on the unit's page, or issue it with "
+            "POST /v1/packs/%(pack)s/forecasts."
+        )
+        % {"pack": pack_id}
+    )
+
+
+@dataclass(frozen=True)
+class NotWeighed:
+    """An open case that cannot be decided on.
+
+    Attributes
+    ----------
+    pack_id : str
+    topped_at : datetime
+    """
+
+    pack_id: str
+    topped_at: datetime
+
+
+def without_forecast(session: Session, now: datetime, limit: int) -> tuple[list[NotWeighed], int]:
+    """Return packs out on a top-up of which there is no forecast that can be decided on, and how many there are.
+
+    Parameters
+    ----------
+    session : Session
+    now : datetime
+    limit : int
+        Most of them to name, those topped up longest ago first.
+    """
+    usable = and_(
+        Score.pack_id == TopUp.pack_id,
+        Score.topped_at >= TopUp.time,
+        Score.origin > now - timedelta(days=OLDEST_DAYS),
+    )
+    over = (
+        select(Outcome.id)
+        .where(Outcome.pack_id == TopUp.pack_id, Outcome.kind != "running", Outcome.time >= TopUp.time)
+        .exists()
+    )
+    later = TopUp.__table__.alias("later")
+    again = select(later.c.id).where(later.c.pack_id == TopUp.pack_id, later.c.time > TopUp.time).exists()
+    query = select(TopUp.pack_id, TopUp.time).outerjoin(Score, usable).where(Score.pack_id.is_(None), ~over, ~again)
+    count = session.scalar(select(func.count()).select_from(query.subquery())) or 0
+    rows = session.execute(query.order_by(TopUp.time, TopUp.pack_id).limit(limit)) if count else ()
+    return [NotWeighed(pack_id, time) for pack_id, time in rows], count

@@ -1,0 +1,1 @@
+"""Recheck and order days as a calendar feed. Begin at `feed`."""

@@ -1,0 +1,1 @@
+"""Which vehicles to take off the road first. Begin at `ranking`."""

@@ -1,0 +1,60 @@
+"""The part of the fleet that is asked about, and what a pack for it costs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from models.base.errors import BadInput, Problem
+from service.core.translation import _
+from service.decisions.basis.lead_times import standing_offers
+from service.decisions.fleet.schemas import Part
+from service.store.schema import Score
+
+
+def conditions_of(part: Part) -> list[Any]:
+    """Return the SQL conditions on scores that pick a part of the fleet."""
+    columns = (("family", Score.family), ("site", Score.site), ("duty", Score.duty))
+    return [column == value for name, column in columns if (value := getattr(part, name)) is not None]
+
+
+def pack_prices(
+    session: Session, families: Iterable[str], stated: float | None, currency: str, now: datetime
+) -> dict[str, float]:
+    """Return the price of a pack by family: as stated, or of the cheapest offer that stands today, express left aside.
+
+    Raises
+    ------
+    BadInput
+        For each family without an offer in this currency.
+    """
+    prices, found = {}, []
+    for family in sorted(set(families)):
+        if stated is not None:
+            prices[family] = stated
+            continue
+        known = [
+            offer.price
+            for offer in standing_offers(session, family, now)
+            if offer.currency == currency and offer.express_fee is None
+        ]
+        if known:
+            prices[family] = min(known)
+            continue
+        found.append(
+            Problem(
+                "pack",
+                _(
+                    "is not given, and no ordinary offer in %(currency)s for a pack of the family %(family)s stands "
+                    "today."
+                )
+                % {"currency": currency, "family": family},
+                _("State the price of a pack, or enter an offer: POST /v1/offers."),
+            )
+        )
+    if found:
+        raise BadInput(found)
+    return prices

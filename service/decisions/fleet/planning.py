@@ -1,0 +1,245 @@
+"""The replacement plan, and the returns to expect, of a part of the fleet."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime, timedelta
+from typing import Final
+
+import numpy as np
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from models.base.errors import BadInput, Problem
+from models.decisions.fleet_costs import (
+    NOT_PLANNED,
+    WEEK_DAYS,
+    FleetCosts,
+    WeeklyReturns,
+    extended_hold,
+    replacement_costs,
+    weekly_returns,
+)
+from models.decisions.fleet_plan import FleetLimits, FleetPlan, plan_fleet
+from models.decisions.hold_curves import HORIZON, FloatArray
+from models.decisions.money import Money
+from service.core.cautions import CAUTIONS
+from service.core.translation import _, ngettext, translated
+from service.decisions.basis.costs import costs_here
+from service.decisions.basis.open_cases import OpenCases, open_cases, open_curves
+from service.decisions.fleet.parts import conditions_of, pack_prices
+from service.decisions.fleet.schemas import (
+    PlanAnswer,
+    PlannedVehicle,
+    PlannedWeek,
+    PlanRequest,
+    ReturnsAnswer,
+    ReturnsRequest,
+    WeekOfReturns,
+)
+from service.decisions.ordering.answers import costs_used
+from service.forecasting.issued.scores import ended
+from service.store.schema import Score
+
+MOST_VEHICLES: Final = 5_000
+"""Vehicles planned at once, those whose good-for day comes first: the size for which the time limit was measured."""
+
+COSTS_OF_PLANNING: Final = ("planned_work", "return_work", "capital_per_day", "return_value")
+
+
+def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> PlanAnswer:
+    """Plan the replacements of a part of the fleet; week 1 starts today.
+
+    Raises
+    ------
+    BadInput
+        A cost is missing, there is no vehicle to plan, or the limits leave no room; with what would make it possible.
+    """
+    costs = costs_here(session, asked.costs)
+    picked = conditions_of(asked)
+    cases = open_cases(session, now, picked, MOST_VEHICLES)
+    if not len(cases):
+        raise BadInput.one(
+            "vehicles",
+            _("None is out on a top-up with a forecast of the last weeks in this part of the fleet."),
+            _("Issue forecasts, or start the scoring job: POST /v1/jobs/scoring."),
+        )
+    prices = pack_prices(session, (case.family for case in cases.cases), asked.pack, costs.currency, now)
+    each_price = np.array([prices[case.family] for case in cases.cases])
+    _require_room(asked, float(each_price.min()), costs.currency)
+    fleet_costs = FleetCosts(costs.currency, each_price, **costs.only(*COSTS_OF_PLANNING))
+    budget = None if asked.budget is None else Money(asked.budget, costs.currency)
+    plan = plan_fleet(
+        cases.survival,
+        fleet_costs,
+        FleetLimits(asked.slots, asked.packs, budget),
+        gap=asked.gap,
+        time_limit_s=asked.time_limit_s,
+        confidence=asked.confidence,
+        band_low=cases.band_low,
+        band_high=cases.band_high,
+    )
+    missed = _("At most %(share)s %% of what any plan within the limits could save is missed.") % {
+        "share": f"{math.ceil(1000 * plan.gap) / 10:g}"
+    }
+    notes = [missed if plan.gap > 1e-9 else _("No plan within the limits saves more."), costs.source]
+    in_all = session.scalar(select(func.count()).select_from(Score).where(~ended(), *picked)) or 0
+    if in_all > len(cases):
+        notes.append(
+            _(
+                "Planned are the %(count)s vehicles whose good-for day comes first; %(more)s more are left until their "
+                "fault returns. Choose a site, a duty or a family to plan those."
+            )
+            % {"count": len(cases), "more": in_all - len(cases)}
+        )
+    saves = _savings(cases.survival, fleet_costs, plan)
+    planned = plan.week != NOT_PLANNED
+    saved = plan.cost_without_plan - plan.expected_cost
+    return PlanAnswer(
+        as_of=now,
+        currency=costs.currency,
+        costs=costs_used(costs, COSTS_OF_PLANNING),
+        pack_prices=prices,
+        vehicles=len(cases),
+        planned=int(planned.sum()),
+        expected_cost=plan.expected_cost,
+        cost_without_plan=plan.cost_without_plan,
+        least_cost=plan.least_cost,
+        gap=plan.gap,
+        solver=plan.solver,
+        spent=float(each_price[planned].sum()),
+        budget=asked.budget,
+        budget_value=None if asked.budget is None else _known(plan.budget_value),
+        confidence=asked.confidence,
+        weeks=_weeks(cases, asked, plan, saves, now),
+        sentence=ngettext(
+            "%(planned)s of %(count)s vehicles are planned within %(weeks)s week; that saves %(saved)s of %(cost)s "
+            "expected if every pack is left until its fault returns.",
+            "%(planned)s of %(count)s vehicles are planned within %(weeks)s weeks; that saves %(saved)s of %(cost)s "
+            "expected if every pack is left until its fault returns.",
+            len(asked.slots),
+        )
+        % {
+            "planned": int(planned.sum()),
+            "count": len(cases),
+            "weeks": len(asked.slots),
+            "saved": Money(saved, costs.currency),
+            "cost": Money(plan.cost_without_plan, costs.currency),
+        },
+        assumptions=translated(plan.assumptions),
+        notes=notes,
+        cautions=translated(CAUTIONS),
+    )
+
+
+def returns_of_fleet(session: Session, asked: ReturnsRequest, now: datetime) -> ReturnsAnswer:
+    """Count the returns to expect in each week if nothing is replaced before."""
+    cases = open_curves(session, now, conditions_of(asked))
+    last_day = asked.weeks * WEEK_DAYS
+    assumptions = [_("Vehicles are taken to fail independently, each by its own curve.")]
+    if last_day > HORIZON:
+        past = _("Past day %(day)s the last hazard of each forecast is held constant, an assumption.")
+        assumptions.append(past % {"day": HORIZON})
+    if not len(cases):
+        empty = np.zeros(asked.weeks)
+        told = WeeklyReturns(empty, empty.astype(np.int64), empty.astype(np.int64), asked.confidence)
+        said = _("No vehicle is out on a top-up with a forecast in this part of the fleet.")
+    else:
+        hold, low, high = (
+            extended_hold(curves, last_day, every=WEEK_DAYS) for curves in (cases.survival(), *cases.band())
+        )
+        nothing = np.full(len(cases), NOT_PLANNED, dtype=np.int64)
+        told = weekly_returns(hold, nothing, asked.confidence, low, high)
+        said = ngettext(
+            "Of %(count)s vehicles about %(first)s return within a week (%(low)s to %(high)s), about %(all)s within "
+            "%(weeks)s week, if none is replaced before.",
+            "Of %(count)s vehicles about %(first)s return within a week (%(low)s to %(high)s), about %(all)s within "
+            "%(weeks)s weeks, if none is replaced before.",
+            asked.weeks,
+        ) % {
+            "count": len(cases),
+            "first": f"{told.mean[0]:.1f}",
+            "low": told.low[0],
+            "high": told.high[0],
+            "all": f"{told.mean.sum():.1f}",
+            "weeks": asked.weeks,
+        }
+    return ReturnsAnswer(
+        as_of=now,
+        vehicles=len(cases),
+        confidence=asked.confidence,
+        weeks=[WeekOfReturns(**_week(told, week, now)) for week in range(asked.weeks)],
+        sentence=said,
+        assumptions=assumptions,
+        cautions=translated(CAUTIONS),
+    )
+
+
+def _require_room(asked: PlanRequest, least_price: float, currency: str) -> None:
+    found = []
+    if not any(asked.slots):
+        found.append(Problem("slots", _("holds no slot in any week."), _("Give at least one week a slot.")))
+    if asked.packs is not None and len(asked.packs) == len(asked.slots) and not any(asked.packs):
+        found.append(Problem("packs", _("brings no pack in any week."), _("Give at least one, or leave packs out.")))
+    if asked.budget is not None and asked.budget < least_price:
+        found.append(
+            Problem(
+                "budget",
+                _("%(budget)s buys no pack: the cheapest costs %(price)s.")
+                % {"budget": Money(asked.budget, currency), "price": Money(least_price, currency)},
+                _("Raise it to at least %(price)s, or leave it out.") % {"price": Money(least_price, currency)},
+            )
+        )
+    if found:
+        raise BadInput(found)
+
+
+def _savings(survival: FloatArray, costs: FleetCosts, plan: FleetPlan) -> FloatArray:
+    """Return what each planned vehicle saves, 0 for the others."""
+    weeks = len(plan.slot_value)
+    cost = replacement_costs(extended_hold(survival, weeks * WEEK_DAYS), costs.checked(len(survival)))
+    rows = np.arange(len(survival))
+    return np.asarray(np.where(plan.week == NOT_PLANNED, 0.0, cost[:, -1] - cost[rows, plan.week]), dtype=np.float64)
+
+
+def _weeks(
+    cases: OpenCases, asked: PlanRequest, plan: FleetPlan, saves: FloatArray, now: datetime
+) -> list[PlannedWeek]:
+    weeks = []
+    for week, slots in enumerate(asked.slots):
+        rows = np.flatnonzero(plan.week == week)
+        rows = rows[np.argsort(-saves[rows], kind="stable")]
+        vehicles = [
+            PlannedVehicle(
+                pack_id=cases.cases[row].pack_id,
+                vehicle_id=cases.cases[row].vehicle_id,
+                family=cases.cases[row].family,
+                saves=float(saves[row]),
+            )
+            for row in rows
+        ]
+        weeks.append(
+            PlannedWeek(
+                **_week(plan.returns, week, now),
+                slots=slots,
+                packs_arriving=None if asked.packs is None else asked.packs[week],
+                slot_value=_known(float(plan.slot_value[week])),
+                pack_value=None if asked.packs is None else _known(float(plan.pack_value[week])),
+                planned=vehicles,
+            )
+        )
+    return weeks
+
+
+def _week(told: WeeklyReturns, week: int, now: datetime) -> dict[str, object]:
+    return {
+        "week": week + 1,
+        "starts_on": now.date() + timedelta(days=week * WEEK_DAYS),
+        "mean": float(told.mean[week]),
+        "low": int(told.low[week]),
+        "high": int(told.high[week]),
+    }
+
+
+def _known(value: float) -> float | None:
+    return None if math.isnan(value) else value

@@ -1,0 +1,187 @@
+"""What the fleet office asks, and what it is answered: the same over REST, on the command line and on the pages."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
+
+from models.decisions.fleet_costs import MAX_WEEKS
+from service.decisions.basis.costs import StatedCosts
+from service.records.schemas import NO_TRUTH_VALUE, Amount, Line
+from service.records.subjects.suppliers import FamilyName
+
+MOST_RETURN_WEEKS = 26
+MOST_TIME_S = 60.0
+
+Count = Annotated[int, Field(ge=0, le=1_000_000), NO_TRUTH_VALUE]
+
+
+class Part(BaseModel):
+    """Which part of the fleet."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    family: FamilyName | None = Field(None, description="Only packs of this family.")
+    site: Line | None = Field(None, description="Only vehicles of this site.", examples=["harbour yard"])
+    duty: Line | None = Field(None, description="Only vehicles of this duty.", examples=["parcel round"])
+
+
+class RankingRequest(Part, StatedCosts):
+    """What is asked of the ranking. Costs that are left out are those the house has stated."""
+
+    limit: Annotated[int, Field(ge=1, le=500)] = Field(50, description="Vehicles on a page.")
+    cursor: str | None = Field(None, max_length=400, description="`next_cursor` of the page before.")
+
+
+class Ranked(BaseModel):
+    """One vehicle in the ranking."""
+
+    pack_id: str
+    vehicle_id: str | None
+    family: str
+    site: str | None
+    duty: str | None
+    week_cost: float = Field(description="What replacing in a week instead of now adds to the expected cost.")
+    week_return: float = Field(description="Chance that the fault returns within a week of `as_of`.")
+    good_until: datetime = Field(description="Nine in ten such packs hold to this moment, by the forecast.")
+    forecast_id: int
+    as_of: datetime = Field(description="Moment from which the week counts: of the last scoring or forecast.")
+
+
+class RankingAnswer(BaseModel):
+    """Vehicles by what another week's wait costs, the costliest first."""
+
+    currency: str
+    costs: dict[str, float]
+    vehicles: int = Field(description="How many there are in this part of the fleet.")
+    scored_from: datetime | None = Field(description="Oldest moment that any of them was scored at.")
+    items: list[Ranked]
+    next_cursor: str | None
+    notes: list[str]
+    cautions: list[str]
+
+
+class PlanRequest(Part):
+    """What a replacement plan has to keep to."""
+
+    costs: StatedCosts = Field(StatedCosts(), description="What being wrong costs; nothing has a default.")
+    pack: Amount | None = Field(
+        None, description="Price of a pack, for every family; without it the cheapest offer of each that stands today."
+    )
+    slots: Annotated[tuple[Count, ...], Field(min_length=1, max_length=MAX_WEEKS)] = Field(
+        description="Workshop slots for planned replacements in each week; their number sets the length of the plan."
+    )
+    packs: Annotated[tuple[Count, ...], Field(min_length=1, max_length=MAX_WEEKS)] | None = Field(
+        None, description="Packs that arrive for the start of each week; null if they are no limit."
+    )
+    budget: Amount | None = Field(None, description="For all packs of the plan together; null if it is no limit.")
+    gap: Annotated[FiniteFloat, Field(ge=0, le=1), NO_TRUTH_VALUE] = Field(
+        0.01, description="Share of the greatest possible saving that the plan may miss."
+    )
+    time_limit_s: Annotated[FiniteFloat, Field(gt=0, le=MOST_TIME_S), NO_TRUTH_VALUE] = Field(
+        10.0, description="Solver time; when it runs out, the best plan found is answered with its true gap."
+    )
+    confidence: Annotated[FiniteFloat, Field(gt=0, lt=1), NO_TRUTH_VALUE] = Field(
+        0.9, description="Of the interval of returns."
+    )
+
+
+class PlannedVehicle(BaseModel):
+    """A vehicle with a week."""
+
+    pack_id: str
+    vehicle_id: str | None
+    family: str
+    saves: float = Field(description="What its planned replacement saves against waiting for the return.")
+
+
+class WeekOfReturns(BaseModel):
+    """Returns to expect in one week."""
+
+    week: int = Field(description="From 1.")
+    starts_on: date
+    mean: float
+    low: int
+    high: int
+
+
+class PlannedWeek(WeekOfReturns):
+    """One week of the plan, with the returns to expect in it while the plan is carried out."""
+
+    slots: int
+    packs_arriving: int | None
+    slot_value: float | None = Field(description="What one more slot would save at most; null if not worked out.")
+    pack_value: float | None = Field(description="What one more pack arriving would save at most.")
+    planned: list[PlannedVehicle]
+
+
+class PlanAnswer(BaseModel):
+    """Which pack to replace in which week."""
+
+    as_of: datetime
+    currency: str
+    costs: dict[str, float]
+    pack_prices: dict[str, float] = Field(description="Price of a pack by family, as planned with.")
+    vehicles: int
+    planned: int
+    expected_cost: float = Field(description="Of these vehicles to the end of the plan.")
+    cost_without_plan: float = Field(description="The same if every vehicle is left until its fault returns.")
+    least_cost: float = Field(description="No plan within the limits can cost less.")
+    gap: float = Field(description="Share of the greatest possible saving that this plan may miss.")
+    solver: Literal["mixed-integer", "rounded relaxation", "greedy"]
+    spent: float = Field(description="On the packs of the plan.")
+    budget: float | None
+    budget_value: float | None = Field(description="What one more unit of the currency would save at most.")
+    confidence: float
+    weeks: list[PlannedWeek]
+    sentence: str
+    assumptions: list[str]
+    notes: list[str]
+    cautions: list[str]
+
+
+class ReturnsRequest(Part):
+    """What is asked about returns."""
+
+    weeks: Annotated[int, Field(ge=1, le=MOST_RETURN_WEEKS)] = 8
+    confidence: Annotated[FiniteFloat, Field(gt=0, lt=1), NO_TRUTH_VALUE] = Field(0.9, description="Of the interval.")
+
+
+class ReturnsAnswer(BaseModel):
+    """Returns to expect in each week if nothing is replaced before."""
+
+    as_of: datetime
+    vehicles: int
+    confidence: float
+    weeks: list[WeekOfReturns]
+    sentence: str
+    assumptions: list[str]
+    cautions: list[str]
+
+
+class AgeRequest(StatedCosts):
+    """What is asked about replacing by age."""
+
+    pack: Amount | None = Field(None, description="Price of a pack; without it the cheapest offer that stands today.")
+
+
+class AgeAnswer(BaseModel):
+    """On which day after a top-up to replace packs of a family, by the own record of how long top-ups held."""
+
+    family: str
+    topups: int = Field(description="Top-ups on record, those that still hold counted for as long as they have held.")
+    returns: int
+    currency: str
+    planned_cost: float
+    return_cost: float
+    replace_on_day: float | None = Field(
+        description="Days after the top-up; null if waiting for the return costs less."
+    )
+    cost_per_day: float
+    cost_per_day_at_return: float = Field(description="The same when packs are replaced only at the return.")
+    at_return_is_bound: bool = Field(description="The record ends early: the true figure is at most this.")
+    sentence: str
+    basis: list[str]
+    cautions: list[str]

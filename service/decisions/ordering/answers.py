@@ -1,0 +1,215 @@
+"""From a question about ordering to its answer: the one path behind REST, the command line and the pages."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime, timedelta
+from typing import Final
+
+import numpy as np
+from sqlalchemy.orm import Session
+
+from models.decisions.lead_time import LeadTime
+from models.decisions.money import Money
+from models.decisions.order_queue import order_queue
+from models.decisions.ordering import (
+    AT_RETURN,
+    Costs,
+    OrderPlan,
+    cost_sensitivity,
+    plan_orders_on_band,
+)
+from models.decisions.release import release_risk
+from models.packs.family import PackFamily
+from service.core.cautions import CAUTIONS
+from service.core.translation import N_, _, translated
+from service.decisions.basis.costs import KnownCosts, costs_here, known_costs
+from service.decisions.basis.lead_times import OnOrder, on_order
+from service.decisions.basis.open_cases import OpenCases, open_case
+from service.decisions.basis.sentences import rests_on
+from service.decisions.ordering.offers import KnownOffer, Offers, sent_offers, stored_offers
+from service.decisions.ordering.schemas import (
+    Choice,
+    OfferWeighed,
+    OrdersAnswer,
+    OrdersCase,
+    OrdersRequest,
+    PackOnOrder,
+    Sensitivity,
+)
+from service.decisions.release.schemas import Range
+from service.forecasting.forecasts.answers import answer
+from training.registry import StoredModel
+
+COSTS_OF_ORDERING: Final = ("stranding", "day_off_road", "capital_per_day", "return_value")
+ASSUMPTION: Final = N_(
+    "Costs are counted to the end of the forecast; past it a pack that still holds is taken to fail at once, which "
+    "makes waiting look no better than it is."
+)
+
+
+def orders_of_pack(session: Session, pack_id: str, asked: OrdersRequest, now: datetime) -> OrdersAnswer:
+    """Weigh every standing offer of the store for one open case.
+
+    Raises
+    ------
+    NoSuchRecord, Conflict
+        As for `service.decisions.basis.open_cases.open_case`.
+    BadInput
+        A cost is missing, there is no offer, or currencies are mixed.
+    """
+    case = open_case(session, pack_id, now)
+    costs = costs_here(session, asked.costs)
+    offers = stored_offers(session, case.cases[0].family, costs.currency, now)
+    ordered = on_order(session, case.topped_at, now).get(pack_id)
+    return _weigh(case, offers, costs, asked.risk, now, None if ordered is None else told_on_order(case, ordered))
+
+
+def orders_of_history(
+    asked: OrdersCase, model: StoredModel, families: Mapping[str, PackFamily], *, threads: int
+) -> OrdersAnswer:
+    """Weigh offers that were sent along, for a pack that was sent along; day 0 is the day of its forecast.
+
+    Raises
+    ------
+    BadInput, OutOfReach
+        As for `service.forecasting.forecasts.answers.answer` and `orders_of_pack`.
+    """
+    costs = known_costs(asked.costs, None)
+    offers = sent_offers(asked.offers)
+    forecast = answer(asked.case, model.model, families, threads=threads)
+    return _weigh(OpenCases.sent(forecast), offers, costs, asked.risk, forecast.origin, None)
+
+
+def told_on_order(case: OpenCases, ordered: OnOrder) -> PackOnOrder:
+    """Say when a pack on order may come, and how likely the fault beats it."""
+    days = chance = None
+    if ordered.lead_time is not None:
+        days = range_of(ordered.lead_time)
+        chance = 1 - float(release_risk(case.survival, ordered.lead_time).get_there[0])
+    return PackOnOrder(
+        delivery_id=ordered.delivery_id,
+        supplier=ordered.supplier,
+        ordered_at=ordered.ordered_at,
+        arrived_at=ordered.arrived_at,
+        days=days,
+        fault_first=chance,
+        basis=ordered.said,
+    )
+
+
+def range_of(lead_time: LeadTime) -> Range:
+    """Return early, middle and late day of a lead time."""
+    early, middle, late = (lead_time.quantile(share) for share in (0.05, 0.5, 0.95))
+    return Range(early=early, middle=middle, late=late)
+
+
+def costs_used(costs: KnownCosts, names: tuple[str, ...]) -> dict[str, float]:
+    """Return the costs a decision was made with; by then none of them is missing."""
+    return {name: value for name in names if (value := costs.amounts[name]) is not None}
+
+
+def latest(day: int) -> int | None:
+    """Return a latest order day, None if today is too late."""
+    return None if day < 0 else day
+
+
+def _weigh(
+    case: OpenCases, offers: Offers, costs: KnownCosts, risk: float, now: datetime, ordered: PackOnOrder | None
+) -> OrdersAnswer:
+    one, today = case.cases[0], now.date()
+    stated = Costs(costs.currency, **costs.only(*COSTS_OF_ORDERING))
+    band = plan_orders_on_band(case.survival, case.band_low, case.band_high, offers.plain, stated, risk)
+    plan = band.middle
+    (entry,) = order_queue([one.name], band)
+    changes = cost_sensitivity(case.survival, offers.plain, stated, risk)
+    safe_day = int(plan.safe_day[0])
+    return OrdersAnswer(
+        pack_id=one.pack_id,
+        vehicle_id=one.vehicle_id,
+        family=one.family,
+        as_of=now,
+        model_id=one.model_id,
+        forecast_id=one.forecast_id,
+        forecast_origin=one.origin,
+        currency=costs.currency,
+        risk=risk,
+        costs=costs_used(costs, COSTS_OF_ORDERING),
+        offers=[
+            _weighed(known, place, plan, (band.pessimistic, band.optimistic), today)
+            for place, known in enumerate(offers.known)
+        ],
+        cheapest=cheapest(plan, today),
+        safe=_choice(plan, int(plan.safe_offer[0]), max(safe_day, 0), today),
+        keeps_to_risk=safe_day >= 0,
+        at_return_cost=float(plan.at_return_cost[0]),
+        reasons=translated(entry.reasons),
+        if_it_holds_less=cheapest(band.pessimistic, today),
+        if_it_holds_longer=cheapest(band.optimistic, today),
+        depends_on_band=bool(band.depends_on_band[0]),
+        sensitivity=[
+            Sensitivity(
+                cost=change.cost,
+                factor=change.factor,
+                changed=bool(change.changed[0]),
+                cheapest=cheapest(change.plan, today),
+            )
+            for change in changes
+        ],
+        on_order=ordered,
+        basis=[rests_on(one), costs.source, _(ASSUMPTION)],
+        left_out=list(offers.left_out),
+        cautions=translated(CAUTIONS),
+    )
+
+
+def _weighed(
+    known: KnownOffer, place: int, plan: OrderPlan, edges: tuple[OrderPlan, OrderPlan], today: date
+) -> OfferWeighed:
+    offer, cost = known.offer, plan.cost_at_most[0, place]
+    best, last = int(cost.argmin()), latest(int(plan.latest_day[0, place]))
+    low, high = (latest(int(edge.latest_day[0, place])) for edge in edges)
+    return OfferWeighed(
+        offer_id=known.number,
+        supplier=known.supplier,
+        express=offer.express_fee is not None,
+        price=offer.price.amount,
+        express_fee=None if offer.express_fee is None else offer.express_fee.amount,
+        to_pay=offer.to_pay.amount,
+        lead_days=range_of(offer.lead_time),
+        basis=_(offer.lead_time.basis),
+        best_day=best,
+        best_cost=float(cost[best]),
+        today_cost=float(cost[0]),
+        fault_first_today=float(plan.fault_first_at_most[0, place, 0]),
+        latest_day=last,
+        latest_on=None if last is None else today + timedelta(days=last),
+        latest_day_band=(low, high),
+        horizon_limits=bool(plan.horizon_limits[0, place]),
+        cost_at_least=np.asarray(plan.cost_at_least[0, place]).tolist(),
+        cost_at_most=cost.tolist(),
+        fault_first=np.asarray(plan.fault_first_at_most[0, place]).tolist(),
+    )
+
+
+def cheapest(plan: OrderPlan, today: date, row: int = 0) -> Choice:
+    """Return what is cheapest for a case of a plan."""
+    return _choice(plan, int(plan.best_offer[row]), int(plan.best_day[row]), today, row)
+
+
+def _choice(plan: OrderPlan, offer: int, day: int, today: date, row: int = 0) -> Choice:
+    if offer == AT_RETURN:
+        supplier = plan.offers[int(plan.at_return_offer[row])].supplier
+        cost = float(plan.at_return_cost[row])
+        words = {"supplier": supplier, "cost": Money(cost, plan.currency)}
+        said = _("Order only when the fault returns, then from %(supplier)s: %(cost)s expected.") % words
+        return Choice(offer=None, supplier=supplier, day=None, on=None, cost=cost, sentence=said)
+    supplier, cost = plan.offers[offer].supplier, float(plan.cost_at_most[row, offer, day])
+    on = today + timedelta(days=day)
+    words = {"supplier": supplier, "cost": Money(cost, plan.currency), "date": on.isoformat(), "day": day}
+    said = (
+        _("Order from %(supplier)s today: %(cost)s expected.")
+        if day == 0
+        else _("Order from %(supplier)s on %(date)s (day %(day)s): %(cost)s expected.")
+    ) % words
+    return Choice(offer=offer, supplier=supplier, day=day, on=on, cost=cost, sentence=said)

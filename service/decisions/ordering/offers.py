@@ -1,0 +1,106 @@
+"""The offers that a case can choose among."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy.orm import Session
+
+from models.base.errors import BadInput
+from models.decisions.lead_time import LeadTime
+from models.decisions.money import Money
+from models.decisions.ordering import Offer
+from service.core.translation import _
+from service.decisions.basis.lead_times import offer_lead_time, standing_offers, stated_lead_time
+from service.decisions.ordering.schemas import SentOffer
+
+
+@dataclass(frozen=True)
+class KnownOffer:
+    """An offer with its number in the store, if it is stored, and its supplier.
+
+    In sentences an express delivery has to be told from the ordinary one of the same supplier, so `offer.supplier`
+    says so.
+    """
+
+    number: int | None
+    supplier: str
+    offer: Offer
+
+
+@dataclass(frozen=True)
+class Offers:
+    """What can be chosen among, and what was left out.
+
+    Attributes
+    ----------
+    known : tuple of KnownOffer
+    left_out : tuple of str
+    """
+
+    known: tuple[KnownOffer, ...]
+    left_out: tuple[str, ...]
+
+    @property
+    def plain(self) -> list[Offer]:
+        """The offers without their numbers."""
+        return [known.offer for known in self.known]
+
+
+def stored_offers(session: Session, family: str, currency: str, now: datetime) -> Offers:
+    """Return the standing offers of a family in a currency; those in another are left out, and named.
+
+    Raises
+    ------
+    BadInput
+        There is none.
+    """
+    known, left_out = [], []
+    for row in standing_offers(session, family, now):
+        if row.currency != currency:
+            left_out.append(
+                _(
+                    "Offer %(number)s of %(supplier)s is in %(own)s, the costs are in %(currency)s: no rate of "
+                    "exchange is assumed. Enter its price converted at a rate you stand by."
+                )
+                % {"number": row.id, "supplier": row.supplier_id, "own": row.currency, "currency": currency}
+            )
+            continue
+        fee = None if row.express_fee is None else Money(row.express_fee, row.currency)
+        lead_time = offer_lead_time(session, row, now)
+        known.append(_known(row.id, row.supplier_id, Money(row.price, row.currency), lead_time, fee))
+    if not known:
+        what = (
+            _("The store has no offer for a pack of the family %(family)s that stands today in %(currency)s.")
+            if left_out
+            else _("The store has no offer for a pack of the family %(family)s that stands today.")
+        )
+        raise BadInput.one(
+            "offers",
+            what % {"family": family, "currency": currency},
+            _("Enter at least one, with a price and a usual number of days: POST /v1/offers."),
+        )
+    return Offers(tuple(known), tuple(left_out))
+
+
+def sent_offers(sent: Sequence[SentOffer]) -> Offers:
+    """Return offers that were sent along with a question.
+
+    Raises
+    ------
+    BadInput
+        Of one nothing is known of how long it takes, or its days are out of order.
+    """
+    known = []
+    for offer in sent:
+        fee = None if offer.express_fee is None else Money(offer.express_fee, offer.currency)
+        lead_time = stated_lead_time(offer.supplier, offer)
+        known.append(_known(None, offer.supplier, Money(offer.price, offer.currency), lead_time, fee))
+    return Offers(tuple(known), ())
+
+
+def _known(number: int | None, supplier: str, price: Money, lead_time: LeadTime, fee: Money | None) -> KnownOffer:
+    named = supplier if fee is None else _("%(supplier)s (express)") % {"supplier": supplier}
+    return KnownOffer(number, supplier, Offer(named, price, lead_time, fee))

@@ -1,0 +1,147 @@
+"""The queue of all open cases by the latest day on which their pack must be ordered."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import Any, Final
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from models.base.errors import BadInput
+from models.decisions.order_queue import QueueEntry, in_order, order_queue
+from models.decisions.ordering import Costs, plan_orders_on_band
+from service.core.cautions import CAUTIONS
+from service.core.translation import _, ngettext, translated
+from service.decisions.basis.costs import costs_here
+from service.decisions.basis.lead_times import on_order
+from service.decisions.basis.open_cases import OpenCase, OpenCases, open_cases, without_forecast
+from service.decisions.ordering.answers import ASSUMPTION, COSTS_OF_ORDERING, costs_used, latest, told_on_order
+from service.decisions.ordering.offers import Offers, stored_offers
+from service.decisions.ordering.schemas import CaseLeftOut, CaseOnOrder, QueueAnswer, QueueEntryAnswer, QueueRequest
+from service.forecasting.issued.scores import ended
+from service.store.schema import Score
+
+MOST_CASES: Final = 400
+"""Cases weighed at once, those whose good-for day comes first; the others can wait longer, and their number is told."""
+
+MOST_NAMED: Final = 50
+"""Cases without a forecast that are named one by one."""
+
+_SOME: Final = 200
+
+
+def queue_of_cases(session: Session, asked: QueueRequest, now: datetime) -> QueueAnswer:
+    """Queue the open cases by the latest day on which their pack must be ordered.
+
+    Raises
+    ------
+    BadInput
+        A cost is missing, or no case can be weighed because nobody has entered an offer.
+    """
+    costs = costs_here(session, asked.costs)
+    stated = Costs(costs.currency, **costs.only(*COSTS_OF_ORDERING))
+    conditions: list[Any] = [] if asked.family is None else [Score.family == asked.family]
+    everything = open_cases(session, now, conditions, MOST_CASES)
+    ordered = on_order(session, everything.topped_at, now)
+    places = {case.pack_id: place for place, case in enumerate(everything.cases)}
+    waiting = everything.take([place for pack_id, place in places.items() if pack_id not in ordered])
+    entries: list[tuple[QueueEntry, Offers, OpenCase]] = []
+    left_out: list[CaseLeftOut] = []
+    notes = [costs.source, _(ASSUMPTION)] if len(waiting) else [costs.source]
+    unmet: list[BadInput] = []
+    for family in sorted({case.family for case in waiting.cases}):
+        cases = waiting.take([place for place, case in enumerate(waiting.cases) if case.family == family])
+        try:
+            offers = stored_offers(session, family, costs.currency, now)
+        except BadInput as error:
+            unmet.append(error)
+            left_out += [CaseLeftOut(pack_id=case.pack_id, reason=str(error)) for case in cases.cases]
+            continue
+        notes += offers.left_out
+        entries += [(entry, offers, cases.cases[entry.row]) for entry in _weighed(cases, offers, stated, asked.risk)]
+    if unmet and not entries and not ordered:
+        raise BadInput(problem for error in unmet for problem in error.problems)
+    places_of = {entry.case: (entry, offers, case) for entry, offers, case in entries}
+    missing, missing_in_all = without_forecast(session, now, MOST_NAMED)
+    left_out += [
+        CaseLeftOut(
+            pack_id=case.pack_id,
+            reason=_("Topped up on %(day)s, but there is no forecast of it as things stand. Issue one.")
+            % {"day": case.topped_at.date().isoformat()},
+        )
+        for case in missing
+    ]
+    if missing_in_all > len(missing):
+        more = missing_in_all - len(missing)
+        said = ngettext(
+            "%(count)s more open case has no forecast; run the scoring job.",
+            "%(count)s more open cases have no forecast; run the scoring job.",
+            more,
+        )
+        notes.append(said % {"count": more})
+    if len(everything) == MOST_CASES:
+        in_all = session.scalar(select(func.count()).select_from(Score).where(~ended(), *conditions)) or 0
+        if in_all > MOST_CASES:
+            notes.append(
+                _(
+                    "Weighed are the %(count)s cases whose good-for day comes first; %(more)s more hold longer. "
+                    "Choose a family to see further."
+                )
+                % {"count": MOST_CASES, "more": in_all - MOST_CASES}
+            )
+    return QueueAnswer(
+        as_of=now,
+        currency=costs.currency,
+        risk=asked.risk,
+        costs=costs_used(costs, COSTS_OF_ORDERING),
+        entries=[_told(*places_of[entry.case], now) for entry in in_order(entry for entry, _, _ in entries)],
+        on_order=[
+            CaseOnOrder(
+                pack_id=pack_id,
+                vehicle_id=everything.cases[places[pack_id]].vehicle_id,
+                **told_on_order(everything.take([places[pack_id]]), order).model_dump(),
+            )
+            for pack_id, order in ordered.items()
+        ],
+        left_out=left_out,
+        notes=notes,
+        cautions=translated(CAUTIONS),
+    )
+
+
+def _weighed(cases: OpenCases, offers: Offers, costs: Costs, risk: float) -> Sequence[QueueEntry]:
+    """Weigh some cases at a time: the figures of all offers, days and edges would fill the memory."""
+    entries: list[QueueEntry] = []
+    for first in range(0, len(cases), _SOME):
+        some = cases.take(range(first, min(first + _SOME, len(cases))))
+        band = plan_orders_on_band(some.survival, some.band_low, some.band_high, offers.plain, costs, risk)
+        found = order_queue([case.pack_id for case in some.cases], band)
+        entries += [replace(entry, row=entry.row + first) for entry in found]
+    return entries
+
+
+def _told(entry: QueueEntry, offers: Offers, case: OpenCase, now: datetime) -> QueueEntryAnswer:
+    known = offers.known[entry.offer]
+    assert known.number is not None
+    assert case.forecast_id is not None
+    return QueueEntryAnswer(
+        pack_id=case.pack_id,
+        vehicle_id=case.vehicle_id,
+        family=case.family,
+        forecast_id=case.forecast_id,
+        offer_id=known.number,
+        supplier=known.supplier,
+        express=known.offer.express_fee is not None,
+        order_day=latest(entry.order_day),
+        latest_day=latest(entry.latest_day),
+        latest_on=now.date() + timedelta(days=max(entry.latest_day, 0)),
+        latest_day_band=(latest(entry.latest_day_pessimistic), latest(entry.latest_day_optimistic)),
+        fault_first_today=entry.fault_first_today,
+        cheapest_day=latest(entry.cheapest_day),
+        expected_cost=entry.expected_cost.amount,
+        week_later=entry.week_later.amount,
+        reasons=translated(entry.reasons),
+    )

@@ -1,0 +1,1 @@
+"""May a vehicle go until its pack is there? Begin at `answers`."""

@@ -1,0 +1,124 @@
+"""From a question about a release to its answer: the one path behind REST, the command line and the pages."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from datetime import datetime
+
+import numpy as np
+from sqlalchemy.orm import Session
+
+from models.base.errors import BadInput
+from models.decisions.hold_curves import FloatArray
+from models.decisions.lead_time import LeadTime
+from models.decisions.release import ReleaseRisk, promised_on, release_risk
+from models.packs.family import PackFamily
+from service.core.cautions import CAUTIONS
+from service.core.translation import _, ngettext, translated
+from service.decisions.basis.lead_times import on_order, stated_lead_time
+from service.decisions.basis.open_cases import OpenCases, open_case
+from service.decisions.basis.sentences import rests_on
+from service.decisions.release.schemas import Arrival, Range, ReleaseAnswer, ReleaseCase, ReleaseRequest
+from service.forecasting.forecasts.answers import answer, plan_of
+from training.registry import StoredModel
+
+
+def release_of_pack(session: Session, pack_id: str, asked: ReleaseRequest, now: datetime) -> ReleaseAnswer:
+    """Say what a stored pack risks on the way to its replacement.
+
+    Raises
+    ------
+    NoSuchRecord, Conflict
+        As for `service.decisions.basis.open_cases.open_case`.
+    BadInput
+        No arrival is given and no order is on record, the promised day has passed, or the lead time is unknown.
+    """
+    case = open_case(session, pack_id, now)
+    arrival = _stated(asked, now)
+    if arrival is None:
+        ordered = on_order(session, case.topped_at, now).get(pack_id)
+        if ordered is None or ordered.lead_time is None:
+            what = _("is not given, and no order for this pack is on record.") if ordered is None else ordered.said
+            raise BadInput.one(
+                "arrival",
+                what,
+                _("Give promised, in_days or lead_time, or record the order with POST /v1/deliveries and its pack_id."),
+            )
+        arrival = ordered.lead_time
+    return _answer(case, arrival, asked, case.cases[0].km_per_day, now)
+
+
+def release_of_history(
+    asked: ReleaseCase, model: StoredModel, families: Mapping[str, PackFamily], *, threads: int
+) -> ReleaseAnswer:
+    """Say what a pack that was sent along risks; days count from the moment of its forecast.
+
+    Raises
+    ------
+    BadInput, OutOfReach
+        As for `service.forecasting.forecasts.answers.answer` and `release_of_pack`.
+    """
+    forecast = answer(asked.case, model.model, families, threads=threads)
+    arrival = _stated(asked, forecast.origin)
+    if arrival is None:
+        raise BadInput.one("arrival", _("is not given."), _("Give one of promised, in_days and lead_time."))
+    plan = plan_of(asked.case) or next(iter(asked.case.history.usage[-1:]), None)
+    case = OpenCases.sent(forecast)
+    return _answer(case, arrival, asked, None if plan is None else plan.km_per_day, forecast.origin)
+
+
+def _stated(asked: Arrival, now: datetime) -> LeadTime | None:
+    if asked.promised is not None:
+        return promised_on(asked.promised, now.date())
+    if asked.in_days is not None:
+        said = ngettext(
+            "Expected in %(days)s day, taken as exact.", "Expected in %(days)s days, taken as exact.", asked.in_days
+        )
+        return LeadTime.on(asked.in_days, said % {"days": asked.in_days})
+    return None if asked.lead_time is None else stated_lead_time(_("the supplier"), asked.lead_time)
+
+
+def _answer(
+    case: OpenCases, arrival: LeadTime, asked: Arrival, planned_km: float | None, now: datetime
+) -> ReleaseAnswer:
+    usual = planned_km if asked.km_per_day is None else asked.km_per_day
+    risk = release_risk(
+        case.survival,
+        arrival,
+        usual,
+        asked.km_per_day_low,
+        asked.km_per_day_high,
+        band_low=case.band_low,
+        band_high=case.band_high,
+    )
+    one = case.cases[0]
+    return ReleaseAnswer(
+        pack_id=one.pack_id,
+        as_of=now,
+        model_id=one.model_id,
+        forecast_id=one.forecast_id,
+        forecast_origin=one.origin,
+        **_chances(risk),
+        days=_range(risk.days[0]),
+        km=_range(risk.km[0]),
+        basis=[_(arrival.basis), rests_on(one)],
+        sentence=_(risk.sentences[0]),
+        conditions=translated(risk.conditions),
+        cautions=translated(CAUTIONS),
+    )
+
+
+def _chances(risk: ReleaseRisk) -> dict[str, float]:
+    return {
+        "get_there": float(risk.get_there[0]),
+        "get_there_at_most": float(risk.get_there_at_most[0]),
+        "band_low": float(risk.low[0]),
+        "band_high": float(risk.high[0]),
+        "unclaimed": float(risk.unclaimed[0]),
+    }
+
+
+def _range(values: FloatArray) -> Range:
+    early, middle, late = (None if math.isnan(v) else float(v) for v in np.asarray(values))
+    return Range(early=early, middle=middle, late=late)

@@ -1,0 +1,1 @@
+"""How many packs to hold. Begin at `answers`."""

@@ -1,0 +1,191 @@
+"""From a question about stock to its answer: the one path behind REST, the command line and the pages."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Final
+
+import numpy as np
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from models.base.errors import BadInput
+from models.decisions.hold_curves import FloatArray
+from models.decisions.money import asked_for
+from models.decisions.stock import critical_ratio, lead_time_demand, stock_for_service, stock_of
+from models.decisions.words import in_100
+from service.core.cautions import CAUTIONS
+from service.core.translation import N_, _, ngettext, translated
+from service.decisions.basis.costs import costs_here
+from service.decisions.basis.lead_times import offer_lead_time, on_order, standing_offers
+from service.decisions.basis.open_cases import open_cases, open_curves
+from service.decisions.ordering.answers import range_of
+from service.decisions.stock.schemas import StockAnswer, StockLevel, StockRequest
+from service.forecasting.issued.scores import days_between
+from service.store.schema import Delivery, Offer, Pack, Score, TopUp
+
+LOOKED_BACK: Final = timedelta(days=365)
+"""New cases are counted over so long, or over the record if it is shorter."""
+
+_LEAST_DAYS: Final = 30.0
+_WHY: Final = {
+    "day_off_road": N_(
+        "It is what a day costs in which a vehicle stands for want of a pack: it weighs a pack too few."
+    ),
+    "capital_per_day": N_("It is what a day costs in which a pack lies unneeded: it weighs a pack too many."),
+}
+
+
+def stock_of_family(session: Session, family: str, asked: StockRequest, now: datetime) -> StockAnswer:
+    """Say how many packs of a family to hold until one ordered today would come.
+
+    A pack too few lets a vehicle stand until the next one comes, a pack too many lies for as long: with one lead time
+    in both, the ratio is that of a day off the road to a day of capital.
+
+    Raises
+    ------
+    BadInput
+        There is no offer to fill the shelf from, a cost is missing, or too little is recorded to count new cases.
+    """
+    costs = costs_here(session, asked.costs)
+    amounts = asked_for({name: (costs.amounts[name], _(why)) for name, why in _WHY.items()}, 1)
+    short, surplus = (float(amounts[name][0]) for name in _WHY)
+    offer = _offer(session, family, asked.offer_id, now)
+    lead_time = offer_lead_time(session, offer, now)
+    curves = _waiting(session, family, now)
+    rate, rate_basis = (
+        _new_cases(session, family, now)
+        if asked.new_cases_per_day is None
+        else (asked.new_cases_per_day, _("New cases a day as stated with the question."))
+    )
+    demand = lead_time_demand(curves, lead_time, rate)
+    coming = session.scalar(
+        select(func.count())
+        .select_from(Delivery)
+        .where(Delivery.family == family, Delivery.pack_id.is_(None), Delivery.arrived_at.is_(None))
+    )
+    ratio = critical_ratio(short, surplus)
+    mean = lead_time.least_mean_days
+    best = stock_for_service(demand, ratio, asked.on_shelf + int(coming or 0))
+    levels = []
+    for packs in range(max(best.packs - 2, 0), best.packs + 3):
+        level = stock_of(demand, packs)
+        levels.append(
+            StockLevel(
+                packs=packs,
+                covers=level.service,
+                shortage=level.shortage,
+                surplus=level.surplus,
+                cost=level.cost(short * mean, surplus * mean),
+            )
+        )
+    hold = (
+        ngettext(
+            "Hold at least %(packs)s pack of the family %(family)s, on the shelf and on order together: that covers "
+            "%(share)s lead times of %(supplier)s.",
+            "Hold at least %(packs)s packs of the family %(family)s, on the shelf and on order together: that covers "
+            "%(share)s lead times of %(supplier)s.",
+            best.packs,
+        )
+        if demand.unclaimed > 0
+        else ngettext(
+            "Hold %(packs)s pack of the family %(family)s, on the shelf and on order together: that covers %(share)s "
+            "lead times of %(supplier)s.",
+            "Hold %(packs)s packs of the family %(family)s, on the shelf and on order together: that covers %(share)s "
+            "lead times of %(supplier)s.",
+            best.packs,
+        )
+    ) % {
+        "packs": best.packs,
+        "family": family,
+        "share": _(in_100(best.service)),
+        "supplier": offer.supplier_id,
+    }
+    return StockAnswer(
+        family=family,
+        as_of=now,
+        offer_id=offer.id,
+        supplier=offer.supplier_id,
+        lead_days=range_of(lead_time),
+        currency=costs.currency,
+        ratio=ratio,
+        open_cases=len(curves),
+        from_open_cases=demand.from_open_cases,
+        new_cases_per_day=rate,
+        expected_demand=demand.mean,
+        unclaimed=demand.unclaimed,
+        on_shelf=asked.on_shelf,
+        on_order=int(coming or 0),
+        hold=best.packs,
+        to_order=best.to_order,
+        levels=levels,
+        sentence=f"{hold} {_to_order(best.to_order)}",
+        basis=[_(lead_time.basis), rate_basis, costs.source],
+        cautions=translated(CAUTIONS),
+    )
+
+
+def _to_order(count: int) -> str:
+    return (
+        _("Nothing is to be ordered for the shelf now.") if count == 0 else _("Order %(count)s now.") % {"count": count}
+    )
+
+
+def _waiting(session: Session, family: str, now: datetime) -> FloatArray:
+    """Return the hold curves of the open cases of a family for which no pack is on order, shape (n, len(DAYS))."""
+    was_ordered = Score.pack_id.in_(select(Delivery.pack_id).where(Delivery.pack_id.is_not(None)))
+    some = open_cases(session, now, [Score.family == family, was_ordered])
+    ordered = on_order(session, some.topped_at, now)
+    some = some.take([place for place, case in enumerate(some.cases) if case.pack_id not in ordered])
+    others = open_curves(session, now, [Score.family == family, ~was_ordered])
+    return np.concatenate([some.survival, others.survival()])
+
+
+def _offer(session: Session, family: str, number: int | None, now: datetime) -> Offer:
+    found = standing_offers(session, family, now)
+    if number is not None:
+        chosen = [offer for offer in found if offer.id == number]
+        if not chosen:
+            known = ", ".join(str(offer.id) for offer in found) or _("none")
+            raise BadInput.one(
+                "offer_id",
+                _("is %(number)s, which is no offer for a pack of the family %(family)s that stands today.")
+                % {"number": number, "family": family},
+                _("Standing are: %(known)s.") % {"known": known},
+            )
+        return chosen[0]
+    if not found:
+        raise BadInput.one(
+            "offers",
+            _("The store has no offer for a pack of the family %(family)s that stands today.") % {"family": family},
+            _("Enter at least one, with a price and a usual number of days: POST /v1/offers."),
+        )
+    return min(found, key=lambda offer: (offer.price + (offer.express_fee or 0), offer.id))
+
+
+def _new_cases(session: Session, family: str, now: datetime) -> tuple[float, str]:
+    """Return new cases a day: packs whose first top-up lies within the time looked back on."""
+    first = (
+        select(TopUp.pack_id, func.min(TopUp.time).label("time"))
+        .join(Pack, Pack.id == TopUp.pack_id)
+        .where(Pack.family == family, TopUp.time <= now)
+        .group_by(TopUp.pack_id)
+        .subquery()
+    )
+    since = now - LOOKED_BACK
+    begin = session.scalar(select(func.min(first.c.time)))
+    count = session.scalar(select(func.count()).select_from(first).where(first.c.time > since)) or 0
+    days = 0.0 if begin is None else min(days_between(begin, now), LOOKED_BACK.days)
+    if days < _LEAST_DAYS:
+        raise BadInput.one(
+            "new_cases_per_day",
+            _("is not given, and the record of the family %(family)s is only %(days)s days long.")
+            % {"family": family, "days": f"{days:.0f}"},
+            _("State how many packs a day come in anew on average, for example 0.1 for one in ten days."),
+        )
+    said = ngettext(
+        "%(count)s pack of the family %(family)s came in for the first time within %(days)s days.",
+        "%(count)s packs of the family %(family)s came in for the first time within %(days)s days.",
+        count,
+    )
+    return count / days, said % {"count": count, "family": family, "days": f"{days:.0f}"}

@@ -1,0 +1,1 @@
+"""Everything the store holds, as tables. Begin at `tables`."""

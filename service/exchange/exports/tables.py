@@ -1,0 +1,193 @@
+"""Writing the store's tables as CSV or Parquet, a few thousand rows at a time."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from io import TextIOWrapper
+from pathlib import Path
+from typing import Any, BinaryIO, Final, Literal
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+from sqlalchemy import Table, select
+from sqlalchemy.orm import Session
+
+from models.packs.family import PackFamily
+from models.packs.tables import block_column
+from service.store import schema
+from service.store.schema import Base, Pack
+
+FileFormat = Literal["csv", "parquet"]
+FORMULA_SIGNS: Final = ("=", "+", "-", "@", "\t", "\r")
+CHUNK: Final = 5_000
+_UTC: Final = pa.timestamp("us", tz="UTC")
+
+
+@dataclass(frozen=True)
+class Exported:
+    """One exported table.
+
+    Attributes
+    ----------
+    table : type
+    columns : mapping of str to pyarrow.DataType
+        Headings and their types, beside the block voltages.
+    values : callable
+        Turns a row of the store into fields, in the order of the headings.
+    """
+
+    table: type[Base]
+    columns: Mapping[str, Any]
+    values: Callable[[Any], list[Any]]
+
+
+_TYPES: Final[Mapping[type, Any]] = {
+    str: pa.string(),
+    float: pa.float64(),
+    int: pa.int64(),
+    bool: pa.bool_(),
+    datetime: _UTC,
+}
+_FOLLOWING: Final = ("version", "recorded_at", "recorded_by")
+_DOCUMENTED: Final[Mapping[str, type[Base]]] = {
+    "packs": Pack,
+    "readings": schema.Reading,
+    "topups": schema.TopUp,
+    "usage": schema.Usage,
+    "outcomes": schema.Outcome,
+}
+_OTHERS: Final[Mapping[str, type[Base]]] = {
+    "vehicles": schema.Vehicle,
+    "assignments": schema.Assignment,
+    "suppliers": schema.Supplier,
+    "offers": schema.Offer,
+    "deliveries": schema.Delivery,
+    "costs": schema.CostSheet,
+    "issued-forecasts": schema.IssuedForecast,
+    "earlier-versions": schema.EarlierVersion,
+    "audit": schema.AuditEntry,
+}
+
+
+def _exported(table: type[Base], *, documented: bool) -> Exported:
+    here = table.__table__
+    assert isinstance(here, Table)
+    left_out = {*_FOLLOWING, "block_v"} if documented else set()
+    if documented and table is not Pack:
+        left_out.add("id")
+    names = [column.name for column in here.columns if column.name not in left_out]
+    columns = {}
+    for name in names:
+        kind = here.c[name].type.python_type
+        columns["pack_id" if documented and name == "id" else name] = _TYPES.get(kind, pa.string())
+    return Exported(table, columns, lambda row: [_field(getattr(row, name)) for name in names])
+
+
+def _field(value: Any) -> Any:
+    if isinstance(value, list) and all(isinstance(part, int) for part in value):
+        return " ".join(map(str, value))
+    return json.dumps(value) if isinstance(value, dict | list) else value
+
+
+EXPORTS: Final[Mapping[str, Exported]] = {
+    **{name: _exported(table, documented=True) for name, table in _DOCUMENTED.items()},
+    **{name: _exported(table, documented=False) for name, table in _OTHERS.items()},
+}
+"""By name of the file. The first five are the documented tables, which an import takes again."""
+
+
+def write_export(
+    session: Session, name: str, target: BinaryIO, form: FileFormat, families: Mapping[str, PackFamily]
+) -> int:
+    """Write one table; return its number of rows.
+
+    Parameters
+    ----------
+    session : Session
+    name : str
+        One of `EXPORTS`.
+    target : binary file
+    form : {"csv", "parquet"}
+        CSV is UTF-8 with a header, a point as decimal sign, times in UTC (RFC 3339) and empty fields for what is
+        not known. Numbers keep all their digits.
+    families : mapping of str to PackFamily
+        Tell how many block columns there are.
+    """
+    exported = EXPORTS[name]
+    blocks = _width(session, families) if name == "readings" else 0
+    columns = {**exported.columns, **{block_column(b): pa.float64() for b in range(1, blocks + 1)}}
+    rows = _rows(session, exported, blocks)
+    return _write_csv(rows, columns, target) if form == "csv" else _write_parquet(rows, columns, target)
+
+
+def export_all(session: Session, folder: Path, form: FileFormat, families: Mapping[str, PackFamily]) -> dict[str, int]:
+    """Write every table into a folder; return the number of rows of each."""
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    counts = {}
+    for name in EXPORTS:
+        with (folder / f"{name}.{form}").open("wb") as target:
+            counts[name] = write_export(session, name, target, form, families)
+    return counts
+
+
+def _rows(session: Session, exported: Exported, blocks: int) -> Iterator[list[list[Any]]]:
+    key = exported.table.__table__.c.id
+    last: Any = None
+    while True:
+        query = select(exported.table).order_by(key).limit(CHUNK)
+        rows = list(session.scalars(query if last is None else query.where(key > last)))
+        if not rows:
+            return
+        last = rows[-1].id  # type: ignore[attr-defined]
+        if blocks:
+            yield [exported.values(row) + _padded(row.block_v, blocks) for row in rows]  # type: ignore[attr-defined]
+        else:
+            yield [exported.values(row) for row in rows]
+        session.expunge_all()
+
+
+def _padded(volts: list[float | None], width: int) -> list[float | None]:
+    return volts + [None] * (width - len(volts))
+
+
+def _width(session: Session, families: Mapping[str, PackFamily]) -> int:
+    used = session.scalars(select(Pack.family).distinct())
+    return max((families[name].blocks for name in used if name in families), default=2)
+
+
+def _write_csv(chunks: Iterator[list[list[Any]]], columns: Mapping[str, Any], target: BinaryIO) -> int:
+    count = 0
+    text = TextIOWrapper(target, "utf-8", newline="")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(columns)
+    for chunk in chunks:
+        count += len(chunk)
+        writer.writerows([[csv_field(value) for value in row] for row in chunk])
+    text.flush()
+    text.detach()
+    return count
+
+
+def csv_field(value: Any) -> Any:
+    """Return a value as it is written into a CSV file: times in UTC, and no text of anybody's as a formula."""
+    if isinstance(value, datetime):
+        return value.isoformat().replace("+00:00", "Z")
+    # A spreadsheet would reckon with such a text, or follow it elsewhere (CWE-1236); an apostrophe makes it text again.
+    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA_SIGNS) else value
+
+
+def _write_parquet(chunks: Iterator[list[list[Any]]], columns: Mapping[str, Any], target: BinaryIO) -> int:
+    count = 0
+    wanted = pa.schema(list(columns.items()))
+    with pq.ParquetWriter(target, wanted) as writer:
+        for chunk in chunks:
+            count += len(chunk)
+            arrays = [
+                pa.array(values, kind) for values, kind in zip(zip(*chunk, strict=True), wanted.types, strict=True)
+            ]
+            writer.write_table(pa.Table.from_arrays(arrays, schema=wanted))
+    return count

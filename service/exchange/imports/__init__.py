@@ -1,0 +1,1 @@
+"""Tables and loggers' files to records. Begin at `loading`."""

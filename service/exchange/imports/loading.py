@@ -1,0 +1,329 @@
+"""Importing: every row checked, every fault listed, and then all of it stored or nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from itertools import islice
+from pathlib import Path
+from typing import Any, Final
+
+from pydantic import BaseModel
+from sqlalchemy import Table, delete, func, insert, select
+from sqlalchemy.orm import Session
+
+from models.base.errors import BadInput
+from models.packs.family import PackFamily
+from models.packs.history import BlockReading, TopUp
+from service.exchange.imports.files import BATCH_ROWS, headings_of, histories_of, rows_of
+from service.exchange.imports.mapping import DOCUMENTED, FileMapping, TableName, documented_mapping
+from service.exchange.imports.rows import RowFault, RowReader
+from service.records.records import Writer
+from service.records.sense import FactKind, Mark, fit_problems, order_faults, unknown_family
+from service.store.opening import Store
+from service.store.schema import AuditEntry, Base, EarlierVersion, Outcome, Pack, Reading, Usage
+from service.store.schema import TopUp as TopUpRow
+
+TABLES: Final[Mapping[TableName, type[Base]]] = {
+    "packs": Pack,
+    "readings": Reading,
+    "topups": TopUpRow,
+    "usage": Usage,
+    "outcomes": Outcome,
+}
+LISTED: Final = 1_000
+"""Faults listed one by one; more are only counted."""
+
+Progress = Callable[[int, str], None]
+
+
+@dataclass
+class ImportReport:
+    """What came of an import.
+
+    Attributes
+    ----------
+    read, taken : dict of str to int
+        Rows by table.
+    faults : list of RowFault
+        The first `LISTED` ones.
+    faults_in_all : int
+    stored : bool
+        Whether what was taken is in the store now.
+    """
+
+    read: dict[str, int] = field(default_factory=dict)
+    taken: dict[str, int] = field(default_factory=dict)
+    faults: list[RowFault] = field(default_factory=list)
+    faults_in_all: int = 0
+    stored: bool = False
+
+    def add(self, fault: RowFault) -> None:
+        """Take note of a fault."""
+        self.faults_in_all += 1
+        if len(self.faults) < LISTED:
+            self.faults.append(fault)
+
+
+class _TakeBack(Exception):
+    pass
+
+
+def import_files(
+    store: Store,
+    path: Path,
+    families: Mapping[str, PackFamily],
+    writer: Writer,
+    *,
+    mapping: FileMapping | None = None,
+    dry_run: bool = False,
+    keep_good: bool = False,
+    progress: Progress | None = None,
+    at_end: Callable[[Session, ImportReport], None] | None = None,
+) -> ImportReport:
+    """Import a folder of documented tables, or one file.
+
+    Everything happens in one transaction, so that rows are checked against what is stored and against each other
+    alike, and a dry run finds exactly what the import would.
+
+    Parameters
+    ----------
+    store : Store
+    path : Path
+        A folder with ``packs``, ``readings``, ``topups``, ``usage`` and ``outcomes`` as CSV or Parquet, some of them;
+        or one CSV or Parquet file; or a JSON file of histories.
+    families : mapping of str to PackFamily
+    writer : Writer
+    mapping : FileMapping, optional
+        For one file whose columns are not the documented ones.
+    dry_run : bool
+        Check everything, store nothing.
+    keep_good : bool
+        Store the good rows even if others are bad.
+    progress : callable, optional
+        Told rows done and the file; may raise to stop, and then nothing is stored.
+    at_end : callable, optional
+        Called before an import that succeeds is stored, to store something else together with it.
+
+    Raises
+    ------
+    BadInput
+        A file cannot be read at all.
+    """
+    report = ImportReport()
+    try:
+        with store.writing() as session:
+            run = _Run(session, families, writer, report, progress or (lambda _done, _file: None))
+            for file in _files(path):
+                run.take_file(file, mapping)
+            run.check_order()
+            if dry_run or (report.faults_in_all and not keep_good):
+                raise _TakeBack
+            session.add(AuditEntry(at=writer.at, by=writer.by, action="import", record_id=path.name[:64]))
+            report.stored = True
+            if at_end is not None:
+                at_end(session, report)
+    except _TakeBack:
+        report.stored = False
+    return report
+
+
+def _files(path: Path) -> list[Path]:
+    if path.is_file():
+        return [path]
+    if not path.is_dir():
+        raise BadInput.one(str(path), "There is no such file or folder.", "Check the path.")
+    found = []
+    for name in DOCUMENTED:
+        here = [file for file in (path / f"{name}.csv", path / f"{name}.parquet") if file.is_file()]
+        if len(here) > 1:
+            raise BadInput.one(path.name, f"It holds both {name}.csv and {name}.parquet.", "Keep one of them.")
+        found += here
+    if not found:
+        raise BadInput.one(path.name, "It holds none of the documented tables.", f"Name files {', '.join(DOCUMENTED)}.")
+    return found
+
+
+class _Run:
+    def __init__(
+        self,
+        session: Session,
+        families: Mapping[str, PackFamily],
+        writer: Writer,
+        report: ImportReport,
+        progress: Progress,
+    ) -> None:
+        self.session = session
+        self.families = families
+        self.writer = writer
+        self.report = report
+        self.progress = progress
+        self.done = 0
+        self.family_of: dict[str, str] = {row.id: row.family for row in session.execute(select(Pack.id, Pack.family))}
+        # Top-ups and outcomes are few beside readings; where they came from is kept, to name the row of a wrong order.
+        self.marked: dict[tuple[str, FactKind, Any], RowFault] = {}
+
+    def take_file(self, file: Path, mapping: FileMapping | None) -> None:
+        if file.suffix in (".json", ".jsonl"):
+            self._take_histories(file)
+            return
+        if mapping is None:
+            table = file.stem
+            if table not in DOCUMENTED:
+                raise BadInput.one(
+                    file.name,
+                    "Its name does not say which table it is.",
+                    "Import it with a mapping: `tideover guess FILE`.",
+                )
+            mapping = documented_mapping(table, headings_of(file))
+        else:
+            _require_headings(file, mapping)
+        reader = RowReader(mapping, file.name, self._blocks_of)
+        rows = rows_of(file, mapping.delimiter)
+        self._take(reader, ((number, reader.record(number, fields)) for number, fields in rows))
+
+    def _take_histories(self, file: Path) -> None:
+        for number, history in histories_of(file):
+            if not isinstance(history, dict):
+                self.report.add(
+                    RowFault(file.name, number, "", "It is no history.", 'Write it as {"pack_id": ..., ...}.')
+                )
+                continue
+            head = {name: history[name] for name in DOCUMENTED["packs"] if name in history}
+            for table in DOCUMENTED:
+                facts = [head] if table == "packs" else history.get(table) or []
+                # What is fixed or mapped plays no part here: JSON names our own fields.
+                plain = FileMapping.model_construct(table=table, columns={}, blocks=(), units={})
+                reader = RowReader(plain, file.name, self._blocks_of)
+                pack = {} if table == "packs" else {"pack_id": head.get("pack_id")}
+                self._take(reader, ((number, reader.checked(number, {**fact, **pack})) for fact in facts))
+
+    def _blocks_of(self, pack_id: str) -> int | None:
+        family = self.families.get(self.family_of.get(pack_id, ""))
+        return None if family is None else family.blocks
+
+    def _take(self, reader: RowReader, rows: Iterator[tuple[int, BaseModel | list[RowFault]]]) -> None:
+        table = reader.mapping.table
+        while batch := list(islice(rows, BATCH_ROWS)):
+            good: list[tuple[int, BaseModel]] = []
+            for number, found in batch:
+                faults = found if isinstance(found, list) else self._foreign(reader, number, found)
+                for fault in faults:
+                    self.report.add(fault)
+                if not faults:
+                    good.append((number, found))  # type: ignore[arg-type]
+            self._store(reader, self._without_twins(reader, good))
+            self.report.read[table] = self.report.read.get(table, 0) + len(batch)
+            self.done += len(batch)
+            self.progress(self.done, reader.file)
+
+    def _foreign(self, reader: RowReader, number: int, record: Any) -> list[RowFault]:
+        """List what is wrong with a record beside its pack."""
+        if reader.mapping.table == "packs":
+            strange = unknown_family(record.family, self.families)
+            return [reader.fault(number, reader.heading("family"), strange.what, strange.mend)] if strange else []
+        name = self.family_of.get(record.pack_id)
+        if name is None:
+            reason = f"The pack {record.pack_id!r} is neither stored nor in this import."
+            return [reader.fault(number, reader.heading("pack_id"), reason, "Add the pack, or correct the identifier.")]
+        if not isinstance(record, BlockReading | TopUp):
+            return []
+        family = self.families.get(name)
+        if family is None:
+            reason = f"Its pack is of the family {name!r}, which is not known here."
+            return [reader.fault(number, reader.heading("pack_id"), reason, "Put the family file back.")]
+        return [reader.fault(number, reader.heading(p.where), p.what, p.mend) for p in fit_problems(family, record)]
+
+    def _without_twins(self, reader: RowReader, good: list[tuple[int, Any]]) -> list[tuple[int, Any]]:
+        """Drop what is stored already, by an earlier row or before: earlier batches of this import are stored too."""
+        packs = reader.mapping.table == "packs"
+        keys: list[tuple[Any, ...]] = [(r.id,) if packs else (r.pack_id, r.time) for _, r in good]
+        seen: set[tuple[Any, ...]] = set(self._stored(reader.mapping.table, keys)) if keys else set()
+        kept = []
+        for (number, record), key in zip(good, keys, strict=True):
+            if key in seen:
+                what = f"Pack {key[0]}" if packs else f"A row for {key[0]} at {key[1].isoformat()}"
+                reason = f"{what} is there already, stored or in an earlier row."
+                self.report.add(
+                    reader.fault(number, reader.heading("id" if packs else "time"), reason, "Leave it out.")
+                )
+                continue
+            seen.add(key)
+            kept.append((number, record))
+        return kept
+
+    def _stored(self, name: TableName, keys: list[tuple[Any, ...]]) -> Iterable[tuple[Any, ...]]:
+        if name == "packs":
+            return ((pack_id,) for (pack_id,) in keys if pack_id in self.family_of)
+        columns = TABLES[name].__table__.c
+        times = [key[1] for key in keys]
+        query = select(columns.pack_id, columns.time).where(
+            columns.pack_id.in_({key[0] for key in keys}), columns.time.between(min(times), max(times))
+        )
+        return (tuple(row) for row in self.session.execute(query))
+
+    def _store(self, reader: RowReader, rows: list[tuple[int, Any]]) -> None:
+        table = reader.mapping.table
+        self.report.taken[table] = self.report.taken.get(table, 0) + len(rows)
+        if not rows:
+            return
+        if table == "packs":
+            self.family_of |= {record.id: record.family for _, record in rows}
+        if table in ("topups", "outcomes"):
+            for number, record in rows:
+                origin = reader.fault(number, reader.heading("time"), "", "")
+                self.marked[record.pack_id, table, record.time] = origin
+        versions = self._first_versions([record.id for _, record in rows]) if table == "packs" else {}
+        facts = {"version": 1, "recorded_at": self.writer.at, "recorded_by": self.writer.by}
+        target = TABLES[table].__table__
+        assert isinstance(target, Table)
+        fields = tuple(type(rows[0][1]).model_fields)
+        values = [{name: getattr(record, name) for name in fields} | facts for _, record in rows]
+        for value in values:
+            if value.get("id") in versions:
+                value["version"] = versions[value["id"]]
+        self.session.execute(insert(target), values)
+
+    def _first_versions(self, names: list[str]) -> dict[str, int]:
+        query = (
+            select(EarlierVersion.record_id, (func.max(EarlierVersion.version) + 1).label("version"))
+            .where(EarlierVersion.subject == "packs", EarlierVersion.record_id.in_(names))
+            .group_by(EarlierVersion.record_id)
+        )
+        return {row.record_id: row.version for row in self.session.execute(query)}
+
+    def check_order(self) -> None:
+        """List, and take out again, top-ups and outcomes that cannot stand where they do."""
+        for pack_id in sorted({pack_id for pack_id, _, _ in self.marked}):
+            marks = self._marks(pack_id)
+            mine = [m for m in marks if (pack_id, m.kind, m.time) in self.marked]
+            before = {(f.mark.kind, f.mark.time) for f in order_faults([m for m in marks if m not in mine])}
+            while new := [f for f in order_faults(marks) if (f.mark.kind, f.mark.time) not in before]:
+                fault = new[0]
+                earlier = [m for m in mine if m.time <= fault.mark.time]
+                culprit = fault.mark if fault.mark in mine else (earlier[-1] if earlier else mine[0])
+                origin = self.marked[pack_id, culprit.kind, culprit.time]
+                self.report.add(RowFault(origin.file, origin.row, origin.column, fault.what, fault.mend))
+                self.report.taken[culprit.kind] -= 1
+                table = TABLES[culprit.kind]
+                self.session.execute(delete(table).where(table.__table__.c.id == culprit.key))
+                marks.remove(culprit)
+                mine.remove(culprit)
+
+    def _marks(self, pack_id: str) -> list[Mark]:
+        marks = []
+        kinds: tuple[FactKind, ...] = ("topups", "outcomes")
+        for kind in kinds:
+            columns = TABLES[kind].__table__.c
+            query = select(columns.id, columns.time).where(columns.pack_id == pack_id)
+            marks += [Mark(time, kind, number) for number, time in self.session.execute(query)]
+        return sorted(marks, key=lambda m: (m.time, m.kind))
+
+
+def _require_headings(file: Path, mapping: FileMapping) -> None:
+    there = set(headings_of(file, mapping.delimiter))
+    missing = [h for h in (*mapping.columns.values(), *mapping.blocks) if h not in there]
+    if missing:
+        raise BadInput.one(
+            f"{file.name} row 1", f"There is no column {missing[0]!r}.", "Correct the mapping, or its delimiter."
+        )

@@ -1,0 +1,108 @@
+"""The inbox: a folder in the home from which files are imported."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from service.core.settings import Settings
+from service.core.translation import _
+from service.http.store_problems import Conflict, NoSuchRecord
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """A file in the inbox.
+
+    Attributes
+    ----------
+    name : str
+        With its folder, if it lies in one: ``march-2026/readings.csv``.
+    size : int
+        Bytes.
+    at : datetime
+        When it came in.
+    """
+
+    name: str
+    size: int
+    at: datetime
+
+
+def inbox_of(settings: Settings) -> Path:
+    """Return the folder; it need not be there yet."""
+    return settings.home / "inbox"
+
+
+def list_inbox(inbox: Path) -> list[Waiting]:
+    """List the files, by name; those still coming in are left out."""
+    found = []
+    for path in sorted(inbox.rglob("*")) if inbox.is_dir() else []:
+        name = path.relative_to(inbox)
+        if path.is_file() and not any(part.startswith(".") for part in name.parts):
+            facts = path.stat()
+            found.append(Waiting(name.as_posix(), facts.st_size, datetime.fromtimestamp(facts.st_mtime, UTC)))
+    return found
+
+
+@contextmanager
+def coming_in(inbox: Path, name: str) -> Iterator[Callable[[bytes], int]]:
+    """Take a file in piece by piece; it is there whole at the end of the block, or not at all.
+
+    Parameters
+    ----------
+    inbox : Path
+    name : str
+        Checked, with a folder or without. A file of that name is replaced.
+
+    Yields
+    ------
+    callable taking bytes
+
+    Raises
+    ------
+    Conflict
+        A folder has that name, or a file that of the folder.
+    """
+    target = inbox / name
+    if target.is_dir() or (target.parent != inbox and target.parent.is_file()):
+        raise Conflict(
+            _("In the inbox %(name)s is taken by something else. Choose another name, or remove that first.")
+            % {"name": name}
+        )
+    inbox.mkdir(mode=0o700, parents=True, exist_ok=True)
+    target.parent.mkdir(mode=0o700, exist_ok=True)
+    handle, temporary = tempfile.mkstemp(prefix=".coming-", dir=inbox)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            yield file.write
+            file.flush()
+            os.fsync(file.fileno())
+        Path(temporary).replace(target)
+    finally:
+        with contextlib.suppress(FileNotFoundError):
+            Path(temporary).unlink()
+
+
+def remove(inbox: Path, name: str) -> None:
+    """Remove a file, or a folder with all its files.
+
+    Raises
+    ------
+    NoSuchRecord
+    """
+    target = inbox / name
+    if target.is_dir():
+        shutil.rmtree(target)
+        return
+    try:
+        target.unlink()
+    except FileNotFoundError:
+        raise NoSuchRecord(_("There is no file or folder %(name)s in the inbox.") % {"name": name}) from None

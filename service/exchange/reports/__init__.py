@@ -1,0 +1,1 @@
+"""Reports that jobs wrote. Begin at `files`."""

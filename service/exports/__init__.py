@@ -1,1 +1,0 @@
-"""Everything in the store as files."""

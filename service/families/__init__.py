@@ -1,1 +1,0 @@
-"""The pack families that forecasts can be asked for."""

@@ -1,1 +1,0 @@
-"""Which packs to replace first, in which week, and how many will return."""

@@ -1,0 +1,172 @@
+"""From a case to its answer: the one path behind REST and the command line."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict
+
+from models.base.day_grid import GRID_VERSION, survival_at
+from models.base.errors import BadInput, Problem
+from models.base.threads import thread_limit
+from models.forecaster import Explanation, Forecaster
+from models.forecasts.forecast import Forecast
+from models.packs.family import PackFamily
+from models.packs.history import PackHistory, UsagePlan
+from service.core.cautions import CAUTIONS
+from service.core.translation import _, translated
+from service.forecasting.forecasts.schemas import (
+    EvidenceEffect,
+    EvidenceFlag,
+    ForecastAnswer,
+    ForecastCase,
+    ForecastExplanation,
+    ForecastFigures,
+    GoodFor,
+    PackCase,
+    ReturnDay,
+    SimilarPastPack,
+    UntilReplacement,
+)
+from service.forecasting.forecasts.sentences import movers, sentences_of, similar_pack, to_measure
+
+RETURN_SHARES = (0.1, 0.25, 0.5, 0.75, 0.9)
+
+
+def answer(
+    case: ForecastCase, forecaster: Forecaster, families: Mapping[str, PackFamily], *, threads: int
+) -> ForecastAnswer:
+    """Forecast a case.
+
+    Parameters
+    ----------
+    case : ForecastCase
+    forecaster : Forecaster
+    families : mapping of str to PackFamily
+        Known by name; a family defined in the case comes before these.
+    threads : int
+        Of the numerical libraries.
+
+    Raises
+    ------
+    BadInput
+        The family is unknown, or the history cannot be true of it.
+    OutOfReach
+        The pack is too far from anything the model has seen.
+    """
+    history, family = case.history, family_of(case, families)
+    try:
+        with thread_limit(threads):
+            asked = (history, case.at, plan_of(case), family)
+            told = forecaster.explain(*asked) if case.explain else None
+            forecast = forecaster.forecast(*asked) if told is None else told.forecast
+    except BadInput as error:
+        raise BadInput(as_in_the_case(error.problems)) from error
+    figures = _figures(case, forecast)
+    return ForecastAnswer(
+        **{name: getattr(figures, name) for name in ForecastFigures.model_fields},
+        sentences=sentences_of(figures),
+        cautions=translated(CAUTIONS),
+        explanation=None if told is None else _explanation(told),
+    )
+
+
+def family_of(case: PackCase, families: Mapping[str, PackFamily]) -> PackFamily:
+    """Return the family of a case: the one it defines, or else the one it names.
+
+    Raises
+    ------
+    BadInput
+        No family of that name is known.
+    """
+    family = case.family or families.get(case.history.family)
+    if family is None:
+        raise BadInput.one(
+            "history.family",
+            _("The family %(family)s is not known.") % {"family": repr(case.history.family)},
+            _("Name one of %(known)s, or define it in the field family.") % {"known": ", ".join(sorted(families))},
+        )
+    return family
+
+
+def plan_of(case: PackCase) -> UsagePlan | None:
+    """Return the plan to forecast with: what the case says, the rest from the newest plan known by then.
+
+    None if the case says nothing about usage.
+    """
+    if case.usage is None:
+        return None
+    origin = case.at or case.history.last_fact_time
+    known = [plan for plan in case.history.usage if plan.time is None or plan.time <= origin]
+    before = known[-1] if known else UsagePlan()
+    return before.model_copy(update=case.usage.model_dump(exclude_none=True))
+
+
+def as_in_the_case(problems: Iterable[Problem]) -> list[Problem]:
+    """Name places as the sender wrote them: a history is one field of a case."""
+    return [
+        Problem(
+            f"history.{p.where}" if re.split(r"[.[]", p.where)[0] in PackHistory.model_fields else p.where,
+            p.what,
+            p.mend,
+        )
+        for p in problems
+    ]
+
+
+def _figures(case: ForecastCase, forecast: Forecast) -> ForecastFigures:
+    return ForecastFigures(
+        pack_id=forecast.pack_id,
+        family=case.history.family,
+        origin=forecast.origin,
+        days_held=forecast.days_held,
+        good_for=[_good_for(forecast, level) for level in case.confidence],
+        until_replacement=None if case.replacement_in_days is None else _until(forecast, case.replacement_in_days),
+        return_days=[_return_day(share, forecast.quantile(share)) for share in RETURN_SHARES],
+        restricted_mean_days=forecast.restricted_mean(),
+        horizon_days=forecast.horizon_days,
+        days=forecast.days.tolist(),
+        survival=forecast.survival.tolist(),
+        band_low=forecast.band_low.tolist(),
+        band_high=forecast.band_high.tolist(),
+        kinds=None if forecast.kinds is None else dict(forecast.kinds),
+        flags=[EvidenceFlag(code=flag.code, text=_(flag.text)) for flag in forecast.flags],
+        grid_version=GRID_VERSION,
+        model_id=forecast.model_id,
+        inputs_digest=forecast.inputs_digest,
+    )
+
+
+def _explanation(told: Explanation) -> ForecastExplanation:
+    effects = [
+        EvidenceEffect(
+            evidence=part.evidence, days=part.days, known=part.known, worth_days=told.worth.get(part.evidence)
+        )
+        for part in sorted(told.contributions, key=lambda part: -abs(part.days))
+    ]
+    return ForecastExplanation(
+        reference_days=told.reference_days,
+        contributions=effects,
+        sentences=movers(effects, told.reference_days, told.forecast.restricted_mean(), told.forecast.horizon_days),
+        to_measure=to_measure(effects),
+        similar=[SimilarPastPack(**asdict(pack), sentence=similar_pack(pack)) for pack in told.similar],
+    )
+
+
+def _good_for(forecast: Forecast, confidence: float) -> GoodFor:
+    days = forecast.good_for(confidence)
+    return GoodFor(
+        confidence=confidence,
+        days=days,
+        beyond_horizon=days >= forecast.horizon_days,
+        guarantee=_(forecast.guarantee(confidence)),
+    )
+
+
+def _return_day(share: float, day: float | None) -> ReturnDay:
+    return ReturnDay(returned=share, day=day, beyond_horizon=day is None)
+
+
+def _until(forecast: Forecast, days: float) -> UntilReplacement:
+    low, high = (float(survival_at(curve[None, :], days)[0]) for curve in (forecast.band_low, forecast.band_high))
+    return UntilReplacement(days=days, hold_probability=forecast.hold_probability(days), band_low=low, band_high=high)

@@ -1,0 +1,173 @@
+"""What a forecast is asked with, and what it answers: the same over REST and on the command line."""
+
+from __future__ import annotations
+
+from typing import Annotated, Self
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, model_validator
+
+from models.base.day_grid import HORIZON_DAYS
+from models.base.errors import wrong
+from models.features.definitions import Evidence
+from models.forecasts.similar_packs import Became
+from models.packs.family import PackFamily
+from models.packs.history import PackHistory, UsagePlan
+
+Confidence = Annotated[FiniteFloat, Field(ge=0.5, le=0.99)]
+DEFAULT_CONFIDENCES = (0.8, 0.9, 0.95)
+
+
+class PackCase(BaseModel):
+    """A pack's whole history, and the moment and use that are asked about."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    history: PackHistory = Field(description="Everything known about the pack.")
+    family: PackFamily | None = Field(
+        None, description="A pack family defined here, if the history names one that `/v1/families` does not list."
+    )
+    at: AwareDatetime | None = Field(
+        None, description="Moment of the forecast, with offset; without it the newest reading or top-up."
+    )
+    usage: UsagePlan | None = Field(
+        None,
+        description="How the vehicle will be used from that moment on; fields left out keep the newest plan before it.",
+    )
+
+    @model_validator(mode="after")
+    def _family_is_the_one_named(self) -> Self:
+        if self.family is not None and self.family.name != self.history.family:
+            raise wrong(
+                f"history.family is {self.history.family!r}, but the family defined here is {self.family.name!r}.",
+                "Give both the same name, or leave family out.",
+            )
+        return self
+
+
+class ForecastCase(PackCase):
+    """A pack's whole history, and what is asked about it. A case file holds the same."""
+
+    confidence: Annotated[tuple[Confidence, ...], Field(min_length=1, max_length=10)] = Field(
+        DEFAULT_CONFIDENCES, description="Confidences at which to say for how many days the top-up is good."
+    )
+    replacement_in_days: Annotated[FiniteFloat, Field(ge=0, le=HORIZON_DAYS)] | None = Field(
+        None, description="Days after the moment of the forecast until the replacement pack arrives."
+    )
+
+    explain: bool = Field(
+        False,
+        description="Also say what moves the forecast, and which past packs are most like this one. Takes longer.",
+    )
+
+
+class ReturnDay(BaseModel):
+    """The day by which a share of such packs is back."""
+
+    returned: float = Field(description="Share of such packs.")
+    day: float | None = Field(description="Days after the origin; null if beyond the horizon.")
+    beyond_horizon: bool = Field(description="Fewer than this share are back by the horizon; nothing is claimed later.")
+
+
+class GoodFor(BaseModel):
+    """For how long a top-up can be relied on, at a stated confidence."""
+
+    confidence: float
+    days: float = Field(description="Days; the horizon if the bound lies there or beyond.")
+    beyond_horizon: bool = Field(description="The bound lies at the horizon or beyond; nothing is claimed later.")
+    guarantee: str = Field(description="What the confidence promises, and what it does not.")
+
+
+class UntilReplacement(BaseModel):
+    """The wait for the replacement pack."""
+
+    days: float
+    hold_probability: float
+    band_low: float
+    band_high: float
+
+
+class EvidenceFlag(BaseModel):
+    """Something about the evidence that a reader should know."""
+
+    code: str
+    text: str
+
+
+class ForecastFigures(BaseModel):
+    """The figures of a forecast."""
+
+    pack_id: str
+    family: str
+    origin: AwareDatetime = Field(description="Moment of the forecast; all days count from here.")
+    days_held: float = Field(description="Days between the end of the charge and the origin.")
+    good_for: list[GoodFor]
+    until_replacement: UntilReplacement | None = Field(description="Null if no day of arrival was given.")
+    return_days: list[ReturnDay] = Field(description="Quantiles of the day of the fault's return.")
+    restricted_mean_days: float = Field(description="Mean of the days held, counting none beyond the horizon.")
+    horizon_days: float
+    days: list[float] = Field(description="The day grid.")
+    survival: list[float] = Field(description="Probability that the fault has not returned by each day.")
+    band_low: list[float] = Field(
+        description="Lower edge of the band of nine in ten curves, had other packs been learned from."
+    )
+    band_high: list[float]
+    kinds: dict[str, float] | None = Field(description="Probability of each kind of weakness; null if not told.")
+    flags: list[EvidenceFlag]
+    grid_version: str
+    model_id: str
+    inputs_digest: str = Field(description="Digest of the inputs: the same inputs give the same digest.")
+
+
+class EvidenceEffect(BaseModel):
+    """What one kind of evidence does to the forecast."""
+
+    evidence: Evidence
+    days: float = Field(description="Added to the mean days held; negative if it shortens them, 0 if not known.")
+    known: bool = Field(description="Whether anything of it is recorded.")
+    worth_days: float | None = Field(
+        None,
+        description="How far knowing it moved the forecasts of similar past packs, one way or the other (root mean "
+        "square, days); null if it is known, or if too few past packs had it.",
+    )
+
+
+class SimilarPastPack(BaseModel):
+    """A past pack that was much like this one, and what became of it."""
+
+    pack_id: str
+    family: str
+    days_held: float = Field(description="Days its top-up had held at the moment that is compared.")
+    further_days: float = Field(
+        description="Days from then until it came back, was replaced or was last known to hold."
+    )
+    became: Became
+    kind: str | None = Field(description="Its kind of weakness; null if not known.")
+    distance: float = Field(description="0 (alike in all that is known) to 1.")
+    same_situation: bool = Field(description="Of the same chemistry, with evidence of the same sort.")
+    invented: bool = Field(description="Simulated: no such pack was ever seen.")
+    sentence: str
+
+
+class ForecastExplanation(BaseModel):
+    """What moves the forecast."""
+
+    reference_days: float = Field(
+        description="Mean days held (none counted beyond the horizon) if only the family and the days held were known."
+    )
+    contributions: list[EvidenceEffect] = Field(
+        description="The largest first; with the reference they add up to `restricted_mean_days`."
+    )
+    sentences: list[str] = Field(description="The same in plain words.")
+    to_measure: list[str] = Field(
+        description="What is not known and would sharpen the forecast, and by how much, in plain words; what is worth "
+        "most first."
+    )
+    similar: list[SimilarPastPack] = Field(description="The most similar past packs, the nearest first.")
+
+
+class ForecastAnswer(ForecastFigures):
+    """A forecast in plain sentences and figures, with the cautions that always go with it."""
+
+    sentences: list[str] = Field(description="The answer in plain words, for reading aloud.")
+    cautions: list[str]
+    explanation: ForecastExplanation | None = Field(None, description="Null unless the request asked to explain.")

@@ -1,0 +1,199 @@
+"""A forecast in plain sentences: the one generator behind REST, the command line and the pages."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Final
+
+from models.features.definitions import Evidence
+from models.forecasts.similar_packs import SimilarPack
+from service.core.translation import N_, _, ngettext
+from service.forecasting.forecasts.schemas import EvidenceEffect, ForecastFigures, GoodFor, ReturnDay, UntilReplacement
+
+IN_WORDS: Final = {0.8: N_("Eight in ten"), 0.9: N_("Nine in ten"), 0.95: N_("Nineteen in twenty")}
+USUAL_CONFIDENCE: Final = 0.9
+KIND_WORDS: Final = {
+    "leak": N_("a block that loses charge by itself (leak)"),
+    "fade": N_("a block that has lost capacity (fade)"),
+    "neglect": N_("a block that only fell behind, with no defect (neglect)"),
+    "joint": N_("a bad joint or sense lead, which a top-up does not cure (joint)"),
+}
+MOVER_WORDS: Final[Mapping[Evidence, str]] = {
+    "top-up": N_("What the top-up took"),
+    "readings before": N_("What the readings before the charge say"),
+    "readings after": N_("What the readings after the charge say"),
+    "while holding": N_("What the readings since it drove again say"),
+    "earlier top-ups": N_("How earlier top-ups held"),
+    "planned use": N_("The planned use"),
+    "weather": N_("The temperature"),
+    "the pack": N_("What the pack's age and odometer say"),
+}
+MISSING_WORDS: Final[Mapping[Evidence, str]] = {
+    "top-up": N_(
+        "What the top-up took is not known: note the charge in Ah, how long it took and the voltage at its end."
+    ),
+    "readings before": N_(
+        "There is no reading from before the charge: enter one if it was kept; next time read all blocks first."
+    ),
+    "readings after": N_(
+        "There is no reading from after the charge: read all blocks at rest, and under load, before the car leaves."
+    ),
+    "while holding": N_(
+        "There is no reading since it drove again: read all blocks at rest, and under load, when it next comes by."
+    ),
+    "earlier top-ups": N_(
+        "No earlier top-up is recorded: if there were any, enter when, on which block, and when the fault came back."
+    ),
+    "planned use": N_(
+        "The planned use is not known: ask for kilometres and trips a day, and days on which it will stand."
+    ),
+    "weather": N_("The temperature is not known: give the mean expected outside, or that of the pack at rest."),
+    "the pack": N_("Neither age nor odometer of the pack is known: note both."),
+}
+LEAST_SAID_DAYS: Final = 0.05
+"""Effects below this print as 0.0."""
+LIKELY_KIND: Final = 0.5
+"""Below this probability no kind is called likely: the odds are against it."""
+
+
+def sentences_of(figures: ForecastFigures) -> list[str]:
+    """Say a forecast in plain words.
+
+    Days are whole in speech, and a promise is rounded down so that no sentence says more than its figure.
+    """
+    sentences = []
+    if figures.days_held >= 1:
+        said = _("The top-up has already held %(days)s; all days here count from now.")
+        sentences.append(said % {"days": count_days(figures.days_held)})
+    sentences.append(_good_for(main_promise(figures)))
+    sentences += [_half_back(point, figures.horizon_days) for point in figures.return_days if point.returned == 0.5]
+    if figures.until_replacement is not None:
+        sentences.append(_until(figures.until_replacement))
+    if figures.kinds:
+        sentences.append(_kind(figures.kinds))
+    return sentences
+
+
+def kind_words() -> dict[str, str]:
+    """Return the kinds of weakness in words."""
+    return {kind: _(words) for kind, words in KIND_WORDS.items()}
+
+
+def main_promise(figures: ForecastFigures) -> GoodFor:
+    """Return the good-for figure to say first: the one at 90 %, or else the first that was asked for."""
+    usual = [promise for promise in figures.good_for if promise.confidence == USUAL_CONFIDENCE]
+    return (usual or figures.good_for)[0]
+
+
+def count_days(days: float) -> str:
+    """Write whole days, rounded down: ``6.9`` as ``6 days``."""
+    whole = math.floor(days)
+    return ngettext("%(days)s day", "%(days)s days", whole) % {"days": whole}
+
+
+def promised(days: float) -> str:
+    """Write the days of a promise to one decimal, rounded down: it must not grow in print."""
+    # A whole number of tenths must survive its binary form: 2.3 is not 2.2.
+    return f"{math.floor(round(10 * days, 9)) / 10:.1f}"
+
+
+def movers(
+    effects: Sequence[EvidenceEffect], reference_days: float, mean_days: float, horizon_days: float
+) -> list[str]:
+    """Say what moves a forecast: where it starts from, then each known kind of evidence, in the order given."""
+    start = _(
+        "If only the family and the days held were known, such a pack would hold %(days)s days on average (none "
+        "counted beyond day %(horizon)s); with all that is known it is %(mean)s."
+    ) % {"days": f"{reference_days:.1f}", "horizon": f"{horizon_days:g}", "mean": f"{mean_days:.1f}"}
+    return [start] + [_mover(effect) for effect in effects if effect.known]
+
+
+def _mover(effect: EvidenceEffect) -> str:
+    words = {"what": _(MOVER_WORDS[effect.evidence]), "days": f"{abs(effect.days):.1f}"}
+    if abs(effect.days) < LEAST_SAID_DAYS:
+        return _("%(what)s hardly moves the forecast.") % words
+    if effect.days > 0:
+        return _("%(what)s lengthens the forecast by %(days)s days.") % words
+    return _("%(what)s shortens the forecast by %(days)s days.") % words
+
+
+def to_measure(effects: Iterable[EvidenceEffect]) -> list[str]:
+    """Name the evidence that is missing, how to come by it and how far it would move the forecast; most first."""
+    missing = [effect for effect in effects if not effect.known]
+    return [_missing(effect) for effect in sorted(missing, key=lambda effect: -(effect.worth_days or 0.0))]
+
+
+def _missing(effect: EvidenceEffect) -> str:
+    words = {"what": _(MISSING_WORDS[effect.evidence]), "days": f"{effect.worth_days or 0.0:.1f}"}
+    if effect.worth_days is None:
+        return words["what"]
+    if effect.worth_days < LEAST_SAID_DAYS:
+        return _("%(what)s Where it was known of packs like this one, it hardly moved the forecast.") % words
+    return (
+        _(
+            "%(what)s Where it was known of packs like this one, it moved the forecast by %(days)s days, one way or "
+            "the other."
+        )
+        % words
+    )
+
+
+def similar_pack(pack: SimilarPack) -> str:
+    """Say what became of a past pack, and never pass a simulated one off as seen."""
+    about = pack.family if pack.kind is None else f"{pack.family}, {pack.kind}"
+    if not pack.same_situation:
+        about = _("%(about)s, of another chemistry or with other evidence") % {"about": about}
+    held, later = (count_days(d) if d >= 1 else _("less than a day") for d in (pack.days_held, pack.further_days))
+    name = _("The invented pack %(name)s") if pack.invented else _("Pack %(name)s")
+    said = {
+        "returned": _("%(pack)s (%(about)s) had held %(held)s and came back %(later)s later."),
+        "replaced": _(
+            "%(pack)s (%(about)s) had held %(held)s and was replaced %(later)s later, the fault not having returned."
+        ),
+        "still holding": _(
+            "%(pack)s (%(about)s) had held %(held)s and was still holding %(later)s later, when last known."
+        ),
+    }[pack.became]
+    return said % {"pack": name % {"name": pack.pack_id}, "about": about, "held": held, "later": later}
+
+
+def _good_for(promise: GoodFor) -> str:
+    share = (
+        _(IN_WORDS[promise.confidence])
+        if promise.confidence in IN_WORDS
+        else _("%(count)s in 100") % {"count": f"{100 * promise.confidence:.3g}"}
+    )
+    if promise.days < 1:
+        return _("%(share)s such packs cannot be promised to hold even one day.") % {"share": share}
+    said = (
+        _("%(share)s such packs hold at least %(days)s; nothing is claimed beyond that day.")
+        if promise.beyond_horizon
+        else _("%(share)s such packs hold at least %(days)s.")
+    )
+    return said % {"share": share, "days": count_days(promise.days)}
+
+
+def _half_back(point: ReturnDay, horizon_days: float) -> str:
+    if point.day is None:
+        said = _("More than half still hold on day %(day)s; nothing is claimed beyond that day.")
+        return said % {"day": f"{horizon_days:g}"}
+    return _("Half are back by about day %(day)s.") % {"day": round(point.day)}
+
+
+def _until(wait: UntilReplacement) -> str:
+    of_100 = [round(100 * p) for p in (wait.hold_probability, wait.band_low, wait.band_high)]
+    return _(
+        "Until the replacement pack arrives on day %(day)s, %(hold)s of 100 such packs hold (the model is unsure "
+        "between %(low)s and %(high)s)."
+    ) % {"day": f"{wait.days:g}", "hold": of_100[0], "low": of_100[1], "high": of_100[2]}
+
+
+def _kind(kinds: dict[str, float]) -> str:
+    kind, probability = max(kinds.items(), key=lambda item: item[1])
+    said = (
+        _("The kind of weakness is not clear; the likeliest is %(kind)s, %(chance)s in 100.")
+        if probability < LIKELY_KIND
+        else _("The likely weakness is %(kind)s, %(chance)s in 100.")
+    )
+    return said % {"kind": kind_words()[kind], "chance": round(100 * probability)}

@@ -1,0 +1,186 @@
+"""Training as a whole, on simulated packs or on a workshop's record: the one way, for command line and jobs."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+from models.base.errors import ModelRefused
+from models.forecaster import Forecaster
+from models.packs.tables import HistoryTables
+from service.core.settings import Settings
+from service.forecasting.model.learning import learn, learn_from_record
+from training.files.families import load_families
+from training.learning.fitting import FitSettings, Further
+from training.learning.own_records import BACK_TEST_RETURNS
+from training.learning.promotion import RULE, Judgement
+from training.registry import Manifest, ModelRegistry
+from training.simulation.bank import PACKS_PER_FAMILY, simulate_bank
+from training.simulation.cohort import CohortPlan, simulate_cohort
+from training.simulation.workshop import WorkshopHabits
+
+DEFAULT_PACKS: Final = 20_000
+"""Simulated packs to learn from; about sixteen minutes of processor time."""
+
+FURTHER_PER_PACK: Final = 2
+"""Further packs, for each one learned from, that only set recalibration and bound: simulated packs cost little."""
+
+FURTHER_SEED: Final = 1_000_003
+"""Added to the seed for those."""
+
+TRIAL_PACKS: Final = 1_500
+TRIAL_SEED: Final = 2_000_003
+"""Packs, and what is added to the seed, for comparing a new model with the current one."""
+
+BANK_SHARE: Final = 4
+FEWEST_BANKED: Final = 30
+"""One in `BANK_SHARE` as many packs of each family as are learned from, but at least `FEWEST_BANKED`, are kept to be
+run forward under other plans (at most `training.simulation.bank.PACKS_PER_FAMILY`)."""
+
+NOBODY_REPLACES: Final = WorkshopHabits(replaces=False)
+"""A forecast says when the fault would return if the pack stayed in. A simulation knows that for every pack; a shop
+that replaces what looked bad at a recheck hides it from its record, and weights can give back only part."""
+
+Stages = Callable[[str], AbstractContextManager[Callable[..., None]]]
+"""Opens a stage of the work by its name; what it gives is told steps done, steps in all and the name of the step."""
+
+
+@dataclass(frozen=True)
+class Taught:
+    """What came of learning from a record.
+
+    Attributes
+    ----------
+    manifest : Manifest
+        Of the new model, or of the one that learning started from if nothing could be learned.
+    judgement : Judgement or None
+        Against the model that answered; None if nothing was learned.
+    answering : str
+        Name of the model that answers from now on.
+    """
+
+    manifest: Manifest
+    judgement: Judgement | None
+    answering: str
+
+    def sentences(self) -> list[str]:
+        """Say what was learned, why that way, and who answers now."""
+        if self.judgement is None:
+            said = ["No return is recorded yet, so there is nothing to learn."]
+        else:
+            returns = int(self.manifest.facts["returns"])
+            few = f"Whether that is better cannot be tried on so few returns: it needs {BACK_TEST_RETURNS}."
+            said = [
+                str(self.manifest.facts["why"]),
+                few if returns < BACK_TEST_RETURNS else self.judgement.sentence(),
+            ]
+        if self.answering == self.manifest.model_id:
+            return [*said, f"Model {self.answering} answers from now on."]
+        return [*said, f"Model {self.manifest.model_id} is stored; {self.answering} goes on answering. {RULE}"]
+
+
+def train_on_simulation(
+    settings: Settings, registry: ModelRegistry, *, packs: int, seed: int, workers: int, at: datetime, stages: Stages
+) -> Manifest:
+    """Simulate packs, learn from them, and promote the model if it is no worse than a current one.
+
+    Parameters
+    ----------
+    settings : Settings
+    registry : ModelRegistry
+    packs : int
+        To learn from; `FURTHER_PER_PACK` times as many are simulated besides.
+    seed : int
+    workers : int
+        Processes.
+    at : datetime
+        Now, with offset.
+    stages : Stages
+    """
+    families = load_families(settings.families_dir)
+    with stages("Simulating packs") as progress:
+        cohort = simulate_cohort(
+            CohortPlan(packs=packs, seed=seed, habits=NOBODY_REPLACES),
+            families=families,
+            workers=workers,
+            progress=progress,
+        )
+    with stages("Simulating packs to check against") as progress:
+        plan = CohortPlan(packs=FURTHER_PER_PACK * packs, seed=seed + FURTHER_SEED, habits=NOBODY_REPLACES)
+        check = simulate_cohort(plan, families=families, workers=workers, progress=progress)
+    with stages("Simulating packs to run forward") as progress:
+        each = min(max(packs // BANK_SHARE, FEWEST_BANKED), PACKS_PER_FAMILY)
+        bank = simulate_bank(families, seed=seed, packs_per_family=each, workers=workers, progress=progress)
+    trial = None
+    if usable(registry):
+        plan = CohortPlan(packs=TRIAL_PACKS, seed=seed + TRIAL_SEED, habits=NOBODY_REPLACES)
+        trial = simulate_cohort(plan, families=families, workers=workers).tables
+    with stages("Training") as progress:
+        return learn(
+            registry,
+            cohort.tables,
+            truth=cohort.truth,
+            further=Further(check.tables, check.truth),
+            bank=bank,
+            created=at,
+            settings=FitSettings(seed=seed, workers=workers),
+            threads=settings.threads,
+            trial=trial,
+            progress=progress,
+        )
+
+
+def train_on_record(
+    settings: Settings,
+    registry: ModelRegistry,
+    record: HistoryTables,
+    *,
+    packs: int,
+    seed: int,
+    workers: int,
+    at: datetime,
+    stages: Stages,
+) -> Taught:
+    """Let the current model learn from a record; it answers if it is no worse.
+
+    Where there is no model yet one is trained on `packs` simulated packs first.
+
+    Raises
+    ------
+    ModelRefused, BadInput
+        As for `service.forecasting.model.learning.learn_from_record`.
+    """
+    if registry.current_id() is None:
+        train_on_simulation(settings, registry, packs=packs, seed=seed, workers=workers, at=at, stages=stages)
+    with stages("Learning") as progress:
+        manifest, judgement = learn_from_record(
+            registry,
+            record,
+            at=at,
+            families=load_families(settings.families_dir),
+            habits=NOBODY_REPLACES,
+            settings=FitSettings(seed=seed, workers=workers),
+            threads=settings.threads,
+            progress=progress,
+        )
+    answering = registry.current_id()
+    assert answering is not None
+    return Taught(manifest, judgement, answering)
+
+
+def usable(registry: ModelRegistry) -> bool:
+    """Whether there is a current model that may be used."""
+    try:
+        registry.load_current(Forecaster)
+    except ModelRefused:
+        return False
+    return True
+
+
+def usual_workers() -> int:
+    """Two processes, or one on a single core."""
+    return min(2, os.cpu_count() or 1)

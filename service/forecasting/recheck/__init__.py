@@ -1,0 +1,1 @@
+"""When to read a pack again, and what the reading will mean. Begin at `answers`."""

@@ -1,0 +1,1 @@
+"""Before a charge: how much, how, and where to stop. Begin at `answers`."""

@@ -1,0 +1,1 @@
+"""What people were told and what came of it; calibration, alarm, drift. Begin at `reading`."""

@@ -1,0 +1,1 @@
+"""One pack under other plans. Begin at `answers`."""

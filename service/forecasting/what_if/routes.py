@@ -1,0 +1,50 @@
+"""What-ifs over REST. Nothing is stored, and nothing is recommended."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Body, Depends, Request
+
+from service.forecasting.what_if.answers import answer, case_of_pack
+from service.forecasting.what_if.examples import STORED, sent_examples
+from service.forecasting.what_if.schemas import WhatIfAnswer, WhatIfCase, WhatIfRequest
+from service.http.body_limit import require_json
+from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies, PathPack
+from service.http.problems import problem_responses
+
+router = APIRouter(prefix="/v1", tags=["what if"], dependencies=[Depends(require_json)])
+
+
+@router.post(
+    "/packs/{pack_id}/what-if",
+    operation_id="compare_plans",
+    responses=problem_responses(400, 404, 409, 413, 415, 422, 503),
+)
+def compare_plans(
+    pack_id: PathPack,
+    asked: Annotated[WhatIfRequest, Body(openapi_examples=STORED)],
+    store: CurrentStore,
+    model: CurrentModel,
+    families: KnownFamilies,
+    request: Request,
+) -> WhatIfAnswer:
+    """Say how long a stored pack's top-up would hold if it were used, parked, charged or mended otherwise.
+
+    Simulated packs that explain its readings are run forward under every plan; for the present plan the curve is the
+    forecast's own. Says which plans the evidence cannot tell apart.
+    """
+    with store.reading() as session:
+        case = case_of_pack(session, pack_id, asked)
+    return answer(case, model.model, families, threads=request.app.state.settings.threads)
+
+
+@router.post("/what-if", operation_id="compare_sent_plans", responses=problem_responses(400, 409, 413, 415, 422))
+def compare_sent_plans(
+    case: Annotated[WhatIfCase, Body(openapi_examples=sent_examples())],
+    model: CurrentModel,
+    families: KnownFamilies,
+    request: Request,
+) -> WhatIfAnswer:
+    """Say the same for a pack whose whole history is sent along."""
+    return answer(case, model.model, families, threads=request.app.state.settings.threads)

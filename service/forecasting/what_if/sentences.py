@@ -1,0 +1,72 @@
+"""A what-if in plain sentences."""
+
+from __future__ import annotations
+
+from models.interventions.what_if import PlanForecast, WhatIf
+from service.core.translation import _, ngettext
+
+TOLD_DAY = 14
+"""Day at which shares still holding are told: two weeks, the usual wait for a pack (common practice, no source)."""
+
+
+def sentence_of(told: PlanForecast, answer: WhatIf) -> str:
+    """Say what one plan does."""
+    days = answer.present.days
+    held, before = (
+        round(100 * float(curve[days == TOLD_DAY][0])) for curve in (told.survival, answer.present.survival)
+    )
+    name = _(told.plan.name)
+    name = name[:1].upper() + name[1:]
+    if told.verdict == "as planned":
+        return _(
+            "As planned, such packs hold %(days)s days on average (none counted beyond day %(horizon)s); on day "
+            "%(day)s, %(held)s of 100 still hold."
+        ) % {
+            "days": f"{told.mean_days:.1f}",
+            "horizon": f"{answer.present.horizon_days:g}",
+            "day": TOLD_DAY,
+            "held": held,
+        }
+    if told.verdict == "cannot tell":
+        said = [_("%(plan)s: the evidence cannot tell this from the present plan.") % {"plan": name}]
+    else:
+        low, high = sorted((abs(told.gained_low), abs(told.gained_high)))
+        gained = (
+            _(
+                "%(plan)s: %(days)s days longer on average (between %(low)s and %(high)s); on day %(day)s, %(held)s of "
+                "100 still hold instead of %(before)s."
+            )
+            if told.verdict == "longer"
+            else _(
+                "%(plan)s: %(days)s days shorter on average (between %(low)s and %(high)s); on day %(day)s, %(held)s "
+                "of 100 still hold instead of %(before)s."
+            )
+        )
+        words = {"plan": name, "days": f"{abs(told.gained_days):.1f}", "low": f"{low:.1f}", "high": f"{high:.1f}"}
+        said = [gained % {**words, "day": TOLD_DAY, "held": held, "before": before}]
+    if told.plan.clean_joints and told.verdict == "longer":
+        said.append(_("It helps where a connection is bad; a block that leaks or has lost capacity stays as it is."))
+    if told.plan.swap_block:
+        said.append(_("The rest of the pack stays as it is: from then on its next weakest block decides."))
+    if told.plan.start_after_days:
+        stands = ngettext(
+            "The %(days)s day on which it stands is counted in.",
+            "The %(days)s days on which it stands are counted in.",
+            told.plan.start_after_days,
+        )
+        said.append(stands % {"days": told.plan.start_after_days})
+    return " ".join(said)
+
+
+def sentences_of(answer: WhatIf) -> list[str]:
+    """Say all plans in order, then which of them the evidence does not tell apart from one another."""
+    said = [sentence_of(told, answer) for told in answer.plans]
+    present = answer.plans[0].plan.name
+    pairs = [
+        _("“%(one)s” and “%(other)s”") % {"one": _(one), "other": _(other)}
+        for one, other in answer.cannot_tell
+        if present not in (one, other)
+    ]
+    if pairs:
+        said.append(_("Not told apart by the evidence: %(pairs)s.") % {"pairs": "; ".join(pairs)})
+    return said

@@ -1,1 +1,0 @@
-"""Forecasts: a history in, a hold curve and its sentences out, nothing stored."""

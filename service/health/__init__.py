@@ -1,1 +1,0 @@
-"""Whether the process lives, and whether it can forecast."""

@@ -1,0 +1,164 @@
+"""Errors over HTTP: one shape for all of them, the problem document of RFC 9457."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from http import HTTPStatus
+from typing import Any, Final
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from pydantic import BaseModel, Field
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+from models.base.errors import BadInput, ModelRefused, OutOfReach, Problem, problems_of_items
+from service.core.translation import _, translated_problems
+from service.http.page_addresses import is_page
+
+PROBLEM_MEDIA_TYPE: Final = "application/problem+json"
+TYPE_PREFIX: Final = "urn:tideover:problem:"
+
+
+class ProblemPart(BaseModel):
+    """One fault of an input."""
+
+    where: str = Field(description="The field, row or file.", examples=["history.readings[2].block_v"])
+    what: str = Field(description="What is wrong, in a sentence.")
+    mend: str = Field(description="How to put it right, in a sentence.")
+
+
+class ProblemDocument(BaseModel):
+    """A problem document (RFC 9457) with the request's identifier and, for wrong input, every fault found."""
+
+    type: str = Field(description="`about:blank` if the status says it all, else a name of ours that stays the same.")
+    title: str = Field(description="What kind of problem it is.")
+    status: int = Field(description="The HTTP status.")
+    detail: str = Field(description="What happened this time, in a sentence.")
+    instance: str = Field(description="The path that was asked for.")
+    request_id: str = Field(description="As in the X-Request-ID header; quote it when asking about the problem.")
+    problems: list[ProblemPart] | None = Field(
+        None, description="Each fault of the input: where, what, how to mend it."
+    )
+
+
+_WHEN: Mapping[int, str] = {
+    400: "The body is not valid JSON.",
+    401: "There is no access key in the request, or it opens nothing (unknown, expired or revoked).",
+    403: "The role of the access key may not do this.",
+    404: "Nothing is at this address.",
+    405: "The address does not take this method.",
+    408: "The body did not arrive within the setting `body_seconds`.",
+    409: "There is no model yet, its files were refused, or what is stored speaks against the request.",
+    412: "The record has changed since the entity tag of If-Match was given out.",
+    413: "The body is larger than the setting `max_body_bytes` allows.",
+    415: "The body is not declared as application/json.",
+    421: "Without access keys the service answers only by the name of this machine; `Host` or `Origin` names another.",
+    422: "The input is wrong; `problems` says where, what and how to mend it.",
+    429: "The access key makes more requests than the setting `requests_per_minute` allows.",
+    500: "The fault is ours. The body tells nothing but the request's identifier.",
+    503: "The service is not ready: it has no usable model, or the store is busy or cannot be reached.",
+}
+
+
+def problem_responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """Return the ``responses=`` of a route that can fail with these statuses, and with 500 as every route can."""
+    slow = (408,) if 413 in statuses else ()  # whatever reads a body may have to wait for it
+    return {status: {"model": ProblemDocument, "description": _WHEN[status]} for status in (*statuses, *slow, 500)}
+
+
+def problem_response(
+    request: Request,
+    status: int,
+    detail: str,
+    *,
+    kind: str | None = None,
+    title: str | None = None,
+    problems: Sequence[Problem] | None = None,
+    headers: Mapping[str, str] | None = None,
+) -> Response:
+    """Build a problem document; at the address of a page, the page that says the same.
+
+    Parameters
+    ----------
+    request : Request
+    status : int
+    detail : str
+        What happened this time, in a sentence.
+    kind : str, optional
+        Last part of the problem's type; without it the type is ``about:blank`` and the title the status phrase
+        (RFC 9457, 4.2.1).
+    title : str, optional
+    problems : sequence of Problem, optional
+    headers : mapping, optional
+    """
+    document = ProblemDocument(
+        type=f"{TYPE_PREFIX}{kind}" if kind else "about:blank",
+        title=title or HTTPStatus(status).phrase,
+        status=status,
+        detail=detail,
+        instance=request.url.path,
+        request_id=request.state.request_id,
+        problems=None if problems is None else [ProblemPart(**p.as_dict()) for p in translated_problems(problems)],
+    )
+    if is_page(request.url.path):
+        page: Response = request.app.state.problem_page(request, document, headers)
+        return page
+    return Response(document.model_dump_json(exclude_none=True), status, headers, PROBLEM_MEDIA_TYPE)
+
+
+def install_problem_handlers(app: FastAPI) -> None:
+    """Answer every error of an application with a problem document."""
+    app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(RequestValidationError, _validation)
+    app.add_exception_handler(BadInput, _bad_input)
+    app.add_exception_handler(OutOfReach, _out_of_reach)
+    app.add_exception_handler(ModelRefused, _model_refused)
+
+
+def _http(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    details = {
+        400: _("The body could not be read as JSON in UTF-8."),
+        404: _("There is nothing at %(path)s.") % {"path": request.url.path},
+        405: _("%(path)s does not take %(method)s.") % {"path": request.url.path, "method": request.method},
+    }
+    # An address that no route has comes with nothing but the status's own name.
+    own_words = error.status_code == 404 and error.detail != HTTPStatus.NOT_FOUND.phrase
+    said = str(error.detail) if own_words else details.get(error.status_code, str(error.detail))
+    return problem_response(request, error.status_code, said, headers=error.headers)
+
+
+def _validation(request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    items = error.errors()
+    if any(item["type"] == "json_invalid" for item in items):
+        reason = items[0].get("ctx", {}).get("error", "it ends too early")
+        position = items[0]["loc"][-1]
+        return problem_response(request, 400, f"The body is not valid JSON at character {position}: {reason}.")
+    # Where the fault lies is said as the sender wrote it: without the word "body" before every field.
+    bare = [item | {"loc": item["loc"][1:] if item["loc"][:1] == ("body",) else item["loc"]} for item in items]
+    return _wrong_input(request, problems_of_items(bare))
+
+
+def _bad_input(request: Request, error: Exception) -> Response:
+    assert isinstance(error, BadInput)
+    return _wrong_input(request, error.problems)
+
+
+def _wrong_input(request: Request, problems: Sequence[Problem]) -> Response:
+    (first,) = translated_problems(problems[:1])
+    said = str(first)
+    if len(problems) > 1:
+        said += " " + _("And %(count)s more, see problems.") % {"count": len(problems) - 1}
+    return problem_response(request, 422, said, kind="bad-input", title="The input is wrong", problems=problems)
+
+
+def _out_of_reach(request: Request, error: Exception) -> Response:
+    return problem_response(
+        request, 422, str(error), kind="out-of-reach", title="Too far from anything the model has seen"
+    )
+
+
+def _model_refused(request: Request, error: Exception) -> Response:
+    return problem_response(request, 409, str(error), kind="model-refused", title="There is no usable model")

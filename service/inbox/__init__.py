@@ -1,1 +1,0 @@
-"""Files sent in over the network, waiting to be imported."""

@@ -1,1 +1,0 @@
-"""Access keys over REST."""

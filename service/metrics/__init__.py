@@ -1,1 +1,0 @@
-"""What the service counts and times, for Prometheus."""

@@ -1,1 +1,0 @@
-"""The current model: where it comes from, and what is known about it."""

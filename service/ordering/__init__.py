@@ -1,1 +1,0 @@
-"""When to order a pack, from whom, and what waiting costs."""

@@ -1,1 +1,0 @@
-"""What became of top-ups."""

@@ -1,1 +1,0 @@
-"""When to read a pack again, and what the reading will mean."""

@@ -1,0 +1,102 @@
+"""A pack's history as the store tells it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, Final
+
+from pydantic import ValidationError
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from models.base.errors import BadInput, problems_from
+from models.packs.family import PackFamily
+from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
+from models.packs.tables import HistoryTables, tables_from_histories
+from service.core.translation import _
+from service.http.store_problems import Conflict, NoSuchRecord
+from service.store import schema
+from service.store.schema import Base, Pack
+
+_PARTS: dict[str, tuple[type[Base], type[Any]]] = {
+    "readings": (schema.Reading, BlockReading),
+    "topups": (schema.TopUp, TopUp),
+    "usage": (schema.Usage, UsagePlan),
+    "outcomes": (schema.Outcome, Outcome),
+}
+
+READ_AT_ONCE: Final = 200
+"""Packs whose facts are fetched together."""
+
+
+def begun_history(session: Session, pack_id: str, mend: str) -> PackHistory:
+    """Return a stored pack's history, which must hold something to start from.
+
+    Raises
+    ------
+    NoSuchRecord
+    Conflict
+        It has neither reading nor top-up; `mend` says what to record.
+    """
+    history = history_of_pack(session, pack_id)
+    if history is None:
+        raise Conflict(_("Pack %(pack)s has no reading and no top-up yet. %(mend)s") % {"pack": pack_id, "mend": mend})
+    return history
+
+
+def history_of_pack(session: Session, pack_id: str) -> PackHistory | None:
+    """Return everything stored about a pack; None if there is no reading and no top-up yet.
+
+    Raises
+    ------
+    NoSuchRecord
+        There is no such pack.
+    BadInput
+        What is stored contradicts itself.
+    """
+    pack = session.get(Pack, pack_id)
+    if pack is None:
+        raise NoSuchRecord(_("There is no pack %(pack)s.") % {"pack": pack_id})
+    return next(histories_of(session, [pack]), None)
+
+
+def histories_of(session: Session, packs: Sequence[Pack]) -> Iterator[PackHistory]:
+    """Yield what is stored about packs, without those of which there is no reading and no top-up yet.
+
+    Raises
+    ------
+    BadInput
+        What is stored contradicts itself.
+    """
+    for first in range(0, len(packs), READ_AT_ONCE):
+        some = packs[first : first + READ_AT_ONCE]
+        facts = {name: _facts(session, name, some) for name in _PARTS}
+        for pack in some:
+            mine = {name: tuple(found.get(pack.id, ())) for name, found in facts.items()}
+            if not mine["readings"] and not mine["topups"]:
+                continue
+            head = {"family": pack.family, "age_years": pack.age_years, "odometer_km": pack.odometer_km}
+            try:
+                yield PackHistory(pack_id=pack.id, **head, **mine)
+            except ValidationError as error:
+                raise BadInput(problems_from(error, (f"packs/{pack.id}",))) from error
+
+
+def tables_of(session: Session, families: Mapping[str, PackFamily], only: Sequence[str] | None = None) -> HistoryTables:
+    """Return everything in the store, or of some packs only, as tables."""
+    query = select(Pack).order_by(Pack.id)
+    found = session.scalars(query if only is None else query.where(Pack.id.in_(only))).all()
+    return tables_from_histories(histories_of(session, found), families)
+
+
+def _facts(session: Session, name: str, packs: Sequence[Pack]) -> dict[str, list[Any]]:
+    table, kind = _PARTS[name]
+    columns = table.__table__.c
+    query = select(columns.pack_id, *(columns[field] for field in kind.model_fields))
+    query = query.where(columns.pack_id.in_([pack.id for pack in packs])).order_by(columns.pack_id, columns.time)
+    found: dict[str, list[Any]] = {}
+    for pack_id, *values in session.execute(query):
+        # Checked when they were stored; what cannot be seen in one fact alone is checked with the whole history.
+        fact = kind.model_validate(dict(zip(kind.model_fields, values, strict=True)))
+        found.setdefault(pack_id, []).append(fact)
+    return found

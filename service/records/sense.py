@@ -1,0 +1,133 @@
+"""Whether facts of a pack can be true together: the same rules for one write and for an import."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import Any, Literal, NamedTuple
+
+from sqlalchemy import select
+
+from models.base.errors import Problem
+from models.packs.family import PackFamily
+from models.packs.history import BlockReading, PackHistory, TopUp, family_problems
+from service.records.subject import Situation
+from service.store.schema import Outcome, Pack
+from service.store.schema import TopUp as TopUpRow
+
+FactKind = Literal["topups", "outcomes"]
+
+
+class Mark(NamedTuple):
+    """A top-up or an outcome in time; `key` tells which."""
+
+    time: datetime
+    kind: FactKind
+    key: Any
+
+
+class OrderFault(NamedTuple):
+    """A top-up or an outcome that cannot stand where it does."""
+
+    mark: Mark
+    what: str
+    mend: str
+
+
+def order_faults(marks: Iterable[Mark]) -> list[OrderFault]:
+    """List outcomes that nothing was topped up before, and top-ups made while an earlier one was open.
+
+    A top-up ends in an outcome: returned, replaced, retired, or last known running. Without it nobody could tell how
+    long the earlier one held.
+
+    Parameters
+    ----------
+    marks : iterable of Mark
+        Of one pack, in any order.
+    """
+    faults = []
+    seen: Mark | None = None
+    topped: Mark | None = None
+    # At the same moment the outcome of the earlier top-up comes before the next one ("outcomes" sorts first).
+    for mark in sorted(marks, key=lambda m: (m.time, m.kind)):
+        if mark.kind == "outcomes":
+            if seen is None:
+                what = f"The outcome of {mark.time.isoformat()} lies before the pack's first top-up."
+                faults.append(OrderFault(mark, what, "Record the top-up that it followed first, or correct the time."))
+            topped = None
+            continue
+        if topped is not None:
+            what = (
+                f"At {mark.time.isoformat()} the top-up of {topped.time.isoformat()} is still open: it has no outcome."
+            )
+            mend = (
+                "Record the earlier one's outcome first (running, if the fault had not returned), or correct the time."
+            )
+            faults.append(OrderFault(mark, what, mend))
+        seen = topped = mark
+    return faults
+
+
+def unknown_family(name: str, families: Mapping[str, PackFamily]) -> Problem | None:
+    """Return the problem of a family that nobody has described."""
+    if name in families:
+        return None
+    return Problem("family", f"The family {name!r} is not known.", f"Name one of {', '.join(sorted(families))}.")
+
+
+def fit_problems(family: PackFamily, fact: BlockReading | TopUp) -> list[Problem]:
+    """List what in one reading or top-up cannot be true of a family; fields are named as in the fact."""
+    readings, topups = ((fact,), ()) if isinstance(fact, BlockReading) else ((), (fact,))
+    # Every field is given: looking up defaults would take longer than the check, a million times over in an import.
+    history = PackHistory.model_construct(
+        pack_id="",
+        family=family.name,
+        age_years=None,
+        odometer_km=None,
+        readings=readings,
+        topups=topups,
+        usage=(),
+        outcomes=(),
+    )
+    return [Problem(p.where.split(".", 1)[1], p.what, p.mend) for p in family_problems(history, family)]
+
+
+def fits_family(situation: Situation, kind: type[BlockReading | TopUp]) -> list[Problem]:
+    """Check a reading or a top-up against the family of its pack."""
+    if situation.after is None:
+        return []
+    name = situation.session.scalars(select(Pack.family).where(Pack.id == situation.after["pack_id"])).one()
+    family = situation.families.get(name)
+    if family is None:
+        known = f"The pack is of the family {name!r}, which this service does not know any more."
+        return [Problem("pack_id", known, "Put the family file back, or correct the pack's family.")]
+    fact = kind.model_construct(**{field: situation.after[field] for field in kind.model_fields})
+    return fit_problems(family, fact)
+
+
+def keeps_order(situation: Situation, kind: FactKind) -> list[Problem]:
+    """Check the order of a pack's top-ups and outcomes after a change of one of them."""
+    problems = []
+    for pack_id in sorted({values["pack_id"] for values in (situation.before, situation.after) if values is not None}):
+        marks = _marks(situation, pack_id)
+        own = situation.after if situation.after is not None and situation.after["pack_id"] == pack_id else None
+        changed = [m for m in marks if not (m.kind == kind and m.key == situation.record_id)]
+        if own is not None:
+            changed.append(Mark(own["time"], kind, None))
+        already = {(fault.mark.kind, fault.mark.key) for fault in order_faults(marks)}
+        problems += [
+            Problem("time", fault.what, fault.mend)
+            for fault in order_faults(changed)
+            if (fault.mark.kind, fault.mark.key) not in already
+        ]
+    return problems
+
+
+def _marks(situation: Situation, pack_id: str) -> Sequence[Mark]:
+    marks = []
+    kinds: tuple[tuple[FactKind, type[TopUpRow | Outcome]], ...] = (("topups", TopUpRow), ("outcomes", Outcome))
+    for kind, table in kinds:
+        columns = table.__table__.c
+        rows = situation.session.execute(select(columns.id, columns.time).where(columns.pack_id == pack_id))
+        marks += [Mark(time, kind, number) for number, time in rows]
+    return marks

@@ -1,0 +1,1 @@
+"""The kinds of record, one module each. Begin at `all_subjects`."""

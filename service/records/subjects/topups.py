@@ -1,0 +1,54 @@
+"""Topping charges as a subject of the store."""
+
+from __future__ import annotations
+
+from typing import Annotated, Final
+
+from pydantic import Field, FiniteFloat
+
+from models.base.errors import Problem
+from models.packs.history import TopUp
+from service.records.schemas import Moment, PackName
+from service.records.sense import fits_family, keeps_order
+from service.records.subject import Situation, Subject
+from service.store.schema import Pack
+from service.store.schema import TopUp as TopUpRow
+
+BlockNumber = Annotated[int, Field(ge=1, le=200)]
+
+
+class NewTopUp(TopUp):
+    """One topping charge of one or more blocks; its time is the end of the charge."""
+
+    pack_id: PackName
+    time: Moment
+    blocks: Annotated[tuple[BlockNumber, ...], Field(min_length=1, max_length=200)]
+    rest_before_v: Annotated[FiniteFloat, Field(ge=-250)] | None = None
+    rest_after_v: Annotated[FiniteFloat, Field(ge=-250)] | None = None
+
+
+def _topup_sense(situation: Situation) -> list[Problem]:
+    return fits_family(situation, TopUp) + keeps_order(situation, "topups")
+
+
+TOPUPS: Final = Subject(
+    name="topups",
+    one="topup",
+    table=TopUpRow,
+    new=NewTopUp,
+    example={
+        "pack_id": "MB-VAN-07",
+        "time": "2026-03-02T12:50:00+00:00",
+        "blocks": [5],
+        "charge_ah": 1.73,
+        "end_v": 13.55,
+        "duration_h": 3.7,
+        "rest_after_v": 13.29,
+        "rest_after_h": 17.3,
+    },
+    references={"pack_id": Pack},
+    unique=("pack_id", "time"),
+    filters=("pack_id",),
+    time="time",
+    check=_topup_sense,
+)

@@ -1,1 +1,0 @@
-"""What a vehicle risks on the way to its replacement pack."""

@@ -1,1 +1,0 @@
-"""Reports written as files by a job: the calibration report with what people were told."""

@@ -1,1 +1,0 @@
-"""How many packs to keep on the shelf."""

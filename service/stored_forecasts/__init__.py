@@ -1,1 +1,0 @@
-"""Forecasts made from the stored history, kept as they were issued."""

@@ -1,1 +1,0 @@
-"""Suppliers, what they offer and what they delivered."""

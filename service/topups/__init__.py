@@ -1,1 +1,0 @@
-"""Topping charges."""

@@ -1,1 +1,0 @@
-"""Plans of how a vehicle will be used."""

@@ -1,1 +1,0 @@
-"""Vehicles, by fleet number."""

@@ -1,1 +1,0 @@
-"""What if: forecasts of one pack under other plans."""

@@ -1,0 +1,161 @@
+"""The feature table: the same numbers one by one and together, in any order, and nothing from after the origin."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from models.features.block_estimate import ESTIMATES
+from models.features.definitions import FEATURE_NAMES
+from models.features.raw import feature_frame
+from models.forecasts.evidence import with_inferred_topups
+from models.packs.tables import HistoryTables, block_columns
+from training.learning.moments import moments_of
+from training.simulation.cohort import CohortPlan, simulate_cohort
+
+
+@pytest.fixture(scope="module")
+def tables():
+    return simulate_cohort(CohortPlan(packs=400, seed=31)).tables
+
+
+@pytest.fixture(scope="module")
+def moments(tables):
+    return moments_of(tables, np.random.default_rng(0))
+
+
+@pytest.fixture(scope="module")
+def frame(tables, moments):
+    return feature_frame(tables, moments)
+
+
+def test_property_columns_types_and_index(frame, moments):
+    assert tuple(frame.columns) == FEATURE_NAMES
+    assert (frame.dtypes == np.float64).all()
+    assert frame.index.equals(moments.index)
+    assert not np.isinf(frame.to_numpy()).any()
+
+
+def test_parity_batch_equals_one_by_one(tables, moments, frame):
+    for row in np.random.default_rng(1).choice(len(moments), 60, replace=False):
+        one = moments.iloc[[row]]
+        alone = feature_frame(tables.of_packs(one["pack_id"]), one)
+        pd.testing.assert_frame_equal(alone, frame.iloc[[row]], rtol=1e-9, atol=1e-12)
+
+
+def test_invariance_order_of_moments_packs_and_rows(tables, moments, frame):
+    rng = np.random.default_rng(2)
+    mixed = HistoryTables(
+        **{name: f.iloc[rng.permutation(len(f))].reset_index(drop=True) for name, f in tables.frames().items()},
+        families=tables.families,
+    )
+    shuffled = moments.iloc[rng.permutation(len(moments))]
+    # Rows of one pack at the same second (a rest reading noted twice) would tie; the simulation has none.
+    pd.testing.assert_frame_equal(feature_frame(mixed, shuffled).loc[moments.index], frame, rtol=1e-9, atol=1e-12)
+
+
+def test_property_facts_after_the_origin_change_nothing(tables, moments, frame):
+    origin = moments.groupby("pack_id")["origin"].max()
+
+    def spoil(table, **changes):
+        late = table["time"] > table["pack_id"].map(origin)
+        assert late.any()
+        return table.assign(**{k: table[k].mask(late, v) for k, v in changes.items()})
+
+    volts = dict.fromkeys(block_columns(tables.readings), np.float32(1.0))
+    spoiled = replace(
+        tables,
+        readings=spoil(tables.readings, current_a=99.0, temperature_c=99.0, **volts),
+        outcomes=spoil(tables.outcomes, kind="retired"),
+        topups=spoil(tables.topups, charge_ah=99.0)
+        if (tables.topups["time"] > tables.topups["pack_id"].map(origin)).any()
+        else tables.topups,
+    )
+    last = moments.groupby("pack_id").tail(1)
+    pd.testing.assert_frame_equal(feature_frame(spoiled, last), frame.loc[last.index], rtol=0, atol=0)
+
+
+def test_property_facts_up_to_the_origin_are_read(tables, moments, frame):
+    volts = {c: tables.readings[c] * np.float32(1.02) for c in block_columns(tables.readings)[:1]}
+    other = feature_frame(replace(tables, readings=tables.readings.assign(**volts)), moments)
+    assert not other.equals(frame)
+
+
+def test_property_missing_evidence_stays_missing(tables, moments, frame):
+    bare = replace(
+        tables,
+        readings=tables.readings.iloc[:0],
+        usage=tables.usage.iloc[:0],
+        packs=tables.packs.assign(age_years=np.nan, odometer_km=np.nan),
+        topups=tables.topups.assign(
+            charge_ah=np.nan,
+            end_v=np.nan,
+            duration_h=np.nan,
+            rest_before_v=np.nan,
+            rest_after_v=np.nan,
+            rest_after_h=np.nan,
+        ),
+    )
+    found = feature_frame(bare, moments)
+    known = {"blocks_topped", "held_days", "earlier_topups", "last_hold_days", "shortest_hold_days", "last_same_block"}
+    known |= {
+        "rated_ah",
+        "blocks",
+        "cells_per_block",
+        "lithium",
+        "limit_mv_per_cell",
+        "critical_share",
+    }
+    # What is left rests on the family and on the dates of top-ups and returns alone: estimates are their priors.
+    known |= set(ESTIMATES) - {"charge_passage_days", "earlier_passage_days"}
+    assert set(found.columns[found.notna().any()]) == known
+    assert frame["charge_share"].isna().any()
+    assert frame["now_rest_mv_per_cell"].isna().any()
+
+
+def test_invariance_of_units_per_cell(tables, moments, frame):
+    # Twice the cells at twice the voltage and twice the resistance are the same evidence.
+    def bigger(f):
+        names = ("discharge_spread_limit_v", "charge_spread_limit_v", "rest_spread_limit_v")
+        return f.model_copy(update={"cells_per_block": 2 * f.cells_per_block} | {n: 2 * getattr(f, n) for n in names})
+
+    volts = {c: 2 * tables.readings[c] for c in block_columns(tables.readings)}
+    topups = {c: 2 * tables.topups[c] for c in ("end_v", "rest_before_v", "rest_after_v")}
+    double = HistoryTables(
+        tables.packs,
+        tables.readings.assign(**volts),
+        tables.topups.assign(**topups),
+        tables.usage,
+        tables.outcomes,
+        {name: bigger(f) for name, f in tables.families.items()},
+    )
+    found = feature_frame(double, moments)
+    # How clearly a block stands out has a floor of 1 mV, below which no meter reads: that one has a scale of its own.
+    own = ["cells_per_block", "before_lead"]
+    pd.testing.assert_frame_equal(found.drop(columns=own), frame.drop(columns=own), rtol=1e-5, atol=1e-5)
+
+
+def test_property_an_unrecorded_topup_is_inferred_from_two_rest_readings(tables):
+    pack_id = tables.packs["pack_id"].iloc[0]
+    part = tables.of_packs([pack_id])
+    b = block_columns(part.readings)
+    start = pd.Timestamp("2026-03-02T08:00:00Z")
+    rest = (
+        part.readings.iloc[[0, 0]]
+        .assign(time=[start, start + pd.Timedelta(days=1)], state="rest", current_a=0.0)
+        .reset_index(drop=True)
+    )
+    rest[b] = rest[b].iloc[[0, 0]].to_numpy()
+    family = tables.families[part.packs["family"].iloc[0]]
+    rest.loc[0, b[: family.blocks]] = np.float32(1.28)
+    rest.loc[1, b[: family.blocks]] = np.float32(1.28)
+    rest.loc[0, b[3]] = np.float32(1.10)
+    bare = replace(
+        part, readings=rest, topups=part.topups.iloc[:0], usage=part.usage.iloc[:0], outcomes=part.outcomes.iloc[:0]
+    )
+    found, inferred = with_inferred_topups(bare)
+    assert inferred == {pack_id}
+    assert found.topups["blocks"].tolist() == ["4"]
+    moment = pd.DataFrame({"pack_id": [pack_id], "origin": [start + pd.Timedelta(days=1)]})
+    assert feature_frame(found, moment)["before_rest_mv_per_cell"].notna().all()

@@ -1,0 +1,168 @@
+"""The imbalance monitor against the two-trip rule of 13 CCR §1968.2(d)(2.2.1) to (2.2.3), and its spread."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from models.physics.block_voltage import block_voltage_v
+from models.physics.cell_curves import CurveLookup
+from models.physics.driving import MAX_TRIPS, day_use
+from models.physics.monitor import (
+    LIMP_HOME_RATIO,
+    MONITOR_RUNS,
+    SEVERITIES,
+    MonitorDraws,
+    critical_severity,
+    draw_monitor,
+    monitor_day,
+    spread_ratio,
+)
+from models.physics.pack_state import PackState
+from training.files.families import load_families
+
+FAMILIES = load_families()
+FAMILY = FAMILIES["marl-28"]
+LOOKUP = CurveLookup.of(FAMILY.curves)
+
+
+def _trips(*kinds, pending=False, found_at=1.0):
+    """Run one pack through trips: 'd' detects, 'c' is clean, '-' is not monitored; return what happened."""
+    # The spread reaches its limit at severity 1 exactly, and twice the limit far beyond any trip.
+    ratio = np.array([[0.9], [found_at], [1.1]], dtype=np.float32)
+    z = np.zeros((1, MAX_TRIPS), dtype=np.float32)
+    runs = np.zeros((1, MAX_TRIPS), dtype=np.float32)
+    for trip, kind in enumerate(kinds):
+        z[0, trip] = {"d": 1.0, "c": -1.0, "-": 1.0}[kind]
+        runs[0, trip] = 1.0 if kind == "-" else 0.0
+    state = np.array([pending])
+    confirmed, share = monitor_day(state, ratio, np.array([len(kinds)]), MonitorDraws(z, runs))
+    return bool(confirmed[0]), bool(state[0]), float(share[0])
+
+
+@pytest.mark.parametrize(
+    ("trips", "before", "confirmed", "after"),
+    [
+        ("d", False, False, True),  # a first detection is pending
+        ("dd", False, True, None),  # a second in the next cycle confirms
+        ("d", True, True, None),  # also on the next day
+        ("dc", False, False, False),  # a clean monitored cycle erases
+        ("dcd", False, False, True),  # so that the count begins anew
+        ("d-d", False, True, None),  # a cycle without monitoring changes nothing
+        ("-", True, False, True),
+        ("c", True, False, False),
+        ("--", False, False, False),
+        ("", True, False, True),  # a day without a trip neither
+    ],
+)
+def test_reference_two_trip_rule(trips, before, confirmed, after):
+    found, pending, _ = _trips(*trips, pending=before)
+    assert found is confirmed
+    if after is not None:
+        assert pending is after
+
+
+def test_reference_limp_home_lights_the_lamp_in_the_first_cycle_even_unmonitored():
+    ratio = np.full((3, 1), LIMP_HOME_RATIO + 0.1, dtype=np.float32)
+    z, runs = np.zeros((1, MAX_TRIPS), dtype=np.float32), np.ones((1, MAX_TRIPS), dtype=np.float32)
+    confirmed, share = monitor_day(np.array([False]), ratio, np.array([2]), MonitorDraws(z, runs))
+    assert confirmed[0]
+    assert share[0] == pytest.approx(0.25)
+
+
+def test_property_time_of_the_confirmation_is_in_the_confirming_trip():
+    assert _trips("d", "d", "c", "c")[2] == pytest.approx(1.5 / 4)
+    assert _trips("c", "c", "d", "d")[2] == pytest.approx(3.5 / 4)
+
+
+def test_property_critical_severity_lies_on_the_line_through_its_neighbours():
+    ratio = np.array([[0.2, 1.2, 0.4, 0.2], [0.6, 1.3, 1.2, 0.2], [1.4, 1.5, 1.4, 0.2]], dtype=np.float32)
+    found = critical_severity(ratio)
+    assert found[0] == pytest.approx(1.25)
+    assert found[1] == 0
+    assert found[2] == pytest.approx(0.65 + 0.35 * 0.6 / 0.8)
+    assert found[3] > 1e5
+
+
+def test_property_share_of_monitored_trips():
+    draws = draw_monitor(np.random.default_rng(0), 20_000)
+    # 200,000 uniform draws: standard error 0.001.
+    assert (draws.runs_u < MONITOR_RUNS).mean() == pytest.approx(MONITOR_RUNS, abs=0.005)
+
+
+def _day(family, n):
+    def each(value):
+        return np.full(n, value, dtype=np.float32)
+
+    return day_use(family, each(40), np.full(n, 3), each(17), each(1), each(0))
+
+
+@pytest.mark.parametrize("family", FAMILIES.values(), ids=lambda f: f.name)
+def test_parity_spread_of_the_day_loop_and_of_the_meter(family):
+    # At severity 1 the low point of the swing under the peak current: what an ideal meter would read there.
+    state = PackState.alike(family, 3)
+    state.charge_ah[:, 1] -= np.array([0.05, 0.15, 0.3], dtype=np.float32) * family.rated_ah
+    use = _day(family, 3)
+    volts = block_voltage_v(
+        family, state, use.peak_a.astype(float), use.driving_c.astype(float), -use.depth_ah.astype(float)
+    )
+    low = volts[:, 1]
+    loaded = ((volts.sum(axis=1) - low) / (family.blocks - 1) - low) / family.discharge_spread_limit_v
+    rest = block_voltage_v(family, state, np.zeros(3), use.driving_c.astype(float))
+    resting = (rest[:, 0] - rest[:, 1]) / family.rest_spread_limit_v
+    ratio = spread_ratio(family, CurveLookup.of(family.curves), state, use)[SEVERITIES.index(1.0)]
+    np.testing.assert_allclose(ratio, np.maximum(loaded, resting), atol=0.01)
+
+
+@pytest.mark.parametrize("family", FAMILIES.values(), ids=lambda f: f.name)
+def test_property_spread_grows_with_missing_charge_and_any_block_can_be_the_one(family):
+    state = PackState.alike(family, 8)
+    for row in range(8):
+        state.charge_ah[row, row] -= np.float32(0.06 * row * family.rated_ah)
+    ratio = spread_ratio(family, CurveLookup.of(family.curves), state, _day(family, 8))[1]
+    assert (np.diff(ratio) > 0).all()
+    assert ratio[0] < 0.05
+    assert ratio[-1] > 1
+
+
+def test_property_joint_shows_under_load_whatever_is_charged():
+    state = PackState.alike(FAMILY, 2)
+    # The limit in ohms: 1.1 V at 60 A is 18.3 mΩ.
+    state.joint_mohm[0, 5] = 18.2
+    state.joint_mohm[1, 5] = 18.5
+    state.charge_ah[:, 5] += 0.3
+    ratio = spread_ratio(FAMILY, LOOKUP, state, _day(FAMILY, 2))[1]
+    assert ratio[0] < 1.01
+    assert ratio[1] - ratio[0] == pytest.approx(0.3e-3 * 60 / 1.1, abs=2e-3)
+
+
+def test_property_an_overfull_block_stands_out_under_charge():
+    state = PackState.alike(FAMILY, 1)
+    state.charge_ah[0, 3] = 1.02 * 6.5
+    full = spread_ratio(FAMILY, LOOKUP, state, _day(FAMILY, 1))[2]
+    state.charge_ah[0, 3] = 0.62 * 6.5
+    assert full > 1
+    assert spread_ratio(FAMILY, LOOKUP, state, _day(FAMILY, 1))[2] < 0.2
+
+
+def test_invariance_limits_of_the_controller_scale_like_those_of_the_family():
+    state = PackState.alike(FAMILY, 4)
+    state.charge_ah[:, 0] -= np.array([0.3, 0.8, 1.3, 1.8], dtype=np.float32)
+    nominal = spread_ratio(FAMILY, LOOKUP, state, _day(FAMILY, 4))
+    names = ("discharge_spread_limit_v", "charge_spread_limit_v", "rest_spread_limit_v")
+    wide = FAMILY.model_copy(update={name: 1.1 * getattr(FAMILY, name) for name in names})
+    np.testing.assert_allclose(spread_ratio(wide, LOOKUP, state, _day(FAMILY, 4)), nominal / 1.1, rtol=1e-5)
+    tolerant = replace(state, limit_factor=np.full(4, 1.1, dtype=np.float32))
+    np.testing.assert_allclose(spread_ratio(FAMILY, LOOKUP, tolerant, _day(FAMILY, 4)), nominal / 1.1, rtol=1e-5)
+
+
+def test_invariance_order_of_blocks():
+    rng = np.random.default_rng(8)
+    state = PackState.alike(FAMILY, 20)
+    state.charge_ah -= rng.exponential(0.3, state.charge_ah.shape).astype(np.float32)
+    turned = replace(state, charge_ah=state.charge_ah[:, rng.permutation(14)])
+    np.testing.assert_allclose(
+        spread_ratio(FAMILY, LOOKUP, turned, _day(FAMILY, 20)),
+        spread_ratio(FAMILY, LOOKUP, state, _day(FAMILY, 20)),
+        rtol=1e-4,
+    )

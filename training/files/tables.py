@@ -1,0 +1,335 @@
+"""Reading and writing the documented tables: a folder with one CSV or Parquet file a table."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any, Final, get_args
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from pydantic import BaseModel
+
+from models.base.errors import BadInput
+from models.packs.family import PackFamily
+from models.packs.history import BlockReading, Outcome, OutcomeKind, PackHistory, State, TopUp, UsagePlan
+from models.packs.tables import (
+    OUTCOME_COLUMNS,
+    PACK_COLUMNS,
+    READING_COLUMNS,
+    TEXT_COLUMNS,
+    TOPUP_COLUMNS,
+    USAGE_COLUMNS,
+    VOLT_DECIMALS,
+    HistoryTables,
+    block_column,
+    block_columns,
+)
+
+COLUMNS: Final[Mapping[str, tuple[str, ...]]] = {
+    "packs": PACK_COLUMNS,
+    "readings": READING_COLUMNS,
+    "topups": TOPUP_COLUMNS,
+    "usage": USAGE_COLUMNS,
+    "outcomes": OUTCOME_COLUMNS,
+}
+_REQUIRED: Final = ("packs", "readings", "topups")
+_FACTS: Final[Mapping[str, type[BaseModel]]] = {
+    "packs": PackHistory,
+    "readings": BlockReading,
+    "topups": TopUp,
+    "usage": UsagePlan,
+    "outcomes": Outcome,
+}
+_ALLOWED: Final[Mapping[str, tuple[str, ...]]] = {"state": get_args(State), "kind": get_args(OutcomeKind)}
+_MAY_LACK: Final = frozenset({"code"})
+"""Text that may be missing; any other text and every time but that of a plan may not."""
+
+
+def write_tables(tables: HistoryTables, folder: Path, *, suffix: str = "csv") -> None:
+    """Write each table to ``folder/<name>.<suffix>``, ``csv`` or ``parquet``.
+
+    CSV files are UTF-8 with a header, a point as decimal sign, at most four decimals, times as RFC 3339 in UTC and
+    empty fields for what is not known; the same tables always give the same bytes.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, frame in tables.frames().items():
+        path = folder / f"{name}.{suffix}"
+        if suffix == "parquet":
+            frame.to_parquet(path, index=False)
+            continue
+        out = pd.DataFrame(index=frame.index)
+        for column in frame.columns:
+            values = frame[column]
+            if column == "time":
+                out[column] = values.dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+            elif column in TEXT_COLUMNS:
+                out[column] = values
+            else:
+                out[column] = values.astype(np.float64).round(VOLT_DECIMALS)
+        out.to_csv(path, index=False, lineterminator="\n")
+
+
+def _sources(folder: Path, name: str) -> list[Path]:
+    """Files of one table: a CSV, a Parquet file, or the partitions of a simulated cohort."""
+    parts = sorted((folder / name).glob("part-*.parquet"))
+    single = [p for p in (folder / f"{name}.csv", folder / f"{name}.parquet") if p.is_file()]
+    if len(single) + bool(parts) > 1:
+        raise BadInput.one(
+            str(folder.name),
+            f"holds the table {name} more than once.",
+            f"Keep one of {name}.csv, {name}.parquet and the folder {name}.",
+        )
+    return single or parts
+
+
+def _read_one(path: Path, name: str) -> pd.DataFrame:
+    try:
+        frame = (
+            pd.read_parquet(path)
+            if path.suffix == ".parquet"
+            else pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
+        )
+    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as error:
+        raise BadInput.one(
+            path.name, f"cannot be read as CSV: {str(error).strip()}.", "Save it as UTF-8 CSV with a header row."
+        ) from None
+    except (OSError, ValueError) as error:
+        raise BadInput.one(
+            path.name, f"cannot be read: {str(error).strip()}.", "Check that the file is whole."
+        ) from None
+    columns = list(COLUMNS[name])
+    if name == "readings":
+        count = sum(c.startswith("block_") for c in frame.columns)
+        columns += [block_column(b) for b in range(1, count + 1)]
+    missing = [c for c in columns if c not in frame.columns]
+    if missing:
+        raise BadInput.one(path.name, f"lacks the column {missing[0]}.", f"Give the columns {', '.join(columns)}.")
+    unknown = [c for c in frame.columns if c not in columns]
+    if unknown:
+        raise BadInput.one(
+            path.name, f"has an unknown column {unknown[0]}.", f"Rename or remove it; known are {', '.join(columns)}."
+        )
+    read = _typed if path.suffix == ".parquet" else _parsed
+    found = pd.DataFrame({c: read(frame[c], c, path.name) for c in columns})
+    _check(found, name, path.name)
+    return found
+
+
+_TIME_MEND: Final = "Write times with their offset, as in 2026-03-02T08:30:00+00:00."
+_NUMBER_MEND: Final = "Give a plain finite number with a decimal point, or leave the field empty."
+
+
+def _refuse(bad: NDArray[np.bool_], values: pd.Series[Any], file: str, column: str, what: str, mend: str) -> None:
+    """Raise for the first bad row, named as a spreadsheet names it: the header is row 1."""
+    if bad.any():
+        row = int(np.flatnonzero(bad)[0])
+        raise BadInput.one(f"{file} row {row + 2} column {column}", f"'{values.iloc[row]}' {what}", mend)
+
+
+def _parsed(values: pd.Series[Any], column: str, file: str) -> pd.Series[Any]:
+    """Turn a column of CSV text into its type."""
+    text = values.str.strip()
+    blank = text == ""
+    if column in TEXT_COLUMNS:
+        return text.astype(object).where(~blank, None)
+    result: pd.Series[Any]
+    if column == "time":
+        result = pd.to_datetime(text.where(~blank, None), utc=True, errors="coerce", format="ISO8601").astype(
+            "datetime64[us, UTC]"
+        )
+        bad = (result.isna() & ~blank) | (~blank & ~text.str.contains(r"(?:[Zz]|[+-]\d\d:?\d\d)$", regex=True))
+    else:
+        result = pd.to_numeric(text.where(~blank, None), errors="coerce").astype(np.float64)
+        bad = ~blank & ~np.isfinite(result)
+    _refuse(bad.to_numpy(), text, file, column, "cannot be read.", _TIME_MEND if column == "time" else _NUMBER_MEND)
+    return result
+
+
+def _typed(values: pd.Series[Any], column: str, file: str) -> pd.Series[Any]:
+    """Check the type of a Parquet column."""
+    if column in TEXT_COLUMNS:
+        known = values.astype(object).where(values.notna(), None)
+        strange = np.array([v is not None and not isinstance(v, str) for v in known], dtype=bool)
+        _refuse(strange, known, file, column, "is not text.", "Store this column as text.")
+        return known
+    if column == "time":
+        if not isinstance(values.dtype, pd.DatetimeTZDtype):
+            raise BadInput.one(
+                f"{file} column time",
+                f"is of type {values.dtype}, without an offset.",
+                "Store times with their time zone.",
+            )
+        times: pd.Series[Any] = values.dt.tz_convert("UTC").astype("datetime64[us, UTC]")
+        return times
+    if not pd.api.types.is_numeric_dtype(values.dtype):
+        raise BadInput.one(f"{file} column {column}", f"is of type {values.dtype}.", "Store this column as numbers.")
+    numbers = values.astype(np.float32 if values.dtype == np.float32 else np.float64)
+    _refuse(np.isinf(numbers.to_numpy()), numbers, file, column, "cannot be read.", _NUMBER_MEND)
+    return numbers
+
+
+def _bounds(fact: type[BaseModel], column: str) -> Iterator[tuple[str, float]]:
+    """Bounds that the checked history puts on a number: one rule for a file and for a single case."""
+    info = fact.model_fields[column]
+    for part in (info, *get_args(info.annotation)):
+        rules: Any = getattr(part, "metadata", None) or getattr(part, "__metadata__", ())
+        for rule in rules:
+            for one in getattr(rule, "metadata", (rule,)):
+                for sign in ("ge", "gt", "le", "lt"):
+                    if (limit := getattr(one, sign, None)) is not None:
+                        yield sign, float(limit)
+
+
+_OUTSIDE: Final[Mapping[str, Any]] = {"ge": np.less, "gt": np.less_equal, "le": np.greater, "lt": np.greater_equal}
+_WORDS: Final[Mapping[str, str]] = {"ge": "at least", "gt": "more than", "le": "at most", "lt": "less than"}
+
+
+def _check(frame: pd.DataFrame, name: str, file: str) -> None:
+    """Check the values of a table, row by row in the order of the file."""
+    for column in COLUMNS[name]:
+        values = frame[column]
+        needed = column in TEXT_COLUMNS - _MAY_LACK or (column == "time" and name != "usage")
+        if needed and values.isna().any():
+            row = int(np.flatnonzero(values.isna().to_numpy())[0])
+            raise BadInput.one(f"{file} row {row + 2} column {column}", "is empty.", "Fill it in, or remove the row.")
+        if column in _ALLOWED:
+            allowed = _ALLOWED[column]
+            _refuse(
+                ~values.isin(allowed).to_numpy(),
+                values,
+                file,
+                column,
+                "is not known.",
+                f"Write one of {', '.join(allowed)}.",
+            )
+        elif column == "blocks":
+            good = values.astype(str).str.fullmatch(r"[1-9]\d{0,2}( [1-9]\d{0,2})*")
+            _refuse(
+                ~good.to_numpy(dtype=bool),
+                values,
+                file,
+                column,
+                "names no blocks.",
+                "Write block numbers from 1, separated by single spaces.",
+            )
+        elif column not in TEXT_COLUMNS and column != "time":
+            for sign, limit in _bounds(_FACTS[name], column):
+                _refuse(
+                    _OUTSIDE[sign](values.to_numpy(np.float64), limit),
+                    values,
+                    file,
+                    column,
+                    "is out of range.",
+                    f"It must be {_WORDS[sign]} {limit:g}.",
+                )
+
+
+def read_tables(folder: Path, families: Mapping[str, PackFamily]) -> HistoryTables:
+    """Read a folder of documented tables.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds ``packs``, ``readings``, ``topups`` and, if known, ``usage`` and ``outcomes``, as CSV or Parquet, or the
+        partitions of a simulated cohort.
+    families : mapping of str to PackFamily
+
+    Raises
+    ------
+    BadInput
+        With file, row and column of the first wrong field, or the missing file, column or family.
+    """
+    frames: dict[str, pd.DataFrame] = {}
+    for name, columns in COLUMNS.items():
+        sources = _sources(folder, name)
+        if not sources and name in _REQUIRED:
+            raise BadInput.one(
+                str(folder.name),
+                f"holds no {name}.csv or {name}.parquet.",
+                "Point to a folder with the documented tables.",
+            )
+        read = [(path.name, _read_one(path, name)) for path in sources]
+        for file, frame in read:
+            if name == "packs":
+                _check_packs(frame, file, families)
+            else:
+                known = frames["packs"].set_index("pack_id")["family"]
+                _check_belonging(frame, file, name, known, families)
+        parts = [frame for _, frame in read]
+        frames[name] = (
+            pd.concat(parts, ignore_index=True)
+            if parts
+            else pd.DataFrame({c: pd.Series(dtype=_dtype(c)) for c in columns})
+        )
+        if name == "packs":
+            _check_packs(frames[name], "packs", families)
+    width = len(block_columns(frames["readings"]))
+    need = max((families[f].blocks for f in frames["packs"]["family"]), default=0)
+    if width < need:
+        frames["readings"] = frames["readings"].assign(**{block_column(b): np.nan for b in range(width + 1, need + 1)})
+    # Rows are sorted only now, so that every problem above names the row of the file.
+    ordered = {
+        n: f.sort_values(["pack_id", "time"], kind="stable", ignore_index=True) if "time" in f else f
+        for n, f in frames.items()
+    }
+    return HistoryTables(**ordered, families=families)
+
+
+def _dtype(column: str) -> Any:
+    return "datetime64[us, UTC]" if column == "time" else object if column in TEXT_COLUMNS else np.float64
+
+
+def _check_packs(frame: pd.DataFrame, file: str, families: Mapping[str, PackFamily]) -> None:
+    ids = frame["pack_id"]
+    _refuse(ids.duplicated().to_numpy(), ids, file, "pack_id", "appears twice.", "Give each pack one row.")
+    known = f"Known are {', '.join(families)}; or add a family file."
+    _refuse(
+        ~frame["family"].isin(list(families)).to_numpy(),
+        frame["family"],
+        file,
+        "family",
+        "is not a known family.",
+        known,
+    )
+
+
+def _check_belonging(
+    frame: pd.DataFrame, file: str, name: str, family_of: pd.Series[Any], families: Mapping[str, PackFamily]
+) -> None:
+    ids = frame["pack_id"]
+    _refuse(
+        ~ids.isin(family_of.index).to_numpy(),
+        ids,
+        file,
+        "pack_id",
+        "is not in packs.",
+        "Add the pack, or correct the identifier.",
+    )
+    blocks = ids.map(family_of).map({n: f.blocks for n, f in families.items()}).to_numpy(np.float64)
+    if name == "topups":
+        highest = np.array([max(map(int, b.split())) for b in frame["blocks"]], dtype=np.float64)
+        _refuse(
+            highest > blocks,
+            frame["blocks"],
+            file,
+            "blocks",
+            "names a block that the family does not have.",
+            "Count blocks from 1.",
+        )
+    elif name == "readings":
+        columns = block_columns(frame)
+        volts = frame[columns].to_numpy(np.float64)
+        cells = ids.map(family_of).map({n: f.cells_per_block for n, f in families.items()}).to_numpy(np.float64)
+        most = ids.map(family_of).map({n: f.max_cell_v for n, f in families.items()}).to_numpy(np.float64)
+        beyond = ~np.isnan(volts) & (np.arange(1, len(columns) + 1) > blocks[:, None])
+        with np.errstate(invalid="ignore"):
+            beyond |= (volts < -0.5 * cells[:, None]) | (volts > 1.25 * (cells * most)[:, None])
+        if beyond.any():
+            row, place = (int(v[0]) for v in np.nonzero(beyond))
+            raise BadInput.one(
+                f"{file} row {row + 2} column {columns[place]}",
+                f"{volts[row, place]:g} V is impossible for this block of family {family_of[ids.iloc[row]]}.",
+                "Give volts per block (not millivolts, not per cell), in the blocks that the family has.",
+            )

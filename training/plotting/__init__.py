@@ -1,0 +1,1 @@
+"""What the printed plots of both reports share. Begin at `drawing`. Imports no other package of `training`."""
