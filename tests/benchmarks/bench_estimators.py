@@ -22,8 +22,8 @@ import pandas as pd
 from sksurv.ensemble import RandomSurvivalForest
 from sksurv.util import Surv
 
-from models import first_passage
 from models.base.day_grid import DAYS
+from models.estimators import first_passage
 from models.estimators.first_passage import FirstPassageRegression
 from models.estimators.hazard_trees import HazardBooster
 from models.estimators.regressions import CoxRegression, LogNormalRegression, WeibullRegression

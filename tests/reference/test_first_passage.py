@@ -5,7 +5,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import invgauss
 
-from models import first_passage
+from models.estimators import first_passage
 
 
 def test_recomputed_values():

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models import first_passage
+from models.estimators import first_passage
 from models.estimators.first_passage import FirstPassageLaw, FirstPassageRegression
 
 

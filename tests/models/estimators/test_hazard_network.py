@@ -4,7 +4,6 @@ import pytest
 from lifelines import KaplanMeierFitter
 from scipy.optimize import approx_fprime
 from sklearn.base import clone
-from tests.models.test_hazard import cohort
 
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
@@ -12,6 +11,7 @@ from models.estimators.hazard_network import HazardNetwork, Lesson, Privilege
 from models.estimators.regressions import CoxRegression
 from models.survival.estimator import SurvivalEstimator, check_outcomes
 from models.survival.kaplan_meier import censoring_weights
+from tests.models.estimators.test_hazard_trees import cohort
 
 
 def test_speaks_the_interface():

@@ -2,12 +2,12 @@ import numpy as np
 from sklearn.base import clone
 from sksurv.metrics import integrated_brier_score
 from sksurv.util import Surv
-from tests.models.test_hazard import cohort
 
 from models.base.day_grid import DAYS
 from models.estimators.trees_and_network import HazardPair
 from models.features.definitions import DIRECTIONS
 from models.survival.estimator import SurvivalEstimator
+from tests.models.estimators.test_hazard_trees import cohort
 from training.learning.moments import moments_of, single_moments, survival_rows
 from training.simulation.cohort import CohortPlan, simulate_cohort
 from training.simulation.workshop import WorkshopHabits

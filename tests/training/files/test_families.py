@@ -1,14 +1,10 @@
 """Family files: the shipped ones, and those that users add."""
 
-from pathlib import Path
-
 import pytest
 
 from models.base.errors import BadInput
-from training.files.families import load_families, read_family
+from training.files.families import SHIPPED, load_families, read_family
 from training.simulation.cohort import FAMILY_SHARES, CohortPlan, simulate_cohort
-
-SHIPPED = Path(read_family.__code__.co_filename).parent
 
 
 def _own(folder, **changes):
