@@ -20,7 +20,7 @@ from models.calibration.recalibration import GroupRecalibration, SuccessiveRecal
 from models.features.definitions import Evidence
 from models.features.raw import feature_frame, raw_features
 from models.forecasts.attribution import Contribution, attribute
-from models.forecasts.evidence import FAR, SeenRange, evidence_group, flags_of, with_inferred_topups
+from models.forecasts.evidence import SeenRange, evidence_group, flags_of, nonsense, with_inferred_topups
 from models.forecasts.forecast import Flag, Forecast
 from models.forecasts.similar_packs import PastPacks, SimilarPack
 from models.forecasts.value_of_information import worth_of_missing
@@ -73,7 +73,7 @@ class Forecasts:
         Whose record the good-for day rests on: see `Forecaster.bound_group`.
     widening : array, shape (n,)
     reachable : bool array, shape (n,)
-        False where the evidence lies too far from anything seen: use no figure of such a row.
+        False where a value can be true of no pack: use no figure of such a row.
     """
 
     moments: pd.DataFrame
@@ -174,7 +174,21 @@ class Forecaster:
         Returns
         -------
         survival, low, high : array, shape (n, len(DAYS))
+            A value outside those seen is read as the estimators take it, far outside as unknown. The band of such a
+            row also spans what the members say where every value outside is unknown, and where it is the nearest
+            one seen.
         """
+        survival, low, high = self._members_curves(self.seen.readable(X))
+        outside = (self.seen.distance(X) > 0).any(axis=1).to_numpy()
+        if outside.any():
+            strange = X[outside]
+            for read in (self.seen.held(strange), self.seen.without(strange)):
+                _, lower, higher = self._members_curves(read)
+                low[outside] = np.minimum(low[outside], lower)
+                high[outside] = np.maximum(high[outside], higher)
+        return survival, low, high
+
+    def _members_curves(self, X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
         group = evidence_group(X)
         each = np.stack([self._calibrated(m.predict_survival(X, DAYS), group) for m in self.members])
         survival = each.mean(axis=0)
@@ -188,10 +202,11 @@ class Forecaster:
 
     def mean_days(self, X: pd.DataFrame) -> Floats:
         """Return the mean days held, counting at most the days to the horizon, shape (n,)."""
-        return np.asarray(np.trapezoid(self.curves(X)[0], DAYS, axis=1))
+        return np.asarray(np.trapezoid(self._members_curves(self.seen.readable(X))[0], DAYS, axis=1))
 
     def bound_group(self, X: pd.DataFrame) -> NDArray[np.object_]:
         """Return the group whose record each good-for day rests on: evidence and likeliest kind; shape (n,)."""
+        X = self.seen.readable(X)
         return with_likely_kind(evidence_group(X), None if self.kinds is None else self.kinds.predict(X))
 
     def summary(self, X: pd.DataFrame) -> Floats:
@@ -206,6 +221,7 @@ class Forecaster:
             held, because a fresh top-up reads high without as much gain in charge. In such units that a step of 1 is
             about as telling in each.
         """
+        X = self.seen.readable(X)
         hold = self.members[0].predict_survival(X, np.array(SUMMARY_DAYS))
         hazard = _cloglog(np.clip(hold, 1e-3, 1 - 1e-3))
         second = X[["before_second_mv_per_cell", "after_second_mv_per_cell"]].to_numpy(np.float64)
@@ -240,8 +256,9 @@ class Forecaster:
         full, _ = with_inferred_topups(tables)
         X = feature_frame(full, moments)
         survival, low, high = self.curves(X)
-        furthest = self.seen.distance(X).max(axis=1).to_numpy()
-        kinds = None if self.kinds is None else self.kinds.predict(X)
+        outside = (self.seen.distance(X) > 0).any(axis=1).to_numpy()
+        readable = self.seen.readable(X)
+        kinds = None if self.kinds is None else self.kinds.predict(readable)
         return Forecasts(
             moments=moments[["pack_id", "origin"]],
             X=X,
@@ -249,9 +266,9 @@ class Forecaster:
             band_low=low,
             band_high=high,
             kinds=kinds,
-            group=with_likely_kind(evidence_group(X), kinds),
-            widening=np.where((furthest > 0) | self.seen.new_family(X), WIDENING, 1.0),
-            reachable=furthest <= FAR,
+            group=with_likely_kind(evidence_group(readable), kinds),
+            widening=np.where(outside | self.seen.new_family(X), WIDENING, 1.0),
+            reachable=np.array([found is None for found in nonsense(X)], dtype=np.bool_),
         )
 
     def forecast(
@@ -282,7 +299,7 @@ class Forecaster:
         BadInput
             If the history does not fit its family, or nothing is holding at the origin.
         OutOfReach
-            If the evidence lies too far from anything the model has seen.
+            If a value can be true of no pack.
         """
         return self._forecast(history, at, usage, family)[0]
 
@@ -384,11 +401,9 @@ class Forecaster:
             flags += (
                 Flag("later-facts-ignored", say("Readings or top-ups after the moment of the forecast were not used.")),
             )
-        if not batch.reachable[0]:
-            far = next(f.text for f in flags if f.code == "out-of-range").removesuffix(" The forecast is widened.")
-            raise OutOfReach(
-                f"{far} This is too far out for an honest forecast; check the value, or train on such packs."
-            )
+        (impossible,) = nonsense(batch.X)
+        if impossible is not None:
+            raise OutOfReach(f"{impossible} Check the value, or leave it out.")
         forecast = Forecast(
             pack_id=history.pack_id,
             origin=origin,

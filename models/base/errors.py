@@ -56,7 +56,7 @@ class TideoverError(Exception):
 
         TideoverError
         ├── BadInput        what was handed in is wrong; carries a list of Problem
-        ├── OutOfReach      the input is sound, but too far from anything the model has seen
+        ├── OutOfReach      the input is well formed, but can be true of no pack
         ├── NotEstimable    too few or too alike rows for a score (raised by the scores)
         └── ModelRefused    a model file is corrupt, foreign or of another version
     """
@@ -76,7 +76,7 @@ class BadInput(TideoverError, ValueError):
 
 
 class OutOfReach(TideoverError):
-    """The input is sound, but too far from anything the model has seen to forecast honestly."""
+    """The input is well formed, but something that follows from it can be true of no pack."""
 
 
 class ModelRefused(TideoverError):

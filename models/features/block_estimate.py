@@ -58,28 +58,6 @@ OWN_CRITICAL_ERROR: Final = 0.08
 LEAST_LOSS: Final = 5e-4
 """Loss per day that passage times are reckoned with at least."""
 
-ESTIMATES: Final = (
-    "level_estimate_share",
-    "loss_share_per_day",
-    "loss_error_share_per_day",
-    "loss_in_errors",
-    "loss_at_25c_share_per_day",
-    "excess_mohm_per_cell",
-    "excess_error_mohm_per_cell",
-    "charge_effect",
-    "charge_effect_error",
-    "missing_share",
-    "missing_error_share",
-    "own_critical_share",
-    "margin_share",
-    "passage_days",
-    "passage_error_days",
-    "family_passage_days",
-    "charge_passage_days",
-    "earlier_passage_days",
-)
-"""Features that `estimate` gives."""
-
 _PLACE: Final = {"m": 0, "l": 1, "x": 2}
 
 
@@ -124,7 +102,7 @@ def estimate(columns: Mapping[str, Floats], hysteresis_v: Floats) -> dict[str, F
     Returns
     -------
     dict of str to array, shape (n,)
-        Features, as `feature_table.FEATURES` describes them.
+        Features, as `models.features.definitions.FEATURES` describes them.
     """
     rows = len(hysteresis_v)
     charge = columns["charge_share"]

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import astuple, dataclass
+import math
+from dataclasses import dataclass
 from typing import Final, Literal
 
 Evidence = Literal[
@@ -30,9 +31,16 @@ EVIDENCE: Final[tuple[Evidence, ...]] = (
 """Groups in which people think of evidence; explanations are given in these."""
 
 
+Source = Literal["read", "family", "concluded"]
+
+IEC_FULL_CHARGE_SHARE: Final = 1.6
+"""What fills an empty nickel-metal hydride cell: 16 hours at a tenth of rated capacity an hour (IEC 61951-2, 7.2), in
+rated capacities."""
+
+
 @dataclass(frozen=True)
 class Feature:
-    """One column of the feature table.
+    """One column of the feature table: all that is asked of it. Only the sum that fills it stands elsewhere.
 
     Attributes
     ----------
@@ -44,6 +52,17 @@ class Feature:
         1: more of it can only bring the fault back sooner; -1: only later; 0: physics does not say. Enforced.
     evidence : str
         Its group, one of `EVIDENCE`.
+    source : {"read", "family", "concluded"}
+        Read off what was measured, noted and planned (`models.features.raw`); a figure that no history lacks, of the
+        family or the calendar (there too); or concluded from other features (`models.features.derived`).
+    unknown : float
+        What it reads where nothing is recorded: NaN, save where recording nothing says something.
+    watched : bool
+        A value outside those learned from is flagged, and widens the forecast; far outside it is read as unknown.
+        Off where large values are nothing strange, because time alone makes them.
+    nonsense_above : float
+        A pack with a larger value is refused. Infinite unless physics leaves no doubt: an unusual pack gets a wide
+        forecast, not none.
     """
 
     name: str
@@ -51,13 +70,29 @@ class Feature:
     meaning: str
     direction: Literal[-1, 0, 1]
     evidence: Evidence
+    source: Source = "read"
+    unknown: float = math.nan
+    watched: bool = True
+    nonsense_above: float = math.inf
 
 
 FEATURES: Final[tuple[Feature, ...]] = (
     # What went into the block
-    Feature("charge_share", "share", "charge that the top-up left in the block", 0, "top-up"),
     Feature(
-        "charge_surplus_share", "share", "that charge less what the rest reading before said was missing", 0, "top-up"
+        "charge_share",
+        "share",
+        "charge that the top-up left in the block",
+        0,
+        "top-up",
+        nonsense_above=2 * IEC_FULL_CHARGE_SHARE,
+    ),
+    Feature(
+        "charge_surplus_share",
+        "share",
+        "that charge less what the rest reading before said was missing",
+        0,
+        "top-up",
+        source="concluded",
     ),
     Feature("charge_rate_per_h", "1/h", "rate of the charge, of rated capacity", 0, "top-up"),
     Feature(
@@ -67,7 +102,7 @@ FEATURES: Final[tuple[Feature, ...]] = (
         0,
         "top-up",
     ),
-    Feature("blocks_topped", "1", "number of blocks that were charged", 0, "top-up"),
+    Feature("blocks_topped", "1", "number of blocks that were charged", 0, "top-up", unknown=1.0),
     # Before the charge
     Feature(
         "before_rest_mv_per_cell",
@@ -131,6 +166,7 @@ FEATURES: Final[tuple[Feature, ...]] = (
         "how clearly the lowest block stood out before, in standard deviations",
         0,
         "readings before",
+        watched=False,
     ),
     Feature(
         "before_decline_share_per_day",
@@ -148,10 +184,29 @@ FEATURES: Final[tuple[Feature, ...]] = (
         "readings after",
     ),
     Feature(
-        "after_rise_mv_per_cell", "mV", "rise of the rest deviation over the charge, per cell", 0, "readings after"
+        "after_rise_mv_per_cell",
+        "mV",
+        "rise of the rest deviation over the charge, per cell",
+        0,
+        "readings after",
+        source="concluded",
     ),
-    Feature("after_rise_per_share_mv", "mV", "that rise per share of charge put in, per cell", 0, "readings after"),
-    Feature("after_rest_hours", "h", "hours between the end of the charge and that reading", 0, "readings after"),
+    Feature(
+        "after_rise_per_share_mv",
+        "mV",
+        "that rise per share of charge put in, per cell",
+        0,
+        "readings after",
+        source="concluded",
+    ),
+    Feature(
+        "after_rest_hours",
+        "h",
+        "hours between the end of the charge and that reading",
+        0,
+        "readings after",
+        watched=False,
+    ),
     Feature(
         "after_load_mv_per_cell",
         "mV",
@@ -181,7 +236,9 @@ FEATURES: Final[tuple[Feature, ...]] = (
         "readings after",
     ),
     # While holding
-    Feature("held_days", "days", "days since the end of the charge", 0, "while holding"),
+    Feature(
+        "held_days", "days", "days since the end of the charge", 0, "while holding", source="family", watched=False
+    ),
     Feature(
         "now_rest_mv_per_cell",
         "mV",
@@ -190,12 +247,24 @@ FEATURES: Final[tuple[Feature, ...]] = (
         "while holding",
     ),
     Feature("now_missing_share", "share", "charge missing now, from that deviation", 0, "while holding"),
-    Feature("now_rest_age_days", "days", "age of that reading", 0, "while holding"),
+    Feature("now_rest_age_days", "days", "age of that reading", 0, "while holding", watched=False),
     Feature("now_rest_held_days", "days", "days held when it was taken", 0, "while holding"),
     Feature(
-        "now_loss_share_per_day", "share/day", "loss of charge per day since the charge, from it", 1, "while holding"
+        "now_loss_share_per_day",
+        "share/day",
+        "loss of charge per day since the charge, from it",
+        1,
+        "while holding",
+        source="concluded",
     ),
-    Feature("now_loss_error_share_per_day", "share/day", "standard error of that loss", 0, "while holding"),
+    Feature(
+        "now_loss_error_share_per_day",
+        "share/day",
+        "standard error of that loss",
+        0,
+        "while holding",
+        source="concluded",
+    ),
     Feature(
         "now_load_mv_per_cell",
         "mV",
@@ -203,7 +272,7 @@ FEATURES: Final[tuple[Feature, ...]] = (
         -1,
         "while holding",
     ),
-    Feature("now_load_age_days", "days", "age of that reading", 0, "while holding"),
+    Feature("now_load_age_days", "days", "age of that reading", 0, "while holding", watched=False),
     Feature(
         "now_load_lowest_mv_per_cell",
         "mV",
@@ -226,7 +295,7 @@ FEATURES: Final[tuple[Feature, ...]] = (
         "while holding",
     ),
     # Earlier top-ups
-    Feature("earlier_topups", "1", "earlier top-ups of this pack", 0, "earlier top-ups"),
+    Feature("earlier_topups", "1", "earlier top-ups of this pack", 0, "earlier top-ups", unknown=0.0),
     Feature(
         "last_hold_days", "days", "how long the last top-up held before the fault came back", -1, "earlier top-ups"
     ),
@@ -246,23 +315,35 @@ FEATURES: Final[tuple[Feature, ...]] = (
     Feature(
         "ambient_c", "°C", "expected outside temperature, or that of the pack at rest where no plan says", 0, "weather"
     ),
-    Feature("leak_factor", "1", "self-discharge at that temperature relative to 25 °C", 0, "weather"),
+    Feature(
+        "leak_factor", "1", "self-discharge at that temperature relative to 25 °C", 0, "weather", source="concluded"
+    ),
     Feature(
         "critical_share",
         "share",
         "missing charge at which the spread passes its limit, at that temperature",
         -1,
         "weather",
+        source="concluded",
     ),
     Feature("age_years", "years", "age of the pack", 0, "the pack"),
     Feature("odometer_km", "km", "odometer", 0, "the pack"),
-    Feature("rated_ah", "Ah", "rated capacity of the family", 0, "the pack"),
-    Feature("blocks", "1", "blocks in series", 0, "the pack"),
-    Feature("cells_per_block", "1", "cells in a block", 0, "the pack"),
-    Feature("lithium", "1", "1 for a lithium-ion family", 0, "the pack"),
-    Feature("limit_mv_per_cell", "mV", "the family's spread limit under discharge, per cell", 0, "the pack"),
+    Feature("rated_ah", "Ah", "rated capacity of the family", 0, "the pack", source="family"),
+    Feature("blocks", "1", "blocks in series", 0, "the pack", source="family"),
+    Feature("cells_per_block", "1", "cells in a block", 0, "the pack", source="family"),
+    Feature("lithium", "1", "1 for a lithium-ion family", 0, "the pack", source="family"),
+    Feature(
+        "limit_mv_per_cell", "mV", "the family's spread limit under discharge, per cell", 0, "the pack", source="family"
+    ),
     # What physics makes of it all
-    Feature("level_share", "share", "charge missing right after the charge: before, less what went in", 0, "top-up"),
+    Feature(
+        "level_share",
+        "share",
+        "charge missing right after the charge: before, less what went in",
+        0,
+        "top-up",
+        source="concluded",
+    ),
     Feature(
         "end_missing_share",
         "share",
@@ -270,9 +351,16 @@ FEATURES: Final[tuple[Feature, ...]] = (
         0,
         "top-up",
     ),
-    Feature("end_drop_share", "share", "charge lost from there to the release", 1, "readings after"),
     Feature(
-        "level_estimate_share", "share", "charge missing right after the charge, from all evidence", 0, "readings after"
+        "end_drop_share", "share", "charge lost from there to the release", 1, "readings after", source="concluded"
+    ),
+    Feature(
+        "level_estimate_share",
+        "share",
+        "charge missing right after the charge, from all evidence",
+        0,
+        "readings after",
+        source="concluded",
     ),
     Feature(
         "loss_share_per_day",
@@ -280,51 +368,84 @@ FEATURES: Final[tuple[Feature, ...]] = (
         "loss per day at the expected temperature, from all evidence",
         1,
         "while holding",
+        source="concluded",
     ),
-    Feature("loss_error_share_per_day", "share/day", "standard error of that loss", 0, "while holding"),
-    Feature("loss_in_errors", "1", "that loss in standard errors", 0, "while holding"),
-    Feature("loss_at_25c_share_per_day", "share/day", "that loss at 25 °C", 1, "while holding"),
     Feature(
-        "excess_mohm_per_cell", "mΩ", "resistance beyond the others' per cell, from all evidence", 0, "readings after"
+        "loss_error_share_per_day", "share/day", "standard error of that loss", 0, "while holding", source="concluded"
     ),
-    Feature("excess_error_mohm_per_cell", "mΩ", "standard error of that resistance", 0, "readings after"),
+    Feature("loss_in_errors", "1", "that loss in standard errors", 0, "while holding", source="concluded"),
+    Feature("loss_at_25c_share_per_day", "share/day", "that loss at 25 °C", 1, "while holding", source="concluded"),
+    Feature(
+        "excess_mohm_per_cell",
+        "mΩ",
+        "resistance beyond the others' per cell, from all evidence",
+        0,
+        "readings after",
+        source="concluded",
+    ),
+    Feature(
+        "excess_error_mohm_per_cell", "mΩ", "standard error of that resistance", 0, "readings after", source="concluded"
+    ),
     Feature(
         "charge_effect",
         "1",
         "lift by the charge against that of a sound block: more where capacity is lost",
         0,
         "top-up",
+        source="concluded",
     ),
-    Feature("charge_effect_error", "1", "standard error of that lift", 0, "top-up"),
+    Feature("charge_effect_error", "1", "standard error of that lift", 0, "top-up", source="concluded"),
     Feature(
-        "missing_share", "share", "charge missing at the moment of the forecast, from all evidence", 1, "while holding"
+        "missing_share",
+        "share",
+        "charge missing at the moment of the forecast, from all evidence",
+        1,
+        "while holding",
+        source="concluded",
     ),
-    Feature("missing_error_share", "share", "standard error of that charge", 0, "while holding"),
+    Feature("missing_error_share", "share", "standard error of that charge", 0, "while holding", source="concluded"),
     Feature(
         "own_critical_share",
         "share",
         "missing charge at which this pack's fault comes back, as found at the fault",
         0,
         "readings before",
+        source="concluded",
     ),
-    Feature("margin_share", "share", "that charge less the one missing now", -1, "while holding"),
+    Feature("margin_share", "share", "that charge less the one missing now", -1, "while holding", source="concluded"),
     Feature(
-        "passage_days", "days", "margin divided by loss: when a steady leak reaches the limit", -1, "while holding"
+        "passage_days",
+        "days",
+        "margin divided by loss: when a steady leak reaches the limit",
+        -1,
+        "while holding",
+        source="concluded",
+        watched=False,
     ),
-    Feature("passage_error_days", "days", "standard error of that day", 0, "while holding"),
-    Feature("family_passage_days", "days", "the same day by the family's limit", -1, "while holding"),
-    Feature("charge_passage_days", "days", "days until the charge put in is lost again", -1, "top-up"),
+    Feature("passage_error_days", "days", "standard error of that day", 0, "while holding", source="concluded"),
+    Feature(
+        "family_passage_days", "days", "the same day by the family's limit", -1, "while holding", source="concluded"
+    ),
+    Feature(
+        "charge_passage_days", "days", "days until the charge put in is lost again", -1, "top-up", source="concluded"
+    ),
     Feature(
         "earlier_passage_days",
         "days",
         "days until the charge put in is lost as fast as the last one was",
         -1,
         "earlier top-ups",
+        source="concluded",
     ),
 )
-"""Columns of the feature table, in order."""
+"""Columns of the feature table, in order. Nobody puts in more than twice what fills an empty cell (twice: invented)."""
 
-FEATURES_VERSION: Final = "1-" + hashlib.sha256(repr([astuple(f) for f in FEATURES]).encode()).hexdigest()[:8]
+FEATURES_VERSION: Final = (
+    "1-"
+    + hashlib.sha256(
+        repr([(f.name, f.unit, f.meaning, f.direction, f.evidence) for f in FEATURES]).encode()
+    ).hexdigest()[:8]
+)
 """Names the columns and what they mean. A model reads no other columns than those it learned from: raise the leading
 number when a column is computed otherwise and its words stay."""
 

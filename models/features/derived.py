@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from math import isnan
 from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from models.features.block_estimate import ESTIMATES, estimate
+from models.features.block_estimate import estimate
 from models.features.definitions import EVIDENCE, FEATURE_NAMES, FEATURES, Evidence
 from models.features.information import INFORMATION
 from models.packs.family import PackFamily
@@ -19,27 +20,11 @@ from models.physics.self_discharge import arrhenius_factor
 
 Floats = NDArray[np.float64]
 
-DERIVED: Final = frozenset(
-    {
-        "charge_surplus_share",
-        "level_share",
-        "after_rise_mv_per_cell",
-        "after_rise_per_share_mv",
-        "end_drop_share",
-        "now_loss_share_per_day",
-        "now_loss_error_share_per_day",
-        "leak_factor",
-        "critical_share",
-        *ESTIMATES,
-    }
-)
-"""Features that `derive` computes from the raw ones."""
-
-ALWAYS_KNOWN: Final = frozenset({"held_days", "rated_ah", "blocks", "cells_per_block", "lithium", "limit_mv_per_cell"})
+ALWAYS_KNOWN: Final = frozenset(f.name for f in FEATURES if f.source == "family")
 """Raw features that no history lacks: how long the top-up has held, and the figures of the family."""
 
 RAW_EVIDENCE: Final[Mapping[str, Evidence]] = {
-    **{f.name: f.evidence for f in FEATURES if f.name not in DERIVED | ALWAYS_KNOWN},
+    **{f.name: f.evidence for f in FEATURES if f.source == "read"},
     "rest_before_v": "readings before",
     "rest_after_v": "readings after",
     "noted_rise_v": "readings after",
@@ -47,7 +32,7 @@ RAW_EVIDENCE: Final[Mapping[str, Evidence]] = {
 }
 """Evidence that each raw feature belongs to; those from ``rest_before_v`` on are no features but go into some."""
 
-UNKNOWN: Final[Mapping[str, float]] = {"earlier_topups": 0.0, "blocks_topped": 1.0}
+UNKNOWN: Final[Mapping[str, float]] = {f.name: f.unknown for f in FEATURES if not isnan(f.unknown)}
 """What a raw feature reads where nothing is recorded, if not NaN: no earlier top-up, and a single block (as in
 `models.forecasts.evidence.with_inferred_topups`)."""
 

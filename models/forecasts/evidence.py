@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import isfinite
 from typing import Final, Self
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from models.base.messages import say
+from models.base.messages import Said, say
 from models.features.definitions import FEATURES
 from models.forecasts.forecast import Flag
 from models.packs.tables import TOPUP_COLUMNS, HistoryTables, block_columns, from_days, to_days
@@ -33,7 +34,7 @@ SLACK: Final = 0.1
 """Values up to this share of the training range beyond its ends still count as inside. Invented."""
 
 FAR: Final = 1.0
-"""Values further out than this many training ranges are out of reach: no forecast is given. Invented."""
+"""Values further out than this many training ranges are read as unknown: nothing was learned of such. Invented."""
 
 INFERRED_REST_HOURS: Final = 12.0
 """An unrecorded top-up is taken to have ended this long before the reading that shows it. Invented."""
@@ -41,12 +42,9 @@ INFERRED_REST_HOURS: Final = 12.0
 _LAYOUT: Final = ["rated_ah", "blocks", "cells_per_block", "lithium", "limit_mv_per_cell"]
 """Features that are the same for all packs of a family, and together tell families apart."""
 
-_RANGED: Final = tuple(
-    f.name
-    for f in FEATURES
-    if f.name
-    not in ("passage_days", "before_lead", "held_days", "now_rest_age_days", "now_load_age_days", "after_rest_hours")
-)
+_WATCHED: Final = tuple(f.name for f in FEATURES if f.watched)
+_NONSENSE_ABOVE: Final = {f.name: f.nonsense_above for f in FEATURES if isfinite(f.nonsense_above)}
+_FEATURE: Final = {f.name: f for f in FEATURES}
 
 
 def with_inferred_topups(tables: HistoryTables) -> tuple[HistoryTables, set[str]]:
@@ -148,7 +146,7 @@ class SeenRange:
     @classmethod
     def of(cls, X: pd.DataFrame) -> Self:
         """Learn the ranges."""
-        part = X[list(_RANGED)]
+        part = X[list(_WATCHED)]
         return cls(part.quantile(0.0005), part.quantile(0.9995), frozenset(_layouts(X)))
 
     def new_family(self, X: pd.DataFrame) -> NDArray[np.bool_]:
@@ -156,18 +154,52 @@ class SeenRange:
         return np.array([layout not in self.layouts for layout in _layouts(X)], dtype=bool)
 
     def distance(self, X: pd.DataFrame) -> pd.DataFrame:
-        """How far each value lies outside, in training ranges: 0 inside (and where missing), shape (n, features)."""
-        part = X[list(_RANGED)]
+        """How far each value lies outside, in training ranges: 0 inside (and where missing), shape (n, watched)."""
+        part = X[list(_WATCHED)]
         span = np.maximum(self.high - self.low, 1e-9)
         beyond = np.maximum((self.low - part) / span, (part - self.high) / span) - SLACK
         return pd.DataFrame(beyond, columns=part.columns).clip(lower=0).fillna(0.0)
+
+    def readable(self, X: pd.DataFrame) -> pd.DataFrame:
+        """Return the table with values far outside read as unknown: NaN. Itself where there are none."""
+        return self._unknown_beyond(X, FAR)
+
+    def held(self, X: pd.DataFrame) -> pd.DataFrame:
+        """Return the table with values outside read as the nearest one seen."""
+        part = X[list(_WATCHED)]
+        outside = self.distance(X) > 0
+        return X.assign(**part.mask(outside, part.clip(self.low, self.high, axis=1)))
+
+    def without(self, X: pd.DataFrame) -> pd.DataFrame:
+        """Return the table with every value outside read as unknown."""
+        return self._unknown_beyond(X, 0.0)
+
+    def _unknown_beyond(self, X: pd.DataFrame, far: float) -> pd.DataFrame:
+        beyond = self.distance(X) > far
+        return X.assign(**X[list(_WATCHED)].mask(beyond)) if beyond.to_numpy().any() else X
+
+
+def nonsense(X: pd.DataFrame) -> list[Said | None]:
+    """Say of each row which value, if any, can be true of no pack (`Feature.nonsense_above`). Length n."""
+    found: list[Said | None] = [None] * len(X)
+    for name, most in _NONSENSE_ABOVE.items():
+        values = X[name].to_numpy(np.float64)
+        for row in np.flatnonzero(values > most):
+            found[row] = say(
+                "No pack can have this: %(meaning)s (%(value)s).",
+                meaning=say(_FEATURE[name].meaning),
+                value=_shown(name, values[row]),
+            )
+    return found
 
 
 def _layouts(X: pd.DataFrame) -> list[tuple[float, ...]]:
     return list(map(tuple, X[_LAYOUT].to_numpy(np.float64).round(6).tolist()))
 
 
-_MEANING: Final = {f.name: (f.meaning, f.unit) for f in FEATURES}
+def _shown(name: str, value: float) -> str:
+    unit = _FEATURE[name].unit
+    return f"{value:.3g}" + ("" if unit == "1" else f" {unit}")
 
 
 def flags_of(
@@ -189,17 +221,19 @@ def flags_of(
     list of tuple of Flag, length n
     """
     distance = seen.distance(X)
-    outside = [distance.columns[row > 0] for row in distance.to_numpy()]
+    outside = [{n: d for n, d in zip(distance.columns, row, strict=True) if d > 0} for row in distance.to_numpy()]
     rows = [dict(zip(X.columns, values, strict=True)) for values in X.to_numpy(np.float64).tolist()]
     return [
-        tuple(_row_flags(row, list(names), bool(new), bool(guess), float(gap)))
-        for row, names, new, guess, gap in zip(
+        tuple(_row_flags(row, beyond, bool(new), bool(guess), float(gap)))
+        for row, beyond, new, guess, gap in zip(
             rows, outside, seen.new_family(X), inferred, origin_gap_days, strict=True
         )
     ]
 
 
-def _row_flags(row: dict[str, float], outside: list[str], new_family: bool, inferred: bool, gap: float) -> list[Flag]:
+def _row_flags(
+    row: dict[str, float], outside: dict[str, float], new_family: bool, inferred: bool, gap: float
+) -> list[Flag]:
     def known(name: str) -> bool:
         return not np.isnan(row[name])
 
@@ -277,17 +311,20 @@ def _row_flags(row: dict[str, float], outside: list[str], new_family: bool, infe
                 ),
             )
         )
-    for name in outside:
-        meaning, unit = _MEANING[name]
-        shown = f"{row[name]:.3g}" + ("" if unit == "1" else f" {unit}")
-        flags.append(
-            Flag(
-                "out-of-range",
-                say(
-                    "Outside what the model has seen: %(meaning)s (%(value)s). The forecast is widened.",
-                    meaning=say(meaning),
-                    value=shown,
-                ),
+    for name, ranges in outside.items():
+        meaning, value = say(_FEATURE[name].meaning), _shown(name, row[name])
+        if ranges > FAR:
+            text = say(
+                "Far outside what the model has seen: %(meaning)s (%(value)s). Check it; it is read as not known, and "
+                "the forecast is widened.",
+                meaning=meaning,
+                value=value,
             )
-        )
+        else:
+            text = say(
+                "Outside what the model has seen: %(meaning)s (%(value)s). The forecast is widened.",
+                meaning=meaning,
+                value=value,
+            )
+        flags.append(Flag("out-of-range", text))
     return flags

@@ -9,7 +9,9 @@ import pandas as pd
 import pytest
 
 from models.base.errors import BadInput, OutOfReach
+from models.features.definitions import FEATURES
 from models.forecaster import inputs_digest
+from models.forecasts.evidence import nonsense
 from models.packs.history import PackHistory, UsagePlan
 from models.packs.tables import history_of
 from training.learning.moments import moments_of
@@ -121,7 +123,7 @@ def test_an_unfinished_story_is_refused_with_a_sentence(case, forecaster):
         forecaster.forecast(history.model_copy(update={"family": "nowhere-1"}))
 
 
-def test_evidence_far_outside_is_refused_and_a_little_outside_is_flagged_and_read_off_earlier(case, forecaster):
+def test_evidence_a_little_outside_is_flagged_and_read_off_earlier(case, forecaster):
     history, at = case
     origin = at.to_pydatetime()
     high = float(forecaster.seen.high["km_per_day"])
@@ -131,8 +133,46 @@ def test_evidence_far_outside_is_refused_and_a_little_outside_is_flagged_and_rea
     assert near.widening < 1
     inside = forecaster.forecast(history, at=origin, usage=UsagePlan(km_per_day=0.9 * high))
     assert near.good_for(0.9) <= inside.good_for(0.9)
-    with pytest.raises(OutOfReach, match="planned kilometres"):
-        forecaster.forecast(history, at=origin, usage=UsagePlan(km_per_day=min(2000, high + 3 * (high - low))))
+
+
+def test_a_value_far_outside_is_read_as_unknown_and_the_band_spans_what_it_may_be(case, forecaster):
+    history, at = case
+    origin = at.to_pydatetime()
+    high, low = (float(getattr(forecaster.seen, end)["km_per_day"]) for end in ("high", "low"))
+    far = forecaster.forecast(history, at=origin, usage=UsagePlan(km_per_day=min(2000, high + 3 * (high - low))))
+    (flag,) = (f for f in far.flags if f.code == "out-of-range" and "planned kilometres" in f.text)
+    assert "not known" in flag.text
+    assert far.widening < 1
+    unknown = forecaster.forecast(history, at=origin, usage=UsagePlan())
+    most = forecaster.forecast(history, at=origin, usage=UsagePlan(km_per_day=high))
+    np.testing.assert_array_equal(far.survival, unknown.survival)
+    assert np.all(far.band_low <= np.minimum(unknown.band_low, most.band_low))
+    assert np.all(far.band_high >= np.maximum(unknown.band_high, most.band_high))
+    assert np.any(far.band_low < unknown.band_low)
+    explained = forecaster.explain(history, at=origin, usage=UsagePlan(km_per_day=min(2000, high + 3 * (high - low))))
+    days = explained.reference_days + sum(c.days for c in explained.contributions)
+    assert days == pytest.approx(explained.forecast.restricted_mean(), abs=1e-6)
+
+
+def test_what_no_pack_can_have_is_refused(case, forecaster):
+    history, at = case
+    charged = history.topups[0].model_copy(update={"charge_ah": 155.0})
+    wrong = history.model_copy(update={"topups": (charged, *history.topups[1:])})
+    with pytest.raises(OutOfReach, match="charge that the top-up left"):
+        forecaster.forecast(wrong, at=at.to_pydatetime())
+
+
+def test_no_value_of_a_count_or_of_the_fleet_puts_a_pack_out_of_reach(small_cohort, moments, forecaster):
+    """Packs of any count, age, distance and layout are forecast, with curves that are curves."""
+    X = forecaster.forecast_batch(small_cohort.tables, moments.iloc[:60]).X
+    for feature in FEATURES:
+        if feature.nonsense_above < np.inf:
+            continue
+        strange = X.assign(**{feature.name: 1e4})
+        assert not any(nonsense(strange)), feature.name
+        for curves in forecaster.curves(strange):
+            assert np.all((curves >= 0) & (curves <= 1)), feature.name
+            assert np.all(np.diff(curves, axis=1) <= 1e-12), feature.name
 
 
 def test_directions_from_physics_hold_in_the_forecast(small_cohort, moments, forecaster):

@@ -6,8 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.features.block_estimate import ESTIMATES
-from models.features.definitions import FEATURE_NAMES
+from models.features.definitions import FEATURE_NAMES, FEATURES
 from models.features.raw import feature_frame
 from models.forecasts.evidence import with_inferred_topups
 from models.packs.tables import HistoryTables, block_columns
@@ -108,7 +107,18 @@ def test_property_missing_evidence_stays_missing(tables, moments, frame):
         "critical_share",
     }
     # What is left rests on the family and on the dates of top-ups and returns alone: estimates are their priors.
-    known |= set(ESTIMATES) - {"charge_passage_days", "earlier_passage_days"}
+    known |= {f.name for f in FEATURES if f.source == "concluded"} - {
+        "charge_surplus_share",
+        "level_share",
+        "after_rise_mv_per_cell",
+        "after_rise_per_share_mv",
+        "end_drop_share",
+        "now_loss_share_per_day",
+        "now_loss_error_share_per_day",
+        "leak_factor",
+        "charge_passage_days",
+        "earlier_passage_days",
+    }
     assert set(found.columns[found.notna().any()]) == known
     assert frame["charge_share"].isna().any()
     assert frame["now_rest_mv_per_cell"].isna().any()

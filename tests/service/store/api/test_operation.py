@@ -52,7 +52,7 @@ def test_metrics_count_by_route_and_never_name_a_pack(filled):
 
 def test_forecasts_out_of_reach_are_counted(filled, problem_in):
     filled.delete("/v1/outcomes/1")
-    filled.patch("/v1/packs/MB-VAN-07", json={"odometer_km": 4_900_000})
+    filled.patch("/v1/topups/1", json={"charge_ah": 400})
     refused = {"name": "tideover_forecasts_out_of_range_total", "told": "refused"}
     before = total(samples(filled), **refused)
     document = problem_in(filled.post("/v1/packs/MB-VAN-07/forecasts", json={}), 422)
