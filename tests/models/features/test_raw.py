@@ -97,15 +97,8 @@ def test_property_missing_evidence_stays_missing(tables, moments, frame):
         ),
     )
     found = feature_frame(bare, moments)
-    known = {"blocks_topped", "held_days", "earlier_topups", "last_hold_days", "shortest_hold_days", "last_same_block"}
-    known |= {
-        "rated_ah",
-        "blocks",
-        "cells_per_block",
-        "lithium",
-        "limit_mv_per_cell",
-        "critical_share",
-    }
+    known = {f.name for f in FEATURES if f.source == "family" or not np.isnan(f.unknown)}
+    known |= {"last_hold_days", "shortest_hold_days", "last_same_block", "critical_share"}
     # What is left rests on the family and on the dates of top-ups and returns alone: estimates are their priors.
     known |= {f.name for f in FEATURES if f.source == "concluded"} - {
         "charge_surplus_share",
