@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from datetime import datetime
 from itertools import islice
 from pathlib import Path
@@ -13,10 +13,15 @@ from statistics import median
 from typing import Any, Final
 
 from models.base.errors import BadInput
-from service.exchange.imports.files import headings_of, rows_of
+from service.exchange.imports.files import Lines, headings_of, readable, rows_of
+from service.exchange.imports.limits import LONGEST_ROW
 
 LOOKED_AT: Final = 200
 """Rows looked at."""
+
+DELIMITERS: Final = (",", ";", "\t", "|")
+TRIED_LINES: Final = 20
+"""Lines in which the delimiter is looked for."""
 
 _WORDS: Final[dict[str, re.Pattern[str]]] = {
     "time": re.compile(r"time|date|stamp|zeit|hora", re.I),
@@ -35,7 +40,6 @@ _TIME_FORMATS: Final = (
     "%Y/%m/%d %H:%M:%S",
     "%Y%m%d%H%M%S",
 )
-_NUMBERED: Final = re.compile(r"^(.*?)(\d+)(\D*)$")
 
 
 def guess_mapping(path: Path) -> tuple[str, list[str]]:
@@ -125,24 +129,25 @@ def guess_mapping(path: Path) -> tuple[str, list[str]]:
 
 
 def _delimiter(path: Path) -> str:
+    """Return what parts the fields of a CSV file: the sign that parts most of its first rows into most fields."""
     if path.suffix == ".parquet":
         return ","
-    with path.open(encoding="utf-8-sig", newline="") as file:
-        try:
-            found: str = csv.Sniffer().sniff(file.read(20_000), ",;\t|").delimiter
-        except csv.Error:
-            return ","
-        except UnicodeDecodeError as error:
-            raise BadInput.one(path.name, f"It is not UTF-8: {error}.", "Save it as CSV in UTF-8.") from None
-    return found
+    with readable(path) as file:
+        lines = list(islice(Lines(path, file, longest=TRIED_LINES * LONGEST_ROW), TRIED_LINES))
+
+        counts = {d: Counter(len(row) for row in csv.reader(lines, delimiter=d) if len(row) > 1) for d in DELIMITERS}
+    # Ties go to more fields, and then to the sign that comes first.
+    return max(DELIMITERS, key=lambda d: max(((rows, size) for size, rows in counts[d].items()), default=(0, 0)))
 
 
 def _blocks(headings: list[str]) -> list[str]:
     """Return the largest group of headings that differ by a running number alone, in the order of the numbers."""
     groups: dict[tuple[str, str], list[tuple[int, str]]] = defaultdict(list)
     for heading in headings:
-        if parts := _NUMBERED.match(heading):
-            groups[parts[1], parts[3]].append((int(parts[2]), heading))
+        end = next((at for at in range(len(heading), 0, -1) if heading[at - 1].isdecimal()), 0)
+        start = next((at for at in range(end, 0, -1) if not heading[at - 1].isdecimal()), 0)
+        if end:
+            groups[heading[:start], heading[end:]].append((int(heading[start:end]), heading))
     largest = max(groups.values(), key=len, default=[])
     return [heading for _, heading in sorted(largest)]
 

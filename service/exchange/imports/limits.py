@@ -1,0 +1,28 @@
+"""How large the parts of a file may be: all our choice, far above what a record of packs holds."""
+
+from __future__ import annotations
+
+from typing import Final
+
+MOST_COLUMNS: Final = 1_000
+"""A family has at most 200 blocks; five columns of each, or 800 that are none of our business beside one of each."""
+
+LONGEST_HEADING: Final = 200
+LONGEST_FIELD: Final = 10_000
+LONGEST_ROW: Final = 200_000
+"""Characters."""
+
+MOST_JSON_BYTES: Final = 10_000_000
+"""Of a JSON text that is read whole; read, it takes some twenty times as much memory."""
+
+MOST_CELLS: Final = 200_000
+"""Fields unpacked at once."""
+
+MOST_UNPACKING_BYTES: Final = 256_000_000
+"""Memory in which a Parquet file is unpacked."""
+
+MOST_FOOTER_BYTES: Final = 16_000_000
+"""What a Parquet file says of itself: 1,000 columns in 100 row groups take about that."""
+
+REFUSED: Final = 2
+"""Status with which the unpacking of a Parquet file ends where it has said what is wrong."""
