@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
-from service.store.schema import ANYONE
+ANYONE: Final = "anyone"
+"""Who wrote, where the service runs without keys."""
 
 Role = Literal["bench", "parts", "fleet", "admin", "read-only"]
 ROLES: Final[tuple[Role, ...]] = get_args(Role)

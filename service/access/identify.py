@@ -14,7 +14,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from service.access.callers import NO_KEYS, Caller
+from service.access.callers import ANYONE, NO_KEYS, Caller
 from service.access.hosts import called_by_own_name
 from service.access.keys import caller_of, keys_in_use
 from service.access.rate import RateLimit
@@ -24,7 +24,7 @@ from service.http.page_addresses import is_open_page, is_page
 from service.http.problems import problem_response
 from service.http.store_problems import RETRY_SECONDS
 from service.store.opening import Store
-from service.store.schema import ANYONE, ApiKey
+from service.store.schema import ApiKey
 
 USE_NOTED_EVERY: Final = timedelta(minutes=1)
 WATCHER: Final = Caller(ANYONE, "read-only")

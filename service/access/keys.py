@@ -12,8 +12,8 @@ from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput
 from service.access.callers import Caller, Role
+from service.core.refusals import Conflict, NoSuchRecord
 from service.core.translation import _
-from service.http.store_problems import Conflict, NoSuchRecord
 from service.store.schema import ApiKey
 
 PREFIX: Final = "tide_"

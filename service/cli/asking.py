@@ -5,17 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from typing import Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel
 from rich.console import Console
-from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, problems_from
 from service.cli.printing import out
 from service.cli.surroundings import open_store_here, settings_here
-from service.records.subjects.costs import MEANING
+from service.records.cost_words import MEANING
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
 
 Asked = TypeVar("Asked", bound=BaseModel)
 
@@ -40,6 +42,8 @@ def checked(schema: type[Asked], **given: Any) -> Asked:
     BadInput
         With every fault found.
     """
+    from pydantic import ValidationError
+
     try:
         return schema.model_validate({name: value for name, value in given.items() if value is not None})
     except ValidationError as error:

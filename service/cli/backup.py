@@ -11,7 +11,6 @@ import typer
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import open_store_here, settings_here
-from service.operation.backup import back_up, restore
 
 
 @plain_errors
@@ -19,6 +18,8 @@ def backup(
     folder: Annotated[Path, typer.Argument(help="Where to write the backup; must not be there yet.")],
 ) -> None:
     """Back up the store and the models while the service runs. Keep it as safe as the store itself."""
+    from service.operation.backup import back_up
+
     settings = settings_here()
     with open_store_here(settings) as store:
         counts = back_up(store, settings.models_dir, folder.absolute(), datetime.now(UTC))
@@ -28,6 +29,8 @@ def backup(
 @plain_errors
 def restore_backup(folder: Annotated[Path, typer.Argument(help="A folder made by `tideover backup`.")]) -> None:
     """Fill an empty store from a backup, SQLite or PostgreSQL, whichever it was made from."""
+    from service.operation.backup import restore
+
     settings = settings_here()
     with open_store_here(settings) as store:
         counts = restore(store, settings.models_dir, folder)

@@ -6,16 +6,13 @@ import json
 import sys
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
-
-from pydantic import ValidationError
+from typing import TYPE_CHECKING, Any
 
 from models.base.errors import BadInput, problems_from
-from models.packs.family import PackFamily
-from models.packs.tables import history_of
-from service.forecasting.forecasts.cases import checked_case
-from service.forecasting.forecasts.schemas import ForecastCase
-from training.files.tables import read_tables
+
+if TYPE_CHECKING:
+    from models.packs.family import PackFamily
+    from service.forecasting.forecasts.schemas import ForecastCase
 
 
 def read_case(path: Path) -> dict[str, Any]:
@@ -51,6 +48,11 @@ def case_from_tables(folder: Path, pack_id: str, families: Mapping[str, PackFami
     BadInput
         The tables are wrong, or the pack is not in them.
     """
+    from pydantic import ValidationError
+
+    from models.packs.tables import history_of
+    from training.files.tables import read_tables
+
     tables = read_tables(folder, families)
     try:
         history = history_of(tables, pack_id)
@@ -76,6 +78,9 @@ def with_options(content: Mapping[str, Any], usage: Mapping[str, float | None], 
     **options
         Other fields of `ForecastCase`; None where the option was not given.
     """
+    from service.forecasting.forecasts.cases import checked_case
+    from service.forecasting.forecasts.schemas import ForecastCase
+
     given = {name: value for name, value in options.items() if value is not None}
     plan = {name: value for name, value in usage.items() if value is not None}
     before = content.get("usage") or {}

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.table import Table
 
 from models.base.errors import BadInput
-from models.decisions.money import Money
-from models.decisions.words import per_cent
-from models.forecaster import Forecaster
 from service.cli.asking import (
     AsJson,
     CapitalPerDay,
@@ -26,25 +23,15 @@ from service.cli.asking import (
     stated,
     store_now,
 )
-from service.cli.case_file import read_case
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import registry_here, settings_here
-from service.decisions.ordering.answers import orders_of_history, orders_of_pack
-from service.decisions.ordering.queue import queue_of_cases
-from service.decisions.ordering.schemas import (
-    Choice,
-    OrdersAnswer,
-    OrdersCase,
-    OrdersRequest,
-    QueueAnswer,
-    QueueRequest,
-)
-from service.decisions.release.answers import release_of_history, release_of_pack
-from service.decisions.release.schemas import Range, ReleaseAnswer, ReleaseCase, ReleaseRequest
-from service.decisions.stock.answers import stock_of_family
-from service.decisions.stock.schemas import StockAnswer, StockRequest
 from training.files.families import load_families
+
+if TYPE_CHECKING:
+    from service.decisions.ordering.schemas import Choice, OrdersAnswer, QueueAnswer
+    from service.decisions.release.schemas import Range, ReleaseAnswer
+    from service.decisions.stock.schemas import StockAnswer
 
 Risk = Annotated[float | None, typer.Option(help="Highest acceptable chance that the fault beats the delivery: 0.1.")]
 
@@ -67,6 +54,11 @@ def release(
     as_json: AsJson = False,
 ) -> None:
     """Say how likely a pack holds until its replacement comes, and what to tell the owner. It gives no permission."""
+    from models.forecaster import Forecaster
+    from service.cli.case_file import read_case
+    from service.decisions.release.answers import release_of_history, release_of_pack
+    from service.decisions.release.schemas import ReleaseCase, ReleaseRequest
+
     lead_time = stated(
         usual_days=usual_days, earliest_days=earliest_days, latest_days=latest_days, waited_days=waited_days
     )
@@ -120,6 +112,12 @@ def orders(
     as_json: AsJson = False,
 ) -> None:
     """Say when to order the pack and from whom; without a pack, which open cases need theirs first."""
+    from models.forecaster import Forecaster
+    from service.cli.case_file import read_case
+    from service.decisions.ordering.answers import orders_of_history, orders_of_pack
+    from service.decisions.ordering.queue import queue_of_cases
+    from service.decisions.ordering.schemas import OrdersCase, OrdersRequest, QueueRequest
+
     costs = stated(
         currency=currency,
         stranding=stranding,
@@ -151,6 +149,9 @@ def orders(
 
 
 def _print_orders(given: OrdersAnswer) -> None:
+    from models.decisions.money import Money
+    from models.decisions.words import per_cent
+
     console = out()
     console.print(f"Pack {given.pack_id} ({given.family}), from {given.as_of.isoformat(sep=' ', timespec='minutes')}")
     console.print()
@@ -225,6 +226,9 @@ def stock(
     as_json: AsJson = False,
 ) -> None:
     """Say how many packs of a family to hold until one ordered today would come."""
+    from service.decisions.stock.answers import stock_of_family
+    from service.decisions.stock.schemas import StockRequest
+
     costs = stated(currency=currency, day_off_road=day_off_road, capital_per_day=capital_per_day)
     asked = checked(StockRequest, on_shelf=on_shelf, offer_id=offer, new_cases_per_day=new_cases_per_day, costs=costs)
     with store_now() as (session, now):
@@ -236,6 +240,8 @@ def stock(
 
 
 def _print_stock(given: StockAnswer) -> None:
+    from models.decisions.money import Money
+
     console = out()
     console.print(given.sentence)
     console.print(

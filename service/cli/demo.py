@@ -8,19 +8,11 @@ from typing import Annotated
 import typer
 
 from models.base.errors import ModelRefused
-from models.forecaster import Forecaster
-from service.cli.case_file import case_from_tables, with_options
 from service.cli.errors import plain_errors
-from service.cli.printing import out, print_answer
+from service.cli.printing import out
 from service.cli.progress import shown
-from service.cli.serve import run_service
 from service.cli.surroundings import registry_here, settings_here
-from service.forecasting.forecasts.answers import answer
-from service.forecasting.forecasts.picture import draw_hold_curve
-from service.forecasting.model.training import train_on_simulation, usual_workers
 from training.files.families import load_families
-from training.files.tables import write_tables
-from training.simulation.marrow_bay import demo_van, marrow_bay_fleet
 
 REPLACEMENT_DAYS = 7
 """A pack ordered today is at Marrow Bay in about a week. Invented."""
@@ -35,6 +27,16 @@ def demo(
     packs: Annotated[int, typer.Option(help="Packs to simulate if there is no model yet.", min=1)] = DEMO_PACKS,
 ) -> None:
     """Make the Marrow Bay fleet, train a model if there is none, and forecast a van waiting for its pack."""
+    from models.forecaster import Forecaster
+    from service.cli.answers import print_answer
+    from service.cli.case_file import case_from_tables, with_options
+    from service.cli.serve import run_service
+    from service.forecasting.forecasts.answers import answer
+    from service.forecasting.forecasts.picture import draw_hold_curve
+    from service.forecasting.model.training import train_on_simulation, usual_workers
+    from training.files.tables import write_tables
+    from training.simulation.marrow_bay import demo_van, marrow_bay_fleet
+
     settings = settings_here()
     families = load_families(settings.families_dir)
     console = out()

@@ -9,12 +9,13 @@ import typer
 from service.cli.errors import FAILURE_STATUS, plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import settings_here
-from service.operation.doctor import examine
 
 
 @plain_errors
 def doctor() -> None:
     """Look over the home, the store, the keys, the jobs and the model, and say what to mend."""
+    from service.operation.doctor import examine
+
     findings = list(examine(settings_here(), datetime.now(UTC)))
     for finding in findings:
         out().print(f"{finding.verdict:<5} {finding.what}")

@@ -12,7 +12,7 @@ import typer
 
 from models.base.errors import BadInput, ModelRefused, OutOfReach, Problem, TideoverError
 from service.cli.printing import print_problems
-from service.http.store_problems import Conflict, NoSuchRecord
+from service.core.refusals import Conflict, NoSuchRecord
 
 BAD_INPUT_STATUS = 2
 FAILURE_STATUS = 1

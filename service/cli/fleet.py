@@ -7,8 +7,6 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from models.decisions.money import Money
-from models.decisions.words import per_cent
 from service.cli.asking import (
     AsJson,
     CapitalPerDay,
@@ -26,10 +24,6 @@ from service.cli.asking import (
 )
 from service.cli.errors import plain_errors
 from service.cli.printing import out
-from service.decisions.fleet.by_age import age_of_family
-from service.decisions.fleet.planning import plan_of_fleet, returns_of_fleet
-from service.decisions.fleet.ranking import rank_fleet
-from service.decisions.fleet.schemas import AgeRequest, PlanRequest, RankingRequest, ReturnsRequest
 
 app = typer.Typer(no_args_is_help=True, help="Which packs to replace first, in which week, and how many will return.")
 
@@ -51,6 +45,11 @@ def ranking(
     as_json: AsJson = False,
 ) -> None:
     """Rank vehicles by the expected cost of waiting one more week, as last scored."""
+    from models.decisions.money import Money
+    from models.decisions.words import per_cent
+    from service.decisions.fleet.ranking import rank_fleet
+    from service.decisions.fleet.schemas import RankingRequest
+
     asked = checked(
         RankingRequest,
         family=family,
@@ -109,6 +108,10 @@ def plan(
     as_json: AsJson = False,
 ) -> None:
     """Plan which pack to replace in which week under slots, packs and a budget."""
+    from models.decisions.money import Money
+    from service.decisions.fleet.planning import plan_of_fleet
+    from service.decisions.fleet.schemas import PlanRequest
+
     costs = stated(
         currency=currency,
         planned_work=planned_work,
@@ -162,6 +165,9 @@ def returns(
     as_json: AsJson = False,
 ) -> None:
     """Count the returns to expect in each week if nothing is replaced before."""
+    from service.decisions.fleet.planning import returns_of_fleet
+    from service.decisions.fleet.schemas import ReturnsRequest
+
     asked = checked(ReturnsRequest, weeks=weeks, confidence=confidence, family=family, site=site, duty=duty)
     with store_now() as (session, now):
         given = returns_of_fleet(session, asked, now)
@@ -190,6 +196,9 @@ def age(
     as_json: AsJson = False,
 ) -> None:
     """Say on which day after a top-up to replace packs of a family, by the own record."""
+    from service.decisions.fleet.by_age import age_of_family
+    from service.decisions.fleet.schemas import AgeRequest
+
     costs = stated(currency=currency, planned_work=planned_work, return_work=return_work)
     with store_now() as (session, now):
         given = age_of_family(session, family, checked(AgeRequest, pack=pack, **costs), now)

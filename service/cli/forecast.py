@@ -8,12 +8,8 @@ from typing import Annotated
 import typer
 
 from models.base.errors import BadInput
-from models.forecaster import Forecaster
-from service.cli.case_file import case_from_tables, read_case, with_options
 from service.cli.errors import plain_errors
-from service.cli.printing import print_answer
 from service.cli.surroundings import registry_here, settings_here
-from service.forecasting.forecasts.answers import answer
 from training.files.families import load_families
 
 
@@ -39,6 +35,11 @@ def forecast(
     as_json: Annotated[bool, typer.Option("--json", help="Print the answer of the REST service instead.")] = False,
 ) -> None:
     """Say how long a top-up will hold: in sentences, as a curve, in figures, with cautions."""
+    from models.forecaster import Forecaster
+    from service.cli.answers import print_answer
+    from service.cli.case_file import case_from_tables, read_case, with_options
+    from service.forecasting.forecasts.answers import answer
+
     settings = settings_here()
     families = load_families(settings.families_dir)
     if data is not None and pack is not None and case is None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 from zoneinfo import ZoneInfo
 
 import typer
@@ -14,13 +14,11 @@ from models.base.errors import BadInput
 from service.cli.errors import BAD_INPUT_STATUS, plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import open_store_here, settings_here
-from service.decisions.calendar.feed import days_due, feed
-from service.exchange.exports.tables import FileFormat, export_all
-from service.exchange.imports.guess import guess_mapping
-from service.exchange.imports.loading import ImportReport, import_files
-from service.exchange.imports.mapping import read_mapping
-from service.records.records import Writer
 from training.files.families import load_families
+
+if TYPE_CHECKING:
+    from service.exchange.exports.tables import FileFormat
+    from service.exchange.imports.loading import ImportReport
 
 COMMAND_LINE = "command line"
 TOLD_EVERY = 100_000
@@ -32,6 +30,8 @@ def guess(
     file: Annotated[Path, typer.Argument(help="A logger's file of readings, CSV or Parquet.")],
 ) -> None:
     """Print a guess at the mapping of a logger's file: save it, answer its questions, then import with it."""
+    from service.exchange.imports.guess import guess_mapping
+
     mapping, questions = guess_mapping(file)
     typer.echo(mapping, nl=False)
     for question in questions:
@@ -48,6 +48,10 @@ def import_command(
     keep_good: Annotated[bool, typer.Option(help="Store the good rows even if others are bad.")] = False,
 ) -> None:
     """Take files into the store: all of them or, if a single row is bad, nothing."""
+    from service.exchange.imports.loading import import_files
+    from service.exchange.imports.mapping import read_mapping
+    from service.records.records import Writer
+
     settings = settings_here()
     wanted = None if mapping is None else read_mapping(mapping)
     if wanted is not None and not path.is_file():
@@ -104,6 +108,8 @@ def export(
     form: Annotated[str, typer.Option("--format", help="csv or parquet.")] = "csv",
 ) -> None:
     """Write everything in the store as files, one a table; access keys stay out."""
+    from service.exchange.exports.tables import export_all
+
     known: dict[str, FileFormat] = {"csv": "csv", "parquet": "parquet"}
     if form not in known:
         raise BadInput.one("--format", f"There is no format {form!r}.", "Choose csv or parquet.")
@@ -117,6 +123,8 @@ def export(
 @plain_errors
 def calendar() -> None:
     """Print recheck and order days as an iCalendar feed."""
+    from service.decisions.calendar.feed import days_due, feed
+
     now = datetime.now(UTC)
     settings = settings_here()
     with open_store_here(settings) as store, store.reading() as session:

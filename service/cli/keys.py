@@ -7,15 +7,12 @@ from typing import Annotated
 
 import typer
 from rich.table import Table
-from sqlalchemy import select
 
 from models.base.errors import BadInput
 from service.access.callers import ROLES
-from service.access.keys import make_key, require_days, revoke_key
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import open_store_here, settings_here
-from service.store.schema import ApiKey
 
 app = typer.Typer(no_args_is_help=True, help="Make, list and revoke the access keys of the REST service.")
 
@@ -28,6 +25,8 @@ def create(
     days: Annotated[int | None, typer.Option(help="Days until it expires; without it, never.")] = None,
 ) -> None:
     """Make an access key and print it, this once. From the first one on, every request needs a key."""
+    from service.access.keys import make_key, require_days
+
     known = next((name for name in ROLES if name == role), None)
     if known is None:
         raise BadInput.one("--role", f"There is no role {role!r}.", f"Choose one of {', '.join(ROLES)}.")
@@ -44,6 +43,10 @@ def create(
 @plain_errors
 def list_keys() -> None:
     """List the access keys: what for, which role, when last used, until when."""
+    from sqlalchemy import select
+
+    from service.store.schema import ApiKey
+
     table = Table("name", "role", "for", "last used", "expires", "revoked", box=None)
     with open_store_here(settings_here()) as store, store.reading() as session:
         for row in session.scalars(select(ApiKey).order_by(ApiKey.created_at, ApiKey.id)):
@@ -58,6 +61,8 @@ def list_keys() -> None:
 @plain_errors
 def revoke(name: Annotated[str, typer.Argument(help="Name of the key, as `tideover keys list` shows it.")]) -> None:
     """Close an access key for good."""
+    from service.access.keys import revoke_key
+
     with open_store_here(settings_here()) as store, store.writing() as session:
         revoke_key(session, name, datetime.now(UTC))
     out().print(f"{name} opens nothing any more.")

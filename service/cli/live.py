@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.table import Table
 
-from models.forecaster import Forecaster
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import open_store_here, registry_here, settings_here
-from service.forecasting.track_record import reading
-from service.forecasting.track_record.inputs import drift_of
 from training.files.families import load_families
-from training.report.content import WhatWeTold
+
+if TYPE_CHECKING:
+    from training.report.content import WhatWeTold
 
 AsJson = Annotated[bool, typer.Option("--json", help="Print the answer of the REST service instead.")]
 
@@ -23,6 +22,8 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print the answer of the RE
 @plain_errors
 def live_record(as_json: AsJson = False) -> None:
     """Say what people were told, what came of it month by month, and whether forecasts still come true."""
+    from service.forecasting.track_record import reading
+
     with open_store_here(settings_here()) as store, store.reading() as session:
         found = reading.live_record(session, datetime.now(UTC))
     if as_json:
@@ -38,6 +39,9 @@ def live_record(as_json: AsJson = False) -> None:
 @plain_errors
 def drift(as_json: AsJson = False) -> None:
     """Say whether recent packs look like those that the model learned from, feature by feature."""
+    from models.forecaster import Forecaster
+    from service.forecasting.track_record.inputs import drift_of
+
     settings = settings_here()
     model = registry_here(settings).load_current(Forecaster).model
     families = load_families(settings.families_dir)

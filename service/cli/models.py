@@ -13,10 +13,6 @@ from models.base.errors import BadInput, ModelRefused
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import registry_here, settings_here
-from service.cli.train import record_here
-from service.forecasting.model.learning import compare_stored, promote_on_record
-from training.learning.promotion import RULE
-from training.registry import model_card
 
 app = typer.Typer(no_args_is_help=True, help="List trained models, read their cards, choose which one answers.")
 ModelId = Annotated[str, typer.Argument(metavar="MODEL", help="Name of the model, as `tideover models list` shows it.")]
@@ -47,6 +43,8 @@ def list_models() -> None:
 @plain_errors
 def card(model: ModelId) -> None:
     """Print a model's card in Markdown."""
+    from training.registry import model_card
+
     out().print(model_card(registry_here(settings_here()).manifest(model)), end="")
 
 
@@ -59,6 +57,10 @@ def compare(
     from_store: Annotated[bool, typer.Option("--from-store", help="Compare on what is recorded in the store.")] = False,
 ) -> None:
     """Compare two models on a record, on moments that neither has learned from."""
+    from service.cli.train import record_here
+    from service.forecasting.model.learning import compare_stored
+    from training.learning.promotion import RULE
+
     settings = settings_here()
     tables = record_here(settings, record, from_store=from_store)
     if tables is None:
@@ -84,6 +86,9 @@ def promote(
     ] = None,
 ) -> None:
     """Let a model answer from now on, if it is no worse than the current one."""
+    from service.cli.train import record_here
+    from service.forecasting.model.learning import promote_on_record
+
     settings = settings_here()
     tables = record_here(settings, record, from_store=from_store)
     judgement = promote_on_record(registry_here(settings), model, datetime.now(UTC), tables, force)

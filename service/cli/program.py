@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from importlib.metadata import version
+from typing import Annotated
+
 import typer
 
 from service.cli import fleet as fleet_commands
@@ -26,10 +29,26 @@ from service.cli.worker import worker
 
 app = typer.Typer(
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
     help="How long will a topped-up high-voltage pack hold? A probability over time, and what follows from it.",
 )
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"tideover {version('tideover')}")
+        raise typer.Exit
+
+
+@app.callback()
+def tideover(
+    _version_asked: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
+    ] = False,
+) -> None:
+    """Take the options that belong to no command."""
+
+
 for command in (demo, simulate, simulation_page, train, forecast, topup_plan, report, serve, families, settings):
     app.command()(command)
 app.command("import")(import_command)

@@ -9,12 +9,9 @@ from typing import Annotated
 
 import typer
 
-from models.forecaster import Forecaster
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import open_store_here, registry_here, settings_here
-from service.forecasting.track_record.reading import report_with_live_record
-from training.report import CalibrationReport, render_html
 
 
 @plain_errors
@@ -26,6 +23,10 @@ def report(
     as_json: Annotated[bool, typer.Option("--json", help="Print the report as GET /v1/calibration gives it.")] = False,
 ) -> None:
     """Say how far the current model's probabilities held on packs it had not seen."""
+    from models.forecaster import Forecaster
+    from service.forecasting.track_record.reading import report_with_live_record
+    from training.report import CalibrationReport, render_html
+
     settings = settings_here()
     stored = registry_here(settings).load_current(Forecaster)
     told = CalibrationReport.model_validate(stored.report)

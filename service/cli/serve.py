@@ -6,16 +6,12 @@ import socket
 from typing import Annotated
 
 import typer
-import uvicorn
 
 from models.base.errors import BadInput
-from service.access.keys import keys_in_use
-from service.app import create_app
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import settings_here
 from service.core.settings import Settings
-from service.store.upgrading import open_store
 
 GRACE_SECONDS = 20
 """Requests in hand when the service is asked to stop have so long to end."""
@@ -39,6 +35,12 @@ def run_service(settings: Settings) -> None:
         The port is taken, this user may not listen on it, the store cannot be opened, or the address can be reached
         from elsewhere and there are no access keys.
     """
+    import uvicorn
+
+    from service.access.keys import keys_in_use
+    from service.app import create_app
+    from service.store.upgrading import open_store
+
     store = open_store(settings.home, settings.database_url)
     with store.reading() as session:
         keys = keys_in_use(session)

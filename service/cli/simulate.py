@@ -11,11 +11,7 @@ from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.progress import shown
 from service.cli.surroundings import settings_here
-from training.cohort_report import write_cohort_page
 from training.files.families import load_families
-from training.files.tables import write_tables
-from training.simulation.cohort import DEFAULT_DAYS, CohortPlan, simulate_cohort, write_cohort
-from training.simulation.marrow_bay import write_fleet
 
 PAGE_PACKS = 4000
 """Packs behind the page of `simulation_page`: enough for a table by kind, place and season."""
@@ -30,7 +26,9 @@ def simulate(
         list[str] | None, typer.Option(help="Pack family; may be given again; without it the usual mix.")
     ] = None,
     place: Annotated[list[str] | None, typer.Option(help="Place, for its climate; may be given again.")] = None,
-    days: Annotated[int, typer.Option(help="Days followed after the first fault.")] = DEFAULT_DAYS,
+    days: Annotated[
+        int | None, typer.Option(help="Days followed after the first fault; about half a year.", min=1)
+    ] = None,
     workers: Annotated[int, typer.Option(help="Processes that simulate side by side.", min=1)] = 1,
     csv: Annotated[bool, typer.Option("--csv", help="Write the documented CSV tables instead of Parquet.")] = False,
     marrow_bay: Annotated[
@@ -38,11 +36,17 @@ def simulate(
     ] = False,
 ) -> None:
     """Simulate invented packs, with what a workshop would have seen of them, as Parquet or CSV tables."""
+    from training.files.tables import write_tables
+    from training.simulation.cohort import DEFAULT_DAYS, CohortPlan, simulate_cohort, write_cohort
+    from training.simulation.marrow_bay import write_fleet
+
     if marrow_bay:
         write_fleet(folder)
         out().print(f"Wrote the invented Marrow Bay fleet to {folder}.")
         return
-    plan = CohortPlan(packs=packs, seed=seed, families=tuple(family or ()), places=tuple(place or ()), days=days)
+    plan = CohortPlan(
+        packs=packs, seed=seed, families=tuple(family or ()), places=tuple(place or ()), days=days or DEFAULT_DAYS
+    )
     families = load_families(settings_here().families_dir)
     with shown("Simulating packs") as progress:
         if csv:
@@ -63,5 +67,7 @@ def simulation_page(
     workers: Annotated[int, typer.Option(help="Processes that simulate side by side.", min=1)] = 1,
 ) -> None:
     """Write the page that shows what the simulation does and by which priors, into the report folder."""
+    from training.cohort_report import write_cohort_page
+
     page = write_cohort_page(settings_here().reports_dir, packs=packs, seed=seed, workers=workers)
     out().print(f"Wrote {page}.")

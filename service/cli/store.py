@@ -7,8 +7,6 @@ import typer
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import settings_here
-from service.store.opening import Store, engine_for, store_url
-from service.store.upgrading import newest_revision, schema_revision, upgrade
 
 app = typer.Typer(no_args_is_help=True, help="Look after the store's database.")
 
@@ -22,6 +20,9 @@ def look_after() -> None:
 @plain_errors
 def upgrade_store() -> None:
     """Bring the database's schema up to date, all of it or nothing. Make a backup first."""
+    from service.store.opening import Store, engine_for, store_url
+    from service.store.upgrading import newest_revision, schema_revision, upgrade
+
     settings = settings_here()
     store = Store(engine_for(store_url(settings.home, settings.database_url)))
     try:

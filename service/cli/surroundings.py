@@ -5,14 +5,15 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from models.base.errors import Problem
 from service.cli.printing import print_problems
 from service.core.settings import Settings
-from service.store.opening import Store
-from service.store.upgrading import open_store
-from training.registry import ModelRegistry
+
+if TYPE_CHECKING:
+    from service.store.opening import Store
+    from training.registry import ModelRegistry
 
 
 def settings_here(**options: Any) -> Settings:
@@ -22,6 +23,7 @@ def settings_here(**options: Any) -> Settings:
 
 def registry_here(settings: Settings) -> ModelRegistry:
     """Open the registry; loose permissions are reported on standard error."""
+    from training.registry import ModelRegistry
 
     def warn(problem: Problem) -> None:
         print_problems([problem])
@@ -32,6 +34,8 @@ def registry_here(settings: Settings) -> ModelRegistry:
 @contextmanager
 def open_store_here(settings: Settings) -> Iterator[Store]:
     """Open the store while the block runs."""
+    from service.store.upgrading import open_store
+
     store = open_store(settings.home, settings.database_url)
     try:
         yield store

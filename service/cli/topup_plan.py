@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.table import Table
 
 from models.base.errors import BadInput
-from models.forecaster import Forecaster
-from service.cli.case_file import case_from_tables, read_case
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import registry_here, settings_here
-from service.forecasting.forecasts.cases import checked_case
-from service.forecasting.topup_plan.answers import answer
-from service.forecasting.topup_plan.schemas import TopUpPlanAnswer, TopUpPlanCase
 from training.files.families import load_families
+
+if TYPE_CHECKING:
+    from service.forecasting.topup_plan.schemas import TopUpPlanAnswer
 
 
 @plain_errors
@@ -34,6 +32,12 @@ def topup_plan(
     as_json: Annotated[bool, typer.Option("--json", help="Print the answer of the REST service instead.")] = False,
 ) -> None:
     """Think a top-up through before it is made: cautions, how much, how, where to stop, what it buys."""
+    from models.forecaster import Forecaster
+    from service.cli.case_file import case_from_tables, read_case
+    from service.forecasting.forecasts.cases import checked_case
+    from service.forecasting.topup_plan.answers import answer
+    from service.forecasting.topup_plan.schemas import TopUpPlanCase
+
     settings = settings_here()
     families = load_families(settings.families_dir)
     if data is not None and pack is not None and case is None:

@@ -4,22 +4,20 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from models.base.errors import BadInput
-from models.packs.tables import HistoryTables
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.progress import shown
 from service.cli.surroundings import open_store_here, registry_here, settings_here
 from service.core.settings import Settings
-from service.forecasting.model.training import DEFAULT_PACKS, train_on_record, train_on_simulation, usual_workers
-from service.records.history import tables_of
 from training.files.families import load_families
-from training.files.tables import read_tables
-from training.learning.promotion import RULE
+
+if TYPE_CHECKING:
+    from models.packs.tables import HistoryTables
 
 
 @plain_errors
@@ -29,15 +27,20 @@ def train(
         typer.Option("--from", help="Folder with the tables of your own record; without it packs are simulated."),
     ] = None,
     from_store: Annotated[bool, typer.Option("--from-store", help="Learn from what is recorded in the store.")] = False,
-    packs: Annotated[int, typer.Option(help="Packs to simulate.", min=1)] = DEFAULT_PACKS,
+    packs: Annotated[
+        int | None, typer.Option(help="Packs to simulate; as many as the shipped model learned from.", min=1)
+    ] = None,
     seed: Annotated[int, typer.Option(help="The same seed and record give the same model.", min=0)] = 0,
     workers: Annotated[int | None, typer.Option(help="Processes side by side; as many as cores, at most 2.")] = None,
 ) -> None:
     """Train a model on simulated packs, or let it learn from your own record; it answers if it is no worse."""
+    from service.forecasting.model.training import DEFAULT_PACKS, train_on_record, train_on_simulation, usual_workers
+    from training.learning.promotion import RULE
+
     settings = settings_here()
     registry = registry_here(settings)
     tables = record_here(settings, record, from_store=from_store)
-    count, at = workers or usual_workers(), datetime.now(UTC)
+    packs, count, at = packs or DEFAULT_PACKS, workers or usual_workers(), datetime.now(UTC)
     if tables is None:
         made = train_on_simulation(settings, registry, packs=packs, seed=seed, workers=count, at=at, stages=shown)
         answers = registry.current_id() == made.model_id
@@ -66,6 +69,9 @@ def record_here(settings: Settings, folder: Path | None, *, from_store: bool) ->
     BadInput
         Both were, or the tables are wrong.
     """
+    from service.records.history import tables_of
+    from training.files.tables import read_tables
+
     families = load_families(settings.families_dir)
     if folder is not None and from_store:
         raise BadInput.one("--from-store", "Two records are named.", "Give --from or --from-store, not both.")

@@ -3,23 +3,20 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.table import Table
 
 from models.base.errors import BadInput
-from models.forecaster import Forecaster
-from service.cli.case_file import case_from_tables, read_case
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import registry_here, settings_here
-from service.forecasting.forecasts.cases import checked_case
-from service.forecasting.recheck import answers as recheck_answers
-from service.forecasting.recheck.schemas import ReadingRow, RecheckAnswer, RecheckCase
-from service.forecasting.what_if import answers as what_if_answers
-from service.forecasting.what_if.schemas import WhatIfAnswer, WhatIfCase
 from training.files.families import load_families
+
+if TYPE_CHECKING:
+    from service.forecasting.recheck.schemas import ReadingRow, RecheckAnswer
+    from service.forecasting.what_if.schemas import WhatIfAnswer
 
 TOLD_DAYS = (7, 14, 30)
 """Days for which the shares still holding are printed."""
@@ -38,6 +35,11 @@ def what_if(
     case: CaseFile = None, data: Data = None, pack: PackName = None, at: At = None, as_json: AsJson = False
 ) -> None:
     """Compare plans: less driven, cooler, later, topped up again, block or pack exchanged; or those of the case."""
+    from models.forecaster import Forecaster
+    from service.forecasting.forecasts.cases import checked_case
+    from service.forecasting.what_if import answers as what_if_answers
+    from service.forecasting.what_if.schemas import WhatIfCase
+
     settings = settings_here()
     families = load_families(settings.families_dir)
     asked = checked_case(WhatIfCase, _content("what-if", case, data, pack, families, at=at))
@@ -59,6 +61,11 @@ def recheck(
     as_json: AsJson = False,
 ) -> None:
     """Say on which day another reading is worth most, and what it will mean."""
+    from models.forecaster import Forecaster
+    from service.forecasting.forecasts.cases import checked_case
+    from service.forecasting.recheck import answers as recheck_answers
+    from service.forecasting.recheck.schemas import RecheckCase
+
     settings = settings_here()
     families = load_families(settings.families_dir)
     asked = checked_case(RecheckCase, _content("recheck", case, data, pack, families, at=at, risk=risk))
@@ -73,6 +80,8 @@ def recheck(
 def _content(
     command: str, case: Path | None, data: Path | None, pack: str | None, families: Any, **options: Any
 ) -> dict[str, Any]:
+    from service.cli.case_file import case_from_tables, read_case
+
     if data is not None and pack is not None and case is None:
         content = case_from_tables(data, pack, families)
     elif case is not None and data is None and pack is None:

@@ -10,8 +10,6 @@ import typer
 
 from service.cli.errors import plain_errors
 from service.cli.surroundings import open_store_here, settings_here
-from service.core.logs import make_log
-from service.jobs.worker import Worker
 from training.files.families import load_families
 
 
@@ -20,6 +18,9 @@ def worker(
     once: Annotated[bool, typer.Option(help="Stop when no job is waiting.")] = False,
 ) -> None:
     """Do the jobs that were started over REST, one after the other; several workers may run side by side."""
+    from service.core.logs import make_log
+    from service.jobs.worker import Worker
+
     settings = settings_here()
     with open_store_here(settings) as store:
         hands = Worker(

@@ -6,23 +6,11 @@ from fastapi import FastAPI, Request
 from sqlalchemy.exc import OperationalError
 from starlette.responses import Response
 
-from models.base.errors import TideoverError
+from service.core.refusals import Conflict, NoSuchRecord, Outdated
 from service.core.translation import _
 from service.http.problems import problem_response
 
 RETRY_SECONDS = 5
-
-
-class NoSuchRecord(TideoverError):
-    """There is no record of that name or number."""
-
-
-class Conflict(TideoverError):
-    """The write is sound in itself, but what is stored already speaks against it."""
-
-
-class Outdated(TideoverError):
-    """The record has changed since the caller read it."""
 
 
 def install_record_problems(app: FastAPI) -> None:

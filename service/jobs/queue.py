@@ -10,8 +10,8 @@ from sqlalchemy import and_, or_, select
 from sqlalchemy.orm import Session
 
 from models.base.errors import Problem
+from service.core.refusals import Conflict, NoSuchRecord
 from service.core.translation import _
-from service.http.store_problems import Conflict, NoSuchRecord
 from service.store.opening import Store
 from service.store.schema import Job
 

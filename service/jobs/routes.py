@@ -10,13 +10,13 @@ from pydantic import BaseModel, ConfigDict, Field, create_model
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
+from service.core.refusals import NoSuchRecord
 from service.core.translation import _
 from service.forecasting.model.training import DEFAULT_PACKS
 from service.http.body_limit import require_json
 from service.http.dependencies import CurrentStore
 from service.http.etags import LOCATED
 from service.http.problems import ProblemPart, problem_responses
-from service.http.store_problems import NoSuchRecord
 from service.jobs.queue import JobKind, cancel, enqueue
 from service.records.records import list_page
 from service.records.schemas import LARGEST_NUMBER, Name

@@ -13,8 +13,8 @@ from models.base.errors import BadInput, problems_from
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
 from models.packs.tables import HistoryTables, tables_from_histories
+from service.core.refusals import Conflict, NoSuchRecord
 from service.core.translation import _
-from service.http.store_problems import Conflict, NoSuchRecord
 from service.store import schema
 from service.store.schema import Base, Pack
 

@@ -15,8 +15,8 @@ from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, Problem, problems_from
 from models.packs.family import PackFamily
+from service.core.refusals import Conflict, NoSuchRecord, Outdated
 from service.core.translation import _
-from service.http.store_problems import Conflict, NoSuchRecord, Outdated
 from service.records.schemas import RecordVersion
 from service.records.subject import Situation, Subject
 from service.store.schema import Base, EarlierVersion, Versioned

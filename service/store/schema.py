@@ -11,8 +11,6 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 from service.store.types import Json, RowId, UtcTime
 
 NAME_LENGTH: Final = 64
-ANYONE: Final = "anyone"
-"""Who wrote, where the service runs without keys."""
 
 
 class Base(DeclarativeBase):

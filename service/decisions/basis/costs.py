@@ -10,8 +10,9 @@ from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput
 from service.core.translation import _
+from service.records.cost_words import MEANING
 from service.records.schemas import Amount
-from service.records.subjects.costs import HOUSE, MEANING
+from service.records.subjects.costs import HOUSE
 from service.records.subjects.suppliers import Currency
 from service.store.schema import CostSheet
 

@@ -18,10 +18,10 @@ from sqlalchemy import and_, func, select
 from sqlalchemy.orm import Session
 
 from models.decisions.hold_curves import FloatArray, held_until_now
+from service.core.refusals import Conflict, NoSuchRecord
 from service.core.translation import _
 from service.forecasting.forecasts.schemas import ForecastAnswer
 from service.forecasting.issued.scores import OLDEST_DAYS, days_between, ended, unpacked
-from service.http.store_problems import Conflict, NoSuchRecord
 from service.store.schema import Outcome, Pack, Score, TopUp
 
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from service.core.refusals import Conflict, NoSuchRecord
 from service.core.settings import Settings
 from service.core.translation import _
-from service.http.store_problems import Conflict, NoSuchRecord
 
 
 @dataclass(frozen=True)

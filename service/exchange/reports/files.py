@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
+from service.core.refusals import NoSuchRecord
 from service.core.translation import _
-from service.http.store_problems import NoSuchRecord
 from training.report import CalibrationReport, render_html
 
 Form = Literal["json", "html"]

@@ -10,6 +10,7 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from models.packs.history import PackHistory
+from service.core.refusals import NoSuchRecord
 from service.core.translation import _
 from service.forecasting.issued.issuing import case_of_pack, issued
 from service.forecasting.issued.schemas import ForecastPage, ForecastRequest, ForecastSummary, IssuedForecastAnswer
@@ -18,7 +19,6 @@ from service.http.body_limit import require_json
 from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies, PathPack
 from service.http.etags import LOCATED, NOT_MODIFIED, TAGGED, IfNoneMatch, tag_of, tagged
 from service.http.problems import problem_responses
-from service.http.store_problems import NoSuchRecord
 from service.records.history import begun_history
 from service.records.records import list_page
 from service.records.schemas import LARGEST_NUMBER, Moment, Name

@@ -8,11 +8,11 @@ from fastapi import HTTPException, Request
 from sqlalchemy import select
 from starlette.responses import HTMLResponse, Response
 
+from service.core.refusals import NoSuchRecord
 from service.core.translation import _
 from service.exchange.reports.files import read_report
 from service.exchange.reports.routes import ReportName
 from service.http.dependencies import CurrentStore
-from service.http.store_problems import NoSuchRecord
 from service.jobs.queue import ENDED, JobKind, cancel, enqueue
 from service.jobs.routes import Report, Scoring, Training
 from service.pages.forms import PageWrite, SentForm, once, page_router

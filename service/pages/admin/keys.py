@@ -13,9 +13,9 @@ from service.access.callers import NO_KEYS, ROLES, Caller
 from service.access.keys import make_key, revoke_key
 from service.access.roles import CurrentCaller
 from service.access.visits import Visit, keep
+from service.core.refusals import Conflict
 from service.core.translation import _
 from service.http.dependencies import CurrentStore
-from service.http.store_problems import Conflict
 from service.operation.key_routes import NewKey
 from service.pages.admin.noting import note
 from service.pages.forms import NO_FAULTS, Faults, PageWrite, SentForm, once, page_router

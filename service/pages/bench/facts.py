@@ -13,9 +13,9 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
 from service.core.cautions import CHARGING, PACK_WORK
+from service.core.refusals import Conflict, Outdated
 from service.core.translation import _, translated
 from service.http.dependencies import CurrentStore, KnownFamilies
-from service.http.store_problems import Conflict, Outdated
 from service.pages.bench.state_of_unit import Unit, unit_of
 from service.pages.bench.timeline import FACTS
 from service.pages.bench.unit import UnitName

@@ -12,6 +12,7 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput, ModelRefused, OutOfReach
 from models.interventions.plans import USUAL_PLANS
+from service.core.refusals import Conflict
 from service.core.translation import _
 from service.decisions.release.answers import release_of_pack
 from service.decisions.release.schemas import ReleaseRequest
@@ -22,7 +23,6 @@ from service.forecasting.topup_plan.schemas import TopUpPlanRequest
 from service.forecasting.what_if import answers as what_if
 from service.forecasting.what_if.schemas import OtherPlan, WhatIfRequest
 from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies
-from service.http.store_problems import Conflict
 from service.pages.bench.gains import gains_of
 from service.pages.bench.recheck_words import recheck_row
 from service.pages.bench.state_of_unit import Unit, moment_asked, unit_of

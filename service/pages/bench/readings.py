@@ -15,13 +15,13 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
+from service.core.refusals import Conflict, Outdated
 from service.core.translation import _, ngettext
 from service.exchange.imports.files import headings_of, rows_of
 from service.exchange.imports.guess import guess_mapping
 from service.exchange.imports.loading import ImportReport, import_files
 from service.exchange.imports.mapping import FileMapping, documented_mapping, mapping_of
 from service.http.dependencies import CurrentStore, KnownFamilies
-from service.http.store_problems import Conflict, Outdated
 from service.pages.bench.facts import (
     Number,
     as_text,

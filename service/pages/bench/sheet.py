@@ -9,12 +9,12 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput, ModelRefused, OutOfReach
 from service.core.model_source import ModelSource
+from service.core.refusals import NoSuchRecord
 from service.core.translation import _
 from service.forecasting.issued.schemas import ForecastRequest
 from service.forecasting.recheck.answers import answer
 from service.forecasting.recheck.schemas import RecheckAnswer, RecheckCase
 from service.http.dependencies import CurrentStore, KnownFamilies
-from service.http.store_problems import NoSuchRecord
 from service.pages.bench.sheet_content import Release, ReleaseSheet, release_of, sheet_of
 from service.pages.bench.sheet_pdf import sheet_pdf
 from service.pages.bench.units import unit_address

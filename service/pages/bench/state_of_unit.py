@@ -14,12 +14,12 @@ from models.base.day_grid import HORIZON_DAYS
 from models.base.errors import BadInput, ModelRefused, OutOfReach
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
+from service.core.refusals import NoSuchRecord
 from service.core.translation import _, translated_problems
 from service.forecasting.forecasts.answers import answer
 from service.forecasting.forecasts.schemas import ForecastAnswer
 from service.forecasting.issued.issuing import case_of
 from service.forecasting.issued.schemas import ForecastRequest
-from service.http.store_problems import NoSuchRecord
 from service.records.history import history_of_pack
 from service.store.schema import Assignment, IssuedForecast, Pack
 from training.registry import StoredModel

@@ -13,9 +13,9 @@ from starlette.responses import Response
 from models.base.errors import BadInput, Problem
 from models.packs.family import PackFamily
 from service.core.cautions import PACK_WORK
+from service.core.refusals import Conflict
 from service.core.translation import _, translated
 from service.http.dependencies import CurrentStore, KnownFamilies
-from service.http.store_problems import Conflict
 from service.pages.bench.finding import find_units, lately
 from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, checked, once, page_router
 from service.pages.messages import Message

@@ -11,11 +11,11 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
+from service.core.refusals import Conflict, NoSuchRecord
 from service.core.translation import _
 from service.decisions.ordering.answers import orders_of_pack
 from service.decisions.ordering.schemas import USUAL_RISK, OrdersAnswer, OrdersRequest
 from service.http.dependencies import CurrentStore, KnownFamilies
-from service.http.store_problems import Conflict, NoSuchRecord
 from service.pages.asking import (
     about_costs,
     cost_words,

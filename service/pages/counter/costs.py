@@ -10,18 +10,19 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from models.base.errors import BadInput
+from service.core.refusals import Conflict, Outdated
 from service.core.translation import _
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.http.page_addresses import own_address
-from service.http.store_problems import Conflict, Outdated
 from service.pages.asking import cost_words
 from service.pages.bench.facts import Entry, as_text, faults_of, require_may
 from service.pages.forms import NO_FAULTS, Faults, PageWrite, SentForm, checked, once, page_router
 from service.pages.messages import Message
 from service.pages.rendering import go_to, may, render
 from service.pages.undo import step, undo_form
+from service.records.cost_words import MEANING
 from service.records.records import correct, create, etag_of
-from service.records.subjects.costs import COSTS, HOUSE, MEANING
+from service.records.subjects.costs import COSTS, HOUSE
 from service.records.writing import Done
 
 router = page_router()

@@ -13,9 +13,9 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
 from models.packs.family import PackFamily
+from service.core.refusals import Conflict, Outdated
 from service.core.translation import _
 from service.http.dependencies import CurrentStore, KnownFamilies
-from service.http.store_problems import Conflict, Outdated
 from service.pages.asking import money
 from service.pages.bench.facts import Entry, as_text, faults_of, require_may
 from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, checked, once, page_router

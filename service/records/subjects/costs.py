@@ -6,7 +6,7 @@ from typing import Final
 
 from pydantic import Field
 
-from service.core.translation import N_
+from service.records.cost_words import MEANING
 from service.records.schemas import Amount, Name, NewRecord
 from service.records.subject import Subject
 from service.records.subjects.suppliers import Currency
@@ -14,20 +14,6 @@ from service.store.schema import CostSheet
 
 HOUSE: Final = "house"
 """Name of the statement that decisions use where a request states no cost of its own."""
-
-MEANING: Final[dict[str, str]] = {
-    "stranding": N_("One return of the fault before the new pack is fitted: recovery, replacement trip, goodwill."),
-    "day_off_road": N_("One day in which the vehicle stands."),
-    "capital_per_day": N_("One day in which a pack was bought earlier than needed."),
-    "return_value": N_(
-        "What the new pack is still good for if the old one would have held to the end of the forecast."
-    ),
-    "planned_work": N_("All else that a planned replacement costs besides the pack: work, and the time off the road."),
-    "return_work": N_(
-        "All else that a return costs besides the pack: recovery, work, days off the road until it is done."
-    ),
-}
-"""Every cost the decisions ask for, in the words in which they ask."""
 
 
 class NewCostSheet(NewRecord):

@@ -10,9 +10,9 @@ import pytest
 from models.base.day_grid import DAYS, survival_at
 from models.decisions.fleet_costs import FleetCosts, rank_by_waiting
 from service.core.logs import make_log
+from service.core.refusals import Conflict, NoSuchRecord
 from service.decisions.basis.open_cases import open_case, open_cases, without_forecast
 from service.forecasting.issued.scores import OLDEST_DAYS, packed, unpacked
-from service.http.store_problems import Conflict, NoSuchRecord
 from service.jobs.worker import Worker
 from service.store.schema import IssuedForecast, Score
 from training.files.families import load_families

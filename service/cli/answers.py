@@ -1,0 +1,83 @@
+"""How a forecast looks on the terminal: sentences first, then the curve, then the figures."""
+
+from __future__ import annotations
+
+from rich.console import Console
+from rich.table import Table
+
+from models.base.day_grid import DAYS
+from service.cli.printing import out
+from service.forecasting.forecasts.schemas import ForecastAnswer, ForecastExplanation
+from service.forecasting.forecasts.sentences import main_promise, promised
+
+BAR_CELLS = 40
+CURVE_DAYS = (1, 3, 5, 7, 10, 14, 21, 30, 42, 60, 90)
+"""Days drawn on the terminal: near ones closely, as most returns are early. All of them lie on the day grid."""
+
+
+def print_answer(answer: ForecastAnswer) -> None:
+    """Print a forecast, always with its cautions."""
+    console = out()
+    console.print(
+        f"Pack {answer.pack_id} ({answer.family}), from {answer.origin.isoformat(sep=' ', timespec='minutes')}"
+    )
+    console.print()
+    for sentence in answer.sentences:
+        console.print(sentence)
+    console.print()
+    for line in curve_lines(answer):
+        console.print(line)
+    console.print()
+    console.print(_figures(answer))
+    console.print(main_promise(answer).guarantee)
+    if answer.kinds:
+        kinds = sorted(answer.kinds.items(), key=lambda item: -item[1])
+        console.print("Kind of weakness: " + ", ".join(f"{kind} {probability:.0%}" for kind, probability in kinds))
+    for flag in answer.flags:
+        console.print(f"Note ({flag.code}): {flag.text}")
+    if answer.explanation is not None:
+        _print_explanation(console, answer.explanation)
+    console.print()
+    console.print("Cautions")
+    for caution in answer.cautions:
+        console.print(f"- {caution}")
+    console.print()
+    console.print(f"Model {answer.model_id}, inputs {answer.inputs_digest}")
+
+
+def _print_explanation(console: Console, explanation: ForecastExplanation) -> None:
+    parts = {
+        "What moves it": explanation.sentences,
+        "What to measure or note next": explanation.to_measure,
+        "Past packs most like it": [pack.sentence for pack in explanation.similar],
+    }
+    for title, sentences in parts.items():
+        if sentences:
+            console.print()
+            console.print(title)
+        for sentence in sentences:
+            console.print(f"- {sentence}")
+
+
+def curve_lines(answer: ForecastAnswer) -> list[str]:
+    """Draw the hold curve as text, one line a day: bar, share that holds, and what the model is unsure between."""
+    lines = ["day   share still holding"]
+    for day in CURVE_DAYS:
+        i = int(DAYS.searchsorted(day))
+        share, low, high = answer.survival[i], answer.band_low[i], answer.band_high[i]
+        bar = "█" * round(share * BAR_CELLS)
+        lines.append(f"{day:3d}   {bar:<{BAR_CELLS}} {share:4.0%}  ({low:.0%} to {high:.0%})")
+    return lines
+
+
+def _figures(answer: ForecastAnswer) -> Table:
+    table = Table("figure", "days", box=None, show_header=False, pad_edge=False)
+    for promise in answer.good_for:
+        table.add_row(f"good for, at {promise.confidence:.0%}", promised(promise.days))
+    for point in answer.return_days:
+        table.add_row(
+            f"{point.returned:.0%} are back by day",
+            f"beyond {answer.horizon_days:g}" if point.day is None else f"{point.day:.1f}",
+        )
+    table.add_row(f"mean days held, none counted beyond {answer.horizon_days:g}", f"{answer.restricted_mean_days:.1f}")
+    return table

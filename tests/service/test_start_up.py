@@ -1,0 +1,68 @@
+"""How little the command line loads before it knows what is asked."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from importlib.metadata import version
+
+import typer.main
+
+from service.cli.program import app
+
+HEAVY = (
+    *("pandas", "scipy", "sklearn", "statsmodels", "matplotlib", "pyarrow", "joblib", "fpdf"),
+    *("sqlalchemy", "alembic", "fastapi", "uvicorn"),
+)
+"""Each takes a tenth of a second or more to load, the first four a second together."""
+
+
+def loaded_by(*commands: list[str]) -> set[str]:
+    """Heavy packages in memory after these commands, run one after the other in a fresh process."""
+    code = (
+        "import sys, json\n"
+        "from service.cli.program import app\n"
+        f"for words in {list(commands)!r}:\n"
+        "    try:\n"
+        "        app(words)\n"
+        "    except SystemExit as left:\n"
+        "        assert not left.code, (words, left.code)\n"
+        "print(json.dumps(sorted({name.split('.')[0] for name in sys.modules})))\n"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return set(json.loads(ran.stdout.splitlines()[-1])) & set(HEAVY)
+
+
+def every_command() -> list[list[str]]:
+    """The words of each command, those of groups included."""
+    found = []
+    for name, command in typer.main.get_command(app).commands.items():
+        found += [[name, below] for below in command.commands] if hasattr(command, "commands") else [[name]]
+    return found
+
+
+def test_help_of_every_command_loads_nothing_heavy():
+    commands = every_command()
+    assert len(commands) > 30
+    assert loaded_by(["--help"], *([*words, "--help"] for words in commands)) == set()
+
+
+def test_light_commands_load_nothing_heavy():
+    assert loaded_by(["--version"], ["settings"], ["families"]) == set()
+
+
+def test_the_version_is_the_installed_one(tideover):
+    ran = tideover("--version")
+    assert ran.exit_code == 0
+    assert ran.stdout == f"tideover {version('tideover')}\n"
+
+
+def test_completion_knows_the_commands():
+    asked = {"_TIDEOVER_COMPLETE": "complete_bash", "COMP_WORDS": "tideover topup", "COMP_CWORD": "1"}
+    code = "from service.cli.program import app; app(prog_name='tideover')"
+    ran = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, env={**os.environ, **asked}
+    )
+    assert ran.stdout.split() == ["topup-plan"]
