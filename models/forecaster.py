@@ -423,8 +423,12 @@ class Forecaster:
 
 
 def inputs_digest(history: PackHistory, origin: datetime, family: PackFamily) -> str:
-    """SHA-256 over the facts a forecast was made from, its origin and the family, as hexadecimal digits."""
-    text = "\n".join([history.model_dump_json(), origin.isoformat(), family.model_dump_json()])
+    """SHA-256 over the facts a forecast was made from, its origin and the family, as hexadecimal digits.
+
+    What is not known is left out, so that a further field that nobody filled in changes no digest.
+    """
+    facts, kind = (part.model_dump_json(exclude_none=True) for part in (history, family))
+    text = "\n".join([facts, origin.isoformat(), kind])
     return hashlib.sha256(text.encode()).hexdigest()
 
 

@@ -13,7 +13,9 @@ from typing import Annotated, Literal, Self
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
 from models.base.errors import BadInput, Problem, wrong
+from models.base.messages import say
 from models.packs.family import PackFamily
+from models.packs.fields import Measured
 
 State = Literal["rest", "discharge", "charge"]
 OutcomeKind = Literal["returned", "replaced", "retired", "running"]
@@ -44,8 +46,17 @@ class BlockReading(_Fact):
 
     time: AwareDatetime
     state: State
-    current_a: Annotated[FiniteFloat, Field(ge=-1000, le=1000)] | None = None
-    temperature_c: Annotated[FiniteFloat, Field(ge=-50, le=100)] | None = None
+    current_a: (
+        Annotated[
+            FiniteFloat,
+            Field(ge=-1000, le=1000),
+            Measured("A", "Current", say("Out of the pack is positive, into it negative.")),
+        ]
+        | None
+    ) = None
+    temperature_c: Annotated[FiniteFloat, Field(ge=-50, le=100), Measured("°C", "Temperature of the pack")] | None = (
+        None
+    )
     block_v: tuple[FiniteFloat | None, ...]
 
     @model_validator(mode="after")
@@ -98,12 +109,12 @@ class TopUp(_Fact):
 
     time: AwareDatetime
     blocks: Annotated[tuple[Annotated[int, Field(ge=1)], ...], Field(min_length=1)]
-    charge_ah: Annotated[FiniteFloat, Field(gt=0, le=500)] | None = None
-    end_v: Annotated[FiniteFloat, Field(gt=0)] | None = None
-    duration_h: Annotated[FiniteFloat, Field(gt=0, le=336)] | None = None
-    rest_before_v: FiniteFloat | None = None
-    rest_after_v: FiniteFloat | None = None
-    rest_after_h: Annotated[FiniteFloat, Field(ge=0, le=2000)] | None = None
+    charge_ah: Annotated[FiniteFloat, Field(gt=0, le=500), Measured("Ah")] | None = None
+    end_v: Annotated[FiniteFloat, Field(gt=0), Measured("V")] | None = None
+    duration_h: Annotated[FiniteFloat, Field(gt=0, le=336), Measured("h")] | None = None
+    rest_before_v: Annotated[FiniteFloat, Measured("V")] | None = None
+    rest_after_v: Annotated[FiniteFloat, Measured("V")] | None = None
+    rest_after_h: Annotated[FiniteFloat, Field(ge=0, le=2000), Measured("h")] | None = None
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
@@ -132,10 +143,10 @@ class UsagePlan(_Fact):
     """
 
     time: AwareDatetime | None = None
-    km_per_day: Annotated[FiniteFloat, Field(ge=0, le=2000)] | None = None
-    trips_per_day: Annotated[FiniteFloat, Field(ge=0, le=200)] | None = None
-    ambient_c: Annotated[FiniteFloat, Field(ge=-50, le=60)] | None = None
-    parked_days_in_30: Annotated[FiniteFloat, Field(ge=0, le=30)] | None = None
+    km_per_day: Annotated[FiniteFloat, Field(ge=0, le=2000), Measured("km")] | None = None
+    trips_per_day: Annotated[FiniteFloat, Field(ge=0, le=200), Measured("1")] | None = None
+    ambient_c: Annotated[FiniteFloat, Field(ge=-50, le=60), Measured("°C")] | None = None
+    parked_days_in_30: Annotated[FiniteFloat, Field(ge=0, le=30), Measured("days")] | None = None
 
 
 class Outcome(_Fact):
@@ -156,7 +167,7 @@ class Outcome(_Fact):
     time: AwareDatetime
     kind: OutcomeKind
     code: Annotated[str, Field(max_length=16)] | None = None
-    odometer_km: Annotated[FiniteFloat, Field(ge=0)] | None = None
+    odometer_km: Annotated[FiniteFloat, Field(ge=0), Measured("km")] | None = None
 
 
 class PackHistory(_Fact):
@@ -176,8 +187,8 @@ class PackHistory(_Fact):
 
     pack_id: Annotated[str, Field(min_length=1, max_length=64)]
     family: str
-    age_years: Annotated[FiniteFloat, Field(ge=0, le=60)] | None = None
-    odometer_km: Annotated[FiniteFloat, Field(ge=0, le=5e6)] | None = None
+    age_years: Annotated[FiniteFloat, Field(ge=0, le=60), Measured("years")] | None = None
+    odometer_km: Annotated[FiniteFloat, Field(ge=0, le=5e6), Measured("km")] | None = None
     readings: tuple[BlockReading, ...] = ()
     topups: tuple[TopUp, ...] = ()
     usage: tuple[UsagePlan, ...] = ()

@@ -4,31 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from pydantic import BaseModel
 
 from models.packs.family import PackFamily
+from models.packs.fields import columns_of
 from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
 
-PACK_COLUMNS = ("pack_id", "family", "age_years", "odometer_km")
-READING_COLUMNS = ("pack_id", "time", "state", "current_a", "temperature_c")
-TOPUP_COLUMNS = (
-    "pack_id",
-    "time",
-    "blocks",
-    "charge_ah",
-    "end_v",
-    "duration_h",
-    "rest_before_v",
-    "rest_after_v",
-    "rest_after_h",
+FACTS: Final[Mapping[str, type[BaseModel]]] = {
+    "readings": BlockReading,
+    "topups": TopUp,
+    "usage": UsagePlan,
+    "outcomes": Outcome,
+}
+PACK_COLUMNS = tuple(c.name for c in columns_of(PackHistory, without=frozenset(FACTS)))
+READING_COLUMNS, TOPUP_COLUMNS, USAGE_COLUMNS, OUTCOME_COLUMNS = (
+    ("pack_id", *(c.name for c in columns_of(fact))) for fact in FACTS.values()
 )
-USAGE_COLUMNS = ("pack_id", "time", "km_per_day", "trips_per_day", "ambient_c", "parked_days_in_30")
-OUTCOME_COLUMNS = ("pack_id", "time", "kind", "code", "odometer_km")
-TEXT_COLUMNS = frozenset({"pack_id", "family", "state", "blocks", "kind", "code"})
+TEXT_COLUMNS = frozenset(
+    c.name for fact in (PackHistory, *FACTS.values()) for c in columns_of(fact) if c.kind == "text"
+)
 SECONDS_PER_DAY = 86_400.0
 
 VOLT_DECIMALS = 4

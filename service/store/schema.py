@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime
-from typing import Any, ClassVar, Final
+from typing import Any, ClassVar, Final, TypeVar
 
+from pydantic import BaseModel
 from sqlalchemy import CheckConstraint, Double, ForeignKey, Index, MetaData, String, UniqueConstraint, false
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
+from models.packs import history
+from models.packs.fields import columns_of
 from service.store.types import Json, RowId, UtcTime
 
 NAME_LENGTH: Final = 64
+
+
+_Table = TypeVar("_Table", bound="Base")
 
 
 class Base(DeclarativeBase):
@@ -48,6 +55,19 @@ def _named() -> Mapped[str]:
 
 def _of(table: str) -> Mapped[str]:
     return mapped_column(String(NAME_LENGTH), ForeignKey(f"{table}.id"))
+
+
+def _with_the_rest_of(fact: type[BaseModel]) -> Callable[[type[_Table]], type[_Table]]:
+    """Give a table of facts a column for each field of the fact that may be missing."""
+
+    def complete(table: type[_Table]) -> type[_Table]:
+        for column in columns_of(fact):
+            if column.optional and column.kind != "time":
+                kind = Double() if column.kind == "number" else String(column.longest)
+                setattr(table, column.name, mapped_column(kind, nullable=True))
+        return table
+
+    return complete
 
 
 # AUTOINCREMENT: the number of a withdrawn record is never given to another one.
@@ -100,6 +120,7 @@ Index(
 )
 
 
+@_with_the_rest_of(history.BlockReading)
 class Reading(Versioned):
     """One snapshot of all block voltages."""
 
@@ -114,11 +135,10 @@ class Reading(Versioned):
     pack_id: Mapped[str] = _of("packs")
     time: Mapped[datetime] = mapped_column(index=True)
     state: Mapped[str] = mapped_column(String(16))
-    current_a: Mapped[float | None]
-    temperature_c: Mapped[float | None]
     block_v: Mapped[list[float | None]] = mapped_column(Json)
 
 
+@_with_the_rest_of(history.TopUp)
 class TopUp(Versioned):
     """One topping charge."""
 
@@ -129,14 +149,9 @@ class TopUp(Versioned):
     pack_id: Mapped[str] = _of("packs")
     time: Mapped[datetime] = mapped_column(index=True)
     blocks: Mapped[list[int]] = mapped_column(Json)
-    charge_ah: Mapped[float | None]
-    end_v: Mapped[float | None]
-    duration_h: Mapped[float | None]
-    rest_before_v: Mapped[float | None]
-    rest_after_v: Mapped[float | None]
-    rest_after_h: Mapped[float | None]
 
 
+@_with_the_rest_of(history.UsagePlan)
 class Usage(Versioned):
     """One plan of how the vehicle will be used, as known at a time."""
 
@@ -146,12 +161,9 @@ class Usage(Versioned):
     id: Mapped[int] = _numbered()
     pack_id: Mapped[str] = _of("packs")
     time: Mapped[datetime] = mapped_column(index=True)
-    km_per_day: Mapped[float | None]
-    trips_per_day: Mapped[float | None]
-    ambient_c: Mapped[float | None]
-    parked_days_in_30: Mapped[float | None]
 
 
+@_with_the_rest_of(history.Outcome)
 class Outcome(Versioned):
     """What became of a top-up."""
 
@@ -166,8 +178,6 @@ class Outcome(Versioned):
     pack_id: Mapped[str] = _of("packs")
     time: Mapped[datetime] = mapped_column(index=True)
     kind: Mapped[str] = mapped_column(String(16))
-    code: Mapped[str | None] = mapped_column(String(16))
-    odometer_km: Mapped[float | None]
 
 
 class IssuedForecast(Base):

@@ -12,7 +12,7 @@ from models.base.errors import BadInput, OutOfReach
 from models.features.definitions import FEATURES
 from models.forecaster import inputs_digest
 from models.forecasts.evidence import nonsense
-from models.packs.history import PackHistory, UsagePlan
+from models.packs.history import BlockReading, PackHistory, UsagePlan
 from models.packs.tables import history_of
 from training.learning.moments import moments_of
 
@@ -206,3 +206,21 @@ def test_the_digest_follows_the_facts(case, forecaster):
     assert one == inputs_digest(history, at.to_pydatetime(), family)
     assert one != inputs_digest(history, at.to_pydatetime() + timedelta(seconds=1), family)
     assert one != inputs_digest(history.model_copy(update={"age_years": 3.21}), at.to_pydatetime(), family)
+
+
+def test_invariance_a_further_field_that_nobody_filled_in_changes_no_digest(case, forecaster):
+    class Later(BlockReading):
+        humidity_pct: float | None = None
+
+    class LaterHistory(PackHistory):
+        readings: tuple[Later, ...] = ()
+
+    history, at = case
+    family = forecaster.families[history.family]
+    later = LaterHistory.model_validate(history.model_dump())
+    assert "humidity_pct" in later.model_dump_json()
+    assert inputs_digest(later, at, family) == inputs_digest(history, at, family)
+    damp = LaterHistory.model_validate(
+        history.model_dump() | {"readings": [r.model_dump() | {"humidity_pct": 80.0} for r in history.readings]}
+    )
+    assert inputs_digest(damp, at, family) != inputs_digest(history, at, family)

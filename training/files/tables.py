@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import re
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final, get_args
 
@@ -13,8 +14,10 @@ from pydantic import BaseModel
 
 from models.base.errors import BadInput
 from models.packs.family import PackFamily
-from models.packs.history import BlockReading, Outcome, OutcomeKind, PackHistory, State, TopUp, UsagePlan
+from models.packs.fields import bounds_of, columns_of
+from models.packs.history import OutcomeKind, PackHistory, State
 from models.packs.tables import (
+    FACTS,
     OUTCOME_COLUMNS,
     PACK_COLUMNS,
     READING_COLUMNS,
@@ -35,16 +38,13 @@ COLUMNS: Final[Mapping[str, tuple[str, ...]]] = {
     "outcomes": OUTCOME_COLUMNS,
 }
 _REQUIRED: Final = ("packs", "readings", "topups")
-_FACTS: Final[Mapping[str, type[BaseModel]]] = {
-    "packs": PackHistory,
-    "readings": BlockReading,
-    "topups": TopUp,
-    "usage": UsagePlan,
-    "outcomes": Outcome,
+_FACTS: Final[Mapping[str, type[BaseModel]]] = {"packs": PackHistory, **FACTS}
+_MAY_LACK: Final[Mapping[str, frozenset[str]]] = {
+    name: frozenset(c.name for c in columns_of(fact) if c.optional and c.kind != "time")
+    for name, fact in _FACTS.items()
 }
+_BLOCK_HEADING: Final = re.compile(r"block_\d+_v")
 _ALLOWED: Final[Mapping[str, tuple[str, ...]]] = {"state": get_args(State), "kind": get_args(OutcomeKind)}
-_MAY_LACK: Final = frozenset({"code"})
-"""Text that may be missing; any other text and every time but that of a plan may not."""
 
 
 def write_tables(tables: HistoryTables, folder: Path, *, suffix: str = "csv") -> None:
@@ -99,22 +99,53 @@ def _read_one(path: Path, name: str) -> pd.DataFrame:
         raise BadInput.one(
             path.name, f"cannot be read: {str(error).strip()}.", "Check that the file is whole."
         ) from None
-    columns = list(COLUMNS[name])
-    if name == "readings":
-        count = sum(c.startswith("block_") for c in frame.columns)
-        columns += [block_column(b) for b in range(1, count + 1)]
-    missing = [c for c in columns if c not in frame.columns]
-    if missing:
-        raise BadInput.one(path.name, f"lacks the column {missing[0]}.", f"Give the columns {', '.join(columns)}.")
-    unknown = [c for c in frame.columns if c not in columns]
-    if unknown:
-        raise BadInput.one(
-            path.name, f"has an unknown column {unknown[0]}.", f"Rename or remove it; known are {', '.join(columns)}."
-        )
+    require_columns(name, list(frame.columns), path.name)
+    count = sum(c.startswith("block_") for c in frame.columns) if name == "readings" else 0
+    columns = [*COLUMNS[name], *(block_column(b) for b in range(1, count + 1))]
     read = _typed if path.suffix == ".parquet" else _parsed
-    found = pd.DataFrame({c: read(frame[c], c, path.name) for c in columns})
+    found = pd.DataFrame(
+        {
+            c: read(frame[c], c, path.name) if c in frame else pd.Series([None] * len(frame), dtype=_dtype(c))
+            for c in columns
+        }
+    )
     _check(found, name, path.name)
     return found
+
+
+def require_columns(name: str, headings: list[str], where: str) -> None:
+    """Refuse a documented table that lacks a needed column, or has one of which nothing is known.
+
+    A column that may be empty in every row may be left out.
+
+    Parameters
+    ----------
+    name : str
+        Of the table.
+    headings : list of str
+    where : str
+        The file, for the error.
+
+    Raises
+    ------
+    BadInput
+    """
+    known = COLUMNS[name]
+    blocks = [h for h in headings if name == "readings" and _BLOCK_HEADING.fullmatch(h)]
+    expected = [block_column(b) for b in range(1, len(blocks) + 1)]
+    if set(blocks) != set(expected):
+        raise BadInput.one(where, "The block columns are not numbered one by one.", f"Name them {', '.join(expected)}.")
+    for column in known:
+        if column not in headings and column not in _MAY_LACK[name]:
+            raise BadInput.one(where, f"It lacks the column {column}.", f"Give the columns {', '.join(known)}.")
+    for heading in headings:
+        if heading not in known and heading not in blocks:
+            raise BadInput.one(
+                f"{where} column {heading}",
+                "This is no column of the documented tables.",
+                f"Rename or remove it; known are {', '.join((*known, *blocks))}. Or import the file with a mapping: "
+                "`tideover guess FILE` makes one.",
+            )
 
 
 _TIME_MEND: Final = "Write times with their offset, as in 2026-03-02T08:30:00+00:00."
@@ -170,18 +201,6 @@ def _typed(values: pd.Series[Any], column: str, file: str) -> pd.Series[Any]:
     return numbers
 
 
-def _bounds(fact: type[BaseModel], column: str) -> Iterator[tuple[str, float]]:
-    """Bounds that the checked history puts on a number: one rule for a file and for a single case."""
-    info = fact.model_fields[column]
-    for part in (info, *get_args(info.annotation)):
-        rules: Any = getattr(part, "metadata", None) or getattr(part, "__metadata__", ())
-        for rule in rules:
-            for one in getattr(rule, "metadata", (rule,)):
-                for sign in ("ge", "gt", "le", "lt"):
-                    if (limit := getattr(one, sign, None)) is not None:
-                        yield sign, float(limit)
-
-
 _OUTSIDE: Final[Mapping[str, Any]] = {"ge": np.less, "gt": np.less_equal, "le": np.greater, "lt": np.greater_equal}
 _WORDS: Final[Mapping[str, str]] = {"ge": "at least", "gt": "more than", "le": "at most", "lt": "less than"}
 
@@ -190,7 +209,7 @@ def _check(frame: pd.DataFrame, name: str, file: str) -> None:
     """Check the values of a table, row by row in the order of the file."""
     for column in COLUMNS[name]:
         values = frame[column]
-        needed = column in TEXT_COLUMNS - _MAY_LACK or (column == "time" and name != "usage")
+        needed = column in TEXT_COLUMNS - _MAY_LACK[name] or (column == "time" and name != "usage")
         if needed and values.isna().any():
             row = int(np.flatnonzero(values.isna().to_numpy())[0])
             raise BadInput.one(f"{file} row {row + 2} column {column}", "is empty.", "Fill it in, or remove the row.")
@@ -215,7 +234,7 @@ def _check(frame: pd.DataFrame, name: str, file: str) -> None:
                 "Write block numbers from 1, separated by single spaces.",
             )
         elif column not in TEXT_COLUMNS and column != "time":
-            for sign, limit in _bounds(_FACTS[name], column):
+            for sign, limit in bounds_of(_FACTS[name], column):
                 _refuse(
                     _OUTSIDE[sign](values.to_numpy(np.float64), limit),
                     values,

@@ -20,6 +20,7 @@ from models.packs.family import PackFamily
 from models.packs.tables import block_column
 from service.store import schema
 from service.store.schema import Base, Pack
+from training.files.tables import COLUMNS
 
 FileFormat = Literal["csv", "parquet"]
 FORMULA_SIGNS: Final = ("=", "+", "-", "@", "\t", "\r")
@@ -52,7 +53,6 @@ _TYPES: Final[Mapping[type, Any]] = {
     bool: pa.bool_(),
     datetime: _UTC,
 }
-_FOLLOWING: Final = ("version", "recorded_at", "recorded_by")
 _DOCUMENTED: Final[Mapping[str, type[Base]]] = {
     "packs": Pack,
     "readings": schema.Reading,
@@ -73,18 +73,14 @@ _OTHERS: Final[Mapping[str, type[Base]]] = {
 }
 
 
-def _exported(table: type[Base], *, documented: bool) -> Exported:
+def _exported(table: type[Base], columns: tuple[str, ...] = ()) -> Exported:
+    """Tell how a table is written: as it stands in the store, or in the columns of a documented one."""
     here = table.__table__
     assert isinstance(here, Table)
-    left_out = {*_FOLLOWING, "block_v"} if documented else set()
-    if documented and table is not Pack:
-        left_out.add("id")
-    names = [column.name for column in here.columns if column.name not in left_out]
-    columns = {}
-    for name in names:
-        kind = here.c[name].type.python_type
-        columns["pack_id" if documented and name == "id" else name] = _TYPES.get(kind, pa.string())
-    return Exported(table, columns, lambda row: [_field(getattr(row, name)) for name in names])
+    headings = columns or tuple(column.name for column in here.columns)
+    names = ["id" if columns and table is Pack and name == "pack_id" else name for name in headings]
+    types = {h: _TYPES.get(here.c[name].type.python_type, pa.string()) for h, name in zip(headings, names, strict=True)}
+    return Exported(table, types, lambda row: [_field(getattr(row, name)) for name in names])
 
 
 def _field(value: Any) -> Any:
@@ -94,8 +90,8 @@ def _field(value: Any) -> Any:
 
 
 EXPORTS: Final[Mapping[str, Exported]] = {
-    **{name: _exported(table, documented=True) for name, table in _DOCUMENTED.items()},
-    **{name: _exported(table, documented=False) for name, table in _OTHERS.items()},
+    **{name: _exported(table, COLUMNS[name]) for name, table in _DOCUMENTED.items()},
+    **{name: _exported(table) for name, table in _OTHERS.items()},
 }
 """By name of the file. The first five are the documented tables, which an import takes again."""
 

@@ -6,23 +6,18 @@ import tomllib
 from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Final, Literal, Self
+from typing import Annotated, Final, Literal, Self, cast
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from models.base.errors import BadInput, problems_from, wrong
-from models.packs.tables import OUTCOME_COLUMNS, PACK_COLUMNS, READING_COLUMNS, TOPUP_COLUMNS, USAGE_COLUMNS
+from models.packs.tables import block_column
 from service.exchange.imports.units import scale_of
+from training.files.tables import COLUMNS, require_columns
 
 TableName = Literal["packs", "readings", "topups", "usage", "outcomes"]
-DOCUMENTED: Final[dict[TableName, tuple[str, ...]]] = {
-    "packs": PACK_COLUMNS,
-    "readings": READING_COLUMNS,
-    "topups": TOPUP_COLUMNS,
-    "usage": USAGE_COLUMNS,
-    "outcomes": OUTCOME_COLUMNS,
-}
+DOCUMENTED: Final = cast("dict[TableName, tuple[str, ...]]", COLUMNS)
 FORMATS_WITHOUT_ZONE: Final = ("unix-s", "unix-ms")
 
 
@@ -200,18 +195,8 @@ def documented_mapping(table: TableName, headings: list[str]) -> FileMapping:
     BadInput
         A column is missing or unknown.
     """
-    known = DOCUMENTED[table]
-    blocks = [h for h in headings if table == "readings" and h.startswith("block_") and h.endswith("_v")]
     where = f"{table} row 1"
-    expected = [f"block_{b}_v" for b in range(1, len(blocks) + 1)]
-    if set(blocks) != set(expected):
-        raise BadInput.one(where, "The block columns are not numbered one by one.", f"Name them {', '.join(expected)}.")
-    for heading in headings:
-        if heading not in known and heading not in blocks:
-            raise BadInput.one(
-                f"{where} column {heading}",
-                "This is no column of the documented tables.",
-                "Rename or remove it, or import the file with a mapping: `tideover guess FILE` makes one.",
-            )
-    content = {"table": table, "columns": {h: h for h in headings if h in known}, "blocks": tuple(expected)}
-    return mapping_of(content, where)
+    require_columns(table, headings, where)
+    known = DOCUMENTED[table]
+    blocks = [block_column(b) for b in range(1, 1 + sum(heading not in known for heading in headings))]
+    return mapping_of({"table": table, "columns": {h: h for h in headings if h in known}, "blocks": blocks}, where)

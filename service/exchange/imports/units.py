@@ -6,31 +6,32 @@ from collections.abc import Mapping
 from typing import Final
 
 from models.base.errors import BadInput
+from models.packs.fields import columns_of
+from models.packs.history import PackHistory
+from models.packs.tables import FACTS
 
 Scale = tuple[float, float]
 """What a value is multiplied by, and what is then added."""
 
-_TO_V: Final[Mapping[str, Scale]] = {"V": (1.0, 0.0), "mV": (0.001, 0.0)}
-_TO_A: Final[Mapping[str, Scale]] = {"A": (1.0, 0.0), "mA": (0.001, 0.0)}
-_TO_AH: Final[Mapping[str, Scale]] = {"Ah": (1.0, 0.0), "mAh": (0.001, 0.0)}
-_TO_C: Final[Mapping[str, Scale]] = {"C": (1.0, 0.0), "F": (5 / 9, -160 / 9), "K": (1.0, -273.15)}
-_TO_H: Final[Mapping[str, Scale]] = {"h": (1.0, 0.0), "min": (1 / 60, 0.0), "s": (1 / 3600, 0.0)}
-_TO_KM: Final[Mapping[str, Scale]] = {"km": (1.0, 0.0), "m": (0.001, 0.0), "mi": (1.609344, 0.0)}
-"""A mile is 1.609344 km exactly (NIST SP 811, appendix B); the temperature scales likewise."""
+_SCALES: Final[Mapping[str, Mapping[str, Scale]]] = {
+    "V": {"V": (1.0, 0.0), "mV": (0.001, 0.0)},
+    "A": {"A": (1.0, 0.0), "mA": (0.001, 0.0)},
+    "Ah": {"Ah": (1.0, 0.0), "mAh": (0.001, 0.0)},
+    "°C": {"C": (1.0, 0.0), "F": (5 / 9, -160 / 9), "K": (1.0, -273.15)},
+    "h": {"h": (1.0, 0.0), "min": (1 / 60, 0.0), "s": (1 / 3600, 0.0)},
+    "km": {"km": (1.0, 0.0), "m": (0.001, 0.0), "mi": (1.609344, 0.0)},
+    "%": {"%": (1.0, 0.0), "1": (100.0, 0.0)},
+}
+"""By our unit. A mile is 1.609344 km exactly (NIST SP 811, appendix B); the temperature scales likewise."""
 
 UNITS: Final[Mapping[str, Mapping[str, Scale]]] = {
-    "block_v": _TO_V,
-    "end_v": _TO_V,
-    "rest_before_v": _TO_V,
-    "rest_after_v": _TO_V,
-    "current_a": _TO_A,
-    "charge_ah": _TO_AH,
-    "temperature_c": _TO_C,
-    "ambient_c": _TO_C,
-    "duration_h": _TO_H,
-    "rest_after_h": _TO_H,
-    "odometer_km": _TO_KM,
-    "km_per_day": _TO_KM,
+    "block_v": _SCALES["V"],
+    **{
+        column.name: _SCALES[column.measured.unit]
+        for fact in (PackHistory, *FACTS.values())
+        for column in columns_of(fact)
+        if column.measured is not None and column.measured.unit in _SCALES
+    },
 }
 """By column of ours; the first unit of each is our own."""
 

@@ -78,11 +78,9 @@ def keep_score(session: Session, forecast: IssuedForecast, now: datetime) -> Non
     # Where no charge was written down, the top-up was inferred from the readings.
     score.topped_at = topped or forecast.origin - timedelta(days=answer["days_held"])
     score.good_until = forecast.origin + timedelta(days=forecast.good_for_days)
+    planned = Usage.__table__.c.km_per_day
     score.km_per_day = session.scalar(
-        select(Usage.km_per_day)
-        .where(Usage.pack_id == pack.id, Usage.km_per_day.is_not(None))
-        .order_by(Usage.time.desc())
-        .limit(1)
+        select(planned).where(Usage.pack_id == pack.id, planned.is_not(None)).order_by(Usage.time.desc()).limit(1)
     )
     score.as_of, score.week_return, score.week_wait_days = now, float(week_return), float(week_wait)
     score.curves = packed(survival, low, high)

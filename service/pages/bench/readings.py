@@ -15,6 +15,8 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
+from models.packs.fields import columns_of
+from models.packs.history import BlockReading
 from service.core.refusals import Conflict, Outdated
 from service.core.translation import _, ngettext
 from service.exchange.imports.files import headings_of, rows_of
@@ -52,6 +54,9 @@ PASTED: Final = "pasted"
 UNREAD: Final = frozenset({"", "-", "–", "—", "x", "?", "nan", "null"})
 """What people write for a block that they could not read."""
 
+NUMBERS: Final = tuple((c.name, c.measured) for c in columns_of(BlockReading) if c.measured is not None)
+"""Fields of a reading besides its time, state and voltages."""
+
 
 def _page(
     request: Request,
@@ -70,6 +75,7 @@ def _page(
         faults,
         row,
         volts=volts,
+        numbers=NUMBERS,
         states=[(state, words[0].upper() + words[1:]) for state, words in state_words().items()],
     )
 
@@ -95,7 +101,7 @@ def show_reading(
         unit = unit_of(session, pack_id, families)
         row: Any = read(session, READINGS, number)
         require_of(row, pack_id)
-    values = {name: as_text(getattr(row, name)) for name in ("state", "current_a", "temperature_c")}
+    values = {name: as_text(getattr(row, name)) for name in ("state", *dict(NUMBERS))}
     values["time"] = for_input(row.time, zone_of(request))
     return _page(request, unit, values, [as_text(v) for v in row.block_v], row=row)
 
@@ -133,7 +139,7 @@ def correct_reading(
         row = read(session, READINGS, number)
     volts, faults = _volts(form, unit)
     try:
-        content = {"current_a": None, "temperature_c": None} | _content(request, form, volts, faults)
+        content = dict.fromkeys(dict(NUMBERS)) | _content(request, form, volts, faults)
         change = checked(READINGS.change, content)
         return write(lambda s: store_change(s, request, READINGS, number, pack_id, change, form, families, write))
     except (BadInput, Conflict, Outdated) as error:
@@ -176,7 +182,7 @@ def _content(request: Request, form: Form, volts: list[str], faults: list[Proble
         values["time"] = moment_from("time", form.get("time"), zone_of(request))
     except BadInput as error:
         problems += error.problems
-    for name in ("current_a", "temperature_c"):
+    for name in dict(NUMBERS):
         try:
             if form.get(name):
                 values[name] = form.number_or_text(name)

@@ -20,7 +20,7 @@ from service.records.records import Writer
 from service.store.schema import AuditEntry, Outcome, Pack, Reading, TopUp
 from service.store.upgrading import open_store
 from training.files.families import load_families
-from training.files.tables import read_tables
+from training.files.tables import COLUMNS, read_tables
 from training.simulation.marrow_bay import write_fleet
 
 FAMILIES = load_families(None)
@@ -121,6 +121,30 @@ def test_exported_tables_are_the_documented_ones(store, fleet_folder, tmp_path):
     with store.reading() as session:
         for pack_id in tables.packs["pack_id"]:
             assert history_of_pack(session, pack_id) == history_of(tables, pack_id)
+
+
+def without_column(folder, table, column):
+    path = folder / f"{table}.csv"
+    rows = list(csv.reader(path.read_text().splitlines()))
+    kept = [place for place, heading in enumerate(rows[0]) if heading != column]
+    write(path, [[row[place] for place in kept] for row in rows])
+
+
+@pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
+@pytest.mark.parametrize(("table", "column"), [(t, c) for t, columns in COLUMNS.items() for c in columns])
+def test_parity_a_column_left_out_is_fine_for_import_and_forecast_or_for_neither(store, folder, table, column):
+    write(folder / "usage.csv", [COLUMNS["usage"], ["A", "2026-03-02T09:00:00Z", "22", "2", "17", ""]])
+    without_column(folder, table, column)
+    try:
+        read = read_tables(folder, FAMILIES)
+    except BadInput as error:
+        with pytest.raises(BadInput, match=f"lacks the column {column}"):
+            taken(store, folder)
+        assert f"lacks the column {column}" in str(error)
+    else:
+        assert taken(store, folder).stored
+        with store.reading() as session:
+            assert history_of_pack(session, "A") == history_of(read, "A")
 
 
 FAULTS = {

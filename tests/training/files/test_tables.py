@@ -124,8 +124,8 @@ def test_property_a_voltage_beyond_the_blocks_of_the_family_is_named(folder, tab
 
 
 def test_property_missing_files_columns_and_twofold_tables_are_named(folder, tables):
-    pd.read_csv(folder / "topups.csv").drop(columns="charge_ah").to_csv(folder / "topups.csv", index=False)
-    with pytest.raises(BadInput, match="lacks the column charge_ah"):
+    pd.read_csv(folder / "topups.csv").drop(columns="blocks").to_csv(folder / "topups.csv", index=False)
+    with pytest.raises(BadInput, match="lacks the column blocks"):
         read_tables(folder, FAMILIES)
     (folder / "topups.csv").unlink()
     with pytest.raises(BadInput, match=r"topups\.csv"):
