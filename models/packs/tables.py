@@ -78,7 +78,8 @@ class HistoryTables:
 
     Notes
     -----
-    Times are UTC (``datetime64[us, UTC]``). Rows of one pack are in order of time.
+    Times are UTC (``datetime64[us, UTC]``). Rows of one pack are in order of time. A column of what may be missing may
+    be left out when the tables are made; it is then there, and empty.
     """
 
     packs: pd.DataFrame
@@ -87,6 +88,21 @@ class HistoryTables:
     usage: pd.DataFrame
     outcomes: pd.DataFrame
     families: Mapping[str, PackFamily]
+
+    def __post_init__(self) -> None:
+        """Give the tables the columns that whoever made them had nothing for."""
+        for name, fact in FACTS.items():
+            frame: pd.DataFrame = getattr(self, name)
+            lacking = {
+                c.name: pd.Series(None, index=frame.index, dtype=object if c.kind == "text" else np.float64)
+                for c in columns_of(fact)
+                if c.optional and c.kind != "time" and c.name not in frame
+            }
+            if lacking:
+                documented = ["pack_id", *(c.name for c in columns_of(fact))]
+                whole = frame.assign(**lacking)
+                rest = [column for column in frame.columns if column not in documented]
+                object.__setattr__(self, name, whole[[*documented, *rest]])
 
     def of_packs(self, pack_ids: Iterable[str]) -> HistoryTables:
         """Keep only these packs."""

@@ -51,10 +51,13 @@ def write_tables(tables: HistoryTables, folder: Path, *, suffix: str = "csv") ->
     """Write each table to ``folder/<name>.<suffix>``, ``csv`` or ``parquet``.
 
     CSV files are UTF-8 with a header, a point as decimal sign, at most four decimals, times as RFC 3339 in UTC and
-    empty fields for what is not known; the same tables always give the same bytes.
+    empty fields for what is not known; the same tables always give the same bytes. A column that may be left out, and
+    holds nothing, is.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    for name, frame in tables.frames().items():
+    for name, whole in tables.frames().items():
+        empty = [c for c in whole.columns if c in _MAY_LACK[name] and len(whole) and whole[c].isna().all()]
+        frame = whole.drop(columns=empty)
         path = folder / f"{name}.{suffix}"
         if suffix == "parquet":
             frame.to_parquet(path, index=False)
