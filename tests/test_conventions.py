@@ -8,11 +8,13 @@ import re
 import shutil
 import subprocess
 import sys
+import tomllib
 from graphlib import TopologicalSorter
 from pathlib import Path
 from zipfile import ZipFile
 
 import pytest
+import tideover
 
 from models.features.definitions import FEATURES
 from service.core.settings import settings_table
@@ -23,6 +25,10 @@ def run(repository: Path, *command: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, "-m", *command], cwd=repository, capture_output=True, text=True, check=False, env=environment
     )
+
+
+def read(repository: Path, name: str) -> str:
+    return (repository / name).read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("command", [("ruff", "check"), ("ruff", "format", "--check"), ("mypy",)], ids=" ".join)
@@ -54,7 +60,7 @@ def imports_of(repository: Path) -> dict[str, set[str]]:
         ".".join(path.relative_to(repository).with_suffix("").parts).removesuffix(".__init__"): path
         for tree in ORDER
         for path in (repository / tree).rglob("*.py")
-        if "migrations" not in path.parts
+        if not {"migrations", "public"} & set(path.parts)  # a folder of scripts; the door for those outside
     }
     found: dict[str, set[str]] = {}
     for name, path in paths.items():
@@ -144,5 +150,35 @@ def test_a_wheel_carries_its_data_files(repository, tmp_path):
     data = (".toml", ".html", ".css", ".js", ".svg", ".mako", ".json", ".typed", ".ini", ".po", ".pot")
     for package in ("models", "training", "service"):
         for path in (repository / package).rglob("*"):
-            if path.suffix in data or path.name == "py.typed":
+            if (path.suffix in data or path.name == "py.typed") and "public" not in path.parts:
                 assert str(path.relative_to(repository)) in names, path
+    assert {"tideover/__init__.py", "tideover/py.typed"} <= names
+    assert not any(name.startswith("service/public") for name in names)
+    (facts,) = (name for name in names if name.endswith(".dist-info/METADATA"))
+    told = ZipFile(wheel).read(facts).decode()
+    assert "License-Expression: MIT" in told
+    assert any(name.endswith("licenses/LICENSE") for name in names)
+    ZipFile(wheel).extractall(tmp_path / "installed")
+    asked = "import tideover, models; print(tideover.Forecaster.__name__, models.__file__)"
+    environment = os.environ | {"PYTHONPATH": str(tmp_path / "installed")}
+    said = subprocess.run(
+        [sys.executable, "-c", asked], cwd=tmp_path, capture_output=True, text=True, check=True, env=environment
+    ).stdout
+    assert said.split() == ["Forecaster", str(tmp_path / "installed" / "models" / "__init__.py")]
+
+
+def test_version_and_licence_are_told_alike(repository):
+    told = tomllib.loads((repository / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    citation = read(repository, "CITATION.cff")
+    assert f"version: {told['version']}\n" in citation
+    assert f"license: {told['license']}\n" in citation
+    versions = re.findall(r"^## (\d+\.\d+\.\d+), (\d{4}-\d\d-\d\d)$", read(repository, "CHANGELOG.md"), re.MULTILINE)
+    assert versions[0][0] == told["version"]
+    assert f'date-released: "{versions[0][1]}"\n' in citation
+    assert [day for _, day in versions] == sorted((day for _, day in versions), reverse=True)
+
+
+def test_the_public_names_are_the_ones_listed():
+    assert sorted(tideover.__all__) == tideover.__all__
+    for name in tideover.__all__:
+        assert getattr(tideover, name).__doc__
