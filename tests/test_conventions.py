@@ -121,10 +121,32 @@ def test_readme_starts_with_the_job_and_links_to_what_is_there(repository):
     first = readme.split("\n\n")[1]
     assert "topped-up" in first
     assert "probability" in first
-    for name in ("README.md", "DEVELOPERS.md"):
+    for name in ("README.md", "DEVELOPERS.md", "CHANGELOG.md"):
         text = (repository / name).read_text(encoding="utf-8")
         for target in re.findall(r"\]\((?!https?:|#)([^)#]+)", text):
             assert (repository / target).exists(), f"{name} links to {target}"
+
+
+LONGEST_SENTENCE = 30
+"""Words. A sentence that a mechanic reads on a phone."""
+
+
+def sentences_of(text: str) -> list[str]:
+    """Sentences of a Markdown page: code is left out, a table's cell or a list's point is read by itself."""
+    text = re.sub(r"```.*?```", "", text, flags=re.DOTALL)
+    text = re.sub(r"!?\[([^\]]*)\]\([^)]*\)", r"\1", text)
+    parts = []
+    for paragraph in re.split(r"\n\s*\n|\n(?=- )|\n(?=\|)|\n(?=#)", text):
+        cells = paragraph.strip().strip("|").split("|") if paragraph.lstrip().startswith("|") else [paragraph]
+        parts += [" ".join(cell.split()) for cell in cells]
+    return [sentence for part in parts for sentence in re.split(r"(?<=[.!?])[*`)]*\s+", part) if sentence]
+
+
+def test_no_sentence_of_readme_is_long(repository):
+    sentences = sentences_of(read(repository, "README.md"))
+    assert len(sentences) > 80
+    for sentence in sentences:
+        assert len(sentence.split()) <= LONGEST_SENTENCE, sentence
 
 
 def test_every_setting_is_documented(repository):
