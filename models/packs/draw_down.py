@@ -6,6 +6,7 @@ lost some, so two rest readings with a known charge between them tell what one a
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -127,7 +128,7 @@ def draw_downs(history: PackHistory, family: PackFamily, at: datetime) -> tuple[
         np.array([r.state == "rest" for r in known], dtype=bool),
         np.array([np.nan if r.current_a is None else r.current_a for r in known]),
         np.full(n, family.rated_ah),
-        np.array([sum(t <= r.time for t in topped) for r in known], dtype=np.intp),
+        np.array([bisect_right(topped, r.time) for r in known], dtype=np.intp),
     )
     found = []
     for place, (one, two) in enumerate(zip(rows.higher, rows.lower, strict=True)):

@@ -8,7 +8,28 @@ from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
 from models.base.errors import wrong
 
-Positive = Annotated[FiniteFloat, Field(gt=0)]
+MOST_AH = 500.0
+MOST_CURRENT_A = 1000.0
+MOST_CELL_V = 5.0
+MOST_CELL_MOHM = 1000.0
+MOST_PACK_KG = 2000.0
+MOST_BLOCKS = 200
+"""What no traction pack exceeds, several times the largest on the road; a number beyond is a slip of the pen or written
+to do harm. Units: Ah, A, V and mΩ a cell, kg. Our choice."""
+
+MOST_HEAT_CAPACITY_J_PER_KG_K = 4200.0
+"""Of water (4182 J/(kg K) at 20 °C; from memory, unverified); what a pack is made of holds less."""
+
+MOST_CURVE_POINTS = 200
+"""Our choice."""
+
+Ah = Annotated[FiniteFloat, Field(gt=0, le=MOST_AH)]
+Current = Annotated[FiniteFloat, Field(gt=0, le=MOST_CURRENT_A)]
+CellVolts = Annotated[FiniteFloat, Field(gt=0, le=MOST_CELL_V)]
+BlockVolts = Annotated[FiniteFloat, Field(gt=0, le=60 * MOST_CELL_V)]
+Milliohms = Annotated[FiniteFloat, Field(gt=0, le=MOST_CELL_MOHM)]
+Curve = Field(max_length=MOST_CURVE_POINTS)
+Text = Annotated[str, Field(max_length=500)]
 Share = Annotated[FiniteFloat, Field(ge=0, le=1)]
 
 
@@ -29,11 +50,11 @@ class CellCurves(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    soc: tuple[Share, ...]
-    ocv_v: tuple[Positive, ...]
-    discharge_mohm: tuple[Positive, ...]
-    charge_mohm: tuple[Positive, ...]
-    source: str
+    soc: Annotated[tuple[Share, ...], Curve]
+    ocv_v: Annotated[tuple[CellVolts, ...], Curve]
+    discharge_mohm: Annotated[tuple[Milliohms, ...], Curve]
+    charge_mohm: Annotated[tuple[Milliohms, ...], Curve]
+    source: Text
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
@@ -95,28 +116,28 @@ class PackFamily(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{1,30}$")]
-    title: str
+    title: Text
     chemistry: Literal["nimh", "lithium-ion"]
-    blocks: Annotated[int, Field(ge=2, le=200)]
+    blocks: Annotated[int, Field(ge=2, le=MOST_BLOCKS)]
     cells_per_block: Annotated[int, Field(ge=1, le=60)]
-    rated_ah: Positive
+    rated_ah: Ah
     soc_low: Share
     soc_target: Share
     soc_high: Share
-    discharge_spread_limit_v: Positive
-    charge_spread_limit_v: Positive
-    rest_spread_limit_v: Positive
-    peak_current_a: Positive
-    min_cell_v: Positive
-    max_cell_v: Positive
-    hysteresis_charge_v: Annotated[FiniteFloat, Field(ge=0)]
-    hysteresis_discharge_v: Annotated[FiniteFloat, Field(ge=0)]
+    discharge_spread_limit_v: BlockVolts
+    charge_spread_limit_v: BlockVolts
+    rest_spread_limit_v: BlockVolts
+    peak_current_a: Current
+    min_cell_v: CellVolts
+    max_cell_v: CellVolts
+    hysteresis_charge_v: Annotated[FiniteFloat, Field(ge=0, le=MOST_CELL_V)]
+    hysteresis_discharge_v: Annotated[FiniteFloat, Field(ge=0, le=MOST_CELL_V)]
     self_discharge_per_day: Annotated[FiniteFloat, Field(ge=0, lt=0.2)]
     self_discharge_ev: Annotated[FiniteFloat, Field(ge=0, le=2)]
     coulombic_efficiency: Annotated[FiniteFloat, Field(gt=0.5, le=1)]
     resistance_per_k: Annotated[FiniteFloat, Field(gt=-0.1, lt=0.1)]
-    mass_kg: Positive
-    heat_capacity_j_per_kg_k: Positive
+    mass_kg: Annotated[FiniteFloat, Field(gt=0, le=MOST_PACK_KG)]
+    heat_capacity_j_per_kg_k: Annotated[FiniteFloat, Field(gt=0, le=MOST_HEAT_CAPACITY_J_PER_KG_K)]
     curves: CellCurves
 
     @model_validator(mode="after")

@@ -10,11 +10,12 @@ from datetime import datetime
 from itertools import pairwise
 from typing import Annotated, Literal, Self
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, model_validator
+from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
 from models.base.errors import BadInput, Problem, wrong
 from models.base.messages import say
-from models.packs.family import PackFamily
+from models.base.moments import Moment
+from models.packs.family import MOST_BLOCKS, PackFamily
 from models.packs.fields import Measured
 
 State = Literal["rest", "discharge", "charge"]
@@ -22,6 +23,8 @@ OutcomeKind = Literal["returned", "replaced", "retired", "running"]
 
 MAX_BLOCK_V = 250.0
 """No block of a family (at most 60 cells of at most 4.2 V) reads above this; more is surely millivolts. Unit: V."""
+
+BlockNumber = Annotated[int, Field(ge=1, le=MOST_BLOCKS)]
 
 
 class _Fact(BaseModel):
@@ -44,7 +47,7 @@ class BlockReading(_Fact):
         One voltage per block in V, in the pack's own order; ``None`` for a channel that was not read.
     """
 
-    time: AwareDatetime
+    time: Moment
     state: State
     current_a: (
         Annotated[
@@ -57,7 +60,7 @@ class BlockReading(_Fact):
     temperature_c: Annotated[FiniteFloat, Field(ge=-50, le=100), Measured("°C", "Temperature of the pack")] | None = (
         None
     )
-    block_v: tuple[FiniteFloat | None, ...]
+    block_v: Annotated[tuple[Annotated[FiniteFloat, Field(ge=-MAX_BLOCK_V)] | None, ...], Field(max_length=MOST_BLOCKS)]
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
@@ -107,13 +110,13 @@ class TopUp(_Fact):
         Hours between the end of the charge and `rest_after_v`.
     """
 
-    time: AwareDatetime
-    blocks: Annotated[tuple[Annotated[int, Field(ge=1)], ...], Field(min_length=1)]
+    time: Moment
+    blocks: Annotated[tuple[BlockNumber, ...], Field(min_length=1, max_length=MOST_BLOCKS)]
     charge_ah: Annotated[FiniteFloat, Field(gt=0, le=500), Measured("Ah")] | None = None
     end_v: Annotated[FiniteFloat, Field(gt=0), Measured("V")] | None = None
     duration_h: Annotated[FiniteFloat, Field(gt=0, le=336), Measured("h")] | None = None
-    rest_before_v: Annotated[FiniteFloat, Measured("V")] | None = None
-    rest_after_v: Annotated[FiniteFloat, Measured("V")] | None = None
+    rest_before_v: Annotated[FiniteFloat, Field(ge=-MAX_BLOCK_V), Measured("V")] | None = None
+    rest_after_v: Annotated[FiniteFloat, Field(ge=-MAX_BLOCK_V), Measured("V")] | None = None
     rest_after_h: Annotated[FiniteFloat, Field(ge=0, le=2000), Measured("h")] | None = None
 
     @model_validator(mode="after")
@@ -142,7 +145,7 @@ class UsagePlan(_Fact):
         Days without a trip among the next 30.
     """
 
-    time: AwareDatetime | None = None
+    time: Moment | None = None
     km_per_day: Annotated[FiniteFloat, Field(ge=0, le=2000), Measured("km")] | None = None
     trips_per_day: Annotated[FiniteFloat, Field(ge=0, le=200), Measured("1")] | None = None
     ambient_c: Annotated[FiniteFloat, Field(ge=-50, le=60), Measured("°C")] | None = None
@@ -164,10 +167,10 @@ class Outcome(_Fact):
     odometer_km : float, optional
     """
 
-    time: AwareDatetime
+    time: Moment
     kind: OutcomeKind
     code: Annotated[str, Field(max_length=16)] | None = None
-    odometer_km: Annotated[FiniteFloat, Field(ge=0), Measured("km")] | None = None
+    odometer_km: Annotated[FiniteFloat, Field(ge=0, le=5e6), Measured("km")] | None = None
 
 
 class PackHistory(_Fact):
@@ -186,7 +189,7 @@ class PackHistory(_Fact):
     """
 
     pack_id: Annotated[str, Field(min_length=1, max_length=64)]
-    family: str
+    family: Annotated[str, Field(max_length=64)]
     age_years: Annotated[FiniteFloat, Field(ge=0, le=60), Measured("years")] | None = None
     odometer_km: Annotated[FiniteFloat, Field(ge=0, le=5e6), Measured("km")] | None = None
     readings: tuple[BlockReading, ...] = ()

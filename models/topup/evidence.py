@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
@@ -165,12 +166,12 @@ def meter_sd_v(family: PackFamily, reading: BlockReading) -> float:
 
 def snapshot(family: PackFamily, reading: BlockReading, block: int) -> BlockSnapshot | None:
     """Read off what a reading says of a block (from 1); None if the block was not read in it."""
+    if reading.block_v[block - 1] is None:
+        return None
     volts = volts_of(reading)
     peers = np.delete(volts, block - 1, axis=1)
     median = float(pack_median_v(peers)[0])
     own = float(volts[0, block - 1]) - median
-    if np.isnan(own):
-        return None
     others = int((~np.isnan(peers)).sum())
     # The median of many blocks is known better than the block itself, by 1.25 over the root of their number.
     sd = meter_sd_v(family, reading) * float(np.sqrt(1 + 1.57 / others))
@@ -225,6 +226,7 @@ def bench_evidence(
     downs = draw_downs(history, family, at)
     history = as_it_stood(history, downs)
     since = _fresh(history, at)
+    fresh = {id(reading) for reading in since}
 
     def newest(state: State) -> BlockSnapshot | None:
         shots = (snapshot(family, r, block) for r in reversed(since) if r.state == state)
@@ -252,8 +254,8 @@ def bench_evidence(
         rest=rest,
         discharge=newest("discharge"),
         charge=newest("charge"),
-        drawn=_drawn(family, [down for down in downs if down.higher in since], block),
-        earlier=tuple(_earlier(history, family, t, block, at) for t in topups if block in t.blocks),
+        drawn=_drawn(family, [down for down in downs if id(down.higher) in fresh], block),
+        earlier=_earlier(history, family, block, at),
         age_years=history.age_years,
         km_per_day=next((u.km_per_day for u in reversed(plans) if u.km_per_day is not None), None),
         ambient_c=ambient_c,
@@ -281,19 +283,26 @@ def _fresh(history: PackHistory, at: datetime) -> list[BlockReading]:
     return [r for r in history.readings if start <= r.time <= at]
 
 
-def _earlier(history: PackHistory, family: PackFamily, topup: TopUp, block: int, at: datetime) -> EarlierCharge:
-    bounds = [t.time for t in history.topups]
-    place = bounds.index(topup.time)
-    start = bounds[place - 1] if place else None
-    end = bounds[place + 1] if place + 1 < len(bounds) else None
-    rest = [r for r in history.readings if r.state == "rest" and r.time <= at]
-    shots = [(r.time, snapshot(family, r, block)) for r in rest]
-    before = [s for t, s in shots if s is not None and t < topup.time and (start is None or t >= start)]
-    after = [s for t, s in shots if s is not None and t >= topup.time and (end is None or t < end)]
-    first = after[0] if after else None
-    wait = (first.time - topup.time).total_seconds() / 3600 if first else float("nan")
-    driven = 0.0 if not first or wait <= 36 else wait / 24 - 1
-    return EarlierCharge(topup, before[-1] if before else None, first, wait, driven)
+def _earlier(history: PackHistory, family: PackFamily, block: int, at: datetime) -> tuple[EarlierCharge, ...]:
+    """Return the top-ups of a block with the rest readings around each, in one pass over both."""
+    rest = [r for r in history.readings if r.state == "rest" and r.time <= at and r.block_v[block - 1] is not None]
+    read = [r.time for r in rest]
+    ends = [t.time for t in history.topups]
+    found = []
+    for topup in history.topups:
+        if topup.time > at or block not in topup.blocks:
+            continue
+        place = bisect_left(ends, topup.time)
+        first = bisect_left(read, topup.time)
+        last_before = first - 1 if first and (not place or read[first - 1] >= ends[place - 1]) else None
+        until = ends[place + 1] if place + 1 < len(ends) else None
+        first_after = first if first < len(read) and (until is None or read[first] < until) else None
+        before = None if last_before is None else snapshot(family, rest[last_before], block)
+        after = None if first_after is None else snapshot(family, rest[first_after], block)
+        wait = float("nan") if after is None else (after.time - topup.time).total_seconds() / 3600
+        driven = 0.0 if after is None or wait <= 36 else wait / 24 - 1
+        found.append(EarlierCharge(topup, before, after, wait, driven))
+    return tuple(found)
 
 
 def days_between(start: datetime, end: datetime) -> float:

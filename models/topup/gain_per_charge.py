@@ -57,12 +57,12 @@ class ChargeStep:
 
 def charges_to_try(best_ah: float, most_ah: float) -> list[float]:
     """List charges half an ampere-hour apart, from a good part of what is missing to the most that may go in."""
-    whole = [STEP_AH * step for step in range(1, int(most_ah / STEP_AH + 1e-9) + 1)]
-    if not whole or most_ah - whole[-1] > 0.1 * STEP_AH:
-        whole.append(most_ah)
+    whole = int(most_ah / STEP_AH + 1e-9)
+    rest = not whole or most_ah - STEP_AH * whole > 0.1 * STEP_AH  # the most is no whole number of steps: one more
     # On a large pack the steps widen rather than that the list grows without end.
-    stride = int(np.ceil(len(whole) / MOST_STEPS))
-    kept = whole[::-1][::stride][::-1]
+    stride = -(-(whole + rest) // MOST_STEPS)
+    last = whole + rest
+    kept = [most_ah if rest and step == last else STEP_AH * step for step in range(last, 0, -stride)][::-1]
     return [charge for charge in kept if charge >= LEAST_TRIED_SHARE * best_ah] or kept[-1:]
 
 

@@ -87,7 +87,7 @@ class Identify:
         now: datetime = request.app.state.clock()
         store: Store = request.app.state.store
         visit = request.state.visit = visit_of(request)
-        if is_open_page(request.url.path):
+        if is_open_page(request.scope["path"]):
             return WATCHER
         try:
             with store.reading() as session:

@@ -148,14 +148,18 @@ CurrentCaller = Annotated[Caller, Depends(current_caller)]
 
 
 def require_role(request: Request) -> None:
-    """Refuse a caller whose role may not do this: a dependency of every route."""
-    if request.url.path in OPEN_PATHS:
+    """Refuse a caller whose role may not do this: a dependency of every route.
+
+    What is asked for is told by `scope["path"]`, which chose the route. `request.url` is put together with the Host
+    header, in which a caller writes what it likes.
+    """
+    if request.scope["path"] in OPEN_PATHS:
         return
     caller: Caller = request.state.caller
     operation = request.scope["route"].operation_id
     if caller.role not in MAY[operation]:
         needed = ", ".join(sorted(MAY[operation]))
-        if is_page(request.url.path):
+        if is_page(request.scope["path"]):
             raise HTTPException(403, f"You are here with the role {caller.role}. This needs the role {needed}.")
         raise HTTPException(
             403, f"A key with the role {caller.role} may not do this ({operation}); needed is {needed}."

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from fastapi import HTTPException, Request
 from starlette.datastructures import Headers
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from service.http.page_addresses import is_open_page
 from service.http.upload_addresses import brings_a_file
+
+OPEN_BODY_BYTES: Final = 8_000
+"""Of what anybody may send without a key: an access key, a token and an address to go on to. Our choice."""
 
 
 class BodyLimit:
@@ -32,9 +38,13 @@ class BodyLimit:
             return
         declared = Headers(scope=scope).get("content-length", "")
         upload = brings_a_file(scope)
-        most = self.max_upload_bytes if upload else self.max_bytes
-        setting = "TIDEOVER_MAX_UPLOAD_BYTES" if upload else "TIDEOVER_MAX_BODY_BYTES"
-        too_large = HTTPException(413, f"The body is larger than {most} bytes, the limit set by {setting}.")
+        if is_open_page(scope["path"]):
+            most, set_by = min(OPEN_BODY_BYTES, self.max_bytes), ""
+        elif upload:
+            most, set_by = self.max_upload_bytes, ", the limit set by TIDEOVER_MAX_UPLOAD_BYTES"
+        else:
+            most, set_by = self.max_bytes, ", the limit set by TIDEOVER_MAX_BODY_BYTES"
+        too_large = HTTPException(413, f"The body is larger than {most} bytes{set_by}.")
         received = 0
 
         async def limited() -> Message:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from http import HTTPStatus
 from typing import Any, Final
+from urllib.parse import quote
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -92,16 +93,17 @@ def problem_response(
     problems : sequence of Problem, optional
     headers : mapping, optional
     """
+    path: str = request.scope["path"]
     document = ProblemDocument(
         type=f"{TYPE_PREFIX}{kind}" if kind else "about:blank",
         title=title or HTTPStatus(status).phrase,
         status=status,
         detail=detail,
-        instance=request.url.path,
+        instance=quote(path),
         request_id=request.state.request_id,
         problems=None if problems is None else [ProblemPart(**p.as_dict()) for p in translated_problems(problems)],
     )
-    if is_page(request.url.path):
+    if is_page(path):
         page: Response = request.app.state.problem_page(request, document, headers)
         return page
     return Response(document.model_dump_json(exclude_none=True), status, headers, PROBLEM_MEDIA_TYPE)
@@ -120,8 +122,8 @@ def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     details = {
         400: _("The body could not be read as JSON in UTF-8."),
-        404: _("There is nothing at %(path)s.") % {"path": request.url.path},
-        405: _("%(path)s does not take %(method)s.") % {"path": request.url.path, "method": request.method},
+        404: _("There is nothing at %(path)s.") % {"path": quote(request.scope["path"])},
+        405: _("%(path)s does not take %(method)s.") % {"path": quote(request.scope["path"]), "method": request.method},
     }
     # An address that no route has comes with nothing but the status's own name.
     own_words = error.status_code == 404 and error.detail != HTTPStatus.NOT_FOUND.phrase

@@ -9,11 +9,11 @@ from fastapi import APIRouter, Query
 from pydantic import BaseModel, ConfigDict, Field, create_model
 from starlette.responses import Response
 
+from models.base.moments import Moment
 from service.http.dependencies import CurrentStore
 from service.http.etags import NOT_MODIFIED, TAGGED, IfNoneMatch, tag_of, tagged
 from service.http.problems import problem_responses
 from service.records.records import list_page
-from service.records.schemas import Moment
 from service.store.schema import AuditEntry
 
 

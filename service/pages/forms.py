@@ -5,12 +5,14 @@ from __future__ import annotations
 import hashlib
 import re
 import secrets
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import AsyncIterator, Collection, Mapping, Sequence
+from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Final, TypeVar
 
 from fastapi import APIRouter, Depends, HTTPException, Request
 from pydantic import BaseModel, ValidationError
+from python_multipart.multipart import parse_options_header
 from starlette.datastructures import FormData, UploadFile
 
 from models.base.errors import BadInput, Problem, problems_from
@@ -112,13 +114,30 @@ def require_token(request: Request, sent: FormData) -> None:
         )
 
 
+@asynccontextmanager
+async def form_of(request: Request) -> AsyncIterator[FormData]:
+    """Open the form that was sent; closes its files at the end of the block.
+
+    Raises
+    ------
+    HTTPException
+        Its text is declared in another encoding than UTF-8: a caller could choose one that takes quadratic time.
+    """
+    _kind, options = parse_options_header(request.headers.get("content-type"))
+    encoding = options.get(b"charset", b"utf-8").decode("latin-1")
+    if encoding.lower() not in ("utf-8", "utf8"):
+        raise HTTPException(415, _("The form is written in %(encoding)s; send UTF-8.") % {"encoding": encoding[:40]})
+    async with request.form() as sent:
+        yield sent
+
+
 async def token_checked(request: Request) -> Form:
     """Return what was sent, if it came from a page of this visit: a dependency of every page."""
     if request.method != "POST":
         return Form()
     texts: dict[str, list[str]] = {}
     files: dict[str, tuple[str, bytes]] = {}
-    async with request.form() as sent:
+    async with form_of(request) as sent:
         require_token(request, sent)
         for name, value in sent.multi_items():
             if isinstance(value, UploadFile):
@@ -143,7 +162,7 @@ def _write(request: Request, form: SentForm) -> Writing:
     digest = form.digest()
     once = form.get(ONCE)
     # Pressed twice, the same form is stored once; changed after going back, it is another write.
-    key = hashlib.sha256(f"{once} {request.url.path} {digest}".encode()).hexdigest() if once else None
+    key = hashlib.sha256(f"{once} {request.scope['path']} {digest}".encode()).hexdigest() if once else None
     return Writing(
         store=request.app.state.store,
         caller=request.state.caller,

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from functools import cache
 from importlib.metadata import version
 from typing import Any, Final
+from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
@@ -93,7 +94,7 @@ def render(
     look = request.cookies.get(LOOK_COOKIE)
     text = environment().get_template(template).render(
         request=request,
-        path=request.url.path,
+        path=quote(request.scope["path"]),
         caller=caller,
         signed_in=visit is not None and visit.key_id is not None and caller is not None and caller != NO_KEYS,
         message=message,

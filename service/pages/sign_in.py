@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 from typing import Final
-from urllib.parse import urlencode
+from urllib.parse import quote, urlencode
 
 from fastapi import Request
 from starlette.responses import Response
@@ -27,8 +27,9 @@ router = page_router()
 
 def sign_in_address(request: Request) -> str:
     """Return the address of the page to sign in, which leads back to where one wanted to go."""
-    query = f"?{request.url.query}" if request.url.query else ""
-    wanted = f"{request.url.path}{query}" if request.method == "GET" else "/"
+    asked = request.scope["query_string"].decode("latin-1")
+    query = f"?{asked}" if asked else ""
+    wanted = f"{quote(request.scope['path'])}{query}" if request.method == "GET" else "/"
     return "/sign-in" if wanted == "/" else f"/sign-in?{urlencode({'next': wanted})}"
 
 

@@ -2,24 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Annotated, Final
 
-from pydantic import AfterValidator, AwareDatetime, BaseModel, BeforeValidator, ConfigDict, Field, FiniteFloat
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, FiniteFloat
 
 from models.base.errors import wrong
 
-EARLIEST: Final = datetime(1990, 1, 1, tzinfo=UTC)
-LATEST: Final = datetime(2100, 1, 1, tzinfo=UTC)
-"""No hybrid was on the road before, and a date beyond is a slip of the pen."""
-
 LARGEST_NUMBER: Final = 2**63 - 1
-
-
-def _plausible(moment: datetime) -> datetime:
-    if not EARLIEST <= moment < LATEST:
-        raise wrong(f"{moment.isoformat()} is not a time between 1990 and 2100.", "Correct the year.")
-    return moment
 
 
 def _no_truth_value(value: object) -> object:
@@ -31,7 +21,6 @@ def _no_truth_value(value: object) -> object:
 NO_TRUTH_VALUE: Final = BeforeValidator(_no_truth_value)
 """In JSON, false is not 0: a cost or a count that nobody stated must not become one."""
 
-Moment = Annotated[AwareDatetime, AfterValidator(_plausible)]
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
 """A fleet number or another name that can stand in an address; it must not tell who a person is."""
 Line = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^\x00-\x1f\x7f]+$")]

@@ -11,8 +11,9 @@ from pydantic import BaseModel, ConfigDict, Field, create_model
 from sqlalchemy.orm import Session
 
 from models.base.errors import Problem
+from models.base.moments import Moment
 from models.packs.family import PackFamily
-from service.records.schemas import Moment, Name, RecordFacts
+from service.records.schemas import Name, RecordFacts
 from service.store.schema import Versioned
 
 

@@ -147,7 +147,8 @@ def _response(status: int, headers: Mapping[str, str], body: str) -> Response:
 
 
 async def _digest(request: Request) -> str:
-    digest = hashlib.sha256(f"{request.method} {request.url.path}?{request.url.query}\n".encode())
+    scope = request.scope
+    digest = hashlib.sha256(f"{scope['method']} {scope['path']}?".encode() + scope["query_string"] + b"\n")
     digest.update(await request.body())
     return digest.hexdigest()
 

@@ -8,6 +8,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, m
 
 from models.base.day_grid import HORIZON_DAYS
 from models.base.errors import wrong
+from models.base.moments import Moment
 from models.features.definitions import Evidence
 from models.forecasts.similar_packs import Became
 from models.packs.family import PackFamily
@@ -26,7 +27,7 @@ class PackCase(BaseModel):
     family: PackFamily | None = Field(
         None, description="A pack family defined here, if the history names one that `/v1/families` does not list."
     )
-    at: AwareDatetime | None = Field(
+    at: Moment | None = Field(
         None, description="Moment of the forecast, with offset; without it the newest reading or top-up."
     )
     usage: UsagePlan | None = Field(

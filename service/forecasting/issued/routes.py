@@ -9,6 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, create_model
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
+from models.base.moments import Moment
 from models.packs.history import PackHistory
 from service.core.refusals import NoSuchRecord
 from service.core.translation import _
@@ -21,7 +22,7 @@ from service.http.etags import LOCATED, NOT_MODIFIED, TAGGED, IfNoneMatch, tag_o
 from service.http.problems import problem_responses
 from service.records.history import begun_history
 from service.records.records import list_page
-from service.records.schemas import LARGEST_NUMBER, Moment, Name
+from service.records.schemas import LARGEST_NUMBER, Name
 from service.records.writing import Done, Write
 from service.store.schema import IssuedForecast
 

@@ -8,9 +8,9 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
 
 from models.base.day_grid import HORIZON_DAYS
+from models.base.moments import Moment
 from models.packs.history import UsagePlan
 from service.forecasting.forecasts.schemas import DEFAULT_CONFIDENCES, Confidence, ForecastAnswer
-from service.records.schemas import Moment
 
 
 class ForecastRequest(BaseModel):

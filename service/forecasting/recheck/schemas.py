@@ -6,6 +6,7 @@ from typing import Annotated
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat
 
+from models.base.moments import Moment
 from models.interventions.recheck import DEFAULT_RISK, HIGHEST_RISK, LOWEST_RISK
 from models.packs.history import UsagePlan
 from service.forecasting.forecasts.schemas import EvidenceFlag, PackCase
@@ -19,7 +20,7 @@ class RecheckRequest(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    at: AwareDatetime | None = Field(
+    at: Moment | None = Field(
         None, description="Moment of the plan, with offset; without it the newest reading or top-up."
     )
     usage: UsagePlan | None = Field(

@@ -7,6 +7,7 @@ from typing import Annotated, Self
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
 from models.base.errors import wrong
+from models.base.moments import Moment
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan
 from models.topup.concerns import Worth
@@ -21,7 +22,7 @@ class TopUpPlanRequest(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    at: AwareDatetime | None = Field(
+    at: Moment | None = Field(
         None, description="Moment of the plan, with offset; without it the newest reading. Later facts are not used."
     )
     block: Block | None = Field(None, description="Block to charge, counted from 1; without it the weakest.")

@@ -8,6 +8,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, m
 
 from models.base.day_grid import HORIZON_DAYS
 from models.base.errors import BadInput, wrong
+from models.base.moments import Moment
 from models.interventions.plans import Plan
 from models.interventions.what_if import MOST_PLANS
 from models.packs.history import UsagePlan
@@ -73,7 +74,7 @@ class WhatIfRequest(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    at: AwareDatetime | None = Field(
+    at: Moment | None = Field(
         None, description="Moment of the forecast, with offset; without it the newest reading or top-up."
     )
     usage: UsagePlan | None = Field(

@@ -25,7 +25,7 @@ from service.http.dependencies import CurrentStore
 from service.jobs.queue import enqueue
 from service.pages.admin.jobs import kind_words
 from service.pages.admin.noting import note
-from service.pages.forms import NO_FAULTS, Faults, PageWrite, SentForm, once, page_router, require_token
+from service.pages.forms import NO_FAULTS, Faults, PageWrite, SentForm, form_of, once, page_router, require_token
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render
 from service.records.writing import Done
@@ -45,7 +45,7 @@ sending = APIRouter(include_in_schema=False)
 
 
 async def _token_checked_files(request: Request) -> AsyncIterator[FormData]:
-    async with request.form() as sent:
+    async with form_of(request) as sent:
         require_token(request, sent)
         yield sent
 

@@ -7,8 +7,9 @@ from typing import Annotated, Final
 
 from pydantic import Field, FiniteFloat
 
+from models.base.moments import Moment
 from models.packs.history import Outcome
-from service.records.schemas import Moment, PackName
+from service.records.schemas import PackName
 from service.records.sense import keeps_order
 from service.records.subject import Subject
 from service.store.schema import Outcome as OutcomeRow

@@ -8,9 +8,10 @@ from pydantic import Field, FiniteFloat, model_validator
 from sqlalchemy import or_, select
 
 from models.base.errors import Problem, wrong
+from models.base.moments import Moment
 from models.packs.history import family_problems
 from service.records.history import history_of_pack
-from service.records.schemas import Moment, Name, NewRecord, PackName
+from service.records.schemas import Name, NewRecord, PackName
 from service.records.sense import unknown_family
 from service.records.subject import Situation, Subject
 from service.store.schema import Assignment, Pack, Vehicle

@@ -5,8 +5,9 @@ from __future__ import annotations
 from functools import partial
 from typing import Final
 
+from models.base.moments import Moment
 from models.packs.history import BlockReading
-from service.records.schemas import Moment, PackName
+from service.records.schemas import PackName
 from service.records.sense import fits_family
 from service.records.subject import Subject
 from service.store.schema import Pack, Reading

@@ -7,9 +7,10 @@ from typing import Annotated, Final, Self
 from pydantic import AfterValidator, Field, model_validator
 
 from models.base.errors import BadInput, Problem, wrong
+from models.base.moments import Moment
 from models.decisions.lead_time import MAX_LEAD_DAYS
 from models.decisions.money import minor_digits
-from service.records.schemas import NO_TRUTH_VALUE, Amount, Line, Moment, Name, NewRecord
+from service.records.schemas import NO_TRUTH_VALUE, Amount, Line, Name, NewRecord
 from service.records.sense import unknown_family
 from service.records.subject import Situation, Subject
 from service.store.schema import Delivery, Offer, Pack, Supplier

@@ -7,8 +7,9 @@ from typing import Annotated, Final
 from pydantic import Field, FiniteFloat
 
 from models.base.errors import Problem
+from models.base.moments import Moment
 from models.packs.history import TopUp
-from service.records.schemas import Moment, PackName
+from service.records.schemas import PackName
 from service.records.sense import fits_family, keeps_order
 from service.records.subject import Situation, Subject
 from service.store.schema import Pack

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Final
 
+from models.base.moments import Moment
 from models.packs.history import UsagePlan
-from service.records.schemas import Moment, PackName
+from service.records.schemas import PackName
 from service.records.subject import Subject
 from service.store.schema import Pack, Usage
 

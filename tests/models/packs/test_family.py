@@ -31,12 +31,23 @@ def _refused(**changes):
         ("resistance_per_k", 0.2),
         ("hysteresis_charge_v", -0.1),
         ("mass_kg", 0),
+        *((name, 1e308) for name, value in GOOD.items() if isinstance(value, float)),
+        *((name, 10**400) for name in ("blocks", "cells_per_block")),
+        ("title", "x" * 100_000),
     ],
 )
 def test_property_an_impossible_field_is_named(field, value):
     (problem,) = _refused(**{field: value})
     assert problem.where == field
     assert problem.mend
+
+
+@pytest.mark.parametrize("name", ["soc", "ocv_v", "discharge_mohm", "charge_mohm"])
+def test_property_every_number_of_a_curve_has_an_upper_bound(name):
+    (problem, *_) = _refused(curves={name: [*GOOD["curves"][name][:-1], 1e308]})
+    assert problem.where == f"curves.{name}[{len(GOOD['curves'][name]) - 1}]"
+    (problem, *_) = _refused(curves={name: [0.5] * 100_000})
+    assert problem.where == f"curves.{name}"
 
 
 @pytest.mark.parametrize(
