@@ -16,7 +16,7 @@ from models.base.day_grid import DAYS, survival_at
 from models.base.errors import BadInput
 from models.base.threads import thread_limit
 from models.estimators.baseline_hazard import SmoothStart
-from models.estimators.monotone_network import Array, Descent, Run, Weights, first_weights
+from models.estimators.monotone_network import AdamW, Array, ForwardPass, Weights, first_weights
 from models.estimators.network_inputs import REACH, NetworkInputs
 from models.survival.estimator import (
     FeatureColumns,
@@ -38,12 +38,12 @@ MANY_ROWS: Final = 15_000
 
 BATCH, BATCH_OF_MANY = 256, 512
 DROPOUT, DROPOUT_OF_MANY = 0.5, 0.3
-"""DEVELOPERS.md, "Tried for accuracy"."""
+"""tests/studies/accuracy.md."""
 
 
 @dataclass(frozen=True)
-class Lesson:
-    """What outcomes say of the logarithm of each row's hazard factors: the slope to descend.
+class HazardLoss:
+    """What outcomes say of the logarithm of each row's hazard factors: the gradient to descend.
 
     Attributes
     ----------
@@ -82,8 +82,8 @@ class Lesson:
         weight = (outcomes.weights / outcomes.weights.mean()).astype(np.float32)
         return cls(baseline.astype(np.float32), at_risk, entered, cut.event, ~seen.returned, known, weight)
 
-    def slope(self, output: Array, rows: NDArray[np.intp]) -> Array:
-        """Return the slope of what some rows lose by the logarithms of their hazard factors, shape (n, bins) both."""
+    def gradient(self, output: Array, rows: NDArray[np.intp]) -> Array:
+        """Return the gradient of the loss of some rows by their log hazard factors, shape (n, bins) both."""
         hazard = self.baseline * np.exp(output)
         gone = self.at_risk[rows] * hazard
         # Of -log(1 - exp(-u)) for a return, of u for holding, both by the logarithm of the hazard.
@@ -97,7 +97,7 @@ class Lesson:
 
 
 @dataclass(frozen=True)
-class Privilege:
+class AuxiliaryTargets:
     """What is known of rows to learn from and never of those to forecast: read off the units beside the hazards.
 
     Attributes
@@ -129,8 +129,8 @@ class Privilege:
         width = self.value.shape[1]
         return {"hidden out": np.zeros((units, width), np.float32), "hidden shift": np.zeros(width, np.float32)}
 
-    def slope(self, weights: Weights, free: Array, rows: NDArray[np.intp]) -> Array:
-        """Return the slope of what some rows lose by what is read off their units, shape (n, q)."""
+    def gradient(self, weights: Weights, free: Array, rows: NDArray[np.intp]) -> Array:
+        """Return the gradient of what some rows lose by what is read off their units, shape (n, q)."""
         read = free @ weights["hidden out"] + weights["hidden shift"]
         return np.asarray(2 * self.count[rows] * (read - self.value[rows]))
 
@@ -146,8 +146,8 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
     What is made small is minus the log-likelihood and, beside it, the squared error of the hold curves over the grid:
     the integrated Brier score, rows weighed for those lost (`models.survival.kaplan_meier.censoring_weights`). The
     likelihood looks most at days on which many faults return, the squared error at all days alike. Both are smallest at
-    the true curves, so their sum is; learned so, curves err a little less than by the likelihood alone (DEVELOPERS.md,
-    "Tried for accuracy").
+    the true curves, so their sum is; learned so, curves err a little less than by the likelihood alone
+    (tests/studies/accuracy.md).
 
     Where more is known of the rows to learn from than of those to forecast (of simulated packs, all that is hidden),
     the same units learn to tell that too; what tells it is dropped once learned. It costs a forecast nothing and says
@@ -161,21 +161,20 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
     ----------
     days : array, optional
         The grid; defaults to `models.base.day_grid.DAYS`.
-    layers, width, directed_width : int
+    layers, width, monotone_width : int
         Hidden layers, and in each the units that are free and those that keep directions.
     dropout : float, optional
         Share of the units left out at random in each step; defaults to 0.5, and to 0.3 where there are many rows.
-    passes : int
+    epochs : int
         Times that every row is learned from. Few rows make few steps: with little to learn from, little departs.
     batch : int, optional
         Rows a step; defaults to 256, and to 512 where there are many.
     squared_error : float
         What the squared error counts beside minus the log-likelihood.
     hidden_error : float
-        What the squared error of each hidden value counts, in units of its variance (DEVELOPERS.md, "Tried for
-        accuracy").
-    learning_rate, shrinkage : float
-        Of the descent (`models.estimators.monotone_network.Descent`).
+        What the squared error of each hidden value counts, in units of its variance (tests/studies/accuracy.md).
+    learning_rate, weight_decay : float
+        Of the optimizer (`models.estimators.monotone_network.AdamW`).
     monotone : mapping of column name or index to +1 or -1, optional
         +1: a higher value raises the hazard, so it lowers the hold probability.
     seed : int
@@ -194,14 +193,14 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
         *,
         layers: int = 3,
         width: int = 128,
-        directed_width: int = 64,
+        monotone_width: int = 64,
         dropout: float | None = None,
-        passes: int = 24,
+        epochs: int = 24,
         batch: int | None = None,
         squared_error: float = 3.0,
         hidden_error: float = 0.1,
         learning_rate: float = 0.003,
-        shrinkage: float = 0.01,
+        weight_decay: float = 0.01,
         monotone: Mapping[str | int, int] | None = None,
         seed: int = 0,
         threads: int = 1,
@@ -209,14 +208,14 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
         self.days = days
         self.layers = layers
         self.width = width
-        self.directed_width = directed_width
+        self.monotone_width = monotone_width
         self.dropout = dropout
-        self.passes = passes
+        self.epochs = epochs
         self.batch = batch
         self.squared_error = squared_error
         self.hidden_error = hidden_error
         self.learning_rate = learning_rate
-        self.shrinkage = shrinkage
+        self.weight_decay = weight_decay
         self.monotone = monotone
         self.seed = seed
         self.threads = threads
@@ -265,10 +264,10 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
         of_feature = {self.features_.position(c): int(np.sign(s)) for c, s in (self.monotone or {}).items()}
         self.signs_ = self._signs(of_feature)
         self.baseline_ = SmoothStart.learn(values, outcomes, self.grid_, False, {}).baseline
-        lesson = Lesson.of(outcomes, self.grid_, self.baseline_, self.squared_error)
-        privilege = Privilege.of(told, outcomes.weights, self.hidden_error)
+        loss = HazardLoss.of(outcomes, self.grid_, self.baseline_, self.squared_error)
+        auxiliary = AuxiliaryTargets.of(told, outcomes.weights, self.hidden_error)
         with thread_limit(self.threads):
-            self.weights_ = self._descend(self.inputs_.apply(values).astype(np.float32), lesson, privilege)
+            self.weights_ = self._descend(self.inputs_.apply(values).astype(np.float32), loss, auxiliary)
         return self
 
     def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> FloatArray:
@@ -280,8 +279,8 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
         with thread_limit(self.threads):
             for first in range(0, len(values), CHUNK_ROWS):
                 part = values[first : first + CHUNK_ROWS]
-                run = Run.forward(self.weights_, *self._parted(self.inputs_.apply(part)))
-                hazard = self.baseline_ * np.exp(run.output)
+                forward = ForwardPass.forward(self.weights_, *self._parted(self.inputs_.apply(part)))
+                hazard = self.baseline_ * np.exp(forward.output)
                 survival[first : first + CHUNK_ROWS, 1:] = np.exp(-np.cumsum(hazard, axis=1))
         return survival_at(survival, at, self.grid_)
 
@@ -293,32 +292,32 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
         )
 
     def _parted(self, inputs: Array) -> tuple[Array, Array]:
-        """Return the free inputs, and the directed ones turned so that more of each brings the fault back sooner."""
-        directed = self.signs_ != 0
-        turned = inputs[:, directed] * self.signs_[directed].astype(inputs.dtype)
-        return np.ascontiguousarray(inputs[:, ~directed]), np.ascontiguousarray(turned)
+        """Return the free inputs, and the monotone ones turned so that more of each brings the fault back sooner."""
+        monotone = self.signs_ != 0
+        turned = inputs[:, monotone] * self.signs_[monotone].astype(inputs.dtype)
+        return np.ascontiguousarray(inputs[:, ~monotone]), np.ascontiguousarray(turned)
 
-    def _descend(self, inputs: Array, lesson: Lesson, privilege: Privilege) -> Weights:
+    def _descend(self, inputs: Array, loss: HazardLoss, auxiliary: AuxiliaryTargets) -> Weights:
         rng = np.random.default_rng(self.seed)
-        free, directed = self._parted(inputs)
+        free, monotone = self._parted(inputs)
         weights = first_weights(
-            free.shape[1], directed.shape[1], self.layers, self.width, self.directed_width, len(self.baseline_), rng
+            free.shape[1], monotone.shape[1], self.layers, self.width, self.monotone_width, len(self.baseline_), rng
         )
-        beside = privilege.first_weights(self.width)
+        beside = auxiliary.first_weights(self.width)
         count = len(inputs)
         many = count >= MANY_ROWS
         batch = min(self.batch or (BATCH_OF_MANY if many else BATCH), count)
         dropout = (DROPOUT_OF_MANY if many else DROPOUT) if self.dropout is None else self.dropout
-        steps = self.passes * (count // batch)
-        descent = Descent(weights | beside, self.learning_rate, self.shrinkage, steps)
-        for _ in range(self.passes):
+        steps = self.epochs * (count // batch)
+        optimizer = AdamW(weights | beside, self.learning_rate, self.weight_decay, steps)
+        for _ in range(self.epochs):
             order = rng.permutation(count)
             for first in range(0, count - batch + 1, batch):
                 rows = order[first : first + batch]
-                run = Run.forward(weights, free[rows], directed[rows], dropout, rng)
-                told = privilege.slope(beside, run.free, rows) / np.float32(batch)
-                slopes = run.backward(
-                    weights, lesson.slope(run.output, rows) / np.float32(batch), told @ beside["hidden out"].T
+                forward = ForwardPass.forward(weights, free[rows], monotone[rows], dropout, rng)
+                told = auxiliary.gradient(beside, forward.free, rows) / np.float32(batch)
+                gradients = forward.backward(
+                    weights, loss.gradient(forward.output, rows) / np.float32(batch), told @ beside["hidden out"].T
                 )
-                descent.step(slopes | {"hidden out": run.free.T @ told, "hidden shift": told.sum(axis=0)})
+                optimizer.step(gradients | {"hidden out": forward.free.T @ told, "hidden shift": told.sum(axis=0)})
         return {name: value.astype(np.float64) for name, value in weights.items()}

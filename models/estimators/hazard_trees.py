@@ -45,7 +45,7 @@ FIRST_LEARNING_RATE: Final = 0.3
 """Of the first pass, which only has to place events within their bins and to say which periods tell most."""
 
 CONTROLS: Final = 5
-"""Person-periods without an event kept for each event of a large data set (DEVELOPERS.md, "Tried for accuracy")."""
+"""Person-periods without an event kept for each event of a large data set (tests/studies/accuracy.md)."""
 
 LEAST_KEPT: Final = 0.1
 """Share kept of the periods in which an event was least to be expected: bounds the weight of a kept one. Invented."""

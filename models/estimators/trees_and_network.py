@@ -16,7 +16,7 @@ from models.estimators.hazard_trees import HazardBooster
 from models.survival.estimator import FloatArray
 
 SHARE, SHARE_OF_MANY = 0.5, 0.75
-"""Of the network's curve in the mean, with few and with many rows (DEVELOPERS.md, "Tried for accuracy")."""
+"""Of the network's curve in the mean, with few and with many rows (tests/studies/accuracy.md)."""
 
 
 class HazardPair(BaseEstimator):  # type: ignore[misc]
@@ -34,7 +34,7 @@ class HazardPair(BaseEstimator):  # type: ignore[misc]
         Most trees.
     stop_early : bool
         Choose the number of trees by held-out likelihood.
-    passes : int
+    epochs : int
         Times that the network learns from every row.
     share : float, optional
         Of the network; defaults to half, and to three quarters where there are many rows.
@@ -57,7 +57,7 @@ class HazardPair(BaseEstimator):  # type: ignore[misc]
         *,
         rounds: int = 100,
         stop_early: bool = True,
-        passes: int = 24,
+        epochs: int = 24,
         share: float | None = None,
         monotone: Mapping[str | int, int] | None = None,
         seed: int = 0,
@@ -66,7 +66,7 @@ class HazardPair(BaseEstimator):  # type: ignore[misc]
         self.days = days
         self.rounds = rounds
         self.stop_early = stop_early
-        self.passes = passes
+        self.epochs = epochs
         self.share = share
         self.monotone = monotone
         self.seed = seed
@@ -91,7 +91,7 @@ class HazardPair(BaseEstimator):  # type: ignore[misc]
             threads=self.threads,
         ).fit(X, time, event, entry, weights)
         self.network_ = HazardNetwork(
-            self.days, passes=self.passes, monotone=self.monotone, seed=self.seed, threads=self.threads
+            self.days, epochs=self.epochs, monotone=self.monotone, seed=self.seed, threads=self.threads
         ).fit(X, time, event, entry, weights, hidden)
         usual = SHARE_OF_MANY if len(np.asarray(time)) >= MANY_ROWS else SHARE
         self.share_ = usual if self.share is None else self.share

@@ -15,7 +15,7 @@ the record each time). Two such places, in turn:
 
 All data are simulated (invented). Up to 100 outcomes take seconds a seed; from some 150 returns on, ways of retraining
 are tried on the past of each record, which takes minutes: `--long-seeds` says for how many seeds. With `--hurried` what
-is fitted again there is what the back-test tries (two networks of a third of the passes), not four whole pairs:
+is fitted again there is what the back-test tries (two networks of a third of the epochs), not four whole pairs:
 quicker, and if anything worse.
 """
 
@@ -68,7 +68,7 @@ allows, as a share of what the family sheet says."""
 LIMITS = ("discharge_spread_limit_v", "charge_spread_limit_v", "rest_spread_limit_v")
 
 
-HURRIED = FitSettings(members=BACK_TEST_MEMBERS, trees=False, passes=BACK_TEST_PASSES)
+HURRIED = FitSettings(members=BACK_TEST_MEMBERS, trees=False, epochs=BACK_TEST_PASSES)
 """What `--hurried` fits again."""
 
 

@@ -132,7 +132,7 @@ def estimators(train: SurvivalRows, test: SurvivalRows) -> Iterator[tuple[str, n
         return estimator.predict_survival(test.X, DAYS), spent
 
     yield "Kaplan-Meier", np.tile(kaplan_meier(train.time, train.event).at(DAYS), (len(test), 1)), np.nan
-    network = HazardNetwork(monotone=DIRECTIONS, passes=FitSettings.passes)
+    network = HazardNetwork(monotone=DIRECTIONS, epochs=FitSettings.epochs)
     yield "the network of a pair", *timed(network, hidden=train.hidden)
     yield "its trees", *timed(HazardBooster(monotone=DIRECTIONS, rounds=FitSettings.rounds, stop_early=False))
     yield "pair", *timed(new_member(FitSettings(), 0), hidden=train.hidden)
@@ -190,7 +190,7 @@ def stack(packs: int) -> None:
     """
     train, test = rows_of(packs, TRAIN), rows_of(packs, TEST)
     members = {
-        "network": HazardNetwork(monotone=DIRECTIONS, passes=FitSettings.passes),
+        "network": HazardNetwork(monotone=DIRECTIONS, epochs=FitSettings.epochs),
         "trees": HazardBooster(monotone=DIRECTIONS, rounds=FitSettings.rounds, stop_early=False),
         "probability booster": ProbabilityBooster(monotone=DIRECTIONS),
         "first passage": FirstPassageRegression(),
@@ -267,22 +267,22 @@ def search(packs: int) -> None:
         table.append(dict(zip(names, (rounds, rate, leaves, periods, prior, controls, score, spent), strict=True)))
     show("Search: one booster, scored on packs that serve for nothing else", table, 5)
     trees, table = model.predict_survival(choice.X, DAYS), []
-    usual = HazardNetwork(monotone=DIRECTIONS, passes=FitSettings.passes)
+    usual = HazardNetwork(monotone=DIRECTIONS, epochs=FitSettings.epochs)
     for changed in (
         {},
         {"layers": 2},
         {"layers": 4},
-        {"width": 64, "directed_width": 32},
-        {"width": 192, "directed_width": 96},
+        {"width": 64, "monotone_width": 32},
+        {"width": 192, "monotone_width": 96},
         {"dropout": 0.2},
         {"dropout": 0.4},
         {"dropout": 0.5},
-        {"passes": 24},
-        {"passes": 60},
+        {"epochs": 24},
+        {"epochs": 60},
         {"batch": 256},
         {"learning_rate": 0.001},
         {"learning_rate": 0.006},
-        {"shrinkage": 0.1},
+        {"weight_decay": 0.1},
         {"hidden_error": 0.0},
         {"hidden_error": 0.3},
         {"monotone": None},

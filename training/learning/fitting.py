@@ -65,7 +65,7 @@ class FitSettings:
     pack_share : float
     rounds : int
         Trees of each.
-    passes : int
+    epochs : int
         Times that each network learns from every row.
     trees : bool
         False: members are networks alone. In seven tenths of the time, and about 1 % worse where there is much to learn
@@ -78,7 +78,7 @@ class FitSettings:
     members: int = 4
     pack_share: float = 0.9
     rounds: int = 100
-    passes: int = 36
+    epochs: int = 36
     trees: bool = True
     workers: int = 2
     seed: int = 0
@@ -128,8 +128,8 @@ def data_digest(tables: HistoryTables) -> str:
 def new_member(settings: FitSettings, seed: int) -> HazardPair | HazardNetwork:
     """Return a member to be fitted."""
     if not settings.trees:
-        return HazardNetwork(monotone=DIRECTIONS, passes=settings.passes, seed=seed)
-    return HazardPair(monotone=DIRECTIONS, rounds=settings.rounds, stop_early=False, passes=settings.passes, seed=seed)
+        return HazardNetwork(monotone=DIRECTIONS, epochs=settings.epochs, seed=seed)
+    return HazardPair(monotone=DIRECTIONS, rounds=settings.rounds, stop_early=False, epochs=settings.epochs, seed=seed)
 
 
 def fit_members(rows: SurvivalRows, settings: FitSettings) -> list[SurvivalEstimator]:
@@ -282,7 +282,7 @@ def train_forecaster(
         "returns": within,
         "banked_moments": sum(ready.packs for ready, _ in (bank or {}).values()),
         "seed": settings.seed,
-        "settings": {name: getattr(settings, name) for name in ("members", "pack_share", "rounds", "passes")},
+        "settings": {name: getattr(settings, name) for name in ("members", "pack_share", "rounds", "epochs")},
         "trained_on": trained_on,
         "grid_version": GRID_VERSION,
     }

@@ -66,7 +66,7 @@ BACK_TEST_RETURNS: Final = 40
 BACK_TEST_MEMBERS: Final = 2
 BACK_TEST_PASSES: Final = 12
 BACK_TEST_ROWS: Final = 20_000
-"""On simulated and own rows together the back-test tries networks alone, of a third of the passes, on so many of the
+"""On simulated and own rows together the back-test tries networks alone, of a third of the epochs, on so many of the
 simulated rows, in far less time than what is then fitted takes. They err more, so the trial leans to the simpler
 ways."""
 
@@ -245,7 +245,7 @@ def learn_from_records(
     tested: BackTest | None = None
     steps = 2
     quick = replace(settings, members=BACK_TEST_MEMBERS)
-    hurried = replace(quick, trees=False, passes=min(settings.passes, BACK_TEST_PASSES))
+    hurried = replace(quick, trees=False, epochs=min(settings.epochs, BACK_TEST_PASSES))
     if own.returns >= BACK_TEST_RETURNS:
         cuts = cuts_of(record, at)
         steps += len(cuts) * len(recipes)

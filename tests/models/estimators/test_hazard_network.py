@@ -7,7 +7,7 @@ from sklearn.base import clone
 
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
-from models.estimators.hazard_network import HazardNetwork, Lesson, Privilege
+from models.estimators.hazard_network import AuxiliaryTargets, HazardLoss, HazardNetwork
 from models.estimators.regressions import CoxRegression
 from models.survival.estimator import SurvivalEstimator, check_outcomes
 from models.survival.kaplan_meier import censoring_weights
@@ -16,7 +16,7 @@ from tests.models.estimators.test_hazard_trees import cohort
 
 def test_speaks_the_interface():
     assert isinstance(HazardNetwork(), SurvivalEstimator)
-    assert clone(HazardNetwork(passes=7)).passes == 7
+    assert clone(HazardNetwork(epochs=7)).epochs == 7
 
 
 @pytest.mark.parametrize("seed", [1, 2])
@@ -38,7 +38,7 @@ def test_two_groups_get_their_product_limits():
     entry = np.where(rng.random(4000) < 0.3, rng.uniform(0, 8, 4000), 0.0)
     seen = np.minimum(died, followed) > entry
     group, time, event, entry = group[seen], np.minimum(died, followed)[seen], (died <= followed)[seen], entry[seen]
-    model = HazardNetwork(passes=30).fit(group[:, None].astype(float), time, event, entry)
+    model = HazardNetwork(epochs=30).fit(group[:, None].astype(float), time, event, entry)
     for value in (False, True):
         some = group == value
         known = KaplanMeierFitter().fit(time[some], event[some], entry=entry[some])
@@ -48,8 +48,8 @@ def test_two_groups_get_their_product_limits():
 
 def test_ignoring_late_entry_would_show():
     X, time, event, entry, _ = cohort(5, late=1.0)
-    honest = HazardNetwork(passes=8).fit(X, time, event, entry).predict_survival(X, [7.0]).mean()
-    wrong = HazardNetwork(passes=8).fit(X, time, event).predict_survival(X, [7.0]).mean()
+    honest = HazardNetwork(epochs=8).fit(X, time, event, entry).predict_survival(X, [7.0]).mean()
+    wrong = HazardNetwork(epochs=8).fit(X, time, event).predict_survival(X, [7.0]).mean()
     assert wrong > honest + 0.05
 
 
@@ -80,7 +80,7 @@ def test_the_slope_descended_is_that_of_likelihood_and_brier_score():
 
     outcomes = check_outcomes(time, event)
     for share in (0.0, 3.0):
-        found = Lesson.of(outcomes, grid, baseline, share).slope(output, rows)
+        found = HazardLoss.of(outcomes, grid, baseline, share).gradient(output, rows)
         numeric = approx_fprime(output.ravel(), lambda o, s=share: minus_log_likelihood(o) + s * brier(o), 1e-6)
         np.testing.assert_allclose(found.ravel(), numeric, atol=2e-4)
 
@@ -89,10 +89,10 @@ def test_late_entries_are_held_to_their_curve_from_then_on():
     # By hand: watched from day 2 of a bin of 4 days, back in it. Given the entry, the hold curve is exp(-h/2).
     grid, h = np.array([0.0, 4.0]), 0.8
     for share, squared in ((0.0, 0.0), (3.0, 3.0 / 2)):
-        lesson = Lesson.of(check_outcomes([3.0], [True], [2.0]), grid, np.array([h]), share)
+        loss = HazardLoss.of(check_outcomes([3.0], [True], [2.0]), grid, np.array([h]), share)
         hold = np.exp(-h / 2)
         by_hand = -(h / 2) * hold / (1 - hold) - squared * 2 * hold * (h / 2) * hold
-        assert lesson.slope(np.zeros((1, 1)), np.array([0]))[0, 0] == pytest.approx(by_hand, rel=1e-5)
+        assert loss.gradient(np.zeros((1, 1)), np.array([0]))[0, 0] == pytest.approx(by_hand, rel=1e-5)
 
 
 def told(seed, n):
@@ -112,7 +112,7 @@ def test_what_is_hidden_helps_to_learn_and_is_not_asked_for(seed):
     fresh, *_, truth = told(seed + 100, 3000)
 
     def error(hidden):
-        model = HazardNetwork(layers=2, width=48, directed_width=2, dropout=0.2, passes=60, batch=64, hidden_error=1.0)
+        model = HazardNetwork(layers=2, width=48, monotone_width=2, dropout=0.2, epochs=60, batch=64, hidden_error=1.0)
         curves = model.fit(X, time, event, hidden=hidden).predict_survival(fresh, DAYS)
         return np.sqrt(np.mean((curves - truth) ** 2))
 
@@ -122,12 +122,12 @@ def test_what_is_hidden_helps_to_learn_and_is_not_asked_for(seed):
 
 def test_hidden_values_that_say_nothing_change_nothing():
     X, time, event, wear, _ = told(4, 300)
-    curves = HazardNetwork(passes=8).fit(X, time, event).predict_survival(X, DAYS)
+    curves = HazardNetwork(epochs=8).fit(X, time, event).predict_survival(X, DAYS)
     for nothing in (np.full((300, 2), np.nan), np.ones((300, 1)), np.empty((300, 0))):
-        again = HazardNetwork(passes=8).fit(X, time, event, hidden=nothing).predict_survival(X, DAYS)
+        again = HazardNetwork(epochs=8).fit(X, time, event, hidden=nothing).predict_survival(X, DAYS)
         np.testing.assert_allclose(again, curves)
-    tenfold = HazardNetwork(passes=8).fit(X, time, event, hidden=10 * wear + 3).predict_survival(X, DAYS)
-    once = HazardNetwork(passes=8).fit(X, time, event, hidden=wear).predict_survival(X, DAYS)
+    tenfold = HazardNetwork(epochs=8).fit(X, time, event, hidden=10 * wear + 3).predict_survival(X, DAYS)
+    once = HazardNetwork(epochs=8).fit(X, time, event, hidden=wear).predict_survival(X, DAYS)
     np.testing.assert_allclose(tenfold, once, atol=1e-3)
     assert np.abs(once - curves).max() > 0.01
 
@@ -135,40 +135,40 @@ def test_hidden_values_that_say_nothing_change_nothing():
 def test_the_slope_by_hidden_values_is_that_of_their_squared_error():
     # By hand: of the known values 1, 2 and 6, weighed 1, 1 and 2, mean 3.75 and variance 5.1875.
     hidden, weights = np.array([[1.0], [2.0], [6.0], [np.nan]]), np.array([1.0, 1.0, 2.0, 4.0])
-    privilege = Privilege.of(hidden, weights, 0.5)
-    np.testing.assert_allclose(privilege.value[:, 0], [*(np.array([1, 2, 6]) - 3.75) / np.sqrt(5.1875), 0], rtol=1e-6)
+    auxiliary = AuxiliaryTargets.of(hidden, weights, 0.5)
+    np.testing.assert_allclose(auxiliary.value[:, 0], [*(np.array([1, 2, 6]) - 3.75) / np.sqrt(5.1875), 0], rtol=1e-6)
     rng = np.random.default_rng(0)
     free, rows = rng.normal(size=(4, 3)), np.arange(4)
     first = {"hidden out": rng.normal(size=(3, 1)), "hidden shift": rng.normal(size=1)}
 
     def loss(shift):
         read = free @ first["hidden out"] + shift
-        return 0.5 * ((weights / 2)[:3, None] * (read - privilege.value)[:3] ** 2).sum()
+        return 0.5 * ((weights / 2)[:3, None] * (read - auxiliary.value)[:3] ** 2).sum()
 
-    slope = privilege.slope(first, free, rows)
-    assert slope[3, 0] == 0
-    assert slope.sum() == pytest.approx(approx_fprime(first["hidden shift"], loss, 1e-6)[0], rel=1e-4)
+    gradient = auxiliary.gradient(first, free, rows)
+    assert gradient[3, 0] == 0
+    assert gradient.sum() == pytest.approx(approx_fprime(first["hidden shift"], loss, 1e-6)[0], rel=1e-4)
 
 
 def test_a_direction_shows_in_the_curves():
     X, time, event, entry, _ = cohort(6)
     frame = pd.DataFrame(X, columns=["step", "load", "gate", "noise"])
     for column, sign in ((1, -1), ("load", 1)):
-        model = HazardNetwork(passes=12, monotone={column: sign}).fit(frame, time, event, entry)
+        model = HazardNetwork(epochs=12, monotone={column: sign}).fit(frame, time, event, entry)
         swept = np.repeat(frame.fillna(0.0).to_numpy()[:40], 15, axis=0)
         swept[:, 1] = np.tile(np.linspace(-6, 6, 15), 40)
         change = np.diff(model.predict_survival(swept, DAYS).reshape(40, 15, -1), axis=1)
         assert np.all(-sign * change >= -1e-12)
         if sign == 1:  # the truth rises where the gate is open, so the direction leaves something to see
             assert change.min() < -0.01
-    free = HazardNetwork(passes=12).fit(frame, time, event, entry)
+    free = HazardNetwork(epochs=12).fit(frame, time, event, entry)
     free_change = np.diff(free.predict_survival(swept, DAYS).reshape(40, 15, -1), axis=1)
     assert free_change.max() > 0.001
 
 
 def test_curves_are_curves_and_a_batch_of_one_gives_the_same_numbers():
     X, time, event, entry, _ = cohort(8, n=800)
-    model = HazardNetwork(passes=10).fit(X, time, event, entry)
+    model = HazardNetwork(epochs=10).fit(X, time, event, entry)
     many = model.predict_survival(np.tile(X, (7, 1)), DAYS)  # more than one chunk
     assert np.all(many[:, 0] == 1)
     assert np.all((many > 0) & (many <= 1))
@@ -189,7 +189,7 @@ def test_units_rows_and_weights():
     shuffled = HazardNetwork().fit(X[order], time[order], event[order], entry[order])
     assert np.abs(shuffled.predict_survival(X, DAYS) - curves).mean() < 0.02
     weights = rng.integers(1, 4, len(time))
-    weighted = HazardNetwork(passes=48).fit(X, time, event, entry, weights).predict_survival(X, DAYS)
+    weighted = HazardNetwork(epochs=48).fit(X, time, event, entry, weights).predict_survival(X, DAYS)
     repeated = HazardNetwork().fit(*(np.repeat(v, weights, axis=0) for v in (X, time, event, entry)))
     assert np.abs(repeated.predict_survival(X, DAYS) - weighted).mean() < 0.02
     tilted = HazardNetwork().fit(X, time, event, entry, np.where(event, 6.0, 1.0)).predict_survival(X, DAYS)
@@ -198,11 +198,11 @@ def test_units_rows_and_weights():
 
 def test_weight_zero_rows_and_rows_past_the_horizon_say_nothing():
     X, time, event, entry, _ = cohort(10, n=600)
-    base = HazardNetwork(passes=5).fit(X, time, event, entry).predict_survival(X, DAYS)
+    base = HazardNetwork(epochs=5).fit(X, time, event, entry).predict_survival(X, DAYS)
     more = [np.concatenate([v, v[:50]]) for v in (X, time, event, entry)]
     more[1][-25:], more[3][-25:] = 200.0, 120.0
     weights = np.r_[np.ones(len(time)), np.zeros(25), np.ones(25)]
-    again = HazardNetwork(passes=5).fit(*more, weights).predict_survival(X, DAYS)
+    again = HazardNetwork(epochs=5).fit(*more, weights).predict_survival(X, DAYS)
     np.testing.assert_allclose(again, base)
 
 

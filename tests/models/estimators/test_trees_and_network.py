@@ -15,13 +15,13 @@ from training.simulation.workshop import WorkshopHabits
 
 def test_speaks_the_interface():
     assert isinstance(HazardPair(), SurvivalEstimator)
-    assert clone(HazardPair(passes=7)).passes == 7
+    assert clone(HazardPair(epochs=7)).epochs == 7
 
 
 def test_is_the_mean_by_share_and_keeps_directions():
     X, time, event, entry, _ = cohort(1, n=800)
     X = np.nan_to_num(X)
-    pair = HazardPair(rounds=20, stop_early=False, passes=5, share=0.25, monotone={1: 1}).fit(X, time, event, entry)
+    pair = HazardPair(rounds=20, stop_early=False, epochs=5, share=0.25, monotone={1: 1}).fit(X, time, event, entry)
     trees, network = (part.predict_survival(X, DAYS) for part in (pair.booster_, pair.network_))
     assert np.abs(trees - network).max() > 0.05
     np.testing.assert_allclose(pair.predict_survival(X, DAYS), 0.75 * trees + 0.25 * network)

@@ -30,7 +30,7 @@ from training.learning.own_records import (
 from training.scoring import integrated_brier_score
 from training.simulation.cohort import FIRST_DAY, CohortPlan, simulate_cohort
 
-QUICK = FitSettings(members=2, rounds=15, passes=5, workers=1)
+QUICK = FitSettings(members=2, rounds=15, epochs=5, workers=1)
 YEAR_END = from_days(np.array([FIRST_DAY + 365.0]))[0].to_pydatetime()
 
 
