@@ -13,11 +13,9 @@ from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.base.arrays import Floats
 from models.features.information import PAIRS, SINGLES, days_of_loss
-
-Floats = NDArray[np.float64]
 
 PRIOR_LOSS_AT_25C: Final = 0.033
 """Loss of a weak block per day at 25 °C before anything is measured, and its error: a pack commonly lasts one to two

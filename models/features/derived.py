@@ -11,14 +11,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from models.base.arrays import Floats
 from models.features.block_estimate import estimate
 from models.features.definitions import EVIDENCE, FEATURE_NAMES, FEATURES, Evidence
 from models.features.information import INFORMATION
 from models.packs.family import PackFamily
 from models.physics.imbalance import critical_share
 from models.physics.self_discharge import arrhenius_factor
-
-Floats = NDArray[np.float64]
 
 ALWAYS_KNOWN: Final = frozenset(f.name for f in FEATURES if f.source == "family")
 """Raw features that no history lacks: how long the top-up has held, and the figures of the family."""

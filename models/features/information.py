@@ -17,14 +17,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from models.base.arrays import Floats, Rows
 from models.features.definitions import Evidence
 from models.packs.family import PackFamily
 from models.physics.cell_curves import ocv_v, resistance_mohm
 from models.physics.imbalance import AGED_RESISTANCE
 from models.physics.self_discharge import FRESH_DAYS, FRESH_FACTOR
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.intp]
 
 VISITS: Final[Mapping[str, Evidence]] = {
     "before": "readings before",

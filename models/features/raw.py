@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from models.base.arrays import Floats, Rows
 from models.features.derived import RawFeatures, RowFamilies, derive
 from models.features.information import INFORMATION, VISITS, add_up, apparent_missing, days_of_loss
 from models.packs.draw_down import HELD_MOST_C, draw_down_rows
@@ -24,9 +25,6 @@ from models.physics.imbalance import (
     missing_charge_share,
     weakest_block,
 )
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.intp]
 
 LOAD_REFERENCE_A: Final = 50.0
 CHARGE_REFERENCE_A: Final = 30.0

@@ -8,12 +8,10 @@ from math import comb
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from models.base.arrays import Floats
 from models.features.definitions import EVIDENCE, Evidence
 from models.features.derived import RawFeatures, derive
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

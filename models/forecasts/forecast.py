@@ -8,13 +8,11 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.base.arrays import Floats
 from models.base.day_grid import DAYS, GRID_VERSION, day_of_return, survival_at
 from models.base.errors import BadInput
 from models.calibration.conformal import ConformalBound
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

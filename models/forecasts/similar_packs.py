@@ -9,12 +9,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from models.base.arrays import Floats, Rows
 from models.features.definitions import Evidence
 from models.features.derived import RawFeatures
 from models.forecasts.evidence import evidence_group
 
-Floats = NDArray[np.float64]
-Rows = NDArray[np.intp]
 Became = Literal["returned", "replaced", "still holding"]
 
 SHOWN: Final = 5

@@ -7,13 +7,11 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from models.base.arrays import Floats
 from models.features.definitions import EVIDENCE, Evidence
 from models.features.derived import RawFeatures, derive
 from models.forecasts.similar_packs import PastPacks
-
-Floats = NDArray[np.float64]
 
 ASKED: Final = 40
 """Past packs that are asked for each kind of evidence: the figure is then good to about a ninth, 1/√(2·40)."""

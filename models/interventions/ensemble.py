@@ -8,16 +8,13 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from models.base.arrays import Floats, Rows
 from models.base.day_grid import DAYS
 from models.interventions.forward_runs import Ready
 from models.interventions.known_use import day_of_year, with_known_use
 from models.interventions.pack_bank import FamilyBank
 from models.packs.tables import to_days
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.intp]
 
 LEAST_PATHS: Final = 4.0
 """Effective number of runs that a stretch of return days must hold to be weighed by itself when the ensemble is

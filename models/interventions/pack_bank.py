@@ -10,12 +10,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from models.base.arrays import Floats, Rows
 from models.base.errors import ModelRefused, Problem
 from models.interventions.forward_runs import Ready
 from models.packs.family import PackFamily
 
-Floats = NDArray[np.float64]
-Rows = NDArray[np.intp]
 Summary = Callable[[pd.DataFrame], Floats]
 
 NEAREST: Final = 100

@@ -16,9 +16,9 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from sklearn.isotonic import IsotonicRegression
 
+from models.base.arrays import Floats, Rows
 from models.base.day_grid import DAYS, HORIZON_DAYS, day_of_return, survival_at
 from models.base.errors import BadInput
 from models.features.raw import feature_frame, topped_blocks
@@ -33,8 +33,6 @@ from models.physics.imbalance import deviation_v
 from models.physics.pack_state import PackState
 from models.physics.use_process import UseProcess
 
-Floats = NDArray[np.float64]
-Rows = NDArray[np.intp]
 Curves = Callable[[pd.DataFrame], tuple[Floats, Floats, Floats]]
 
 DEFAULT_RISK: Final = 0.1

@@ -15,8 +15,8 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
 from models.base.messages import say
@@ -25,8 +25,6 @@ from models.interventions.ensemble import Ensemble, ensemble_of, reconciled_weig
 from models.interventions.forward_runs import run_plans
 from models.interventions.pack_bank import FamilyBank
 from models.interventions.plans import PRESENT, USUAL_PLANS, Plan
-
-Floats = NDArray[np.float64]
 
 PACKS_RUN: Final = 400
 """Simulated packs that are run forward under each plan. A third of a second for nine plans."""

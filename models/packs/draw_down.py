@@ -15,11 +15,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from models.base.arrays import Floats, Rows
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, PackHistory
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.intp]
 
 HELD_MOST_C: Final = 1.5
 """Two readings in a row under no more than this, in amperes per rated ampere-hour, are taken as one load held from the

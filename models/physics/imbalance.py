@@ -8,11 +8,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from models.base.arrays import Floats
 from models.packs.family import PackFamily
 from models.physics.cell_curves import ocv_v, resistance_mohm, soc_from_rest
 from models.physics.driving import DEPTH_SHARE, allowed_current_share
-
-Floats = NDArray[np.float64]
 
 HARD_TRIP: Final = 1.15
 """Severity of the trips that confirm a code in everyday use: of several trips a day one is somewhat hard."""

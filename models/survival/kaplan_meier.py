@@ -20,11 +20,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
+from models.base.arrays import Bools, Floats
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput, Problem
-
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 MIN_FOLLOWED: Final = 0.05
 """Smallest probability of still being followed that a censoring weight divides by: no row counts for more than 20."""

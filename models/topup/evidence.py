@@ -8,16 +8,14 @@ from datetime import datetime, timedelta
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.base.arrays import Floats
 from models.base.errors import BadInput
 from models.packs.draw_down import DrawDown, as_it_stood, draw_downs
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, PackHistory, State, TopUp
 from models.packs.tables import SECONDS_PER_DAY
 from models.physics.imbalance import deviation_v, pack_median_v
-
-Floats = NDArray[np.float64]
 
 FINE_SD_V: Final = 0.005
 COARSE_SD_V: Final = 0.016

@@ -8,7 +8,6 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from sklearn.isotonic import isotonic_regression
 
 from models.base.day_grid import DAYS, HORIZON_DAYS, day_of_return
@@ -16,8 +15,6 @@ from models.forecaster import Forecaster
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, TopUp, UsagePlan
 from models.packs.tables import tables_from_histories
-
-Floats = NDArray[np.float64]
 
 STEP_AH: Final = 0.5
 MOST_STEPS: Final = 12

@@ -12,11 +12,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.base.arrays import Floats
 from models.topup.posterior import CAUSES, Cause, PossiblePacks
-
-Floats = NDArray[np.float64]
 
 CONFIDENCE: Final = 0.9
 CENTRAL: Final = 0.965

@@ -5,16 +5,14 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from models.base.arrays import Floats
 from models.packs.family import PackFamily
 from models.physics.cell_curves import ocv_v, resistance_mohm
 from models.physics.driving import DEPTH_SHARE, allowed_current_share
 from models.physics.imbalance import HARD_TRIP
 from models.physics.monitor import SEVERITIES
-
-Floats = NDArray[np.float64]
 
 FIRST_RATIO: Final = (1.0, 1.2)
 LATER_RATIO: Final = (0.9, 2.0)

@@ -17,6 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.forecaster import Forecaster
 from models.packs.tables import HistoryTables, from_days, to_days
@@ -24,7 +25,6 @@ from models.survival.kaplan_meier import own_day
 from models.survival.person_periods import bins_of
 from training.learning.moments import SurvivalRows, moments_of, survival_rows
 
-Floats = NDArray[np.float64]
 Maker = Callable[[HistoryTables], Forecaster]
 """Makes a forecaster from what was known at a cut."""
 

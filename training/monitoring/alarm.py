@@ -13,11 +13,10 @@ from typing import Final, Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
 from models.survival.estimator import Outcomes, check_outcomes
-
-Floats = NDArray[np.float64]
 
 FALSE_ALARMS_A_YEAR: Final = 0.05
 """Probability that calibrated forecasts set the alarm off within a year of watching."""

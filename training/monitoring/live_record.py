@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
 from models.packs.tables import to_days
@@ -20,7 +21,6 @@ from training.report.content import MonthVerdict, ToldMonth, WhatWeTold
 from training.scoring import NotEstimable, bound_coverage, brier_score, reliability
 from training.scoring.reliability import Agreement
 
-Floats = NDArray[np.float64]
 _Found = TypeVar("_Found")
 
 TOLD_DAY: Final = 14.0

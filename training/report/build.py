@@ -8,8 +8,9 @@ from typing import Any, Final, TypeVar
 
 import numpy as np
 
+from models.base.arrays import Floats
 from models.base.day_grid import GRID_VERSION, REPORT_DAYS
-from models.survival.kaplan_meier import Floats, censoring_distribution, censoring_weights
+from models.survival.kaplan_meier import censoring_distribution, censoring_weights
 from training.report.content import (
     BrierByDay,
     CalibrationReport,

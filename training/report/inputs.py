@@ -9,9 +9,9 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput, Problem
-from models.survival.kaplan_meier import Floats
 from training.simulation.noise_floor import ForecastLimit
 
 Origin = Literal["simulation", "shop", "both"]

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from models.base.arrays import Floats
 from models.base.errors import BadInput
-from models.survival.kaplan_meier import MIN_FOLLOWED, Floats, KaplanMeier, censoring_distribution, checked_follow_up
+from models.survival.kaplan_meier import MIN_FOLLOWED, KaplanMeier, censoring_distribution, checked_follow_up
 from training.scoring.held_out import NotEstimable
 
 

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from models.base.arrays import Floats
 from models.base.day_grid import DAYS, HORIZON_DAYS
 from models.base.errors import BadInput
-from models.survival.kaplan_meier import MIN_FOLLOWED, Floats, KaplanMeier, censoring_weights, checked_follow_up
+from models.survival.kaplan_meier import MIN_FOLLOWED, KaplanMeier, censoring_weights, checked_follow_up
 from training.scoring.held_out import NotEstimable, weighted_share
 
 

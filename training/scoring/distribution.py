@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import chi2
 
+from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
-from models.survival.kaplan_meier import Floats
 from training.scoring.held_out import HeldOut, held_out
 
 

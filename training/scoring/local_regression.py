@@ -7,10 +7,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+from models.base.arrays import Bools, Floats
 
 _STEPS: Final = 60
 _ENOUGH: Final = 1e-10

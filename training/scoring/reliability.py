@@ -8,9 +8,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.stats import chi2
 
+from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
-from models.survival.kaplan_meier import MIN_FOLLOWED, Floats, KaplanMeier, censoring_weights
+from models.survival.kaplan_meier import MIN_FOLLOWED, KaplanMeier, censoring_weights
 from training.scoring.held_out import NotEstimable, checked_days, held_out, weighted_share
 
 

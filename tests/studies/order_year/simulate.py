@@ -16,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
+from models.base.arrays import Floats, Rows
 from models.base.day_grid import DAYS, HORIZON_DAYS, survival_at
 from models.base.errors import BadInput, OutOfReach
 from models.decisions.lead_time import Delivery, Quote, lead_time
@@ -34,9 +35,7 @@ from training.simulation.marrow_bay import FAMILIES
 from training.simulation.meters import MeterQuality, VisitFaults, read_blocks
 from training.simulation.workshop import WorkshopHabits
 
-Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-Rows = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 
 FOLLOWED_DAYS: Final = 180
