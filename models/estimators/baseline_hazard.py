@@ -8,7 +8,7 @@ from typing import Final, Self
 
 import numpy as np
 
-from models.estimators.regressions import CoxRegression
+from models.estimators.cox import CoxRegression
 from models.survival.estimator import FloatArray, Outcomes
 from models.survival.person_periods import PersonPeriods
 

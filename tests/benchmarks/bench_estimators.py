@@ -24,10 +24,11 @@ from sksurv.util import Surv
 
 from models.base.day_grid import DAYS
 from models.estimators import first_passage
+from models.estimators.cox import CoxRegression
 from models.estimators.first_passage import FirstPassageRegression
 from models.estimators.hazard_trees import HazardBooster
-from models.estimators.regressions import CoxRegression, LogNormalRegression, WeibullRegression
 from models.survival.kaplan_meier import censoring_weights, kaplan_meier
+from tests.studies.peers.aft import LogNormalRegression, WeibullRegression
 from tests.studies.peers.probability_booster import ProbabilityBooster
 
 

@@ -20,9 +20,10 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 import numpy as np
 
 from models.base.day_grid import DAYS, REPORT_DAYS
+from models.estimators.cox import CoxRegression
 from models.estimators.first_passage import FirstPassageRegression
-from models.estimators.regressions import CoxRegression, WeibullRegression
 from models.survival.kaplan_meier import kaplan_meier
+from tests.studies.peers.aft import WeibullRegression
 from training.learning.fitting import CONFIDENCES, FitSettings, Further, censoring_curves, train_forecaster
 from training.learning.moments import moments_of, single_moments, survival_rows
 from training.scoring import (

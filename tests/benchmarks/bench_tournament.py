@@ -36,10 +36,10 @@ import pandas as pd
 from sklearn.base import clone
 
 from models.base.day_grid import DAYS, REPORT_DAYS, survival_at
+from models.estimators.cox import CoxRegression
 from models.estimators.first_passage import FirstPassageRegression
 from models.estimators.hazard_network import HazardNetwork
 from models.estimators.hazard_trees import BoosterSettings, HazardBooster
-from models.estimators.regressions import CoxRegression, LogNormalRegression, WeibullRegression
 from models.features.definitions import DIRECTIONS
 from models.features.raw import feature_frame
 from models.forecaster import BAND_FACTOR, WIDENING, Forecaster, newest_reading_gap_days
@@ -47,6 +47,7 @@ from models.forecasts.evidence import flags_of
 from models.forecasts.weakness_kind import KINDS
 from models.packs.tables import from_days
 from models.survival.kaplan_meier import kaplan_meier
+from tests.studies.peers.aft import LogNormalRegression, WeibullRegression
 from tests.studies.peers.probability_booster import ProbabilityBooster
 from tests.studies.peers.stack import ConvexStack
 from tests.studies.truth import simulate_return_days, true_curves

@@ -7,7 +7,7 @@ from lifelines.datasets import load_rossi
 from sksurv.datasets import load_veterans_lung_cancer
 from SurvSet.data import SurvLoader
 
-from models.estimators.regressions import CoxRegression
+from models.estimators.cox import CoxRegression
 
 # Freireich et al. (1963), Blood 21, 699-716: weeks in remission with 6-mercaptopurine and with placebo.
 TREATED_SEEN, TREATED_CENSORED = [6, 6, 6, 7, 10, 13, 16, 22, 23], [6, 9, 10, 11, 17, 19, 20, 25, 32, 32, 34, 35]

@@ -5,7 +5,7 @@ import pytest
 from scipy.special import gamma
 from scipy.stats import lognorm
 
-from models.estimators.regressions import LogNormalRegression, WeibullRegression
+from tests.studies.peers.aft import LogNormalRegression, WeibullRegression
 
 # NIST/SEMATECH e-Handbook 8.2.2.1 and 8.4.1.3: ten failures, ten units still running at 500 h.
 FAILURES = [54, 187, 216, 240, 244, 335, 361, 373, 375, 386]

@@ -17,10 +17,10 @@ from models.base.day_grid import DAYS, GRID_VERSION
 from models.base.errors import BadInput
 from models.calibration.conformal import ConformalBound
 from models.calibration.recalibration import GroupRecalibration
+from models.estimators.cox import CoxRegression
 from models.estimators.first_passage import FirstPassageRegression
 from models.estimators.hazard_network import HazardNetwork
 from models.estimators.hazard_trees import HazardBooster
-from models.estimators.regressions import CoxRegression
 from models.estimators.trees_and_network import HazardPair
 from models.features.definitions import DIRECTIONS
 from models.forecaster import Forecaster

@@ -37,7 +37,7 @@ MANIFEST_FILE: Final = "manifest.json"
 PAYLOAD_FILE: Final = "model.joblib"
 REPORT_FILE: Final = "report.json"
 POINTER_FILE: Final = "current.json"
-LIBRARIES: Final = ("numpy", "scikit-learn", "pandas", "scipy", "statsmodels")
+LIBRARIES: Final = ("numpy", "scikit-learn", "pandas", "scipy")
 
 _MODEL_ID = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{0,79}$")
 _RETRAIN = "Train it again with `tideover train`, or restore the folder from a backup."

@@ -8,8 +8,8 @@ from sklearn.base import clone
 
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
+from models.estimators.cox import CoxRegression
 from models.estimators.hazard_trees import BoosterSettings, HazardBooster
-from models.estimators.regressions import CoxRegression
 from models.survival.estimator import SurvivalEstimator
 from models.survival.kaplan_meier import kaplan_meier
 

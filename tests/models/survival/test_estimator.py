@@ -3,8 +3,8 @@ import pandas as pd
 import pytest
 
 from models.base.errors import BadInput
+from models.estimators.cox import CoxRegression
 from models.estimators.first_passage import FirstPassageRegression
-from models.estimators.regressions import CoxRegression, LogNormalRegression, WeibullRegression
 from models.survival.estimator import (
     FeatureColumns,
     SurvivalEstimator,
@@ -13,6 +13,7 @@ from models.survival.estimator import (
     check_outcomes,
     require_events,
 )
+from tests.studies.peers.aft import LogNormalRegression, WeibullRegression
 
 
 def test_defaults():

@@ -3,9 +3,10 @@ import pytest
 from sklearn.base import BaseEstimator
 
 from models.base.errors import BadInput
+from models.estimators.cox import CoxRegression
 from models.estimators.first_passage import FirstPassageRegression
-from models.estimators.regressions import CoxRegression, LogNormalRegression, WeibullRegression
 from models.survival.estimator import SurvivalEstimator
+from tests.studies.peers.aft import LogNormalRegression, WeibullRegression
 from tests.studies.peers.stack import ConvexStack
 
 

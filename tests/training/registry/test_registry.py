@@ -83,7 +83,6 @@ def test_manifest_records_the_versions_that_are_installed(registry, fitted):
         "scikit-learn": "sklearn",
         "pandas": "pandas",
         "scipy": "scipy",
-        "statsmodels": "statsmodels",
     }
     assert set(manifest.libraries) == set(LIBRARIES)
     for name, module in modules.items():

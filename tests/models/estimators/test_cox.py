@@ -3,14 +3,9 @@ import pytest
 from sklearn.base import clone
 
 from models.base.errors import BadInput
+from models.estimators.cox import CoxRegression
 from models.estimators.first_passage import FirstPassageRegression
-from models.estimators.regressions import (
-    CoxRegression,
-    LogNormalLaw,
-    LogNormalRegression,
-    WeibullLaw,
-    WeibullRegression,
-)
+from tests.studies.peers.aft import LogNormalLaw, LogNormalRegression, WeibullLaw, WeibullRegression
 
 KINDS = [CoxRegression, WeibullRegression, LogNormalRegression]
 
