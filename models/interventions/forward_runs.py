@@ -139,4 +139,4 @@ def _shared_use(draws: UseDraws, pack_of: Rows) -> UseDraws:
 
 def _shared_day(draws: DayDraws, pack_of: Rows) -> DayDraws:
     monitor = MonitorDraws(draws.monitor.severity_z[pack_of], draws.monitor.runs_u[pack_of])
-    return DayDraws(draws.wander_z[pack_of], draws.centre_z[pack_of], monitor)
+    return DayDraws(draws.wander_z[pack_of], draws.centre_z[pack_of], monitor, draws.event_u[pack_of])

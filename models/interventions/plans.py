@@ -12,9 +12,10 @@ from models.base.day_grid import HORIZON_DAYS
 from models.base.errors import BadInput
 from models.base.messages import say
 from models.packs.family import PackFamily
-from models.physics.cell_curves import ocv_v
+from models.physics.block_voltage import block_voltage_v
 from models.physics.day_step import recentre, top_up
 from models.physics.pack_state import FloatArray, PackState
+from models.physics.self_discharge import REFERENCE_C
 from models.physics.use_process import UseProcess
 
 Rows = NDArray[np.intp]
@@ -118,7 +119,8 @@ USUAL_PLANS: Final[tuple[Plan, ...]] = (
 
 def rest_voltage_v(family: PackFamily, state: PackState) -> NDArray[np.float64]:
     """Rest voltage of every block at the centre of the swing, its own hysteresis left out, V, shape (n, b)."""
-    return np.asarray(state.live_cells * ocv_v(family.curves, state.charge_ah / state.capacity_ah))
+    even = replace(state, hysteresis=np.zeros_like(state.hysteresis))
+    return block_voltage_v(family, even, np.zeros(state.packs), np.full(state.packs, REFERENCE_C))
 
 
 def next_weakest(family: PackFamily, state: PackState, block: Rows) -> Rows:
@@ -131,7 +133,9 @@ def next_weakest(family: PackFamily, state: PackState, block: Rows) -> Rows:
 def missing_from_level_ah(state: PackState, block: Rows) -> FloatArray:
     """Charge that a block needs to stand at the same state of charge as the others, Ah, at least 0. Shape (n,)."""
     rows = np.arange(state.packs)
-    share = state.charge_ah / state.capacity_ah
+    # Of a block with sick cells, the mean of its cells.
+    held = state.charge_ah - state.sick_behind_ah * state.sick_cells / np.maximum(state.live_cells, 1)
+    share = held / state.capacity_ah
     own = share[rows, block]
     others = (share.sum(axis=1) - own) / np.float32(state.blocks - 1)
     return np.asarray(np.maximum((others - own) * state.capacity_ah[rows, block], 0), dtype=np.float32)
@@ -174,7 +178,7 @@ def planned_state(plan: Plan, family: PackFamily, state: PackState, block: Rows)
     elif plan.replace_pack:
         after = _new_pack(family, after)
     if plan.touches_pack:
-        after.pending[:] = False
+        after.pending[:] = 0
         recentre(family, after)
     return after
 
@@ -189,16 +193,49 @@ def _swap(family: PackFamily, state: PackState, block: Rows) -> None:
     state.charge_ah[rows, block] = level * state.capacity_ah[rows, block]
     state.live_cells[rows, block] = family.cells_per_block
     state.fade_per_day[rows, block] = np.median(state.fade_per_day, axis=1)
-    for name in ("leak_growth", "joint_growth", "loss_per_ah", "hysteresis", "fresh"):
+    for name in (
+        "leak_growth",
+        "joint_growth",
+        "resistance_growth",
+        "loss_per_ah",
+        "hysteresis",
+        "fresh",
+        "sick_cells",
+        "sick_behind_ah",
+        "sick_leak_per_day",
+        "drain_ah_per_day",
+        "jump_per_day",
+    ):
         getattr(state, name)[rows, block] = 0
+    state.sick_capacity[rows, block] = 1
 
 
 def _new_pack(family: PackFamily, state: PackState) -> PackState:
     """Return new packs behind the same controllers."""
+    kept = (
+        "centre_error",
+        "centre_shift",
+        "centre_memory",
+        "centre_sd",
+        "clog",
+        "limit_factor",
+        "spread_against",
+        "monitor_runs",
+        "severity_sd",
+        "confirm_after",
+        "keeps_pending",
+        "runs_above_c",
+        "runs_above_ah",
+        "leak_ev",
+        "charge_order",
+        "fresh_factor",
+        "hysteresis_size",
+        "hysteresis_ah",
+        "hysteresis_relax",
+        "ocv_stretch",
+    )
     return replace(
         PackState.alike(family, state.packs),
-        centre_error=state.centre_error,
-        clog=state.clog,
-        limit_factor=state.limit_factor,
+        **{name: getattr(state, name) for name in kept},
         wander_ah=state.wander_ah * np.float32(NEW_WANDER_SHARE),
     )

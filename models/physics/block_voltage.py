@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from models.packs.family import PackFamily
 from models.physics.cell_curves import ocv_v, resistance_mohm
 from models.physics.pack_state import FloatArray, PackState
+from models.physics.sick_cells import collapsed_v, sick_places, sick_soc
 
 
 def resistance_temperature_factor(
@@ -53,5 +54,20 @@ def block_voltage_v(
     ohm = 1e-3 * (cell_mohm * warm * state.resistance_scale * family.cells_per_block + state.joint_mohm)
     # While the string charges, all its blocks are on the charge branch: nobody's offset stands out.
     own = np.where(current_a[:, None] < 0, 0.0, family.hysteresis_charge_v * state.hysteresis)
-    open_v = state.live_cells * (ocv_v(family.curves, soc) + own)
-    return np.asarray(open_v - current_a[:, None] * ohm)
+    stretch = state.ocv_stretch[:, None]
+    middle_v = ocv_v(family.curves, np.array([family.soc_target]))
+    cell_v = middle_v + stretch * (ocv_v(family.curves, soc) - middle_v)
+    volts = np.asarray(state.live_cells * (cell_v + own) - current_a[:, None] * ohm)
+    at = sick_places(state)
+    if len(at[0]):
+        rows, amps = at[0], current_a[at[0]]
+        offset = np.broadcast_to(np.asarray(offset_ah, dtype=np.float64), (state.packs,))[rows]
+        centre, capacity = sick_soc(state, at)
+        deep = centre + offset / capacity
+        sick_v = collapsed_v(middle_v + stretch[rows, 0] * (ocv_v(family.curves, deep) - middle_v), deep)
+        sick_mohm = np.where(
+            amps >= 0, resistance_mohm(family.curves, deep), resistance_mohm(family.curves, deep, charging=True)
+        )
+        more_ohm = 1e-3 * (sick_mohm - cell_mohm[at]) * warm[rows, 0] * state.resistance_scale[at]
+        volts[at] -= state.sick_cells[at] * (cell_v[at] - sick_v + amps * more_ohm)
+    return volts

@@ -12,15 +12,10 @@ from models.packs.family import PackFamily
 from models.physics.cell_curves import CurveLookup
 from models.physics.driving import MAX_TRIPS, DayUse
 from models.physics.pack_state import FloatArray, PackState
+from models.physics.sick_cells import collapsed_v, sick_places, sick_soc
 
 SEVERITIES: Final = (0.65, 1.0, 1.5)
 """Trip severities at which the spread is worked out; between them it is interpolated. 1 is an ordinary trip."""
-
-SEVERITY_SD: Final = 0.18
-"""Standard deviation of the logarithm of a trip's severity. Invented."""
-
-MONITOR_RUNS: Final = 0.7
-"""Share of driving cycles in which the monitor meets its running conditions. Invented."""
 
 LIMP_HOME_RATIO: Final = 2.2
 """Spread, as a multiple of the limit, at which the lamp comes on at once. Limp-home lamps may do so (13 CCR
@@ -41,9 +36,9 @@ class MonitorDraws:
     Attributes
     ----------
     severity_z : array, shape (n, MAX_TRIPS)
-        Standard normal; the severity of a trip is exp(SEVERITY_SD * z).
+        Standard normal; the severity of a trip is exp(severity_sd * z), see `PackState`.
     runs_u : array, shape (n, MAX_TRIPS)
-        Uniform; the monitor runs in a trip where it lies below `MONITOR_RUNS`.
+        Uniform; the monitor runs in a trip where it lies below `PackState.monitor_runs`.
     """
 
     severity_z: FloatArray
@@ -56,10 +51,17 @@ def draw_monitor(rng: np.random.Generator, packs: int) -> MonitorDraws:
     return MonitorDraws(rng.standard_normal(shape, dtype=np.float32), rng.random(shape, dtype=np.float32))
 
 
-def _below_others(volts: FloatArray) -> FloatArray:
-    """How far the lowest block lies below the mean of the others, shape (n,)."""
+def _below_others(volts: FloatArray, against: NDArray[np.int8]) -> FloatArray:
+    """How far the lowest block lies below the others (`PackState.spread_against`), shape (n,)."""
     low = volts.min(axis=1)
-    return np.asarray((volts.sum(axis=1) - low) / np.float32(volts.shape[1] - 1) - low, dtype=np.float32)
+    level = (volts.sum(axis=1) - low) / np.float32(volts.shape[1] - 1)
+    rows = np.flatnonzero(against == 1)
+    if len(rows):
+        level[rows] = np.median(volts[rows], axis=1)
+    rows = np.flatnonzero(against == 2)
+    if len(rows):
+        level[rows] = volts[rows].max(axis=1)
+    return np.asarray(level - low, dtype=np.float32)
 
 
 def spread_ratio(family: PackFamily, lookup: CurveLookup, state: PackState, use: DayUse) -> FloatArray:
@@ -87,23 +89,50 @@ def spread_ratio(family: PackFamily, lookup: CurveLookup, state: PackState, use:
     joint_ohm = np.float32(1e-3) * state.joint_mohm
     inverse = np.float32(1.0) / capacity
     soc = state.charge_ah * inverse
-    rest = state.live_cells * (lookup.ocv_v[lookup.index(soc)] + own)
-    at_rest = _below_others(rest) / np.float32(family.rest_spread_limit_v)
+    at = sick_places(state)
+    sick, sick_capacity = sick_soc(state, at)
+    stretched = bool((state.ocv_stretch != 1).any())
+    middle_v = lookup.ocv_v[lookup.index(np.array([family.soc_target], dtype=np.float32))]
+
+    def open_v(place: NDArray[np.int32], rows: NDArray[np.intp] | slice) -> FloatArray:
+        volts = lookup.ocv_v[place]
+        if not stretched:
+            return volts
+        stretch = state.ocv_stretch[rows]
+        return middle_v + (stretch[:, None] if volts.ndim == 2 else stretch) * (volts - middle_v)
+
+    every = slice(None)
+    against = state.spread_against
+    sound = open_v(lookup.index(soc), every)
+    rest = state.live_cells * (sound + own)
+    if len(sick):
+        lost = sound[at] - collapsed_v(open_v(lookup.index(sick), at[0]), sick)
+        rest[at] -= state.sick_cells[at] * lost
+    at_rest = _below_others(rest, against) / np.float32(family.rest_spread_limit_v)
     out = np.empty((len(SEVERITIES), state.packs), dtype=np.float32)
     near_full = soc.max(axis=1) > family.soc_high - NEAR_FULL_SHARE
     for row, severity in enumerate(SEVERITIES):
         step = (np.float32(severity) * use.depth_ah)[:, None] * inverse
         place = lookup.index(soc - step)
         ohm = lookup.discharge_mohm[place] * scale_ohm + joint_ohm
-        volts = state.live_cells * (lookup.ocv_v[place] + own) - (np.float32(severity) * use.peak_a)[:, None] * ohm
-        ratio = np.maximum(at_rest, _below_others(volts) / np.float32(family.discharge_spread_limit_v))
+        sound = open_v(place, every)
+        amps = (np.float32(severity) * use.peak_a)[:, None]
+        volts = state.live_cells * (sound + own) - amps * ohm
+        if len(sick):
+            deep = sick - np.float32(severity) * use.depth_ah[at[0]] / sick_capacity
+            there = lookup.index(deep)
+            lost = sound[at] - collapsed_v(open_v(there, at[0]), deep)
+            more_ohm = (lookup.discharge_mohm[there] - lookup.discharge_mohm[place[at]]) * scale_ohm[at]
+            volts[at] -= state.sick_cells[at] * (lost + amps[at[0], 0] * more_ohm / np.float32(family.cells_per_block))
+        ratio = np.maximum(at_rest, _below_others(volts, against) / np.float32(family.discharge_spread_limit_v))
         if near_full.any():
             rows = np.flatnonzero(near_full)
             place = lookup.index(soc[rows] + step[rows])
             ohm = lookup.charge_mohm[place] * scale_ohm[rows] + joint_ohm[rows]
             amps = (np.float32(severity * CHARGE_SHARE_OF_PEAK) * use.peak_a[rows])[:, None]
+            sound = open_v(place, rows)
             # While the string charges, all its blocks are on the charge branch: nobody's offset stands out.
-            above = _below_others(-(state.live_cells[rows] * lookup.ocv_v[place] + amps * ohm))
+            above = _below_others(-(state.live_cells[rows] * sound + amps * ohm), against[rows])
             ratio[rows] = np.maximum(ratio[rows], above / np.float32(family.charge_spread_limit_v))
         out[row] = ratio / state.limit_factor
     return out
@@ -133,19 +162,20 @@ def critical_severity(ratio: FloatArray, level: float = 1.0) -> FloatArray:
 
 
 def monitor_day(
-    pending: NDArray[np.bool_], ratio: FloatArray, trips: NDArray[np.int64], draws: MonitorDraws
+    state: PackState, ratio: FloatArray, use: DayUse, draws: MonitorDraws
 ) -> tuple[NDArray[np.bool_], FloatArray]:
     """Run the monitor over a day's trips.
 
     The first detection stores a pending code; a second in the next driving cycle in which the monitor runs
-    confirms it; a clean monitored cycle erases the pending one (13 CCR §1968.2(d)(2.2.1) and (2.2.2)).
+    confirms it; a clean monitored cycle erases the pending one (13 CCR §1968.2(d)(2.2.1) and (2.2.2)). A controller may
+    ask for another number of detections, or keep what is pending (`PackState.confirm_after`, `keeps_pending`).
 
     Parameters
     ----------
-    pending : bool array, shape (n,)
-        Changed in place.
+    state : PackState
+        Its ``pending`` is changed in place.
     ratio : array, shape (3, n)
-    trips : int array, shape (n,)
+    use : DayUse
     draws : MonitorDraws
 
     Returns
@@ -154,21 +184,24 @@ def monitor_day(
     share : float32 array, shape (n,)
         Share of the day's driving at which the code was confirmed.
     """
+    trips = use.trips
     packs = len(trips)
     confirmed = np.zeros(packs, dtype=bool)
     share = np.zeros(packs, dtype=np.float32)
-    log_needed = np.log(np.maximum(critical_severity(ratio), np.float32(1e-9))) / np.float32(SEVERITY_SD)
-    log_limp = np.log(np.maximum(critical_severity(ratio, LIMP_HOME_RATIO), np.float32(1e-9))) / np.float32(SEVERITY_SD)
-    runs = draws.runs_u < np.float32(MONITOR_RUNS)
+    log_needed = np.log(np.maximum(critical_severity(ratio), np.float32(1e-9))) / state.severity_sd
+    log_limp = np.log(np.maximum(critical_severity(ratio, LIMP_HOME_RATIO), np.float32(1e-9))) / state.severity_sd
+    allowed = (use.driving_c >= state.runs_above_c) & (use.cycled_ah >= state.runs_above_ah * trips)
+    runs = (draws.runs_u < state.monitor_runs[:, None]) & allowed[:, None]
+    pending = state.pending
     most = int(trips.max(initial=0))
     for trip in range(most):
         driven = (trip < trips) & ~confirmed
         z = draws.severity_z[:, trip]
         monitored = driven & runs[:, trip]
         found = monitored & (z > log_needed)
-        now = (found & pending) | (driven & (z > log_limp))
-        pending &= ~monitored
-        pending |= found & ~now
+        now = (found & (pending + 1 >= state.confirm_after)) | (driven & (z > log_limp))
+        pending += found
+        pending[now | (monitored & ~found & ~state.keeps_pending)] = 0
         share[now] = (trip + 0.5) / trips[now]
         confirmed |= now
     return confirmed, share

@@ -25,7 +25,7 @@ FRESH_DAYS: Final = 1.0
 
 def arrhenius_factor(
     temperature_c: NDArray[np.float64] | NDArray[np.float32] | float,
-    activation_ev: float,
+    activation_ev: NDArray[np.float32] | float,
     reference_c: float = REFERENCE_C,
 ) -> NDArray[np.float64]:
     """Ratio of a thermally activated rate at one temperature to that at a reference.
@@ -34,7 +34,7 @@ def arrhenius_factor(
     ----------
     temperature_c : float or array
         In °C.
-    activation_ev : float
+    activation_ev : float or array
         Activation energy in eV.
     reference_c : float
         In °C.

@@ -23,8 +23,8 @@ from scipy.stats.qmc import Sobol
 
 from models.packs.family import PackFamily
 from models.physics.cell_curves import ocv_v, resistance_mohm, soc_from_rest
-from models.physics.day_step import HYSTERESIS_AH_SHARE
 from models.physics.driving import AH_PER_KM_PER_RATED_AH
+from models.physics.pack_state import HYSTERESIS_AH_SHARE
 from models.physics.self_discharge import arrhenius_factor
 from models.topup.evidence import CURRENT_SD_A, BenchEvidence, BlockSnapshot, DrawnDown, EarlierCharge, days_between
 from models.topup.trip_spread import TripSpread

@@ -104,7 +104,13 @@ def test_recovery_temperature_law_of_self_discharge_from_rest_readings():
         state.leak_per_day[:, 3] = 0.015
         before = np.mean(deviation_v(_read(state, "rest", rng).block_v)[:, 3])
         for _ in range(20):
-            lose_charge(FAMILY, state, _parked(3000, ambient), np.zeros((3000, 14), dtype=np.float32))
+            lose_charge(
+                FAMILY,
+                state,
+                _parked(3000, ambient),
+                np.zeros((3000, 14), dtype=np.float32),
+                np.ones(3000, dtype=np.float32),
+            )
         recentre(FAMILY, state)
         lost[ambient] = before - np.mean(deviation_v(_read(state, "rest", rng).block_v)[:, 3])
     # A loss that has become large falls off a little with the charge that is left to lose.
@@ -120,7 +126,9 @@ def test_reference_charge_retention_of_sound_packs_after_28_days():
     state.charge_ah[:] = state.capacity_ah
     top_up(state, np.repeat(np.arange(400), 14), np.tile(np.arange(14), 400), np.full(5600, 1e-6, dtype=np.float32))
     for _ in range(28):
-        lose_charge(FAMILY, state, _parked(400, 20.0), np.zeros((400, 14), dtype=np.float32))
+        lose_charge(
+            FAMILY, state, _parked(400, 20.0), np.zeros((400, 14), dtype=np.float32), np.ones(400, dtype=np.float32)
+        )
     # One string stands anywhere between its branches; over 400 the mean is the sustaining curve.
     volts = _read(state, "rest", rng).block_v.mean()
     left = float(np.interp(volts / 12, FAMILY.curves.ocv_v, FAMILY.curves.soc))

@@ -32,7 +32,7 @@ def _draws(n, wander=None):
     """Every trip of severity 1 and monitored, the controller without error: two detections confirm on the day."""
     zero = np.zeros((n, 10), dtype=np.float32)
     noise = np.zeros((n, FAMILY.blocks), dtype=np.float32) if wander is None else wander
-    return DayDraws(noise, np.zeros(n, dtype=np.float32), MonitorDraws(zero, zero))
+    return DayDraws(noise, np.zeros(n, dtype=np.float32), MonitorDraws(zero, zero), np.ones(n, dtype=np.float32))
 
 
 def _return_days(state, horizon, rng=None, family=FAMILY):

@@ -193,7 +193,8 @@ class _WatchedRun(CellRun):
         ):
             bench = self.has_bench[rows] & (kind == "rest")
             offset = self._rest_offset_ah - share * drawn
-            shot = read_at(family, state, kind, amps, warm, offset, bench, self.visit_faults, self.meters, rng, off_v)
+            faults, meters = self.visit_faults, self.meters.take(rows)
+            shot = read_at(family, state, kind, amps, warm, offset, bench, faults, meters, rng, off_v)
             super()._write(rows, time, kind, shot, keep)
 
 

@@ -26,6 +26,7 @@ from training.simulation.meters import STATES, MeterQuality
 from training.simulation.places import PLACES, place_of
 from training.simulation.population import KIND_OF_CONDITION
 from training.simulation.workshop import WorkshopHabits
+from training.simulation.world import USUAL_WORLD, PackLaws, Ways, World, draw_worlds, worlds_table
 
 DEFAULT_DAYS: Final = 180
 FIRST_DAY: Final = 18_993.0
@@ -75,6 +76,13 @@ class CohortPlan:
         Days of the year between which first faults fall.
     years : int
         Years over which they are spread.
+    worlds : int or None
+        Worlds drawn (`training.simulation.world.draw_worlds`), over which the packs are spread evenly; None for the
+        usual world alone.
+    world_seed : int or None
+        Seeds them; None for the seed of the packs.
+    only, without : mapping of str to collection of str
+        Ways of a world's switches that alone come up, or do not.
     keep_states : bool
         Keep the hidden state at releases and some later days, for the true distribution (about 60 bytes a block).
     """
@@ -89,6 +97,17 @@ class CohortPlan:
     first_fault_day: tuple[int, int] = (0, 365)
     years: int = 3
     keep_states: bool = False
+    worlds: int | None = None
+    world_seed: int | None = None
+    only: Ways = field(default_factory=dict)
+    without: Ways = field(default_factory=dict)
+
+    def drawn_worlds(self) -> tuple[World, ...]:
+        """Return the worlds that its packs are spread over."""
+        if self.worlds is None:
+            return (USUAL_WORLD,)
+        seed = self.seed if self.world_seed is None else self.world_seed
+        return draw_worlds(self.worlds, seed, only=self.only, without=self.without)
 
     def __post_init__(self) -> None:
         if self.packs < 1:
@@ -96,6 +115,12 @@ class CohortPlan:
         if not 30 <= self.days <= 1000:
             raise BadInput.one("days", f"{self.days} days cannot be simulated.", "Choose 30 to 1000 days.")
         require_ranges(self, {"seed": (0, 2**63 - 1), "years": (1, 50)})
+        if self.worlds is not None and not 1 <= self.worlds <= self.packs:
+            raise BadInput.one(
+                "worlds",
+                f"{self.worlds} worlds cannot be shared by {self.packs} packs.",
+                "Ask for at least one world, and a pack for each.",
+            )
         low, high = self.first_fault_day
         if not 0 <= low < high <= 1000:
             raise BadInput.one(
@@ -121,14 +146,18 @@ class Cohort:
         What people saw and wrote down.
     truth : DataFrame
         ``pack_id``, ``kind``, ``condition``, ``weak_block`` (from 1), ``place``, ``family``, ``deficit_ah``, ``day0``
-        (days since 1970), ``cell``, ``row`` and `training.simulation.hidden.weakness`; what nobody saw.
+        (days since 1970), ``cell``, ``row``, ``world`` (from 0) and `training.simulation.hidden.weakness`; what nobody
+        saw.
     cells : list of CellRecord
         Kept only with ``keep_states``.
+    worlds : DataFrame
+        One row for each world: `training.simulation.world.worlds_table`.
     """
 
     tables: HistoryTables
     truth: pd.DataFrame
     cells: list[CellRecord]
+    worlds: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -176,6 +205,7 @@ def run_of(plan: CohortPlan, task: CellTask, kind: Callable[..., Run]) -> Run:
     """Set up the run of a cell: a `CellRun`, or one that also watches."""
     rng = np.random.Generator(np.random.SFC64(np.random.SeedSequence([plan.seed, task.index])))
     places = [place_of(name) for name in (plan.places or tuple(PLACES))]
+    worlds = plan.drawn_worlds()
     return kind(
         task.family,
         places,
@@ -186,6 +216,7 @@ def run_of(plan: CohortPlan, task: CellTask, kind: Callable[..., Run]) -> Run:
         plan.meters,
         plan.first_fault_day,
         plan.keep_states,
+        PackLaws(worlds, np.arange(task.first, task.first + task.packs) % len(worlds)),
     )
 
 
@@ -197,7 +228,7 @@ def cell_tables(plan: CohortPlan, task: CellTask, record: CellRecord) -> tuple[d
     day0 = (
         FIRST_DAY
         + population.use.start_day_of_year.astype(np.float64)
-        + np.floor(YEAR_DAYS * (np.arange(n) % plan.years))
+        + np.floor(YEAR_DAYS * (np.arange(n) // (plan.worlds or 1) % plan.years))
     )
 
     def columns(table: Mapping[str, Any]) -> dict[str, Any]:
@@ -250,6 +281,7 @@ def cell_tables(plan: CohortPlan, task: CellTask, record: CellRecord) -> tuple[d
             "day0": day0,
             "cell": task.index,
             "row": np.arange(n),
+            "world": population.laws.world,
         }
         | weakness(record.family, population)
     )
@@ -368,7 +400,8 @@ def simulate_cohort(
     parts = list(iterate_cells(plan, known, workers=workers, progress=progress))
     frames = {name: joined([p[0][name] for p in parts]) for name in parts[0][0]}
     truth = joined([p[1] for p in parts])
-    return Cohort(HistoryTables(**frames, families=known), truth, [p[2] for p in parts if p[2] is not None])
+    cells = [p[2] for p in parts if p[2] is not None]
+    return Cohort(HistoryTables(**frames, families=known), truth, cells, worlds_table(plan.drawn_worlds()))
 
 
 def write_cohort(

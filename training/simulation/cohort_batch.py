@@ -15,10 +15,12 @@ from models.physics.day_step import draw_day, recentre, run_day, top_up
 from models.physics.imbalance import pack_median_v
 from models.physics.pack_state import PackState
 from models.physics.use_process import UseProcess, draw_use, use_of_day
-from training.simulation.meters import STATES, MeterQuality, Snapshot, VisitFaults, read_blocks
+from training.simulation.meters import STATES, MeterQuality, PackMeters, Snapshot, VisitFaults, read_blocks
 from training.simulation.places import Place
 from training.simulation.population import Population, draw_population
 from training.simulation.workshop import WorkshopHabits, believed_weak, charge_block
+from training.simulation.world import PackLaws
+from training.simulation.world_places import PackHabits, habits_in, meters_in
 
 CELL_PACKS: Final = 1000
 """Packs simulated together: small enough for the processor's cache, and the unit of reproducibility."""
@@ -106,11 +108,15 @@ class CellRun:
         meters: MeterQuality,
         first_fault_day: tuple[int, int],
         keep_states: bool,
+        laws: PackLaws | None = None,
     ) -> None:
         self.family, self.days, self.rng = family, days, rng
-        self.habits, self.meters, self.keep_states = habits, meters, keep_states
+        self.keep_states = keep_states
         self.lookup = CurveLookup.of(family.curves)
-        self.population = draw_population(family, places, packs, rng, first_fault_day)
+        self.population = draw_population(family, places, packs, rng, first_fault_day, laws)
+        self.laws = laws = self.population.laws
+        self.habits = PackHabits([habits_in(world, habits) for world in laws.worlds], laws.world)
+        self.meters = PackMeters([meters_in(world, meters) for world in laws.worlds], laws.world)
         n = packs
         # Finished packs leave the hidden state: `driven` holds the packs still in it, `place` where each one stands.
         self.state = self.population.state.take(np.arange(n))
@@ -129,15 +135,18 @@ class CellRun:
         self.charge_end = np.zeros(n)
         self.rest_before = np.full(n, np.nan)
         self.apparent_v = np.zeros(n)
-        orders = rng.random(n) < habits.orders_pack
-        lead = habits.lead_time_days * np.exp(habits.lead_time_sd * rng.standard_normal(n))
-        self.pack_arrives = np.where(orders & habits.replaces, np.ceil(lead), 10_000).astype(np.int64)
+        own = self.habits
+        cells = np.sqrt(family.cells_per_block / 12)
+        self.channel_v = cells * self.meters.channel_sd_v[:, None] * rng.standard_normal((n, family.blocks))
+        orders = rng.random(n) < own.orders_pack
+        lead = own.lead_time_days * np.exp(own.lead_time_sd * rng.standard_normal(n))
+        self.pack_arrives = np.where(orders & own.replaces, np.ceil(lead), 10_000).astype(np.int64)
         self.swap_day = np.full(n, 10_000, dtype=np.int64)
-        lost = rng.exponential(1 / max(habits.lost_per_day, 1e-9), n) if habits.replaces else np.full(n, 1e4)
+        lost = np.where(own.replaces, rng.standard_exponential(n) / np.maximum(own.lost_per_day, 1e-9), 1e4)
         self.lost_day = np.minimum(np.ceil(lost), 10_000).astype(np.int64)
         self.retired = rng.random(n) < 0.4
-        self.thin = rng.random(n) < habits.thin_share
-        telematics = (rng.random(n) < habits.telematics_share) & ~self.thin
+        self.thin = rng.random(n) < own.thin_share
+        telematics = (rng.random(n) < own.telematics_share) & ~self.thin
         self.report_every = np.where(telematics, np.where(rng.random(n) < 0.7, 7, 1), 0)
         self.has_bench = rng.random(n) < 0.8
         self.odd_hour = rng.uniform(-0.1, 0.1, n)
@@ -214,20 +223,26 @@ class CellRun:
             )
 
     def _look(
-        self, rows: Rows, hour: float, day: int, shares: tuple[float, float, float]
+        self,
+        rows: Rows,
+        hour: float,
+        day: int,
+        shares: tuple[float, float, float],
+        unsettled_v: NDArray[np.float64] | float = 0.0,
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Read packs at rest, under discharge and under charge, each with its share; return rest and load voltages."""
         rng, m = self.rng, len(rows)
         state = self._state_of(rows)
         ambient = self.use.take(rows).ambient_c(float(day)).astype(np.float64)
-        self.visit_faults = faults = VisitFaults.draw(self.meters, self.family.blocks, m, rng)
-        clock = np.where(rng.random(m) < self.meters.wrong_clock, rng.uniform(-0.2, 0.2, m), 0)
+        meters = self.meters.take(rows)
+        self.visit_faults = faults = VisitFaults.draw(meters, self.family.blocks, m, rng)
+        clock = np.where(rng.random(m) < meters.wrong_clock, rng.uniform(-0.2, 0.2, m), 0)
         time = day + hour / 24 + 0.1 * self.odd_hour[rows] + clock
         seen = {}
         for name, share, minutes in zip(STATES, shares, (0, 20, 35), strict=True):
-            shot = read_blocks(
-                self.family, state, name, ambient, self.has_bench[rows] & (name == "rest"), faults, self.meters, rng
-            )
+            bench = self.has_bench[rows] & (name == "rest")
+            off_v = self.channel_v[rows] + (unsettled_v if name == "rest" else 0.0)
+            shot = read_blocks(self.family, state, name, ambient, bench, faults, meters, rng, off_v)
             share_of = np.where(self.thin[rows], 1.0 if name == "rest" and hour != RECHECK_HOUR else 0.0, share)
             keep = rng.random(m) < share_of
             self._write(rows, time + minutes / 1440, name, shot, keep)
@@ -244,10 +259,13 @@ class CellRun:
         before = rng.integers(12, 120, len(early)) - ARRIVAL_HOUR / 24 - 0.1 * self.odd_hour[early]
         now, weak = self.state.take(early), self.population.weak_block[early]
         row = np.arange(len(early))
-        rate = now.leak_per_day[row, weak] * now.charge_ah[row, weak]
+        rate = (now.leak_per_day + now.sick_leak_per_day)[row, weak] * now.charge_ah[row, weak]
+        rate += now.drain_ah_per_day[row, weak]
         rate += now.loss_per_ah[row, weak] * self.use.km_per_day[early] * 0.03 * self.family.rated_ah * 0.8
         back = np.minimum(rate * before, self.population.deficit_ah[early] * rng.uniform(0.6, 1.0, len(early)))
-        now.charge_ah[row, weak] += back.astype(np.float32)
+        sick = now.sick_cells[row, weak] > 0
+        now.charge_ah[row, weak] += np.where(sick, 0, back).astype(np.float32)
+        now.sick_behind_ah[row, weak] -= np.where(sick, back, 0).astype(np.float32)
         recentre(self.family, now)
         kept, self.state = self.state, self.state.take(np.arange(self.state.packs))
         self.state.put(early, now)
@@ -256,12 +274,12 @@ class CellRun:
             if len(part):
                 when = before[group::3]
                 shot_rows = part
-                faults = VisitFaults.draw(self.meters, self.family.blocks, len(part), rng)
+                meters = self.meters.take(part)
+                faults = VisitFaults.draw(meters, self.family.blocks, len(part), rng)
                 ambient = self.use.take(part).ambient_c(-when).astype(np.float64)
                 name = STATES[group]
-                shot = read_blocks(
-                    self.family, self.state.take(part), name, ambient, self.has_bench[part], faults, self.meters, rng
-                )
+                now, bench, off_v = self.state.take(part), self.has_bench[part], self.channel_v[part]
+                shot = read_blocks(self.family, now, name, ambient, bench, faults, meters, rng, off_v)
                 self._write(shot_rows, -when, name, shot, np.ones(len(part), dtype=bool))
         self.state = kept
 
@@ -272,12 +290,13 @@ class CellRun:
         rng, m = self.rng, len(rows)
         rest, load = self._look(rows, ARRIVAL_HOUR, day, (0.9, 0.75, 0.25))
         block = believed_weak(rest, load, self.family)
-        wrong = rng.random(m) < self.habits.wrong_block_share
+        wrong = rng.random(m) < self.habits.wrong_block_share[rows]
         block = np.where(wrong, (block + rng.choice([-1, 1], m)) % self.family.blocks, block)
         own = rest[np.arange(m), block]
         apparent = np.nan_to_num(np.maximum(pack_median_v(rest) - own, 0))
         ambient = self.use.take(rows).ambient_c(float(day)).astype(np.float64)
-        done = charge_block(self.family, self._state_of(rows), block, apparent, ambient, rng)
+        done = charge_block(self.family, self._state_of(rows), block, apparent, ambient, rng, self.laws.take(rows))
+        self._mend_joints(rows, block)
         top_up(self.state, self.place[rows], block, done.stored_ah.astype(np.float32))
         self.topped_block[rows] = block
         self.rest_before[rows] = np.where(rng.random(m) < 0.25, np.nan, own)
@@ -301,17 +320,34 @@ class CellRun:
         self.visit_day[rows] = -1
         first = self.release_day[rows][:, None] + rng.integers(2, 16, (m, 2)) * np.array([1, 2])
         second = rng.random(m) < 0.5
-        recheck = (rng.random(m) < self.habits.recheck_share) & ~thin
+        recheck = (rng.random(m) < self.habits.recheck_share[rows]) & ~thin
         self.recheck_day[rows, 0] = np.where(recheck, first[:, 0], -1)
         self.recheck_day[rows, 1] = np.where(recheck & second, first[:, 1], -1)
+
+    def _mend_joints(self, rows: Rows, block: Rows) -> None:
+        """Mend some bad joints, where opening a pack and turning its screws does."""
+        laws = self.laws.take(rows)
+        share = np.where(laws.way("joints") == "mended", laws.number("mended joints"), 0)
+        bad = (self.population.condition[rows] == "joint") & (block == self.population.weak_block[rows])
+        at = self.place[rows[bad & (self.rng.random(len(rows)) < share)]]
+        joint = self.state.joint_mohm[at]
+        self.state.joint_mohm[at] = np.minimum(joint, np.median(joint, axis=1, keepdims=True))
+        self.state.joint_growth[at] = 0
 
     def _releases(self, day: int) -> None:
         rows = np.flatnonzero(self.active & ~self.holding & (self.release_day == day))
         if not len(rows):
             return
-        self._look(rows, RELEASE_HOUR, day, (0.82, 0.3, 0.1))
+        # Read soon after its charge, the topped block still stands high.
+        laws = self.laws.take(rows)
+        high_v = np.zeros((len(rows), self.family.blocks))
+        soon = np.where(laws.way("rest reading") == "soon", laws.number("settle"), 0) * self.rng.uniform(
+            0.3, 1.0, len(rows)
+        )
+        high_v[np.arange(len(rows)), self.topped_block[rows]] = soon * self.family.cells_per_block / 12
+        self._look(rows, RELEASE_HOUR, day, (0.82, 0.3, 0.1), high_v)
         self.holding[rows] = True
-        self.state.pending[self.place[rows]] = False
+        self.state.pending[self.place[rows]] = 0
         self._plan_swap(rows, day)
         self._keep(rows, day)
         self.keep_day[rows] = day + self.rng.integers(1, 40, len(rows))
@@ -324,10 +360,9 @@ class CellRun:
 
     def _plan_swap(self, rows: Rows, day: int) -> None:
         """When a pack is there it goes in: soon where the readings looked bad, later where they looked well."""
-        if not self.habits.replaces:
-            return
         bad = self.apparent_v[rows] > 0.3 * self.family.rest_spread_limit_v
-        delay = self.rng.exponential(np.where(bad, 3.0, 15.0))
+        own_turn = np.where(self.habits.worst_first[rows], np.where(bad, 3.0, 15.0), 8.0)
+        delay = self.rng.exponential(own_turn)
         swap = np.maximum(self.pack_arrives[rows], day + 1) + np.floor(delay).astype(np.int64)
         self.swap_day[rows] = np.where(self.pack_arrives[rows] < 10_000, np.minimum(swap, 10_000), 10_000)
 
@@ -344,7 +379,7 @@ class CellRun:
         ):
             below = pack_median_v(volts) - volts[np.arange(len(rows)), block]
             sunk = rows[np.nan_to_num(below) > limit]
-            there = self.pack_arrives[sunk] <= day
+            there = (self.pack_arrives[sunk] <= day) & self.habits.worst_first[sunk]
             self.swap_day[sunk[there]] = np.minimum(self.swap_day[sunk[there]], day + 1)
             self.apparent_v[sunk] = np.maximum(self.apparent_v[sunk], 0.4 * self.family.rest_spread_limit_v)
 
@@ -370,8 +405,8 @@ class CellRun:
             return
         time = day + (FIRST_TRIP_HOUR + DRIVING_HOURS * share[confirmed].astype(np.float64)) / 24
         self._outcome(rows, time, "returned")
-        again = (self.topup_count[rows] < self.habits.max_topups) & (
-            self.rng.random(len(rows)) < self.habits.repeat_share
+        again = (self.topup_count[rows] < self.habits.max_topups[rows]) & (
+            self.rng.random(len(rows)) < self.habits.repeat_share[rows]
         )
         again &= self.pack_arrives[rows] > day
         self.visit_day[rows[again]] = day + 1
@@ -384,10 +419,11 @@ class CellRun:
         if not len(rows):
             return
         ambient = self.use.take(rows).ambient_c(float(day)).astype(np.float64)
-        faults = VisitFaults.draw(self.meters, self.family.blocks, len(rows), self.rng)
-        state = self._state_of(rows)
+        meters = self.meters.take(rows)
+        faults = VisitFaults.draw(meters, self.family.blocks, len(rows), self.rng)
+        state, no_bench = self._state_of(rows), np.zeros(len(rows), dtype=bool)
         shot = read_blocks(
-            self.family, state, "discharge", ambient, np.zeros(len(rows), dtype=bool), faults, self.meters, self.rng
+            self.family, state, "discharge", ambient, no_bench, faults, meters, self.rng, self.channel_v[rows]
         )
         self._write(
             rows, np.full(len(rows), day + EVENING_HOUR / 24), "discharge", shot, np.ones(len(rows), dtype=bool)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +33,10 @@ class MeterQuality:
         the square root of the cells in a block.
     noise_factor : float
         Multiplies both; 2 stands for a workshop with poor meters.
+    rounding_factor : float
+        Multiplies the steps to which voltages are rounded.
+    channel_sd_v : float
+        Standard deviation of the fixed error of each of a pack's channels, of a 12-cell block, V.
     missing_channel, stuck_channel, swapped_leads, wrong_clock : float
         Share of visits with each fault.
     """
@@ -39,6 +44,8 @@ class MeterQuality:
     bench_sd_v: float = 0.004
     car_sd_v: float = 0.015
     noise_factor: float = 1.0
+    rounding_factor: float = 1.0
+    channel_sd_v: float = 0.0
     missing_channel: float = 0.02
     stuck_channel: float = 0.006
     swapped_leads: float = 0.006
@@ -46,9 +53,33 @@ class MeterQuality:
 
     def __post_init__(self) -> None:
         shares = dict.fromkeys(("missing_channel", "stuck_channel", "swapped_leads", "wrong_clock"), (0.0, 1.0))
-        require_ranges(
-            self, shares | {"bench_sd_v": (0.0, 1.0), "car_sd_v": (0.0, 1.0), "noise_factor": (0.0, 100.0)}, "meters."
-        )
+        volts = dict.fromkeys(("bench_sd_v", "car_sd_v", "channel_sd_v"), (0.0, 1.0))
+        factors = {"noise_factor": (0.0, 100.0), "rounding_factor": (0.01, 100.0)}
+        require_ranges(self, shares | volts | factors, "meters.")
+
+
+class PackMeters:
+    """The meters of m packs, each as good as those of its own place: `MeterQuality`, its attributes as arrays (m,).
+
+    Parameters
+    ----------
+    qualities : sequence of MeterQuality
+    which : int array, shape (m,)
+        Which of them each pack is read with.
+    """
+
+    def __init__(self, qualities: Sequence[MeterQuality], which: NDArray[np.intp]) -> None:
+        self._qualities, self._which = qualities, which
+        for field in fields(MeterQuality):
+            setattr(self, field.name, np.array([getattr(q, field.name) for q in qualities])[which])
+
+    if TYPE_CHECKING:
+
+        def __getattr__(self, name: str) -> NDArray[np.float64]: ...
+
+    def take(self, rows: NDArray[np.intp]) -> PackMeters:
+        """Return the meters of some packs."""
+        return PackMeters(self._qualities, self._which[rows])
 
 
 @dataclass
@@ -80,10 +111,10 @@ class VisitFaults:
     swapped: NDArray[np.intp]
 
     @classmethod
-    def draw(cls, quality: MeterQuality, blocks: int, m: int, rng: np.random.Generator) -> VisitFaults:
+    def draw(cls, quality: MeterQuality | PackMeters, blocks: int, m: int, rng: np.random.Generator) -> VisitFaults:
         """Draw the faults of m visits."""
 
-        def some(share: float, count: int) -> NDArray[np.intp]:
+        def some(share: NDArray[np.float64] | float, count: int) -> NDArray[np.intp]:
             return np.where(rng.random(m) < share, rng.integers(0, count, m), -1)
 
         return cls(
@@ -100,8 +131,9 @@ def read_blocks(
     ambient_c: NDArray[np.float64],
     bench: NDArray[np.bool_],
     faults: VisitFaults,
-    quality: MeterQuality,
+    quality: MeterQuality | PackMeters,
     rng: np.random.Generator,
+    unsettled_v: NDArray[np.float64] | float = 0.0,
 ) -> Snapshot:
     """Read all blocks of m packs once.
 
@@ -116,8 +148,10 @@ def read_blocks(
     bench : bool array, shape (m,)
         Bench meter (fine) or the car's own channels (coarse).
     faults : VisitFaults
-    quality : MeterQuality
+    quality : MeterQuality or PackMeters
     rng : Generator
+    unsettled_v : array, shape (m, b), optional
+        By how much each block's voltage is off that of its charge.
 
     Returns
     -------
@@ -132,7 +166,7 @@ def read_blocks(
     # test under load draws it down, one under charge lifts it.
     swing = rng.uniform(*LOAD_TEST_SHARE, m)
     offset = family.rated_ah * (0.035 * rng.standard_normal(m) - sign * swing)
-    return read_at(family, state, kind, current, temperature, offset, bench, faults, quality, rng)
+    return read_at(family, state, kind, current, temperature, offset, bench, faults, quality, rng, unsettled_v)
 
 
 def read_at(
@@ -144,7 +178,7 @@ def read_at(
     offset_ah: NDArray[np.float64],
     bench: NDArray[np.bool_],
     faults: VisitFaults,
-    quality: MeterQuality,
+    quality: MeterQuality | PackMeters,
     rng: np.random.Generator,
     unsettled_v: NDArray[np.float64] | float = 0.0,
 ) -> Snapshot:
@@ -169,6 +203,7 @@ def read_at(
     sd = np.where(bench, quality.bench_sd_v, quality.car_sd_v) * cells * quality.noise_factor
     volts = volts + sd[:, None] * rng.standard_normal((m, b))
     rounding = np.where(bench, 0.001 if cells < 0.5 else 0.01, 0.005 if cells < 0.5 else 0.02)[:, None]
+    rounding = rounding * np.broadcast_to(quality.rounding_factor, (m,))[:, None]
     volts = np.round(np.round(volts / rounding) * rounding, VOLT_DECIMALS)
     # A stuck channel shows one and the same voltage whatever the state; a missing one shows nothing.
     stuck_v = np.round(family.cells_per_block * ocv_v(family.curves, np.array([family.soc_target]))[0], 2)

@@ -14,6 +14,7 @@ from models.physics.cell_curves import ocv_v, resistance_mohm, soc_from_rest
 from models.physics.imbalance import pack_median_v
 from models.physics.pack_state import PackState
 from training.files.ranges import require_ranges
+from training.simulation.world import PackLaws
 
 BAD_REST_SHARE: Final = 0.36
 """Rest deviation usually called bad, as a share of the monitor's limit at rest: 0.25 V of 0.7 V on a 12-cell block."""
@@ -42,6 +43,8 @@ class WorkshopHabits:
         Share of packs that report a weekly or daily summary under load.
     thin_share : float
         Share of records kept to the minimum: one rest snapshot before, one after, nothing else.
+    worst_first : bool
+        A pack that has come goes in soon where the readings looked bad; else whenever its turn is.
     replaces : bool
         Whether packs are replaced, or lost sight of, before their fault returns. Off gives uncensored outcomes.
     """
@@ -56,6 +59,7 @@ class WorkshopHabits:
     wrong_block_share: float = 0.015
     telematics_share: float = 0.15
     thin_share: float = 0.12
+    worst_first: bool = True
     replaces: bool = True
 
     def __post_init__(self) -> None:
@@ -120,6 +124,7 @@ def charge_block(
     apparent_v: NDArray[np.float64],
     ambient_c: NDArray[np.float64],
     rng: np.random.Generator,
+    laws: PackLaws | None = None,
 ) -> Charging:
     """Decide and carry out the charge of one block of m packs, without changing the state.
 
@@ -133,6 +138,8 @@ def charge_block(
         Deviation of the block below the median at rest as the technician read it, V (0 where not read).
     ambient_c : array, shape (m,)
     rng : Generator
+    laws : PackLaws, optional
+        The usual world's unless given.
 
     Returns
     -------
@@ -147,12 +154,15 @@ def charge_block(
     """
     m = len(block)
     rows = np.arange(m)
+    laws = PackLaws.usual(m) if laws is None else laws
     charge, capacity = state.charge_ah[rows, block], state.capacity_ah[rows, block]
     slope_v = family.cells_per_block * max(float(np.diff(ocv_v(family.curves, np.array([0.3, 0.6])))[0]) / 0.3, 1e-3)
     by_slope = np.clip(apparent_v / slope_v, 0.05, 0.6) * family.rated_ah
-    habit = rng.choice(3, m, p=[0.2, 0.45, 0.35])
+    way = laws.way("charging")
+    one_way = [way == "until level", way == "by dose", way == "to an end voltage"]
+    habit = np.select(one_way, [0, 1, 2], rng.choice(3, m, p=[0.2, 0.45, 0.35]))
     target_v = float(ocv_v(family.curves, np.array([family.soc_target]))[0])
-    highest = min(
+    usual_highest = min(
         float(
             soc_from_rest(
                 family.curves, np.array([target_v + 0.5 * family.charge_spread_limit_v / family.cells_per_block])
@@ -160,7 +170,9 @@ def charge_block(
         ),
         family.soc_high,
     )
-    wanted = np.choose(
+    fullest = laws.number("fullest").astype(np.float64)
+    highest = np.where(fullest > 0, family.soc_high + fullest, usual_highest)
+    wanted = laws.number("dose") * np.choose(
         habit,
         [
             by_slope * rng.uniform(0.55, 0.95, m),
@@ -178,6 +190,7 @@ def charge_block(
     put_in = stored / efficiency
     hours = put_in / rate_a
     soc = (charge + stored) / capacity
+    missing = laws.number("notes missing").astype(np.float64)
     warm = resistance_temperature_factor(family, ambient_c + 3)
     ohm = 1e-3 * (
         family.cells_per_block
@@ -192,12 +205,15 @@ def charge_block(
         + rate_a * ohm
     )
 
-    def noted(values: NDArray[np.float64], missing: float) -> NDArray[np.float64]:
-        return np.where(rng.random(m) < missing, np.nan, values)
+    def noted(values: NDArray[np.float64], share: float) -> NDArray[np.float64]:
+        return np.where(rng.random(m) < share * missing, np.nan, values)
+
+    told = put_in * laws.number("charge noted bias") * (1 + laws.number("charge noted sd") * rng.standard_normal(m))
+    end = end + laws.number("lead drop")
 
     return Charging(
         stored_ah=stored,
-        charge_ah=noted(np.round(np.maximum(put_in * (1 + 0.05 * rng.standard_normal(m)), 0.01), 2), 0.12),
+        charge_ah=noted(np.round(np.maximum(told, 0.01), 2), 0.12),
         end_v=noted(np.round(end + 0.01 * rng.standard_normal(m), 2), 0.2),
         duration_h=noted(np.maximum(np.round(hours, 1), 0.1), 0.2),
         hours=hours,

@@ -134,5 +134,5 @@ def test_recovery_of_the_hidden_weakness(small_cohort):
         return float(X[name][known & (kind == condition)].median())
 
     assert middle("loss_at_25c_share_per_day", "leak") > 3 * max(middle("loss_at_25c_share_per_day", "neglect"), 0.004)
-    assert middle("charge_effect", "fade") > middle("charge_effect", "neglect") + 0.1
+    assert middle("charge_effect", "fade") > middle("charge_effect", "leak") + 0.1
     assert middle("excess_mohm_per_cell", "joint") > 5 * abs(middle("excess_mohm_per_cell", "leak"))

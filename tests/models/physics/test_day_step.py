@@ -47,7 +47,7 @@ def test_property_nothing_is_lost_without_leak_loss_or_wander():
     state = PackState.alike(FAMILY, 2)
     state.leak_per_day[:] = 0
     before = state.charge_ah.copy()
-    lose_charge(FAMILY, state, _use(2), np.ones((2, 14), dtype=np.float32))
+    lose_charge(FAMILY, state, _use(2), np.ones((2, 14), dtype=np.float32), np.ones(2, dtype=np.float32))
     np.testing.assert_array_equal(state.charge_ah, before)
 
 
@@ -57,21 +57,21 @@ def test_reference_leak_is_exponential_and_loss_proportional_to_charge_cycled():
     state.leak_per_day[0, 2] = 0.03
     state.loss_per_ah[0, 5] = 0.01
     for _ in range(10):
-        lose_charge(FAMILY, state, _use(1, km=0.0, trips=0), _none(1))
+        lose_charge(FAMILY, state, _use(1, km=0.0, trips=0), _none(1), np.ones(1, dtype=np.float32))
     # At 25 °C, the reference of leak rates: exp(-0.03 * 10) of 3.9 Ah.
     assert state.charge_ah[0, 2] == pytest.approx(3.9 * np.exp(-0.3), rel=1e-5)
     assert state.charge_ah[0, 5] == pytest.approx(3.9)
     use = _use(1)
     for _ in range(10):
-        lose_charge(FAMILY, state, use, _none(1))
+        lose_charge(FAMILY, state, use, _none(1), np.ones(1, dtype=np.float32))
     assert state.charge_ah[0, 5] == pytest.approx(3.9 - 0.01 * 10 * float(use.cycled_ah[0]), rel=1e-5)
 
 
 def test_property_rate_of_a_day_weighs_warm_and_cold_hours():
     parked, driven = _use(1, km=0, trips=0, ambient=5), _use(1, km=120, ambient=5)
-    cold = float(mean_rate_factor(FAMILY, parked)[0])
+    cold = float(mean_rate_factor(FAMILY.self_discharge_ev, parked)[0])
     assert cold < 0.4
-    assert float(mean_rate_factor(FAMILY, driven)[0]) > cold
+    assert float(mean_rate_factor(FAMILY.self_discharge_ev, driven)[0]) > cold
 
 
 def test_property_growth_of_leak_fade_and_joint():
@@ -82,7 +82,7 @@ def test_property_growth_of_leak_fade_and_joint():
     state.joint_growth[:] = 0.02
     leak = state.leak_per_day.copy()
     for _ in range(20):
-        lose_charge(FAMILY, state, _use(1), _none(1))
+        lose_charge(FAMILY, state, _use(1), _none(1), np.ones(1, dtype=np.float32))
     np.testing.assert_allclose(state.leak_per_day, leak * 1.01**20, rtol=1e-4)
     np.testing.assert_allclose(state.capacity_ah, 6.5 * 0.999**20, rtol=1e-4)
     np.testing.assert_allclose(state.joint_mohm, 2 * 1.02**20, rtol=1e-4)
@@ -108,7 +108,7 @@ def test_property_a_topped_block_reads_high_at_rest_until_it_has_been_driven_not
         **{f.name: np.where([True, False], getattr(driven, f.name), getattr(rest, f.name)) for f in fields(driven)},
     )
     for _ in range(3):
-        lose_charge(FAMILY, state, mixed, _none(2))
+        lose_charge(FAMILY, state, mixed, _none(2), np.ones(2, dtype=np.float32))
     assert deviation(0) < 0.03
     assert deviation(1) == pytest.approx(0.42, abs=0.06)
     # And the charge is there in both: level is what it was before the leak.
@@ -134,7 +134,7 @@ def test_property_a_fresh_block_leaks_faster_for_about_a_day():
     for _ in range(5):
         before = fresh.charge_ah[0, 0], settled.charge_ah[0, 0]
         for state in (fresh, settled):
-            lose_charge(FAMILY, state, _use(1, km=0, trips=0), _none(1))
+            lose_charge(FAMILY, state, _use(1, km=0, trips=0), _none(1), np.ones(1, dtype=np.float32))
         lost.append((before[0] - fresh.charge_ah[0, 0]) / (before[1] - settled.charge_ah[0, 0]))
     assert lost[0] == pytest.approx(2, abs=0.02)
     assert lost[-1] == pytest.approx(1, abs=0.05)
@@ -151,7 +151,7 @@ def test_property_parked_packs_are_not_recentred():
         CurveLookup.of(FAMILY.curves),
         state,
         use,
-        DayDraws(_none(2), np.zeros(2, dtype=np.float32), MonitorDraws(zero, zero)),
+        DayDraws(_none(2), np.zeros(2, dtype=np.float32), MonitorDraws(zero, zero), np.ones(2, dtype=np.float32)),
     )
     assert (state.charge_ah[0] / 6.5).mean() == pytest.approx(0.6, abs=1e-5)
     assert (state.charge_ah[1] / 6.5).mean() < 0.47
@@ -176,6 +176,7 @@ def test_invariance_a_pack_runs_the_same_alone_and_among_others():
         draws.wander_z[[17]],
         draws.centre_z[[17]],
         MonitorDraws(draws.monitor.severity_z[[17]], draws.monitor.runs_u[[17]]),
+        draws.event_u[[17]],
     )
     confirmed, share = run_day(FAMILY, lookup, state, _use(30), draws)
     one, one_share = run_day(FAMILY, lookup, alone, _use(1), own)

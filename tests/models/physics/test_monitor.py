@@ -10,7 +10,6 @@ from models.physics.cell_curves import CurveLookup
 from models.physics.driving import MAX_TRIPS, day_use
 from models.physics.monitor import (
     LIMP_HOME_RATIO,
-    MONITOR_RUNS,
     SEVERITIES,
     MonitorDraws,
     critical_severity,
@@ -18,7 +17,7 @@ from models.physics.monitor import (
     monitor_day,
     spread_ratio,
 )
-from models.physics.pack_state import PackState
+from models.physics.pack_state import MONITOR_RUNS, PackState
 from training.files.families import load_families
 
 FAMILIES = load_families()
@@ -26,7 +25,7 @@ FAMILY = FAMILIES["marl-28"]
 LOOKUP = CurveLookup.of(FAMILY.curves)
 
 
-def _trips(*kinds, pending=False, found_at=1.0):
+def _trips(*kinds, pending=False, found_at=1.0, **rules):
     """Run one pack through trips: 'd' detects, 'c' is clean, '-' is not monitored; return what happened."""
     # The spread reaches its limit at severity 1 exactly, and twice the limit far beyond any trip.
     ratio = np.array([[0.9], [found_at], [1.1]], dtype=np.float32)
@@ -35,9 +34,17 @@ def _trips(*kinds, pending=False, found_at=1.0):
     for trip, kind in enumerate(kinds):
         z[0, trip] = {"d": 1.0, "c": -1.0, "-": 1.0}[kind]
         runs[0, trip] = 1.0 if kind == "-" else 0.0
-    state = np.array([pending])
-    confirmed, share = monitor_day(state, ratio, np.array([len(kinds)]), MonitorDraws(z, runs))
-    return bool(confirmed[0]), bool(state[0]), float(share[0])
+    state = PackState.alike(FAMILY, 1)
+    state.pending[:] = pending
+    for name, value in rules.items():
+        getattr(state, name)[:] = value
+    confirmed, share = monitor_day(state, ratio, _trips_of(len(kinds)), MonitorDraws(z, runs))
+    return bool(confirmed[0]), bool(state.pending[0]), float(share[0])
+
+
+def _trips_of(count):
+    one = np.ones(1, dtype=np.float32)
+    return replace(day_use(FAMILY, 40 * one, np.array([2]), 20 * one, one, 0 * one), trips=np.array([count]))
 
 
 @pytest.mark.parametrize(
@@ -65,7 +72,7 @@ def test_reference_two_trip_rule(trips, before, confirmed, after):
 def test_reference_limp_home_lights_the_lamp_in_the_first_cycle_even_unmonitored():
     ratio = np.full((3, 1), LIMP_HOME_RATIO + 0.1, dtype=np.float32)
     z, runs = np.zeros((1, MAX_TRIPS), dtype=np.float32), np.ones((1, MAX_TRIPS), dtype=np.float32)
-    confirmed, share = monitor_day(np.array([False]), ratio, np.array([2]), MonitorDraws(z, runs))
+    confirmed, share = monitor_day(PackState.alike(FAMILY, 1), ratio, _trips_of(2), MonitorDraws(z, runs))
     assert confirmed[0]
     assert share[0] == pytest.approx(0.25)
 
@@ -166,3 +173,36 @@ def test_invariance_order_of_blocks():
         spread_ratio(FAMILY, LOOKUP, state, _day(FAMILY, 20)),
         rtol=1e-4,
     )
+
+
+@pytest.mark.parametrize(
+    ("trips", "rules", "confirmed"),
+    [
+        ("d", {"confirm_after": 1}, True),
+        ("dd", {"confirm_after": 3}, False),
+        ("ddd", {"confirm_after": 3}, True),
+        ("dcd", {"keeps_pending": True}, True),
+        ("dd", {"runs_above_c": 60.0}, False),  # never so warm
+        ("dd", {"runs_above_ah": 50.0}, False),  # never so far
+        ("dd", {"runs_above_c": -30.0, "runs_above_ah": 0.01}, True),
+    ],
+)
+def test_property_controllers_may_ask_for_more_or_less_than_two_trips(trips, rules, confirmed):
+    assert _trips(*trips, **rules)[0] is confirmed
+
+
+def test_property_the_lowest_block_is_held_against_mean_median_or_highest():
+    # The slow way: block voltages of three packs alike, one block low and one high.
+    state = PackState.alike(FAMILY, 3)
+    state.charge_ah[:, 2] *= 0.5
+    state.charge_ah[:, 5] *= 1.3
+    state.spread_against[:] = [0, 1, 2]
+    use = _trips_of(2)
+    many = replace(use, **{name: np.repeat(value, 3) for name, value in vars(use).items()})
+    many = replace(many, peak_a=np.zeros(3, dtype=np.float32), depth_ah=np.zeros(3, dtype=np.float32))
+    ratio = spread_ratio(FAMILY, LOOKUP, state, many)[1]
+    volts = block_voltage_v(FAMILY, state, np.zeros(3), np.full(3, 25.0))[0]
+    others = np.delete(volts, 2)
+    limit = min(FAMILY.rest_spread_limit_v, FAMILY.discharge_spread_limit_v)
+    slow = [(level - volts[2]) / limit for level in (others.mean(), np.median(volts), volts.max())]
+    np.testing.assert_allclose(ratio, slow, rtol=2e-3)

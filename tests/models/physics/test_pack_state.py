@@ -47,4 +47,4 @@ def test_property_alike_packs_are_level_at_the_target(family):
     assert (state.packs, state.blocks) == (2, family.blocks)
     np.testing.assert_allclose(state.charge_ah / state.capacity_ah, family.soc_target, rtol=1e-6)
     assert not state.pending.any()
-    assert all(getattr(state, f.name).dtype in (np.float32, np.bool_) for f in fields(state))
+    assert all(getattr(state, f.name).dtype in (np.float32, np.int8, np.bool_) for f in fields(state))

@@ -37,7 +37,7 @@ def test_property_every_topup_has_its_release_and_few_visits(tables, moments):
     assert (counts["release"] == 1).mean() > 0.95
     # The k-th visit is kept with probability 2/k: of 180 daily reports 2 + 2/3 + … + 2/180 = 9.5 are expected.
     expected = sum(min(1.0, VISITS_KEPT / k) for k in range(1, 181))
-    assert expected < counts["visit"].max() < expected + 4 * np.sqrt(expected)
+    assert 0.8 * expected < counts["visit"].max() < expected + 4 * np.sqrt(expected)
     # Half are drawn, and of these some fall after the end.
     assert 0.15 < (counts["holding"] == 1).mean() < 0.5
     assert moments.loc[moments["occasion"] == "holding", "origin"].notna().all()

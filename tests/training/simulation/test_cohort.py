@@ -185,7 +185,8 @@ def test_property_warmth_use_and_wrong_blocks_bring_it_back_sooner(uncensored):
 
 def test_property_the_worst_are_replaced_first():
     # Informative censoring: packs that are replaced would have come back sooner than those that are not yet.
-    plan = CohortPlan(packs=2000, seed=8, habits=WorkshopHabits(repeat_share=0.0, orders_pack=1.0, lead_time_days=3.0))
+    habits = WorkshopHabits(repeat_share=0.0, orders_pack=1.0, lead_time_days=3.0)
+    plan = CohortPlan(packs=8000, seed=8, habits=habits)
     cohort = simulate_cohort(plan)
     first = cohort.tables.topups.groupby("pack_id")["time"].first()
     ends = cohort.tables.outcomes.groupby("pack_id").first()
