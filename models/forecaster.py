@@ -18,10 +18,13 @@ from models.base.messages import say
 from models.calibration.conformal import ConformalBound
 from models.calibration.recalibration import GroupRecalibration, SuccessiveRecalibration
 from models.features.definitions import Evidence
+from models.features.inferred_topups import with_inferred_topups
 from models.features.raw import feature_frame, raw_features
 from models.forecasts.attribution import Contribution, attribute
-from models.forecasts.evidence import SeenRange, evidence_group, flags_of, nonsense, with_inferred_topups
+from models.forecasts.evidence import evidence_group
+from models.forecasts.flags import flags_of, nonsense
 from models.forecasts.forecast import Flag, Forecast
+from models.forecasts.seen_range import SeenRange
 from models.forecasts.similar_packs import PastPacks, SimilarPack
 from models.forecasts.value_of_information import worth_of_missing
 from models.forecasts.weakness_kind import KINDS, KindClassifier, with_likely_kind

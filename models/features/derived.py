@@ -33,7 +33,7 @@ RAW_EVIDENCE: Final[Mapping[str, Evidence]] = {
 
 UNKNOWN: Final[Mapping[str, float]] = {f.name: f.unknown for f in FEATURES if not isnan(f.unknown)}
 """What a raw feature reads where nothing is recorded, if not NaN: no earlier top-up, and a single block (as in
-`models.forecasts.evidence.with_inferred_topups`)."""
+`models.features.inferred_topups.with_inferred_topups`)."""
 
 
 @dataclass(frozen=True)

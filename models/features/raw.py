@@ -160,7 +160,7 @@ def feature_frame(tables: HistoryTables, moments: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     tables : HistoryTables
-        At least one top-up at or before each moment's origin (see `models.forecasts.evidence.with_inferred_topups`).
+        At least one top-up at or before each moment's origin (`models.features.inferred_topups`).
     moments : DataFrame
         ``pack_id`` and ``origin`` (UTC); one row a forecast.
 

@@ -43,7 +43,7 @@ from models.estimators.hazard_trees import BoosterSettings, HazardBooster
 from models.features.definitions import DIRECTIONS
 from models.features.raw import feature_frame
 from models.forecaster import BAND_FACTOR, WIDENING, Forecaster, newest_reading_gap_days
-from models.forecasts.evidence import flags_of
+from models.forecasts.flags import flags_of
 from models.forecasts.weakness_kind import KINDS
 from models.packs.tables import from_days
 from models.survival.kaplan_meier import kaplan_meier

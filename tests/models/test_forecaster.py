@@ -11,7 +11,7 @@ import pytest
 from models.base.errors import BadInput, OutOfReach
 from models.features.definitions import FEATURES
 from models.forecaster import inputs_digest
-from models.forecasts.evidence import nonsense
+from models.forecasts.flags import nonsense
 from models.packs.history import BlockReading, PackHistory, UsagePlan
 from models.packs.tables import history_of
 from training.learning.moments import moments_of

@@ -24,7 +24,8 @@ from models.estimators.hazard_trees import HazardBooster
 from models.estimators.trees_and_network import HazardPair
 from models.features.definitions import DIRECTIONS
 from models.forecaster import Forecaster
-from models.forecasts.evidence import SeenRange, evidence_group, rich_evidence
+from models.forecasts.evidence import evidence_group, rich_evidence
+from models.forecasts.seen_range import SeenRange
 from models.forecasts.weakness_kind import KindClassifier, with_likely_kind
 from models.packs.tables import HistoryTables, to_days
 from models.survival.estimator import SurvivalEstimator

@@ -24,7 +24,8 @@ from models.calibration.recalibration import (
     SuccessiveRecalibration,
 )
 from models.forecaster import Forecaster
-from models.forecasts.evidence import SeenRange, evidence_group
+from models.forecasts.evidence import evidence_group
+from models.forecasts.seen_range import SeenRange
 from models.packs.family import PackFamily
 from models.packs.tables import HistoryTables
 from models.survival.estimator import SurvivalEstimator

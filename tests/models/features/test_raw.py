@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from models.features.definitions import FEATURE_NAMES, FEATURES
+from models.features.inferred_topups import with_inferred_topups
 from models.features.raw import feature_frame
-from models.forecasts.evidence import with_inferred_topups
 from models.packs.tables import HistoryTables, block_columns
 from training.learning.moments import moments_of
 from training.simulation.cohort import CohortPlan, simulate_cohort

@@ -1,0 +1,193 @@
+"""What the reader of a forecast should know of its evidence: missing, stale, contradictory, out of range, nonsense."""
+
+from __future__ import annotations
+
+from math import isfinite
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from models.base.arrays import Bools, Floats
+from models.base.messages import Said, say
+from models.features.definitions import FEATURES
+from models.forecasts.forecast import Flag
+from models.forecasts.seen_range import FAR, SeenRange
+
+STALE_DAYS: Final = 10.0
+"""A reading older than this, on a pack that is holding, says little about today: a week holds with confidence, two
+are the best guess (common practice, no source)."""
+
+LEVEL_MV_PER_CELL: Final = 4.0
+"""A topped block this near the median or above it reads level. Twice a fair meter's error on 12 cells. Invented."""
+
+LOWER_UNDER_LOAD_MV_PER_CELL: Final = 15.0
+"""Under discharge, at 50 A, a block this far below another is the weaker one: on 12 cells about a sixth of the 1.0 to
+1.2 V usually called bad (common practice, no source), three times the error of reading through the car. Invented."""
+
+MUCH_CHARGE_SHARE: Final = 0.12
+"""Charge over what the rest reading said was missing that a sound block would not have taken. Invented."""
+
+_NONSENSE_ABOVE: Final = {f.name: f.nonsense_above for f in FEATURES if isfinite(f.nonsense_above)}
+_FEATURE: Final = {f.name: f for f in FEATURES}
+
+
+def nonsense(X: pd.DataFrame) -> list[Said | None]:
+    """Say of each row which value, if any, can be true of no pack (`Feature.nonsense_above`). Length n."""
+    found: list[Said | None] = [None] * len(X)
+    for name, most in _NONSENSE_ABOVE.items():
+        values = X[name].to_numpy(np.float64)
+        for row in np.flatnonzero(values > most):
+            found[row] = say(
+                "No pack can have this: %(meaning)s (%(value)s).",
+                meaning=say(_FEATURE[name].meaning),
+                value=_shown(name, values[row]),
+            )
+    return found
+
+
+def flags_of(X: pd.DataFrame, seen: SeenRange, inferred: Bools, origin_gap_days: Floats) -> list[tuple[Flag, ...]]:
+    """List what the reader should know of each row's evidence.
+
+    Parameters
+    ----------
+    X : DataFrame, n rows
+    seen : SeenRange
+    inferred : bool array, shape (n,)
+        The top-up was inferred.
+    origin_gap_days : array, shape (n,)
+        Days between the newest reading and the origin; NaN without a reading.
+
+    Returns
+    -------
+    list of tuple of Flag, length n
+    """
+    distance = seen.distance(X)
+    outside = [{n: d for n, d in zip(distance.columns, row, strict=True) if d > 0} for row in distance.to_numpy()]
+    rows = [dict(zip(X.columns, values, strict=True)) for values in X.to_numpy(np.float64).tolist()]
+    return [
+        tuple(_row_flags(row, beyond, bool(new), bool(guess), float(gap)))
+        for row, beyond, new, guess, gap in zip(
+            rows, outside, seen.new_family(X), inferred, origin_gap_days, strict=True
+        )
+    ]
+
+
+def _row_flags(
+    row: dict[str, float], outside: dict[str, float], new_family: bool, inferred: bool, gap: float
+) -> list[Flag]:
+    return [
+        *_of_origin(new_family, inferred),
+        *_of_gaps(row, gap),
+        *_of_contradictions(row),
+        *(_of_outside(name, row[name], ranges) for name, ranges in outside.items()),
+    ]
+
+
+def _of_origin(new_family: bool, inferred: bool) -> list[Flag]:
+    flags = []
+    if new_family:
+        flags.append(
+            Flag(
+                "family-not-learned",
+                say(
+                    "The model has learned from no pack of this layout: it carries over what it knows of others. "
+                    "The forecast is widened."
+                ),
+            )
+        )
+    if inferred:
+        flags.append(
+            Flag(
+                "topup-inferred",
+                say("No top-up is recorded; it was inferred from the block that rose between two rest readings."),
+            )
+        )
+    return flags
+
+
+def _of_gaps(row: dict[str, float], gap: float) -> list[Flag]:
+    def known(name: str) -> bool:
+        return not np.isnan(row[name])
+
+    flags = []
+    if not known("charge_share"):
+        flags.append(
+            Flag(
+                "charge-unknown",
+                say("The charge put in is not known, so a level reading may be hysteresis rather than charge."),
+            )
+        )
+    if not known("before_rest_mv_per_cell"):
+        flags.append(Flag("no-rest-before", say("There is no rest reading from before the charge.")))
+    if not known("after_rest_mv_per_cell") and not known("now_rest_mv_per_cell"):
+        flags.append(Flag("no-rest-after", say("There is no rest reading from after the charge.")))
+    if (
+        not known("before_load_mv_per_cell")
+        and not known("after_load_mv_per_cell")
+        and not known("now_load_mv_per_cell")
+    ):
+        flags.append(
+            Flag("no-load-reading", say("No reading under load: a bad joint cannot be told from a weak block."))
+        )
+    if not known("km_per_day"):
+        flags.append(
+            Flag("usage-unknown", say("The planned usage is not known; the usage of comparable packs is assumed."))
+        )
+    if not known("ambient_c"):
+        flags.append(Flag("weather-unknown", say("Neither the expected temperature nor that of the pack is known.")))
+    if row["held_days"] > 4 and not gap <= STALE_DAYS:
+        flags.append(
+            Flag("stale", say("The newest reading is more than ten days old; a new one would sharpen this forecast."))
+        )
+    return flags
+
+
+def _of_contradictions(row: dict[str, float]) -> list[Flag]:
+    flags = []
+    if row["charge_surplus_share"] > MUCH_CHARGE_SHARE and abs(row["before_rest_mv_per_cell"]) < LEVEL_MV_PER_CELL:
+        flags.append(
+            Flag(
+                "contradiction-charge",
+                say("The block read level before the charge but took a good deal: one of the two is wrong."),
+            )
+        )
+    if row["before_lower_elsewhere_mv_per_cell"] > LEVEL_MV_PER_CELL:
+        flags.append(
+            Flag("other-block-lower", say("Before the charge another block lay below the one that was topped up."))
+        )
+    elif row["before_load_elsewhere_mv_per_cell"] > LOWER_UNDER_LOAD_MV_PER_CELL:
+        flags.append(
+            Flag(
+                "other-block-lower",
+                say("Before the charge another block fell lower under load than the one that was topped up."),
+            )
+        )
+    if row["after_excess_mohm_per_cell"] > 1.0 and row["before_rest_mv_per_cell"] > -LEVEL_MV_PER_CELL:
+        flags.append(
+            Flag(
+                "looks-like-joint",
+                say(
+                    "Level at rest but low under load: check bus bars and sense leads; a top-up does not cure a joint."
+                ),
+            )
+        )
+    return flags
+
+
+def _of_outside(name: str, value: float, ranges: float) -> Flag:
+    told = {"meaning": say(_FEATURE[name].meaning), "value": _shown(name, value)}
+    if ranges > FAR:
+        text = say(
+            "Far outside what the model has seen: %(meaning)s (%(value)s). Check it; it is read as not known, and "
+            "the forecast is widened.",
+            **told,
+        )
+    else:
+        text = say("Outside what the model has seen: %(meaning)s (%(value)s). The forecast is widened.", **told)
+    return Flag("out-of-range", text)
+
+
+def _shown(name: str, value: float) -> str:
+    unit = _FEATURE[name].unit
+    return f"{value:.3g}" + ("" if unit == "1" else f" {unit}")

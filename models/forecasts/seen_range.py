@@ -1,0 +1,79 @@
+"""What a model has seen of each feature, and how values outside that are read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Self
+
+import numpy as np
+import pandas as pd
+
+from models.base.arrays import Bools
+from models.features.definitions import FEATURES
+
+SLACK: Final = 0.1
+"""Values up to this share of the training range beyond its ends still count as inside. Invented."""
+
+FAR: Final = 1.0
+"""Values further out than this many training ranges are read as unknown: nothing was learned of such. Invented."""
+
+_LAYOUT: Final = ["rated_ah", "blocks", "cells_per_block", "lithium", "limit_mv_per_cell"]
+"""Features that are the same for all packs of a family, and together tell families apart."""
+
+_WATCHED: Final = tuple(f.name for f in FEATURES if f.watched)
+
+
+@dataclass(frozen=True)
+class SeenRange:
+    """Range of each feature in training, for saying what lies outside it.
+
+    Attributes
+    ----------
+    low, high : Series
+        By feature name; the 0.05 and 99.95 % points, so that single freaks do not count.
+    layouts : frozenset of tuple
+        Of the families learned from: `_LAYOUT`, in order.
+    """
+
+    low: pd.Series[float]
+    high: pd.Series[float]
+    layouts: frozenset[tuple[float, ...]]
+
+    @classmethod
+    def of(cls, X: pd.DataFrame) -> Self:
+        """Learn the ranges."""
+        part = X[list(_WATCHED)]
+        return cls(part.quantile(0.0005), part.quantile(0.9995), frozenset(_layouts(X)))
+
+    def new_family(self, X: pd.DataFrame) -> Bools:
+        """Whether nothing was learned from packs of each row's layout. Shape (n,)."""
+        return np.array([layout not in self.layouts for layout in _layouts(X)], dtype=bool)
+
+    def distance(self, X: pd.DataFrame) -> pd.DataFrame:
+        """How far each value lies outside, in training ranges: 0 inside (and where missing), shape (n, watched)."""
+        part = X[list(_WATCHED)]
+        span = np.maximum(self.high - self.low, 1e-9)
+        beyond = np.maximum((self.low - part) / span, (part - self.high) / span) - SLACK
+        return pd.DataFrame(beyond, columns=part.columns).clip(lower=0).fillna(0.0)
+
+    def readable(self, X: pd.DataFrame) -> pd.DataFrame:
+        """Return the table with values far outside read as unknown: NaN. Itself where there are none."""
+        return self._unknown_beyond(X, FAR)
+
+    def held(self, X: pd.DataFrame) -> pd.DataFrame:
+        """Return the table with values outside read as the nearest one seen."""
+        part = X[list(_WATCHED)]
+        outside = self.distance(X) > 0
+        return X.assign(**part.mask(outside, part.clip(self.low, self.high, axis=1)))
+
+    def without(self, X: pd.DataFrame) -> pd.DataFrame:
+        """Return the table with every value outside read as unknown."""
+        return self._unknown_beyond(X, 0.0)
+
+    def _unknown_beyond(self, X: pd.DataFrame, far: float) -> pd.DataFrame:
+        beyond = self.distance(X) > far
+        return X.assign(**X[list(_WATCHED)].mask(beyond)) if beyond.to_numpy().any() else X
+
+
+def _layouts(X: pd.DataFrame) -> list[tuple[float, ...]]:
+    return list(map(tuple, X[_LAYOUT].to_numpy(np.float64).round(6).tolist()))
