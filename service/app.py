@@ -24,6 +24,7 @@ from service.http.address_check import require_writable_address
 from service.http.body_limit import BodyLimit
 from service.http.problems import PROBLEM_MEDIA_TYPE, install_problem_handlers, problem_responses
 from service.http.request_log import RequestLog
+from service.http.turns import Turns, in_turn
 from service.operation.health_routes import router as health
 from service.pages.adding import add_pages, page_routers
 from service.store.opening import Store
@@ -78,11 +79,12 @@ def create_app(
         docs_url=None,
         redoc_url=None,
         lifespan=store_lifespan(settings, store),
-        dependencies=[Depends(require_writable_address), Depends(require_role)],
+        dependencies=[Depends(require_writable_address), Depends(require_role), Depends(in_turn, scope="function")],
         responses=problem_responses(401, 403, 421, 429),
     )
     app.state.settings = settings
     app.state.models = models
+    app.state.turns = Turns(settings.computed_at_once)
     app.state.families = load_families(settings.families_dir)
     install_problem_handlers(app)
     app.add_middleware(BodyLimit, max_bytes=settings.max_body_bytes, max_upload_bytes=settings.max_upload_bytes)

@@ -109,7 +109,7 @@ class Identify:
             return
         self._noted[caller.name] = now
         # That a use could not be noted is no reason to refuse it.
-        with contextlib.suppress(OperationalError), store.writing() as session:
+        with contextlib.suppress(OperationalError), store.writing(wait=False) as session:
             session.query(ApiKey).where(ApiKey.id == caller.name).update({"last_used_at": now})
 
 

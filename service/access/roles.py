@@ -138,7 +138,7 @@ OPEN_PATHS: Final = frozenset({"/healthz", "/readyz", "/openapi.json"})
 """Asked by whatever watches over the service, before it can have a key; they tell nothing about packs."""
 
 
-def current_caller(request: Request) -> Caller:
+async def current_caller(request: Request) -> Caller:
     """Return who is calling, as a dependency."""
     caller: Caller = request.state.caller
     return caller
@@ -147,7 +147,7 @@ def current_caller(request: Request) -> Caller:
 CurrentCaller = Annotated[Caller, Depends(current_caller)]
 
 
-def require_role(request: Request) -> None:
+async def require_role(request: Request) -> None:
     """Refuse a caller whose role may not do this: a dependency of every route.
 
     What is asked for is told by `scope["path"]`, which chose the route. `request.url` is put together with the Host

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import socket
 from typing import Annotated
 
@@ -39,6 +40,7 @@ def run_service(settings: Settings) -> None:
 
     from service.access.keys import keys_in_use
     from service.app import create_app
+    from service.http.connections import Connections, SameLineSeldom
     from service.store.upgrading import open_store
 
     store = open_store(settings.home, settings.database_url)
@@ -63,6 +65,11 @@ def run_service(settings: Settings) -> None:
             "Choose another one with --port or TIDEOVER_PORT.",
         ) from error
     shown = f"[{numeric}]" if ":" in numeric else numeric
+    # Small answers go out at once, instead of waiting for the caller to confirm what came before.
+    listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    guard = Connections(settings.max_connections, settings.max_connections_from_one, settings.header_seconds)
+    for name in ("uvicorn.error", "asyncio"):
+        logging.getLogger(name).addFilter(SameLineSeldom())
     with listener:
         reach = "this machine only" if settings.on_loopback else "open to the network"
         asked = (
@@ -72,5 +79,12 @@ def run_service(settings: Settings) -> None:
         )
         out().print(f"Listening on http://{shown}:{settings.port} ({reach}; {asked}). Stop with Ctrl-C.")
         uvicorn.Server(
-            uvicorn.Config(app, access_log=False, log_level="warning", timeout_graceful_shutdown=GRACE_SECONDS)
+            uvicorn.Config(
+                app,
+                http=guard.protocol(),
+                ws="none",
+                access_log=False,
+                log_level="warning",
+                timeout_graceful_shutdown=GRACE_SECONDS,
+            )
         ).run(sockets=[listener])

@@ -57,6 +57,34 @@ class Settings(BaseModel):
             le=256,
         ),
     ]
+    computed_at_once: Annotated[
+        int,
+        _setting(
+            2,
+            "Forecasts that are computed at once, and as many plans; 16 more of each wait for their turn, others are "
+            "told with status 503 when to try again.",
+            "requests",
+            ge=1,
+            le=64,
+        ),
+    ]
+    max_connections: Annotated[
+        int,
+        _setting(800, "Connections held at once; further ones are answered with status 503.", ge=1, le=60_000),
+    ]
+    max_connections_from_one: Annotated[
+        int,
+        _setting(
+            250,
+            "Connections held at once from one address. Behind a proxy all come from one: set both limits alike.",
+            ge=1,
+            le=60_000,
+        ),
+    ]
+    header_seconds: Annotated[
+        int,
+        _setting(10, "Time in which a request's header must arrive; else its connection is closed.", "s", ge=1, le=600),
+    ]
     max_body_bytes: Annotated[
         int,
         _setting(

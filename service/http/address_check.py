@@ -10,7 +10,7 @@ NUL: Final = "\x00"
 """The one sign that PostgreSQL stores in no text, so nothing can be called by it."""
 
 
-def require_writable_address(request: Request) -> None:
+async def require_writable_address(request: Request) -> None:
     """Refuse an address with a NUL in it: a dependency of every route.
 
     In the path it names a thing that cannot be there (404); in the question after it, a value that no

@@ -60,7 +60,7 @@ class BodyLimit:
         await self.app(scope, limited, send)
 
 
-def require_json(request: Request) -> None:
+async def require_json(request: Request) -> None:
     """Refuse a body that is not declared as JSON: a dependency of every route that takes one."""
     declared = request.headers.get("content-type", "")
     if declared.partition(";")[0].strip().lower() != "application/json":

@@ -14,7 +14,7 @@ from service.store.opening import Store
 from training.registry import StoredModel
 
 
-def current_store(request: Request) -> Store:
+async def current_store(request: Request) -> Store:
     """Return the store."""
     store: Store = request.app.state.store
     return store
@@ -26,13 +26,13 @@ def current_model(request: Request) -> StoredModel:
     return source.current()
 
 
-def known_families(request: Request) -> Mapping[str, PackFamily]:
+async def known_families(request: Request) -> Mapping[str, PackFamily]:
     """Return the families by name."""
     families: Mapping[str, PackFamily] = request.app.state.families
     return families
 
 
-def time_now(request: Request) -> datetime:
+async def time_now(request: Request) -> datetime:
     """Return the time now."""
     now: datetime = request.app.state.clock()
     return now

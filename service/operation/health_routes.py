@@ -33,8 +33,8 @@ class Readiness(BaseModel):
 
 
 @router.get("/healthz", operation_id="check_health", responses=problem_responses())
-def check_health() -> Health:
-    """Say that the process lives; looks at nothing else."""
+async def check_health() -> Health:
+    """Say that the process lives; looks at nothing else, and waits for no thread to be free."""
     return Health()
 
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager
 from pathlib import Path
-from threading import Lock
+from threading import BoundedSemaphore, Lock
 from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError
+from sqlalchemy.exc import ArgumentError, OperationalError
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput
@@ -19,6 +19,9 @@ from models.base.errors import BadInput
 SQLITE_FILE: Final = "tideover.sqlite3"
 BUSY_SECONDS: Final = 10
 """How long a writer waits for another one before it gives up."""
+
+WRITERS_WAITING: Final = 30
+"""Writers that wait for their turn; more are told that the store is busy. The web server runs 40 requests at once."""
 
 POOL: Final = 20
 """Connections kept; as many again for a rush. The web server runs 40 requests at once."""
@@ -36,8 +39,10 @@ class Store:
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
         self._writers = engine.execution_options(writes=True)
+        self._hasty = engine.execution_options(writes=True, wait_s=0)
+        self._waiting = BoundedSemaphore(WRITERS_WAITING)
         # SQLite has one writer at a time and wakes the waiting ones unfairly; queueing here keeps the wait short.
-        self._turn = Lock() if self.is_sqlite else nullcontext()
+        self._turn = Lock()
 
     @property
     def is_sqlite(self) -> bool:
@@ -51,14 +56,52 @@ class Store:
             yield session
 
     @contextmanager
-    def writing(self) -> Iterator[Session]:
-        """Open a session whose changes are stored together at the end, or not at all."""
-        with self._turn, Session(self._writers, expire_on_commit=False) as session, session.begin():
+    def writing(self, *, wait: bool = True) -> Iterator[Session]:
+        """Open a session whose changes are stored together at the end, or not at all.
+
+        Parameters
+        ----------
+        wait : bool
+            Whether to wait while somebody else writes, `BUSY_SECONDS` at most; else that is an error at once.
+
+        Raises
+        ------
+        OperationalError
+            The database cannot be reached, or is written by others for too long, or too many wait for that already.
+        """
+        with (
+            self._own_turn(wait=wait),
+            Session(self._writers if wait else self._hasty, expire_on_commit=False) as session,
+            session.begin(),
+        ):
             yield session
+
+    @contextmanager
+    def _own_turn(self, *, wait: bool) -> Iterator[None]:
+        if not self.is_sqlite:
+            yield
+            return
+        # Whoever waits holds a thread of the server, of which readers need some too.
+        if not self._waiting.acquire(blocking=False):
+            raise _busy("too many wait to write")
+        try:
+            mine = self._turn.acquire(timeout=BUSY_SECONDS) if wait else self._turn.acquire(blocking=False)
+        finally:
+            self._waiting.release()
+        if not mine:
+            raise _busy("others write for too long")
+        try:
+            yield
+        finally:
+            self._turn.release()
 
     def close(self) -> None:
         """Close all connections."""
         self.engine.dispose()
+
+
+def _busy(reason: str) -> OperationalError:
+    return OperationalError("BEGIN IMMEDIATE", None, TimeoutError(reason))
 
 
 def store_url(home: Path, database: str | None) -> URL:
@@ -103,5 +146,6 @@ def _prepare_sqlite(connection: Any, _record: Any) -> None:
 
 
 def _begin_sqlite(connection: Connection) -> None:
-    writes = connection.get_execution_options().get("writes", False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+    options = connection.get_execution_options()
+    connection.exec_driver_sql(f"PRAGMA busy_timeout={options.get('wait_s', BUSY_SECONDS) * 1000}")
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if options.get("writes", False) else "BEGIN")
