@@ -34,6 +34,7 @@ from models.interventions.recheck import DEFAULT_RISK, RecheckPlan, recheck_plan
 from models.interventions.what_if import WhatIf, what_if
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan, require_fit
+from models.packs.stops import require_no_stop
 from models.packs.tables import SECONDS_PER_DAY, HistoryTables, tables_from_histories, to_days
 from models.survival.estimator import SurvivalEstimator
 
@@ -303,6 +304,8 @@ class Forecaster:
             If the history does not fit its family, or nothing is holding at the origin.
         OutOfReach
             If a value can be true of no pack.
+        Stopped
+            If a fact ends the job until something else is done (`models.packs.stops.STOPS`).
         """
         return self._forecast(history, at, usage, family)[0]
 
@@ -386,6 +389,7 @@ class Forecaster:
         if usage is not None:
             known = known.model_copy(update={"usage": (usage.model_copy(update={"time": None}),)})
         _require_holding(known, origin)
+        require_no_stop(known, family)
         tables, inferred = with_inferred_topups(tables_from_histories([known], {family.name: family}))
         if tables.topups.empty:
             raise BadInput.one(

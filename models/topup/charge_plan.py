@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from models.base.messages import say
 from models.packs.family import PackFamily
+from models.packs.stops import COLDEST_C, HOTTEST_C
 from models.physics.block_voltage import resistance_temperature_factor
 from models.physics.cell_curves import ocv_v, resistance_mohm
 from models.topup.missing_charge import MissingCharge, Range, weighted_range
@@ -25,10 +26,7 @@ Floats = NDArray[np.float64]
 CURRENT_SHARE_PER_H: Final = 0.1
 """Charging current, of rated capacity in an hour. Common practice, no source."""
 
-COLDEST_C: Final = 0.0
-HOTTEST_C: Final = 45.0
 OVER_AMBIENT_C: Final = 10.0
-RISE_C_PER_MIN: Final = 1.0
 """Limits of a topping charge. From memory, unverified."""
 
 TOP_SOC: Final = 0.9
@@ -185,7 +183,6 @@ def stop_rules(family: PackFamily, most_h: float, most_ah: float, ambient_c: flo
         if ambient_c is None
         else say("%(over)s °C over %(ambient)s °C", over=over, ambient=f"{ambient_c:g}")
     )
-    warms = say("Stop when the block warms by about %(rise)s °C a minute.", rise=f"{RISE_C_PER_MIN:g}")
     hot = say("Stop at %(where)s, and at %(hottest)s °C in any case.", where=where, hottest=f"{HOTTEST_C:g}")
     voltage = say(
         "Stop at %(block)s V across the block (%(cell)s V a cell), the current still flowing.",
@@ -198,11 +195,10 @@ def stop_rules(family: PackFamily, most_h: float, most_ah: float, ambient_c: flo
         charge=f"{most_ah:.1f}",
     )
     return (
-        StopRule("rise", RISE_C_PER_MIN, "°C/min", warms),
-        StopRule("hot", hottest, "°C", hot),
-        StopRule("cold", COLDEST_C, "°C", say("Never charge below %(coldest)s °C.", coldest=f"{COLDEST_C:g}")),
-        StopRule("voltage", most_v, "V", voltage),
         StopRule("time", most_h, "h", timer),
+        StopRule("hot", hottest, "°C", hot),
+        StopRule("voltage", most_v, "V", voltage),
+        StopRule("cold", COLDEST_C, "°C", say("Never charge below %(coldest)s °C.", coldest=f"{COLDEST_C:g}")),
     )
 
 

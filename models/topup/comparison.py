@@ -11,12 +11,13 @@ import numpy as np
 
 from models.base.errors import BadInput
 from models.base.messages import say, say_together
+from models.packs.cautions import cautions_for
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, require_fit
+from models.packs.stops import require_no_stop
 from models.topup.concerns import LIKELY
 from models.topup.evidence import BenchEvidence, EarlierCharge, bench_evidence
 from models.topup.missing_charge import Range, missing_charge, weighted_range
-from models.topup.plan import cautions_of
 from models.topup.posterior import (
     BEFORE_DRIVING_H,
     Cause,
@@ -114,8 +115,11 @@ def compare_topup(
     ------
     BadInput
         If the history does not fit the family, or there is no top-up, or no reading of its block before it.
+    Stopped
+        If a fact ends the job until something else is done.
     """
     require_fit(history, family)
+    require_no_stop(history, family, at=at)
     known = [t for t in history.topups if at is None or t.time <= at]
     if not known:
         raise BadInput.one(
@@ -143,7 +147,7 @@ def compare_topup(
         still = weighted_range(told.missing_ah - stored_ah(family, told, topup.charge_ah), told.weight)
     expected = missing.missing_ah.times(1 / kept)
     return TopUpComparison(
-        cautions=cautions_of(family, before.ambient_c),
+        cautions=tuple(caution.text for caution in cautions_for(family.chemistry)),
         block=block,
         topped_at=topup.time,
         put_in_ah=topup.charge_ah,

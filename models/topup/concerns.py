@@ -8,14 +8,15 @@ from typing import Final, Literal
 from models.base.messages import say
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
-from models.topup.charge_plan import COLDEST_C, HOTTEST_C, LEAST_SHARE, OVER_AMBIENT_C, ChargePlan
+from models.packs.stops import COLDEST_C, HOTTEST_C, Stop
+from models.topup.charge_plan import LEAST_SHARE, OVER_AMBIENT_C, ChargePlan
 from models.topup.evidence import BenchEvidence
 from models.topup.missing_charge import MissingCharge
 
-Worth = Literal["worth trying", "doubtful", "pointless", "not safe"]
-"""What the evidence says of a top-up; the later in this list, the graver."""
+Worth = Literal["worth trying", "doubtful", "pointless"]
+"""What the evidence says of a top-up; the later in this list, the graver. What is not safe is no concern but a stop."""
 
-_GRAVITY: Final = {"worth trying": 0, "doubtful": 1, "pointless": 2, "not safe": 3}
+_GRAVITY: Final = {"worth trying": 0, "doubtful": 1, "pointless": 2}
 
 LIKELY: Final = 0.5
 POSSIBLE: Final = 0.2
@@ -79,7 +80,7 @@ def concerns_of(
     tuple of Concern
     """
     found = [
-        *_surroundings(family, evidence),
+        *_surroundings(evidence),
         *_causes(evidence, missing),
         *_block(family, evidence, missing, charge),
         *_earlier(history, evidence),
@@ -88,48 +89,69 @@ def concerns_of(
     return tuple(sorted(found, key=lambda concern: -_GRAVITY[concern.worth]))
 
 
-def _surroundings(family: PackFamily, evidence: BenchEvidence) -> list[Concern]:
-    found, ambient = [], evidence.ambient_c
-    if ambient is not None and ambient < COLDEST_C:
+def stops_of_block(
+    family: PackFamily, evidence: BenchEvidence, missing: MissingCharge, charge: ChargePlan | None
+) -> tuple[Stop, ...]:
+    """List what ends charging by what physics makes of the readings, beyond `models.packs.stops.STOPS`."""
+    found = []
+    if missing.causes["shorted cell"] >= LIKELY:
         found.append(
-            Concern(
-                "too-cold",
-                "not safe",
+            Stop(
+                "shorted-cell",
+                "charging",
                 say(
-                    "The pack stands at %(ambient)s °C: never charge below %(coldest)s °C. Warm it through first.",
+                    "Block %(block)s reads as if one of its cells were shorted: a charge overfills the sound cells "
+                    "beside it, and it comes back at once.",
+                    block=evidence.block,
+                ),
+                say("Charge nothing: have the block measured cell by cell, and replaced."),
+                "derived: probability by the readings, weighed against simulated physics",
+            )
+        )
+    if charge is None and missing.missing_ah.best >= LEAST_SHARE * family.rated_ah:
+        found.append(
+            Stop(
+                "may-overfill",
+                "charging",
+                say(
+                    "Block %(block)s may be too full already, or too small, for any charge: what is known of it does "
+                    "not rule that out.",
+                    block=evidence.block,
+                ),
+                say("Charge nothing: read all blocks again, at rest and under load."),
+                "derived: probability by the readings, weighed against simulated physics",
+            )
+        )
+    ambient = evidence.ambient_c
+    if ambient is not None and not COLDEST_C <= ambient < HOTTEST_C:
+        found.append(
+            Stop(
+                "too-cold" if ambient < COLDEST_C else "too-hot",
+                "charging",
+                say(
+                    "The pack is taken to stand at %(ambient)s °C: nothing is charged below %(coldest)s °C or past "
+                    "%(hottest)s °C.",
                     ambient=f"{ambient:g}",
                     coldest=f"{COLDEST_C:g}",
-                ),
-            )
-        )
-    if ambient is not None and ambient >= HOT_ROOM_C:
-        found.append(
-            Concern(
-                "too-hot",
-                "not safe" if ambient >= HOTTEST_C else "doubtful",
-                say(
-                    "The pack stands at %(ambient)s °C: little or nothing is left to the limit of %(hottest)s °C. Let "
-                    "it cool first.",
-                    ambient=f"{ambient:g}",
                     hottest=f"{HOTTEST_C:g}",
                 ),
+                say("Read the temperature of the pack; warm it through or let it cool first."),
+                "from memory, unverified",
             )
         )
-    if family.chemistry == "lithium-ion":
-        most_v = family.cells_per_block * family.max_cell_v
-        found.append(
-            Concern(
-                "lithium-ion",
-                "doubtful",
-                say(
-                    "Lithium-ion cells can burn when one is charged past its limit: only with a supply whose voltage "
-                    "limit is set to at most %(most)s V and tested before, every cell of the block watched, and only "
-                    "where the maker's instructions allow it.",
-                    most=f"{most_v:g}",
-                ),
-            )
-        )
-    return found
+    return tuple(found)
+
+
+def _surroundings(evidence: BenchEvidence) -> list[Concern]:
+    ambient = evidence.ambient_c
+    if ambient is None or ambient < HOT_ROOM_C:
+        return []
+    text = say(
+        "The pack stands at %(ambient)s °C: little is left to the limit of %(hottest)s °C. Let it cool first.",
+        ambient=f"{ambient:g}",
+        hottest=f"{HOTTEST_C:g}",
+    )
+    return [Concern("too-hot", "doubtful", text)]
 
 
 def _causes(evidence: BenchEvidence, missing: MissingCharge) -> list[Concern]:
@@ -138,9 +160,11 @@ def _causes(evidence: BenchEvidence, missing: MissingCharge) -> list[Concern]:
         found.append(
             Concern(
                 "shorted-cell",
-                "not safe" if chance["shorted cell"] >= LIKELY else "doubtful",
-                "The block reads as if one of its cells were shorted. Topping it up overcharges the sound cells beside "
-                "it, and it comes back at once: replace the block.",
+                "doubtful",
+                say(
+                    "One of the block's cells may be shorted. Topping it up would overcharge the sound cells beside "
+                    "it, and it would come back at once: measure cell by cell first."
+                ),
             )
         )
     if chance["joint"] >= POSSIBLE and evidence.discharge is not None:
@@ -173,19 +197,8 @@ def _causes(evidence: BenchEvidence, missing: MissingCharge) -> list[Concern]:
 def _block(
     family: PackFamily, evidence: BenchEvidence, missing: MissingCharge, charge: ChargePlan | None
 ) -> list[Concern]:
-    found, rest = [], evidence.rest
-    if charge is None and missing.missing_ah.best >= LEAST_SHARE * family.rated_ah:
-        found.append(
-            Concern(
-                "may-overfill",
-                "not safe",
-                say(
-                    "The block may be too full already, or too small, for any charge: what is known of it does not "
-                    "rule that out. Read all blocks again, at rest and under load."
-                ),
-            )
-        )
-    elif charge is None:
+    found = []
+    if charge is None:
         found.append(
             Concern(
                 "nothing-missing",
@@ -193,19 +206,6 @@ def _block(
                 say(
                     "Hardly any charge is missing (about %(missing)s Ah): there is nothing to top up.",
                     missing=f"{max(missing.missing_ah.best, 0.0):.1f}",
-                ),
-            )
-        )
-    if rest is not None and rest.median_v + rest.deviation_v < family.cells_per_block * family.min_cell_v:
-        found.append(
-            Concern(
-                "deeply-discharged",
-                "not safe",
-                say(
-                    "The block stands at %(volts)s V at rest, below %(least)s V a cell: cells may be reversed. "
-                    "Charging those can vent gas; measure cell by cell first.",
-                    volts=f"{rest.median_v + rest.deviation_v:.2f}",
-                    least=f"{family.min_cell_v:g}",
                 ),
             )
         )

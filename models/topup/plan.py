@@ -12,10 +12,12 @@ from typing import Final
 from models.base.errors import BadInput
 from models.base.messages import Said, say
 from models.forecaster import Forecaster
+from models.packs.cautions import cautions_for
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan, require_fit
-from models.topup.charge_plan import COLDEST_C, HOTTEST_C, OVER_AMBIENT_C, RISE_C_PER_MIN, ChargePlan, charge_plan
-from models.topup.concerns import POSSIBLE, Concern, Worth, concerns_of, gravest
+from models.packs.stops import Stopped, require_no_stop
+from models.topup.charge_plan import ChargePlan, charge_plan
+from models.topup.concerns import POSSIBLE, Concern, Worth, concerns_of, gravest, stops_of_block
 from models.topup.evidence import BenchEvidence, BlockSnapshot, bench_evidence, weak_block_of
 from models.topup.gain_per_charge import ChargeStep, charges_to_try, what_it_buys
 from models.topup.missing_charge import MissingCharge, missing_charge
@@ -45,7 +47,7 @@ class TopUpPlan:
     Attributes
     ----------
     cautions : tuple of str
-        With the figures of this block; whoever shows the plan shows them first.
+        Whoever shows the plan shows them first.
     pack_id : str
     at : datetime
         Only facts known by then are used.
@@ -115,15 +117,20 @@ def plan_topup(
     ------
     BadInput
         If the history does not fit the family, has no reading to go by, or the block does not exist.
+    Stopped
+        If a fact ends the job, or charging, until something else is done.
     """
     require_fit(history, family)
     moment = moment_of(history, at)
+    require_no_stop(history, family, at=moment, ambient_c=ambient_c, charging=True)
     chosen = weak_block_of(family, history, moment) if block is None else _existing(block, family)
     evidence = bench_evidence(history, family, chosen, moment, ambient_c)
     packs = possible_packs(family, evidence)
     missing = missing_charge(packs, chosen)
     peers_v = None if evidence.rest is None else evidence.rest.median_v
     charge = charge_plan(family, packs, missing, peers_v, evidence.ambient_c)
+    if found := stops_of_block(family, evidence, missing, charge):
+        raise Stopped(found, family)
     concerns = concerns_of(history, family, evidence, missing, charge)
     steps: tuple[ChargeStep, ...] = ()
     if forecaster is not None and charge is not None:
@@ -131,7 +138,7 @@ def plan_topup(
         steps = what_it_buys(forecaster, history, family, chosen, moment, tries, charge.current_a, usage)
     worth = gravest(concerns)
     return TopUpPlan(
-        cautions=cautions_of(family, evidence.ambient_c),
+        cautions=tuple(caution.text for caution in cautions_for(family.chemistry)),
         pack_id=history.pack_id,
         at=moment,
         block=chosen,
@@ -148,7 +155,7 @@ def plan_topup(
             missing,
             charge,
             steps,
-            advised=worth != "not safe" and draw_down_would_tell(family, evidence, packs, missing),
+            advised=draw_down_would_tell(family, evidence, packs, missing),
         ),
     )
 
@@ -181,37 +188,6 @@ def _existing(block: int, family: PackFamily) -> int:
             f"Count blocks from 1 to {family.blocks}.",
         )
     return block
-
-
-def cautions_of(family: PackFamily, ambient_c: float | None) -> tuple[str, ...]:
-    """Say the cautions of a topping charge with the figures of this block."""
-    most_v = family.cells_per_block * family.max_cell_v
-    room = (
-        say("the room")
-        if ambient_c is None
-        else say("the room (the pack stands at %(ambient)s °C)", ambient=f"{ambient_c:g}")
-    )
-    return (
-        say(
-            "Only a trained, licensed technician charges a block, under local rules and the maker's service "
-            "instructions; nothing here is permission."
-        ),
-        say(
-            "Stay with the charge: timed, watched, ventilated, modules clamped. Stop at once at %(most)s V across the "
-            "block, when it warms by about %(rise)s °C a minute, at %(over)s °C over %(room)s, or at %(hottest)s °C. "
-            "Overcharged cells vent gas that burns.",
-            most=f"{most_v:g}",
-            rise=f"{RISE_C_PER_MIN:g}",
-            over=f"{OVER_AMBIENT_C:g}",
-            room=room,
-            hottest=f"{HOTTEST_C:g}",
-        ),
-        say(
-            "Never charge below %(coldest)s °C, and never a block that is swollen, leaking or hot.",
-            coldest=f"{COLDEST_C:g}",
-        ),
-        say("A block that reads level after a charge need not be: the excess goes with use, not with rest."),
-    )
 
 
 def _basis(evidence: BenchEvidence, *, told: bool) -> tuple[str, ...]:
@@ -398,5 +374,4 @@ def _opening(worth: Worth, block: int) -> Said:
         ),
         "doubtful": say("Topping up block %(block)s is doubtful: see what speaks against it.", block=block),
         "pointless": say("Topping up block %(block)s is most likely pointless.", block=block),
-        "not safe": say("Do not charge block %(block)s as things stand.", block=block),
     }[worth]

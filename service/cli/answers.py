@@ -35,12 +35,12 @@ def print_answer(answer: ForecastAnswer) -> None:
         console.print("Kind of weakness: " + ", ".join(f"{kind} {probability:.0%}" for kind, probability in kinds))
     for flag in answer.flags:
         console.print(f"Note ({flag.code}): {flag.text}")
-    if answer.explanation is not None:
-        _print_explanation(console, answer.explanation)
     console.print()
     console.print("Cautions")
     for caution in answer.cautions:
         console.print(f"- {caution}")
+    if answer.explanation is not None:
+        _print_explanation(console, answer.explanation)
     console.print()
     console.print(f"Model {answer.model_id}, inputs {answer.inputs_digest}")
 

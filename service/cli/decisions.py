@@ -79,7 +79,7 @@ def release(
     else:
         asked = checked(ReleaseRequest, **arrival)
         with store_now() as (session, now):
-            given = release_of_pack(session, str(pack), asked, now)
+            given = release_of_pack(session, str(pack), asked, now, load_families(settings_here().families_dir))
     if as_json:
         typer.echo(given.model_dump_json())
     else:
@@ -139,7 +139,7 @@ def orders(
     elif pack is not None:
         asked = checked(OrdersRequest, risk=risk, costs=costs)
         with store_now() as (session, now):
-            one = orders_of_pack(session, pack, asked, now)
+            one = orders_of_pack(session, pack, asked, now, load_families(settings_here().families_dir))
         typer.echo(one.model_dump_json()) if as_json else _print_orders(one)
     else:
         wanted = checked(QueueRequest, risk=risk, costs=costs, family=family)

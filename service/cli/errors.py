@@ -11,17 +11,21 @@ from typing import Any
 import typer
 
 from models.base.errors import BadInput, ModelRefused, OutOfReach, Problem, TideoverError
-from service.cli.printing import print_problems
 from service.core.refusals import Conflict, NoSuchRecord
+from models.packs.stops import Stopped
+from service.cli.printing import print_problems, print_stops
+from service.core.stops import ToldStops
 
 BAD_INPUT_STATUS = 2
 FAILURE_STATUS = 1
+STOP_STATUS = 3
 
 
 def plain_errors(command: Callable[..., None]) -> Callable[..., None]:
     """Turn a command's errors into lines of where, what and mend, and an exit status.
 
-    Status 2 means that what was handed in (options, files, the model) is at fault, 1 any other failure.
+    Status 2 means that what was handed in (options, files, the model) is at fault, 3 that a fact about the pack
+    ends the job, 1 any other failure. A stop is the answer: it goes to standard output, as JSON if that was asked for.
     """
 
     @functools.wraps(command)
@@ -34,6 +38,13 @@ def plain_errors(command: Callable[..., None]) -> Callable[..., None]:
             _leave(BAD_INPUT_STATUS, *error.problems)
         except ModelRefused as error:
             _leave(BAD_INPUT_STATUS, *(part for part in error.args if isinstance(part, Problem)))
+        except Stopped as error:
+            told = ToldStops.of(error)
+            if options.get("as_json"):
+                typer.echo(told.model_dump_json())
+            else:
+                print_stops(told)
+            raise typer.Exit(STOP_STATUS) from None
         except OutOfReach as error:
             mend = "Rely on the workshop's own judgement for this pack, or train with packs like it."
             _leave(FAILURE_STATUS, Problem("the case", str(error), mend))

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from rich.console import Console
 
 from models.base.errors import Problem
+from service.core.stops import ToldStops
 
 PIPE_WIDTH = 200
 """Columns for tables that go to a file or a pipe, so that no cell is broken."""
@@ -18,6 +19,16 @@ def out() -> Console:
     terminal = sys.stdout.isatty()
     width = None if terminal else PIPE_WIDTH
     return Console(file=sys.stdout, highlight=False, markup=False, soft_wrap=not terminal, width=width, no_color=True)
+
+
+def print_stops(told: ToldStops) -> None:
+    """Print what ends the job, before anything else, with its cautions; no figure."""
+    console = out()
+    for line in told.lines():
+        console.print(line)
+    console.print("\nCautions")
+    for caution in told.cautions:
+        console.print(f"- {caution}")
 
 
 def print_problems(problems: Iterable[Problem]) -> None:

@@ -14,6 +14,8 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from models.base.errors import BadInput, ModelRefused, OutOfReach, Problem, problems_of_items
+from models.packs.stops import Stopped
+from service.core.stops import ToldStop, ToldStops
 from service.core.translation import _, translated_problems
 from service.http.page_addresses import is_page
 
@@ -41,6 +43,10 @@ class ProblemDocument(BaseModel):
     problems: list[ProblemPart] | None = Field(
         None, description="Each fault of the input: where, what, how to mend it."
     )
+    stops: list[ToldStop] | None = Field(
+        None, description="Each fact that ends the job until something else is done; no figure is given."
+    )
+    cautions: list[str] | None = Field(None, description="With `stops`: what always goes with such work.")
 
 
 _WHEN: Mapping[int, str] = {
@@ -50,7 +56,8 @@ _WHEN: Mapping[int, str] = {
     404: "Nothing is at this address.",
     405: "The address does not take this method.",
     408: "The body did not arrive within the setting `body_seconds`.",
-    409: "There is no model yet, its files were refused, or what is stored speaks against the request.",
+    409: "There is no model yet, its files were refused, what is stored speaks against the request, or a fact about "
+    "the pack ends the job (`stops`).",
     412: "The record has changed since the entity tag of If-Match was given out.",
     413: "The body is larger than the setting `max_body_bytes` allows.",
     415: "The body is not declared as application/json.",
@@ -76,6 +83,7 @@ def problem_response(
     kind: str | None = None,
     title: str | None = None,
     problems: Sequence[Problem] | None = None,
+    stopped: ToldStops | None = None,
     headers: Mapping[str, str] | None = None,
 ) -> Response:
     """Build a problem document; at the address of a page, the page that says the same.
@@ -91,6 +99,7 @@ def problem_response(
         (RFC 9457, 4.2.1).
     title : str, optional
     problems : sequence of Problem, optional
+    stopped : ToldStops, optional
     headers : mapping, optional
     """
     path: str = request.scope["path"]
@@ -102,6 +111,8 @@ def problem_response(
         instance=quote(path),
         request_id=request.state.request_id,
         problems=None if problems is None else [ProblemPart(**p.as_dict()) for p in translated_problems(problems)],
+        stops=None if stopped is None else stopped.stops,
+        cautions=None if stopped is None else stopped.cautions,
     )
     if is_page(path):
         page: Response = request.app.state.problem_page(request, document, headers)
@@ -116,6 +127,7 @@ def install_problem_handlers(app: FastAPI) -> None:
     app.add_exception_handler(BadInput, _bad_input)
     app.add_exception_handler(OutOfReach, _out_of_reach)
     app.add_exception_handler(ModelRefused, _model_refused)
+    app.add_exception_handler(Stopped, _stopped)
 
 
 def _http(request: Request, error: Exception) -> Response:
@@ -159,6 +171,14 @@ def _wrong_input(request: Request, problems: Sequence[Problem]) -> Response:
 def _out_of_reach(request: Request, error: Exception) -> Response:
     return problem_response(
         request, 422, str(error), kind="out-of-reach", title="Too far from anything the model has seen"
+    )
+
+
+def _stopped(request: Request, error: Exception) -> Response:
+    assert isinstance(error, Stopped)
+    told = ToldStops.of(error)
+    return problem_response(
+        request, 409, " ".join(told.lines()), kind="stop", title="Stop: something else comes first", stopped=told
     )
 
 

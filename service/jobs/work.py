@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 from models.base.errors import BadInput, OutOfReach
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
+from models.packs.stops import Stopped
 from service.core.model_source import RegistrySource
 from service.core.settings import Settings
 from service.exchange.imports.loading import ImportReport, import_files
@@ -123,7 +124,7 @@ def score(task: Task) -> None:
         case = case_of(history, asked)
         try:
             rows.append(issued(case, asked, model, task.families, threads=task.settings.threads, at=now, by=task.by))
-        except (BadInput, OutOfReach) as error:
+        except (BadInput, OutOfReach, Stopped) as error:
             left_out.append({"pack_id": pack_id, "reason": str(error)})
     with task.store.writing() as session:
         session.add_all(rows)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime
 from typing import Any, Final
 
 from pydantic import ValidationError
@@ -10,8 +11,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, problems_from
+from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
-from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
+from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan, family_problems
+from models.packs.stops import require_no_stop
 from models.packs.tables import HistoryTables, tables_from_histories
 from service.core.refusals import Conflict, NoSuchRecord
 from service.core.translation import _
@@ -42,6 +45,26 @@ def begun_history(session: Session, pack_id: str, mend: str) -> PackHistory:
     if history is None:
         raise Conflict(_("Pack %(pack)s has no reading and no top-up yet. %(mend)s") % {"pack": pack_id, "mend": mend})
     return history
+
+
+def chemistry_unless_stopped(
+    session: Session, pack_id: str, families: Mapping[str, PackFamily], now: datetime
+) -> Chemistry | None:
+    """Return the chemistry of a stored pack that no fact stops; None if its family is not known here any more.
+
+    Raises
+    ------
+    NoSuchRecord, BadInput
+        As for `history_of_pack`.
+    Stopped
+        A fact recorded by now ends the job.
+    """
+    history = history_of_pack(session, pack_id)
+    family = None if history is None else families.get(history.family)
+    if history is None or family is None or family_problems(history, family):
+        return None if family is None else family.chemistry
+    require_no_stop(history, family, at=now)
+    return family.chemistry
 
 
 def history_of_pack(session: Session, pack_id: str) -> PackHistory | None:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from service.core.cautions import CAUTIONS
+from service.core.cautions import all_cautions
 from training.simulation.marrow_bay import demo_van, marrow_bay_fleet
 
 
@@ -37,7 +37,7 @@ def test_demo_trains_and_forecasts_a_van_until_its_pack_arrives(demonstrated):
     assert "no trained model yet" in ran.stdout
     assert f"Pack {van} (" in ran.stdout
     assert "Until the replacement pack arrives on day 7, " in ran.stdout
-    for caution in CAUTIONS:
+    for caution in all_cautions("nimh"):
         assert caution in ran.stdout
     assert "Simulating packs: 600 of 600" in ran.stderr
     assert "Training: fitting the members" in ran.stderr

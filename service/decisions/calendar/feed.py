@@ -13,7 +13,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from models.decisions.ordering import latest_order_days
-from service.core.cautions import CAUTIONS, PACK_WORK
+from service.core.cautions import at_the_pack, driving
 from service.decisions.basis.lead_times import OnOrder, offer_lead_time, on_order, standing_offers
 from service.decisions.basis.open_cases import OpenCase, open_cases
 from service.decisions.basis.sentences import rests_on
@@ -62,7 +62,7 @@ def days_due(session: Session, now: datetime, zone: ZoneInfo) -> list[Day]:
                 f"Last day to recheck {pack}",
                 f"Nine in ten such packs hold at least {good} days from {since}. "
                 f"Forecast {forecast.id} of {forecast.issued_at.date().isoformat()}, model {forecast.model_id}. "
-                f"{CAUTIONS[0]}",
+                f"{driving()[0]}",
             )
         )
         days += [orders[uid] for uid in (_order_uid(pack),) if uid in orders]
@@ -106,7 +106,7 @@ def _expected(case: OpenCase, order: OnOrder, now: datetime) -> Iterator[Day]:
         if order.arrived_at is not None:
             what = f"Fit the pack that came for {case.name}"
         yield Day(
-            _order_uid(case.pack_id), day, what, f"{order.said} {PACK_WORK[0]}" if order.arrived_at else order.said
+            _order_uid(case.pack_id), day, what, f"{order.said} {at_the_pack()[0]}" if order.arrived_at else order.said
         )
 
 

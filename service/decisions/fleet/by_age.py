@@ -13,8 +13,8 @@ from models.base.errors import BadInput
 from models.decisions.age_replacement import age_policy_from_record
 from models.decisions.money import Money, asked_for
 from models.survival.kaplan_meier import kaplan_meier
-from service.core.cautions import CAUTIONS
-from service.core.translation import N_, _, translated
+from service.core.cautions import all_cautions
+from service.core.translation import N_, _
 from service.decisions.basis.costs import costs_here
 from service.decisions.fleet.parts import pack_prices
 from service.decisions.fleet.schemas import AgeAnswer, AgeRequest
@@ -86,7 +86,7 @@ def age_of_family(session: Session, family: str, asked: AgeRequest, now: datetim
             _("An age is for the family as a whole: the forecast of a pack says more about that pack."),
             costs.source,
         ],
-        cautions=translated(CAUTIONS),
+        cautions=all_cautions(),
     )
 
 

@@ -23,7 +23,7 @@ from models.decisions.fleet_costs import (
 from models.decisions.fleet_plan import FleetLimits, FleetPlan, plan_fleet
 from models.decisions.hold_curves import HORIZON, FloatArray
 from models.decisions.money import Money
-from service.core.cautions import CAUTIONS
+from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext, translated
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.open_cases import OpenCases, open_cases, open_curves
@@ -128,7 +128,7 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> PlanAn
         },
         assumptions=translated(plan.assumptions),
         notes=notes,
-        cautions=translated(CAUTIONS),
+        cautions=all_cautions(),
     )
 
 
@@ -171,7 +171,7 @@ def returns_of_fleet(session: Session, asked: ReturnsRequest, now: datetime) -> 
         weeks=[WeekOfReturns(**_week(told, week, now)) for week in range(asked.weeks)],
         sentence=said,
         assumptions=assumptions,
-        cautions=translated(CAUTIONS),
+        cautions=all_cautions(),
     )
 
 

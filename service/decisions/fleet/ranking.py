@@ -18,8 +18,8 @@ from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput
 from models.decisions.money import asked_for
-from service.core.cautions import CAUTIONS
-from service.core.translation import N_, _, translated
+from service.core.cautions import all_cautions
+from service.core.translation import N_, _
 from service.decisions.basis.costs import costs_here
 from service.decisions.fleet.parts import conditions_of
 from service.decisions.fleet.schemas import Ranked, RankingAnswer, RankingRequest
@@ -81,7 +81,7 @@ def rank_fleet(session: Session, asked: RankingRequest, now: datetime) -> Rankin
         items=items,
         next_cursor=None if last is None else _write_cursor(tag, last.week_cost, last.pack_id),
         notes=[costs.source, *_age(scored_from, now)],
-        cautions=translated(CAUTIONS),
+        cautions=all_cautions(),
     )
 
 

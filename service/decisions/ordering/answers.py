@@ -20,8 +20,9 @@ from models.decisions.ordering import (
     plan_orders_on_band,
 )
 from models.decisions.release import release_risk
+from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
-from service.core.cautions import CAUTIONS
+from service.core.cautions import all_cautions
 from service.core.translation import N_, _, translated
 from service.decisions.basis.costs import KnownCosts, costs_here, known_costs
 from service.decisions.basis.lead_times import OnOrder, on_order
@@ -38,7 +39,8 @@ from service.decisions.ordering.schemas import (
     Sensitivity,
 )
 from service.decisions.release.schemas import Range
-from service.forecasting.forecasts.answers import answer
+from service.forecasting.forecasts.answers import answer, family_of
+from service.records.history import chemistry_unless_stopped
 from training.registry import StoredModel
 
 COSTS_OF_ORDERING: Final = ("stranding", "day_off_road", "capital_per_day", "return_value")
@@ -48,7 +50,9 @@ ASSUMPTION: Final = N_(
 )
 
 
-def orders_of_pack(session: Session, pack_id: str, asked: OrdersRequest, now: datetime) -> OrdersAnswer:
+def orders_of_pack(
+    session: Session, pack_id: str, asked: OrdersRequest, now: datetime, families: Mapping[str, PackFamily]
+) -> OrdersAnswer:
     """Weigh every standing offer of the store for one open case.
 
     Raises
@@ -58,11 +62,13 @@ def orders_of_pack(session: Session, pack_id: str, asked: OrdersRequest, now: da
     BadInput
         A cost is missing, there is no offer, or currencies are mixed.
     """
+    chemistry = chemistry_unless_stopped(session, pack_id, families, now)
     case = open_case(session, pack_id, now)
     costs = costs_here(session, asked.costs)
     offers = stored_offers(session, case.cases[0].family, costs.currency, now)
     ordered = on_order(session, case.topped_at, now).get(pack_id)
-    return _weigh(case, offers, costs, asked.risk, now, None if ordered is None else told_on_order(case, ordered))
+    on_its_way = None if ordered is None else told_on_order(case, ordered)
+    return _weigh(case, offers, costs, asked.risk, now, on_its_way, chemistry)
 
 
 def orders_of_history(
@@ -72,13 +78,14 @@ def orders_of_history(
 
     Raises
     ------
-    BadInput, OutOfReach
+    BadInput, OutOfReach, Stopped
         As for `service.forecasting.forecasts.answers.answer` and `orders_of_pack`.
     """
     costs = known_costs(asked.costs, None)
     offers = sent_offers(asked.offers)
     forecast = answer(asked.case, model.model, families, threads=threads)
-    return _weigh(OpenCases.sent(forecast), offers, costs, asked.risk, forecast.origin, None)
+    chemistry = family_of(asked.case, families).chemistry
+    return _weigh(OpenCases.sent(forecast), offers, costs, asked.risk, forecast.origin, None, chemistry)
 
 
 def told_on_order(case: OpenCases, ordered: OnOrder) -> PackOnOrder:
@@ -115,7 +122,13 @@ def latest(day: int) -> int | None:
 
 
 def _weigh(
-    case: OpenCases, offers: Offers, costs: KnownCosts, risk: float, now: datetime, ordered: PackOnOrder | None
+    case: OpenCases,
+    offers: Offers,
+    costs: KnownCosts,
+    risk: float,
+    now: datetime,
+    ordered: PackOnOrder | None,
+    chemistry: Chemistry | None,
 ) -> OrdersAnswer:
     one, today = case.cases[0], now.date()
     stated = Costs(costs.currency, **costs.only(*COSTS_OF_ORDERING))
@@ -159,7 +172,7 @@ def _weigh(
         on_order=ordered,
         basis=[rests_on(one), costs.source, _(ASSUMPTION)],
         left_out=list(offers.left_out),
-        cautions=translated(CAUTIONS),
+        cautions=all_cautions(chemistry),
     )
 
 

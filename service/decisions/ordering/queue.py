@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from models.base.errors import BadInput
 from models.decisions.order_queue import QueueEntry, in_order, order_queue
 from models.decisions.ordering import Costs, plan_orders_on_band
-from service.core.cautions import CAUTIONS
+from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext, translated
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import on_order
@@ -108,7 +108,7 @@ def queue_of_cases(session: Session, asked: QueueRequest, now: datetime) -> Queu
         ],
         left_out=left_out,
         notes=notes,
-        cautions=translated(CAUTIONS),
+        cautions=all_cautions(),
     )
 
 

@@ -23,11 +23,15 @@ router = APIRouter(prefix="/v1", tags=["decisions"], dependencies=[Depends(requi
     responses=problem_responses(400, 404, 409, 413, 415, 422, 503),
 )
 def weigh_orders(
-    pack_id: PathPack, asked: Annotated[OrdersRequest, Body(openapi_examples=STORED)], store: CurrentStore, now: Now
+    pack_id: PathPack,
+    asked: Annotated[OrdersRequest, Body(openapi_examples=STORED)],
+    store: CurrentStore,
+    now: Now,
+    families: KnownFamilies,
 ) -> OrdersAnswer:
     """Weigh every standing offer for one open case on every order day: cost, risk, and the latest day to order."""
     with store.reading() as session:
-        return orders_of_pack(session, pack_id, asked, now)
+        return orders_of_pack(session, pack_id, asked, now, families)
 
 
 @router.post("/orders/queue", operation_id="queue_orders", responses=problem_responses(400, 413, 415, 422, 503))

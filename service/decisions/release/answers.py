@@ -13,27 +13,34 @@ from models.base.errors import BadInput
 from models.decisions.hold_curves import FloatArray
 from models.decisions.lead_time import LeadTime
 from models.decisions.release import ReleaseRisk, promised_on, release_risk
+from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
-from service.core.cautions import CAUTIONS
+from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext, translated
 from service.decisions.basis.lead_times import on_order, stated_lead_time
 from service.decisions.basis.open_cases import OpenCases, open_case
 from service.decisions.basis.sentences import rests_on
 from service.decisions.release.schemas import Arrival, Range, ReleaseAnswer, ReleaseCase, ReleaseRequest
-from service.forecasting.forecasts.answers import answer, plan_of
+from service.forecasting.forecasts.answers import answer, family_of, plan_of
+from service.records.history import chemistry_unless_stopped
 from training.registry import StoredModel
 
 
-def release_of_pack(session: Session, pack_id: str, asked: ReleaseRequest, now: datetime) -> ReleaseAnswer:
+def release_of_pack(
+    session: Session, pack_id: str, asked: ReleaseRequest, now: datetime, families: Mapping[str, PackFamily]
+) -> ReleaseAnswer:
     """Say what a stored pack risks on the way to its replacement.
 
     Raises
     ------
+    Stopped
+        A fact on record ends the job.
     NoSuchRecord, Conflict
         As for `service.decisions.basis.open_cases.open_case`.
     BadInput
         No arrival is given and no order is on record, the promised day has passed, or the lead time is unknown.
     """
+    chemistry = chemistry_unless_stopped(session, pack_id, families, now)
     case = open_case(session, pack_id, now)
     arrival = _stated(asked, now)
     if arrival is None:
@@ -46,7 +53,7 @@ def release_of_pack(session: Session, pack_id: str, asked: ReleaseRequest, now: 
                 _("Give promised, in_days or lead_time, or record the order with POST /v1/deliveries and its pack_id."),
             )
         arrival = ordered.lead_time
-    return _answer(case, arrival, asked, case.cases[0].km_per_day, now)
+    return _answer(case, arrival, asked, case.cases[0].km_per_day, now, chemistry)
 
 
 def release_of_history(
@@ -56,7 +63,7 @@ def release_of_history(
 
     Raises
     ------
-    BadInput, OutOfReach
+    BadInput, OutOfReach, Stopped
         As for `service.forecasting.forecasts.answers.answer` and `release_of_pack`.
     """
     forecast = answer(asked.case, model.model, families, threads=threads)
@@ -65,7 +72,8 @@ def release_of_history(
         raise BadInput.one("arrival", _("is not given."), _("Give one of promised, in_days and lead_time."))
     plan = plan_of(asked.case) or next(iter(asked.case.history.usage[-1:]), None)
     case = OpenCases.sent(forecast)
-    return _answer(case, arrival, asked, None if plan is None else plan.km_per_day, forecast.origin)
+    chemistry = family_of(asked.case, families).chemistry
+    return _answer(case, arrival, asked, None if plan is None else plan.km_per_day, forecast.origin, chemistry)
 
 
 def _stated(asked: Arrival, now: datetime) -> LeadTime | None:
@@ -80,7 +88,12 @@ def _stated(asked: Arrival, now: datetime) -> LeadTime | None:
 
 
 def _answer(
-    case: OpenCases, arrival: LeadTime, asked: Arrival, planned_km: float | None, now: datetime
+    case: OpenCases,
+    arrival: LeadTime,
+    asked: Arrival,
+    planned_km: float | None,
+    now: datetime,
+    chemistry: Chemistry | None,
 ) -> ReleaseAnswer:
     usual = planned_km if asked.km_per_day is None else asked.km_per_day
     risk = release_risk(
@@ -105,7 +118,7 @@ def _answer(
         basis=[_(arrival.basis), rests_on(one)],
         sentence=_(risk.sentences[0]),
         conditions=translated(risk.conditions),
-        cautions=translated(CAUTIONS),
+        cautions=all_cautions(chemistry),
     )
 
 

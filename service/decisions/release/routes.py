@@ -22,11 +22,15 @@ router = APIRouter(prefix="/v1", tags=["decisions"], dependencies=[Depends(requi
     responses=problem_responses(400, 404, 409, 413, 415, 422, 503),
 )
 def weigh_release(
-    pack_id: PathPack, asked: Annotated[ReleaseRequest, Body(openapi_examples=STORED)], store: CurrentStore, now: Now
+    pack_id: PathPack,
+    asked: Annotated[ReleaseRequest, Body(openapi_examples=STORED)],
+    store: CurrentStore,
+    now: Now,
+    families: KnownFamilies,
 ) -> ReleaseAnswer:
     """Say how likely a stored pack holds until its replacement comes, how far it drives, and what to tell the owner."""
     with store.reading() as session:
-        return release_of_pack(session, pack_id, asked, now)
+        return release_of_pack(session, pack_id, asked, now, families)
 
 
 @router.post("/release", operation_id="weigh_sent_release", responses=problem_responses(400, 409, 413, 415, 422))

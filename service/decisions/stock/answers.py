@@ -14,8 +14,8 @@ from models.decisions.hold_curves import FloatArray
 from models.decisions.money import asked_for
 from models.decisions.stock import critical_ratio, lead_time_demand, stock_for_service, stock_of
 from models.decisions.words import in_100
-from service.core.cautions import CAUTIONS
-from service.core.translation import N_, _, ngettext, translated
+from service.core.cautions import all_cautions
+from service.core.translation import N_, _, ngettext
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import offer_lead_time, on_order, standing_offers
 from service.decisions.basis.open_cases import open_cases, open_curves
@@ -121,7 +121,7 @@ def stock_of_family(session: Session, family: str, asked: StockRequest, now: dat
         levels=levels,
         sentence=f"{hold} {_to_order(best.to_order)}",
         basis=[_(lead_time.basis), rate_basis, costs.source],
-        cautions=translated(CAUTIONS),
+        cautions=all_cautions(),
     )
 
 

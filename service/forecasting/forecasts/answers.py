@@ -13,8 +13,8 @@ from models.forecaster import Explanation, Forecaster
 from models.forecasts.forecast import Forecast
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan
-from service.core.cautions import CAUTIONS
-from service.core.translation import _, translated
+from service.core.cautions import all_cautions
+from service.core.translation import _
 from service.forecasting.forecasts.schemas import (
     EvidenceEffect,
     EvidenceFlag,
@@ -66,7 +66,7 @@ def answer(
     return ForecastAnswer(
         **{name: getattr(figures, name) for name in ForecastFigures.model_fields},
         sentences=sentences_of(figures),
-        cautions=translated(CAUTIONS),
+        cautions=all_cautions(family.chemistry),
         explanation=None if told is None else _explanation(told),
     )
 

@@ -10,8 +10,8 @@ from models.base.errors import BadInput
 from models.base.threads import thread_limit
 from models.forecaster import Forecaster
 from models.packs.family import PackFamily
-from service.core.cautions import CAUTIONS
-from service.core.translation import _, translated
+from service.core.cautions import all_cautions
+from service.core.translation import _
 from service.forecasting.forecasts.answers import as_in_the_case, family_of, plan_of
 from service.forecasting.forecasts.schemas import EvidenceFlag
 from service.forecasting.recheck.days import day_reached
@@ -78,7 +78,7 @@ def answer(
         effective_packs=plan.effective_packs,
         flags=[EvidenceFlag(code=flag.code, text=_(flag.text)) for flag in (*present.flags, *plan.flags)],
         sentences=sentences_of(plan),
-        cautions=translated(CAUTIONS),
+        cautions=all_cautions(family.chemistry),
         model_id=present.model_id,
         inputs_digest=present.inputs_digest,
     )

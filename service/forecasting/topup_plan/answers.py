@@ -16,8 +16,8 @@ from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from models.topup.comparison import TopUpComparison, compare_topup
 from models.topup.plan import plan_topup
-from service.core.cautions import DRIVING, PACK_WORK
-from service.core.translation import _, spoken, translated
+from service.core.cautions import all_cautions
+from service.core.translation import _, spoken
 from service.forecasting.topup_plan.schemas import Comparison, TopUpPlanAnswer, TopUpPlanCase, TopUpPlanRequest
 from service.records.history import begun_history
 
@@ -53,6 +53,8 @@ def answer(
     ------
     BadInput
         The family is unknown, the history cannot be true of it, or it has no reading to go by.
+    Stopped
+        A fact ends the job, or charging, until something else is done.
     """
     family = case.family or families.get(case.history.family)
     if family is None:
@@ -78,7 +80,7 @@ def answer(
     told: dict[str, Any] = {
         name: spoken(getattr(plan, name)) for name in TopUpPlanAnswer.model_fields if hasattr(plan, name)
     }
-    told["cautions"] = translated([*plan.cautions, *PACK_WORK, *DRIVING])
+    told["cautions"] = all_cautions(family.chemistry)
     return TopUpPlanAnswer.model_validate(
         {
             **told,

@@ -12,8 +12,8 @@ from models.forecaster import Forecaster
 from models.interventions.plans import USUAL_PLANS
 from models.interventions.what_if import PlanForecast, WhatIf
 from models.packs.family import PackFamily
-from service.core.cautions import CAUTIONS
-from service.core.translation import _, translated
+from service.core.cautions import all_cautions
+from service.core.translation import _
 from service.forecasting.forecasts.answers import as_in_the_case, family_of, plan_of
 from service.forecasting.forecasts.schemas import EvidenceFlag
 from service.forecasting.what_if.schemas import OtherPlan, PlanAnswer, WhatIfAnswer, WhatIfCase, WhatIfRequest
@@ -79,7 +79,7 @@ def answer(
         agreement_gap=told.agreement_gap,
         flags=[EvidenceFlag(code=flag.code, text=_(flag.text)) for flag in (*present.flags, *told.flags)],
         sentences=sentences_of(told),
-        cautions=translated(CAUTIONS),
+        cautions=all_cautions(family.chemistry),
         model_id=present.model_id,
         inputs_digest=present.inputs_digest,
     )

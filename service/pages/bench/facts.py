@@ -12,9 +12,9 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
-from service.core.cautions import CHARGING, PACK_WORK
 from service.core.refusals import Conflict, Outdated
-from service.core.translation import _, translated
+from service.core.cautions import at_the_pack
+from service.core.translation import _
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.bench.state_of_unit import Unit, unit_of
 from service.pages.bench.timeline import FACTS
@@ -122,7 +122,7 @@ def fact_page(
         once=once(),
         etag=None if row is None else etag_of(row),
         address=unit_address(unit.pack.id),
-        cautions=translated(PACK_WORK + CHARGING) if word in WORK_ON_PACK else (),
+        cautions=at_the_pack(None if unit.family is None else unit.family.chemistry) if word in WORK_ON_PACK else (),
         may_withdraw=row is not None and may(request, f"withdraw_{FACTS[word].one.replace('-', '_')}"),
         **more,
     )

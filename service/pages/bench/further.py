@@ -13,6 +13,8 @@ from starlette.responses import Response
 from models.base.errors import BadInput, ModelRefused, OutOfReach
 from models.interventions.plans import USUAL_PLANS
 from service.core.refusals import Conflict
+from models.packs.stops import Stopped
+from service.core.stops import ToldStops
 from service.core.translation import _
 from service.decisions.release.answers import release_of_pack
 from service.decisions.release.schemas import ReleaseRequest
@@ -44,17 +46,20 @@ class Asked(Generic[Answer]):
     answer: Answer | None = None
     faults: Faults = NO_FAULTS
     refused: str = ""
+    stopped: ToldStops | None = None
 
     @property
     def status(self) -> int:
         """Of the page."""
-        return 200 if self.answer is not None else 422
+        return 200 if self.answer is not None else 422 if self.stopped is None else 409
 
 
 def ask(question: Callable[[], Answer]) -> Asked[Answer]:
     """Ask, and keep what stands in the way for the page to tell."""
     try:
         return Asked(question())
+    except Stopped as error:
+        return Asked(stopped=ToldStops.of(error))
     except BadInput as error:
         return Asked(faults=Faults(tuple(error.problems)))
     except (OutOfReach, ModelRefused, Conflict) as error:
@@ -80,6 +85,7 @@ def _page(request: Request, name: str, unit: Unit, values: dict[str, str], asked
         values=values,
         faults=asked.faults,
         refused=asked.refused,
+        stopped=asked.stopped,
         answer=asked.answer,
         address=unit_address(unit.pack.id),
         **more,
@@ -172,6 +178,6 @@ def show_way(pack_id: UnitName, request: Request, store: CurrentStore, families:
     def question() -> Any:
         wanted = checked(ReleaseRequest, _numbers(values))
         with store.reading() as session:
-            return release_of_pack(session, pack_id, wanted, request.app.state.clock())
+            return release_of_pack(session, pack_id, wanted, request.app.state.clock(), families)
 
     return _page(request, "way", unit, values, ask(question))

@@ -8,6 +8,7 @@ from fastapi import Path, Request
 from starlette.responses import Response
 
 from models.base.errors import BadInput, ModelRefused, OutOfReach
+from models.packs.stops import Stopped
 from service.core.model_source import ModelSource
 from service.core.refusals import NoSuchRecord
 from service.core.translation import _
@@ -53,7 +54,7 @@ def _plan(release: Release, families: KnownFamilies, models: ModelSource, *, thr
         asked = ForecastRequest.model_validate(row.asked)
         case = RecheckCase(history=release.history, at=row.origin, usage=asked.usage)
         return answer(case, model.model, families, threads=threads)
-    except (BadInput, OutOfReach, ModelRefused):
+    except (BadInput, OutOfReach, ModelRefused, Stopped):
         return None
 
 

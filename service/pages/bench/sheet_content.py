@@ -12,11 +12,12 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from models.forecaster import digest_at
+from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, PackHistory, TopUp
 from models.physics.imbalance import deviation_v, pack_median_v
-from service.core.cautions import CAUTIONS
-from service.core.translation import _, ngettext, translated
+from service.core.cautions import all_cautions
+from service.core.translation import _, ngettext
 from service.forecasting.forecasts.schemas import ForecastAnswer
 from service.forecasting.forecasts.sentences import main_promise, promised
 from service.forecasting.recheck.days import day_reached
@@ -24,7 +25,7 @@ from service.forecasting.recheck.schemas import RecheckAnswer
 from service.pages.bench.curve import Curve, curve_of
 from service.pages.bench.recheck_words import RecheckRow, recheck_row
 from service.pages.wording import day_in_words, in_words, state_words
-from service.records.history import history_of_pack
+from service.records.history import chemistry_unless_stopped, history_of_pack
 from service.store.schema import Assignment, IssuedForecast
 
 
@@ -90,16 +91,25 @@ class Release:
     history : PackHistory or None
     vehicle_id : str or None
     changed : bool
+    chemistry : str or None
     """
 
     row: IssuedForecast
     history: PackHistory | None
     vehicle_id: str | None
     changed: bool
+    chemistry: Chemistry | None
 
 
 def release_of(session: Session, row: IssuedForecast, families: Mapping[str, PackFamily], now: datetime) -> Release:
-    """Read what belongs to a forecast."""
+    """Read what belongs to a forecast.
+
+    Raises
+    ------
+    Stopped
+        A fact recorded by now ends the job: the sheet would promise what does not hold.
+    """
+    chemistry = chemistry_unless_stopped(session, row.pack_id, families, now)
     history = history_of_pack(session, row.pack_id)
     vehicle = session.scalar(
         select(Assignment.vehicle_id).where(
@@ -109,7 +119,7 @@ def release_of(session: Session, row: IssuedForecast, families: Mapping[str, Pac
         )
     )
     changed = _changed(row, history, families.get(str(row.answer["family"])))
-    return Release(row, history, vehicle, changed)
+    return Release(row, history, vehicle, changed, chemistry)
 
 
 def sheet_of(release: Release, recheck: RecheckAnswer | None, now: datetime, zone: ZoneInfo) -> ReleaseSheet:
@@ -126,7 +136,7 @@ def sheet_of(release: Release, recheck: RecheckAnswer | None, now: datetime, zon
         issued=in_words(row.issued_at, zone),
         counted_from=in_words(row.origin, zone),
         model_id=row.model_id,
-        cautions=tuple(translated(CAUTIONS)),
+        cautions=tuple(all_cautions(release.chemistry)),
         facts=() if history is None else tuple(_facts(history, row.origin, zone)),
         sentences=tuple(forecast.sentences),
         promises=tuple(

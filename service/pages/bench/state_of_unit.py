@@ -15,6 +15,8 @@ from models.base.errors import BadInput, ModelRefused, OutOfReach
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from service.core.refusals import NoSuchRecord
+from models.packs.stops import Stopped
+from service.core.stops import ToldStops
 from service.core.translation import _, translated_problems
 from service.forecasting.forecasts.answers import answer
 from service.forecasting.forecasts.schemas import ForecastAnswer
@@ -118,10 +120,13 @@ class Told:
     forecast : ForecastAnswer or None
     refused : str
         Empty if there is one.
+    stopped : ToldStops or None
+        What ends the job, if that is why.
     """
 
     forecast: ForecastAnswer | None
     refused: str = ""
+    stopped: ToldStops | None = None
 
 
 def forecast_now(
@@ -132,6 +137,8 @@ def forecast_now(
     case = case_of(unit.history, asked).model_copy(update={"explain": True})
     try:
         return Told(answer(case, model.model, families, threads=threads))
+    except Stopped as error:
+        return Told(None, stopped=ToldStops.of(error))
     except BadInput as error:
         return Told(None, " ".join(f"{p.what} {p.mend}" for p in translated_problems(error.problems)))
     except (OutOfReach, ModelRefused) as error:

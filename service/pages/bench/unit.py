@@ -9,8 +9,8 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from models.base.errors import BadInput
-from service.core.cautions import CHARGING, DRIVING, PACK_WORK
-from service.core.translation import _, translated, translated_problems
+from service.core.cautions import at_the_pack, driving
+from service.core.translation import _, translated_problems
 from service.forecasting.forecasts.sentences import main_promise
 from service.forecasting.issued.issuing import case_of_pack, issued
 from service.forecasting.issued.schemas import ForecastRequest
@@ -63,8 +63,8 @@ def show_unit(
         promise=None if told.forecast is None else main_promise(told.forecast),
         deviations=[] if unit.history is None else deviations_of(unit.history),
         missing=missing_of(unit),
-        driving=translated(DRIVING),
-        at_the_pack=translated(PACK_WORK + CHARGING),
+        driving=driving(),
+        at_the_pack=at_the_pack(None if unit.family is None else unit.family.chemistry),
         etag=etag_of(unit.pack),
         once=once(),
         address=unit_address(pack_id),

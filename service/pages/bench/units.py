@@ -12,9 +12,9 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
 from models.packs.family import PackFamily
-from service.core.cautions import PACK_WORK
 from service.core.refusals import Conflict
-from service.core.translation import _, translated
+from service.core.cautions import at_the_pack
+from service.core.translation import _
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.bench.finding import find_units, lately
 from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, checked, once, page_router
@@ -39,9 +39,7 @@ def show_bench(request: Request, store: CurrentStore) -> Response:
     with store.reading() as session:
         units, last = find_units(session, words, after) if words or after else (lately(session), None)
     following = f"/bench?{urlencode({'unit': words, 'after': last})}" if last else ""
-    return render(
-        request, "bench/units.html", units=units, words=words, following=following, cautions=translated(PACK_WORK)
-    )
+    return render(request, "bench/units.html", units=units, words=words, following=following, cautions=at_the_pack())
 
 
 def _asked(request: Request, name: str) -> str:

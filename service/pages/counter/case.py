@@ -12,6 +12,8 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
 from service.core.refusals import Conflict, NoSuchRecord
+from models.packs.stops import Stopped
+from service.core.stops import ToldStops
 from service.core.translation import _
 from service.decisions.ordering.answers import orders_of_pack
 from service.decisions.ordering.schemas import USUAL_RISK, OrdersAnswer, OrdersRequest
@@ -51,16 +53,18 @@ Number = Annotated[int, Path(ge=1, le=LARGEST_NUMBER)]
 
 
 @router.get("/parts/cases/{pack_id}", operation_id="page_parts_case")
-def show_case(pack_id: PackName, request: Request, store: CurrentStore) -> Response:
+def show_case(pack_id: PackName, request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
     """Weigh the offers for one case."""
     texts = given(request, "risk")
     answer: OrdersAnswer | None = None
     problems: tuple[Problem, ...] = ()
-    refused = ""
+    refused, stopped = "", None
     try:
         asked = question(OrdersRequest, share_of_100(texts, "risk"))
         with store.reading() as session:
-            answer = orders_of_pack(session, pack_id, asked, request.app.state.clock())
+            answer = orders_of_pack(session, pack_id, asked, request.app.state.clock(), families)
+    except Stopped as error:
+        stopped = ToldStops.of(error)
     except BadInput as error:
         problems = error.problems
     except Conflict as error:
@@ -73,6 +77,7 @@ def show_case(pack_id: PackName, request: Request, store: CurrentStore) -> Respo
         status=422 if faults else 200,
         pack_id=pack_id,
         answer=answer,
+        stopped=stopped,
         refused=refused,
         missing=missing,
         faults=faults,

@@ -9,8 +9,8 @@ from fastapi import Request
 from starlette.responses import Response
 
 from models.base.errors import BadInput
-from service.core.cautions import DRIVING
-from service.core.translation import _, ngettext, translated
+from service.core.cautions import driving
+from service.core.translation import _, ngettext
 from service.decisions.ordering.queue import queue_of_cases
 from service.decisions.ordering.schemas import USUAL_RISK, QueueAnswer, QueueEntryAnswer, QueueRequest
 from service.http.dependencies import CurrentStore, KnownFamilies
@@ -74,7 +74,7 @@ def show_queue(request: Request, store: CurrentStore, families: KnownFamilies) -
         cost_words=cost_words,
         address=case_address,
         due=due,
-        cautions=translated(DRIVING),
+        cautions=driving(),
     )
 
 

@@ -6,8 +6,8 @@ from fastapi import Request
 from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
-from service.core.cautions import DRIVING
-from service.core.translation import _, translated
+from service.core.cautions import driving
+from service.core.translation import _
 from service.decisions.fleet.by_age import age_of_family
 from service.decisions.fleet.schemas import AgeAnswer, AgeRequest
 from service.http.dependencies import CurrentStore, KnownFamilies
@@ -44,5 +44,5 @@ def show_age(request: Request, store: CurrentStore, families: KnownFamilies) -> 
         missing=missing,
         money=money,
         cost_words=cost_words,
-        cautions=translated(DRIVING),
+        cautions=driving(),
     )

@@ -11,8 +11,7 @@ from fastapi import Request
 from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
-from service.core.cautions import DRIVING
-from service.core.translation import translated
+from service.core.cautions import driving
 from service.decisions.fleet.planning import plan_of_fleet, returns_of_fleet
 from service.decisions.fleet.schemas import PlanAnswer, PlanRequest, ReturnsAnswer, ReturnsRequest, WeekOfReturns
 from service.http.dependencies import CurrentStore
@@ -72,7 +71,7 @@ def show_plan(request: Request, store: CurrentStore) -> Response:
         cost_words=cost_words,
         date_in_words=date_in_words,
         drawing=None if plan is None else drawing_of(plan.weeks),
-        cautions=translated(DRIVING),
+        cautions=driving(),
     )
 
 
@@ -112,7 +111,7 @@ def show_returns(request: Request, store: CurrentStore) -> Response:
         question=urlencode(texts),
         date_in_words=date_in_words,
         drawing=None if answer is None or not answer.vehicles else drawing_of(answer.weeks),
-        cautions=translated(DRIVING),
+        cautions=driving(),
     )
 
 

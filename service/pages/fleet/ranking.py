@@ -12,8 +12,8 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
-from service.core.cautions import DRIVING
-from service.core.translation import _, translated
+from service.core.cautions import driving
+from service.core.translation import _
 from service.decisions.fleet.ranking import rank_fleet
 from service.decisions.fleet.schemas import Ranked, RankingAnswer, RankingRequest
 from service.http.dependencies import CurrentStore
@@ -87,7 +87,7 @@ def show_ranking(request: Request, store: CurrentStore) -> Response:
         risk=risk_words,
         cost_words=cost_words,
         unit_address=lambda pack_id: f"/bench/units/{quote(pack_id, safe='')}",
-        cautions=translated(DRIVING),
+        cautions=driving(),
     )
 
 

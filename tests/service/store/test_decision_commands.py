@@ -66,12 +66,12 @@ CALLS = [
     (
         ("release", "MB-00004", "--usual-days", "5", "--latest-days", "9"),
         lambda s, now: release_of_pack(
-            s, "MB-00004", ReleaseRequest(lead_time={"usual_days": 5, "latest_days": 9}), now
+            s, "MB-00004", ReleaseRequest(lead_time={"usual_days": 5, "latest_days": 9}), now, load_families()
         ),
     ),
     (
         ("orders", "MB-00004", "--risk", "0.2"),
-        lambda s, now: orders_of_pack(s, "MB-00004", OrdersRequest(risk=0.2), now),
+        lambda s, now: orders_of_pack(s, "MB-00004", OrdersRequest(risk=0.2), now, load_families()),
     ),
     (("orders", "--stranding", "900"), lambda s, now: queue_of_cases(s, QueueRequest(costs={"stranding": 900}), now)),
     (
