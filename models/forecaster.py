@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
 
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput, OutOfReach
-from models.base.messages import say
+from models.base.messages import say, say_together
 from models.calibration.conformal import ConformalBound
 from models.calibration.recalibration import GroupRecalibration, SuccessiveRecalibration
 from models.features.definitions import Evidence
@@ -34,7 +34,7 @@ from models.interventions.recheck import DEFAULT_RISK, RecheckPlan, recheck_plan
 from models.interventions.what_if import WhatIf, what_if
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan, require_fit
-from models.packs.stops import require_no_stop
+from models.packs.stops import Stopped, require_no_stop, stops_of
 from models.packs.tables import SECONDS_PER_DAY, HistoryTables, tables_from_histories, to_days
 from models.survival.estimator import SurvivalEstimator
 
@@ -342,12 +342,20 @@ class Forecaster:
 
         Parameters and errors as for `forecast` and `models.interventions.what_if.what_if`.
 
-        The same inputs give the same answer: the random numbers are seeded with their digest.
+        The same inputs give the same answer: the random numbers are seeded with their digest. Where a fact ends
+        charging alone, plans with a charge are left out, and a flag says why; if no other was asked for, it is raised.
         """
         bank = require_bank(self.bank)
         forecast, _, batch = self._forecast(history, at, usage, family)
-        kept = bank.of_family(family or self.families[history.family])
-        return what_if(forecast, batch.X, self.summary(batch.X)[0], kept, _seeded(forecast), plans)
+        family = family or self.families[history.family]
+        stops = stops_of(history, family, at=forecast.origin, charging=True)
+        if stops and any(plan.topped_blocks for plan in plans):
+            plans = [plan for plan in plans if not plan.topped_blocks]
+            if not plans:
+                raise Stopped(stops, family)
+            said = say("Plans with a charge are left out: %(why)s", why=say_together(*(stop.text for stop in stops)))
+            forecast = replace(forecast, flags=(*forecast.flags, Flag("no-charging", said)))
+        return what_if(forecast, batch.X, self.summary(batch.X)[0], bank.of_family(family), _seeded(forecast), plans)
 
     def recheck_plan(
         self,

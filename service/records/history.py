@@ -7,19 +7,19 @@ from datetime import datetime
 from typing import Any, Final
 
 from pydantic import ValidationError
-from sqlalchemy import select
+from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, problems_from
 from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan, family_problems
-from models.packs.stops import require_no_stop
+from models.packs.stops import require_no_stop, stops_of
 from models.packs.tables import HistoryTables, tables_from_histories
 from service.core.refusals import Conflict, NoSuchRecord
 from service.core.translation import _
 from service.store import schema
-from service.store.schema import Base, Pack
+from service.store.schema import Base, Pack, Score
 
 _PARTS: dict[str, tuple[type[Base], type[Any]]] = {
     "readings": (schema.Reading, BlockReading),
@@ -65,6 +65,16 @@ def chemistry_unless_stopped(
         return None if family is None else family.chemistry
     require_no_stop(history, family, at=now)
     return family.chemistry
+
+
+def drop_score_if_stopped(session: Session, pack_id: str, families: Mapping[str, PackFamily]) -> None:
+    """Drop the compact forecast of a pack that a fact stops, so that no list decides on it any more."""
+    history = history_of_pack(session, pack_id)
+    family = None if history is None else families.get(history.family)
+    if history is None or family is None or family_problems(history, family):
+        return
+    if stops_of(history, family):
+        session.execute(delete(Score).where(Score.pack_id == pack_id))
 
 
 def history_of_pack(session: Session, pack_id: str) -> PackHistory | None:

@@ -17,9 +17,10 @@ from models.base.errors import BadInput, Problem, problems_from
 from models.packs.family import PackFamily
 from service.core.refusals import Conflict, NoSuchRecord, Outdated
 from service.core.translation import _
+from service.records.history import drop_score_if_stopped
 from service.records.schemas import RecordVersion
 from service.records.subject import Situation, Subject
-from service.store.schema import Base, EarlierVersion, Versioned
+from service.store.schema import Base, EarlierVersion, Pack, Reading, TopUp, Versioned
 
 Known = Mapping[str, PackFamily]
 
@@ -76,6 +77,7 @@ def create(session: Session, subject: Subject, new: BaseModel, families: Known, 
     row = subject.table(**values, version=version, recorded_at=writer.at, recorded_by=writer.by)
     session.add(row)
     session.flush()
+    _mind_stops(session, subject, row, families)
     return row
 
 
@@ -140,7 +142,16 @@ def correct(
     row.version += 1
     row.recorded_at, row.recorded_by = writer.at, writer.by
     session.flush()
+    _mind_stops(session, subject, row, families)
     return row
+
+
+def _mind_stops(session: Session, subject: Subject, row: Versioned, families: Known) -> None:
+    """Take a pack out of the lists that decide on it as soon as a fact that stops it is on record."""
+    if isinstance(row, Pack):
+        drop_score_if_stopped(session, row.id, families)
+    elif isinstance(row, Reading | TopUp):
+        drop_score_if_stopped(session, row.pack_id, families)
 
 
 def withdraw(

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from models.forecaster import digest_at
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
+from models.packs.stops import stops_of
 from service.core.translation import _
 from service.forecasting.forecasts.answers import answer
 from service.forecasting.forecasts.schemas import ForecastCase
@@ -60,6 +61,8 @@ def still_stands(
     if score is None or family is None or score.model_id != model.model.model_id:
         return False
     if not history.last_fact_time <= score.origin or now - score.origin > REISSUED_AFTER:
+        return False
+    if stops_of(history, family):
         return False
     forecast = session.get_one(IssuedForecast, score.forecast_id)
     return forecast.inputs_digest == digest_at(history, forecast.origin, family)
