@@ -37,6 +37,9 @@ no source) of 0.7 V (invented, as in the families)."""
 AROUND_CHARGE: Final = timedelta(hours=1)
 """A temperature read so shortly before or after a charge was its temperature: common practice, no source."""
 
+BEFORE_DRIVING: Final = timedelta(hours=36)
+"""So soon after a charge a block still stands on its charge branch. Invented."""
+
 VISIT: Final = timedelta(days=4)
 """Two readings further apart than this do not compare. Invented."""
 
@@ -106,6 +109,8 @@ class _Known:
         Of each block the newest at rest, V; NaN where it never was read.
     peers_v : array, shape (blocks,)
         Median of the others in the same reading.
+    just_charged : bool array, shape (blocks,)
+        Whether that reading came right after the block's newest charge.
     rest : BlockReading or None
         The newest at rest.
     topup : TopUp or None
@@ -118,6 +123,7 @@ class _Known:
     readings: tuple[BlockReading, ...]
     rest_v: Floats
     peers_v: Floats
+    just_charged: NDArray[np.bool_]
     rest: BlockReading | None
     topup: TopUp | None
     ambient_c: float | None
@@ -152,7 +158,8 @@ def _known(history: PackHistory, family: PackFamily, at: datetime | None, ambien
     readings = tuple(r for r in history.readings if at is None or r.time <= at)
     topups = [t for t in history.topups if at is None or t.time <= at]
     rest_v, peers_v = np.full(family.blocks, np.nan), np.full(family.blocks, np.nan)
-    newest = None
+    newest, topup = None, topups[-1] if topups else None
+    just_charged = np.zeros(family.blocks, dtype=np.bool_)
     for reading in reversed(readings):
         if reading.state != "rest":
             continue
@@ -161,11 +168,13 @@ def _known(history: PackHistory, family: PackFamily, at: datetime | None, ambien
         fresh = np.isnan(rest_v) & ~np.isnan(volts)
         if fresh.any():
             rest_v[fresh], peers_v[fresh] = volts[fresh], _others_v(volts)[fresh]
+            if topup is not None and topup.time <= reading.time <= topup.time + BEFORE_DRIVING:
+                just_charged |= fresh & np.isin(np.arange(1, family.blocks + 1), topup.blocks)
         if not np.isnan(rest_v).any():
             break
     if ambient_c is None and newest is not None:
         ambient_c = newest.temperature_c
-    return _Known(family, readings, rest_v, peers_v, newest, topups[-1] if topups else None, ambient_c)
+    return _Known(family, readings, rest_v, peers_v, just_charged, newest, topup, ambient_c)
 
 
 def ocv_at(family: PackFamily, soc: float) -> float:
@@ -338,6 +347,7 @@ def _cell_down(known: _Known) -> Said | None:
     family = known.family
     off = known.rest_v - known.peers_v
     limit = np.array([one_cell_down_v(family, peers) for peers in known.peers_v])
+    limit[known.just_charged] += (family.cells_per_block - 1) * family.hysteresis_charge_v
     down = np.nan_to_num(off, nan=0.0) <= np.nan_to_num(limit, nan=-np.inf)
     if not down.any():
         return None

@@ -1,0 +1,1 @@
+"""Cases kept as files, and what makes histories of them."""
