@@ -12,6 +12,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import Response
 
 from models.base.errors import OutOfReach
+from models.packs.stops import Stopped
 from service.access.identify import Identify
 from service.access.rate import RateLimit
 from service.core.settings import Settings
@@ -71,6 +72,16 @@ def add_store(app: FastAPI, settings: Settings, clock: Callable[[], datetime]) -
         return answer
 
     app.add_exception_handler(OutOfReach, count_out_of_reach)
+    tells_stop: Any = app.exception_handlers[Stopped]
+
+    def count_stops(request: Request, error: Exception) -> Response:
+        assert isinstance(error, Stopped)
+        for stop in error.stops:
+            measures.stops.labels(stop.code).inc()
+        answer: Response = tells_stop(request, error)
+        return answer
+
+    app.add_exception_handler(Stopped, count_stops)
 
 
 def store_routers(settings: Settings) -> tuple[APIRouter, ...]:

@@ -11,9 +11,9 @@ from typing import Any
 import typer
 
 from models.base.errors import BadInput, ModelRefused, OutOfReach, Problem, TideoverError
-from service.core.refusals import Conflict, NoSuchRecord
 from models.packs.stops import Stopped
 from service.cli.printing import print_problems, print_stops
+from service.core.refusals import Conflict, NoSuchRecord
 from service.core.stops import ToldStops
 
 BAD_INPUT_STATUS = 2

@@ -37,6 +37,12 @@ class Measures:
         )
         for told in ("flagged", "refused"):
             self.out_of_range.labels(told)
+        self.stops = Counter(
+            "tideover_stops",
+            "Answers that a fact about the pack ended, by its code.",
+            ("code",),
+            registry=self.registry,
+        )
         self.model = Gauge(
             "tideover_model_info", "1 for the model that answers.", ("model_id",), registry=self.registry
         )

@@ -77,7 +77,7 @@ def create(session: Session, subject: Subject, new: BaseModel, families: Known, 
     row = subject.table(**values, version=version, recorded_at=writer.at, recorded_by=writer.by)
     session.add(row)
     session.flush()
-    _mind_stops(session, subject, row, families)
+    _mind_stops(session, row, families)
     return row
 
 
@@ -142,11 +142,11 @@ def correct(
     row.version += 1
     row.recorded_at, row.recorded_by = writer.at, writer.by
     session.flush()
-    _mind_stops(session, subject, row, families)
+    _mind_stops(session, row, families)
     return row
 
 
-def _mind_stops(session: Session, subject: Subject, row: Versioned, families: Known) -> None:
+def _mind_stops(session: Session, row: Versioned, families: Known) -> None:
     """Take a pack out of the lists that decide on it as soon as a fact that stops it is on record."""
     if isinstance(row, Pack):
         drop_score_if_stopped(session, row.id, families)

@@ -22,11 +22,12 @@ def history_of_case(pack: dict[str, Any], families: dict[str, PackFamily]) -> di
     ----------
     pack : dict
         ``family``; and, all of it optional: ``rest_v`` and ``load_v``, deviation of block 5 at rest and under load, V;
-        ``peers_cell_v``, what the cells of the others rest at; ``deviations`` and ``volts`` by block, at rest; ``read``,
-        a share of each block that was read instead of the block; ``load_share``, resistance relative to an ordinary
-        one, or None for no reading under load; ``temperature_c``; ``charge`` with fields of the top-up, or None for
-        none; ``after_v``, rest deviation of block 5 after it, or None for no reading; ``after_deviations`` by block;
-        ``after_h``; ``after_c``; ``usage``; ``readings``, further ones; ``holds``, days that earlier top-ups held.
+        ``peers_cell_v``, what the cells of the others rest at; ``deviations`` and ``volts`` by block, at rest;
+        ``read``, a share of each block that was read instead of the block; ``load_share``, resistance relative to an
+        ordinary one, or None for no reading under load; ``temperature_c``; ``charge`` with fields of the top-up, or
+        None for none; ``after_v``, rest deviation of block 5 after it, or None for no reading; ``after_deviations`` by
+        block; ``after_h``; ``after_c``; ``usage``; ``readings``, further ones; ``holds``, days that earlier top-ups
+        held.
     families : dict
         By name.
     """

@@ -12,8 +12,8 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
-from service.core.refusals import Conflict, Outdated
 from service.core.cautions import at_the_pack
+from service.core.refusals import Conflict, Outdated
 from service.core.translation import _
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.bench.state_of_unit import Unit, unit_of

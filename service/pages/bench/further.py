@@ -12,8 +12,8 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput, ModelRefused, OutOfReach
 from models.interventions.plans import USUAL_PLANS
-from service.core.refusals import Conflict
 from models.packs.stops import Stopped
+from service.core.refusals import Conflict
 from service.core.stops import ToldStops
 from service.core.translation import _
 from service.decisions.release.answers import release_of_pack

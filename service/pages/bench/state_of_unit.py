@@ -14,8 +14,8 @@ from models.base.day_grid import HORIZON_DAYS
 from models.base.errors import BadInput, ModelRefused, OutOfReach
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
-from service.core.refusals import NoSuchRecord
 from models.packs.stops import Stopped
+from service.core.refusals import NoSuchRecord
 from service.core.stops import ToldStops
 from service.core.translation import _, translated_problems
 from service.forecasting.forecasts.answers import answer

@@ -12,8 +12,8 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
 from models.packs.family import PackFamily
-from service.core.refusals import Conflict
 from service.core.cautions import at_the_pack
+from service.core.refusals import Conflict
 from service.core.translation import _
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.bench.finding import find_units, lately

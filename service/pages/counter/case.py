@@ -11,8 +11,8 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
-from service.core.refusals import Conflict, NoSuchRecord
 from models.packs.stops import Stopped
+from service.core.refusals import Conflict, NoSuchRecord
 from service.core.stops import ToldStops
 from service.core.translation import _
 from service.decisions.ordering.answers import orders_of_pack

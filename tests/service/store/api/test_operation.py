@@ -50,14 +50,14 @@ def test_metrics_count_by_route_and_never_name_a_pack(filled):
     assert "MB-VAN-07" not in filled.get("/metrics").text
 
 
-def test_forecasts_out_of_reach_are_counted(filled, problem_in):
+def test_stops_are_counted_by_code(filled, problem_in):
     filled.delete("/v1/outcomes/1")
     filled.patch("/v1/topups/1", json={"charge_ah": 400})
-    refused = {"name": "tideover_forecasts_out_of_range_total", "told": "refused"}
-    before = total(samples(filled), **refused)
-    document = problem_in(filled.post("/v1/packs/MB-VAN-07/forecasts", json={}), 422)
-    assert document["type"].endswith("out-of-reach")
-    assert total(samples(filled), **refused) == before + 1
+    overfilled = {"name": "tideover_stops_total", "code": "overfilled"}
+    before = total(samples(filled), **overfilled)
+    document = problem_in(filled.post("/v1/packs/MB-VAN-07/forecasts", json={}), 409)
+    assert document["type"].endswith("stop")
+    assert total(samples(filled), **overfilled) == before + 1
 
 
 def test_forecasts_that_are_flagged_as_out_of_range_are_counted_apart(filled):
