@@ -6,20 +6,20 @@ in the frost may be forecast, but nothing may be put into it.
 
 from __future__ import annotations
 
+from bisect import bisect
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.base.arrays import Bools, Floats
 from models.base.errors import TideoverError
 from models.base.messages import Said, say, say_count
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, PackHistory, TopUp
 
-Floats = NDArray[np.float64]
 Ends = Literal["everything", "charging"]
 
 COLDEST_C: Final = 0.0
@@ -123,7 +123,7 @@ class _Known:
     readings: tuple[BlockReading, ...]
     rest_v: Floats
     peers_v: Floats
-    just_charged: NDArray[np.bool_]
+    just_charged: Bools
     rest: BlockReading | None
     topup: TopUp | None
     ambient_c: float | None
@@ -203,7 +203,7 @@ def most_ah(family: PackFamily) -> float:
     return family.rated_ah / family.coulombic_efficiency
 
 
-def _blocks(places: NDArray[np.bool_]) -> Said:
+def _blocks(places: Bools) -> Said:
     numbers = [str(int(b) + 1) for b in np.flatnonzero(places)]
     return say_count("Block %(blocks)s", "Blocks %(blocks)s", len(numbers), blocks=", ".join(numbers))
 
@@ -265,10 +265,12 @@ def _sag_mohm(known: _Known, apart_mohm: float) -> float | None:
     cells = max(family.cells_per_block, round(known.median_v / NIMH_CELL_V))
     least_a = 1e3 * cells * NIMH_HYSTERESIS_V / apart_mohm
     rests = [r for r in known.readings if r.state == "rest"]
+    times = [r.time for r in rests]
     for load in reversed(known.readings):
         if load.state != "discharge" or load.current_a is None or load.current_a < least_a:
             continue
-        near = min(rests, key=lambda rest: abs(rest.time - load.time))
+        place = bisect(times, load.time)
+        near = min(rests[max(place - 1, 0) : place + 1], key=lambda rest: abs(rest.time - load.time))
         if abs(near.time - load.time) <= VISIT:
             return float(1e3 * (np.nanmedian(_volts(near)) - np.nanmedian(_volts(load))) / load.current_a)
     return None
@@ -442,7 +444,7 @@ def _hot(known: _Known) -> Said | None:
 
 def _wrong_block(known: _Known) -> Said | None:
     topup = known.topup
-    if topup is None:
+    if topup is None or not known.its_volts:
         return None
     bad = BAD_SHARE * known.family.rest_spread_limit_v
     start = topup.time - timedelta(hours=topup.duration_h or 0.0)

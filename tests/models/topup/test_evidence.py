@@ -20,7 +20,7 @@ START = datetime(2024, 1, 1, tzinfo=UTC)
 def history_of(readings: int, topups: int, rng: np.random.Generator) -> PackHistory:
     """Invented: readings and top-ups at random hours of two years, some at the same hour, some blocks not read."""
     when = [[START + timedelta(hours=int(h)) for h in np.sort(rng.integers(0, 17_000, n))] for n in (readings, topups)]
-    volts = rng.normal(7.9, 0.1, (readings, FAMILY.blocks)).round(2)
+    volts = rng.normal(12.9, 0.03, (readings, FAMILY.blocks)).round(2)
     missing = rng.random(volts.shape) < 0.2
     return PackHistory(
         pack_id="A",
