@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Final
 
@@ -69,7 +70,6 @@ class PackMeters:
     """
 
     def __init__(self, qualities: Sequence[MeterQuality], which: NDArray[np.intp]) -> None:
-        self._qualities, self._which = qualities, which
         for field in fields(MeterQuality):
             setattr(self, field.name, np.array([getattr(q, field.name) for q in qualities])[which])
 
@@ -79,7 +79,10 @@ class PackMeters:
 
     def take(self, rows: NDArray[np.intp]) -> PackMeters:
         """Return the meters of some packs."""
-        return PackMeters(self._qualities, self._which[rows])
+        part = copy(self)
+        for field in fields(MeterQuality):
+            setattr(part, field.name, getattr(self, field.name)[rows])
+        return part
 
 
 @dataclass

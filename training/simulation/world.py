@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -333,12 +334,25 @@ def draw_world(
 
 def draw_worlds(count: int, seed: int, *, only: Ways | None = None, without: Ways | None = None) -> tuple[World, ...]:
     """Draw some worlds; each has its own seed, so that more of them leave the first ones as they are."""
+    return _drawn(count, seed, _fixed(only), _fixed(without))
+
+
+_Fixed = tuple[tuple[str, tuple[str, ...]], ...]
+
+
+def _fixed(ways: Ways | None) -> _Fixed:
+    return tuple(sorted((switch, tuple(sorted(some))) for switch, some in (ways or {}).items()))
+
+
+@lru_cache(maxsize=16)
+def _drawn(count: int, seed: int, only: _Fixed, without: _Fixed) -> tuple[World, ...]:
+    """Draw worlds once for all cells of a plan."""
     return tuple(
         draw_world(
             np.random.Generator(np.random.SFC64(np.random.SeedSequence([seed, index, 77]))),
             name=f"world {index}",
-            only=only,
-            without=without,
+            only=dict(only),
+            without=dict(without),
         )
         for index in range(count)
     )
