@@ -14,7 +14,7 @@ from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
 from models.estimators.linear_inputs import LinearFeatures
-from models.survival.estimator import FeatureColumns, FloatArray, Outcomes, check_days, check_outcomes, require_events
+from models.survival.estimator import FloatArray, Outcomes, check_days, check_rows, require_events
 
 
 class CoxRegression(BaseEstimator):  # type: ignore[misc]
@@ -66,9 +66,8 @@ class CoxRegression(BaseEstimator):  # type: ignore[misc]
         BadInput
             If the outcomes contradict themselves or hold no event.
         """
-        outcomes = check_outcomes(time, event, entry, weights)
+        self.features_, values, outcomes = check_rows(X, time, event, entry, weights)
         require_events(outcomes)
-        self.features_, values = FeatureColumns.learn(X)
         self.linear_ = LinearFeatures.learn(values, outcomes.weights)
         design = self.linear_.apply(values)
         risk_sets = _RiskSets(outcomes)

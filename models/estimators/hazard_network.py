@@ -13,7 +13,6 @@ from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
 from models.base.day_grid import DAYS, survival_at
-from models.base.errors import BadInput
 from models.base.threads import thread_limit
 from models.estimators.baseline_hazard import SmoothStart
 from models.estimators.monotone_network import AdamW, Array, ForwardPass, Weights, first_weights
@@ -24,8 +23,9 @@ from models.survival.estimator import (
     Outcomes,
     check_days,
     check_grid,
-    check_outcomes,
+    check_rows,
     require_events,
+    require_same_length,
 )
 from models.survival.kaplan_meier import censoring_distribution, censoring_weights
 from models.survival.person_periods import PersonPeriods
@@ -246,17 +246,9 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
             If the outcomes contradict themselves or hold no event within the grid.
         """
         self.grid_ = check_grid(DAYS if self.days is None else self.days)
-        outcomes = check_outcomes(time, event, entry, weights)
-        self.features_, values = FeatureColumns.learn(X)
-        if len(values) != len(outcomes):
-            raise BadInput.one(
-                "X", f"has {len(values)} rows; time has {len(outcomes)}.", "Give one row for each outcome."
-            )
+        self.features_, values, outcomes = check_rows(X, time, event, entry, weights)
         told = np.empty((len(values), 0)) if hidden is None else FeatureColumns.learn(hidden, "hidden")[1]
-        if len(told) != len(outcomes):
-            raise BadInput.one(
-                "hidden", f"has {len(told)} rows; time has {len(outcomes)}.", "Give one row for each outcome."
-            )
+        require_same_length("hidden", told, outcomes)
         used = (outcomes.entry < self.grid_[-1]) & (outcomes.weights > 0)
         values, told, outcomes = values[used], told[used], outcomes.take(used).until(float(self.grid_[-1]))
         require_events(outcomes)

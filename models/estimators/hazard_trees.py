@@ -16,18 +16,17 @@ from sklearn.model_selection import GroupKFold
 from sklearn.utils.validation import check_is_fitted
 
 from models.base.day_grid import DAYS, survival_at
-from models.base.errors import BadInput
 from models.base.threads import thread_limit
 from models.estimators.baseline_hazard import FEW_EVENTS, SmoothStart
 from models.estimators.tree_inputs import FeatureCodes, fit_for_trees
 from models.survival.estimator import (
-    FeatureColumns,
     FloatArray,
     Outcomes,
     check_days,
     check_grid,
-    check_outcomes,
+    check_rows,
     require_events,
+    require_same_length,
 )
 from models.survival.person_periods import PersonPeriods
 
@@ -178,16 +177,12 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
             If the outcomes contradict themselves or hold no event within the grid.
         """
         self.grid_ = check_grid(DAYS if self.days is None else self.days)
-        outcomes = check_outcomes(time, event, entry, weights)
-        self.features_, values = FeatureColumns.learn(X)
+        self.features_, values, outcomes = check_rows(X, time, event, entry, weights)
         rng = np.random.default_rng(self.seed)
         labels = (
             rng.permutation(len(outcomes)) if groups is None else np.unique(np.asarray(groups), return_inverse=True)[1]
         )
-        if len(values) != len(outcomes) or len(labels) != len(outcomes):
-            raise BadInput.one(
-                "X", f"has {len(values)} rows; time has {len(outcomes)}.", "Give one row for each outcome."
-            )
+        require_same_length("groups", labels, outcomes)
         used = (outcomes.entry < self.grid_[-1]) & (outcomes.weights > 0)
         values, labels, outcomes = values[used], labels[used], outcomes.take(used).until(float(self.grid_[-1]))
         require_events(outcomes)

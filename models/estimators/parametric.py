@@ -12,7 +12,7 @@ from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
 from models.estimators.linear_inputs import LinearFeatures
-from models.survival.estimator import FeatureColumns, FloatArray, Outcomes, check_days, check_outcomes, require_events
+from models.survival.estimator import FloatArray, Outcomes, check_days, check_rows, require_events
 
 Graded = tuple[FloatArray, FloatArray, FloatArray]
 """A value for each row and its derivatives by the first and the second parameter."""
@@ -76,9 +76,8 @@ class ParametricRegression(BaseEstimator):  # type: ignore[misc]
         BadInput
             If the outcomes contradict themselves or hold no event.
         """
-        outcomes = check_outcomes(time, event, entry, weights)
+        self.features_, values, outcomes = check_rows(X, time, event, entry, weights)
         require_events(outcomes)
-        self.features_, values = FeatureColumns.learn(X)
         self.linear_ = LinearFeatures.learn(values, outcomes.weights)
         # Working in units of the mean time makes the fit the same in days, hours or weeks.
         self.time_scale_ = float(np.average(outcomes.time, weights=outcomes.weights))

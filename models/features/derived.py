@@ -36,6 +36,22 @@ UNKNOWN: Final[Mapping[str, float]] = {f.name: f.unknown for f in FEATURES if no
 `models.features.inferred_topups.with_inferred_topups`)."""
 
 
+LEAST_CHARGE_SHARE: Final = 0.02
+"""A charge smaller than this counts as this large where a rise is divided by it. Invented."""
+
+WARMER_PARKED_C: Final = 3.0
+WARMER_DRIVEN_C: Final = 8.0
+"""How much warmer than the air a pack is on the mean of a day, and when its fault is confirmed, while it is driven.
+Invented."""
+
+USUAL_AMBIENT_C: Final = 15.0
+"""Stands in for an unknown temperature where the spread limit is read: it depends on the family far more. Invented."""
+
+METER_ERROR_SHARE: Final = 0.02
+CHARGE_ERROR: Final = 0.06
+"""Error of a missing charge that a rest deviation tells, in rated capacities; relative error of a noted charge. Invented."""
+
+
 @dataclass(frozen=True)
 class RowFamilies:
     """The family of each of m rows.
@@ -135,13 +151,15 @@ def _rise(out: dict[str, Floats]) -> None:
     rise = out["rest_after_v"] - out["rest_before_v"]
     rise = np.where(np.isnan(rise), out["noted_rise_v"], rise)
     out["after_rise_mv_per_cell"] = 1e3 * rise / out["cells_per_block"]
-    out["after_rise_per_share_mv"] = out["after_rise_mv_per_cell"] / np.maximum(out["charge_share"], 0.02)
+    out["after_rise_per_share_mv"] = out["after_rise_mv_per_cell"] / np.maximum(out["charge_share"], LEAST_CHARGE_SHARE)
 
 
 def _temperature(out: dict[str, Floats], families: RowFamilies) -> None:
-    out["leak_factor"] = families.apply(lambda f, t: arrhenius_factor(t + 3.0, f.self_discharge_ev), out["ambient_c"])
-    # Without a temperature the limit at 15 °C stands in: it depends on the family far more than on the weather.
-    warm = np.round(np.where(np.isnan(out["ambient_c"]), 15.0, out["ambient_c"]) + 8.0)
+    out["leak_factor"] = families.apply(
+        lambda f, t: arrhenius_factor(t + WARMER_PARKED_C, f.self_discharge_ev), out["ambient_c"]
+    )
+    ambient = np.where(np.isnan(out["ambient_c"]), USUAL_AMBIENT_C, out["ambient_c"])
+    warm = np.round(ambient + WARMER_DRIVEN_C)
     out["critical_share"] = families.apply(lambda f, t: np.array([critical_share(f, float(v)) for v in t]), warm)
 
 
@@ -149,9 +167,11 @@ def _physics(out: dict[str, Floats], families: RowFamilies) -> None:
     """Join the evidence to one missing charge, one loss and the day on which a steady leak reaches the limit."""
     out["level_share"] = out["before_missing_share"] - out["charge_share"]
     out["charge_surplus_share"] = -out["level_share"]
-    held, meter = out["now_rest_held_days"], 0.02
+    held = out["now_rest_held_days"]
     out["now_loss_share_per_day"] = (out["now_missing_share"] - out["level_share"]) / held
-    out["now_loss_error_share_per_day"] = np.sqrt(2 * meter**2 + (0.06 * out["charge_share"]) ** 2) / held
+    out["now_loss_error_share_per_day"] = (
+        np.sqrt(2 * METER_ERROR_SHARE**2 + (CHARGE_ERROR * out["charge_share"]) ** 2) / held
+    )
     # The block on its own, from the end of the charge to the release: what it lost is not hidden by its capacity.
     out["end_drop_share"] = out["release_m"] / out["release_mm"] - out["end_missing_share"]
     out |= estimate(out, families.of(lambda f: f.hysteresis_charge_v))

@@ -16,7 +16,7 @@ from models.base.arrays import Floats, Rows
 from models.features.derived import RawFeatures, RowFamilies, derive
 from models.features.information import INFORMATION, VISITS, add_up, apparent_missing, days_of_loss
 from models.packs.draw_down import HELD_MOST_C, draw_down_rows
-from models.packs.tables import SECONDS_PER_DAY, HistoryTables, block_columns, to_days
+from models.packs.tables import SECONDS_PER_DAY, VOLT_DECIMALS, HistoryTables, block_columns, to_days
 from models.physics.cell_curves import ocv_v, resistance_mohm, soc_from_rest
 from models.physics.imbalance import (
     AGED_RESISTANCE,
@@ -44,6 +44,19 @@ RELEASE_VISIT_DAYS: Final = 4.0
 
 VISIT_DAYS: Final = 0.2
 """Readings this close together belong to one visit. Invented."""
+
+EARLIER_VISIT_DAYS: Final = 5.0
+"""A rest reading this long before the newest one before the charge is of an earlier visit, and tells a decline.
+Invented."""
+
+LEAST_LOAD_A: Final = 2.0
+"""A noted current below this is no load that tells anything: it is read as not noted. Invented."""
+
+LEAST_SPREAD_DAYS2: Final = 2.0
+"""Sum of squared distances from their mean, in days, that readings must have to tell a trend. Invented."""
+
+LEAST_HOLD_DAYS: Final = 0.5
+"""A hold shorter than this counts as this long where a charge is divided by it. Invented."""
 
 
 @dataclass(frozen=True)
@@ -267,7 +280,9 @@ def _readings(
         stands = aside_from[row] > at.origin[moment]
         moment, row = moment[stands], row[stands]
     # Single-precision tables and files with a few decimals must give the same features: trees split on the last digit.
-    volts = np.round(tables.readings[block_columns(tables.readings)].to_numpy(np.float64)[readings.order], 4)
+    volts = np.round(
+        tables.readings[block_columns(tables.readings)].to_numpy(np.float64)[readings.order], VOLT_DECIMALS
+    )
     deviation = deviation_v(volts)
     state = tables.readings["state"].to_numpy(dtype=object)[readings.order]
     current = tables.readings["current_a"].to_numpy(np.float64, na_value=np.nan)[readings.order]
@@ -292,7 +307,7 @@ def _readings(
 
     def per_load(picked: _Pick, values: Floats, reference: float) -> Floats:
         amps = np.abs(picked.take(current))
-        amps = np.where(np.isnan(amps) | (amps < 2), ASSUMED_LOAD_SHARE * peak, amps)
+        amps = np.where(np.isnan(amps) | (amps < LEAST_LOAD_A), ASSUMED_LOAD_SHARE * peak, amps)
         return np.asarray(1e3 * values / cells * reference / amps)
 
     def excess(rest: _Pick, load: _Pick) -> Floats:
@@ -312,7 +327,7 @@ def _readings(
     out["before_load_elsewhere_mv_per_cell"] = per_load(load_b, load_b.own - load_b.lowest_other, LOAD_REFERENCE_A)
     out["before_lead"] = np.where(rest_b.known, weakest_block(rest_b.deviation)[1], np.nan)
     rest_b_day = rest_b.take(day)
-    earlier = pick(before & is_state["rest"] & (day[row] < (rest_b_day - 5)[moment]))
+    earlier = pick(before & is_state["rest"] & (day[row] < (rest_b_day - EARLIER_VISIT_DAYS)[moment]))
     apart = rest_b_day - earlier.take(day)
     out["before_decline_share_per_day"] = (
         out["before_missing_share"] - at.packs.apply(missing_charge_share, earlier.own)
@@ -366,7 +381,7 @@ def _information(
     own = own[used] / at.packs.of(lambda f: f.cells_per_block)[moment]
     sign = np.select([state[row] == "rest", state[row] == "charge"], [0.0, -1.0], 1.0)
     amps = np.abs(current[row])
-    guessed = (sign != 0) & ~(amps >= 2)
+    guessed = (sign != 0) & ~(amps >= LEAST_LOAD_A)
     usual = (
         np.where(sign < 0, ASSUMED_CHARGE_SHARE, ASSUMED_LOAD_SHARE) * at.packs.of(lambda f: f.peak_current_a)[moment]
     )
@@ -401,7 +416,7 @@ def _trend(
 ) -> Floats:
     """Slope of the scaled deviation under discharge over time since the charge, by least squares; NaN if too short."""
     m, r = moment[mask], row[mask]
-    amps = np.where(np.isnan(current[r]) | (current[r] < 2), ASSUMED_LOAD_SHARE * peak[m], current[r])
+    amps = np.where(np.isnan(current[r]) | (current[r] < LEAST_LOAD_A), ASSUMED_LOAD_SHARE * peak[m], current[r])
     y = 1e3 * deviation[r, block[m]] / cells[m] * LOAD_REFERENCE_A / amps
     known = ~np.isnan(y)
     m, x, y = m[known], day[r][known], y[known]
@@ -413,7 +428,7 @@ def _trend(
     middle = total(x) / np.maximum(number, 1)
     x = x - middle[m]
     spread = total(x * x)
-    enough = (number >= 2) & (spread >= 2.0)
+    enough = (number >= 2) & (spread >= LEAST_SPREAD_DAYS2)
     return np.asarray(np.where(enough, total(x * y) / np.where(enough, spread, 1.0), np.nan), dtype=np.float64)
 
 
@@ -450,4 +465,4 @@ def _earlier(out: dict[str, Floats], tables: HistoryTables, at: _Moments, topups
     out["last_same_block"] = np.where(has, same, np.nan)
     stored = _column(tables.topups, "charge_ah", at.previous_topup) * at.packs.of(lambda f: f.coulombic_efficiency)
     share = stored / at.packs.of(lambda f: f.rated_ah)
-    out["last_loss_share_per_day"] = np.where(has & same, share / np.maximum(last_hold, 0.5), np.nan)
+    out["last_loss_share_per_day"] = np.where(has & same, share / np.maximum(last_hold, LEAST_HOLD_DAYS), np.nan)

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from models.base.arrays import Bools
+from models.features.raw import RELEASE_VISIT_DAYS
 
 
 def evidence_group(X: pd.DataFrame) -> NDArray[np.object_]:
@@ -20,7 +21,7 @@ def evidence_group(X: pd.DataFrame) -> NDArray[np.object_]:
         "fresh" or "holding", and "rich", "thin", "bare", "read since" or "not read since": "fresh, rich" and the like.
     """
     since = ~(X["now_rest_mv_per_cell"].isna() & X["now_load_mv_per_cell"].isna()).to_numpy()
-    holding = since | (X["held_days"] > 4.0).to_numpy()
+    holding = since | (X["held_days"] > RELEASE_VISIT_DAYS).to_numpy()
     rich, bare = rich_evidence(X), bare_evidence(X)
     return np.select(
         [since, bare & holding, holding, bare, rich],

@@ -11,6 +11,7 @@ import pandas as pd
 from models.base.arrays import Bools, Floats
 from models.base.messages import Said, say
 from models.features.definitions import FEATURES
+from models.features.raw import RELEASE_VISIT_DAYS
 from models.forecasts.forecast import Flag
 from models.forecasts.seen_range import FAR, SeenRange
 
@@ -27,6 +28,9 @@ LOWER_UNDER_LOAD_MV_PER_CELL: Final = 15.0
 
 MUCH_CHARGE_SHARE: Final = 0.12
 """Charge over what the rest reading said was missing that a sound block would not have taken. Invented."""
+
+JOINT_MOHM_PER_CELL: Final = 1.0
+"""Resistance beyond the others', per cell, from which a level block is suspected of a bad joint. Invented."""
 
 _NONSENSE_ABOVE: Final = {f.name: f.nonsense_above for f in FEATURES if isfinite(f.nonsense_above)}
 _FEATURE: Final = {f.name: f for f in FEATURES}
@@ -136,7 +140,7 @@ def _of_gaps(row: dict[str, float], gap: float) -> list[Flag]:
         )
     if not known("ambient_c"):
         flags.append(Flag("weather-unknown", say("Neither the expected temperature nor that of the pack is known.")))
-    if row["held_days"] > 4 and not gap <= STALE_DAYS:
+    if row["held_days"] > RELEASE_VISIT_DAYS and not gap <= STALE_DAYS:
         flags.append(
             Flag("stale", say("The newest reading is more than ten days old; a new one would sharpen this forecast."))
         )
@@ -163,7 +167,7 @@ def _of_contradictions(row: dict[str, float]) -> list[Flag]:
                 say("Before the charge another block fell lower under load than the one that was topped up."),
             )
         )
-    if row["after_excess_mohm_per_cell"] > 1.0 and row["before_rest_mv_per_cell"] > -LEVEL_MV_PER_CELL:
+    if row["after_excess_mohm_per_cell"] > JOINT_MOHM_PER_CELL and row["before_rest_mv_per_cell"] > -LEVEL_MV_PER_CELL:
         flags.append(
             Flag(
                 "looks-like-joint",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol, Self, runtime_checkable
+from typing import Any, Protocol, Self, runtime_checkable
 
 import numpy as np
 import pandas as pd
@@ -178,6 +178,47 @@ class FeatureColumns:
                 "monotone", f"names column {column}; there are {len(self.names)}.", "Count columns from 0."
             )
         return int(column)
+
+
+def check_rows(
+    X: ArrayLike | pd.DataFrame,
+    time: ArrayLike,
+    event: ArrayLike,
+    entry: ArrayLike | None = None,
+    weights: ArrayLike | None = None,
+) -> tuple[FeatureColumns, FloatArray, Outcomes]:
+    """Check what an estimator is to learn from; every `fit` begins so.
+
+    Parameters
+    ----------
+    X : array or DataFrame, shape (n, p)
+        NaN for missing.
+    time, event, entry, weights : array_like, shape (n,)
+        As for `check_outcomes`.
+
+    Returns
+    -------
+    features : FeatureColumns
+    values : array, shape (n, p)
+    outcomes : Outcomes
+
+    Raises
+    ------
+    BadInput
+        If the outcomes contradict themselves, or the table has another number of rows.
+    """
+    outcomes = check_outcomes(time, event, entry, weights)
+    features, values = FeatureColumns.learn(X)
+    require_same_length("X", values, outcomes)
+    return features, values, outcomes
+
+
+def require_same_length(called: str, values: NDArray[Any], outcomes: Outcomes) -> None:
+    """Raise `BadInput` unless a table has one row for each outcome."""
+    if len(values) != len(outcomes):
+        raise BadInput.one(
+            called, f"has {len(values)} rows; time has {len(outcomes)}.", "Give one row for each outcome."
+        )
 
 
 def check_days(days: ArrayLike, horizon: float = np.inf) -> FloatArray:

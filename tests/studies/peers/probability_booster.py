@@ -14,10 +14,9 @@ from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.utils.validation import check_is_fitted
 
 from models.base.day_grid import DAYS, survival_at
-from models.base.errors import BadInput
 from models.base.threads import thread_limit
 from models.estimators.tree_inputs import FeatureCodes, fit_for_trees
-from models.survival.estimator import FeatureColumns, FloatArray, check_days, check_grid, check_outcomes, require_events
+from models.survival.estimator import FloatArray, check_days, check_grid, require_events
 from models.survival.kaplan_meier import MIN_FOLLOWED, censoring_weights
 
 CHUNK_ROWS: Final = 4096
@@ -100,12 +99,7 @@ class ProbabilityBooster(BaseEstimator):  # type: ignore[misc]
             If the outcomes contradict themselves or hold no event within the grid.
         """
         self.grid_ = check_grid(DAYS if self.days is None else self.days)
-        outcomes = check_outcomes(time, event, entry, weights)
-        self.features_, values = FeatureColumns.learn(X)
-        if len(values) != len(outcomes):
-            raise BadInput.one(
-                "X", f"has {len(values)} rows; time has {len(outcomes)}.", "Give one row for each outcome."
-            )
+        self.features_, values, outcomes = check_rows(X, time, event, entry, weights)
         used = (outcomes.entry < self.grid_[-1]) & (outcomes.weights > 0)
         values, outcomes = values[used], outcomes.take(used).until(float(self.grid_[-1]))
         require_events(outcomes)

@@ -16,13 +16,13 @@ from sklearn.utils.validation import check_is_fitted
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
 from models.survival.estimator import (
-    FeatureColumns,
     FloatArray,
     Outcomes,
     SurvivalEstimator,
     check_days,
     check_grid,
-    check_outcomes,
+    check_rows,
+    require_same_length,
 )
 from models.survival.kaplan_meier import censoring_weights, own_day
 
@@ -93,14 +93,10 @@ class ConvexStack(BaseEstimator):  # type: ignore[misc]
         self.grid_ = check_grid(DAYS if self.days is None else self.days)
         if not self.members:
             raise BadInput.one("members", "is empty.", "Give at least one estimator.")
-        outcomes = check_outcomes(time, event, entry, weights)
-        self.features_, values = FeatureColumns.learn(X)
+        self.features_, values, outcomes = check_rows(X, time, event, entry, weights)
         frame = pd.DataFrame(values, columns=list(self.features_.names))
         labels = np.random.default_rng(self.seed).permutation(len(outcomes)) if groups is None else np.asarray(groups)
-        if len(values) != len(outcomes) or labels.shape != outcomes.time.shape:
-            raise BadInput.one(
-                "groups", "or X has another length than time.", "Give one row and one label for each outcome."
-            )
+        require_same_length("groups", labels, outcomes)
         if len(np.unique(labels)) < self.folds:
             raise BadInput.one(
                 "groups", f"names fewer than {self.folds} packs.", "Give more packs, or ask for fewer folds."
