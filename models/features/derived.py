@@ -49,7 +49,7 @@ USUAL_AMBIENT_C: Final = 15.0
 
 METER_ERROR_SHARE: Final = 0.02
 CHARGE_ERROR: Final = 0.06
-"""Error of a missing charge that a rest deviation tells, in rated capacities; relative error of a noted charge. Invented."""
+"""Error of a missing charge told by a rest deviation, in rated capacities, and of a noted one, relative. Invented."""
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from sklearn.utils.validation import check_is_fitted
 from models.base.day_grid import DAYS, survival_at
 from models.base.threads import thread_limit
 from models.estimators.tree_inputs import FeatureCodes, fit_for_trees
-from models.survival.estimator import FloatArray, check_days, check_grid, require_events
+from models.survival.estimator import FloatArray, check_days, check_grid, check_rows, require_events
 from models.survival.kaplan_meier import MIN_FOLLOWED, censoring_weights
 
 CHUNK_ROWS: Final = 4096
