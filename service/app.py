@@ -68,7 +68,7 @@ def create_app(
     if models is None:
 
         def warn(problem: Problem) -> None:
-            log.warning("loose permissions", **problem.as_dict())
+            log.warning("model not taken up", **problem.as_dict())
 
         models = RegistrySource(ModelRegistry(settings.models_dir, warn))
     app = FastAPI(

@@ -8,6 +8,10 @@ from urllib.parse import urlsplit
 
 from starlette.requests import Request
 
+FORWARDED: Final = ("forwarded", "via", "x-forwarded-for", "x-forwarded-host", "x-forwarded-proto", "x-real-ip")
+"""What a proxy adds to what it passes on (RFC 7239; RFC 9110, 7.6.3; the rest is common practice, no source): somebody
+from elsewhere asks."""
+
 LOOPBACK_NAMES: Final = frozenset({"localhost"})
 
 
@@ -15,7 +19,8 @@ def called_by_own_name(request: Request, host: str) -> bool:
     """Tell whether a request names this machine, or the address that the service was told to listen on.
 
     A web page of another site can have its own name point to this machine, and then send requests with the browser of
-    somebody who sits at it (DNS rebinding). Such a request names that site, in ``Host`` or in ``Origin``.
+    somebody who sits at it (DNS rebinding). Such a request names that site, in ``Host`` or in ``Origin``. And what a
+    proxy passes on comes from elsewhere, whatever name it is called by.
 
     Parameters
     ----------
@@ -23,6 +28,8 @@ def called_by_own_name(request: Request, host: str) -> bool:
     host : str
         As in the settings.
     """
+    if any(name in request.headers for name in FORWARDED):
+        return False
     origin = request.headers.get("origin")
     return _is_own(f"//{request.headers.get('host', '')}", host) and (origin is None or _is_own(origin, host))
 

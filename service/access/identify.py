@@ -118,7 +118,7 @@ def _anyone(request: Request) -> Caller | Response:
         return NO_KEYS
     detail = (
         "Without access keys this service answers only by the name of this machine (localhost or a loopback address), "
-        "so that no page of another site can call it through a browser. Make a key to call it by another name."
+        "and not through a proxy, so that nobody from elsewhere can call it. Make a key to call it otherwise."
     )
     return problem_response(request, 421, detail)
 

@@ -96,7 +96,9 @@ def revoke_key(session: Session, key_id: str, now: datetime) -> ApiKey:
     Conflict
         It is the last key of an administrator while others are in use.
     """
-    row = session.get(ApiKey, key_id, with_for_update=True)
+    # Two administrators may revoke each other at the same moment: both see all their keys, one after the other.
+    session.scalars(select(ApiKey.id).where(ApiKey.role == "admin").order_by(ApiKey.id).with_for_update()).all()
+    row = session.get(ApiKey, key_id, with_for_update=True, populate_existing=True)
     if row is None:
         raise NoSuchRecord(_("There is no access key %(name)s.") % {"name": key_id})
     if row.revoked_at is None:

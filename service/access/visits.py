@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
+import fcntl
 import os
 import secrets
 from dataclasses import dataclass
@@ -25,25 +25,40 @@ COOKIE: Final = "tideover_visit"
 LASTS: Final = timedelta(hours=12)
 """A working day: who signs in by morning need not do so again before evening."""
 
+SECRET_BYTES: Final = 32
 SECRET_FILE: Final = "pages.secret"  # noqa: S105  the name of a file
 
 
 @cache
 def _secret(home: Path) -> bytes:
     path = home / SECRET_FILE
-    if path.exists():
-        return path.read_bytes()
+    if found := _whole_secret(path):
+        return found
     home.mkdir(mode=0o700, parents=True, exist_ok=True)
-    with contextlib.suppress(FileExistsError):
-        # Whole or not there: another process that looks meanwhile must not read half of it.
+    with (home / f"{SECRET_FILE}.lock").open("w") as lock:
+        # One process makes it while others look: a power cut may have left it empty, and with an empty secret
+        # anybody could sign.
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if found := _whole_secret(path):
+            return found
         fresh = home / f"{SECRET_FILE}.{secrets.token_hex(8)}"
-        with os.fdopen(os.open(fresh, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "wb") as file:
-            file.write(secrets.token_bytes(32))
         try:
-            os.link(fresh, path)
+            with os.fdopen(os.open(fresh, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "wb") as file:
+                file.write(secrets.token_bytes(SECRET_BYTES))
+                file.flush()
+                os.fsync(file.fileno())
+            fresh.replace(path)
         finally:
-            fresh.unlink()
+            fresh.unlink(missing_ok=True)
     return path.read_bytes()
+
+
+def _whole_secret(path: Path) -> bytes | None:
+    try:
+        found = path.read_bytes()
+    except FileNotFoundError:
+        return None
+    return found if len(found) >= SECRET_BYTES else None
 
 
 def seal(request: Request, salt: str) -> URLSafeSerializer:

@@ -22,7 +22,7 @@ def settings_here(**options: Any) -> Settings:
 
 
 def registry_here(settings: Settings) -> ModelRegistry:
-    """Open the registry; loose permissions are reported on standard error."""
+    """Open the registry; why a model is not taken up is told on standard error."""
     from training.registry import ModelRegistry
 
     def warn(problem: Problem) -> None:

@@ -105,12 +105,12 @@ def test_service_takes_up_a_promotion_without_a_restart(home, tmp_path, settings
         assert client.get("/readyz").json()["model_id"] == name
 
 
-def test_loose_permissions_are_reported_on_the_command_line(home, tmp_path, tideover, van_case):
+def test_loose_permissions_are_refused_on_the_command_line(home, tmp_path, tideover, van_case):
     own = shutil.copytree(home, tmp_path / "home")
     (own / "models").chmod(0o770)
     path = tmp_path / "case.json"
     path.write_text(json.dumps(van_case))
     ran = tideover("forecast", path, env={"TIDEOVER_HOME": str(own)})
-    assert ran.exit_code == 0
+    assert ran.exit_code != 0
     assert "Other users of this machine may write to it" in ran.stderr
     assert "chmod go-w" in ran.stderr

@@ -3,11 +3,12 @@
 A joblib file is a pickle, and loading a pickle runs whatever its writer put in. So the bytes are compared with the
 digest in the manifest first, and only those same bytes, from memory, are unpickled. The digest guards against damage
 and against files put there by mistake; against somebody who can write both files only the folder's permissions help,
-which is why a folder that others may write to is reported.
+which is why nothing is loaded from files and folders that others may write to, or that are links or another's.
 """
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import io
 import json
@@ -18,7 +19,8 @@ import shutil
 import stat
 import tempfile
 import warnings
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from importlib.metadata import version
@@ -152,7 +154,7 @@ class ModelRegistry:
     folder : Path
         Made on the first `save`, for this user only.
     warn : callable taking a `Problem`
-        Told when others than this user may write to the folder; by default a Python warning.
+        Told why a model that was promoted is not taken up; by default a Python warning.
     """
 
     def __init__(self, folder: Path, warn: Callable[[Problem], None] = _warn) -> None:
@@ -252,7 +254,7 @@ class ModelRegistry:
         manifest = self.manifest(model_id)
         folder = self.folder / model_id
         for path in (self.folder, folder, folder / MANIFEST_FILE, folder / PAYLOAD_FILE, folder / REPORT_FILE):
-            self._check_permissions(path)
+            _require_own(path, link=path == self.folder)
         _check_versions(manifest, folder)
         report = _checked_bytes(folder / REPORT_FILE, manifest.report_sha256)
         payload = _checked_bytes(folder / PAYLOAD_FILE, manifest.payload_sha256, manifest.payload_bytes)
@@ -332,8 +334,9 @@ class ModelRegistry:
             Kept in the history: the comparison it won, or the reason for doing without.
         """
         self._checked(model_id)
-        if self.current_id() != model_id:
-            self._move(Move(at=at, action="promote", model_id=model_id, why=why))
+        with self._moving():
+            if self.current_id() != model_id:
+                self._move(Move(at=at, action="promote", model_id=model_id, why=why))
 
     def rollback(self, at: datetime) -> str:
         """Go back to the model that was current before the last promotion, and return its name.
@@ -343,16 +346,17 @@ class ModelRegistry:
         BadInput
             There is no earlier model.
         """
-        stack = self._pointer().stack()
-        if len(stack) < 2:
-            raise BadInput.one(
-                "model",
-                "There is no earlier model to go back to.",
-                "Promote one by name with `tideover models promote`.",
-            )
-        self._checked(stack[-2])
-        self._move(Move(at=at, action="rollback", model_id=stack[-1]))
-        return stack[-2]
+        with self._moving():
+            stack = self._pointer().stack()
+            if len(stack) < 2:
+                raise BadInput.one(
+                    "model",
+                    "There is no earlier model to go back to.",
+                    "Promote one by name with `tideover models promote`.",
+                )
+            self._checked(stack[-2])
+            self._move(Move(at=at, action="rollback", model_id=stack[-1]))
+            return stack[-2]
 
     def history(self) -> tuple[Move, ...]:
         """Return every promotion and rollback, oldest first."""
@@ -373,6 +377,17 @@ class ModelRegistry:
         except ModelRefused:
             return None
 
+    @contextmanager
+    def _moving(self) -> Iterator[None]:
+        """Keep every other process and thread from moving the pointer between its being read and written."""
+        self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        handle = os.open(self.folder, os.O_RDONLY)
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX)
+            yield
+        finally:
+            os.close(handle)
+
     def _move(self, move: Move) -> None:
         # Pointer and history are one file, so that a crash cannot leave them telling different stories.
         pointer = _Pointer(history=(*self._pointer().history, move))
@@ -386,6 +401,8 @@ class ModelRegistry:
 
     def _pointer(self) -> _Pointer:
         path = self.folder / POINTER_FILE
+        _require_own(self.folder, link=True)
+        _require_own(path)
         try:
             pointer = _Pointer.model_validate_json(path.read_bytes())
             pointer.stack()
@@ -396,16 +413,6 @@ class ModelRegistry:
                 path, "It is cut off or was changed.", "Delete it, then promote a model with `tideover models promote`."
             ) from None
         return pointer
-
-    def _check_permissions(self, path: Path) -> None:
-        if path.exists() and path.stat().st_mode & (stat.S_IWGRP | stat.S_IWOTH):
-            self.warn(
-                Problem(
-                    str(path),
-                    "Other users of this machine may write to it, and loading a model runs code.",
-                    f"Take their right away: chmod go-w '{path}'.",
-                )
-            )
 
 
 def model_card(manifest: Manifest) -> str:
@@ -485,6 +492,26 @@ def _write(path: Path, content: bytes) -> None:
         file.write(content)
         file.flush()
         os.fsync(file.fileno())
+
+
+def _require_own(path: Path, *, link: bool = False) -> None:
+    """Refuse what others may write to, what is another's (but for the administrator's), and, unless allowed, a link."""
+    try:
+        facts = path.stat(follow_symlinks=link)
+    except FileNotFoundError:
+        return
+    if stat.S_ISLNK(facts.st_mode):
+        raise _refused(path, "It is a link, and loading a model runs code.", "Put the file itself there.")
+    if facts.st_uid not in (0, os.geteuid()):
+        raise _refused(
+            path, "It belongs to another user of this machine, and loading a model runs code.", f"chown it: '{path}'."
+        )
+    if facts.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
+        raise _refused(
+            path,
+            "Other users of this machine may write to it, and loading a model runs code.",
+            f"Take their right away: chmod go-w '{path}'.",
+        )
 
 
 def _checked_bytes(path: Path, sha256: str, size: int | None = None) -> bytes:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
 import pickle
 import stat
 import subprocess
 import sys
+import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -197,20 +199,58 @@ def test_payload_of_another_kind_is_refused(registry):
 
 
 @pytest.mark.parametrize("mode", [0o020, 0o002])
-@pytest.mark.parametrize("what", [".", "first", "first/model.joblib", "first/manifest.json"])
-def test_folder_open_to_others_is_warned_about(registry, fitted, mode, what):
+@pytest.mark.parametrize("what", [".", "first", "first/model.joblib", "first/manifest.json", "current.json"])
+def test_what_others_may_write_to_is_not_loaded(registry, fitted, mode, what):
     save(registry, fitted)
-    warned: list[Problem] = []
-    watched = ModelRegistry(registry.folder, warn=warned.append)
-    watched.load("first")
-    assert warned == []
+    registry.promote("first", MADE)
+    registry.load_current()
     path = registry.folder / what
     path.chmod(path.stat().st_mode | mode)
-    watched.load("first")
-    assert [p.where for p in warned] == [str(path)]
-    assert "chmod go-w" in warned[0].mend
-    with pytest.warns(UserWarning, match="loading a model runs code"):
-        registry.load("first")
+    with pytest.raises(ModelRefused, match="loading a model runs code") as refused:
+        registry.load_current()
+    assert f"chmod go-w '{path}'" in str(refused.value)
+
+
+@pytest.mark.parametrize("what", ["first", "first/model.joblib", "first/manifest.json", "current.json"])
+def test_a_link_is_not_followed(registry, fitted, tmp_path, what):
+    save(registry, fitted)
+    registry.promote("first", MADE)
+    path = registry.folder / what
+    path.rename(tmp_path / "elsewhere")
+    path.symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(ModelRefused, match="It is a link"):
+        registry.load_current()
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only the administrator can give a file away")
+@pytest.mark.parametrize("what", [".", "first", "first/model.joblib", "current.json"])
+def test_what_belongs_to_another_user_is_not_loaded(registry, fitted, what):
+    save(registry, fitted)
+    registry.promote("first", MADE)
+    os.chown(registry.folder / what, 65534, -1)
+    with pytest.raises(ModelRefused, match="belongs to another user"):
+        registry.load_current()
+
+
+def test_no_move_is_lost_when_many_move_at_once(registry, fitted):
+    for name in ("first", "second"):
+        save(registry, fitted, name)
+    for _ in range(21):
+        registry.promote("first", MADE)
+        registry.promote("second", MADE)
+    assert len(registry.history()) == 42
+
+    def go_back() -> None:
+        for _ in range(10):
+            registry.rollback(MADE)
+
+    movers = [threading.Thread(target=go_back) for _ in range(4)]
+    for mover in movers:
+        mover.start()
+    for mover in movers:
+        mover.join()
+    assert len(registry.history()) == 42 + 40
+    assert registry.current_id() == "second"
 
 
 def test_failed_save_leaves_nothing_behind(registry, fitted):

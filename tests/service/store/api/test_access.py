@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
+import threading
 
 import pytest
+from sqlalchemy.exc import OperationalError
 
 from service.access.callers import ROLES
+from service.access.keys import make_key, revoke_key
 from service.access.roles import MAY, OPEN_PATHS
+from service.core.refusals import Conflict
 from service.store.schema import ApiKey, AuditEntry
 
 
@@ -178,3 +183,27 @@ def test_with_a_key_any_name_will_do(filled, keys):
     """Behind a proxy the service has whatever name the proxy has; the key is what opens it."""
     headers = {"Host": "tideover.marrow-bay.example", **keys["bench"]}
     assert filled.get("/v1/packs", headers=headers).status_code == 200
+
+
+def test_two_administrators_who_revoke_each_other_leave_one(store, clock):
+    """On a real server both transactions run at once; one of them must come to see the other's."""
+    for attempt in range(6):
+        with store.writing() as session:
+            session.query(ApiKey).delete()
+            names = [make_key(session, "t", "admin", None, clock())[0].id for _ in range(2)]
+            make_key(session, "t", "bench", None, clock())
+        both_here = threading.Barrier(2)
+
+        def revoke(name: str, both_here=both_here) -> None:
+            both_here.wait()
+            with contextlib.suppress(Conflict, OperationalError), store.writing() as session:
+                revoke_key(session, name, clock())
+
+        revokers = [threading.Thread(target=revoke, args=(name,)) for name in names]
+        for revoker in revokers:
+            revoker.start()
+        for revoker in revokers:
+            revoker.join()
+        with store.reading() as session:
+            left = session.query(ApiKey).filter(ApiKey.role == "admin", ApiKey.revoked_at.is_(None)).count()
+        assert left == 1, attempt

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import time
+from hashlib import sha256
 
 import pytest
+from itsdangerous import URLSafeSerializer
 
+from service.access.visits import COOKIE, SECRET_FILE
 from service.forecasting.forecasts.examples import example_case
 from training.files.families import load_families
 
@@ -123,3 +126,31 @@ def long_case(readings: int, topups: int) -> dict[str, object]:
 def test_a_long_history_is_answered_in_time(api, soon, address, readings, topups):
     answer = api.post(address, json=long_case(readings, topups))
     assert answer.status_code in (200, 413, 422), answer.text
+
+
+@pytest.mark.parametrize("header", ["Forwarded", "Via", "X-Forwarded-For", "X-Forwarded-Host", "X-Real-IP"])
+def test_without_keys_nobody_is_let_in_through_a_proxy(api, header):
+    assert api.get("/v1/packs").status_code == 200
+    assert api.get("/v1/packs", headers={header: "for=192.0.2.1"}).status_code == 421
+    assert api.get("/bench", headers={header: "for=192.0.2.1"}).status_code == 421
+
+
+def test_behind_a_proxy_a_key_opens_what_it_opens(api, keys):
+    assert api.get("/v1/packs", headers=keys["bench"] | {"X-Forwarded-For": "192.0.2.1"}).status_code == 200
+
+
+@pytest.mark.parametrize("left", [b"", b"\x00" * 5])
+def test_an_empty_secret_signs_nothing(api, keys, tmp_path, left):
+    """As a power cut could leave it: whoever knows that it is empty could write an administrator's cookie."""
+    (tmp_path / SECRET_FILE).write_bytes(left)
+    admin = next(
+        key["id"] for key in api.get("/v1/keys", headers=keys["admin"]).json()["items"] if key["role"] == "admin"
+    )
+    signer = URLSafeSerializer(left, salt=COOKIE, signer_kwargs={"key_derivation": "hmac", "digest_method": sha256})
+    forged = signer.dumps(["number", admin, 2**31])
+    answer = api.get("/admin/keys", headers={"Cookie": f"{COOKIE}={forged}"}, follow_redirects=False)
+    assert answer.status_code in (303, 401)
+    assert len((tmp_path / SECRET_FILE).read_bytes()) == 32
+    assert not [
+        path for path in tmp_path.iterdir() if path.name.startswith(f"{SECRET_FILE}.") and path.suffix != ".lock"
+    ]
