@@ -11,6 +11,7 @@ import tempfile
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, Final
 
@@ -24,6 +25,7 @@ from service.exchange.imports.limits import (
     MOST_COLUMNS,
     MOST_JSON_BYTES,
     REFUSED,
+    SHEETS,
 )
 
 BATCH_ROWS: Final = 5_000
@@ -33,8 +35,40 @@ Row = tuple[int, dict[str, Any]]
 """Number of the row as an editor shows it, and its fields by heading."""
 
 
-def headings_of(path: Path, delimiter: str = ",") -> list[str]:
-    """Return the headings of a CSV or Parquet file.
+RECORDS: Final = (".json", ".jsonl")
+
+
+@dataclass(frozen=True)
+class FileShape:
+    """How the rows lie in a file.
+
+    Attributes
+    ----------
+    encoding, delimiter : str
+        Of a text file.
+    heading_row : int
+        Row of the headings in a text file or sheet, from 1; what stands above is left out.
+    skip_rows : int
+        Rows between the headings and the first values, as one of units.
+    comment : str
+        Sign with which a row begins that is left out; empty for none.
+    sheet : str
+        Name of the sheet in a spreadsheet; empty for the first.
+    """
+
+    encoding: str = "utf-8-sig"
+    delimiter: str = ","
+    heading_row: int = 1
+    skip_rows: int = 0
+    comment: str = ""
+    sheet: str = ""
+
+
+AS_DOCUMENTED: Final = FileShape()
+
+
+def headings_of(path: Path, shape: FileShape = AS_DOCUMENTED) -> list[str]:
+    """Return the headings of a file: CSV or other text, Parquet, spreadsheet, JSON records.
 
     Raises
     ------
@@ -43,12 +77,14 @@ def headings_of(path: Path, delimiter: str = ",") -> list[str]:
     if path.suffix == ".parquet":
         with _unpacked(path, columns_only=True) as stream:
             return _headings(path, stream.schema.names)
-    with readable(path) as file:
-        return _headings(path, next(csv.reader(Lines(path, file), delimiter=delimiter), []))
+    if path.suffix in RECORDS:
+        return _headings(path, _record_headings(path))
+    rows = cells_of(path, shape)
+    return _headings(path, next((cells for number, cells in rows if number >= shape.heading_row), []))
 
 
-def rows_of(path: Path, delimiter: str = ",") -> Iterator[Row]:
-    """Yield the rows of a CSV or Parquet file.
+def rows_of(path: Path, shape: FileShape = AS_DOCUMENTED) -> Iterator[Row]:
+    """Yield the rows of a file: CSV or other text, Parquet, spreadsheet, JSON records.
 
     Raises
     ------
@@ -64,18 +100,93 @@ def rows_of(path: Path, delimiter: str = ",") -> Iterator[Row]:
                     number += 1
                     yield number, dict(zip(headings, cells, strict=True))
         return
-    with readable(path) as file:
+    if path.suffix in RECORDS:
+        yield from ((number, _flat(record)) for number, record in _records(path))
+        return
+    rows = ((number, cells) for number, cells in cells_of(path, shape) if number >= shape.heading_row)
+    headings = _headings(path, next(rows, (0, []))[1])
+    for place, (number, values) in enumerate(rows):
+        if place < shape.skip_rows:
+            continue
+        # A delimiter at the end of each row makes one more field, an empty one.
+        while len(values) > len(headings) and not values[-1].strip():
+            values.pop()
+        fields: dict[str, Any] = dict(zip(headings, values, strict=False))
+        fields.pop("", None)
+        if len(values) != len(headings):
+            fields[""] = f"{len(values)} fields instead of {len(headings)}"
+        yield number, fields
+
+
+def cells_of(path: Path, shape: FileShape = AS_DOCUMENTED) -> Iterator[tuple[int, list[str]]]:
+    """Yield the rows of a text file or a sheet as they stand, empty ones and comments left out.
+
+    Raises
+    ------
+    BadInput
+        The file cannot be read to its end.
+    """
+    if path.suffix in SHEETS:
+        with _unpacked(path, sheet=shape.sheet) as stream:
+            number = 0
+            for batch in stream:
+                for cells in zip(*(column.to_pylist() for column in batch.columns), strict=True):
+                    number += 1
+                    if any(cells):
+                        yield number, list(cells)
+        return
+    with readable(path, shape.encoding) as file:
         lines = Lines(path, file)
-        reader = csv.reader(lines, delimiter=delimiter)
-        headings = _headings(path, next(reader, []))
+        reader = csv.reader(lines, delimiter=shape.delimiter)
         for values in reader:
             lines.length = 0
-            if values:
-                fields = dict(zip(headings, values, strict=False))
-                fields.pop("", None)
-                if len(values) != len(headings):
-                    fields[""] = f"{len(values)} fields instead of {len(headings)}"
-                yield reader.line_num, fields
+            if any(values) and not (shape.comment and values[0].startswith(shape.comment)):
+                yield reader.line_num, values
+
+
+def sheets_of(path: Path) -> list[str]:
+    """Return the names of the sheets that hold anything.
+
+    Raises
+    ------
+    BadInput
+    """
+    with _unpacked(path, columns_only=True) as stream:
+        return list(stream.schema.names)
+
+
+def _records(path: Path) -> Iterator[tuple[int, dict[str, Any]]]:
+    for number, record in histories_of(path):
+        # One object around the list of records is common.
+        lists = [value for value in record.values() if isinstance(value, list)] if isinstance(record, dict) else []
+        if path.suffix == ".json" and number == 1 and lists and all(isinstance(r, dict) for r in lists[0]):
+            yield from enumerate(lists[0], start=1)
+            return
+        if not isinstance(record, dict):
+            raise BadInput.one(
+                f"{path.name} record {number}", "It is no record.", 'Write one object a row, as {"time": ...}.'
+            )
+        yield number, record
+
+
+def _flat(record: dict[str, Any], before: str = "") -> dict[str, Any]:
+    """Name what lies deeper by the way to it; a list is numbered from 1."""
+    flat: dict[str, Any] = {}
+    for name, value in record.items():
+        heading = f"{before}{name}"
+        if isinstance(value, list):
+            value = {str(place): part for place, part in enumerate(value, start=1)}
+        flat |= _flat(value, f"{heading} ") if isinstance(value, dict) else {heading: value}
+    return flat
+
+
+def _record_headings(path: Path) -> list[str]:
+    headings: dict[str, None] = {}
+    for _, record in _records(path):
+        headings |= dict.fromkeys(_flat(record))
+        if len(headings) > MOST_COLUMNS:
+            break
+    return list(headings)
 
 
 def histories_of(path: Path) -> Iterator[tuple[int, Any]]:
@@ -138,26 +249,27 @@ class Lines:
 
 
 @contextmanager
-def readable(path: Path) -> Iterator[IO[str]]:
+def readable(path: Path, encoding: str = "utf-8-sig") -> Iterator[IO[str]]:
     """Open a CSV file, and say it plainly where it turns out to be none."""
     try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
+        with path.open(encoding=encoding, newline="") as file:
             yield file
-    except (csv.Error, UnicodeDecodeError) as error:
+    except (csv.Error, UnicodeError, LookupError) as error:
         raise BadInput.one(
             path.name, f"It cannot be read as CSV: {error}.", "Save it as CSV in UTF-8 with a header row."
         ) from None
 
 
 @contextmanager
-def _unpacked(path: Path, *, columns_only: bool = False) -> Iterator[pa.RecordBatchStreamReader]:
-    """Have a Parquet file unpacked by a process of its own (see `unpacking`), and read what it writes to the end."""
+def _unpacked(path: Path, *, columns_only: bool = False, sheet: str = "") -> Iterator[pa.RecordBatchStreamReader]:
+    """Have a packed file unpacked by a process of its own (see `unpacking`), and read what it writes to the end."""
     command = [sys.executable, "-m", "service.exchange.imports.unpacking", str(path.absolute())]
+    command += ["columns"] if columns_only else ["rows", sheet]
     environment = os.environ | {"ARROW_DEFAULT_MEMORY_POOL": "system", "OMP_NUM_THREADS": "1"}
     with (
         tempfile.TemporaryFile() as told,
         subprocess.Popen(  # noqa: S603  our own program
-            [*command, *(["columns"] if columns_only else [])],
+            command,
             stdout=subprocess.PIPE,
             stderr=told,
             env=environment,
@@ -180,8 +292,13 @@ def _unpacked(path: Path, *, columns_only: bool = False) -> Iterator[pa.RecordBa
             raise BadInput.one(path.name, **json.loads(told.read()))
         if status != 0 or reason:
             raise BadInput.one(
-                path.name, f"It is not a Parquet file that can be read{reason}.", "Check how it was made."
+                path.name, f"It is not a {kind_of(path)} that can be read{reason}.", "Check how it was made."
             )
+
+
+def kind_of(path: Path) -> str:
+    """Return what a packed file is called."""
+    return "spreadsheet" if path.suffix in SHEETS else "Parquet file"
 
 
 def _headings(path: Path, headings: list[str]) -> list[str]:

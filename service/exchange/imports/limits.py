@@ -26,3 +26,6 @@ MOST_FOOTER_BYTES: Final = 16_000_000
 
 REFUSED: Final = 2
 """Status with which the unpacking of a Parquet file ends where it has said what is wrong."""
+
+SHEETS: Final = (".xlsx", ".xlsm", ".xls", ".ods")
+"""Endings of spreadsheets that are unpacked."""

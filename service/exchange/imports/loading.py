@@ -15,7 +15,8 @@ from sqlalchemy.orm import Session
 from models.base.errors import BadInput
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, TopUp
-from service.exchange.imports.files import BATCH_ROWS, headings_of, histories_of, rows_of
+from service.exchange.imports.files import BATCH_ROWS, RECORDS, headings_of, histories_of, rows_of
+from service.exchange.imports.long_form import widened
 from service.exchange.imports.mapping import DOCUMENTED, FileMapping, TableName, documented_mapping
 from service.exchange.imports.rows import RowFault, RowReader
 from service.records.records import Writer
@@ -164,7 +165,7 @@ class _Run:
         self.marked: dict[tuple[str, FactKind, Any], RowFault] = {}
 
     def take_file(self, file: Path, mapping: FileMapping | None) -> None:
-        if file.suffix in (".json", ".jsonl"):
+        if mapping is None and file.suffix in RECORDS:
             self._take_histories(file)
             return
         if mapping is None:
@@ -179,7 +180,10 @@ class _Run:
         else:
             _require_headings(file, mapping)
         reader = RowReader(mapping, file.name, self._blocks_of)
-        rows = rows_of(file, mapping.delimiter)
+        reader.settle_hours(rows_of(file, mapping.shape))
+        rows = rows_of(file, mapping.shape)
+        if mapping.long is not None:
+            rows = widened(rows, mapping, mapping.long)
         self._take(reader, ((number, reader.record(number, fields)) for number, fields in rows))
 
     def _take_histories(self, file: Path) -> None:
@@ -321,9 +325,18 @@ class _Run:
 
 
 def _require_headings(file: Path, mapping: FileMapping) -> None:
-    there = set(headings_of(file, mapping.delimiter))
-    missing = [h for h in (*mapping.columns.values(), *mapping.blocks) if h not in there]
+    there = headings_of(file, mapping.shape)
+    missing = [heading for heading in mapping.headings if heading not in there]
     if missing:
         raise BadInput.one(
-            f"{file.name} row 1", f"There is no column {missing[0]!r}.", "Correct the mapping, or its delimiter."
+            f"{file.name} row {mapping.heading_row}",
+            f"There is no column {missing[0]!r}.",
+            "Correct the mapping, or how it says that the rows lie in the file.",
+        )
+    strange = [h for h in there if h and h not in mapping.headings and h not in (mapping.unused or ())]
+    if mapping.unused is not None and strange:
+        raise BadInput.one(
+            f"{file.name} row {mapping.heading_row}",
+            f"The mapping says nothing of the column {strange[0]!r}.",
+            "Use it, or name it in unused.",
         )

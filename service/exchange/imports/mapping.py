@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Final, Literal, Self, cast
@@ -11,8 +11,9 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from models.base.errors import BadInput, problems_from, wrong
+from models.base.errors import BadInput, Problem, problems_from, wrong
 from models.packs.tables import block_column
+from service.exchange.imports.files import AS_DOCUMENTED, FileShape
 from service.exchange.imports.units import scale_of
 from training.files.tables import COLUMNS, require_columns
 
@@ -31,13 +32,23 @@ class TimeReading(_Part):
     Attributes
     ----------
     format : str
-        ``iso``, ``unix-s``, ``unix-ms``, or a pattern of ``strptime``.
+        ``iso``, ``unix-s``, ``unix-ms``, ``elapsed-s`` for seconds since `start`, or a pattern of ``strptime``.
     zone : str
         Name in the IANA time zone database, as ``Atlantic/Azores``, for times without an offset of their own.
+    clock : str
+        Heading of the time of day, where it stands in a column beside that of the date.
+    start : str
+        When the log began, as 2026-03-02T08:30:00, for ``elapsed-s``; in `zone` unless it has an offset.
+    twice : {"order", "first", "second"}
+        Which of two is meant where the clock of the zone showed an hour twice: told by the order of the rows, where it
+        falls back among them, or always the first or the second.
     """
 
     format: str = "iso"
     zone: str = ""
+    clock: str = ""
+    start: str = ""
+    twice: Literal["order", "first", "second"] = "order"
 
     @model_validator(mode="after")
     def _known_zone(self) -> Self:
@@ -54,8 +65,14 @@ class TimeReading(_Part):
     def _zone(self) -> ZoneInfo | None:
         return ZoneInfo(self.zone) if self.zone else None
 
-    def moment(self, text: str) -> datetime:
+    def moment(self, text: str, fold: int | None = None) -> datetime:
         """Read a time.
+
+        Parameters
+        ----------
+        text : str
+        fold : {0, 1}, optional
+            Which of two is meant where the clock showed the hour twice, as the order of the rows tells it.
 
         Raises
         ------
@@ -63,19 +80,50 @@ class TimeReading(_Part):
             With a sentence on what is wrong.
         """
         if self.format in FORMATS_WITHOUT_ZONE:
-            return datetime.fromtimestamp(float(text) / (1000 if self.format == "unix-ms" else 1), UTC)
-        found = datetime.fromisoformat(text) if self.format == "iso" else datetime.strptime(text, self.format)  # noqa: DTZ007
+            seconds = float(text.replace(",", ".")) / (1000 if self.format == "unix-ms" else 1)
+            return datetime.fromtimestamp(seconds, UTC)
+        found = self.written(text)
         if found.tzinfo is not None:
             return found
         if self._zone is None:
             raise ValueError("the time has no offset, and the mapping names no zone")
+        if self.format == "elapsed-s":
+            start = self._placed(datetime.fromisoformat(self.start), fold).astimezone(UTC)
+            return start + timedelta(seconds=float(text.replace(",", ".")))
+        return self._placed(found, fold)
+
+    def written(self, text: str) -> datetime:
+        """Return a time as it is written; without an offset, unless it has one."""
+        if self.format == "elapsed-s":
+            return datetime.fromisoformat(self.start) + timedelta(seconds=float(text.replace(",", ".")))
+        return datetime.fromisoformat(text) if self.format == "iso" else datetime.strptime(text, self.format)  # noqa: DTZ007
+
+    def shown_twice(self, found: datetime) -> bool:
+        """Tell whether the clock of the zone showed this time twice."""
+        if self._zone is None or found.tzinfo is not None or self.format == "elapsed-s":
+            return False
         local = found.replace(tzinfo=self._zone)
-        later = local.replace(fold=1)
-        if local.utcoffset() == later.utcoffset():
-            return local
-        # Around a change of the clock an hour is skipped or comes twice.
-        skipped = local.astimezone(UTC).astimezone(self._zone).replace(tzinfo=None) != found
-        raise ValueError(f"the clock of {self.zone} {'skipped this hour' if skipped else 'showed this hour twice'}")
+        # Where an hour is skipped the later offset is the larger one, where one comes twice the smaller.
+        return _offset(local.replace(fold=1)) < _offset(local)
+
+    def _placed(self, found: datetime, fold: int | None) -> datetime:
+        local = found.replace(tzinfo=self._zone)
+        if self.shown_twice(found):
+            if self.twice != "order":
+                fold = int(self.twice == "second")
+            if fold is None:
+                raise ValueError(
+                    f"the clock of {self.zone} showed this hour twice, and the rows do not tell which is meant: set "
+                    "time.twice to first or second"
+                )
+            return local.replace(fold=fold)
+        if local.astimezone(UTC).astimezone(self._zone).replace(tzinfo=None) != found:
+            raise ValueError(f"the clock of {self.zone} skipped this hour")
+        return local
+
+
+def _offset(moment: datetime) -> timedelta:
+    return moment.utcoffset() or timedelta()
 
 
 class StateReading(_Part):
@@ -87,10 +135,27 @@ class StateReading(_Part):
         What the file writes, and what it means.
     from_current_a : float, optional
         Without a column for it: below this current, in A, either way, the pack rests.
+    rest_s : float
+        It rests only once the current has stayed below for so many seconds: while driving, current that passes through
+        zero is no rest.
     """
 
     words: dict[str, Literal["rest", "discharge", "charge"]] = Field(default_factory=dict)
     from_current_a: Annotated[float, Field(gt=0, le=10)] | None = None
+    rest_s: Annotated[float, Field(ge=0, le=86_400)] = 0
+
+
+class LongForm(_Part):
+    """A file with one row for each block.
+
+    Attributes
+    ----------
+    block, block_v : str
+        Headings of the block's number, or name, and of its voltage.
+    """
+
+    block: str
+    block_v: str
 
 
 class FileMapping(_Part):
@@ -100,12 +165,26 @@ class FileMapping(_Part):
     ----------
     table : str
         Which documented table the rows belong to.
-    delimiter, decimal : str
-        Of a CSV file.
+    encoding, delimiter, heading_row, skip_rows, comment, sheet
+        How the rows lie in the file: see `FileShape`.
+    decimal, thousands : str
+        How numbers are written.
+    missing : tuple of str
+        What is written where nothing was measured, as ``---``; an empty field always means that.
     columns : dict of str to str
         Our column and the heading in the file.
     blocks : tuple of str
-        Headings of the block voltages, in the pack's own order.
+        Headings of the block voltages, in the pack's own order; in the long form what stands in its column of blocks.
+    block_units : tuple of str
+        Unit of each of `blocks`, where they are not all in the same.
+    modules_per_block : int
+        `blocks` names modules, of which so many in a row make a block: their voltages are added.
+    long : LongForm, optional
+        The file has one row for each block.
+    unused : tuple of str, optional
+        Headings that no record takes. If given, each heading of the file must be used or named here.
+    unanswered : dict of str to str
+        What a guess could not tell. Nothing is imported before each is answered and its line taken out.
     units : dict of str to str
         Our column and the unit in the file, where it is not ours; ``block_v`` stands for all blocks.
     fixed : dict of str to str
@@ -117,10 +196,22 @@ class FileMapping(_Part):
     """
 
     table: TableName = "readings"
+    encoding: str = AS_DOCUMENTED.encoding
     delimiter: Literal[",", ";", "\t", "|"] = ","
+    heading_row: Annotated[int, Field(ge=1)] = 1
+    skip_rows: Annotated[int, Field(ge=0)] = 0
+    comment: str = ""
+    sheet: str = ""
     decimal: Literal[".", ","] = "."
+    thousands: Literal["", ".", ",", " ", "'"] = ""
+    missing: tuple[str, ...] = ()
     columns: dict[str, str] = Field(default_factory=dict)
     blocks: tuple[str, ...] = ()
+    block_units: tuple[str, ...] = ()
+    modules_per_block: Annotated[int, Field(ge=1, le=20)] = 1
+    long: LongForm | None = None
+    unused: tuple[str, ...] | None = None
+    unanswered: dict[str, str] = Field(default_factory=dict)
     units: dict[str, str] = Field(default_factory=dict)
     fixed: dict[str, str] = Field(default_factory=dict)
     discharge: Literal["positive", "negative"] = "positive"
@@ -149,12 +240,37 @@ class FileMapping(_Part):
             raise wrong(
                 "Nothing says what state the pack is in.", "Name its column, fix it, or set state.from_current_a."
             )
-        for column, unit in self.units.items():
+        if self.time.format == "elapsed-s" and not self.time.start:
+            raise wrong("Nothing says when the log began.", "Set time.start, as 2026-03-02T08:30:00.")
+        if self.block_units and len(self.block_units) != len(self.blocks):
+            raise wrong(
+                f"block_units names {len(self.block_units)} units for {len(self.blocks)} columns.", "Name one for each."
+            )
+        if len(self.blocks) % self.modules_per_block:
+            raise wrong(
+                f"{len(self.blocks)} modules do not make blocks of {self.modules_per_block}.",
+                "Correct blocks or modules_per_block.",
+            )
+        for column, unit in (*self.units.items(), *(("block_v", unit) for unit in self.block_units)):
             try:
                 scale_of(column, unit)
             except BadInput as error:
                 raise wrong(error.problems[0].what, error.problems[0].mend) from error
         return self
+
+    @property
+    def shape(self) -> FileShape:
+        """How the rows lie in the file."""
+        return FileShape(
+            self.encoding, self.delimiter, self.heading_row, self.skip_rows, self.comment, self.sheet
+        )
+
+    @property
+    def headings(self) -> tuple[str, ...]:
+        """Headings of the file from which something is taken."""
+        volts = (self.long.block, self.long.block_v) if self.long else self.blocks
+        clock = (self.time.clock,) if self.time.clock else ()
+        return (*self.columns.values(), *clock, *volts)
 
 
 def read_mapping(path: Path) -> FileMapping:
@@ -181,6 +297,10 @@ def mapping_of(content: object, where: str) -> FileMapping:
     ------
     BadInput
     """
+    asked = content.get("unanswered") if isinstance(content, dict) else None
+    if isinstance(asked, dict) and asked:
+        mend = "Set it in the mapping, and take this line out of unanswered."
+        raise BadInput(Problem(f"{where}: {name}", str(question), mend) for name, question in asked.items())
     try:
         return FileMapping.model_validate(content)
     except ValidationError as error:

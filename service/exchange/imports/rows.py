@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import Any, Final
 
 from pydantic import BaseModel, ValidationError
 
 from models.base.errors import problems_from
-from service.exchange.imports.mapping import FileMapping, TableName
-from service.exchange.imports.units import Scale, scale_of
+from service.exchange.imports.files import Row
+from service.exchange.imports.mapping import FORMATS_WITHOUT_ZONE, FileMapping, TableName
+from service.exchange.imports.units import UNITS, Scale, scale_of
 from service.records.subjects.outcomes import NewOutcome
 from service.records.subjects.packs import NewPack
 from service.records.subjects.readings import NewReading
@@ -28,6 +29,7 @@ NEW: Final[Mapping[TableName, type[BaseModel]]] = {
     "outcomes": NewOutcome,
 }
 _TEXT: Final = frozenset({"pack_id", "family", "state", "kind", "code", "blocks", "time"})
+_NUMBER_AND_UNIT: Final = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*(°?[A-Za-z]+)")
 _BLOCK: Final = re.compile(r"^block_v\[(\d+)\]")
 
 
@@ -70,8 +72,35 @@ class RowReader:
         self.file = file
         self.new = NEW[mapping.table]
         self._scales = {column: scale_of(column, unit) for column, unit in mapping.units.items()}
-        self._block_scale = self._scales.get("block_v")
+        units = mapping.block_units or (mapping.units.get("block_v", "V"),) * len(mapping.blocks)
+        self._block_scales = [None if unit == "V" else scale_of("block_v", unit) for unit in units]
         self._comma = mapping.decimal == ","
+        self._missing = frozenset(mapping.missing)
+        self._folds: dict[int, int] = {}
+        self._loaded_at: dict[str, datetime] = {}
+
+    def settle_hours(self, rows: Iterable[Row]) -> None:
+        """Tell by the order of a file's rows which hour is meant where the clock showed one twice.
+
+        Only where the clock falls back once among a pack's rows of that hour does their order tell.
+        """
+        time = self.mapping.time
+        heading = self.mapping.columns.get("time")
+        if heading is None or not time.zone or time.format in FORMATS_WITHOUT_ZONE or time.twice != "order":
+            return
+        runs: dict[tuple[str, date], list[tuple[int, datetime]]] = {}
+        for number, fields in rows:
+            try:
+                found = time.written(self._time_text(fields, fields.get(heading)))
+            except (TypeError, ValueError):
+                continue
+            if time.shown_twice(found):
+                pack = str(fields.get(self.mapping.columns.get("pack_id", ""), ""))
+                runs.setdefault((pack, found.date()), []).append((number, found))
+        for run in runs.values():
+            back = [at for at in range(1, len(run)) if run[at][1] < run[at - 1][1]]
+            if len(back) == 1:
+                self._folds |= {number: int(at >= back[0]) for at, (number, _) in enumerate(run)}
 
     def record(self, number: int, fields: Mapping[str, Any]) -> BaseModel | list[RowFault]:
         """Return the record of a row, or everything that is wrong with it."""
@@ -82,19 +111,24 @@ class RowReader:
         mapping = self.mapping
         for column, heading in mapping.columns.items():
             try:
-                values[column] = self._value(column, fields.get(heading))
+                given = fields.get(heading)
+                if column == "time" and mapping.time.clock:
+                    given = self._time_text(fields, given)
+                values[column] = self._value(column, given, self._folds.get(number))
             except ValueError as error:
                 faults.append(self._misread(number, heading, fields, error))
         for column, text in mapping.fixed.items():
             values[column] = self._value(column, text)
         if mapping.blocks:
             volts: list[Any] = []
-            for heading in mapping.blocks:
+            for heading, scale in zip(mapping.blocks, self._block_scales, strict=True):
                 try:
-                    volts.append(self._number(fields.get(heading), self._block_scale))
+                    volts.append(self._number(fields.get(heading), scale, "block_v"))
                 except ValueError as error:
                     volts.append(None)
                     faults.append(self._misread(number, heading, fields, error))
+            if mapping.modules_per_block > 1:
+                volts = _summed(volts, mapping.modules_per_block)
             # A pack with fewer blocks than the table has columns leaves the last ones empty.
             own = self.blocks_of(str(values.get("pack_id")))
             values["block_v"] = volts[:own] if own and not any(v is not None for v in volts[own:]) else volts
@@ -122,21 +156,31 @@ class RowReader:
     def heading(self, where: str) -> str:
         """Return what the file calls a field of ours."""
         if block := _BLOCK.match(where):
-            index = int(block[1])
+            index = int(block[1]) * self.mapping.modules_per_block
             return self.mapping.blocks[index] if index < len(self.mapping.blocks) else "block_v"
         name = "pack_id" if where == "id" else re.split(r"[.\[]", where)[0]
         return "" if name == "input" else self.mapping.columns.get(name, name)
 
-    def _value(self, column: str, given: Any) -> Any:
+    def _time_text(self, fields: Mapping[str, Any], given: Any) -> str:
+        clock = self.mapping.time.clock
+        if not clock:
+            return str(given).strip()
+        day = given.isoformat() if isinstance(given, date) else str(given or "").strip()
+        # A spreadsheet writes midnight beside a day that stands alone.
+        day = day.removesuffix(" 00:00:00.000").removesuffix("T00:00:00")
+        return f"{day} {str(fields.get(clock) or '').strip()}".strip()
+
+    def _value(self, column: str, given: Any, fold: int | None = None) -> Any:
         if isinstance(given, str):
-            given = given.strip() or None
+            given = given.strip()
+            given = None if not given or given in self._missing else given
         if given is None or (isinstance(given, float) and math.isnan(given)):
             return None
         if column == "time":
             return (
                 given.astimezone(UTC)
                 if isinstance(given, datetime) and given.tzinfo
-                else self.mapping.time.moment(str(given))
+                else self.mapping.time.moment(str(given), fold)
             )
         if column == "blocks":
             return [int(part) for part in str(given).replace(",", " ").split()]
@@ -144,23 +188,26 @@ class RowReader:
             return self.mapping.state.words.get(str(given), given)
         if column in _TEXT:
             return str(given)
-        return self._number(given, self._scales.get(column))
+        return self._number(given, self._scales.get(column), column)
 
-    def _number(self, given: Any, scale: Scale | None) -> float | None:
+    def _number(self, given: Any, scale: Scale | None, column: str) -> float | None:
         # Called for every block of every row: nothing here that need not be.
         if given is None or given == "":
             return None
         if isinstance(given, str):
+            given = given.strip()
+            if not given or given in self._missing:
+                return None
+            if self.mapping.thousands:
+                given = _ungrouped(given, self.mapping.thousands)
             if self._comma:
                 given = given.replace(",", ".")
-            elif given.isspace():
-                return None
         elif math.isnan(given):
             return None
         try:
             number = float(given)
         except ValueError:
-            raise ValueError("it is not a number") from None
+            number, scale = _with_unit(given, column)
         return number if scale is None else number * scale[0] + scale[1]
 
     def _settle(self, values: dict[str, Any]) -> None:
@@ -170,4 +217,37 @@ class RowReader:
             values["current_a"] = amps = -amps
         rest = self.mapping.state.from_current_a
         if rest is not None and values.get("state") is None and amps is not None:
-            values["state"] = "rest" if abs(amps) < rest else ("discharge" if amps > 0 else "charge")
+            at, pack = values.get("time"), str(values.get("pack_id"))
+            if abs(amps) >= rest and at is not None:
+                self._loaded_at[pack] = at
+            loaded = self._loaded_at.get(pack)
+            quiet = loaded is None or at is None or (at - loaded).total_seconds() >= self.mapping.state.rest_s
+            resting = abs(amps) < rest and quiet
+            values["state"] = "rest" if resting else ("discharge" if amps >= 0 else "charge")
+
+
+def _summed(volts: list[Any], parts: int) -> list[Any]:
+    """Add the voltages of modules to those of blocks; a block with a module that was not read was not read."""
+    blocks = [volts[at : at + parts] for at in range(0, len(volts), parts)]
+    return [None if None in block else sum(block) for block in blocks]
+
+
+def _ungrouped(text: str, mark: str) -> str:
+    """Take the thousands marks out of a number; one that stands elsewhere than between thousands is a fault."""
+    marks = " \u00a0\u202f" if mark == " " else mark
+    if not any(sign in text for sign in marks):
+        return text
+    whole = re.fullmatch(rf"[+-]?\d{{1,3}}(?:[{re.escape(marks)}]\d{{3}})+(?:\D.*)?", text)
+    if whole is None:
+        raise ValueError("its thousands marks do not stand between thousands")
+    return re.sub(f"[{re.escape(marks)}]", "", text)
+
+
+def _with_unit(text: str, column: str) -> tuple[float, Scale | None]:
+    """Read a number with its unit behind it, which then counts instead of the column's."""
+    found = _NUMBER_AND_UNIT.fullmatch(text)
+    units = UNITS.get(column, {})
+    unit = "" if found is None else found[2].removeprefix("°")
+    if found is None or unit not in units:
+        raise ValueError("it is not a number")
+    return float(found[1]), units[unit]

@@ -1,8 +1,9 @@
-"""A Parquet file unpacked in a process of its own, whose memory is limited.
+"""A Parquet file or a spreadsheet unpacked in a process of its own, whose memory is limited.
 
 A few kilobytes can be written so that they unpack to gigabytes, and what says how large a part is comes from the file
 itself. So the operating system keeps the bound: `python -m service.exchange.imports.unpacking FILE` writes the rows to
-its standard output as an Arrow stream, in batches of bounded size; none, if the word ``columns`` follows the file. What
+its standard output as an Arrow stream, in batches of bounded size; none, if the word ``columns`` follows the file: then
+the columns tell those of the Parquet file or the sheets of the spreadsheet. ``rows SHEET`` picks one. What
 is wrong goes to its standard error as JSON, ``{"what": …, "mend": …}``.
 """
 
@@ -13,12 +14,15 @@ import re
 import resource
 import sys
 from collections.abc import Iterator
+from datetime import date, datetime, time, timedelta
+from itertools import islice
 from pathlib import Path
 from typing import Final
 
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
+from python_calamine import CalamineError, CalamineWorkbook
 
 from service.exchange.imports.limits import (
     LONGEST_FIELD,
@@ -27,9 +31,12 @@ from service.exchange.imports.limits import (
     MOST_FOOTER_BYTES,
     MOST_UNPACKING_BYTES,
     REFUSED,
+    SHEETS,
 )
 
 MICROSECONDS: Final = "us"
+MOST_WHOLE: Final = 2**53
+"""Up to here every whole number has a float of its own (IEEE 754, binary64)."""
 FOOTER_BYTES: Final = 8
 """Length of the footer and closing mark, which end every Parquet file (Apache Parquet format, "File Format")."""
 
@@ -60,6 +67,52 @@ def batches_of(path: Path) -> Iterator[pa.RecordBatch]:
     yield _plain_batch(names, [pa.array([], kind) for kind in file.schema_arrow.types])
     for batch in file.iter_batches(max(1, MOST_CELLS // max(1, len(names))), use_threads=False):
         yield _plain_batch(names, batch.columns)
+
+
+def sheet_batches_of(path: Path, wanted: str, *, names_only: bool) -> Iterator[pa.RecordBatch]:
+    """Yield the rows of a sheet as texts, after an empty batch that only tells the columns.
+
+    Times are written as ISO 8601, to the millisecond: a spreadsheet keeps them as a share of a day.
+
+    Raises
+    ------
+    Refused
+    """
+    try:
+        book = CalamineWorkbook.from_path(path)
+        used = [name for name in book.sheet_names if book.get_sheet_by_name(name).total_height > 0]
+    except (CalamineError, OSError, ValueError) as error:
+        raise Refused(f"It is not a spreadsheet that can be read: {error}.", "Save it again, or as CSV.") from None
+    if names_only:
+        yield _plain_batch(used, [pa.array([], pa.string())] * len(used))
+        return
+    if wanted and wanted not in used:
+        raise Refused(f"It has no sheet {wanted!r} with anything in it.", f"Name one of {', '.join(used)}.")
+    if not used:
+        raise Refused("There is nothing in it.", "Check how it was made.")
+    sheet = book.get_sheet_by_name(wanted or used[0])
+    width = sheet.width
+    if width > MOST_COLUMNS:
+        raise Refused(f"It has {width} columns; at most {MOST_COLUMNS} are read.", "Leave out those not needed.")
+    names = [f"column {number}" for number in range(1, width + 1)]
+    yield _plain_batch(names, [pa.array([], pa.string())] * width)
+    rows = sheet.iter_rows()
+    while held := list(islice(rows, max(1, MOST_CELLS // max(1, width)))):
+        texts = [[_cell_text(cell) for cell in row] + [""] * (width - len(row)) for row in held]
+        yield _plain_batch(names, [pa.array(column, pa.string()) for column in zip(*texts, strict=True)])
+
+
+def _cell_text(cell: object) -> str:
+    if isinstance(cell, datetime):
+        return (cell + timedelta(microseconds=500)).isoformat(" ", "milliseconds")
+    if isinstance(cell, date | time):
+        return cell.isoformat()
+    if isinstance(cell, float) and cell.is_integer() and abs(cell) < MOST_WHOLE:
+        return str(int(cell))
+    text = str(cell)
+    if len(text) > LONGEST_FIELD:
+        raise Refused(f"A field holds {len(text)} characters; at most {LONGEST_FIELD} are read.", "Shorten it.")
+    return text
 
 
 def _require_short_footer(path: Path, size: int) -> None:
@@ -134,10 +187,12 @@ def main() -> None:
     """Unpack the file that is named on the command line."""
     _limit_memory()
     try:
-        batches = batches_of(Path(sys.argv[1]))
+        path, names_only, sheet = Path(sys.argv[1]), sys.argv[2] == "columns", "".join(sys.argv[3:])
+        sheets = path.suffix in SHEETS
+        batches = sheet_batches_of(path, sheet, names_only=names_only) if sheets else batches_of(path)
         first = next(batches)
         with pa.ipc.new_stream(sys.stdout.buffer, first.schema) as stream:
-            for batch in batches if sys.argv[2:] != ["columns"] else ():
+            for batch in () if names_only else batches:
                 stream.write_batch(batch)
                 sys.stdout.buffer.flush()
     except Refused as error:

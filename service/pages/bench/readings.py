@@ -261,7 +261,7 @@ def _require_own(path: FilePath, content: dict[str, Any], unit: Unit) -> None:
     heading = content["columns"].pop("pack_id", None)
     if heading is None:
         return
-    for number, fields in rows_of(path, content["delimiter"]):
+    for number, fields in rows_of(path, shape):
         name = str(fields.get(heading) or "").strip()
         if name not in ("", unit.pack.id, unit.vehicle_id):
             where = f"{path.name} row {number} column {heading}"
