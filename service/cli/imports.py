@@ -6,13 +6,15 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
-from zoneinfo import ZoneInfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import typer
+from rich.console import Console
+from rich.table import Table
 
 from models.base.errors import BadInput
-from service.cli.errors import BAD_INPUT_STATUS, plain_errors
-from service.cli.printing import out
+from service.cli.errors import BAD_INPUT_STATUS, FAILURE_STATUS, plain_errors
+from service.cli.printing import PIPE_WIDTH, out
 from service.cli.surroundings import open_store_here, settings_here
 from training.files.families import load_families
 
@@ -27,15 +29,60 @@ TOLD_EVERY = 100_000
 
 @plain_errors
 def guess(
-    file: Annotated[Path, typer.Argument(help="A logger's file of readings, CSV or Parquet.")],
+    file: Annotated[
+        Path, typer.Argument(help="A logger's file of readings: text in columns, spreadsheet, Parquet, JSON records.")
+    ],
+    pack: Annotated[str | None, typer.Option(help="The pack that it tells of.")] = None,
+    zone: Annotated[str | None, typer.Option(help="Time zone of the logger's clock, as Atlantic/Azores.")] = None,
+    ask: Annotated[bool, typer.Option("--ask", help="Ask here what the file does not tell.")] = False,
+    output: Annotated[Path | None, typer.Option(help="Write the mapping there instead of printing it.")] = None,
 ) -> None:
-    """Print a guess at the mapping of a logger's file: save it, answer its questions, then import with it."""
-    from service.exchange.imports.guess import guess_mapping
+    """Say how a logger's file is understood, as a mapping; what it does not tell is asked. Then import with it."""
+    from service.exchange.imports.guess import understand
 
-    mapping, questions = guess_mapping(file)
-    typer.echo(mapping, nl=False)
-    for question in questions:
-        typer.echo(question, err=True)
+    answers = {key: said for key, said in (("fixed.pack_id", pack), ("time.zone", zone)) if said is not None}
+    blocks = None if pack is None else _blocks_of(pack)
+    found = understand(file, answers, blocks_of_pack=blocks)
+    while ask and found.questions:
+        question = found.questions[0]
+        choices = f" ({', '.join(question.choices)})" if question.choices else ""
+        answers[question.key] = typer.prompt(f"{question.text}{choices}", default=question.suggested or None, err=True)
+        if question.key == "fixed.pack_id":
+            blocks = _blocks_of(answers[question.key])
+        if question.key == "time.zone" and not _is_zone(answers[question.key]):
+            typer.echo("This zone is not known. Give a name as Atlantic/Azores, or UTC.", err=True)
+            del answers[question.key]
+        found = understand(file, answers, blocks_of_pack=blocks)
+    table = Table("column", "taken for", "unit", "first values", box=None)
+    for column in found.columns:
+        taken = f"nothing: {column.why_unused}" if column.why_unused else column.meaning
+        table.add_row(column.heading, taken, column.unit, ", ".join(column.values))
+    Console(stderr=True, highlight=False, markup=False, no_color=True, width=PIPE_WIDTH).print(table)
+    for question in found.questions:
+        typer.echo(question.text, err=True)
+    if output is None:
+        typer.echo(found.as_toml(), nl=False)
+    else:
+        output.write_text(found.as_toml(), encoding="utf-8")
+
+
+def _blocks_of(pack: str) -> int | None:
+    """Return how many blocks a stored pack has, None if it is not stored."""
+    from service.store.schema import Pack
+
+    settings = settings_here()
+    with open_store_here(settings) as store, store.reading() as session:
+        row = session.get(Pack, pack)
+        family = None if row is None else load_families(settings.families_dir).get(row.family)
+    return None if family is None else family.blocks
+
+
+def _is_zone(name: str) -> bool:
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError):
+        return False
+    return True
 
 
 @plain_errors
@@ -44,7 +91,12 @@ def import_command(
     mapping: Annotated[
         Path | None, typer.Option(help="Mapping of the file (TOML); `tideover guess` makes one.")
     ] = None,
-    dry_run: Annotated[bool, typer.Option(help="Check everything and list every fault; store nothing.")] = False,
+    pack: Annotated[
+        str | None, typer.Option(help="The pack of this file, instead of the one that the mapping names.")
+    ] = None,
+    dry_run: Annotated[
+        bool, typer.Option(help="Check everything and list every fault; store nothing. Status 1 if a row is bad.")
+    ] = False,
     keep_good: Annotated[bool, typer.Option(help="Store the good rows even if others are bad.")] = False,
 ) -> None:
     """Take files into the store: all of them or, if a single row is bad, nothing."""
@@ -53,7 +105,9 @@ def import_command(
     from service.records.records import Writer
 
     settings = settings_here()
-    wanted = None if mapping is None else read_mapping(mapping)
+    wanted = None if mapping is None else read_mapping(mapping, fixed={} if pack is None else {"pack_id": pack})
+    if pack is not None and wanted is None:
+        raise BadInput.one("--pack", "Without a mapping each row names its own pack.", "Give --mapping as well.")
     if wanted is not None and not path.is_file():
         raise BadInput.one("--mapping", "A mapping is for one file.", "Name the file instead of a folder.")
     families = load_families(settings.families_dir)
@@ -69,7 +123,9 @@ def import_command(
             progress=_told_now_and_then(),
         )
     print_import(found, dry_run=dry_run)
-    if found.faults_in_all and not (keep_good or dry_run):
+    if found.faults_in_all and dry_run:
+        raise typer.Exit(FAILURE_STATUS)
+    if found.faults_in_all and not keep_good:
         raise typer.Exit(BAD_INPUT_STATUS)
 
 

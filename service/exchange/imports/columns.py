@@ -10,7 +10,7 @@ NOTHING: Final = "nothing"
 """What a column is that no record takes."""
 
 MEANINGS: Final = ("time", "clock", "pack_id", "state", "current_a", "temperature_c", "block", "block_v", NOTHING)
-"""What a column can be; ``clock`` is the time of day beside a date, ``block`` a block's number beside its ``block_v``."""
+"""What a column can be: ``clock`` is the time of day beside a date, ``block`` a block's number beside ``block_v``."""
 
 _BRACKETED: Final = re.compile(r"[\[(/]\s*(m?V|m?A|°?\s?[CFK]|deg\s?[CF])\s*[\])]?\s*$")
 _TRAILING: Final = re.compile(r"(?:[_ ]|°)(m?V|m?A|[CFK])$", re.I)
@@ -19,14 +19,18 @@ _SPELLED: Final = {"v": "V", "mv": "mV", "a": "A", "ma": "mA", "c": "C", "f": "F
 _UNUSED: Final[dict[str, str]] = {
     "state of charge": r"\bsoc\b|state of charge|charge level|ladezustand",
     "state of health": r"\bsoh\b|health",
-    "voltage of the whole pack": r"(pack|total|hv|bus|string|sum|stack|battery|batt)\W*(volt|v\b|u\b)|volt\w*\W*(pack|total|sum)",
+    "voltage of the whole pack": (
+        r"(pack|total|hv|bus|string|sum|stack|battery|batt)\W*(volt|v\b|u\b)|volt\w*\W*(pack|total|sum)"
+    ),
     "extreme or spread of blocks": r"\b(min|max|lowest|highest|delta|diff|spread|avg|average|mean|imbalance)\b",
     "resistance": r"resist|impedance|\bm?ohm|m?Ω|\bir\b",
     "speed of the vehicle": r"speed|velocity|km/h|kph|mph",
     "speed of an engine": r"\brpm\b|engine|motor",
     "distance": r"odo|mileage|distance|\bkm\b|\bmi\b",
     "power or energy": r"power|\bk?wh?\b|energy|\bm?ah\b|capacity",
-    "outside temperature": r"(ambient|outside|outdoor|inlet|intake|coolant|inverter|engine|air)\W*(air\W*)?(temp|°|t\b|deg)",
+    "temperature of something else": (
+        r"(ambient|outside|outdoor|inlet|intake|coolant|inverter|engine|air)\W*(air\W*)?(temp|°|t\b|deg)"
+    ),
     "number of the row": r"^(#|no\.?|nr\.?|row|record|sample|line|seq\w*|frame|idx|index|id)$",
     "note": r"note|comment|remark|descr|operator|technician|place|site|latitude|longitude|\blat\b|\blon\b|altitude",
     "fan, pedal or other signal": r"\bfan\b|pedal|throttle|brake|gear|ignition|12\s?v|aux",
@@ -35,7 +39,7 @@ _UNUSED: Final[dict[str, str]] = {
 _USED: Final[dict[str, str]] = {
     "current_a": r"current|amps?\b|ampere|strom|courant|corriente|\bi\b|^i_|[\[(]m?a[\])]|_m?a$",
     "temperature_c": r"temp|°\s?[cf]|\bt\b|[\[(]°?[cf][\])]|_c$|_f$",
-    "time": r"time|date|stamp|zeit|datum|hora|fecha|heure|\bepoch\b|\bt\b",
+    "time": r"time|date|stamp|zeit|datum|hora|fecha|heure|\bepoch\b|\bts\b|\bt\b",
     "state": r"\bstate\b|\bmode\b|\bstatus\b|zustand|\bphase\b",
     "pack_id": r"\bpack\b|pack[ _]?(id|no|nr|name|number)|\bunit\b|vehicle|fleet|\basset\b|\bcar\b|\bvan\b",
 }
@@ -81,10 +85,10 @@ def names_a_block(heading: str) -> bool:
     return _BLOCK_NUMBER.search(plain(heading)) is not None
 
 
-def numbered_groups(headings: list[str]) -> list[list[tuple[int, str]]]:
-    """Return groups of headings that differ by a running number alone, in its order.
+def numbered_groups(headings: list[str]) -> list[tuple[int, list[tuple[int, str]]]]:
+    """Return groups of headings that differ by a running number alone, in its order, with their likeness to blocks.
 
-    Those that look most like block voltages come first: by their words, and then by how many they are.
+    Those that look most like block voltages come first: by their words (2 to 0), and then by how many they are.
     """
     groups: dict[tuple[str, str], list[tuple[int, str]]] = defaultdict(list)
     for heading in headings:
@@ -94,8 +98,8 @@ def numbered_groups(headings: list[str]) -> list[list[tuple[int, str]]]:
         start = next((at for at in range(end, 0, -1) if not bare[at - 1].isdecimal()), 0)
         if end:
             groups[bare[:start].strip().lower(), bare[end:].strip().lower()].append((int(bare[start:end]), heading))
-    several = [sorted(group) for group in groups.values() if len(group) > 1]
-    return sorted(several, key=lambda group: (-_block_likeness(group[0][1]), -len(group)))
+    several = [(_block_likeness(group[0][1]), sorted(group)) for group in groups.values() if len(group) > 1]
+    return sorted(several, key=lambda pair: (-pair[0], -len(pair[1])))
 
 
 def _block_likeness(heading: str) -> int:

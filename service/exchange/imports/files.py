@@ -36,6 +36,9 @@ Row = tuple[int, dict[str, Any]]
 
 
 RECORDS: Final = (".json", ".jsonl")
+TEXTS: Final = (".csv", ".txt", ".tsv", ".log", ".dat")
+ENDINGS: Final = (*TEXTS, ".parquet", *RECORDS, *SHEETS)
+"""Of files that are read; each says how."""
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ def widened(rows: Iterator[Row], mapping: FileMapping, long: LongForm) -> Iterat
         number, fields = next(group)
         wide = dict(fields)
         _add(wide, fields, mapping, long)
-        for _, more in group:
+        for _, more in group:  # noqa: B031  the same generator, gone on with
             if "" in more:
                 wide.setdefault("", more[""])
             _add(wide, more, mapping, long)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
 from pathlib import Path
@@ -66,7 +67,7 @@ class TimeReading(_Part):
         return ZoneInfo(self.zone) if self.zone else None
 
     def moment(self, text: str, fold: int | None = None) -> datetime:
-        """Read a time.
+        """Read a time, and return it in UTC.
 
         Parameters
         ----------
@@ -84,12 +85,13 @@ class TimeReading(_Part):
             return datetime.fromtimestamp(seconds, UTC)
         found = self.written(text)
         if found.tzinfo is not None:
-            return found
+            return found.astimezone(UTC)
         if self._zone is None:
             raise ValueError("the time has no offset, and the mapping names no zone")
         if self.format == "elapsed-s":
-            start = self._placed(datetime.fromisoformat(self.start), fold).astimezone(UTC)
-            return start + timedelta(seconds=float(text.replace(",", ".")))
+            return self._placed(datetime.fromisoformat(self.start), fold) + timedelta(
+                seconds=float(text.replace(",", "."))
+            )
         return self._placed(found, fold)
 
     def written(self, text: str) -> datetime:
@@ -116,10 +118,10 @@ class TimeReading(_Part):
                     f"the clock of {self.zone} showed this hour twice, and the rows do not tell which is meant: set "
                     "time.twice to first or second"
                 )
-            return local.replace(fold=fold)
+            return local.replace(fold=fold).astimezone(UTC)
         if local.astimezone(UTC).astimezone(self._zone).replace(tzinfo=None) != found:
             raise ValueError(f"the clock of {self.zone} skipped this hour")
-        return local
+        return local.astimezone(UTC)
 
 
 def _offset(moment: datetime) -> timedelta:
@@ -261,9 +263,7 @@ class FileMapping(_Part):
     @property
     def shape(self) -> FileShape:
         """How the rows lie in the file."""
-        return FileShape(
-            self.encoding, self.delimiter, self.heading_row, self.skip_rows, self.comment, self.sheet
-        )
+        return FileShape(self.encoding, self.delimiter, self.heading_row, self.skip_rows, self.comment, self.sheet)
 
     @property
     def headings(self) -> tuple[str, ...]:
@@ -273,8 +273,14 @@ class FileMapping(_Part):
         return (*self.columns.values(), *clock, *volts)
 
 
-def read_mapping(path: Path) -> FileMapping:
+def read_mapping(path: Path, fixed: Mapping[str, str] | None = None) -> FileMapping:
     """Read a mapping from a TOML file.
+
+    Parameters
+    ----------
+    path : Path
+    fixed : mapping of str to str, optional
+        Said for this file besides or instead of what the mapping fixes, so that one serves all files of a logger.
 
     Raises
     ------
@@ -287,6 +293,14 @@ def read_mapping(path: Path) -> FileMapping:
         raise BadInput.one(
             path.name, f"It is not TOML in UTF-8: {error}.", "Start from a guess: `tideover guess FILE`."
         ) from None
+    if fixed:
+        content["fixed"] = {**content.get("fixed", {}), **fixed}
+        asked = content.get("unanswered", {})
+        for name in fixed:
+            if heading := content.get("columns", {}).get(name):
+                what = f"The column {heading!r} says it in each row."
+                raise BadInput.one(f"{path.name}: {name}", what, "Leave it out here, or take the column's line out.")
+        content["unanswered"] = {key: text for key, text in asked.items() if key.removeprefix("fixed.") not in fixed}
     return mapping_of(content, path.name)
 
 

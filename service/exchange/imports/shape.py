@@ -27,7 +27,9 @@ _LEGACY: Final = ("cp1252", "cp1250", "cp1251", "cp932", "gb18030", "cp437")
 """Encodings without a mark of their own that loggers of this trade may write. Common practice, no source."""
 
 _NUMBER: Final = re.compile(r"[+-]?[\d.,' \u00a0\u202f]*\d[\d.,]*(?:[eE][+-]?\d+)?")
-_UNIT: Final = re.compile(r"[\[(]?\s*(?:m?V|m?A|m?Ah|°?\s?[CFK]|s|ms|h|min|%|km|mi|km/h|mph|rpm|W|kW|m?Ohm|m?Ω|-)?\s*[\])]?")
+_UNIT: Final = re.compile(
+    r"[\[(]?\s*(?:m?V|m?A|m?Ah|°?\s?[CFK]|s|ms|h|min|%|km|mi|km/h|mph|rpm|W|kW|m?Ohm|m?Ω|-)?\s*[\])]?"
+)
 
 
 def is_number(text: str) -> bool:

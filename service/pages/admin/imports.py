@@ -18,6 +18,7 @@ from models.base.errors import BadInput, Problem
 from service.access.callers import Caller
 from service.access.roles import CurrentCaller
 from service.core.translation import _
+from service.exchange.imports.files import ENDINGS
 from service.exchange.imports.guess import guess_mapping
 from service.exchange.imports.mapping import DOCUMENTED, read_mapping
 from service.exchange.inbox.files import coming_in, inbox_of, remove
@@ -36,7 +37,6 @@ SHOWN: Final = 10
 READ_AT_ONCE: Final = 1_000_000
 MAPPING: Final = "mapping.toml"
 HISTORIES: Final = (".json", ".jsonl")
-ENDINGS: Final = (".csv", ".parquet", *HISTORIES)
 _PLAIN: Final = re.compile(r"[^A-Za-z0-9._-]+")
 
 router = page_router()
@@ -153,7 +153,7 @@ def _faults_of(files: list[UploadFile]) -> list[Problem]:
         Problem(
             "files",
             _("%(name)s is of a kind that cannot be read.") % {"name": name},
-            _("Send CSV, Parquet, JSON or one JSON a line, with the ending that says so."),
+            _("Send text in columns, a spreadsheet, Parquet or JSON, with the ending that says so."),
         )
         for name in names
         if Path(name).suffix not in ENDINGS or name.startswith(".")

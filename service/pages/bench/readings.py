@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import tempfile
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path as FilePath
 from typing import Any, Final
@@ -19,10 +18,10 @@ from models.packs.fields import columns_of
 from models.packs.history import BlockReading
 from service.core.refusals import Conflict, Outdated
 from service.core.translation import _, ngettext
-from service.exchange.imports.files import headings_of, rows_of
-from service.exchange.imports.guess import guess_mapping
+from service.exchange.imports.files import ENDINGS, headings_of, rows_of
+from service.exchange.imports.guess import confirmed
 from service.exchange.imports.loading import ImportReport, import_files
-from service.exchange.imports.mapping import FileMapping, documented_mapping, mapping_of
+from service.exchange.imports.mapping import FileMapping, documented_mapping
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.bench.facts import (
     Number,
@@ -256,12 +255,12 @@ def _file_page(request: Request, unit: Unit, name: str, report: ImportReport, pr
     )
 
 
-def _require_own(path: FilePath, content: dict[str, Any], unit: Unit) -> None:
+def _require_own(path: FilePath, mapping: FileMapping, unit: Unit) -> None:
     """Refuse a file that tells of other packs too: their readings must not become this one's."""
-    heading = content["columns"].pop("pack_id", None)
+    heading = mapping.columns.get("pack_id")
     if heading is None:
         return
-    for number, fields in rows_of(path, shape):
+    for number, fields in rows_of(path, mapping.shape):
         name = str(fields.get(heading) or "").strip()
         if name not in ("", unit.pack.id, unit.vehicle_id):
             where = f"{path.name} row {number} column {heading}"
@@ -272,30 +271,21 @@ def _require_own(path: FilePath, content: dict[str, Any], unit: Unit) -> None:
 def _plain_name(name: str) -> str:
     """Return a file's name without anything that could lead elsewhere."""
     plain = re.sub(r"[^A-Za-z0-9._-]", "-", name)[-60:].lstrip(".-")
-    return plain if plain.endswith((".csv", ".parquet")) else f"{plain or 'file'}.csv"
+    return plain if plain.lower().endswith(ENDINGS) else f"{plain or 'file'}.csv"
 
 
 def _mapping(path: FilePath, unit: Unit, form: Form, zone: str) -> FileMapping:
-    """Return what the columns are: as documented, else a guess that the form completes. The pack is this one."""
-    headings = headings_of(path)
-    if {"time", "state", "block_1_v"} <= set(headings):
-        found = documented_mapping("readings", headings)
-        content = found.model_dump()
+    """Return what the columns are: as documented, else as they are understood with what the form says."""
+    if path.suffix == ".csv" and {"time", "state", "block_1_v"} <= set(headings_of(path)):
+        mapping = documented_mapping("readings", headings_of(path))
     else:
-        text, _questions = guess_mapping(path)
-        content = tomllib.loads(text)
-        content["time"]["zone"] = zone
-        words = content.get("state", {}).get("words", {})
-        content["state"] = {key: value for key, value in content.get("state", {}).items() if key != "words"}
-        if any(words.values()):
-            content["state"]["words"] = {word: meant for word, meant in words.items() if meant}
-        elif form.get("file_state"):
-            content["columns"].pop("state", None)
-            content["fixed"]["state"] = form.get("file_state")
-    _require_own(path, content, unit)
-    content["fixed"]["pack_id"] = unit.pack.id
-    if not content["time"]["format"]:
-        raise BadInput.one(
-            path.name, _("Its times cannot be told."), _("Name the column time, as 2026-03-14T09:30 in each row.")
-        )
-    return mapping_of(content, path.name)
+        known = {"fixed.pack_id": unit.pack.id, "time.zone": zone, "fixed.state": form.get("file_state")}
+        found = confirmed(path, {key: value for key, value in known.items() if value}, blocks_of_pack=_blocks(unit))
+        mapping = found.mapping(path.name)
+    _require_own(path, mapping, unit)
+    columns = {column: heading for column, heading in mapping.columns.items() if column != "pack_id"}
+    return mapping.model_copy(update={"columns": columns, "fixed": {**mapping.fixed, "pack_id": unit.pack.id}})
+
+
+def _blocks(unit: Unit) -> int | None:
+    return None if unit.family is None else unit.family.blocks

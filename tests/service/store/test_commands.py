@@ -9,8 +9,8 @@ from training.simulation.marrow_bay import write_fleet
 
 @pytest.fixture
 def run(tideover, tmp_path):
-    def with_home(*arguments, home="home"):
-        return tideover(*arguments, env={"TIDEOVER_HOME": str(tmp_path / home)})
+    def with_home(*arguments, home="home", **options):
+        return tideover(*arguments, env={"TIDEOVER_HOME": str(tmp_path / home)}, **options)
 
     return with_home
 
@@ -56,6 +56,41 @@ def test_guess_prints_a_mapping_and_its_questions(run, tmp_path):
     assert "Which pack is it?" in guessed.stderr
     (tmp_path / "text.csv").write_text("a,b\n1,2\n")
     assert run("guess", tmp_path / "text.csv").exit_code == 2
+
+
+def test_guess_asks_until_nothing_is_open_and_the_import_takes_its_answers(run, tmp_path):
+    run("import", record_of_one_pack(tmp_path))
+    log, mapping = tmp_path / "log.csv", tmp_path / "mapping.toml"
+    log.write_text(f"date,{','.join(f'V{b}' for b in range(1, 15))}\n03/04/2026 08:00:00{',13.1' * 14}\n")
+    asked = run("guess", log, "--ask", "--output", mapping, input="A\n\nnowhere/at all\nUTC\nasleep\nrest\n")
+    assert asked.exit_code == 0, asked.stderr
+    assert "'asleep' is none of rest, discharge, charge" in asked.stderr
+    assert "V14 block 14 V" in " ".join(asked.stderr.split())
+    assert run("import", log, "--mapping", mapping).exit_code == 0
+    assert "2026-04-03" in export_of(run, tmp_path)
+
+
+def test_one_mapping_serves_all_files_of_a_logger(run, tmp_path):
+    run("import", record_of_one_pack(tmp_path))
+    log, mapping = tmp_path / "log.csv", tmp_path / "mapping.toml"
+    log.write_text(f"time,{','.join(f'V{b}' for b in range(1, 15))}\n2026-04-03T08:00:00Z{',13.1' * 14}\n")
+    run("guess", log, "--ask", "--pack", "A", "--output", mapping, input="rest\n")
+    wrong = run("import", log, "--mapping", mapping, "--pack", "nobody", "--dry-run")
+    assert wrong.exit_code == 1
+    assert "'nobody' is neither stored nor in this import" in wrong.stdout
+    assert run("import", log, "--mapping", mapping, "--pack", "A", "--dry-run").exit_code == 0
+
+
+def record_of_one_pack(folder):
+    packs = folder / "record"
+    packs.mkdir()
+    (packs / "packs.csv").write_text("pack_id,family\nA,gravel-14\n")
+    return packs
+
+
+def export_of(run, folder):
+    run("export", folder / "exported")
+    return (folder / "exported" / "readings.csv").read_text()
 
 
 def test_doctor_store_and_worker_answer_in_sentences(run):

@@ -14,7 +14,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from models.base.errors import BadInput
-from service.exchange.imports.files import headings_of, histories_of, rows_of
+from service.exchange.imports.files import FileShape, headings_of, histories_of, rows_of
 from service.exchange.imports.guess import guess_mapping
 from service.exchange.imports.limits import MOST_UNPACKING_BYTES
 from tests.service.exchange.imports import bombs
@@ -90,7 +90,7 @@ def test_a_heading_that_stands_there_twice(tmp_path):
 def test_columns_without_a_heading_are_left_out(tmp_path):
     path = tmp_path / "readings.csv"
     path.write_text("time;a;;\n1;2;;\n1;2\n", encoding="utf-8")
-    assert list(rows_of(path, ";")) == [
+    assert list(rows_of(path, FileShape(delimiter=";"))) == [
         (2, {"time": "1", "a": "2"}),
         (3, {"time": "1", "a": "2", "": "2 fields instead of 4"}),
     ]
@@ -110,7 +110,7 @@ def test_the_delimiter_is_the_one_that_parts_most_rows_alike(tmp_path, text, hea
     path = tmp_path / "logger.csv"
     path.write_text(text, encoding="utf-8")
     assert f"delimiter = {json.dumps(delimiter)}" in guess_mapping(path)[0]
-    assert len(headings_of(path, delimiter)) == headings
+    assert len(headings_of(path, FileShape(delimiter=delimiter))) == headings
 
 
 @pytest.mark.usefixtures("soon")

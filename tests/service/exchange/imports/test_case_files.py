@@ -1,0 +1,147 @@
+"""No file of the table leads to a wrong record, and nearly all need nothing but confirmations."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+
+from models.base.errors import BadInput
+from service.exchange.imports.guess import confirmed, guess_mapping, understand
+from service.exchange.imports.loading import import_files
+from service.exchange.imports.mapping import FileMapping, StateReading, TimeReading, read_mapping
+from service.records.records import Writer
+from service.store.schema import Pack, Reading
+from service.store.upgrading import open_store
+from tests.service.exchange.imports.case_files import AZORES, CASES, FALLBACK, PACK, Case, insert, local, table, text
+from training.files.families import load_families
+
+FAMILIES = load_families(None)
+WRITER = Writer("test", datetime(2026, 11, 14, tzinfo=UTC))
+KNOWN = {"fixed.pack_id": PACK, "time.zone": AZORES}
+"""Whoever imports a file knows whose it is and where its logger's clock stands."""
+
+
+@pytest.fixture
+def store(tmp_path):
+    store = open_store(tmp_path / "home")
+    with store.writing() as session:
+        for name in (PACK, "MB-VAN-08"):
+            session.add(Pack(id=name, family="gravel-14", recorded_at=WRITER.at, recorded_by="t"))
+    yield store
+    store.close()
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+def test_each_file_comes_in_as_it_was_told(store, tmp_path, case: Case):
+    path = tmp_path / case.name
+    case.write(path)
+    asked = {question.key for question in understand(path, KNOWN, blocks_of_pack=case.blocks_of_pack).questions}
+    assert set(case.asked) <= asked
+    found = confirmed(path, {**KNOWN, **case.answers}, blocks_of_pack=case.blocks_of_pack)
+    assert found.questions == []
+    assert {column.heading for column in found.columns if column.meaning == "nothing"} >= set(case.unused)
+    (tmp_path / "mapping.toml").write_text(found.as_toml(), encoding="utf-8")
+    report = import_files(store, path, FAMILIES, WRITER, mapping=read_mapping(tmp_path / "mapping.toml"))
+    assert report.faults == []
+    with store.reading() as session:
+        rows = session.query(Reading).order_by(Reading.time).all()
+    assert len(rows) == len(case.told)
+    for row, told in zip(rows, case.told, strict=True):
+        assert (row.pack_id, row.time, row.state) == (told.pack_id, told.time, told.state)
+        assert row.current_a == (None if told.current_a is None else pytest.approx(told.current_a, abs=0.006))
+        assert row.temperature_c == (None if told.temperature_c is None else pytest.approx(told.temperature_c, abs=0.1))
+        assert row.block_v == [None if v is None else pytest.approx(v, abs=0.0011) for v in told.block_v]
+
+
+def test_the_table_is_long_and_most_of_it_needs_nothing_but_confirmations():
+    assert len(CASES) >= 30
+    assert sum(not case.answers for case in CASES) >= 26
+    assert len({case.name for case in CASES}) == len(CASES)
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+def test_every_column_is_used_or_named_as_unused(tmp_path, case: Case):
+    path = tmp_path / case.name
+    case.write(path)
+    found = confirmed(path, {**KNOWN, **case.answers}, blocks_of_pack=case.blocks_of_pack)
+    used = set(found.mapping(case.name).headings)
+    blocks = {column.heading for column in found.columns if column.meaning.startswith("block ")}
+    unused = set(found.content["unused"])
+    assert {column.heading for column in found.columns} == (used - set(found.content["blocks"])) | blocks | unused
+    for column in found.columns:
+        assert bool(column.why_unused) == (column.meaning == "nothing") or f"column: {column.heading}" in case.asked
+
+
+def test_what_is_not_answered_is_not_imported(store, tmp_path):
+    text(table())(tmp_path / "log.csv")
+    toml, questions = guess_mapping(tmp_path / "log.csv")
+    assert questions == ["Which pack is it?"]
+    (tmp_path / "mapping.toml").write_text(toml, encoding="utf-8")
+    with pytest.raises(BadInput, match="Which pack is it"):
+        read_mapping(tmp_path / "mapping.toml")
+
+
+def test_the_manual_names_every_entry_and_its_example_is_sound(repository, tmp_path):
+    manual = (repository / "data" / "synthetic" / "MAPPING.md").read_text(encoding="utf-8")
+    for model in (FileMapping, TimeReading, StateReading):
+        for name in model.model_fields:
+            assert f"`{name}`" in manual or f"`[{name}]`" in manual, name
+    (tmp_path / "example.toml").write_text(manual.split("```toml\n")[1].split("```")[0], encoding="utf-8")
+    assert read_mapping(tmp_path / "example.toml").discharge == "negative"
+
+
+ONE, TWO = "2026-03-02T08:00:00Z", "2026-03-02T08:01:00Z"
+
+
+def small(*times: str, heading: str = "time", block: str = "V{}") -> list[list[str]]:
+    head = [heading, *(block.format(b) for b in range(1, 5))]
+    return [head, *([time, "13.1", "13.2", "13.0", "13.1"] for time in times)]
+
+
+def extra(heading: str, *values: str) -> list[list[str]]:
+    return insert(small(ONE, TWO), 1, heading, values.__getitem__)
+
+
+def test_an_hour_that_came_twice_is_asked_about_where_the_rows_do_not_tell(store, tmp_path):
+    """IANA time zone database: on 25 October 2026 the Azores showed the hour from 00:00 to 01:00 twice."""
+    rows = table(FALLBACK[:5], time=lambda t: [local(t.time, "%Y-%m-%d %H:%M:%S")])
+    text(rows)(tmp_path / "log.csv")
+    mapping = confirmed(tmp_path / "log.csv", KNOWN).mapping("m")
+    faults = import_files(store, tmp_path / "log.csv", FAMILIES, WRITER, mapping=mapping).faults
+    assert [fault.row for fault in faults] == [5, 6]
+    assert "showed this hour twice" in faults[0].reason
+    told = confirmed(tmp_path / "log.csv", {**KNOWN, "time.twice": "second"}).mapping("m")
+    assert import_files(store, tmp_path / "log.csv", FAMILIES, WRITER, mapping=told).stored
+    with store.reading() as session:
+        assert max(session.query(Reading.time).all())[0] == datetime(2026, 10, 25, 1, 10, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("rows", "key"),
+    [
+        (small("2026-03-02", "2026-03-03", heading="date"), "time.format"),
+        (small("quarter past", "half past", heading="time"), "time.format"),
+        (small("quarter past", "half past", heading="bell"), "which: time"),
+        ([[*small()[0][:4], "V5"], *small(ONE)[1:]], "blocks"),
+        (small(ONE, block="Module {}"), "modules_per_block"),
+        (small(ONE, block="V{} [mV]"), "units.block_v"),
+        (extra("Signal 7b", "0.5", "1.5"), "column: Signal 7b"),
+        (extra("Mode", "P", "Q"), "state.words.P"),
+        (insert(extra("Temp front", "20", "20"), 1, "Temp rear", ("21", "21").__getitem__), "which: temperature_c"),
+        ([[*row, *(cell.replace("V", "U") for cell in row[1:])] for row in small(ONE)], "which: blocks"),
+    ],
+)
+def test_what_is_doubtful_is_asked(tmp_path, rows, key):
+    text(rows)(tmp_path / "log.csv")
+    found = understand(tmp_path / "log.csv", KNOWN)
+    assert key in {question.key for question in found.questions}
+    with pytest.raises(BadInput):
+        found.mapping("m")
+
+
+def test_a_pack_is_never_told_from_its_current(tmp_path):
+    text(extra("Pack current", "1.5", "2.5"))(tmp_path / "log.csv")
+    found = understand(tmp_path / "log.csv", {"time.zone": "UTC"})
+    assert {column.heading: column.meaning for column in found.columns}["Pack current"] == "current_a"
+    assert "fixed.pack_id" in {question.key for question in found.questions}
