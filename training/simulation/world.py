@@ -97,13 +97,13 @@ NUMBERS: Final[Mapping[str, Number]] = {
         1.0,
         Prior(
             "lognormal",
-            0.3,
-            0.9,
+            0.2,
+            1.1,
             "1",
             "multiplies everything that takes charge from a weak block",
             because="medians of the return day from a few days to a couple of months; the trade's rule of thumb of "
             "one to two weeks is the middle (common practice, no source)",
-            low=0.05,
+            low=0.01,
             high=5.0,
         ),
     ),
@@ -114,13 +114,13 @@ NUMBERS: Final[Mapping[str, Number]] = {
     "fade width": _between(PRIORS["fade"].b - PRIORS["fade"].a, 0.08, 0.3, "1", "range of that capacity above it"),
     "fade loss": _spread(PRIORS["fade_loss"].a, 0.6, "Ah/Ah", "charge a faded block loses per Ah cycled"),
     "fade leak": _spread(PRIORS["fade_leak"].a, 0.6, "share/day", "extra leak of a faded block at 25 °C"),
-    "fade resistance": _between(PRIORS["fade_resistance"].b, 1.0, 1.8, "1", "most resistance of a faded block"),
+    "fade resistance": _between(PRIORS["fade_resistance"].b, 1.0, 1.4, "1", "most resistance of a faded block"),
     "neglect leak": _spread(PRIORS["neglect_leak"].a, 0.8, "share/day", "extra leak behind neglect"),
     "joint growth": _spread(0.002, 1.0, "1/day", "growth of a bad joint"),
     "dry-out growth": _spread(0.003, 1.0, "1/day", "growth of the resistance of a dried-out block"),
     "age with leak": Number(0.0, Prior("normal", 0.0, 0.5, "1", "how a leak goes with the pack's age, on logarithms")),
     "leak with resistance": Number(
-        0.0, Prior("uniform", 0.0, 0.5, "1", "how a block's resistance rises with its leak, on logarithms")
+        0.0, Prior("uniform", 0.0, 0.15, "1", "how a block's resistance rises with its leak, on logarithms")
     ),
     "sick share": _between(1.0, 0.1, 0.6, "1", "share of a block's cells that are sick, where some are"),
     "more weak": _between(0.0, 0.2, 1.2, "1", "mean number of further weak blocks, where there are several"),
@@ -146,7 +146,7 @@ NUMBERS: Final[Mapping[str, Number]] = {
     # Controller and monitor
     "limit": _spread(1.0, 0.15, "1", "spread limits relative to the family's"),
     "limit sd": _between(PRIORS["limit_factor"].b, 0.01, 0.15, "1", "spread of limits among packs, on logarithms"),
-    "sound spread": _between(100.0, 0.4, 0.8, "1", "most spread of a sound pack on a hard trip relative to the limit"),
+    "sound spread": _between(100.0, 0.1, 0.45, "1", "most spread of a sound pack on a hard trip relative to the limit"),
     "centre shift": Number(0.0, Prior("normal", 0.0, 0.04, "share", "how far controllers' centre lies off")),
     "centre sd": _spread(CENTRE_SD, 0.5, "share", "wander of that centre"),
     "centre memory": _between(CENTRE_MEMORY, 0.5, 0.97, "1", "its day-to-day correlation"),
