@@ -17,6 +17,7 @@ from models.base.errors import BadInput, OutOfReach
 from models.base.messages import say, say_together
 from models.calibration.conformal import ConformalBound
 from models.calibration.recalibration import GroupRecalibration
+from models.calibration.stacking import OwnMixture
 from models.calibration.workshop_posterior import WorkshopPosterior
 from models.features.definitions import Evidence
 from models.features.inferred_topups import with_inferred_topups
@@ -150,6 +151,7 @@ class Forecaster:
 
     bank: PackBank | None = None  # a model stored before there were banks has none
     posterior: WorkshopPosterior | None = None  # nor does one from before worlds
+    own: OwnMixture | None = None  # only one that has learned from a record has it
 
     def __init__(
         self,
@@ -201,7 +203,8 @@ class Forecaster:
 
     def _members_curves(self, X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
         if self.posterior is not None:
-            return self.posterior.curves(self.before_learning(X), X)
+            curves = self.posterior.curves(self.before_learning(X), X)
+            return curves if self.own is None else self.own.joined(curves, X)
         group = evidence_group(X)
         each = np.stack([self._calibrated(m.predict_survival(X, DAYS), group) for m in self.members])
         survival = each.mean(axis=0)

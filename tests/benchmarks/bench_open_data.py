@@ -28,8 +28,8 @@ from sksurv.metrics import integrated_brier_score
 from sksurv.util import Surv
 from SurvSet.data import SurvLoader
 
-from models.estimators.trees_and_network import HazardPair
 from models.survival.person_periods import event_quantile_grid
+from tests.studies.peers.trees_and_network import HazardPair
 
 SETS = ("hdfail", "GBSG2", "WHAS500", "flchain", "Dialysis")
 LIMIT = 1.02

@@ -1,13 +1,10 @@
-"""The forecaster against its targets on simulated packs: peers, data, calibration, thin evidence, shift, kinds.
+"""The forecaster against its targets on simulated packs: peers, calibration, thin evidence, shift, kinds.
 
     python tests/benchmarks/bench_tournament.py peers      against the usual estimators, same rows and features; hours
-    python tests/benchmarks/bench_tournament.py stack      the shares that cross-validation gives each estimator
-    python tests/benchmarks/bench_tournament.py data       ten times the data, and what the hidden truth would say
-    python tests/benchmarks/bench_tournament.py calibration thin bands shift kinds    the shipped pipeline
+    python tests/benchmarks/bench_tournament.py calibration thin shift kinds    the shipped pipeline
 
 With `TIDEOVER_HOME` set, `calibration`, `thin` and `kinds` judge that home's current model rather than train one; its
 packs must not be those of the test (`tideover train` takes others).
-    python tests/benchmarks/bench_tournament.py search     settings of the booster, scored on packs of its own
 
 `--packs` sets the size of training and test cohort (20,000). All data are simulated (invented), one OpenMP thread,
 seconds are processor time. Nobody replaces a pack unless a line says so, so outcomes are plain. "returned if left in"
@@ -33,31 +30,26 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from sklearn.base import clone
 
 from models.base.day_grid import DAYS, REPORT_DAYS, survival_at
-from models.estimators.cox import CoxRegression
-from models.estimators.first_passage import FirstPassageRegression
-from models.estimators.hazard_network import HazardNetwork
-from models.estimators.hazard_trees import BoosterSettings, HazardBooster
+from models.estimators.hazard_trees import HazardBooster
 from models.features.definitions import DIRECTIONS
 from models.features.raw import feature_frame
-from models.forecaster import BAND_FACTOR, WIDENING, Forecaster, newest_reading_gap_days
+from models.forecaster import WIDENING, Forecaster, newest_reading_gap_days
 from models.forecasts.flags import flags_of
 from models.forecasts.weakness_kind import KINDS
 from models.packs.tables import from_days
 from models.survival.kaplan_meier import kaplan_meier
 from tests.studies.peers.aft import LogNormalRegression, WeibullRegression
-from tests.studies.peers.probability_booster import ProbabilityBooster
-from tests.studies.peers.stack import ConvexStack
-from tests.studies.truth import simulate_return_days, true_curves
+from tests.studies.peers.hazard_network import HazardNetwork
+from tests.studies.peers.trees_and_network import HazardPair
+from tests.studies.truth import simulate_return_days
 from training.learning.fitting import (
     CONFIDENCES,
     FitSettings,
     Further,
     censoring_curves,
     fit_members,
-    new_member,
     peer_curves,
     report_groups,
     train_forecaster,
@@ -104,14 +96,14 @@ def cohort_of(packs: int, seed: int, **plan: Any) -> Cohort:
 def rows_of(packs: int, seed: int) -> SurvivalRows:
     """At most one moment of each pack: what is scored."""
     cohort = cohort_of(packs, seed)
-    return single_moments(cohort.tables, np.random.default_rng([seed, 8]), cohort.truth)
+    return single_moments(cohort.tables, np.random.default_rng([seed, 8]))
 
 
 @cache
 def lessons_of(packs: int, seed: int) -> SurvivalRows:
     """Every moment of each pack: what is learned from, here as in the shipped model."""
     cohort = cohort_of(packs, seed)
-    return survival_rows(cohort.tables, moments_of(cohort.tables, np.random.default_rng([seed, 7])), cohort.truth)
+    return survival_rows(cohort.tables, moments_of(cohort.tables, np.random.default_rng([seed, 7])))
 
 
 def brier(survival: np.ndarray, rows: SurvivalRows) -> float:
@@ -133,20 +125,13 @@ def estimators(train: SurvivalRows, test: SurvivalRows) -> Iterator[tuple[str, n
         return estimator.predict_survival(test.X, DAYS), spent
 
     yield "Kaplan-Meier", np.tile(kaplan_meier(train.time, train.event).at(DAYS), (len(test), 1)), np.nan
-    network = HazardNetwork(monotone=DIRECTIONS, epochs=FitSettings.epochs)
-    yield "the network of a pair", *timed(network, hidden=train.hidden)
-    yield "its trees", *timed(HazardBooster(monotone=DIRECTIONS, rounds=FitSettings.rounds, stop_early=False))
-    yield "pair", *timed(new_member(FitSettings(), 0), hidden=train.hidden)
-    yield "pair, told only of outcomes", *timed(new_member(FitSettings(), 0))
-    several = (
-        ("two pairs", FitSettings(members=2, pack_share=1.0, workers=1)),
-        ("four pairs as shipped", FitSettings(workers=1)),
-    )
-    for name, settings in several:
-        began = time.process_time()
-        members = fit_members(train, settings)
-        spent = time.process_time() - began
-        yield name, np.mean([m.predict_survival(test.X, DAYS) for m in members], axis=0), spent
+    yield "a network", *timed(HazardNetwork(monotone=DIRECTIONS))
+    yield "boosted trees", *timed(HazardBooster(monotone=DIRECTIONS, rounds=FitSettings.rounds, stop_early=False))
+    yield "trees and network", *timed(HazardPair(monotone=DIRECTIONS, stop_early=False))
+    began = time.process_time()
+    members = fit_members(train, FitSettings(workers=1))
+    spent = time.process_time() - began
+    yield "as shipped", np.mean([m.predict_survival(test.X, DAYS) for m in members], axis=0), spent
     for name, curves in peer_curves(train, test).items():
         if name != "Kaplan–Meier":
             yield name, curves, np.nan
@@ -184,128 +169,6 @@ def peers(packs: int) -> None:
     show(f"Peers: {len(train)} rows to learn from, {len(test)} to score, {train.X.shape[1]} features", table)
 
 
-def stack(packs: int) -> None:
-    """Shares that cross-validation, whole packs held out, gives each estimator: why a pair is of these two.
-
-    All learn from outcomes alone.
-    """
-    train, test = rows_of(packs, TRAIN), rows_of(packs, TEST)
-    members = {
-        "network": HazardNetwork(monotone=DIRECTIONS, epochs=FitSettings.epochs),
-        "trees": HazardBooster(monotone=DIRECTIONS, rounds=FitSettings.rounds, stop_early=False),
-        "probability booster": ProbabilityBooster(monotone=DIRECTIONS),
-        "first passage": FirstPassageRegression(),
-        "Cox": CoxRegression(),
-        "Weibull AFT": WeibullRegression(),
-        "lognormal AFT": LogNormalRegression(),
-    }
-    mixed = ConvexStack(members).fit(train.X, train.time, train.event, groups=train.moments["pack_id"].to_numpy())
-    scores = {"stack": brier(mixed.predict_survival(test.X, DAYS), test)}
-    pair = new_member(FitSettings(), 0).fit(train.X, train.time, train.event)
-    scores["pair"] = brier(pair.predict_survival(test.X, DAYS), test)
-    table = [{"estimator": n, "cross-validated": s, "share": mixed.shares_.get(n)} for n, s in mixed.scores_.items()]
-    show(f"Stack: {len(train)} rows; on {len(test)} others {scores['stack']:.4f}, a pair {scores['pair']:.4f}", table)
-
-
-# Data ----------------------------------------------------------------------------------------------------------------
-
-
-def data(packs: int) -> None:
-    train, test = rows_of(packs, TRAIN), rows_of(packs, TEST)
-    many = train
-    for part in range(1, 10):
-        cohort = cohort_of(packs, 5000 + part)
-        many = many.with_rows(single_moments(cohort.tables, np.random.default_rng([part, 8]), cohort.truth))
-    hidden = cohort_of(1500, TRUTH, keep_states=True)
-    truth = true_curves(hidden, replicates=100, workers=2)
-    asked = survival_rows(hidden.tables, truth.moments.assign(row=np.arange(len(truth.moments))))
-    overall = kaplan_meier(train.time, train.event).at(DAYS)
-    scores = {
-        "Kaplan-Meier": [brier(np.tile(overall, (len(r), 1)), r) for r in (test, asked)],
-        "hidden truth": [np.nan, brier(truth.survival[asked.moments["row"]], asked)],
-    }
-    for name, rows in (("pair", train), ("pair, ten times the data", many)):
-        model = new_member(FitSettings(), 0).fit(rows.X, rows.time, rows.event, hidden=rows.hidden)
-        scores[name] = [brier(model.predict_survival(r.X, DAYS), r) for r in (test, asked)]
-    best = scores["pair, ten times the data"]
-    table = []
-    for name, found in scores.items():
-        way = [(scores["Kaplan-Meier"][i] - found[i]) / (scores["Kaplan-Meier"][i] - best[i]) for i in (0, 1)]
-        line = {"forecast": name, "test": found[0], "way": way[0], "rows of known truth": found[1], "way there": way[1]}
-        table.append(line)
-    show(f"Data: {len(train)} and {len(many)} rows; integrated Brier, and the way from Kaplan-Meier to the last", table)
-
-
-def search(packs: int) -> None:
-    train, choice = rows_of(packs, TRAIN), rows_of(packs, CHOICE)
-    table = []
-    for rounds, rate, leaves, periods, prior, controls in (
-        (220, 0.1, 24, 150, 8.0, 30),
-        (440, 0.05, 24, 150, 8.0, 30),
-        (220, 0.1, 24, 60, 2.0, 30),
-        (150, 0.1, 48, 60, 8.0, 30),
-        (220, 0.1, 48, 20, 4.0, 30),
-        (300, 0.1, 48, 40, 20.0, 30),
-        (400, 0.1, 48, 40, 20.0, 30),
-        (400, 0.1, 96, 60, 20.0, 30),
-        (100, 0.25, 32, 40, 20.0, 30),
-        (100, 0.25, 32, 40, 20.0, 6),
-        (100, 0.25, 32, 40, 20.0, 3),
-        (300, 0.1, 48, 40, 20.0, 10),
-    ):
-        model = HazardBooster(
-            monotone=DIRECTIONS,
-            rounds=rounds,
-            stop_early=False,
-            controls=controls,
-            settings=BoosterSettings(False, False, rate, leaves, periods, prior),
-        )
-        began = time.process_time()
-        model.fit(train.X, train.time, train.event)
-        spent = time.process_time() - began
-        score = brier(model.predict_survival(choice.X, DAYS), choice)
-        names = ("rounds", "rate", "leaves", "periods in a leaf", "prior", "controls", "integrated Brier", "fit s")
-        table.append(dict(zip(names, (rounds, rate, leaves, periods, prior, controls, score, spent), strict=True)))
-    show("Search: one booster, scored on packs that serve for nothing else", table, 5)
-    trees, table = model.predict_survival(choice.X, DAYS), []
-    usual = HazardNetwork(monotone=DIRECTIONS, epochs=FitSettings.epochs)
-    for changed in (
-        {},
-        {"layers": 2},
-        {"layers": 4},
-        {"width": 64, "monotone_width": 32},
-        {"width": 192, "monotone_width": 96},
-        {"dropout": 0.2},
-        {"dropout": 0.4},
-        {"dropout": 0.5},
-        {"epochs": 24},
-        {"epochs": 60},
-        {"batch": 256},
-        {"learning_rate": 0.001},
-        {"learning_rate": 0.006},
-        {"weight_decay": 0.1},
-        {"hidden_error": 0.0},
-        {"hidden_error": 0.3},
-        {"monotone": None},
-    ):
-        network = clone(usual).set_params(**changed)
-        began = time.process_time()
-        network.fit(train.X, train.time, train.event, hidden=train.hidden)
-        line: dict[str, Any] = {"changed": ", ".join(f"{k} {v}" for k, v in changed.items()) or "nothing"}
-        line["fit s"] = time.process_time() - began
-        curves = network.predict_survival(choice.X, DAYS)
-        line["integrated Brier"] = brier(curves, choice)
-        for share in (0.4, 0.5, 0.6, 0.7, 0.8):
-            line[f"share {share}"] = brier(share * curves + (1 - share) * trees, choice)
-        table.append(line)
-        print(f"  {line['changed']} done", flush=True)
-    show("Search: one network, and its mean with the usual booster by its share", table, 5)
-
-
-# The shipped pipeline ------------------------------------------------------------------------------------------------
-
-
-@cache
 def shipped(packs: int, families: tuple[str, ...] = (), places: tuple[str, ...] = ()) -> Forecaster:
     """Return a home's current model if one was named, or train one as `tideover train` does."""
     home = os.environ.get(HOME)
@@ -434,31 +297,6 @@ def thin(packs: int) -> None:
     worst_groups(forecaster, bare, cohort)
 
 
-# Bands ---------------------------------------------------------------------------------------------------------------
-
-
-def bands(packs: int, cohorts: int = 4) -> None:
-    """How far forecasts learned from packs of their own lie apart, by what their members say of it."""
-    fewer, asked = 3 * packs // 20, rows_of(packs // 10, TEST)
-    members = [fit_members(lessons_of(fewer, 700 + k), FitSettings(seed=k)) for k in range(cohorts)]
-    each = np.array([[m.predict_survival(asked.X, DAYS) for m in some] for some in members])
-
-    def scale(curves: np.ndarray) -> np.ndarray:
-        return np.log(-np.log(np.clip(curves, 1e-9, 1 - 1e-9)))
-
-    middle, inside = scale(each.mean(axis=1)), scale(each).std(axis=1, ddof=1)
-    table = []
-    for day in (3.0, *REPORT_DAYS):
-        at = int(np.searchsorted(DAYS, day))
-        line = {"day": day, "apart": np.sqrt(middle[:, :, at].var(axis=0, ddof=1).mean())}
-        line["members apart"] = np.sqrt((inside[:, :, at] ** 2).mean())
-        # Both ends of a difference err, so it is the square root of two wider than one.
-        gap = abs(middle[:, None, :, at] - middle[None, :, :, at])[~np.eye(cohorts, dtype=bool)]
-        reach = np.sqrt(2) * BAND_FACTOR * np.repeat(inside[:, :, at], cohorts - 1, axis=0)
-        table.append(line | {"within the band": np.mean(gap < reach)})
-    show(f"Bands: {cohorts} forecasters of {fewer} packs each, log-log scale, {len(asked)} rows", table, 3)
-
-
 # Shift ---------------------------------------------------------------------------------------------------------------
 
 RAISED = {"out-of-range", "family-not-learned", "other-block-lower", "contradiction-charge"}
@@ -534,7 +372,7 @@ def kinds(packs: int) -> None:
     show("Kinds of weakness", table)
 
 
-PARTS = {f.__name__: f for f in (peers, stack, data, search, calibration, thin, bands, shift, kinds)}
+PARTS = {f.__name__: f for f in (peers, calibration, thin, shift, kinds)}
 
 
 def main() -> None:

@@ -21,9 +21,7 @@ from models.calibration.workshop_posterior import WorkshopPosterior
 from models.calibration.world_prior import WorldRecord, fit_world_prior
 from models.estimators.cox import CoxRegression
 from models.estimators.first_passage import FirstPassageRegression
-from models.estimators.hazard_network import HazardNetwork
 from models.estimators.hazard_trees import HazardBooster
-from models.estimators.trees_and_network import HazardPair
 from models.features.definitions import DIRECTIONS
 from models.forecaster import Forecaster
 from models.forecasts.evidence import evidence_group, rich_evidence
@@ -63,26 +61,17 @@ class FitSettings:
 
     Attributes
     ----------
-    members : int
-        Pairs of trees and network, each on a share of the packs drawn without replacement.
-    pack_share : float
     rounds : int
-        Trees of each.
-    epochs : int
-        Times that each network learns from every row.
-    trees : bool
-        False: members are networks alone. In seven tenths of the time, and about 1 % worse where there is much to learn
-        from.
+        Trees of the booster.
+    ridge : float
+        Penalty of the Cox regression, see `models.estimators.cox.CoxRegression`.
     workers : int
         Processes for the members.
     seed : int
     """
 
-    members: int = 4
-    pack_share: float = 0.9
-    rounds: int = 100
-    epochs: int = 36
-    trees: bool = True
+    rounds: int = 60
+    ridge: float = 30.0
     workers: int = 2
     seed: int = 0
 
@@ -128,27 +117,14 @@ def data_digest(tables: HistoryTables) -> str:
     return digest.hexdigest()
 
 
-def new_member(settings: FitSettings, seed: int) -> HazardPair | HazardNetwork:
-    """Return a member to be fitted."""
-    if not settings.trees:
-        return HazardNetwork(monotone=DIRECTIONS, epochs=settings.epochs, seed=seed)
-    return HazardPair(monotone=DIRECTIONS, rounds=settings.rounds, stop_early=False, epochs=settings.epochs, seed=seed)
-
-
 def fit_members(rows: SurvivalRows, settings: FitSettings) -> list[SurvivalEstimator]:
-    """Fit the members, each on its own draw of packs."""
-    packs = rows.moments["pack_id"].to_numpy().astype(str)
-    unique, inverse = np.unique(packs, return_inverse=True)
-
-    def one(seed: int) -> SurvivalEstimator:
-        rng = np.random.default_rng([settings.seed, seed])
-        drawn = (
-            rng.random(len(unique)) < settings.pack_share if settings.members > 1 else np.ones(len(unique), dtype=bool)
-        )
-        some = rows.take(np.flatnonzero(drawn[inverse]))
-        return new_member(settings, seed).fit(some.X, some.time, some.event, hidden=some.hidden)
-
-    return list(Parallel(n_jobs=settings.workers)(delayed(one)(i) for i in range(settings.members)))
+    """Fit boosted trees and a Cox regression: one is sharp where worlds are alike, the other carries over where not."""
+    members: list[SurvivalEstimator] = [
+        HazardBooster(monotone=DIRECTIONS, rounds=settings.rounds, stop_early=False, seed=settings.seed),
+        CoxRegression(ridge=settings.ridge, monotone=DIRECTIONS),
+    ]
+    fits = (delayed(member.fit)(rows.X, rows.time, rows.event) for member in members)
+    return list(Parallel(n_jobs=settings.workers)(fits))
 
 
 def censoring_curves(train: SurvivalRows, rows: SurvivalRows) -> NDArray[np.float64]:
@@ -183,8 +159,8 @@ def train_forecaster(
     ----------
     tables : HistoryTables
     truth : DataFrame, optional
-        Of simulated packs: `training.simulation.cohort.Cohort.truth`. Members learn to tell what is hidden, the kinds
-        of weakness are learned from it, and the report is broken down by kind and place.
+        Of simulated packs: `training.simulation.cohort.Cohort.truth`. The kinds of weakness are learned from it, how
+        much worlds differ, and the report is broken down by kind and place.
     further : Further, optional
         More packs for recalibration and bound alone, one moment each: where packs cost nothing, many of them.
     bank : mapping, optional
@@ -218,7 +194,7 @@ def train_forecaster(
             progress(step, len(steps), steps[min(step, len(steps) - 1)])
 
     say(0)
-    rows = survival_rows(tables, moments_of(tables, np.random.default_rng([settings.seed, 7])), truth)
+    rows = survival_rows(tables, moments_of(tables, np.random.default_rng([settings.seed, 7])))
     within = int((rows.event & (rows.time <= DAYS[-1])).sum())
     if within < FEWEST_RETURNS:
         raise BadInput.one(
@@ -286,7 +262,7 @@ def train_forecaster(
         "returns": within,
         "banked_moments": sum(ready.packs for ready, _ in (bank or {}).values()),
         "seed": settings.seed,
-        "settings": {name: getattr(settings, name) for name in ("members", "pack_share", "rounds", "epochs")},
+        "settings": {name: getattr(settings, name) for name in ("rounds", "ridge")},
         "trained_on": trained_on,
         "grid_version": GRID_VERSION,
     }

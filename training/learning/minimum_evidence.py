@@ -75,7 +75,7 @@ def technicians_minimum(tables: HistoryTables, moments: pd.DataFrame) -> tuple[H
 def thin_rows(tables: HistoryTables, rows: SurvivalRows) -> SurvivalRows:
     """Return the same moments with the same outcomes, forecast from the technician's minimum."""
     thin, moments = technicians_minimum(tables, rows.moments)
-    return SurvivalRows(rows.moments, feature_frame(thin, moments), rows.time, rows.event, rows.replaced, rows.hidden)
+    return SurvivalRows(rows.moments, feature_frame(thin, moments), rows.time, rows.event, rows.replaced)
 
 
 def _blocks(tables: HistoryTables) -> list[str]:

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from models.features.raw import feature_frame
 from models.packs.tables import SECONDS_PER_DAY, HistoryTables, from_days, to_days
-from training.simulation.hidden import hidden_values
 
 SHORTEST_FOLLOW_UP_DAYS = 1 / 24
 """Moments this close to their end are left out: nothing could be decided in the hour that remained."""
@@ -41,8 +40,6 @@ class SurvivalRows:
         The fault was confirmed again at that time.
     replaced : bool array, shape (n,)
         The pack was replaced at that time: a competing event.
-    hidden : DataFrame, shape (n, q), optional
-        Of simulated packs: `training.simulation.hidden.hidden_values`. NaN in rows of real ones.
     """
 
     moments: pd.DataFrame
@@ -50,7 +47,6 @@ class SurvivalRows:
     time: NDArray[np.float64]
     event: NDArray[np.bool_]
     replaced: NDArray[np.bool_]
-    hidden: pd.DataFrame | None = None
 
     def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> SurvivalRows:
         """Keep some rows."""
@@ -60,22 +56,16 @@ class SurvivalRows:
             self.time[rows],
             self.event[rows],
             self.replaced[rows],
-            None if self.hidden is None else self.hidden.loc[self.hidden.index[rows]].reset_index(drop=True),
         )
 
     def with_rows(self, other: SurvivalRows) -> SurvivalRows:
         """Append the rows of other packs."""
-        hidden = None
-        if self.hidden is not None or other.hidden is not None:
-            parts = [pd.DataFrame(index=range(len(r))) if r.hidden is None else r.hidden for r in (self, other)]
-            hidden = pd.concat(parts, ignore_index=True)
         return SurvivalRows(
             pd.concat([self.moments, other.moments], ignore_index=True),
             pd.concat([self.X, other.X], ignore_index=True),
             np.concatenate([self.time, other.time]),
             np.concatenate([self.event, other.event]),
             np.concatenate([self.replaced, other.replaced]),
-            hidden,
         )
 
     def __len__(self) -> int:
@@ -167,7 +157,7 @@ def moments_of(tables: HistoryTables, rng: np.random.Generator, *, holding_share
     return moments.drop(columns="end").sort_values(["pack_id", "origin"], kind="stable", ignore_index=True)
 
 
-def single_moments(tables: HistoryTables, rng: np.random.Generator, truth: pd.DataFrame | None = None) -> SurvivalRows:
+def single_moments(tables: HistoryTables, rng: np.random.Generator) -> SurvivalRows:
     """Rows of independent packs: at most one of each pack's moments.
 
     For each pack a number k is drawn beforehand (`SINGLE_MOMENT_SHARES`); its k-th moment is taken, and the pack is
@@ -175,7 +165,7 @@ def single_moments(tables: HistoryTables, rng: np.random.Generator, truth: pd.Da
     were soon back.
     """
     moments = moments_of(tables, rng)
-    return survival_rows(tables, moments[one_moment_a_pack(moments, rng)].reset_index(drop=True), truth)
+    return survival_rows(tables, moments[one_moment_a_pack(moments, rng)].reset_index(drop=True))
 
 
 def one_moment_a_pack(moments: pd.DataFrame, rng: np.random.Generator) -> NDArray[np.bool_]:
@@ -185,7 +175,7 @@ def one_moment_a_pack(moments: pd.DataFrame, rng: np.random.Generator) -> NDArra
     return np.asarray(moments.groupby("pack_id").cumcount().to_numpy() == wanted)
 
 
-def survival_rows(tables: HistoryTables, moments: pd.DataFrame, truth: pd.DataFrame | None = None) -> SurvivalRows:
+def survival_rows(tables: HistoryTables, moments: pd.DataFrame) -> SurvivalRows:
     """Join moments, their features and what followed.
 
     Parameters
@@ -193,8 +183,6 @@ def survival_rows(tables: HistoryTables, moments: pd.DataFrame, truth: pd.DataFr
     tables : HistoryTables
     moments : DataFrame
         From `moments_of`, or any with ``pack_id`` and ``origin``.
-    truth : DataFrame, optional
-        `training.simulation.cohort.Cohort.truth`, with which moments must come from `moments_of`.
 
     Returns
     -------
@@ -212,7 +200,6 @@ def survival_rows(tables: HistoryTables, moments: pd.DataFrame, truth: pd.DataFr
         time,
         kind[known] == "returned",
         kind[known] == "replaced",
-        None if truth is None else hidden_values(truth, tables, kept),
     )
 
 

@@ -1,36 +1,12 @@
-"""What is hidden in each simulated pack, as numbers that a network may learn to tell beside the hold curve.
-
-Nobody at a bench knows these; a forecast never asks for them. All invented, as the packs are.
-"""
+"""What is hidden in each simulated pack: nobody at a bench knows it, and no forecast asks for it. All invented."""
 
 from __future__ import annotations
 
-from typing import Final
-
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from models.packs.family import PackFamily
-from models.packs.tables import HistoryTables
-from training.simulation.population import CONDITION_SHARES, Population
-
-LEAST: Final = {"leak_per_day": 1e-5, "second_leak_per_day": 1e-5, "joint_mohm": 1e-3, "km_per_day": 1.0}
-"""Columns told on a logarithmic scale, since they spread over powers of ten, and what counts as nothing."""
-
-PLAIN: Final = (
-    "leak_growth",
-    "capacity_share",
-    "resistance_ratio",
-    "loss_per_ah",
-    "deficit_share",
-    "centre_error",
-    "clog",
-    "limit_factor",
-    "style",
-    "warmth_c",
-    "sick_share",
-)
+from training.simulation.population import Population
 
 
 def weakness(family: PackFamily, population: Population) -> dict[str, NDArray[np.float64]]:
@@ -84,33 +60,3 @@ def weakness(family: PackFamily, population: Population) -> dict[str, NDArray[np
         "style": use.style.astype(np.float64),
         "warmth_c": use.warmth_c.astype(np.float64),
     }
-
-
-def hidden_values(truth: pd.DataFrame, tables: HistoryTables, moments: pd.DataFrame) -> pd.DataFrame:
-    """Return what is hidden at each moment, in columns that a network can be asked for.
-
-    Parameters
-    ----------
-    truth : DataFrame
-        `training.simulation.cohort.Cohort.truth`.
-    tables : HistoryTables
-    moments : DataFrame, n rows
-        `training.learning.moments.moments_of`.
-
-    Returns
-    -------
-    DataFrame, shape (n, q)
-        `weakness`, leaks, joint and distance as logarithms; whether the weak block was the one topped up; and for each
-        condition whether it is this one.
-    """
-    of_pack = truth.set_index("pack_id").loc[moments["pack_id"]]
-    columns = {name: np.log(np.maximum(of_pack[name].to_numpy(np.float64), least)) for name, least in LEAST.items()}
-    columns |= {name: of_pack[name].to_numpy(np.float64) for name in PLAIN}
-    topped = tables.topups["blocks"].to_numpy(dtype=object)[moments["topup"].to_numpy()]
-    weak = of_pack["weak_block"].to_numpy()
-    columns["weak block topped"] = np.array(
-        [str(w) in str(blocks).split() for w, blocks in zip(weak, topped, strict=True)], dtype=np.float64
-    )
-    condition = of_pack["condition"].to_numpy(dtype=object)
-    columns |= {name: (condition == name).astype(np.float64) for name in CONDITION_SHARES}
-    return pd.DataFrame(columns)

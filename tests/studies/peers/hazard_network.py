@@ -15,8 +15,6 @@ from sklearn.utils.validation import check_is_fitted
 from models.base.day_grid import DAYS, survival_at
 from models.base.threads import thread_limit
 from models.estimators.baseline_hazard import SmoothStart
-from models.estimators.monotone_network import AdamW, Array, ForwardPass, Weights, first_weights
-from models.estimators.network_inputs import REACH, NetworkInputs
 from models.survival.estimator import (
     FeatureColumns,
     FloatArray,
@@ -29,6 +27,8 @@ from models.survival.estimator import (
 )
 from models.survival.kaplan_meier import censoring_distribution, censoring_weights
 from models.survival.person_periods import PersonPeriods
+from tests.studies.peers.monotone_network import AdamW, Array, ForwardPass, Weights, first_weights
+from tests.studies.peers.network_inputs import REACH, NetworkInputs
 
 CHUNK_ROWS: Final = 4096
 """Packs forecast at a time: memory stays flat however many there are."""
@@ -155,7 +155,7 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
     Neural Networks 22, 544-557; several tasks by the same units: Caruana 1997, Machine Learning 28, 41-75; both from
     memory, unverified).
 
-    Directions are kept by construction (`models.estimators.monotone_network`).
+    Directions are kept by construction (`tests.studies.peers.monotone_network`).
 
     Parameters
     ----------
@@ -174,7 +174,7 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
     hidden_error : float
         What the squared error of each hidden value counts, in units of its variance (tests/studies/accuracy.md).
     learning_rate, weight_decay : float
-        Of the optimizer (`models.estimators.monotone_network.AdamW`).
+        Of the optimizer (`tests.studies.peers.monotone_network.AdamW`).
     monotone : mapping of column name or index to +1 or -1, optional
         +1: a higher value raises the hazard, so it lowers the hold probability.
     seed : int

@@ -4,10 +4,10 @@ from sksurv.metrics import integrated_brier_score
 from sksurv.util import Surv
 
 from models.base.day_grid import DAYS
-from models.estimators.trees_and_network import HazardPair
 from models.features.definitions import DIRECTIONS
 from models.survival.estimator import SurvivalEstimator
 from tests.models.estimators.test_hazard_trees import cohort
+from tests.studies.peers.trees_and_network import HazardPair
 from training.learning.moments import moments_of, single_moments, survival_rows
 from training.simulation.cohort import CohortPlan, simulate_cohort
 from training.simulation.workshop import WorkshopHabits

@@ -3,7 +3,7 @@ import pytest
 from scipy.optimize import approx_fprime
 from sklearn.neural_network._stochastic_optimizers import AdamOptimizer
 
-from models.estimators.monotone_network import LOG_REACH, AdamW, ForwardPass, first_weights
+from tests.studies.peers.monotone_network import LOG_REACH, AdamW, ForwardPass, first_weights
 
 
 def network(free, monotone, layers=3, seed=0):

@@ -11,9 +11,9 @@ from numpy.typing import ArrayLike
 from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
-from models.estimators.hazard_network import MANY_ROWS, HazardNetwork
 from models.estimators.hazard_trees import HazardBooster
 from models.survival.estimator import FloatArray
+from tests.studies.peers.hazard_network import MANY_ROWS, HazardNetwork
 
 SHARE, SHARE_OF_MANY = 0.5, 0.75
 """Of the network's curve in the mean, with few and with many rows (tests/studies/accuracy.md)."""

@@ -5,7 +5,7 @@ import pytest
 from scipy.stats import norm
 from sklearn.preprocessing import QuantileTransformer
 
-from models.estimators.network_inputs import KNOTS, REACH, NetworkInputs
+from tests.studies.peers.network_inputs import KNOTS, REACH, NetworkInputs
 
 
 def test_normal_scores_agree_with_a_quantile_transformer():

@@ -1,0 +1,104 @@
+"""Mixing forecasts: how much each of several counts, by how well it foretold what came of rows it had not learned from.
+
+A workshop's own packs may follow what a forecaster knows, or nothing of it but their own plain curve. Which of the two
+cannot be told beforehand, and with few outcomes not afterwards either: so no forecast is chosen, all are mixed.
+
+References
+----------
+Yao, Vehtari, Simpson & Gelman (2018), Using stacking to average Bayesian predictive distributions, Bayesian Analysis
+13(3), 917-1007: the logarithmic score of the mixture on rows left out. Here its shares are averaged over their
+posterior rather than taken at its mode, since few rows do not say which mixture is best.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from models.base.arrays import Bools, Floats
+from models.base.day_grid import DAYS
+from models.calibration.world_prior import STRAYS
+from models.survival.estimator import SurvivalEstimator
+
+STEPS: Final = 10
+"""Parts into which the shares of a mixture are divided: finer ones change no share by a hundredth."""
+
+
+def outcome_likelihood(survival: Floats, time: Floats, event: Bools) -> Floats:
+    """Return the probability that each row's curve gave what was seen of it.
+
+    Parameters
+    ----------
+    survival : array, shape (n, len(DAYS))
+    time, event : array, shape (n,)
+        Days and whether the fault returned then.
+
+    Returns
+    -------
+    array, shape (n,)
+        Of a return: the probability of its bin of the day grid. Of a row followed without one: that it held so long,
+        read between grid days on a straight line. A share `STRAYS` of each curve is spread evenly over twice the grid.
+    """
+    curves = (1 - STRAYS) * survival + STRAYS * (1 - DAYS / (2 * DAYS[-1]))
+    seen = np.minimum(time, DAYS[-1])
+    end = np.clip(np.searchsorted(DAYS, seen, side="left"), 1, len(DAYS) - 1)
+    row = np.arange(len(seen))
+    before, after = curves[row, end - 1], curves[row, end]
+    part = (seen - DAYS[end - 1]) / (DAYS[end] - DAYS[end - 1])
+    held = before + part * (after - before)
+    return np.asarray(np.where(event & (time <= DAYS[-1]), before - after, held))
+
+
+def mixture_shares(likelihood: Floats, weights: Floats) -> Floats:
+    """Return the share of each forecast: the mean over all mixtures, each counted by how well it foretold the rows.
+
+    Parameters
+    ----------
+    likelihood : array, shape (n, k)
+        `outcome_likelihood` of k forecasts that had not learned from the rows.
+    weights : array, shape (n,)
+
+    Returns
+    -------
+    array, shape (k,)
+        Adding up to 1; equal ones without a row.
+    """
+    grid = _simplex(likelihood.shape[1])
+    score = weights @ np.log(likelihood @ grid.T)
+    credence = np.exp(score - score.max())
+    return np.asarray(credence @ grid / credence.sum())
+
+
+def _simplex(parts: int) -> Floats:
+    """All ways of dividing 1 among so many parts in steps of 1 / `STEPS`, shape (m, parts)."""
+    first = np.zeros((1, 0), dtype=np.int64)
+    for _ in range(parts - 1):
+        first = np.array([[*row, step] for row in first for step in range(STEPS - sum(row) + 1)], dtype=np.int64)
+    return np.hstack([first, STEPS - first.sum(axis=1, keepdims=True)]) / STEPS
+
+
+@dataclass(frozen=True)
+class OwnMixture:
+    """What a workshop's own packs say by themselves, mixed with a forecast that leans on other worlds.
+
+    Attributes
+    ----------
+    members : tuple of SurvivalEstimator
+        Fitted on own rows alone.
+    shares : array, shape (1 + number of members,)
+        Of the leaning forecast, then of each member.
+    """
+
+    members: tuple[SurvivalEstimator, ...]
+    shares: Floats
+
+    def joined(self, curves: tuple[Floats, Floats, Floats], X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
+        """Mix hold curves with their band, shape (n, len(DAYS)) each: each end of the band by the same shares."""
+        own = np.zeros_like(curves[0])
+        for share, member in zip(self.shares[1:], self.members, strict=True):
+            own += share * member.predict_survival(X, DAYS)
+        mean, low, high = (self.shares[0] * part + own for part in curves)
+        return mean, low, high
