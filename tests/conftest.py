@@ -42,8 +42,8 @@ def made_once(request: pytest.FixtureRequest) -> Callable[[str, Callable[[], Any
     """Make something costly once and load it after that, in this run and in later ones of the same code.
 
     The first process that asks makes it; the others wait. It is kept in pytest's own cache (`--cache-clear` empties
-    it), by a digest of models, training, studies, libraries and the file that says how it is made. What was made by other
-    code goes.
+    it), by a digest of models, training, studies, libraries and the file that says how it is made. What other code
+    made goes.
     """
     folder = request.config.cache.mkdir("made-once")
 
