@@ -102,7 +102,8 @@ NUMBERS: Final[Mapping[str, Number]] = {
             "1",
             "multiplies everything that takes charge from a weak block",
             because="with what sick cells, short charges and other monitors take off it, medians of the "
-            "return day from a few days to a couple of months; the trade's rule of thumb of one to two weeks is the middle (common practice, no source)",
+            "return day from a few days to a couple of months; the trade's rule of thumb of one to two weeks is "
+            "the middle (common practice, no source)",
             low=0.05,
             high=5.0,
         ),
