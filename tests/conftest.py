@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import fcntl
+import hashlib
 from collections.abc import Callable
+from functools import cache
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -19,18 +22,42 @@ SMALL = FitSettings(members=2, rounds=60, epochs=12, workers=1, seed=0)
 """Enough to behave like a model in every respect but accuracy; a few seconds on one core."""
 
 
+@cache
+def _code_digest() -> str:
+    """Tell apart states of the code and libraries that anything simulated or trained depends on."""
+    root = Path(__file__).parents[1]
+    digest = hashlib.sha256()
+    for path in sorted(
+        p for tree in ("models", "training", "tests/studies") for p in (root / tree).rglob("*") if p.is_file()
+    ):
+        if path.suffix in (".py", ".toml"):
+            digest.update(str(path.relative_to(root)).encode() + path.read_bytes())
+    for name in ("numpy", "scipy", "scikit-learn", "pandas"):
+        digest.update(f"{name} {version(name)}".encode())
+    return digest.hexdigest()[:16]
+
+
 @pytest.fixture(scope="session")
-def made_once(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Callable[[str, Callable[[], Any]], Any]:
-    """Make something costly in the first process of a run that asks for it; the others wait, and load the same."""
-    own = tmp_path_factory.getbasetemp()
-    folder = own if worker_id == "master" else own.parent
+def made_once(request: pytest.FixtureRequest) -> Callable[[str, Callable[[], Any]], Any]:
+    """Make something costly once and load it after that, in this run and in later ones of the same code.
+
+    The first process that asks makes it; the others wait. It is kept in pytest's own cache (`--cache-clear` empties
+    it), by a digest of models, training, studies, libraries and the file that says how it is made. What other code
+    made goes.
+    """
+    folder = request.config.cache.mkdir("made-once")
 
     def get(name: str, make: Callable[[], Any]) -> Any:
-        path = folder / f"{name}.joblib"
-        with path.with_suffix(".lock").open("w") as lock:
+        said = Path(make.__code__.co_filename).read_bytes() + Path(__file__).read_bytes()
+        path = folder / f"{name}-{_code_digest()}-{hashlib.sha256(said).hexdigest()[:8]}.joblib"
+        with (folder / f"{name}.lock").open("w") as lock:
             fcntl.flock(lock, fcntl.LOCK_EX)
             if not path.exists():
-                joblib.dump(make(), path)
+                for old in folder.glob(f"{name}-*.joblib"):
+                    old.unlink()
+                part = path.with_suffix(".part")
+                joblib.dump(make(), part)
+                part.rename(path)
         return joblib.load(path)
 
     return get

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment
 from markupsafe import Markup
 
 from models.base.errors import BadInput
@@ -25,6 +25,7 @@ from training.cohort_report.content import (
 )
 from training.cohort_report.plots import curves_plot, example_plot, trap_plot, truth_plot
 from training.files.families import load_families
+from training.plotting.page import report_environment
 from training.simulation.cohort import CohortPlan, simulate_cohort
 from training.simulation.meters import MeterQuality
 from training.simulation.places import PLACES
@@ -119,13 +120,7 @@ def write_cohort_page(
 
 
 def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("training", "cohort_report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = report_environment("cohort_report")
     environment.filters["days"] = lambda value: f"{value:.0f}" if np.isfinite(value) else "never"
     environment.filters["per100"] = lambda share: f"{100 * share:.0f}" if np.isfinite(share) else "–"
     environment.filters["plain"] = lambda value: f"{value:g}" if isinstance(value, float) else str(value)

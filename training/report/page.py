@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Final
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment
 from markupsafe import Markup
 
+from training.plotting.page import report_environment
 from training.report.content import CalibrationReport, Level
 from training.report.plots import brier_plot, distribution_plot, gap_plot, reliability_plot
 from training.report.verdicts import rules_in_words
@@ -50,13 +51,7 @@ def render_html(report: CalibrationReport) -> str:
 
 
 def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("training", "report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = report_environment("report")
     environment.filters["per100"] = lambda share: f"{100 * share:.1f}"
     environment.filters["signed100"] = lambda share: f"{100 * share:+.1f}"
     environment.filters["p"] = lambda value: "< 0.001" if value < 0.001 else f"{value:.3f}"

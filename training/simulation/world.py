@@ -101,8 +101,9 @@ NUMBERS: Final[Mapping[str, Number]] = {
             1.1,
             "1",
             "multiplies everything that takes charge from a weak block",
-            because="medians of the return day from a few days to a couple of months; the trade's rule of thumb of "
-            "one to two weeks is the middle (common practice, no source)",
+            because="with what sick cells, short charges and other monitors take off it, medians of the "
+            "return day from a few days to a couple of months; the trade's rule of thumb of one to two weeks is "
+            "the middle (common practice, no source)",
             low=0.01,
             high=5.0,
         ),
@@ -165,7 +166,7 @@ NUMBERS: Final[Mapping[str, Number]] = {
     "notes missing": _spread(1.0, 0.6, "1", "share of figures left out relative to the usual"),
     # Habits
     "dose": _spread(1.0, 0.35, "1", "charge put in relative to the usual"),
-    "fullest": _between(0.0, 0.0, 0.2, "share", "how far above the controller's window blocks are charged", COMMON),
+    "fullest": _between(0.0, 0.0, 0.06, "share", "how far above the controller's window blocks are charged", COMMON),
     "recheck": _between(0.5, 0.0, 0.9, "share", "packs that are looked at again"),
     "thin": _between(0.12, 0.0, 0.5, "share", "records kept to the minimum"),
     "wrong block": Number(0.015, Prior("lognormal", 0.03, 1.0, "share", "top-ups to a neighbour", high=0.3)),

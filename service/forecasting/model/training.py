@@ -28,6 +28,9 @@ DEFAULT_PACKS: Final = 20_000
 FURTHER_PER_PACK: Final = 2
 """Further packs, for each one learned from, that only set recalibration and bound: simulated packs cost little."""
 
+PACKS_PER_WORLD: Final = 100
+"""Simulated packs of each world that is drawn: enough of them to show what it has of its own. Invented."""
+
 FURTHER_SEED: Final = 1_000_003
 """Added to the seed for those."""
 
@@ -98,20 +101,23 @@ def train_on_simulation(
     families = load_families(settings.families_dir)
     with stages("Simulating packs") as progress:
         cohort = simulate_cohort(
-            CohortPlan(packs=packs, seed=seed, habits=NOBODY_REPLACES),
+            CohortPlan(packs=packs, seed=seed, habits=NOBODY_REPLACES, worlds=worlds_of(packs)),
             families=families,
             workers=workers,
             progress=progress,
         )
     with stages("Simulating packs to check against") as progress:
-        plan = CohortPlan(packs=FURTHER_PER_PACK * packs, seed=seed + FURTHER_SEED, habits=NOBODY_REPLACES)
+        more = FURTHER_PER_PACK * packs
+        plan = CohortPlan(packs=more, seed=seed + FURTHER_SEED, habits=NOBODY_REPLACES, worlds=worlds_of(more))
         check = simulate_cohort(plan, families=families, workers=workers, progress=progress)
     with stages("Simulating packs to run forward") as progress:
         each = min(max(packs // BANK_SHARE, FEWEST_BANKED), PACKS_PER_FAMILY)
         bank = simulate_bank(families, seed=seed, packs_per_family=each, workers=workers, progress=progress)
     trial = None
     if usable(registry):
-        plan = CohortPlan(packs=TRIAL_PACKS, seed=seed + TRIAL_SEED, habits=NOBODY_REPLACES)
+        plan = CohortPlan(
+            packs=TRIAL_PACKS, seed=seed + TRIAL_SEED, habits=NOBODY_REPLACES, worlds=worlds_of(TRIAL_PACKS)
+        )
         trial = simulate_cohort(plan, families=families, workers=workers).tables
     with stages("Training") as progress:
         return learn(
@@ -162,6 +168,11 @@ def train_on_record(
     answering = registry.current_id()
     assert answering is not None
     return Taught(manifest, judgement, answering)
+
+
+def worlds_of(packs: int) -> int:
+    """Worlds over which so many packs are spread; at least two, for it must show that they differ."""
+    return min(max(packs // PACKS_PER_WORLD, 2), packs)
 
 
 def usable(registry: ModelRegistry) -> bool:
