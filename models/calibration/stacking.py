@@ -100,5 +100,6 @@ class OwnMixture:
         own = np.zeros_like(curves[0])
         for share, member in zip(self.shares[1:], self.members, strict=True):
             own += share * member.predict_survival(X, DAYS)
-        mean, low, high = (self.shares[0] * part + own for part in curves)
+        # Shares add up to 1 but for the last digit.
+        mean, low, high = (np.clip(self.shares[0] * part + own, 0.0, 1.0) for part in curves)
         return mean, low, high

@@ -256,7 +256,7 @@ def learned_forecaster(base: Forecaster, own: OwnRows, tables: HistoryTables) ->
     learned.posterior, members = learn(np.ones(len(rows), dtype=bool))
     learned.own = OwnMixture(members, shares)
     learned.families = dict(base.families) | dict(tables.families)
-    mixed = np.tensordot(shares, crossed, axes=1)
+    mixed = np.clip(np.tensordot(shares, crossed, axes=1), 0.0, 1.0)
     bound = ConformalBound(min_group=1).fit(mixed, rows.time, rows.event, groups=base.bound_group(own.rows.X))
     learned.bound = ShrunkenBound(bound, base.bound, BOUND_PRIOR_PACKS, own.share)
     return learned
