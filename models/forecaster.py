@@ -16,7 +16,8 @@ from models.base.day_grid import DAYS
 from models.base.errors import BadInput, OutOfReach
 from models.base.messages import say, say_together
 from models.calibration.conformal import ConformalBound
-from models.calibration.recalibration import GroupRecalibration, SuccessiveRecalibration
+from models.calibration.recalibration import GroupRecalibration
+from models.calibration.workshop_posterior import WorkshopPosterior
 from models.features.definitions import Evidence
 from models.features.inferred_topups import with_inferred_topups
 from models.features.raw import feature_frame, raw_features
@@ -130,7 +131,7 @@ class Forecaster:
     ----------
     members : sequence of SurvivalEstimator
         Fitted on resampled packs; their mean is the forecast, their spread the band.
-    recalibration : GroupRecalibration, SuccessiveRecalibration or None
+    recalibration : GroupRecalibration or None
         By evidence group.
     bound : ConformalBound
         Fitted on packs that no member has seen.
@@ -142,14 +143,18 @@ class Forecaster:
         To tell of similar ones.
     bank : PackBank, optional
         To run forward under other plans.
+    posterior : WorkshopPosterior, optional
+        The worlds still possible: all that were simulated, or those that a workshop's own record leaves. Curves are
+        averaged over them, and the band is their spread.
     """
 
     bank: PackBank | None = None  # a model stored before there were banks has none
+    posterior: WorkshopPosterior | None = None  # nor does one from before worlds
 
     def __init__(
         self,
         members: Sequence[SurvivalEstimator],
-        recalibration: GroupRecalibration | SuccessiveRecalibration | None,
+        recalibration: GroupRecalibration | None,
         bound: ConformalBound,
         kinds: KindClassifier | None,
         seen: SeenRange,
@@ -157,6 +162,7 @@ class Forecaster:
         model_id: str,
         past: PastPacks | None = None,
         bank: PackBank | None = None,
+        posterior: WorkshopPosterior | None = None,
     ) -> None:
         self.members = tuple(members)
         self.recalibration = recalibration
@@ -167,6 +173,7 @@ class Forecaster:
         self.model_id = model_id
         self.past = past
         self.bank = bank
+        self.posterior = posterior
 
     def curves(self, X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
         """Hold curves and their band.
@@ -193,6 +200,8 @@ class Forecaster:
         return survival, low, high
 
     def _members_curves(self, X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
+        if self.posterior is not None:
+            return self.posterior.curves(self.before_learning(X), X)
         group = evidence_group(X)
         each = np.stack([self._calibrated(m.predict_survival(X, DAYS), group) for m in self.members])
         survival = each.mean(axis=0)
@@ -203,6 +212,11 @@ class Forecaster:
         low[:, 1:] = np.exp(-np.exp(middle + BAND_FACTOR * sd))
         high[:, 1:] = np.exp(-np.exp(middle - BAND_FACTOR * sd))
         return survival, np.minimum.accumulate(low, axis=1), np.minimum.accumulate(high, axis=1)
+
+    def before_learning(self, X: pd.DataFrame) -> Floats:
+        """Return the members' mean curves, on which `posterior` builds; shape (n, len(DAYS))."""
+        group = evidence_group(X)
+        return np.asarray(np.mean([self._calibrated(m.predict_survival(X, DAYS), group) for m in self.members], axis=0))
 
     def mean_days(self, X: pd.DataFrame) -> Floats:
         """Return the mean days held, counting at most the days to the horizon, shape (n,)."""

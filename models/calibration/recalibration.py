@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Final, Protocol, Self
+from typing import Final, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -225,14 +224,6 @@ def _hats(tau: FloatArray) -> FloatArray:
     return np.maximum(1.0 - np.abs(place), 0.0)
 
 
-class RecalibrationStep(Protocol):
-    """What maps curves, shape (n, len(days)), to recalibrated ones; `groups`, shape (n,), may make no difference."""
-
-    def transform(self, survival: ArrayLike, groups: ArrayLike) -> FloatArray:
-        """Return recalibrated curves."""
-        ...
-
-
 class GroupRecalibration(BaseEstimator):  # type: ignore[misc]
     """`Recalibration` of all forecasts, and on top of it of each group, as far as the group's own outcomes go.
 
@@ -287,24 +278,4 @@ class GroupRecalibration(BaseEstimator):  # type: ignore[misc]
             some = labels == label
             if some.any():
                 curves[some] = own.transform(curves[some])
-        return curves
-
-
-class SuccessiveRecalibration:
-    """Several recalibrations, one after the other: each learned on what those before it left.
-
-    Parameters
-    ----------
-    steps : sequence of GroupRecalibration, Recalibration or ShiftRecalibration
-        Fitted; each has a `transform(survival, groups)`.
-    """
-
-    def __init__(self, steps: Sequence[RecalibrationStep]) -> None:
-        self.steps = tuple(steps)
-
-    def transform(self, survival: ArrayLike, groups: ArrayLike) -> FloatArray:
-        """Return recalibrated curves, shape (n, len(days))."""
-        curves = np.asarray(survival, dtype=np.float64)
-        for step in self.steps:
-            curves = step.transform(curves, groups)
         return curves

@@ -17,6 +17,8 @@ from models.base.day_grid import DAYS, GRID_VERSION
 from models.base.errors import BadInput
 from models.calibration.conformal import ConformalBound
 from models.calibration.recalibration import GroupRecalibration
+from models.calibration.workshop_posterior import WorkshopPosterior
+from models.calibration.world_prior import WorldRecord, fit_world_prior
 from models.estimators.cox import CoxRegression
 from models.estimators.first_passage import FirstPassageRegression
 from models.estimators.hazard_network import HazardNetwork
@@ -226,7 +228,7 @@ def train_forecaster(
         )
     train, calibration, held = split_rows(rows, apart=further is None)
     Thresholds().require_rows(len(held))  # not after minutes of fitting
-    kind = _labels(truth, "kind")
+    kind, world = _labels(truth, "kind"), world_of(tables, truth)
     if further is not None:
         rng = np.random.default_rng([settings.seed, 8])
         more = single_moments(further.tables, rng)
@@ -234,6 +236,7 @@ def train_forecaster(
         thin = rng.random(len(more)) < THIN_SHARE
         more = more.take(~thin).with_rows(thin_rows(further.tables, more.take(thin)))
         calibration, more_kinds = more, _labels(further.truth, "kind")
+        world = world_of(further.tables, further.truth)
         kind = None if kind is None or more_kinds is None else kind | more_kinds
     again = np.random.default_rng([settings.seed, 10]).random(len(train)) < THIN_SHARE
     learned = train.with_rows(thin_rows(tables, train.take(again)))
@@ -243,7 +246,7 @@ def train_forecaster(
     peers = peer_curves(train, held)
     say(3)
     digest = data_digest(tables)
-    forecaster = assemble(members, learned, calibration, kind, tables, "")
+    forecaster = assemble(members, learned, calibration, kind, world, tables, "")
     drawn = np.random.default_rng([settings.seed, 9])
     forecaster.past = past_packs(forecaster, train, kind, tables, drawn, invented=trained_on == "simulation")
     forecaster.bank = None if bank is None else bank_of(bank, forecaster.summary)
@@ -309,6 +312,7 @@ def assemble(
     train: SurvivalRows,
     calibration: SurvivalRows,
     kind: Mapping[str, str] | None,
+    world: Mapping[str, str] | None,
     tables: HistoryTables,
     model_id: str,
 ) -> Forecaster:
@@ -319,6 +323,11 @@ def assemble(
     raw = np.mean(each, axis=0)
     recalibration = GroupRecalibration().fit(raw, calibration.time, calibration.event, group)
     survival = np.mean([recalibration.transform(curves, group) for curves in each], axis=0)
+    posterior = None
+    if world is not None:
+        prior = fit_world_prior(world_records(calibration, survival, world), DIRECTIONS)
+        posterior = WorkshopPosterior.unlearned(prior)
+        survival = posterior.curves(survival, calibration.X)[0]
     kinds = None
     if kind is not None:
         train_kind, calibration_kind = (
@@ -333,7 +342,41 @@ def assemble(
         censoring_survival=followed,
         groups=with_likely_kind(group, None if kinds is None else kinds.predict(calibration.X)),
     )
-    return Forecaster(members, recalibration, bound, kinds, SeenRange.of(train.X), tables.families, model_id)
+    seen = SeenRange.of(train.X)
+    return Forecaster(members, recalibration, bound, kinds, seen, tables.families, model_id, posterior=posterior)
+
+
+def world_of(tables: HistoryTables, truth: pd.DataFrame | None) -> dict[str, str] | None:
+    """Return the world that each simulated pack lives in; None of packs that were not simulated.
+
+    A cohort of one world is cut by place and family: what its parts have of their own is then all that is known of how
+    much worlds differ, and is too little.
+    """
+    worlds = _labels(truth, "world")
+    if worlds is not None and len(set(worlds.values())) > 1:
+        return worlds
+    places = _labels(truth, "place")
+    if places is None:
+        return None
+    family = dict(zip(tables.packs["pack_id"], tables.packs["family"], strict=True))
+    return {pack: f"{place}, {family[pack]}" for pack, place in places.items()}
+
+
+def world_records(rows: SurvivalRows, survival: NDArray[np.float64], world: Mapping[str, str]) -> list[WorldRecord]:
+    """Part rows, and the curves that were forecast of them, by world.
+
+    Worlds without a return are left out: they say next to nothing.
+    """
+    label = np.array([str(world[p]) for p in rows.moments["pack_id"]], dtype=object)
+    found = []
+    for name in np.unique(label):
+        of = label == name
+        if not (rows.event[of] & (rows.time[of] <= DAYS[-1])).any():
+            continue
+        share = rows.moments.loc[of, "topup"].nunique() / of.sum()
+        weights = np.full(int(of.sum()), share)
+        found.append(WorldRecord(survival[of], rows.X[of], rows.time[of], rows.event[of], weights))
+    return found
 
 
 def peer_curves(train: SurvivalRows, held: SurvivalRows) -> dict[str, NDArray[np.float64]]:

@@ -28,6 +28,16 @@ RULE: Final = (
     f"gave to what happened is on average not more than {100 * MARGIN:g} % lower than the current model's."
 )
 
+LEARNING_RULE: Final = (
+    "A model that has learned from a record answers unless the record shows it to be worse: tried on the past, with "
+    f"{100 * CONFIDENCE:g} % confidence the probability it gave to what happened would have to be on average more than "
+    f"{100 * MARGIN:g} % lower than the current model's. Where the record is too small to say, what held over many "
+    "simulated workshops decides: learning helps."
+)
+"""An open verdict lets a model in here, and not one that was trained anew: averaged over the worlds that its prior was
+learned from, a posterior's expected score is never worse than the prior's (Good 1967, On the principle of total
+evidence, British Journal for the Philosophy of Science 17, 319-321; from memory, unverified)."""
+
 
 @dataclass(frozen=True)
 class Judgement:

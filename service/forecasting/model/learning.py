@@ -11,17 +11,14 @@ import pandas as pd
 from models.base.errors import BadInput
 from models.base.threads import thread_limit
 from models.forecaster import Forecaster
-from models.packs.family import PackFamily
 from models.packs.tables import HistoryTables
 from training.learning.fitting import FitSettings, Further, Progress, Trained, train_forecaster
-from training.learning.moments import SurvivalRows
-from training.learning.own_records import CURRENT, Start, learn_from_records, report_of, simulated_rows
+from training.learning.own_records import BEFORE, CURRENT, LEARNED, learn_from_records, report_of
 from training.learning.promotion import Judgement, compare, judge, later_than
 from training.registry import Manifest, ModelRegistry
 from training.report import CalibrationReport
 from training.report.inputs import Origin
 from training.simulation.bank import KeptPacks
-from training.simulation.workshop import WorkshopHabits
 
 _ORIGIN_WORDS: dict[Origin, str] = {
     "simulation": "simulated packs, all invented; its figures speak of the simulation until real outcomes are known",
@@ -99,13 +96,11 @@ def learn_from_record(
     record: HistoryTables,
     *,
     at: datetime,
-    families: Mapping[str, PackFamily],
-    habits: WorkshopHabits,
-    settings: FitSettings | None = None,
+    seed: int = 0,
     threads: int = 1,
     progress: Progress | None = None,
 ) -> tuple[Manifest, Judgement | None]:
-    """Learn from a workshop's own record, store the model, and let it answer if it is no worse than the current one.
+    """Learn from a workshop's own record, store the model, and let it answer unless the record shows it to be worse.
 
     Parameters
     ----------
@@ -115,11 +110,8 @@ def learn_from_record(
     record : HistoryTables
     at : datetime
         Now, with offset.
-    families : mapping of str to PackFamily
-    habits : WorkshopHabits
-        With `families`, for simulating again what the model was trained on; if the simulation has changed since, own
-        and simulated packs are not trained on together.
-    settings : FitSettings, optional
+    seed : int
+        Of the choice of moments.
     threads : int
     progress : callable, optional
 
@@ -135,46 +127,32 @@ def learn_from_record(
     ModelRefused
         There is no current model that may be used.
     BadInput
-        The model it learned from is gone.
+        The model it learned from is gone, or does not know how much workshops differ.
     """
-    settings = settings or FitSettings()
     current = registry.load_current(Forecaster)
     base_id = current.manifest.facts.get("base_model", current.manifest.model_id)
     base = current if base_id == current.manifest.model_id else registry.load(base_id, Forecaster)
-    made = base.manifest.facts
     if not (record.outcomes["kind"] == "returned").any():
         return base.manifest, None
-
-    def simulated() -> SurvivalRows | None:
-        return simulated_rows(
-            int(made["packs"]),
-            base.manifest.seed,
-            habits,
-            families,
-            base.manifest.data_digest,
-            settings.workers,
-            apart=bool(made.get("calibrated_apart", True)),  # models of before always kept some
-        )
 
     since = current.manifest.facts.get("learned_until")
     with thread_limit(threads):
         learned = learn_from_records(
-            Start(base.model, simulated if made["trained_on"] == "simulation" else None),
+            base.model,
             record,
             at,
             current=None if current is base else current.model,
-            settings=settings,
+            seed=seed,
             progress=progress,
         )
-    if learned.recipe.way == "as it stands":
+    if learned.forecaster is base.model:
         return base.manifest, None
     report = report_of(learned, CalibrationReport.model_validate(base.report), at.isoformat(timespec="minutes"))
     known = tuple(sorted({*base.manifest.families, *record.packs["family"].unique()}))
     manifest = _store(registry, learned.forecaster, report, learned.facts, known, at)
     tested = later_than(learned.back_test, None if since is None else datetime.fromisoformat(since))
-    rival = "as it stands" if current is base else CURRENT
-    judgement = judge(tested, learned.recipe.name, rival)
-    if judgement.verdict == "no worse":
+    judgement = judge(tested, LEARNED, BEFORE if current is base else CURRENT)
+    if judgement.verdict != "worse":
         registry.promote(manifest.model_id, at, judgement.sentence())
     return manifest, judgement
 

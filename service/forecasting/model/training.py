@@ -16,8 +16,7 @@ from service.core.settings import Settings
 from service.forecasting.model.learning import learn, learn_from_record
 from training.files.families import load_families
 from training.learning.fitting import FitSettings, Further
-from training.learning.own_records import BACK_TEST_RETURNS
-from training.learning.promotion import RULE, Judgement
+from training.learning.promotion import LEARNING_RULE, Judgement
 from training.registry import Manifest, ModelRegistry
 from training.simulation.bank import PACKS_PER_FAMILY, simulate_bank
 from training.simulation.cohort import CohortPlan, simulate_cohort
@@ -72,15 +71,10 @@ class Taught:
         if self.judgement is None:
             said = ["No return is recorded yet, so there is nothing to learn."]
         else:
-            returns = int(self.manifest.facts["returns"])
-            few = f"Whether that is better cannot be tried on so few returns: it needs {BACK_TEST_RETURNS}."
-            said = [
-                str(self.manifest.facts["why"]),
-                few if returns < BACK_TEST_RETURNS else self.judgement.sentence(),
-            ]
+            said = [str(self.manifest.facts["why"]), self.judgement.sentence()]
         if self.answering == self.manifest.model_id:
             return [*said, f"Model {self.answering} answers from now on."]
-        return [*said, f"Model {self.manifest.model_id} is stored; {self.answering} goes on answering. {RULE}"]
+        return [*said, f"Model {self.manifest.model_id} is stored; {self.answering} goes on answering. {LEARNING_RULE}"]
 
 
 def train_on_simulation(
@@ -145,7 +139,7 @@ def train_on_record(
     at: datetime,
     stages: Stages,
 ) -> Taught:
-    """Let the current model learn from a record; it answers if it is no worse.
+    """Let the current model learn from a record; it answers unless it is shown to be worse.
 
     Where there is no model yet one is trained on `packs` simulated packs first.
 
@@ -161,9 +155,7 @@ def train_on_record(
             registry,
             record,
             at=at,
-            families=load_families(settings.families_dir),
-            habits=NOBODY_REPLACES,
-            settings=FitSettings(seed=seed, workers=workers),
+            seed=seed,
             threads=settings.threads,
             progress=progress,
         )

@@ -10,13 +10,11 @@ from models.forecaster import Forecaster
 from service.core.logs import make_log
 from service.exchange.imports.loading import import_files
 from service.forecasting.model.learning import learn_from_record
-from service.forecasting.model.training import NOBODY_REPLACES
 from service.jobs.worker import Worker
 from service.records.history import tables_of
 from service.records.records import Writer
 from training.files.families import load_families
 from training.files.tables import read_tables, write_tables
-from training.learning.fitting import FitSettings
 from training.registry import ModelRegistry
 from training.simulation.cohort import CohortPlan, simulate_cohort
 
@@ -58,16 +56,14 @@ def test_a_job_learns_what_a_folder_of_tables_teaches(api, worker, store, clock,
         other,
         read_tables(record_folder, FAMILIES),
         at=clock(),
-        families=FAMILIES,
-        habits=NOBODY_REPLACES,
-        settings=FitSettings(seed=1, workers=1),
+        seed=1,
     )
     assert job["result"]["model_id"] == made.model_id
     assert job["result"]["verdict"] == judgement.verdict
     assert registry.manifest(made.model_id).facts == made.facts
     assert made.facts["base_model"] == before
-    # Promotion follows the comparison, and nothing else.
-    promoted = judgement.verdict == "no worse"
+    # It answers unless the comparison shows it to be worse.
+    promoted = judgement.verdict != "worse"
     assert job["result"]["answers"] == promoted
     assert registry.current_id() == (made.model_id if promoted else before) == other.current_id()
 
@@ -108,7 +104,7 @@ def test_without_a_return_nothing_is_learned_and_a_sentence_says_so(api, worker,
 
 @pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
 def test_few_returns_are_learned_from_and_told_to_be_few(filled, worker, own_home):
-    """The one return of the worked examples: learned, stored, not promoted, its report standing on the old one's."""
+    """The one return of the worked examples: learned, and answering; its report stands on the old one's."""
     registry = ModelRegistry(own_home / "models")
     before = registry.current_id()
     at = filled.post("/v1/jobs/training", json={}).headers["Location"]
@@ -116,9 +112,9 @@ def test_few_returns_are_learned_from_and_told_to_be_few(filled, worker, own_hom
     job = filled.get(at).json()
     assert job["state"] == "done", job["problems"]
     result = job["result"]
-    assert (result["answers"], result["verdict"]) == (False, "open")
-    assert "cannot be tried on so few returns: it needs 40" in " ".join(result["sentences"])
-    assert registry.current_id() == before
+    assert (result["answers"], result["verdict"]) == (True, "open")
+    assert "1 of them returns" in " ".join(result["sentences"])
+    assert registry.current_id() == result["model_id"] != before
     report = registry.load(result["model_id"], Forecaster).report
     assert report["origin_sentence"].startswith("The record is too small yet")
 
