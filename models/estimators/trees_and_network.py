@@ -11,9 +11,9 @@ from numpy.typing import ArrayLike
 from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
+from models.base.arrays import Floats
 from models.estimators.hazard_network import MANY_ROWS, HazardNetwork
 from models.estimators.hazard_trees import HazardBooster
-from models.survival.estimator import FloatArray
 
 SHARE, SHARE_OF_MANY = 0.5, 0.75
 """Of the network's curve in the mean, with few and with many rows (tests/studies/accuracy.md)."""
@@ -97,7 +97,7 @@ class HazardPair(BaseEstimator):  # type: ignore[misc]
         self.share_ = usual if self.share is None else self.share
         return self
 
-    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> FloatArray:
+    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> Floats:
         """Return P(T > day), shape (n, len(days)), for days up to the end of the grid."""
         check_is_fitted(self)
         trees, network = (part.predict_survival(X, days) for part in (self.booster_, self.network_))

@@ -15,11 +15,9 @@ from itertools import groupby, pairwise
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.base.arrays import Floats
 from models.packs.history import BlockReading, State
-
-Floats = NDArray[np.float64]
 
 LEAST_ROWS: Final = 30
 """So many readings in a row, no further apart than `LONGEST_GAP`, are a log. Derived: from 30 on the normal law's 95 %

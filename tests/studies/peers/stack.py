@@ -13,10 +13,10 @@ from sklearn.base import BaseEstimator, clone
 from sklearn.model_selection import GroupKFold
 from sklearn.utils.validation import check_is_fitted
 
+from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
 from models.survival.estimator import (
-    FloatArray,
     Outcomes,
     SurvivalEstimator,
     check_days,
@@ -109,7 +109,7 @@ class ConvexStack(BaseEstimator):  # type: ignore[misc]
         }
         return self
 
-    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> FloatArray:
+    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> Floats:
         """Return P(T > day), shape (n, len(days))."""
         check_is_fitted(self)
         at = check_days(days)
@@ -117,7 +117,7 @@ class ConvexStack(BaseEstimator):  # type: ignore[misc]
         parts = [self.shares_[name] * member.predict_survival(frame, at) for name, member in self.members_.items()]
         return np.asarray(np.sum(parts, axis=0))
 
-    def _held_out(self, frame: pd.DataFrame, outcomes: Outcomes, labels: NDArray[np.generic]) -> FloatArray:
+    def _held_out(self, frame: pd.DataFrame, outcomes: Outcomes, labels: NDArray[np.generic]) -> Floats:
         """Return cross-validated curves, shape (members, n, grid)."""
         curves = np.empty((len(self.members), len(outcomes), len(self.grid_)))
         for learn, hold in GroupKFold(self.folds).split(frame, groups=labels):
@@ -127,7 +127,7 @@ class ConvexStack(BaseEstimator):  # type: ignore[misc]
                 curves[k, hold] = fitted.predict_survival(frame.iloc[hold], self.grid_)
         return curves
 
-    def _choose(self, curves: FloatArray, outcomes: Outcomes) -> None:
+    def _choose(self, curves: Floats, outcomes: Outcomes) -> None:
         late = outcomes.entry > 0
         for member in curves:
             held = own_day(member[late], np.minimum(outcomes.entry[late], self.grid_[-1]), self.grid_)
@@ -146,7 +146,7 @@ class ConvexStack(BaseEstimator):  # type: ignore[misc]
         match = np.einsum("kid,id->k", member_curves, total * holding)
         constant = float(np.sum(total * holding))
 
-        def score(shares: FloatArray) -> tuple[float, FloatArray]:
+        def score(shares: Floats) -> tuple[float, Floats]:
             return float(shares @ cross @ shares - 2 * shares @ match) + constant, 2 * (cross @ shares - match)
 
         count = len(self.members)
