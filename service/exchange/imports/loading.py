@@ -217,6 +217,13 @@ class _Run:
             head = {name: history[name] for name in DOCUMENTED["packs"] if name in history}
             for table in DOCUMENTED:
                 facts = [head] if table == "packs" else history.get(table) or []
+                if not isinstance(facts, list) or not all(isinstance(fact, dict) for fact in facts):
+                    self.report.add(
+                        RowFault(
+                            file.name, number, table, "It is no list of facts.", 'Write it as [{"time": ...}, ...].'
+                        )
+                    )
+                    continue
                 # What is fixed or mapped plays no part here: JSON names our own fields.
                 plain = FileMapping.model_construct(table=table, columns={}, blocks=(), units={})
                 reader = RowReader(plain, file.name, self._blocks_of)
