@@ -21,10 +21,11 @@ from typing import Any, Final, Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from models.base.arrays import Bools, Floats
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
 from models.base.messages import say, say_together
-from models.survival.estimator import BoolArray, FloatArray, Outcomes, check_grid, check_outcomes, require_events
+from models.survival.estimator import Outcomes, check_grid, check_outcomes, require_events
 from models.survival.kaplan_meier import MIN_FOLLOWED, censoring_distribution, own_day
 
 MIN_GROUP: Final = 100
@@ -39,13 +40,11 @@ MAX_KNOTS: Final = 64
 class _Levels:
     """Scores that may serve as the level, increasing, and the corrected miscoverage of each."""
 
-    scores: FloatArray
-    miscoverage: FloatArray
+    scores: Floats
+    miscoverage: Floats
 
     @classmethod
-    def estimate(
-        cls, scores: FloatArray, failed: BoolArray, weights_at: Callable[[float, NDArray[np.intp]], FloatArray]
-    ) -> Self:
+    def estimate(cls, scores: Floats, failed: Bools, weights_at: Callable[[float, NDArray[np.intp]], Floats]) -> Self:
         r"""Product-limit miscoverage with the new pack counted in.
 
         With :math:`m_u` packs (Kish's effective number) still at risk at score u, and the new pack as one more average
@@ -80,7 +79,7 @@ class _Levels:
         # The effective number may jump; a level is good only if every smaller one is.
         return cls(ranked[first], np.maximum.accumulate(miscoverage))
 
-    def at(self, levels: FloatArray) -> FloatArray:
+    def at(self, levels: Floats) -> Floats:
         """Return the miscoverage of any levels: 1 past the last score, where nothing is known."""
         return np.append(self.miscoverage, 1.0)[np.searchsorted(self.scores, levels, side="left")]
 
@@ -171,7 +170,7 @@ class ConformalBound:
         gained = np.maximum(_hazard(own_day(curves, outcomes.time, self.grid_)) - before, 0.0)
         followed = self._followed(outcomes, censoring_survival)
 
-        def weights_at(score: float, rows: NDArray[np.intp]) -> FloatArray:
+        def weights_at(score: float, rows: NDArray[np.intp]) -> Floats:
             day, _ = self._day_of(hazard[rows], before[rows] - np.log1p(-score))
             return followed(np.minimum(day, outcomes.time[rows]), rows)
 
@@ -192,7 +191,7 @@ class ConformalBound:
                     self.by_group_[label] = levels_of(rows)
         return self
 
-    def bound(self, survival: ArrayLike, confidence: float, groups: ArrayLike | None = None) -> FloatArray:
+    def bound(self, survival: ArrayLike, confidence: float, groups: ArrayLike | None = None) -> Floats:
         """Return the day each pack is good for.
 
         Parameters
@@ -210,7 +209,7 @@ class ConformalBound:
         """
         return self._bound(survival, confidence, groups)[0]
 
-    def beyond_horizon(self, survival: ArrayLike, confidence: float, groups: ArrayLike | None = None) -> BoolArray:
+    def beyond_horizon(self, survival: ArrayLike, confidence: float, groups: ArrayLike | None = None) -> Bools:
         """Return, shape (n,), whether the bound was cut off at the horizon, past which nothing is claimed."""
         return self._bound(survival, confidence, groups)[1]
 
@@ -232,7 +231,7 @@ class ConformalBound:
             moments=self.size_,
         )
 
-    def _bound(self, survival: ArrayLike, confidence: float, groups: ArrayLike | None) -> tuple[FloatArray, BoolArray]:
+    def _bound(self, survival: ArrayLike, confidence: float, groups: ArrayLike | None) -> tuple[Floats, Bools]:
         alpha = 1 - _check_confidence(confidence)
         curves = self._curves(survival, None)
         level = np.full(len(curves), self.overall_.level(alpha))
@@ -242,7 +241,7 @@ class ConformalBound:
                 level[labels == label] = levels.level(alpha)
         return self._day_of(_hazard(curves), -np.log1p(-level))
 
-    def _day_of(self, hazard: FloatArray, target: FloatArray) -> tuple[FloatArray, BoolArray]:
+    def _day_of(self, hazard: Floats, target: Floats) -> tuple[Floats, Bools]:
         """Return the first day at which each cumulative hazard reaches its target, and whether it never does."""
         beyond = hazard[:, -1] < target
         right = np.clip((hazard < target[:, None]).sum(axis=1), 1, len(self.grid_) - 1)
@@ -252,7 +251,7 @@ class ConformalBound:
         day = self.grid_[right - 1] + share * (self.grid_[right] - self.grid_[right - 1])
         return np.where(beyond, self.grid_[-1], day), beyond
 
-    def _curves(self, survival: ArrayLike, rows: int | None) -> FloatArray:
+    def _curves(self, survival: ArrayLike, rows: int | None) -> Floats:
         curves = np.asarray(survival, dtype=np.float64)
         if curves.ndim != 2 or curves.shape[1] != len(self.grid_) or rows not in (None, len(curves)):
             wanted = f"({'n' if rows is None else rows}, {len(self.grid_)})"
@@ -265,20 +264,20 @@ class ConformalBound:
 
     def _followed(
         self, outcomes: Outcomes, censoring_survival: ArrayLike | None
-    ) -> Callable[[FloatArray, NDArray[np.intp]], FloatArray]:
+    ) -> Callable[[Floats, NDArray[np.intp]], Floats]:
         """Return the function that gives, for some rows each at its day, the inverse probability of being followed."""
         if censoring_survival is None:
             curve = censoring_distribution(outcomes.time, outcomes.event, outcomes.entry)
             at_entry = curve.at(outcomes.entry)
 
-            def probability(day: FloatArray, rows: NDArray[np.intp]) -> FloatArray:
+            def probability(day: Floats, rows: NDArray[np.intp]) -> Floats:
                 return curve.at(day, before=True) / np.maximum(at_entry[rows], 1e-12)
 
         else:
             curves = self._curves(censoring_survival, len(outcomes))
             at_entry = own_day(curves, outcomes.entry, self.grid_)
 
-            def probability(day: FloatArray, rows: NDArray[np.intp]) -> FloatArray:
+            def probability(day: Floats, rows: NDArray[np.intp]) -> Floats:
                 return own_day(curves[rows], day, self.grid_) / at_entry[rows]
 
         return lambda day, rows: 1 / np.clip(probability(day, rows), MIN_FOLLOWED, 1.0)
@@ -338,7 +337,7 @@ class ShrunkenBound(ConformalBound):
         return say_together(super().guarantee(confidence), own)
 
 
-def _hazard(survival: FloatArray) -> FloatArray:
+def _hazard(survival: Floats) -> Floats:
     return np.asarray(-np.log(np.maximum(survival, 1e-12)))
 
 

@@ -10,9 +10,10 @@ from scipy.optimize import minimize
 from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
+from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
-from models.survival.estimator import FloatArray, Outcomes, check_grid, check_outcomes
+from models.survival.estimator import Outcomes, check_grid, check_outcomes
 from models.survival.person_periods import PersonPeriods, bins_of
 
 MIN_SLOPE: Final = 0.1
@@ -116,7 +117,7 @@ class Recalibration(BaseEstimator):  # type: ignore[misc]
         points = [self._point(log_total, j) for j in (ends - 1, ends, starts - 1, starts)]
         made_up_basis, made_up = self._made_up()
 
-        def loss(change: FloatArray) -> tuple[float, FloatArray]:
+        def loss(change: Floats) -> tuple[float, Floats]:
             (h0, d0), (h1, d1), (e0, f0), (e1, f1) = (_moved(point, change) for point in points)
             gained = np.maximum(h1 - h0, 1e-12)
             end = np.where(outcomes.event, np.log(-np.expm1(-gained)), -passed * gained)
@@ -139,7 +140,7 @@ class Recalibration(BaseEstimator):  # type: ignore[misc]
         self.intercepts_, self.slopes_ = change[:, 0], 1.0 + change[:, 1:]
         return self
 
-    def transform(self, survival: ArrayLike, groups: ArrayLike | None = None) -> FloatArray:  # noqa: ARG002
+    def transform(self, survival: ArrayLike, groups: ArrayLike | None = None) -> Floats:  # noqa: ARG002
         """Return recalibrated curves, shape (n, len(days)); `groups` makes no difference."""
         check_is_fitted(self)
         log_total = np.log(cumulative_hazards(survival, self.grid_))
@@ -151,7 +152,7 @@ class Recalibration(BaseEstimator):  # type: ignore[misc]
         moved = np.maximum.accumulate(np.exp(np.clip(log_total + factor, -60.0, 60.0)), axis=1)
         return np.hstack([np.ones((len(moved), 1)), np.exp(-moved)])
 
-    def _place(self, log_total: FloatArray, outcomes: Outcomes) -> None:
+    def _place(self, log_total: Floats, outcomes: Outcomes) -> None:
         """Set centre and knots from the bins in which each row was at risk."""
         cut = PersonPeriods.cut(outcomes, self.grid_)
         row, column = np.nonzero(cut.exposure > 0)
@@ -168,7 +169,7 @@ class Recalibration(BaseEstimator):  # type: ignore[misc]
         parts = np.quantile(departure, shares, method="inverted_cdf", weights=weight) if shares else np.empty(0)
         self.knots_ = np.unique(np.concatenate([[low], np.clip(parts, low, high), [high]]))
 
-    def _point(self, log_total: FloatArray, bins: NDArray[np.intp]) -> tuple[FloatArray, FloatArray]:
+    def _point(self, log_total: Floats, bins: NDArray[np.intp]) -> tuple[Floats, Floats]:
         """Predicted cumulative hazard of each row by the end of its own bin, and its basis; bin −1 is day 0."""
         at = np.maximum(bins, 0)
         own = log_total[np.arange(len(at)), at]
@@ -176,24 +177,24 @@ class Recalibration(BaseEstimator):  # type: ignore[misc]
         basis = (_hats(self._tau()[at])[:, :, None] * of_risk[:, None, :]).reshape(len(at), -1)
         return np.where(bins < 0, 0.0, np.exp(own)), basis
 
-    def _made_up(self) -> tuple[FloatArray, FloatArray]:
+    def _made_up(self) -> tuple[Floats, Floats]:
         """Return the prior as rows of data: at every node of time, at every end of a segment."""
         nodes = np.linspace(0.0, 1.0, TIME_NODES)
         of_risk = self._terms(np.tile(self.knots_, TIME_NODES))
         basis = (_hats(np.repeat(nodes, len(self.knots_)))[:, :, None] * of_risk[:, None, :]).reshape(len(of_risk), -1)
         return basis, np.full(len(of_risk), self.prior_outcomes / len(of_risk))
 
-    def _terms(self, eta: FloatArray) -> FloatArray:
+    def _terms(self, eta: Floats) -> Floats:
         """Return 1 and the part of each η, counted from 0, in each segment; past the outer ends nothing is added."""
         low, high = self.knots_[:-1], self.knots_[1:]
         part = np.clip(eta[..., None], low, high) - np.clip(0.0, low, high)
         return np.concatenate([np.ones((*eta.shape, 1)), part], axis=-1)
 
-    def _tau(self) -> FloatArray:
+    def _tau(self) -> Floats:
         return np.linspace(0.0, 1.0, len(self.grid_) - 1)
 
 
-def cumulative_hazards(survival: ArrayLike, grid: FloatArray) -> FloatArray:
+def cumulative_hazards(survival: ArrayLike, grid: Floats) -> Floats:
     """Return the cumulative hazard of hold curves at the end of each bin, shape (n, bins).
 
     Raises
@@ -211,14 +212,14 @@ def cumulative_hazards(survival: ArrayLike, grid: FloatArray) -> FloatArray:
     return np.asarray(np.cumsum(gained, axis=1))
 
 
-def _moved(point: tuple[FloatArray, FloatArray], change: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _moved(point: tuple[Floats, Floats], change: Floats) -> tuple[Floats, Floats]:
     """Return the moved cumulative hazard and its gradient."""
     total, basis = point
     moved = total * np.exp(np.clip(basis @ change, -30.0, 30.0))
     return moved, moved[:, None] * basis
 
 
-def _hats(tau: FloatArray) -> FloatArray:
+def _hats(tau: Floats) -> Floats:
     """Return the weights of the time nodes at each τ, shape (len(tau), TIME_NODES): linear between nodes."""
     place = np.asarray(tau)[:, None] * (TIME_NODES - 1) - np.arange(TIME_NODES)
     return np.maximum(1.0 - np.abs(place), 0.0)
@@ -270,7 +271,7 @@ class GroupRecalibration(BaseEstimator):  # type: ignore[misc]
             self.by_group_[str(label)] = own.fit(curves[some], *(part[some] for part in rows))
         return self
 
-    def transform(self, survival: ArrayLike, groups: ArrayLike) -> FloatArray:
+    def transform(self, survival: ArrayLike, groups: ArrayLike) -> Floats:
         """Return recalibrated curves, shape (n, len(days)); a group never seen gets the first map alone."""
         check_is_fitted(self)
         curves, labels = self.overall_.transform(survival), np.asarray(groups)

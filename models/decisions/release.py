@@ -18,8 +18,8 @@ from models.base.errors import BadInput
 from models.base.messages import Said, say, say_together
 from models.decisions.hold_curves import HORIZON, FloatArray, daily_hold
 from models.decisions.lead_time import LeadTime, arrival_matrix
+from models.decisions.words import at_the_start, in_100, in_100_between
 from models.decisions.words import days as say_days
-from models.decisions.words import in_100, in_100_between
 
 CONDITIONS: Final = (
     say("A vehicle on a topped-up pack may stop driving without warning: no motorway."),
@@ -197,17 +197,17 @@ def _sentence(risk: ReleaseRisk, case: int, has_band: bool) -> Said:
             day=HORIZON,
             chance=in_100(risk.high[case]),
         )
-    chance = in_100(risk.get_there[case])
+    chance = at_the_start(in_100(risk.get_there[case]))
     first = (
         say(
-            "About %(chance)s packs like this one would hold until the replacement comes (%(band)s within the "
+            "%(chance)s packs like this one would hold until the replacement comes (%(band)s within the "
             "forecast's band); in the others the fault comes back first.",
             chance=chance,
             band=in_100_between(risk.low[case], risk.high[case]),
         )
         if has_band
         else say(
-            "About %(chance)s packs like this one would hold until the replacement comes; in the others the fault "
+            "%(chance)s packs like this one would hold until the replacement comes; in the others the fault "
             "comes back first.",
             chance=chance,
         )

@@ -23,6 +23,18 @@ def in_100(chance: float) -> Said:
     return say("%(count)s in 100", count=hundredths) if hundredths else say("fewer than 1 in 100")
 
 
+def at_the_start(chance: Said) -> Said:
+    """Say a chance of `in_100` where a sentence begins.
+
+    Examples
+    --------
+    >>> at_the_start(in_100(0.836)), at_the_start(in_100(0.004)), at_the_start(in_100(1.0))
+    ('About 83 in 100', 'Fewer than 1 in 100', 'More than 99 in 100')
+    """
+    begun = {"fewer than 1 in 100": say("Fewer than 1 in 100"), "more than 99 in 100": say("More than 99 in 100")}
+    return begun.get(str(chance)) or say("About %(chance)s", chance=chance)
+
+
 def in_100_between(low: float, high: float) -> Said:
     """Say a range of chances.
 

@@ -8,8 +8,9 @@ from typing import Final, Self
 
 import numpy as np
 
+from models.base.arrays import Floats
 from models.estimators.cox import CoxRegression
-from models.survival.estimator import FloatArray, Outcomes
+from models.survival.estimator import Outcomes
 from models.survival.person_periods import PersonPeriods
 
 FEW_EVENTS: Final = 5000
@@ -27,13 +28,11 @@ class SmoothStart:
     cox : CoxRegression or None
     """
 
-    baseline: FloatArray
+    baseline: Floats
     cox: CoxRegression | None
 
     @classmethod
-    def learn(
-        cls, values: FloatArray, outcomes: Outcomes, grid: FloatArray, linear: bool, signs: Mapping[int, int]
-    ) -> Self:
+    def learn(cls, values: Floats, outcomes: Outcomes, grid: Floats, linear: bool, signs: Mapping[int, int]) -> Self:
         """Learn from features, shape (n, p), and outcomes; `signs` holds the linear part's coefficients to a side."""
         cox = None
         if linear and values.shape[1]:
@@ -51,10 +50,10 @@ class SmoothStart:
         overall = events.sum() / (exposure @ width) * width
         return cls((events + overall) / (exposure + 1.0), cox)
 
-    def hazard(self, values: FloatArray) -> FloatArray:
+    def hazard(self, values: Floats) -> Floats:
         """Return the cumulative hazard over each bin, shape (n, bins)."""
         return _ratio(self.cox, values) * self.baseline
 
 
-def _ratio(cox: CoxRegression | None, values: FloatArray) -> FloatArray:
+def _ratio(cox: CoxRegression | None, values: Floats) -> Floats:
     return np.ones((len(values), 1)) if cox is None else np.exp(cox.predict_log_hazard_ratio(values))[:, None]

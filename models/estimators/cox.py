@@ -13,8 +13,9 @@ from scipy.special import digamma, gammaln
 from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
+from models.base.arrays import Floats
 from models.estimators.linear_inputs import LinearFeatures
-from models.survival.estimator import FloatArray, Outcomes, check_days, check_rows, require_events
+from models.survival.estimator import Outcomes, check_days, check_rows, require_events
 
 
 class CoxRegression(BaseEstimator):  # type: ignore[misc]
@@ -75,7 +76,7 @@ class CoxRegression(BaseEstimator):  # type: ignore[misc]
         for column, sign in (self.monotone or {}).items():
             bounds[self.features_.position(column)] = (0, None) if sign > 0 else (None, 0)
 
-        def loss(coefficients: FloatArray) -> tuple[float, FloatArray]:
+        def loss(coefficients: Floats) -> tuple[float, Floats]:
             value, by_predictor = risk_sets.log_likelihood(design @ coefficients)
             penalised = 0.5 * self.ridge * float(coefficients @ coefficients) - value
             gradient = self.ridge * coefficients - by_predictor @ design
@@ -95,12 +96,12 @@ class CoxRegression(BaseEstimator):  # type: ignore[misc]
         self.cumulative_baseline_ = np.cumsum(risk_sets.baseline(design @ self.coefficients_))
         return self
 
-    def predict_log_hazard_ratio(self, X: ArrayLike | pd.DataFrame) -> FloatArray:
+    def predict_log_hazard_ratio(self, X: ArrayLike | pd.DataFrame) -> Floats:
         """Return the log hazard ratio against a row at the median of every feature, shape (n,)."""
         check_is_fitted(self)
         return np.asarray(self.linear_.apply(self.features_.read(X)) @ self.coefficients_, dtype=np.float64)
 
-    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> FloatArray:
+    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> Floats:
         """Return P(T > day), shape (n, len(days)): a step at each event day, flat after the last one."""
         ratio = np.exp(self.predict_log_hazard_ratio(X))
         steps = np.searchsorted(self.event_days_, check_days(days), side="right")
@@ -126,8 +127,8 @@ class _RiskSets:
         self._tied = np.bincount(day_of_event, outcomes.weights[self._events], len(self.days))
         self.events = float(self._tied.sum())
 
-    def _totals(self, risk: FloatArray) -> tuple[FloatArray, FloatArray]:
-        def from_place(order: NDArray[np.intp], place: NDArray[np.intp]) -> FloatArray:
+    def _totals(self, risk: Floats) -> tuple[Floats, Floats]:
+        def from_place(order: NDArray[np.intp], place: NDArray[np.intp]) -> Floats:
             onward = np.append(np.cumsum(risk[order][::-1])[::-1], 0.0)
             return np.asarray(onward[place])
 
@@ -135,7 +136,7 @@ class _RiskSets:
         failing = np.bincount(self._day_of_event, risk[self._events], len(self.days)).astype(np.float64)
         return np.maximum(at_risk, failing), failing
 
-    def _increments(self, risk: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    def _increments(self, risk: Floats) -> tuple[Floats, Floats, Floats]:
         """Return, for each event day, Σ log D, Σ 1/D and Σ (l/d)/D over Efron's denominators D = R − (l/d) E, l < d.
 
         With c = d R / E the product of the d denominators is (E/d)^d Γ(c+1)/Γ(c−d+1), which also makes sense for a
@@ -148,7 +149,7 @@ class _RiskSets:
         inverse = tied / failing * (digamma(count + 1) - digamma(count - tied + 1))
         return log_sum, inverse, (at_risk * inverse - tied) / failing
 
-    def log_likelihood(self, predictor: FloatArray) -> tuple[float, FloatArray]:
+    def log_likelihood(self, predictor: Floats) -> tuple[float, Floats]:
         """Return the log partial likelihood and its derivative by each row's linear predictor, shape (n,)."""
         bounded = np.clip(predictor, -100.0, 100.0)
         risk = self._weights * np.exp(bounded)
@@ -159,6 +160,6 @@ class _RiskSets:
         happened = np.where(self._events, self._weights, 0.0)
         return float(happened @ bounded - log_sum.sum()), happened - risk * hazard
 
-    def baseline(self, predictor: FloatArray) -> FloatArray:
+    def baseline(self, predictor: Floats) -> Floats:
         """Return the step of the baseline cumulative hazard at each event day."""
         return self._increments(self._weights * np.exp(predictor))[1]

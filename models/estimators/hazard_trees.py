@@ -15,19 +15,12 @@ from sklearn.ensemble import HistGradientBoostingRegressor
 from sklearn.model_selection import GroupKFold
 from sklearn.utils.validation import check_is_fitted
 
+from models.base.arrays import Floats
 from models.base.day_grid import DAYS, survival_at
 from models.base.threads import thread_limit
 from models.estimators.baseline_hazard import FEW_EVENTS, SmoothStart
 from models.estimators.tree_inputs import FeatureCodes, fit_for_trees
-from models.survival.estimator import (
-    FloatArray,
-    Outcomes,
-    check_days,
-    check_grid,
-    check_rows,
-    require_events,
-    require_same_length,
-)
+from models.survival.estimator import Outcomes, check_days, check_grid, check_rows, require_events, require_same_length
 from models.survival.person_periods import PersonPeriods
 
 Fold = tuple[NDArray[np.intp], NDArray[np.intp]]
@@ -200,7 +193,7 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
         self.rounds_ = int(self.trees_.n_iter_)
         return self
 
-    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> FloatArray:
+    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> Floats:
         """Return P(T > day), shape (n, len(days)), for days up to the end of the grid."""
         check_is_fitted(self)
         at = check_days(days, float(self.grid_[-1]))
@@ -213,7 +206,7 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
                 survival[first : first + CHUNK_ROWS, 1:] = np.exp(-np.cumsum(self._hazard(part), axis=1))
         return survival_at(survival, at, self.grid_)
 
-    def _hazard(self, values: FloatArray) -> FloatArray:
+    def _hazard(self, values: Floats) -> Floats:
         """Return the cumulative hazard gained in each bin, shape (n, bins)."""
         bins = len(self.grid_) - 1
         periods = np.empty((len(values), bins, values.shape[1] + 1))
@@ -224,12 +217,12 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
 
     def _periods(
         self,
-        values: FloatArray,
+        values: Floats,
         outcomes: Outcomes,
         start: SmoothStart,
         rng: np.random.Generator,
         first: HistGradientBoostingRegressor | None = None,
-    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    ) -> tuple[Floats, Floats, Floats]:
         """Return features, event per expected event, and expected events of each person-period at risk.
 
         A Poisson likelihood with an offset is one without, of the ratio of events to expected ones, weighted by these.
@@ -274,7 +267,7 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
 
     def _grow(
         self,
-        values: FloatArray,
+        values: Floats,
         outcomes: Outcomes,
         rng: np.random.Generator,
         rounds: int,
@@ -294,7 +287,7 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
         return start, trees.fit(*self._periods(some, what, start, rng, first), **held)
 
     def _cross_validated_rounds(
-        self, values: FloatArray, outcomes: Outcomes, rng: np.random.Generator, folds: list[Fold]
+        self, values: Floats, outcomes: Outcomes, rng: np.random.Generator, folds: list[Fold]
     ) -> int:
         losses = [
             -self._grow(values, outcomes, rng, self.rounds, learn, hold)[1].validation_score_[1:]

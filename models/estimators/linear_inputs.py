@@ -7,7 +7,7 @@ from typing import Self
 
 import numpy as np
 
-from models.survival.estimator import BoolArray, FloatArray
+from models.base.arrays import Bools, Floats
 
 
 @dataclass(frozen=True)
@@ -28,15 +28,15 @@ class LinearFeatures:
         Share of training rows missing, taken off the flag so that an average row reads 0.
     """
 
-    centre: FloatArray
-    scale: FloatArray
-    low: FloatArray
-    high: FloatArray
-    flagged: BoolArray
-    flag_share: FloatArray
+    centre: Floats
+    scale: Floats
+    low: Floats
+    high: Floats
+    flagged: Bools
+    flag_share: Floats
 
     @classmethod
-    def learn(cls, X: FloatArray, weights: FloatArray) -> Self:
+    def learn(cls, X: Floats, weights: Floats) -> Self:
         """Take medians and scales from X, shape (n, p), with NaN for missing, and weights, shape (n,)."""
         columns = X.shape[1]
         centre, scale, low, high = np.zeros(columns), np.ones(columns), np.zeros(columns), np.zeros(columns)
@@ -57,7 +57,7 @@ class LinearFeatures:
         flagged = (share > 0) & (share < 1)
         return cls(centre, scale, low, high, flagged, share[flagged])
 
-    def apply(self, X: FloatArray) -> FloatArray:
+    def apply(self, X: Floats) -> Floats:
         """Return the design, shape (n, p + number of flags), without a column of ones."""
         missing = np.isnan(X)
         filled = np.where(missing, self.centre, np.clip(X, self.low, self.high))

@@ -11,21 +11,22 @@ from scipy.optimize import minimize
 from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
+from models.base.arrays import Floats
 from models.estimators.linear_inputs import LinearFeatures
-from models.survival.estimator import FloatArray, Outcomes, check_days, check_rows, require_events
+from models.survival.estimator import Outcomes, check_days, check_rows, require_events
 
-Graded = tuple[FloatArray, FloatArray, FloatArray]
+Graded = tuple[Floats, Floats, Floats]
 """A value for each row and its derivatives by the first and the second parameter."""
 
 
 class Law(Protocol):
     """A survival law of two unbounded parameters; time is a plain positive number."""
 
-    def log_density(self, time: FloatArray, first: FloatArray, second: FloatArray) -> Graded:
+    def log_density(self, time: Floats, first: Floats, second: Floats) -> Graded:
         """Return log f and its derivatives, each shape (n,)."""
         ...
 
-    def log_survival(self, time: FloatArray, first: FloatArray, second: FloatArray) -> Graded:
+    def log_survival(self, time: Floats, first: Floats, second: Floats) -> Graded:
         """Return log S and its derivatives, each shape (n,)."""
         ...
 
@@ -94,7 +95,7 @@ class ParametricRegression(BaseEstimator):  # type: ignore[misc]
         )
         return self
 
-    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> FloatArray:
+    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> Floats:
         """Return P(T > day), shape (n, len(days))."""
         check_is_fitted(self)
         at = check_days(days)
@@ -110,7 +111,7 @@ class ParametricRegression(BaseEstimator):  # type: ignore[misc]
             survival[:, later] = np.exp(self.law.log_survival(*rows)[0]).reshape(len(first), -1)
         return survival
 
-    def _parameters(self, coefficients: FloatArray, design: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def _parameters(self, coefficients: Floats, design: Floats) -> tuple[Floats, Floats]:
         columns = design.shape[1]
         first = coefficients[0] + design @ coefficients[1 : columns + 1]
         second = np.full(len(design), coefficients[columns + 1])
@@ -118,9 +119,7 @@ class ParametricRegression(BaseEstimator):  # type: ignore[misc]
             second += design @ coefficients[columns + 2 :]
         return first, second
 
-    def _log_likelihood(
-        self, coefficients: FloatArray, design: FloatArray, outcomes: Outcomes
-    ) -> tuple[float, FloatArray]:
+    def _log_likelihood(self, coefficients: Floats, design: Floats, outcomes: Outcomes) -> tuple[float, Floats]:
         first, second = self._parameters(coefficients, design)
         value, by_first, by_second = (np.empty(len(outcomes)) for _ in range(3))
         for rows, part in ((outcomes.event, self.law.log_density), (~outcomes.event, self.law.log_survival)):
@@ -136,12 +135,12 @@ class ParametricRegression(BaseEstimator):  # type: ignore[misc]
             gradient.append(by_second @ design)
         return float(value @ outcomes.weights), np.concatenate(gradient)
 
-    def _maximise(self, design: FloatArray, outcomes: Outcomes, start: FloatArray) -> FloatArray:
+    def _maximise(self, design: Floats, outcomes: Outcomes, start: Floats) -> Floats:
         total = outcomes.weights.sum()
         penalty = np.full(len(start), self.ridge)
         penalty[[0, design.shape[1] + 1]] = 0.0
 
-        def loss(coefficients: FloatArray) -> tuple[float, FloatArray]:
+        def loss(coefficients: Floats) -> tuple[float, Floats]:
             value, gradient = self._log_likelihood(coefficients, design, outcomes)
             penalised = 0.5 * float(penalty @ coefficients**2) - value
             return penalised / total, (penalty * coefficients - gradient) / total

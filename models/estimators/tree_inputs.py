@@ -7,7 +7,7 @@ from typing import Final, Self
 
 import numpy as np
 
-from models.survival.estimator import FloatArray
+from models.base.arrays import Floats
 
 MAX_CODES: Final = 250
 """Codes of a feature; scikit-learn's histogram trees tell at most 255 values apart."""
@@ -31,14 +31,14 @@ class FeatureCodes:
         For each feature, increasing.
     """
 
-    edges: tuple[FloatArray, ...]
+    edges: tuple[Floats, ...]
 
     @classmethod
-    def learn(cls, X: FloatArray, weights: FloatArray) -> Self:
+    def learn(cls, X: Floats, weights: Floats) -> Self:
         """Take the edges from X, shape (n, p), with NaN for missing, and weights, shape (n,)."""
         return cls(tuple(_edges(X[:, j], weights) for j in range(X.shape[1])))
 
-    def apply(self, X: FloatArray) -> FloatArray:
+    def apply(self, X: Floats) -> Floats:
         """Return the codes as floats, NaN for missing, shape of X."""
         codes = np.empty_like(X)
         for j, edges in enumerate(self.edges):
@@ -47,7 +47,7 @@ class FeatureCodes:
         return codes
 
 
-def fit_for_trees(rows: FloatArray) -> FloatArray:
+def fit_for_trees(rows: Floats) -> Floats:
     """Return rows to learn from with the features that are all but never known held constant.
 
     scikit-learn's trees fail on a feature with no known value among the (up to 200,000) rows they draw for binning.
@@ -56,7 +56,7 @@ def fit_for_trees(rows: FloatArray) -> FloatArray:
     return np.where(rare, 0.0, rows)
 
 
-def _edges(column: FloatArray, weights: FloatArray) -> FloatArray:
+def _edges(column: Floats, weights: Floats) -> Floats:
     known = ~np.isnan(column) & (weights > 0)
     values = np.unique(column[known])
     if len(values) <= MAX_CODES:

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from models.base.arrays import Floats, Rows
 from models.base.day_grid import HORIZON_DAYS
 from models.interventions.plans import Plan, planned_state, planned_use
 from models.packs.family import PackFamily
@@ -17,9 +18,6 @@ from models.physics.day_step import DayDraws, draw_day, run_day
 from models.physics.monitor import MonitorDraws
 from models.physics.pack_state import PackState
 from models.physics.use_process import UseDraws, UseProcess, draw_use, use_of_day
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.intp]
 
 FIRST_TRIP_DAY: Final = 0.5 / 24
 """Time from the morning on which a run starts to the first trip, days: half an hour. Invented."""

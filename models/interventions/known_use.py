@@ -8,7 +8,8 @@ from typing import Final
 
 import numpy as np
 
-from models.interventions.forward_runs import Floats, Ready
+from models.base.arrays import Floats
+from models.interventions.forward_runs import Ready
 from models.physics.use_process import YEAR_DAYS
 
 KM_ERROR: Final = 0.15

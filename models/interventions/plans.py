@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from models.base.arrays import Rows
 from models.base.day_grid import HORIZON_DAYS
 from models.base.errors import BadInput
 from models.base.messages import say
@@ -17,8 +18,6 @@ from models.physics.day_step import recentre, top_up
 from models.physics.pack_state import FloatArray, PackState
 from models.physics.self_discharge import REFERENCE_C
 from models.physics.use_process import UseProcess
-
-Rows = NDArray[np.intp]
 
 NEW_WANDER_SHARE: Final = 0.5
 """Unexplained daily change of a new pack's blocks relative to that of the pack it replaces. Invented."""

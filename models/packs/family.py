@@ -15,7 +15,7 @@ MOST_CELL_MOHM = 1000.0
 MOST_PACK_KG = 2000.0
 MOST_BLOCKS = 200
 """What no traction pack exceeds, several times the largest on the road; a number beyond is a slip of the pen or written
-to do harm. Units: Ah, A, V and mΩ a cell, kg. Our choice."""
+to do harm; what is smaller than the least can be read on no meter. Units: Ah, A, V and mΩ a cell, kg. Our choice."""
 
 MOST_HEAT_CAPACITY_J_PER_KG_K = 4200.0
 """Of water (4182 J/(kg K) at 20 °C; from memory, unverified); what a pack is made of holds less."""
@@ -23,11 +23,11 @@ MOST_HEAT_CAPACITY_J_PER_KG_K = 4200.0
 MOST_CURVE_POINTS = 200
 """Our choice."""
 
-Ah = Annotated[FiniteFloat, Field(gt=0, le=MOST_AH)]
-Current = Annotated[FiniteFloat, Field(gt=0, le=MOST_CURRENT_A)]
-CellVolts = Annotated[FiniteFloat, Field(gt=0, le=MOST_CELL_V)]
-BlockVolts = Annotated[FiniteFloat, Field(gt=0, le=60 * MOST_CELL_V)]
-Milliohms = Annotated[FiniteFloat, Field(gt=0, le=MOST_CELL_MOHM)]
+Ah = Annotated[FiniteFloat, Field(ge=0.1, le=MOST_AH)]
+Current = Annotated[FiniteFloat, Field(ge=0.1, le=MOST_CURRENT_A)]
+CellVolts = Annotated[FiniteFloat, Field(ge=0.01, le=MOST_CELL_V)]
+BlockVolts = Annotated[FiniteFloat, Field(ge=0.001, le=60 * MOST_CELL_V)]
+Milliohms = Annotated[FiniteFloat, Field(ge=0.001, le=MOST_CELL_MOHM)]
 Curve = Field(max_length=MOST_CURVE_POINTS)
 Text = Annotated[str, Field(max_length=500)]
 Share = Annotated[FiniteFloat, Field(ge=0, le=1)]
@@ -136,8 +136,8 @@ class PackFamily(BaseModel):
     self_discharge_ev: Annotated[FiniteFloat, Field(ge=0, le=2)]
     coulombic_efficiency: Annotated[FiniteFloat, Field(gt=0.5, le=1)]
     resistance_per_k: Annotated[FiniteFloat, Field(gt=-0.1, lt=0.1)]
-    mass_kg: Annotated[FiniteFloat, Field(gt=0, le=MOST_PACK_KG)]
-    heat_capacity_j_per_kg_k: Annotated[FiniteFloat, Field(gt=0, le=MOST_HEAT_CAPACITY_J_PER_KG_K)]
+    mass_kg: Annotated[FiniteFloat, Field(ge=0.1, le=MOST_PACK_KG)]
+    heat_capacity_j_per_kg_k: Annotated[FiniteFloat, Field(ge=1, le=MOST_HEAT_CAPACITY_J_PER_KG_K)]
     curves: CellCurves
 
     @model_validator(mode="after")

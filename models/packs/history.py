@@ -112,9 +112,9 @@ class TopUp(_Fact):
 
     time: Moment
     blocks: Annotated[tuple[BlockNumber, ...], Field(min_length=1, max_length=MOST_BLOCKS)]
-    charge_ah: Annotated[FiniteFloat, Field(gt=0, le=500), Measured("Ah")] | None = None
+    charge_ah: Annotated[FiniteFloat, Field(ge=0.001, le=500), Measured("Ah")] | None = None
     end_v: Annotated[FiniteFloat, Field(gt=0), Measured("V")] | None = None
-    duration_h: Annotated[FiniteFloat, Field(gt=0, le=336), Measured("h")] | None = None
+    duration_h: Annotated[FiniteFloat, Field(ge=0.001, le=336), Measured("h")] | None = None
     rest_before_v: Annotated[FiniteFloat, Field(ge=-MAX_BLOCK_V), Measured("V")] | None = None
     rest_after_v: Annotated[FiniteFloat, Field(ge=-MAX_BLOCK_V), Measured("V")] | None = None
     rest_after_h: Annotated[FiniteFloat, Field(ge=0, le=2000), Measured("h")] | None = None

@@ -9,11 +9,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from models.base.arrays import Bools, Floats
 from models.base.errors import BadInput
 from models.survival.kaplan_meier import checked_follow_up
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 
 @runtime_checkable
@@ -35,7 +33,7 @@ class SurvivalEstimator(Protocol):
         """Learn from n rows; X is (n, p) with NaN for missing, the others are (n,)."""
         ...
 
-    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> FloatArray:
+    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> Floats:
         """Return P(T > day), shape (n, len(days)), for a pack that has just entered at day 0."""
         ...
 
@@ -56,15 +54,15 @@ class Outcomes:
         Not negative; a weight of 2 counts like two rows.
     """
 
-    time: FloatArray
-    event: BoolArray
-    entry: FloatArray
-    weights: FloatArray
+    time: Floats
+    event: Bools
+    entry: Floats
+    weights: Floats
 
     def __len__(self) -> int:
         return len(self.time)
 
-    def take(self, rows: NDArray[np.intp] | BoolArray) -> Outcomes:
+    def take(self, rows: NDArray[np.intp] | Bools) -> Outcomes:
         """Return the chosen rows."""
         return Outcomes(self.time[rows], self.event[rows], self.entry[rows], self.weights[rows])
 
@@ -131,7 +129,7 @@ class FeatureColumns:
     names: tuple[str, ...]
 
     @classmethod
-    def learn(cls, X: ArrayLike | pd.DataFrame, called: str = "X") -> tuple[FeatureColumns, FloatArray]:
+    def learn(cls, X: ArrayLike | pd.DataFrame, called: str = "X") -> tuple[FeatureColumns, Floats]:
         """Return the names and the values as a float array, shape (n, p); errors name the table as it is called."""
         values = _matrix(X, called)
         names = (
@@ -141,7 +139,7 @@ class FeatureColumns:
             raise BadInput.one(called, "has two columns of the same name.", "Name each feature once.")
         return cls(tuple(names)), values
 
-    def read(self, X: ArrayLike | pd.DataFrame) -> FloatArray:
+    def read(self, X: ArrayLike | pd.DataFrame) -> Floats:
         """Return the values of the learned columns, in their order.
 
         Raises
@@ -186,7 +184,7 @@ def check_rows(
     event: ArrayLike,
     entry: ArrayLike | None = None,
     weights: ArrayLike | None = None,
-) -> tuple[FeatureColumns, FloatArray, Outcomes]:
+) -> tuple[FeatureColumns, Floats, Outcomes]:
     """Check what an estimator is to learn from; every `fit` begins so.
 
     Parameters
@@ -221,7 +219,7 @@ def require_same_length(called: str, values: NDArray[Any], outcomes: Outcomes) -
         )
 
 
-def check_days(days: ArrayLike, horizon: float = np.inf) -> FloatArray:
+def check_days(days: ArrayLike, horizon: float = np.inf) -> Floats:
     """Return days as a float array, shape (m,).
 
     Raises
@@ -238,7 +236,7 @@ def check_days(days: ArrayLike, horizon: float = np.inf) -> FloatArray:
     return at
 
 
-def check_grid(grid: ArrayLike) -> FloatArray:
+def check_grid(grid: ArrayLike) -> Floats:
     """Return a day grid as a float array, shape (g,); `BadInput` unless it increases strictly from 0."""
     edges = np.asarray(grid, dtype=np.float64)
     if (
@@ -254,7 +252,7 @@ def check_grid(grid: ArrayLike) -> FloatArray:
     return edges
 
 
-def _matrix(X: ArrayLike | pd.DataFrame, called: str = "X") -> FloatArray:
+def _matrix(X: ArrayLike | pd.DataFrame, called: str = "X") -> Floats:
     try:
         values = (
             X.to_numpy(dtype=np.float64, na_value=np.nan)

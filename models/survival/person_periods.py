@@ -8,8 +8,9 @@ from typing import Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from models.base.arrays import Bools, Floats
 from models.base.errors import BadInput
-from models.survival.estimator import BoolArray, FloatArray, Outcomes, check_grid, check_outcomes
+from models.survival.estimator import Outcomes, check_grid, check_outcomes
 
 
 @dataclass(frozen=True)
@@ -26,12 +27,12 @@ class PersonPeriods:
         Share of the bin that had passed before the row's entry.
     """
 
-    exposure: FloatArray
-    event: BoolArray
-    missed: FloatArray
+    exposure: Floats
+    event: Bools
+    missed: Floats
 
     @classmethod
-    def cut(cls, outcomes: Outcomes, grid: FloatArray) -> Self:
+    def cut(cls, outcomes: Outcomes, grid: Floats) -> Self:
         """Cut outcomes on a grid. What happened past its last day counts as not seen."""
         seen = outcomes.until(float(grid[-1]))
         left, width = grid[:-1], np.diff(grid)
@@ -42,7 +43,7 @@ class PersonPeriods:
         event[rows, np.searchsorted(grid, seen.time[rows], side="left") - 1] = True
         return cls(lived - missed, event, missed)
 
-    def with_expected_exposure(self, hazard: FloatArray) -> Self:
+    def with_expected_exposure(self, hazard: Floats) -> Self:
         """Forget when in its bin each event fell, as a day grid does.
 
         Parameters
@@ -75,7 +76,7 @@ class PersonPeriods:
 
 def event_quantile_grid(
     time: ArrayLike, event: ArrayLike, bins: int = 22, entry: ArrayLike | None = None, weights: ArrayLike | None = None
-) -> FloatArray:
+) -> Floats:
     """Choose a grid for a data set of its own time scale: equally many events to a bin, the last day the last event's.
 
     Parameters
@@ -98,6 +99,6 @@ def event_quantile_grid(
     return check_grid(np.concatenate([[0.0], np.unique(edges)]))
 
 
-def bins_of(grid: FloatArray, days: FloatArray) -> NDArray[np.intp]:
+def bins_of(grid: Floats, days: Floats) -> NDArray[np.intp]:
     """Return the bin in which each day falls; day 0 counts to the first."""
     return np.clip(np.searchsorted(grid, days, side="left") - 1, 0, len(grid) - 2)

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from models.base.arrays import Floats
 from models.base.messages import say
 from models.packs.family import PackFamily
 from models.packs.stops import COLDEST_C, HOTTEST_C
@@ -20,8 +20,6 @@ from models.physics.block_voltage import resistance_temperature_factor
 from models.physics.cell_curves import ocv_v, resistance_mohm
 from models.topup.missing_charge import MissingCharge, Range, weighted_range
 from models.topup.posterior import PossiblePacks, hysteresis_share, stored_share
-
-Floats = NDArray[np.float64]
 
 CURRENT_SHARE_PER_H: Final = 0.1
 """Charging current, of rated capacity in an hour. Common practice, no source."""

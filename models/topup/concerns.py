@@ -64,6 +64,7 @@ def concerns_of(
     evidence: BenchEvidence,
     missing: MissingCharge,
     charge: ChargePlan | None,
+    aside: float,
 ) -> tuple[Concern, ...]:
     """List what speaks against a charge, the gravest first.
 
@@ -74,6 +75,8 @@ def concerns_of(
     evidence : BenchEvidence
     missing : MissingCharge
     charge : ChargePlan or None
+    aside : float
+        Probability that the rest reading says nothing of the block.
 
     Returns
     -------
@@ -84,7 +87,7 @@ def concerns_of(
         *_causes(evidence, missing),
         *_block(family, evidence, missing, charge),
         *_earlier(history, evidence),
-        *_readings(evidence, missing),
+        *_readings(evidence, missing, aside),
     ]
     return tuple(sorted(found, key=lambda concern: -_GRAVITY[concern.worth]))
 
@@ -247,8 +250,21 @@ def _earlier(history: PackHistory, evidence: BenchEvidence) -> list[Concern]:
     return found
 
 
-def _readings(evidence: BenchEvidence, missing: MissingCharge) -> list[Concern]:
+def _readings(evidence: BenchEvidence, missing: MissingCharge, aside: float) -> list[Concern]:
     found = []
+    if evidence.rest is not None and aside >= LIKELY:
+        found.append(
+            Concern(
+                "reading-set-aside",
+                "doubtful",
+                say(
+                    "The rest reading (block %(block)s at %(volts)s V against the others) does not go with all else "
+                    "that is known and is mostly set aside: read all blocks at rest again first.",
+                    block=evidence.block,
+                    volts=f"{evidence.rest.deviation_v:+.2f}",
+                ),
+            )
+        )
     if evidence.rest is None:
         found.append(
             Concern(

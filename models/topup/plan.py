@@ -21,7 +21,7 @@ from models.topup.concerns import POSSIBLE, Concern, Worth, concerns_of, gravest
 from models.topup.evidence import BenchEvidence, BlockSnapshot, bench_evidence, weak_block_of
 from models.topup.gain_per_charge import ChargeStep, charges_to_try, what_it_buys
 from models.topup.missing_charge import MissingCharge, missing_charge
-from models.topup.posterior import PossiblePacks, possible_packs
+from models.topup.posterior import PossiblePacks, possible_packs, rest_set_aside
 
 UNSURE: Final = 0.4
 """Width of the range, relative to its figure, from which a pause to read is advised. Our choice."""
@@ -131,7 +131,8 @@ def plan_topup(
     charge = charge_plan(family, packs, missing, peers_v, evidence.ambient_c)
     if found := stops_of_block(family, evidence, missing, charge):
         raise Stopped(found, family)
-    concerns = concerns_of(history, family, evidence, missing, charge)
+    aside = rest_set_aside(family, packs, evidence)
+    concerns = concerns_of(history, family, evidence, missing, charge, aside)
     steps: tuple[ChargeStep, ...] = ()
     if forecaster is not None and charge is not None:
         tries = charges_to_try(charge.put_in_ah.best, charge.most_ah)
@@ -222,7 +223,12 @@ def _basis(evidence: BenchEvidence, *, told: bool) -> tuple[str, ...]:
             )
         )
     if evidence.tripped:
-        said.append(say("The fault code stands: the block is taken to have sunk just far enough for it."))
+        said.append(
+            say(
+                "The fault code stands: the block has most likely sunk just far enough for it, unless the readings "
+                "say that it sank further."
+            )
+        )
     else:
         said.append(say("No fault code since the last top-up: how far the block has sunk rests on the readings alone."))
     if evidence.earlier:

@@ -90,6 +90,13 @@ ANYWHERE: Final = (-0.3, 1.1)
 BY_READING: Final = 0.85
 """Range of a block's state of charge; share of the possible packs drawn from a reading, the others from the prior."""
 
+ANYWHERE_BELOW: Final = (-0.9, 0.1)
+"""Range of a block's state of charge relative to its peers' where no fault code says how far it sank. Invented."""
+
+LEFT_STANDING: Final = 0.2
+"""Share of packs with a code that stood, or were driven on, for weeks with the lamp on: their block sank further than
+the code asks for, and the reading tells how far. Invented."""
+
 NOTED_CHARGE_SD: Final = 0.05
 """How exactly a charge is noted, relatively. Invented."""
 
@@ -249,12 +256,12 @@ def possible_packs(family: PackFamily, evidence: BenchEvidence) -> PossiblePacks
         style,
         packs.ambient_c + warmer,
     )
+    # Anywhere below its peers, down to cells that are empty throughout, or somewhat above.
+    inside = (block_centre < centre + ANYWHERE_BELOW[1]) & (block_centre > centre + ANYWHERE_BELOW[0])
+    log_low = np.where(inside, -np.log(ANYWHERE_BELOW[1] - ANYWHERE_BELOW[0]), -np.inf)
     if evidence.tripped:
-        log_low = trip.log_density(block_centre, first=evidence.first_fault)
-    else:
-        # Without a code the block may stand anywhere below its peers, or somewhat above.
-        inside = (block_centre < centre + 0.1) & (block_centre > centre - 0.75)
-        log_low = np.where(inside, -np.log(0.85), -np.inf)
+        at_the_code = trip.log_density(block_centre, first=evidence.first_fault)
+        log_low = np.logaddexp(np.log1p(-LEFT_STANDING) + at_the_code, np.log(LEFT_STANDING) + log_low)
     log_level = _log_normal(block_centre - centre, LEVEL_SD_SHARE * family.rated_ah / packs.block_ah)
     log_weight = log_weight + np.where(packs.of("low charge") | packs.of("lost capacity"), log_low, log_level)
     joint = np.where(
@@ -370,6 +377,20 @@ def _with_charge(
     by_reading = _log_normal(shot.deviation_v - expected, shot.sd_v) + np.log(slope)
     drawn = np.logaddexp(np.log(BY_READING) + by_reading, np.log1p(-BY_READING) + log_wide)
     return replace(packs, block_soc=block), _log_near(shot.deviation_v, expected, shot.sd_v, cells) - drawn
+
+
+def rest_set_aside(family: PackFamily, packs: PossiblePacks, evidence: BenchEvidence) -> float:
+    """Probability that the rest reading says nothing of the block: the other evidence outweighs it."""
+    shot = evidence.rest
+    if shot is None:
+        return 0.0
+    own = _left_over_hysteresis(family, packs, evidence)
+    peer_v = family.cells_per_block * ocv_v(family.curves, packs.peer_soc)
+    expected = packs.live_cells * (ocv_v(family.curves, packs.block_soc) + own) - peer_v
+    fits = _log_normal(shot.deviation_v - expected, shot.sd_v)
+    says_nothing = OUTLIER_SHARE / (2.0 * family.cells_per_block)
+    aside = says_nothing / (says_nothing + (1 - OUTLIER_SHARE) * np.exp(fits))
+    return float((packs.weight * aside).sum())
 
 
 class _Load:

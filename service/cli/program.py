@@ -49,7 +49,7 @@ def tideover(
     """Take the options that belong to no command."""
 
 
-for command in (demo, simulate, simulation_page, train, forecast, topup_plan, report, serve, families, settings):
+for command in (demo, simulate, simulation_page, train, forecast, topup_plan, report, serve, settings):
     app.command()(command)
 app.command("import")(import_command)
 app.command("restore")(restore_backup)
@@ -58,6 +58,7 @@ for command in (guess, export, calendar, live_record, drift, worker, backup, doc
 for command in (what_if, recheck, release, orders, stock):
     app.command()(command)
 app.add_typer(fleet_commands.app, name="fleet")
+app.add_typer(families, name="families")
 app.add_typer(models_commands.app, name="models")
 app.add_typer(keys_commands.app, name="keys")
 app.add_typer(store_commands.app, name="store")

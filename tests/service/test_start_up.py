@@ -9,6 +9,7 @@ import sys
 from importlib.metadata import version
 
 import typer.main
+from typer.testing import CliRunner
 
 from service.cli.program import app
 
@@ -66,3 +67,20 @@ def test_completion_knows_the_commands():
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, env={**os.environ, **asked}
     )
     assert ran.stdout.split() == ["topup-plan"]
+
+
+def test_a_family_is_described_by_a_few_words(tmp_path):
+    env = {"TIDEOVER_HOME": str(tmp_path), "TIDEOVER_FAMILIES_DIR": str(tmp_path)}
+
+    def run(*words: str, said: str = ""):
+        return CliRunner().invoke(app, ["families", *words], input=said, env=env)
+
+    made = run("new", "slate-17", said="nimh\n17\n12\n6.5\n")
+    assert made.exit_code == 0, made.output
+    assert "rests between 14.47 V (empty) and 16.73 V (full)" in made.stdout
+    assert "slate-17" in run().stdout
+    taken = run("new", "slate-17", said="nimh\n17\n12\n6.5\n")
+    assert (taken.exit_code, "the family name slate-17 is taken" in taken.stderr) == (2, True)
+    refused = run("new", "Slate 18", said="nimh\n17\n12\n6.5\n")
+    assert refused.exit_code == 2
+    assert [path.name for path in tmp_path.glob("*.toml")] == ["slate-17.toml"]

@@ -26,7 +26,6 @@ from models.features.definitions import DIRECTIONS, FEATURES
 from models.forecaster import Forecaster
 from models.forecasts.evidence import evidence_group
 from models.packs.tables import HistoryTables
-from models.survival.estimator import SurvivalEstimator
 from training.learning.back_test import BackTest, back_test, cuts_of, known_by, paired_difference
 from training.learning.fitting import Progress, data_digest
 from training.learning.moments import SurvivalRows, fold_of, moments_of, survival_rows
@@ -192,9 +191,11 @@ def learn_from_records(
     why = what_was_learned(base, forecaster, own)
     digest = data_digest(known)
     if forecaster is not base:
-        # Named by what it is, as a model from a simulation is.
-        forecaster.model_id = ""
-        forecaster.model_id = hashlib.sha256(f"{joblib.hash(forecaster)} {digest}".encode()).hexdigest()[:12]
+        assert forecaster.posterior is not None
+        # Named by what it is, but for the last digits, which follow where in memory a number lies.
+        found = np.round(forecaster.posterior.law.mean, 4) + 0.0
+        named = f"{base.model_id} {joblib.hash(found)} {digest}"
+        forecaster.model_id = hashlib.sha256(named.encode()).hexdigest()[:12]
     if progress is not None:
         progress(steps, steps, "done")
     facts = {

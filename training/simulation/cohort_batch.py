@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from models.base.arrays import Rows
 from models.packs.family import PackFamily
 from models.physics.cell_curves import CurveLookup
 from models.physics.day_step import draw_day, recentre, run_day, top_up
@@ -30,8 +31,6 @@ LET_GO_SHARE: Final = 0.1
 
 ARRIVAL_HOUR, RELEASE_HOUR, RECHECK_HOUR, SWAP_HOUR, EVENING_HOUR = 10.0, 8.0, 7.5, 9.5, 21.0
 FIRST_TRIP_HOUR, DRIVING_HOURS = 8.5, 12.0
-
-Rows = NDArray[np.intp]
 
 
 @dataclass

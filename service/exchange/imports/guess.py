@@ -9,8 +9,10 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
-from itertools import islice
+from datetime import timedelta
+from itertools import islice, pairwise
 from pathlib import Path
 from statistics import median
 from typing import Any, Final
@@ -18,6 +20,7 @@ from typing import Any, Final
 import numpy as np
 
 from models.base.errors import BadInput
+from models.packs.drive_log import LEAST_ROWS, LONGEST_GAP
 from service.exchange.imports.columns import (
     NOTHING,
     meanings_of,
@@ -28,7 +31,7 @@ from service.exchange.imports.columns import (
 )
 from service.exchange.imports.files import FileShape, Row, headings_of, rows_of
 from service.exchange.imports.long_form import block_name
-from service.exchange.imports.mapping import FileMapping, mapping_of
+from service.exchange.imports.mapping import FileMapping, TimeReading, mapping_of
 from service.exchange.imports.shape import is_number, shape_of
 from service.exchange.imports.times import TIME_OF_DAY, formats_of
 
@@ -216,6 +219,7 @@ class _Reader:
         self._pack()
         self._time()
         self._state()
+        self._visits()
         self._file()
         self._order()
         columns = [
@@ -287,9 +291,9 @@ class _Reader:
         return np.array([np.nan if (n := self.number(t)) is None else n for t in self.texts[heading]], dtype=float)
 
     def is_numeric(self, heading: str) -> bool:
-        """Tell whether most of what a column holds are numbers."""
+        """Tell whether at least half of what a column holds are numbers."""
         filled = [text for text in self.texts[heading] if text and text not in self.missing]
-        return bool(filled) and sum(self.number(text) is not None for text in filled) > len(filled) / 2
+        return bool(filled) and 2 * sum(self.number(text) is not None for text in filled) >= len(filled)
 
     # What the columns are
 
@@ -620,6 +624,27 @@ class _Reader:
             told = "The file tells neither state nor current. In what state was the pack in every row?"
             given = self.ask("fixed.state", told, "", ("rest", "discharge", "charge"))
             self.content.setdefault("fixed", {})["state"] = given or ""
+
+    def _visits(self) -> None:
+        """Ask how a log that runs on is kept."""
+        heading = self._heading("time")
+        time = {"zone": "UTC", "start": "2000-01-01", **{k: v for k, v in self.content.get("time", {}).items() if v}}
+        if heading is None or not time.get("format"):
+            return
+        reader = TimeReading.model_validate({**time, "zone": "UTC"})
+        clock = self.texts.get(time.get("clock", ""), [""] * len(self.rows))
+        moments = []
+        for day, text in zip(self.texts[heading], clock, strict=True):
+            with suppress(ValueError):
+                moments.append(reader.moment(f"{day} {text}".strip()))
+        run = longest = 0
+        for earlier, later in pairwise(moments):
+            run = run + (later > earlier) if timedelta() <= later - earlier <= LONGEST_GAP else 0
+            longest = max(longest, run)
+        if longest < LEAST_ROWS:
+            return
+        told = "Rows follow one another as in a log. Is it told by one reading for each state, or is every row kept?"
+        self.content["visits"] = self.ask("visits", told, "summary", ("summary", "all")) or "summary"
 
     def _sign(self, amps: str) -> None:
         given = self.answers.get("discharge")

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from itertools import islice
+from datetime import timedelta
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,6 +14,7 @@ from sqlalchemy import Table, delete, func, insert, select
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput
+from models.packs.drive_log import LONGEST_GAP, summarised
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, TopUp
 from service.exchange.imports.files import BATCH_ROWS, RECORDS, headings_of, histories_of, rows_of
@@ -36,6 +38,8 @@ LISTED: Final = 1_000
 """Faults listed one by one; more are only counted."""
 
 Progress = Callable[[int, str], None]
+Checked = tuple[int, BaseModel | list[RowFault]]
+"""A row's number, and its record or what is wrong with it."""
 
 
 @dataclass
@@ -184,7 +188,24 @@ class _Run:
         rows = rows_of(file, mapping.shape)
         if mapping.long is not None:
             rows = widened(rows, mapping, mapping.long)
-        self._take(reader, ((number, reader.record(number, fields)) for number, fields in rows))
+        records: Iterator[Checked] = ((number, reader.record(number, fields)) for number, fields in rows)
+        if mapping.table == "readings" and mapping.visits == "summary":
+            records = self._by_visit(reader, records)
+        self._take(reader, records)
+
+    def _by_visit(self, reader: RowReader, records: Iterator[Checked]) -> Iterator[Checked]:
+        """Let one reading a state stand for each log; what is no log, and every fault, goes through as it is."""
+        held: list[tuple[int, Any]] = []
+        for number, found in chain(records, [(0, None)]):
+            if held and (not isinstance(found, BlockReading) or not follows(held[-1][1], found)):
+                told = summarised([record for _, record in held])
+                self.report.read["readings"] = self.report.read.get("readings", 0) + len(held) - len(told)
+                yield from ((held[place][0], record) for place, record in told)
+                held = []
+            if isinstance(found, BlockReading) and not (faults := self._foreign(reader, number, found)):
+                held.append((number, found))
+            elif found is not None:
+                yield number, found if isinstance(found, list) else faults
 
     def _take_histories(self, file: Path) -> None:
         for number, history in histories_of(file):
@@ -196,6 +217,13 @@ class _Run:
             head = {name: history[name] for name in DOCUMENTED["packs"] if name in history}
             for table in DOCUMENTED:
                 facts = [head] if table == "packs" else history.get(table) or []
+                if not isinstance(facts, list) or not all(isinstance(fact, dict) for fact in facts):
+                    self.report.add(
+                        RowFault(
+                            file.name, number, table, "It is no list of facts.", 'Write it as [{"time": ...}, ...].'
+                        )
+                    )
+                    continue
                 # What is fixed or mapped plays no part here: JSON names our own fields.
                 plain = FileMapping.model_construct(table=table, columns={}, blocks=(), units={})
                 reader = RowReader(plain, file.name, self._blocks_of)
@@ -322,6 +350,12 @@ class _Run:
             query = select(columns.id, columns.time).where(columns.pack_id == pack_id)
             marks += [Mark(time, kind, number) for number, time in self.session.execute(query)]
         return sorted(marks, key=lambda m: (m.time, m.kind))
+
+
+def follows(earlier: Any, later: Any) -> bool:
+    """Tell whether a reading goes on a log of the same pack."""
+    same = earlier.pack_id == later.pack_id and len(earlier.block_v) == len(later.block_v)
+    return bool(same and timedelta() <= later.time - earlier.time <= LONGEST_GAP)
 
 
 def _require_headings(file: Path, mapping: FileMapping) -> None:

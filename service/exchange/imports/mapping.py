@@ -167,6 +167,9 @@ class FileMapping(_Part):
     ----------
     table : str
         Which documented table the rows belong to.
+    visits : {"all", "summary"}
+        Every reading is stored, or of a log that runs on, in each state, the one that all of them tell
+        (`models.packs.drive_log`).
     encoding, delimiter, heading_row, skip_rows, comment, sheet
         How the rows lie in the file: see `FileShape`.
     decimal, thousands : str
@@ -198,6 +201,7 @@ class FileMapping(_Part):
     """
 
     table: TableName = "readings"
+    visits: Literal["all", "summary"] = "all"
     encoding: str = AS_DOCUMENTED.encoding
     delimiter: Literal[",", ";", "\t", "|"] = ","
     heading_row: Annotated[int, Field(ge=1)] = 1

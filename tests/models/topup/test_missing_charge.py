@@ -17,11 +17,11 @@ from models.physics.cell_curves import ocv_v
 from models.physics.pack_state import PackState
 from models.topup.charge_plan import charge_plan
 from models.topup.comparison import compare_topup
-from models.topup.concerns import stops_of_block
+from models.topup.concerns import concerns_of, stops_of_block
 from models.topup.evidence import bench_evidence, weak_block_of
 from models.topup.missing_charge import Range, missing_charge, weighted_range
 from models.topup.plan import plan_topup
-from models.topup.posterior import possible_packs, rise_v, stored_share
+from models.topup.posterior import possible_packs, rest_set_aside, rise_v, stored_share
 from training.files.families import load_families
 
 AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
@@ -105,6 +105,37 @@ def test_same_readings_same_answer_and_lower_block_misses_more(family):
     history = bench(family, missing_ah=1.5)
     assert estimate(family, history) == estimate(family, history)
     assert estimate(family, bench(family, missing_ah=1.9)).missing_ah.best > estimate(family, history).missing_ah.best
+
+
+def lowered(history, to_v):
+    """The same with the weak block's rest voltage set this far below its peers."""
+    rest, *others = history.readings
+    volts = list(rest.block_v)
+    volts[WEAK - 1] = round(volts[0] + to_v, 2)
+    return history.model_copy(update={"readings": (rest.model_copy(update={"block_v": tuple(volts)}), *others)})
+
+
+def test_the_lower_the_rest_reading_the_more_is_missing_although_the_code_stands(family):
+    """A car parked for weeks with its lamp on sinks further than the code asks for: the reading wins, until a stop."""
+    rest_only = bench(family, missing_ah=1.5).model_copy(update={"usage": ()})
+    rest_only = rest_only.model_copy(update={"readings": rest_only.readings[:1]})
+    charge = [plan_topup(lowered(rest_only, -v), family).charge.put_in_ah.best for v in np.arange(0.2, 1.01, 0.1)]
+    assert (np.diff(charge) > 0).all(), charge
+    assert charge[-1] > 1.4 * charge[2]
+    with pytest.raises(Stopped):
+        plan_topup(lowered(rest_only, -1.2), family)
+
+
+def test_a_reading_that_is_set_aside_is_said_so(family):
+    history = bench(family, missing_ah=1.6)
+    assert "reading-set-aside" not in {c.code for c in plan_topup(history, family).concerns}
+    above = lowered(history, 0.6)
+    evidence = bench_evidence(above, family, WEAK, above.last_fact_time)
+    packs = possible_packs(family, evidence)
+    aside = rest_set_aside(family, packs, evidence)
+    assert aside > 0.5
+    said = concerns_of(above, family, evidence, missing_charge(packs, WEAK), None, aside)
+    assert "reading-set-aside" in {c.code for c in said}
 
 
 def test_order_of_the_other_blocks_does_not_matter(family):

@@ -10,8 +10,8 @@ from numpy.typing import ArrayLike
 from scipy.special import log_ndtr
 from sklearn.utils.validation import check_is_fitted
 
+from models.base.arrays import Floats
 from models.estimators.parametric import Graded, Law, ParametricRegression
-from models.survival.estimator import FloatArray
 
 _LOG_ROOT_2PI: Final = 0.5 * np.log(2 * np.pi)
 
@@ -22,13 +22,13 @@ _LOCATION_AND_LOG_SCALE: Final = ((-10.0, 20.0), (-3.0, 3.0))
 class WeibullLaw:
     """log T = location + scale · G with G standard smallest-extreme-value; second parameter: log scale."""
 
-    def log_density(self, time: FloatArray, first: FloatArray, second: FloatArray) -> Graded:
+    def log_density(self, time: Floats, first: Floats, second: Floats) -> Graded:
         """Return log f and its derivatives by location and log scale."""
         scale, z = _standard(time, first, second)
         hazard = np.exp(z)
         return z - hazard - second - np.log(time), (hazard - 1) / scale, z * (hazard - 1) - 1
 
-    def log_survival(self, time: FloatArray, first: FloatArray, second: FloatArray) -> Graded:
+    def log_survival(self, time: Floats, first: Floats, second: Floats) -> Graded:
         """Return log S and its derivatives by location and log scale."""
         scale, z = _standard(time, first, second)
         hazard = np.exp(z)
@@ -38,12 +38,12 @@ class WeibullLaw:
 class LogNormalLaw:
     """log T = location + scale · G with G standard normal; second parameter: log scale."""
 
-    def log_density(self, time: FloatArray, first: FloatArray, second: FloatArray) -> Graded:
+    def log_density(self, time: Floats, first: Floats, second: Floats) -> Graded:
         """Return log f and its derivatives by location and log scale."""
         scale, z = _standard(time, first, second)
         return -0.5 * z * z - _LOG_ROOT_2PI - second - np.log(time), z / scale, z * z - 1
 
-    def log_survival(self, time: FloatArray, first: FloatArray, second: FloatArray) -> Graded:
+    def log_survival(self, time: Floats, first: Floats, second: Floats) -> Graded:
         """Return log S and its derivatives by location and log scale."""
         scale, z = _standard(time, first, second)
         value = log_ndtr(-z)
@@ -59,7 +59,7 @@ class WeibullRegression(ParametricRegression):
     start: ClassVar[tuple[float, float]] = (0.5, 0.0)
     bounds: ClassVar[tuple[tuple[float, float], tuple[float, float]]] = _LOCATION_AND_LOG_SCALE
 
-    def scale_and_shape(self, X: ArrayLike | pd.DataFrame) -> tuple[FloatArray, FloatArray]:
+    def scale_and_shape(self, X: ArrayLike | pd.DataFrame) -> tuple[Floats, Floats]:
         """Return the scale in days and the shape of each row, each shape (n,)."""
         check_is_fitted(self)
         location, log_scale = self._parameters(self.coefficients_, self.linear_.apply(self.features_.read(X)))
@@ -74,14 +74,14 @@ class LogNormalRegression(ParametricRegression):
     start: ClassVar[tuple[float, float]] = (0.5, 0.0)
     bounds: ClassVar[tuple[tuple[float, float], tuple[float, float]]] = _LOCATION_AND_LOG_SCALE
 
-    def mean_and_sd_of_log(self, X: ArrayLike | pd.DataFrame) -> tuple[FloatArray, FloatArray]:
+    def mean_and_sd_of_log(self, X: ArrayLike | pd.DataFrame) -> tuple[Floats, Floats]:
         """Return the mean and standard deviation of log days of each row, each shape (n,)."""
         check_is_fitted(self)
         location, log_scale = self._parameters(self.coefficients_, self.linear_.apply(self.features_.read(X)))
         return location + np.log(self.time_scale_), np.exp(log_scale)
 
 
-def _standard(time: FloatArray, location: FloatArray, log_scale: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _standard(time: Floats, location: Floats, log_scale: Floats) -> tuple[Floats, Floats]:
     # Bounded so that an absurd trial step of the search stays finite; e^30 standard deviations is past every outcome.
     scale = np.exp(np.clip(log_scale, -20.0, 20.0))
     return scale, np.clip((np.log(time) - location) / scale, -1e4, 30.0)

@@ -12,12 +12,12 @@ from numpy.typing import ArrayLike, NDArray
 from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
+from models.base.arrays import Floats
 from models.base.day_grid import DAYS, survival_at
 from models.base.threads import thread_limit
 from models.estimators.baseline_hazard import SmoothStart
 from models.survival.estimator import (
     FeatureColumns,
-    FloatArray,
     Outcomes,
     check_days,
     check_grid,
@@ -69,7 +69,7 @@ class HazardLoss:
     weight: Array
 
     @classmethod
-    def of(cls, outcomes: Outcomes, grid: FloatArray, baseline: FloatArray, squared_error: float) -> Self:
+    def of(cls, outcomes: Outcomes, grid: Floats, baseline: Floats, squared_error: float) -> Self:
         """Cut outcomes, none past the grid, into its bins; the squared error counts `squared_error` over all days."""
         cut = PersonPeriods.cut(outcomes, grid)
         followed = censoring_distribution(outcomes.time, outcomes.event, outcomes.entry, outcomes.weights)
@@ -112,7 +112,7 @@ class AuxiliaryTargets:
     count: Array
 
     @classmethod
-    def of(cls, hidden: FloatArray, weights: FloatArray, squared_error: float) -> Self:
+    def of(cls, hidden: Floats, weights: Floats, squared_error: float) -> Self:
         """Scale columns of shape (n, q), NaN for unknown; those that never vary teach nothing and are left out."""
         known = ~np.isnan(hidden) & (weights[:, None] > 0)
         weight = np.where(known, weights[:, None], 0.0)
@@ -262,7 +262,7 @@ class HazardNetwork(BaseEstimator):  # type: ignore[misc]
             self.weights_ = self._descend(self.inputs_.apply(values).astype(np.float32), loss, auxiliary)
         return self
 
-    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> FloatArray:
+    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> Floats:
         """Return P(T > day), shape (n, len(days)), for days up to the end of the grid."""
         check_is_fitted(self)
         at = check_days(days, float(self.grid_[-1]))

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from models.survival.estimator import FloatArray
+from models.base.arrays import Floats
 
 KNOTS: Final = 99
 """Quantiles of a feature between which its normal score is interpolated."""
@@ -38,14 +38,14 @@ class NetworkInputs:
     gaps : bool array, shape (p,)
     """
 
-    knots: tuple[FloatArray, ...]
-    scores: tuple[FloatArray, ...]
-    middle: FloatArray
-    spread: FloatArray
+    knots: tuple[Floats, ...]
+    scores: tuple[Floats, ...]
+    middle: Floats
+    spread: Floats
     gaps: NDArray[np.bool_]
 
     @classmethod
-    def learn(cls, X: FloatArray, weights: FloatArray) -> Self:
+    def learn(cls, X: Floats, weights: Floats) -> Self:
         """Take the scales from X, shape (n, p), with NaN for missing, and weights, shape (n,)."""
         width = X.shape[1]
         knots, scores = [np.empty(0)] * width, [np.empty(0)] * width
@@ -79,7 +79,7 @@ class NetworkInputs:
             rises += [True] * values + [False] * int(self.gaps[j])
         return np.array(column, dtype=np.intp), np.array(rises, dtype=np.bool_)
 
-    def apply(self, X: FloatArray) -> FloatArray:
+    def apply(self, X: Floats) -> Floats:
         """Return the inputs, shape (n, inputs)."""
         parts = []
         for j, knots in enumerate(self.knots):

@@ -13,10 +13,11 @@ from sklearn.base import BaseEstimator
 from sklearn.ensemble import HistGradientBoostingClassifier
 from sklearn.utils.validation import check_is_fitted
 
+from models.base.arrays import Floats
 from models.base.day_grid import DAYS, survival_at
 from models.base.threads import thread_limit
 from models.estimators.tree_inputs import FeatureCodes, fit_for_trees
-from models.survival.estimator import FloatArray, check_days, check_grid, check_rows, require_events
+from models.survival.estimator import check_days, check_grid, check_rows, require_events
 from models.survival.kaplan_meier import MIN_FOLLOWED, censoring_weights
 
 CHUNK_ROWS: Final = 4096
@@ -134,7 +135,7 @@ class ProbabilityBooster(BaseEstimator):  # type: ignore[misc]
             )
         return self
 
-    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> FloatArray:
+    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> Floats:
         """Return P(T > day), shape (n, len(days)), for days up to the end of the grid."""
         check_is_fitted(self)
         at = check_days(days, float(self.grid_[-1]))
@@ -146,7 +147,7 @@ class ProbabilityBooster(BaseEstimator):  # type: ignore[misc]
                 survival[first : first + CHUNK_ROWS, 1:] = 1.0 - self._returned(part)
         return survival_at(survival, at, self.grid_)
 
-    def _returned(self, values: FloatArray) -> FloatArray:
+    def _returned(self, values: Floats) -> Floats:
         if self.knows_held_:
             values = np.column_stack([values, np.zeros(len(values))])
         bins = len(self.grid_) - 1

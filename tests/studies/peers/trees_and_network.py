@@ -11,8 +11,8 @@ from numpy.typing import ArrayLike
 from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
+from models.base.arrays import Floats
 from models.estimators.hazard_trees import HazardBooster
-from models.survival.estimator import FloatArray
 from tests.studies.peers.hazard_network import MANY_ROWS, HazardNetwork
 
 SHARE, SHARE_OF_MANY = 0.5, 0.75
@@ -97,7 +97,7 @@ class HazardPair(BaseEstimator):  # type: ignore[misc]
         self.share_ = usual if self.share is None else self.share
         return self
 
-    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> FloatArray:
+    def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> Floats:
         """Return P(T > day), shape (n, len(days)), for days up to the end of the grid."""
         check_is_fitted(self)
         trees, network = (part.predict_survival(X, days) for part in (self.booster_, self.network_))

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from models.base.errors import BadInput
@@ -13,7 +15,19 @@ from service.exchange.imports.mapping import FileMapping, StateReading, TimeRead
 from service.records.records import Writer
 from service.store.schema import Pack, Reading
 from service.store.upgrading import open_store
-from tests.service.exchange.imports.case_files import AZORES, CASES, FALLBACK, PACK, Case, insert, local, table, text
+from tests.service.exchange.imports.case_files import (
+    AZORES,
+    BEGAN,
+    BLOCKS,
+    CASES,
+    FALLBACK,
+    PACK,
+    Case,
+    insert,
+    local,
+    table,
+    text,
+)
 from training.files.families import load_families
 
 FAMILIES = load_families(None)
@@ -145,3 +159,25 @@ def test_a_pack_is_never_told_from_its_current(tmp_path):
     found = understand(tmp_path / "log.csv", {"time.zone": "UTC"})
     assert {column.heading: column.meaning for column in found.columns}["Pack current"] == "current_a"
     assert "fixed.pack_id" in {question.key for question in found.questions}
+
+
+def test_a_drive_log_comes_in_as_what_it_tells(store, tmp_path):
+    """Invented: two hours at one reading a second, of a pack whose third block has 5 mΩ more than the others."""
+    seconds, rng = 7_200, np.random.default_rng(1)
+    amps = np.round(30 * np.sin(np.arange(seconds) / 23) + 8 * rng.standard_normal(seconds), 1)
+    amps[:120] = 0
+    resistance = np.where(np.arange(BLOCKS) == 2, 0.025, 0.020)
+    volts = 13.2 - amps[:, None] * resistance + 0.02 * rng.standard_normal((seconds, BLOCKS))
+    frame = pd.DataFrame(np.round(volts, 2), columns=[f"V{b}" for b in range(1, BLOCKS + 1)])
+    frame.insert(0, "current_a", amps)
+    frame.insert(0, "time", [(BEGAN + timedelta(seconds=t)).isoformat() for t in range(seconds)])
+    frame.to_csv(tmp_path / "log.csv", index=False)
+    assert "visits" in {question.key for question in understand(tmp_path / "log.csv", KNOWN).questions}
+    mapping = confirmed(tmp_path / "log.csv", KNOWN).mapping("m")
+    report = import_files(store, tmp_path / "log.csv", FAMILIES, WRITER, mapping=mapping)
+    assert (report.stored, report.read, report.taken) == (True, {"readings": seconds}, {"readings": 3})
+    with store.reading() as session:
+        told = {row.state: row for row in session.query(Reading)}
+    assert sorted(told) == ["charge", "discharge", "rest"]
+    for row in told.values():
+        assert row.block_v == pytest.approx(list(13.2 - (row.current_a or 0) * resistance), abs=0.012)

@@ -1,0 +1,203 @@
+"""A drive log as evidence: thousands of readings a visit become one for each state, told by all of them.
+
+Of a log that runs once a second, any single reading says little of a block and much of the moment: current,
+polarisation and the meter's last digit. Here every block's voltage is put on a line over current and charge drawn,
+charging and discharging apart, and the log is told by where the lines stand at a current that it reaches often. No
+single second moves that by more than its error.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from itertools import groupby, pairwise
+from typing import Final
+
+import numpy as np
+
+from models.base.arrays import Floats
+from models.packs.history import BlockReading, State
+
+LEAST_ROWS: Final = 30
+"""So many readings in a row, no further apart than `LONGEST_GAP`, are a log. Derived: from 30 on the normal law's 95 %
+bounds are within 5 % of Student's."""
+
+LONGEST_GAP: Final = timedelta(minutes=5)
+"""A longer gap ends a log: a pack may have been charged in it. Invented, shorter than any charge."""
+
+LEAST_CURRENT_A: Final = 2.0
+"""Current below this moves no block by more than polarisation does, and tells nothing of it. Invented."""
+
+REFERENCE_A: Final[dict[State, float]] = {"discharge": 50.0, "charge": 30.0}
+"""Currents at which load is compared (`models.features.raw`), as far as the log reaches them. Common practice, no
+source."""
+
+REACHED: Final = 0.9
+"""Quantile of current that counts as reached often. Invented."""
+
+FAR: Final = 6.0
+"""A reading this many robust standard deviations off its block's line is a slip of the meter. Invented."""
+
+MAD_TO_SIGMA: Final = 1.4826
+"""Median absolute deviation to standard deviation of a normal law: 1 / Φ⁻¹(3/4)."""
+
+DECIMALS: Final = 4
+
+
+@dataclass(frozen=True)
+class BlockLines:
+    """Lines of block voltage over current.
+
+    Attributes
+    ----------
+    resistance_ohm, resistance_error_ohm : ndarray of float, shape (blocks,)
+        Fall of voltage per ampere, and its standard error.
+    level_v, level_error_v : ndarray of float, shape (blocks,)
+        Where the lines stand at `current_a` and the log's mean charge, and the standard errors; NaN for a block that
+        was not read.
+    current_a : float
+    rows : int
+        Readings they rest on.
+    spread_v : ndarray of float, shape (blocks,)
+        Standard deviation of readings about their line.
+    """
+
+    resistance_ohm: Floats
+    resistance_error_ohm: Floats
+    level_v: Floats
+    level_error_v: Floats
+    current_a: float
+    rows: int
+    spread_v: Floats
+
+
+def lines_of(volts: Floats, current_a: Floats, drawn_ah: Floats, at_a: float) -> BlockLines:
+    """Fit each block's voltage on current and charge drawn by least squares, slips of the meter left out.
+
+    Parameters
+    ----------
+    volts : ndarray of float, shape (rows, blocks)
+        NaN where a block was not read.
+    current_a, drawn_ah : ndarray of float, shape (rows,)
+    at_a : float
+        Current at which the lines are read off.
+
+    Returns
+    -------
+    BlockLines
+        The charge drawn counts only where there are rows for it; the current only where it varies.
+    """
+    columns = [np.ones(len(current_a))]
+    columns += [c - c.mean() for c in (current_a, drawn_ah) if len(c) > 10 and np.ptp(c) > 0]
+    varies = len(current_a) > 10 and np.ptp(current_a) > 0
+    at = np.zeros(len(columns))
+    at[0] = 1.0
+    if varies:
+        at[1] = at_a - current_a.mean()
+    X = np.column_stack(columns)
+    blocks = volts.shape[1]
+    out = {name: np.full(blocks, np.nan) for name in ("slope", "slope_error", "level", "level_error", "spread")}
+    for b in range(blocks):
+        y = volts[:, b]
+        used = np.isfinite(y)
+        if not used.any():
+            continue
+        beta, left = _fit(X[used], y[used])
+        sigma = MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left))))
+        near = np.abs(left) <= FAR * sigma if sigma > 0 else np.abs(left) <= np.median(np.abs(left))
+        used[used] = near
+        beta, left = _fit(X[used], y[used])
+        free = max(1, int(used.sum()) - X.shape[1])
+        spread = float(np.sqrt(left @ left / free))
+        inverse = np.linalg.pinv(X[used].T @ X[used])
+        out["level"][b], out["spread"][b] = at @ beta, spread
+        out["level_error"][b] = spread * np.sqrt(at @ inverse @ at)
+        if varies:
+            out["slope"][b], out["slope_error"][b] = -beta[1], spread * np.sqrt(inverse[1, 1])
+    return BlockLines(
+        out["slope"], out["slope_error"], out["level"], out["level_error"], at_a, len(current_a), out["spread"]
+    )
+
+
+def _fit(X: Floats, y: Floats) -> tuple[Floats, Floats]:
+    beta = np.linalg.lstsq(X, y, rcond=None)[0].astype(np.float64)
+    return beta, y - X @ beta
+
+
+def summarised(readings: Sequence[BlockReading]) -> list[tuple[int, BlockReading]]:
+    """Return the readings of one pack with each log among them told by one reading for each state.
+
+    Parameters
+    ----------
+    readings : sequence of BlockReading
+        In order of time.
+
+    Returns
+    -------
+    list of (int, BlockReading)
+        In order of time: place of the last reading that one stands for, and the reading. What is no log stays as it
+        is. A log's currents that are too small to tell, and passing through zero while driving, are left out.
+    """
+    found: list[tuple[int, BlockReading]] = []
+    start = 0
+    ends = [i for i, (a, b) in enumerate(pairwise(readings), start=1) if b.time - a.time > LONGEST_GAP]
+    for end in [*ends, len(readings)]:
+        stretch = readings[start:end]
+        if len(stretch) < LEAST_ROWS:
+            found += enumerate(stretch, start=start)
+        else:
+            found += [(start + at, reading) for at, reading in _told(stretch)]
+        start = end
+    return sorted(found, key=lambda pair: pair[0])
+
+
+def _told(log: Sequence[BlockReading]) -> list[tuple[int, BlockReading]]:
+    seconds = np.array([(r.time - log[0].time).total_seconds() for r in log])
+    amps = np.array([np.nan if r.current_a is None else r.current_a for r in log])
+    volts = np.array([[np.nan if v is None else v for v in r.block_v] for r in log])
+    warm = np.array([np.nan if r.temperature_c is None else r.temperature_c for r in log])
+    drawn = np.concatenate([[0.0], np.cumsum(np.nan_to_num(amps[:-1]) * np.diff(seconds))]) / 3600
+    told = []
+    for state, group in groupby(range(len(log)), lambda i: log[i].state):
+        if state == "rest":
+            # A pack goes on relaxing: the end of its rest tells most.
+            at = np.array(list(group)[-LEAST_ROWS:])
+            told.append((int(at[-1]), _reading(log[at[-1]], _medians(volts[at]), amps[at], warm[at], None)))
+    states: tuple[State, ...] = ("discharge", "charge")
+    for state in states:
+        mine = np.array([r.state == state for r in log])
+        noted = mine & (np.abs(amps) >= LEAST_CURRENT_A)
+        at = np.flatnonzero(noted if noted.any() else mine & np.isnan(amps))
+        if not len(at):
+            continue
+        if noted.any():
+            size = np.abs(amps[at])
+            reference = float(np.clip(REFERENCE_A[state], size.mean(), max(size.mean(), np.quantile(size, REACHED))))
+            signed = reference if state == "discharge" else -reference
+            level = lines_of(volts[at], amps[at], drawn[at], signed).level_v
+        else:
+            signed, level = np.nan, _medians(volts[at])
+        told.append((int(at[-1]), _reading(log[at[-1]], level, np.array([signed]), warm[at], state)))
+    return told
+
+
+def _reading(last: BlockReading, level: Floats, amps: Floats, warm: Floats, state: State | None) -> BlockReading:
+    return last.model_copy(
+        update={
+            "state": state or last.state,
+            "current_a": _mean(amps),
+            "temperature_c": _mean(warm),
+            "block_v": tuple(None if np.isnan(v) else round(float(v), DECIMALS) for v in level),
+        }
+    )
+
+
+def _medians(volts: Floats) -> Floats:
+    known = (column[np.isfinite(column)] for column in volts.T)
+    return np.array([float(np.median(column)) if len(column) else np.nan for column in known])
+
+
+def _mean(values: Floats) -> float | None:
+    known = values[np.isfinite(values)]
+    return round(float(known.mean()), DECIMALS) if len(known) else None
