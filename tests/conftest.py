@@ -18,7 +18,7 @@ from training.learning.fitting import FitSettings, Trained, train_forecaster
 from training.simulation.bank import simulate_bank
 from training.simulation.cohort import Cohort, CohortPlan, simulate_cohort
 
-SMALL = FitSettings(members=2, rounds=60, epochs=12, workers=1, seed=0)
+SMALL = FitSettings(workers=1, seed=0)
 """Enough to behave like a model in every respect but accuracy; a few seconds on one core."""
 
 

@@ -44,7 +44,7 @@ def free_port() -> int:
 def make_model(home: Path) -> None:
     cohort = simulate_cohort(CohortPlan(packs=1000, seed=11))
     trained = train_forecaster(
-        cohort.tables, truth=cohort.truth, settings=FitSettings(members=2, rounds=60, epochs=12, workers=1), made_at=""
+        cohort.tables, truth=cohort.truth, settings=FitSettings(rounds=60, workers=1), made_at=""
     )
     store_trained(ModelRegistry(home / "models"), trained, families=("gravel-14",), created=datetime.now(UTC))
 

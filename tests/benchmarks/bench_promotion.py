@@ -47,9 +47,7 @@ from training.simulation.cohort import CohortPlan, simulate_cohort
 def store_two(registry: ModelRegistry) -> tuple[str, str]:
     """Train a small model, promote it, and store one that differs from it, and one that is cut off."""
     cohort = simulate_cohort(CohortPlan(600, 1), workers=2)
-    trained = train_forecaster(
-        cohort.tables, truth=cohort.truth, settings=FitSettings(members=1, rounds=20, epochs=5, workers=1)
-    )
+    trained = train_forecaster(cohort.tables, truth=cohort.truth, settings=FitSettings(rounds=20, workers=1))
     families = tuple(sorted(cohort.tables.packs["family"].unique()))
     first = store_trained(registry, trained, families=families, created=datetime.now(UTC)).model_id
     for name in ("second", "cut-off"):

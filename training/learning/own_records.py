@@ -26,6 +26,7 @@ from models.features.definitions import DIRECTIONS, FEATURES
 from models.forecaster import Forecaster
 from models.forecasts.evidence import evidence_group
 from models.packs.tables import HistoryTables
+from models.survival.estimator import SurvivalEstimator
 from training.learning.back_test import BackTest, back_test, cuts_of, known_by, paired_difference
 from training.learning.fitting import Progress, data_digest
 from training.learning.moments import SurvivalRows, fold_of, moments_of, survival_rows

@@ -20,7 +20,7 @@ from training.scoring import integrated_brier_score
 from training.simulation.cohort import CohortPlan, simulate_cohort
 from training.simulation.marrow_bay import demo_van, marrow_bay_fleet
 
-FAST = FitSettings(members=2, rounds=25, epochs=5, workers=1)
+FAST = FitSettings(rounds=25, workers=1)
 
 
 def test_the_same_record_and_seed_give_the_same_forecasts(small_cohort):

@@ -73,9 +73,7 @@ def test_invariance_thinning_twice_changes_nothing(tables, rows):
 def test_recovery_thin_evidence_costs_sharpness_not_honesty(tables, rows):
     stays = WorkshopHabits(replaces=False)
     learn, check = (simulate_cohort(CohortPlan(packs=n, seed=s, habits=stays)) for n, s in ((1000, 82), (2500, 83)))
-    trained = train_forecaster(
-        learn.tables, further=Further(check.tables), settings=FitSettings(members=1, rounds=60, epochs=12, workers=1)
-    )
+    trained = train_forecaster(learn.tables, further=Further(check.tables), settings=FitSettings(workers=1))
     forecaster, thin = trained.forecaster, thin_rows(tables, rows)
     full, _, _ = forecaster.curves(rows.X)
     bare, _, _ = forecaster.curves(thin.X)
