@@ -241,3 +241,11 @@ def _owner(pdf: _Sheet, sheet: ReleaseSheet) -> None:
         pdf.cell(own, 3.5, words)
         pdf.line(x + own, y, x + width - 3, y)
         x += width
+    y += 6.5
+    pdf.set_xy(MARGIN, y - 3.5)
+    pdf.cell(110, 3.5, sheet.given_out)
+    words = f"{_('Workshop')} {sheet.workshop}".strip()
+    own = pdf.get_string_width(words) + 2
+    pdf.cell(own, 3.5, words)
+    if not sheet.workshop:
+        pdf.line(MARGIN + 110 + own, y, MARGIN + WIDTH - 3, y)

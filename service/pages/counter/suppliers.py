@@ -15,6 +15,7 @@ from models.base.errors import BadInput, Problem
 from models.packs.family import PackFamily
 from service.core.refusals import Conflict, Outdated
 from service.core.translation import _
+from service.exchange.exports.routes import export_table
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.asking import money
 from service.pages.bench.facts import Entry, as_text, faults_of, require_may
@@ -41,6 +42,12 @@ router = page_router()
 
 Word = Annotated[Literal["supplier", "offer", "delivery"], Path()]
 Key = Annotated[str, Path(max_length=64)]
+
+
+@router.get("/parts/suppliers/{table}.csv", operation_id="page_supply_file")
+def read_supply_file(table: Literal["offers", "deliveries"], store: CurrentStore, families: KnownFamilies) -> Response:
+    """Send all offers or all orders as a file for a spreadsheet."""
+    return export_table(table, store, families)
 
 
 @dataclass(frozen=True)
