@@ -26,6 +26,7 @@ from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.bench.facts import (
     Number,
     as_text,
+    asked_back,
     fact_page,
     faults_of,
     require_may,
@@ -34,6 +35,7 @@ from service.pages.bench.facts import (
     store_new,
     take_away,
 )
+from service.pages.bench.slips import in_volts
 from service.pages.bench.state_of_unit import Unit, unit_of
 from service.pages.bench.unit import UnitName
 from service.pages.bench.units import unit_address
@@ -117,8 +119,12 @@ def record_reading(
     if form.get(PASTED) and not faults and form.get("spread"):
         return _page(request, unit, form.values() | {PASTED: ""}, volts)
     try:
-        new = checked(READINGS.new, {**_content(request, form, volts, faults), "pack_id": pack_id})
-        said = _("The reading is recorded.")
+        content = _content(request, form, volts, faults)
+        content[BLOCK], converted = in_volts(content[BLOCK], unit.family)
+        new = checked(READINGS.new, {**content, "pack_id": pack_id})
+        if doubts := asked_back("reading", new, unit, form, write):
+            return _page(request, unit, form.values(), volts, doubts)
+        said = " ".join(filter(None, (_("The reading is recorded."), converted)))
         return write(lambda session: store_new(session, request, READINGS, new, families, write, said))
     except (BadInput, Conflict) as error:
         return _page(request, unit, form.values(), volts, _by_block(faults_of(error)))
@@ -140,6 +146,8 @@ def correct_reading(
     try:
         content = dict.fromkeys(dict(NUMBERS)) | _content(request, form, volts, faults)
         change = checked(READINGS.change, content)
+        if doubts := asked_back("reading", change, unit, form, write):
+            return _page(request, unit, form.values(), volts, doubts, row)
         return write(lambda s: store_change(s, request, READINGS, number, pack_id, change, form, families, write))
     except (BadInput, Conflict, Outdated) as error:
         return _page(request, unit, form.values(), volts, _by_block(faults_of(error)), row)

@@ -114,10 +114,8 @@ def _cautions(pdf: _Sheet, sheet: ReleaseSheet) -> None:
     for text in sheet.cautions:
         pdf.say(f"• {text}", 7, x=MARGIN + 4, width=WIDTH - 6)
     bottom = pdf.get_y() + 1.5
-    pdf.set_line_width(0.3)
+    pdf.set_line_width(0.8)
     pdf.rect(MARGIN, top, WIDTH, bottom - top)
-    pdf.set_fill_color(0)
-    pdf.rect(MARGIN, top, 2, bottom - top, style="F")
     pdf.set_y(bottom)
 
 

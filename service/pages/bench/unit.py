@@ -12,6 +12,7 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput
 from service.core.cautions import at_the_pack, driving
+from service.core.refusals import Conflict
 from service.core.translation import _, translated_problems
 from service.forecasting.forecasts.schemas import ForecastAnswer, GoodFor
 from service.forecasting.forecasts.sentences import count_days, main_promise
@@ -20,7 +21,6 @@ from service.forecasting.issued.schemas import ForecastRequest
 from service.forecasting.issued.scores import keep_score
 from service.forecasting.recheck.days import day_reached
 from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies
-from service.http.store_problems import Conflict
 from service.pages.bench.curve import curve_of
 from service.pages.bench.deviations import deviations_of
 from service.pages.bench.state_of_unit import Told, Unit, forecast_now, is_fresh, moment_asked, unit_of

@@ -145,8 +145,8 @@ def test_mistakes_stand_at_the_number(site, record, either_page, sound):
     page.locator("#block_v-8").fill("twelve")
     page.get_by_label("Current").fill("900000")
     page.get_by_role("button", name="Save").click()
-    expect(page.get_by_role("alert")).to_contain_text("2 things to mend")
-    expect(page.get_by_role("alert").get_by_role("link")).to_have_text(["Block 4", "Block 9"])
+    expect(page.get_by_role("alert")).to_contain_text("2 entries need another look")
+    expect(page.get_by_role("alert").locator(".which")).to_have_text(["Block 4:", "Block 9:"])
     expect(page.locator("#block_v-3-wrong")).to_contain_text("'13..1' is not a number.")
     assert page.locator("#block_v-8").get_attribute("aria-invalid") == "true"
     assert page.locator("#block_v-0").input_value() == "13.0"
@@ -154,7 +154,7 @@ def test_mistakes_stand_at_the_number(site, record, either_page, sound):
     page.locator("#block_v-3").fill("13.1")
     page.locator("#block_v-8").fill("1299")
     page.get_by_role("button", name="Save").click()
-    expect(page.get_by_role("alert")).to_contain_text("mend")
+    expect(page.get_by_role("alert")).to_contain_text("another look")
     page.locator("#block_v-8").fill("-")
     page.get_by_label("Current").fill("-3")
     page.get_by_label("State", exact=True).select_option("charge")

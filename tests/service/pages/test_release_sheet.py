@@ -142,7 +142,8 @@ def test_every_figure_on_the_pdf_is_the_services_answer(site, van, issued):
     block = {str(b) for topup in history["topups"] for b in topup["blocks"]}
     family = set(FIGURE.findall(issued["answer"]["family"]))
     origin = set(FIGURE.findall(in_words(issued["origin"])))
-    # The last safe day stands on the sheet and on the owner's slip.
+    # The last safe day and that of the next reading stand on the sheet and on the owner's slip.
+    origin |= set(FIGURE.findall(" ".join(recheck_texts(plan, issued)[:1])))
     origin |= set(FIGURE.findall(day_in_words(datetime.fromisoformat(issued["origin"]) + timedelta(days=int(promise)))))
     assert set(rest) <= marks | ticks | block | family | origin
 
