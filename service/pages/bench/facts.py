@@ -294,7 +294,7 @@ def take_away(
     done = step(subject, row, "withdraw")
     withdraw(session, subject, number, families, write.writer, form.get("etag"))
     address = unit_address(pack_id)
-    message = Message(_("Taken away. Its versions are kept."), undo_form(request, [done], address))
+    message = Message(_("Removed. Its versions are kept."), undo_form(request, [done], address))
     return Done(303, None, number, dict(go_to(request, address, message).headers))
 
 

@@ -105,7 +105,7 @@ def fields_of(word: str, session: Session, families: Mapping[str, PackFamily], r
             Field("earliest_days", _("Earliest"), _("days")),
             Field("latest_days", _("Latest"), _("days"), _("Without it the usual days are taken as exact.")),
             Field("quoted_at", _("Quoted on"), required=True, moment=True),
-            Field("valid_until", _("Stands until"), moment=True),
+            Field("valid_until", _("Valid until"), moment=True),
         )
     yes_no = (("false", _("Ordinary")), ("true", _("Express")))
     return (
@@ -219,7 +219,7 @@ def correct_one(
         row: Any = read(session, subject, number)
         done = step(subject, row, "withdraw")
         withdraw(session, subject, number, families, write.writer, form.get("etag"))
-        return _back(request, _("Taken away. Its versions are kept."), [done], number)
+        return _back(request, _("Removed. Its versions are kept."), [done], number)
 
     def change(session: Session) -> Done:
         content: dict[str, Any] = dict.fromkeys(subject.columns)

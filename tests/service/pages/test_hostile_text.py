@@ -105,7 +105,7 @@ def in_a_reading_a_file_and_a_code(page, site, sound, hostile) -> None:
     page.goto(f"{address}/outcome/new")
     page.get_by_label("Trouble code").fill(hostile)
     page.get_by_role("button", name="Save").click()
-    expect(page.get_by_role("alert")).to_contain_text("mend")
+    expect(page.get_by_role("alert")).to_contain_text("another look")
     sound(page, "hostile-code")
 
 

@@ -135,7 +135,7 @@ def test_a_reading_waits_for_the_line_and_is_then_sent(site, cab, open_context):
     page = context.new_page()
     page.goto(f"{cab}/reading/new")
     fill(page, VOLTS)
-    page.route("**/healthz", lambda route: route.abort())
+    page.route("**/healthz", lambda route: route.fulfill(status=404))
     page.get_by_role("button", name="Save", exact=True).click()
     expect(page.get_by_text("There is no connection: this is not saved yet.")).to_be_visible()
     assert readings(site) == []
@@ -161,3 +161,46 @@ def test_after_signing_in_one_is_where_one_was_with_what_one_typed(make_site, ca
     expect(page.locator("#block_v-1")).to_have_value("13.0")
     page.get_by_role("button", name="Save", exact=True).click()
     expect(page.get_by_role("status").first).to_contain_text("The reading is recorded.")
+
+
+HEADINGS = ["time", "state", "current_a", "temperature_c", *(f"block_{b}_v" for b in range(1, 15))]
+
+
+def sent_file(client, cab: str, text: str, **more: str) -> str:
+    token = re.search(r'name="form_token" value="([^"]+)"', client.get(f"{cab}/reading/new").text)[1]
+    files = {"file": ("log.csv", text.encode(), "text/csv")}
+    return client.post(f"{cab}/file", data={"form_token": token, **more}, files=files, follow_redirects=True).text
+
+
+def test_on_a_unit_s_own_page_a_file_need_not_name_the_pack(site, cab):
+    """It was refused for want of a column that the page itself answers."""
+    row = ["2026-03-13T08:00:00Z", "rest", "0", "20", *map(str, VOLTS)]
+    with httpx.Client() as client:
+        shown = sent_file(client, cab, ",".join(HEADINGS) + "\n" + ",".join(row) + "\n")
+        assert "Is the file understood rightly?" in shown
+        assert readings(site) == []
+        kept = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', shown))
+        nothing = {"nothing": ("", b"")}
+        client.post(f"{cab}/file", data=kept, files=nothing, follow_redirects=True).raise_for_status()
+    (stored,) = readings(site)
+    assert stored["block_v"] == VOLTS
+
+
+def test_a_state_said_once_does_not_make_rest_of_a_row_under_load(site, cab):
+    head = "time,current," + ",".join(f"B{b}" for b in range(1, 15))
+    rows = [f"2026-03-13 08:0{place}:00,{amps}," + ",".join(map(str, VOLTS)) for place, amps in enumerate((0.0, 22.5))]
+    with httpx.Client() as client:
+        shown = sent_file(client, cab, "\n".join([head, *rows]) + "\n", file_state="rest")
+    table = re.sub(r"<[^>]+>", " ", shown)
+    assert "under load" in table
+    assert re.search(r"under load\s+22.5", table)
+
+
+def test_a_pasted_row_that_begins_with_its_time_fills_only_voltages(site, cab, either_page):
+    page = either_page
+    page.goto(f"{cab}/reading/new")
+    page.get_by_text("Paste a row or a column of numbers").click()
+    page.get_by_label("Row or column").fill("26.11.2026\t08:15\t" + "\t".join(map(str, VOLTS)))
+    page.get_by_role("button", name="Put them into the fields").click()
+    expect(page.locator("#block_v-0")).to_have_value("13.02")
+    expect(page.locator("#block_v-13")).to_have_value("13.0")

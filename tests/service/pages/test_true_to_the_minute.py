@@ -212,3 +212,21 @@ def test_what_is_past_is_not_in_the_calendar(site, van, record, client):
     assert "Last safe day" in client.get("/v1/calendar.ics").text
     at(site, NOW + timedelta(days=60))
     assert "Last safe day" not in client.get("/v1/calendar.ics").text
+
+
+def test_the_first_page_is_todays_board(fleet, record, van, page, sound):
+    """What is due and overdue, for each of the three, before any question."""
+    issued = record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat()}).json()
+    page.goto(fleet.url)
+    expect(page.locator("h1")).to_have_text("Today, Sat 14 Mar 2026")
+    expect(page.get_by_role("region", name="To be expected")).to_contain_text("return within a week")
+    expect(page.get_by_role("region", name="To be ordered")).to_contain_text(re.compile("to be ordered today"))
+    expect(page.get_by_text("3 vehicles are out on a top-up without a forecast")).to_be_visible()
+    sound(page, "home-board")
+    last = NOW + timedelta(days=int(issued["good_for_days"]))
+    for days, words in ((0, "today is the last safe day"), (1, "past")):
+        at(fleet, last + timedelta(days=days))
+        page.reload()
+        region = page.get_by_role("region", name="To be read again")
+        expect(region).to_contain_text(words)
+        expect(region.get_by_role("link", name=van)).to_be_visible()
