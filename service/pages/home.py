@@ -16,7 +16,7 @@ from models.base.errors import BadInput
 from models.packs.tables import SECONDS_PER_DAY
 from service.core.translation import _
 from service.decisions.fleet.planning import returns_of_fleet
-from service.decisions.fleet.schemas import ReturnsRequest
+from service.decisions.fleet.schemas import ReturnsAnswer, ReturnsRequest
 from service.decisions.ordering.queue import queue_of_cases
 from service.decisions.ordering.schemas import QueueRequest
 from service.forecasting.issued.scores import ended
@@ -28,7 +28,7 @@ from service.pages.forms import page_router
 from service.pages.rendering import may, render, zone_of
 from service.store.schema import Job, Score
 
-SHOWN: Final = 12
+SHOWN: Final = 8
 """Vehicles named on the board; the others are counted."""
 
 router = page_router()
@@ -101,8 +101,17 @@ def _board(session: Session, request: Request, now: datetime) -> Board:
         orders=orders,
         to_order=to_order,
         to_fit=to_fit,
-        returns=returns.sentence if returns.vehicles else "",
+        returns=_within_a_week(returns) if returns.vehicles else "",
         imports=_imports(session) if may(request, "page_imports") else 0,
+    )
+
+
+def _within_a_week(returns: ReturnsAnswer) -> str:
+    (week,) = returns.weeks
+    words = {"mean": f"{week.mean:.0f}", "count": returns.vehicles, "low": week.low, "high": week.high}
+    return (
+        _("About %(mean)s of %(count)s vehicles come back within a week (%(low)s to %(high)s) if none is replaced.")
+        % words
     )
 
 

@@ -219,7 +219,7 @@ def test_the_first_page_is_todays_board(fleet, record, van, page, sound):
     issued = record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat()}).json()
     page.goto(fleet.url)
     expect(page.locator("h1")).to_have_text("Today, Sat 14 Mar 2026")
-    expect(page.get_by_role("region", name="To be expected")).to_contain_text("return within a week")
+    expect(page.get_by_role("region", name="To be expected")).to_contain_text("come back within a week")
     expect(page.get_by_role("region", name="To be ordered")).to_contain_text(re.compile("to be ordered today"))
     expect(page.get_by_text("3 vehicles are out on a top-up without a forecast")).to_be_visible()
     sound(page, "home-board")
