@@ -27,7 +27,6 @@ _MEND_BY_TYPE: Mapping[str, str] = {
 }
 
 _WHAT_BY_TYPE: Mapping[str, str] = {
-    "missing": "This is needed.",
     "string_pattern_mismatch": "There are signs in it that cannot stand here.",
     "string_too_long": "This is longer than {max_length} signs.",
     "string_too_short": "This is shorter than {min_length} signs.",
@@ -36,16 +35,6 @@ _WHAT_BY_TYPE: Mapping[str, str] = {
     "int_parsing": "This is not a whole number.",
     "int_type": "This is not a whole number.",
     "int_from_float": "This is not a whole number.",
-    "finite_number": "This is not a finite number.",
-    "greater_than": "This must be more than {gt}.",
-    "greater_than_equal": "This must be {ge} or more.",
-    "less_than": "This must be less than {lt}.",
-    "less_than_equal": "This must be {le} or less.",
-    "literal_error": "This is none of the choices: {expected}.",
-    "date_from_datetime_parsing": "This cannot be read as a day.",
-    "date_parsing": "This cannot be read as a day.",
-    "datetime_parsing": "This cannot be read as a time.",
-    "datetime_from_date_parsing": "This cannot be read as a time.",
 }
 """What is wrong, in words for somebody at a field: a validator's own are for programmers."""
 
@@ -139,7 +128,8 @@ def problems_of_items(items: Iterable[Mapping[str, Any]], prefix: tuple[int | st
             continue
         context = item.get("ctx") or {}
         plain = _WHAT_BY_TYPE.get(item["type"])
-        what = item["msg"].rstrip(".") + "." if plain is None else plain.format_map(context)
+        said = item["msg"].replace("Input should be", "This must be").rstrip(".") + "."
+        what = said if plain is None else plain.format_map(context)
         mend = str(context.get("mend") or _MEND_BY_TYPE.get(item["type"], "Correct this value."))
         where = path_of((*prefix, *(part for part in item["loc"])))
         found.append(Problem(where, what[0].upper() + what[1:], mend))

@@ -27,7 +27,7 @@ if (sent && sent !== here && !location.pathname.startsWith("/sign-in") && docume
 
 const fields = () => [...form.elements].filter((one) => one.name && one.name !== "form_token" && one.type !== "file" && one.type !== "submit");
 const kept = form && read(here);
-if (kept && !document.getElementById("faults")) {
+if (kept && !document.getElementById("faults") && !("filled" in form.dataset)) {
   const texts = Object.fromEntries(Object.entries(kept.fields).map(([name, all]) => [name, [...all]]));
   for (const one of fields()) {
     if (texts[one.name] && texts[one.name].length) one.value = texts[one.name].shift();
@@ -60,6 +60,7 @@ const reached = () => fetch("/healthz", { cache: "no-store" }).then((answer) => 
 
 if (form) {
   let line, passed = false, waiting;
+  if ("filled" in form.dataset) keep();
   form.addEventListener("input", keep);
   form.addEventListener("submit", (event) => {
     if (passed) return;
