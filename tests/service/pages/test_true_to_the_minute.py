@@ -216,17 +216,21 @@ def test_what_is_past_is_not_in_the_calendar(site, van, record, client):
 
 def test_the_first_page_is_todays_board(fleet, record, van, page, sound):
     """What is due and overdue, for each of the three, before any question."""
-    issued = record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat()}).json()
+    record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat()})
     page.goto(fleet.url)
     expect(page.locator("h1")).to_have_text("Today, Sat 14 Mar 2026")
     expect(page.get_by_role("region", name="To be expected")).to_contain_text("come back within a week")
     expect(page.get_by_role("region", name="To be ordered")).to_contain_text(re.compile("to be ordered today"))
     expect(page.get_by_text("3 vehicles are out on a top-up without a forecast")).to_be_visible()
     sound(page, "home-board")
+
+
+def test_the_board_names_who_is_due_and_who_is_past_the_last_safe_day(site, record, van, phone_page):
+    issued = record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat()}).json()
     last = NOW + timedelta(days=int(issued["good_for_days"]))
-    for days, words in ((0, "today is the last safe day"), (1, "past")):
-        at(fleet, last + timedelta(days=days))
-        page.reload()
-        region = page.get_by_role("region", name="To be read again")
+    for days, words in ((0, "today is the last safe day"), (1, "past its last safe day")):
+        at(site, last + timedelta(days=days))
+        phone_page.goto(site.url)
+        region = phone_page.get_by_role("region", name="To be read again")
         expect(region).to_contain_text(words)
         expect(region.get_by_role("link", name=van)).to_be_visible()
