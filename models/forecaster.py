@@ -305,7 +305,7 @@ class Forecaster:
         ----------
         history : PackHistory
         at : datetime, optional
-            Origin, with offset; the newest reading or top-up if left out. Facts after it are not used.
+            Origin, with offset; the newest reading, top-up or plan if left out. Facts after it are not used.
         usage : UsagePlan, optional
             Takes the place of the history's own plans.
         family : PackFamily, optional

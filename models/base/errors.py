@@ -19,8 +19,24 @@ _MEND_BY_TYPE: Mapping[str, str] = {
     "float_parsing": "Give a plain number, with a point as decimal sign.",
     "float_type": "Give a plain number, with a point as decimal sign.",
     "int_parsing": "Give a whole number.",
+    "string_pattern_mismatch": "Use letters, digits, point, hyphen and underscore, and begin with a letter or digit.",
+    "literal_error": "Choose one of them.",
+    "date_from_datetime_parsing": "Write it as 2026-03-14.",
+    "date_parsing": "Write it as 2026-03-14.",
     "json_invalid": "Send valid JSON; NaN and Infinity are not JSON numbers.",
 }
+
+_WHAT_BY_TYPE: Mapping[str, str] = {
+    "string_pattern_mismatch": "There are signs in it that cannot stand here.",
+    "string_too_long": "This is longer than {max_length} signs.",
+    "string_too_short": "This is shorter than {min_length} signs.",
+    "float_parsing": "This is not a number.",
+    "float_type": "This is not a number.",
+    "int_parsing": "This is not a whole number.",
+    "int_type": "This is not a whole number.",
+    "int_from_float": "This is not a whole number.",
+}
+"""What is wrong, in words for somebody at a field: a validator's own are for programmers."""
 
 
 @dataclass(frozen=True, order=True)
@@ -110,8 +126,11 @@ def problems_of_items(items: Iterable[Mapping[str, Any]], prefix: tuple[int | st
         # A tuple with a wrong value in it is also called too short by pydantic: one fault, told once.
         if item["type"] == "too_short" and tuple(item["loc"]) in holders:
             continue
-        what = item["msg"].rstrip(".") + "."
-        mend = str((item.get("ctx") or {}).get("mend") or _MEND_BY_TYPE.get(item["type"], "Correct this value."))
+        context = item.get("ctx") or {}
+        plain = _WHAT_BY_TYPE.get(item["type"])
+        said = item["msg"].replace("Input should be", "This must be").rstrip(".") + "."
+        what = said if plain is None else plain.format_map(context)
+        mend = str(context.get("mend") or _MEND_BY_TYPE.get(item["type"], "Correct this value."))
         where = path_of((*prefix, *(part for part in item["loc"])))
         found.append(Problem(where, what[0].upper() + what[1:], mend))
     return found

@@ -100,6 +100,10 @@ class Money:
         one_currency((self.currency, other.currency))
         return self.amount < other.amount
 
+    def whole(self) -> str:
+        """Write an expected amount without the digits that it does not have: ``EUR 1,836``."""
+        return f"{self.currency} {self.amount:,.0f}"
+
     def __str__(self) -> str:
         return f"{self.currency} {self.amount:,.{minor_digits(self.currency)}f}"
 

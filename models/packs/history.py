@@ -236,8 +236,12 @@ class PackHistory(_Fact):
 
     @property
     def last_fact_time(self) -> datetime:
-        """Time of the newest reading or top-up: the usual origin of a forecast."""
-        return max([r.time for r in self.readings] + [t.time for t in self.topups])
+        """Time of the newest reading, top-up or plan of use: the usual origin of a forecast.
+
+        A plan counts from when it was made: a forecast from before it could not know it.
+        """
+        plans = [plan.time for plan in self.usage if plan.time is not None]
+        return max([r.time for r in self.readings] + [t.time for t in self.topups] + plans)
 
 
 def family_problems(history: PackHistory, family: PackFamily) -> list[Problem]:

@@ -128,6 +128,8 @@ MAY: Final[Mapping[str, Roles]] = {
     **dict.fromkeys(("page_costs", "page_stock", "page_fleet", "page_ranking_file", "page_plan"), EVERY),
     **dict.fromkeys(("page_plan_file", "page_returns", "page_returns_file", "page_age"), EVERY),
     "page_state_costs": PARTS | FLEET,
+    **dict.fromkeys(("page_calendar", "page_calendar_file", "page_calendar_feed", "page_supply_file"), EVERY),
+    **dict.fromkeys(("page_make_feed", "page_revoke_feed"), FORECASTERS),
     "page_start_scoring": FLEET,
     "check_health": EVERY,
     "check_readiness": EVERY,

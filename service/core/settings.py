@@ -156,6 +156,15 @@ class Settings(BaseModel):
         _setting("info", "Least serious log line that is written to standard error."),
     ]
 
+    workshop: Annotated[
+        str,
+        _setting(
+            "",
+            "Name and telephone of the workshop, printed on the owner's slip; without it a line to write on.",
+            shown_default="none",
+            max_length=60,
+        ),
+    ]
     time_zone: Annotated[
         str,
         _setting("UTC", "Zone of the times on the pages, by its name in the IANA database, as Atlantic/Azores."),

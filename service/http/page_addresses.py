@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import Final
 
 ROOMS: Final = frozenset(
-    {"bench", "parts", "fleet", "record", "admin", "sign-in", "sign-out", "look", "undo", "static"}
+    {"bench", "parts", "fleet", "record", "admin", "sign-in", "sign-out", "look", "undo", "static", "calendar"}
 )
 """First parts of the addresses of pages; `/` is one too."""
 
-OPEN: Final = frozenset({"sign-in", "sign-out", "look", "static"})
-"""Those that anybody may open: they tell nothing about packs."""
+OPEN: Final = frozenset({"sign-in", "sign-out", "look", "static", "calendar"})
+"""Those that anybody may open: they tell nothing about packs, but for the calendar, whose address holds a secret."""
 
 
 def is_page(path: str) -> bool:

@@ -7,7 +7,7 @@ from fastapi import APIRouter, FastAPI
 from service.pages import assets, home, sign_in, undo
 from service.pages.admin import imports, jobs, keys, models, overview
 from service.pages.bench import facts, further, readings, sheet, unit, units
-from service.pages.counter import case, costs, queue, stock, suppliers
+from service.pages.counter import calendar, case, costs, queue, stock, suppliers
 from service.pages.fleet import age, planning, ranking
 from service.pages.middleware import PageHeaders
 from service.pages.problem_page import problem_page
@@ -22,7 +22,7 @@ def add_pages(app: FastAPI) -> None:
 
 def page_routers() -> tuple[APIRouter, ...]:
     """Return the routes of all pages."""
-    counter = (queue.router, costs.router, stock.router, case.router, suppliers.router)
+    counter = (queue.router, costs.router, stock.router, case.router, suppliers.router, calendar.router)
     fleet = (ranking.router, planning.router, age.router)
     bench = (units.router, unit.router, further.router, sheet.router, readings.router, facts.router)
     admin = (overview.router, keys.router, imports.router, imports.sending, jobs.router, models.router)

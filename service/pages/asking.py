@@ -3,20 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 from zoneinfo import ZoneInfo
 
 from fastapi import Request
 from pydantic import BaseModel
+from sqlalchemy.orm import Session
 
 from models.base.errors import Problem
 from models.decisions.money import Money
 from service.core.translation import _
-from service.pages.forms import checked, plain_number
+from service.decisions.basis.open_cases import NotWeighed, without_forecast
+from service.forecasting.issued.scores import OLDEST_DAYS
+from service.pages.forms import checked, once, plain_number
 from service.pages.wording import day_in_words
 
 Asked = TypeVar("Asked", bound=BaseModel)
+
+NAMED: Final = 5
+"""Cases that are not weighed and named at once."""
 
 
 def given(request: Request, *names: str) -> dict[str, str]:
@@ -70,6 +77,33 @@ def cost_words(where: str) -> str:
 def date_in_words(day: date) -> str:
     """Write a date as the pages write days: ``Sat 14 Mar 2026``."""
     return day_in_words(datetime(day.year, day.month, day.day, 12, tzinfo=UTC), ZoneInfo("UTC"))
+
+
+@dataclass(frozen=True)
+class Unweighed:
+    """Open cases that no decision counts.
+
+    Attributes
+    ----------
+    count : int
+    named : sequence of NotWeighed
+        Some of them, those topped up longest ago.
+    oldest : int
+        Days after which a forecast is not decided on any more.
+    once : str
+        Of the form that has them forecast.
+    """
+
+    count: int
+    named: Sequence[NotWeighed]
+    oldest: int
+    once: str
+
+
+def unweighed(session: Session, now: datetime) -> Unweighed:
+    """Return the open cases of which there is no forecast that can be decided on."""
+    named, count = without_forecast(session, now, NAMED)
+    return Unweighed(count, named, round(OLDEST_DAYS), once())
 
 
 def money(amount: float, currency: str) -> str:

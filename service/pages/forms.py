@@ -190,9 +190,12 @@ class Faults:
     Attributes
     ----------
     problems : tuple of Problem
+    sure : str
+        If they are doubts rather than mistakes: what the form says back when they were looked at and it is right.
     """
 
     problems: tuple[Problem, ...] = ()
+    sure: str = ""
 
     def of(self, name: str) -> list[Problem]:
         """Return the problems of one field."""

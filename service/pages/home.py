@@ -1,17 +1,158 @@
-"""The first page asks what somebody wants to know."""
+"""The first page: today's board for whoever looks, then the questions of the three people."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+from urllib.parse import quote
+
 from fastapi import Request
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
 from starlette.responses import Response
 
+from models.base.errors import BadInput
+from models.packs.tables import SECONDS_PER_DAY
+from service.core.translation import _
+from service.decisions.fleet.planning import returns_of_fleet
+from service.decisions.fleet.schemas import ReturnsAnswer, ReturnsRequest
+from service.decisions.ordering.queue import queue_of_cases
+from service.decisions.ordering.schemas import QueueRequest
+from service.forecasting.issued.scores import ended
+from service.forecasting.recheck.days import day_reached
+from service.http.dependencies import CurrentStore
+from service.pages.asking import unweighed
+from service.pages.counter.queue import case_address, summary
 from service.pages.forms import page_router
-from service.pages.rendering import render
+from service.pages.rendering import may, render, zone_of
+from service.store.schema import Job, Score
+
+SHOWN: Final = 8
+"""Vehicles named on the board; the others are counted."""
 
 router = page_router()
 
 
+@dataclass(frozen=True)
+class Due:
+    """A vehicle that has to be read again today or should have been.
+
+    Attributes
+    ----------
+    pack_id, name : str
+    last_day : datetime
+        The last safe day.
+    """
+
+    pack_id: str
+    name: str
+    last_day: datetime
+
+    @property
+    def address(self) -> str:
+        """Of its page at the bench."""
+        return f"/bench/units/{quote(self.pack_id, safe='')}"
+
+
+@dataclass(frozen=True)
+class Board:
+    """What is due.
+
+    Attributes
+    ----------
+    overdue, today : list of Due
+        Whose last safe day is past, and whose is today.
+    orders : list of str
+        What is to be ordered, in sentences; why nothing can be said.
+    to_order, to_fit : list of (address, name)
+    returns : str
+        Returns to expect within a week; empty without a vehicle that is out.
+    imports : int
+        Files that were checked and wait to be stored.
+    """
+
+    overdue: list[Due]
+    today: list[Due]
+    orders: list[str]
+    to_order: list[tuple[str, str]]
+    to_fit: list[tuple[str, str]]
+    returns: str
+    imports: int
+
+
 @router.get("/", operation_id="page_home")
-def show_home(request: Request) -> Response:
-    """Lead to the three people's questions and to the record."""
-    return render(request, "home.html")
+def show_home(request: Request, store: CurrentStore) -> Response:
+    """Show what is due today and overdue, and lead to the three people's questions."""
+    now = request.app.state.clock()
+    with store.reading() as session:
+        board = _board(session, request, now)
+        left = unweighed(session, now)
+    return render(request, "home.html", board=board, unweighed=left, shown=SHOWN)
+
+
+def _board(session: Session, request: Request, now: datetime) -> Board:
+    overdue, today = _due(session, now, request)
+    orders, to_order, to_fit = _orders(session, now) if may(request, "page_parts") else ([], [], [])
+    returns = returns_of_fleet(session, ReturnsRequest(weeks=1), now)
+    return Board(
+        overdue=overdue,
+        today=today,
+        orders=orders,
+        to_order=to_order,
+        to_fit=to_fit,
+        returns=_within_a_week(returns) if returns.vehicles else "",
+        imports=_imports(session) if may(request, "page_imports") else 0,
+    )
+
+
+def _within_a_week(returns: ReturnsAnswer) -> str:
+    (week,) = returns.weeks
+    words = {"mean": f"{week.mean:.0f}", "count": returns.vehicles, "low": week.low, "high": week.high}
+    return (
+        _("About %(mean)s of %(count)s vehicles come back within a week (%(low)s to %(high)s) if none is replaced.")
+        % words
+    )
+
+
+def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], list[Due]]:
+    zone = zone_of(request)
+    day = now.astimezone(zone).date()
+    columns = (Score.pack_id, Score.vehicle_id, Score.origin, Score.good_until)
+    soon = select(*columns).where(~ended(), Score.good_until < now + timedelta(days=2)).order_by(Score.good_until)
+    overdue, today = [], []
+    for pack_id, vehicle_id, origin, good_until in session.execute(soon):
+        last = day_reached(origin, (good_until - origin).total_seconds() / SECONDS_PER_DAY)
+        due = Due(pack_id, vehicle_id or pack_id, last)
+        if last.astimezone(zone).date() < day:
+            overdue.append(due)
+        elif last.astimezone(zone).date() == day:
+            today.append(due)
+    return overdue, today
+
+
+def _orders(session: Session, now: datetime) -> tuple[list[str], list[tuple[str, str]], list[tuple[str, str]]]:
+    try:
+        queue = queue_of_cases(session, QueueRequest(), now)
+    except BadInput:
+        return [_("What is to be ordered cannot be told before costs and offers are stated.")], [], []
+    order = [entry for entry in queue.entries if entry.latest_day is None or entry.latest_day == 0]
+    fit = [case for case in queue.on_order if case.arrived_at is not None]
+    return (
+        summary(queue)[:2],
+        [(case_address(entry.pack_id), entry.vehicle_id or entry.pack_id) for entry in order],
+        [(case_address(case.pack_id), case.vehicle_id or case.pack_id) for case in fit],
+    )
+
+
+def _imports(session: Session) -> int:
+    """Count the files that were only checked, none of which was stored since."""
+    checked = session.scalars(
+        select(Job).where(Job.kind == "import", Job.state == "done").order_by(Job.id.desc()).limit(200)
+    )
+    newest: dict[str, bool] = {}
+    for job in checked:
+        newest.setdefault(str(job.arguments.get("name")), bool((job.result or {}).get("stored")))
+    waiting = sum(not stored for stored in newest.values())
+    queued = select(func.count()).where(Job.kind == "import", Job.state.in_(("queued", "running")))
+    return waiting + (session.scalar(queued) or 0)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 from typing import Final
-from urllib.parse import quote, urlencode
+from urllib.parse import quote, urlencode, urlsplit
 
 from fastapi import Request
 from starlette.responses import Response
@@ -27,10 +27,24 @@ router = page_router()
 
 def sign_in_address(request: Request) -> str:
     """Return the address of the page to sign in, which leads back to where one wanted to go."""
-    asked = request.scope["query_string"].decode("latin-1")
-    query = f"?{asked}" if asked else ""
-    wanted = f"{quote(request.scope['path'])}{query}" if request.method == "GET" else "/"
+    if request.method == "GET":
+        asked = request.scope["query_string"].decode("latin-1")
+        query = f"?{asked}" if asked else ""
+        wanted = f"{quote(request.scope['path'])}{query}"
+    else:
+        # A form that came too late: back to the page that it was on, which still has what was typed if scripts run.
+        wanted = _page_before(request)
     return "/sign-in" if wanted == "/" else f"/sign-in?{urlencode({'next': wanted})}"
+
+
+def _page_before(request: Request) -> str:
+    try:
+        came = urlsplit(request.headers.get("referer", ""))
+    except ValueError:
+        return "/"
+    if came.netloc != request.headers.get("host"):
+        return "/"
+    return own_address(f"{came.path}?{came.query}" if came.query else came.path)
 
 
 @router.get("/sign-in", operation_id="page_sign_in")

@@ -263,7 +263,7 @@ def _require_references(session: Session, subject: Subject, values: Mapping[str,
                 Problem(
                     column,
                     f"There is no {values[column]!r} among the {kind}.",
-                    f"Correct it, or add it with POST /v1/{kind}.",
+                    f"Correct it, or add it to the {kind} first.",
                 )
             )
     if problems:

@@ -132,7 +132,7 @@ WRONG: dict[Change, tuple[str, str, str]] = {
     other_family_inline: ("family.title", "required", "Add this field"),
     beyond_the_horizon: ("replacement_in_days", "less than or equal to 90", "value"),
     too_sure: ("confidence[0]", "less than or equal to 0.99", "value"),
-    text_for_number: ("history.topups[0].charge_ah", "valid number", "plain number"),
+    text_for_number: ("history.topups[0].charge_ah", "not a number", "plain number"),
     negative_discharge: ("history.readings[0]", "-20 A in state discharge", "turn the sign"),
     no_history: ("history", "required", "Add this field"),
 }

@@ -44,7 +44,7 @@ def test_settings_are_frozen():
     ("variable", "value", "what", "mend"),
     [
         ("TIDEOVER_PORT", "90000", "less than or equal to 65535", "1 to 65535"),
-        ("TIDEOVER_PORT", "many", "integer", "whole number"),
+        ("TIDEOVER_PORT", "many", "whole number", "whole number"),
         ("TIDEOVER_THREADS", "0", "greater than or equal to 1", "default is 1"),
         ("TIDEOVER_LOG_LEVEL", "loud", "'debug', 'info'", "debug or info"),
         ("TIDEOVER_HOST", "workshop.example", "not an address of this machine", "127.0.0.1"),

@@ -74,8 +74,7 @@ def known_costs(given: StatedCosts, sheet: CostSheet | None) -> KnownCosts:
         raise BadInput.one(
             "costs.currency",
             _("is not given. Every amount is in some currency, and none is assumed."),
-            _("State it, as EUR, or state the house's costs once as POST /v1/costs with the name %(name)s.")
-            % {"name": HOUSE},
+            _("State it, as EUR, or state once what things cost here, under the name %(name)s.") % {"name": HOUSE},
         )
     stated = [name for name in MEANING if own[name] is not None]
     amounts = {name: house[name] if own[name] is None else own[name] for name in MEANING}

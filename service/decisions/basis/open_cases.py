@@ -213,14 +213,14 @@ def open_case(session: Session, pack_id: str, now: datetime) -> OpenCases:
         raise Conflict(
             _(
                 "The newest forecast of pack %(pack)s speaks of %(day)s, more than %(days)s days ago. Keep a new one "
-                "on the unit's page, or issue it with POST /v1/packs/%(pack)s/forecasts."
+                "on the unit's page, or have the fleet scored."
             )
             % {"pack": pack_id, "day": score.origin.date().isoformat(), "days": f"{OLDEST_DAYS:.0f}"}
         )
     raise Conflict(
         _(
-            "There is no forecast of pack %(pack)s as things stand. Keep one on the unit's page, or issue it with "
-            "POST /v1/packs/%(pack)s/forecasts."
+            "There is no forecast of pack %(pack)s as things stand. Keep one on the unit's page, "
+            "or have the fleet scored."
         )
         % {"pack": pack_id}
     )

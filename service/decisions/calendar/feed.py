@@ -18,8 +18,13 @@ from service.decisions.basis.lead_times import OnOrder, offer_lead_time, on_orde
 from service.decisions.basis.open_cases import OpenCase, open_cases
 from service.decisions.basis.sentences import rests_on
 from service.decisions.ordering.schemas import USUAL_RISK
-from service.forecasting.recheck.days import day_reached
+from service.forecasting.recheck.days import back_by, day_reached
 from service.store.schema import IssuedForecast, Outcome, TopUp
+
+MEDIA_TYPE: Final = "text/calendar"
+
+ALARM: Final = "-PT15H"
+"""Of every event: at nine in the morning of the day before (RFC 5545, 3.8.6.3). The hour is our choice."""
 
 LINE_OCTETS: Final = 75
 """Longest line, without its end (RFC 5545, 3.1)."""
@@ -59,14 +64,15 @@ def days_due(session: Session, now: datetime, zone: ZoneInfo) -> list[Day]:
             Day(
                 f"recheck-{pack}@tideover.invalid",
                 recheck,
-                f"Last day to recheck {pack}",
-                f"Nine in ten such packs hold at least {good} days from {since}. "
+                f"Last safe day of {pack}",
+                f"{back_by(recheck.isoformat())} Nine in ten such packs hold at least {good} days from {since}. "
                 f"Forecast {forecast.id} of {forecast.issued_at.date().isoformat()}, model {forecast.model_id}. "
                 f"{driving()[0]}",
             )
         )
         days += [orders[uid] for uid in (_order_uid(pack),) if uid in orders]
-    return days
+    # What is past would only fill a calendar; the boards of the pages say what is overdue.
+    return [day for day in days if day.day >= now.astimezone(zone).date()]
 
 
 def _order_days(session: Session, now: datetime) -> Iterator[Day]:
@@ -127,6 +133,11 @@ def feed(days: list[Day], now: datetime) -> str:
             f"SUMMARY:{_text(day.summary)}",
             f"DESCRIPTION:{_text(day.description)}",
             "TRANSP:TRANSPARENT",
+            "BEGIN:VALARM",
+            "ACTION:DISPLAY",
+            f"TRIGGER:{ALARM}",
+            f"DESCRIPTION:{_text(day.summary)}",
+            "END:VALARM",
             "END:VEVENT",
         ]
     lines.append("END:VCALENDAR")

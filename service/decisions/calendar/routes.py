@@ -8,12 +8,11 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.decisions.calendar.feed import days_due, feed
+from service.decisions.calendar.feed import MEDIA_TYPE, days_due, feed
 from service.http.dependencies import CurrentStore
 from service.http.problems import problem_responses
 
 router = APIRouter(prefix="/v1", tags=["calendar"])
-MEDIA_TYPE = "text/calendar"
 
 
 @router.get(

@@ -6,7 +6,7 @@ import math
 from datetime import datetime
 from typing import Final
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput
@@ -19,7 +19,7 @@ from service.decisions.basis.costs import costs_here
 from service.decisions.fleet.parts import pack_prices
 from service.decisions.fleet.schemas import AgeAnswer, AgeRequest
 from service.forecasting.issued.scores import days_between
-from service.store.schema import Outcome, Pack, TopUp
+from service.store.schema import Outcome, Pack, Reading, TopUp
 
 LEAST_RETURNS: Final = 10
 """Returns on record below which no age is told. Our choice, no source."""
@@ -81,7 +81,7 @@ def age_of_family(session: Session, family: str, asked: AgeRequest, now: datetim
         at_return_is_bound=policy.run_to_failure_is_bound,
         sentence=said % {"days": f"{policy.age:.0f}", "by_age": rates[0], "at_return": rates[1]},
         basis=[
-            _("%(count)s top-ups on record, %(returned)s returned; the others held as long as known.")
+            _("%(count)s top-ups on record, %(returned)s returned; the others count until they were last heard of.")
             % {"count": len(held), "returned": sum(returned)},
             _("An age is for the family as a whole: the forecast of a pack says more about that pack."),
             costs.source,
@@ -91,16 +91,23 @@ def age_of_family(session: Session, family: str, asked: AgeRequest, now: datetim
 
 
 def _held(session: Session, family: str, now: datetime) -> tuple[list[float], list[bool]]:
-    """Return how many days each top-up on record held, and whether it ended in a return."""
+    """Return how many days each top-up on record held, and whether it ended in a return.
+
+    One without an outcome counts until its pack was last heard of: that nobody wrote down an end does not mean that it
+    still holds.
+    """
     topups = select(TopUp.pack_id, TopUp.time).join(Pack, Pack.id == TopUp.pack_id)
     outcomes = select(Outcome.pack_id, Outcome.time, Outcome.kind).join(Pack, Pack.id == Outcome.pack_id)
     ends: dict[str, list[tuple[datetime, str]]] = {}
     for pack_id, time, kind in session.execute(outcomes.where(Pack.family == family, Outcome.time <= now)):
         ends.setdefault(pack_id, []).append((time, kind))
+    readings = select(Reading.pack_id, func.max(Reading.time)).join(Pack, Pack.id == Reading.pack_id)
+    here = readings.where(Pack.family == family, Reading.time <= now).group_by(Reading.pack_id)
+    heard = {row[0]: row[1] for row in session.execute(here)}
     held, returned = [], []
     for pack_id, time in session.execute(topups.where(Pack.family == family, TopUp.time < now)):
         after = [end for end in ends.get(pack_id, ()) if end[0] > time]
-        end, kind = min(after, default=(now, "running"))
+        end, kind = min(after, default=(max(heard.get(pack_id, time), time), "running"))
         held.append(days_between(time, end))
         returned.append(kind == "returned")
     return held, returned

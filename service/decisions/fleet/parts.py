@@ -52,7 +52,7 @@ def pack_prices(
                     "today."
                 )
                 % {"currency": currency, "family": family},
-                _("State the price of a pack, or enter an offer: POST /v1/offers."),
+                _("State the price of a pack, or enter an offer."),
             )
         )
     if found:

@@ -20,6 +20,7 @@ from models.decisions.fleet_costs import (
     replacement_costs,
     weekly_returns,
 )
+from models.decisions.fleet_milp import LEAST_SAVING
 from models.decisions.fleet_plan import FleetLimits, FleetPlan, plan_fleet
 from models.decisions.hold_curves import HORIZON, FloatArray
 from models.decisions.money import Money
@@ -29,6 +30,7 @@ from service.decisions.basis.costs import costs_here
 from service.decisions.basis.open_cases import OpenCases, open_cases, open_curves
 from service.decisions.fleet.parts import conditions_of, pack_prices
 from service.decisions.fleet.schemas import (
+    LeftVehicle,
     PlanAnswer,
     PlannedVehicle,
     PlannedWeek,
@@ -43,6 +45,9 @@ from service.store.schema import Score
 
 MOST_VEHICLES: Final = 5_000
 """Vehicles planned at once, those whose good-for day comes first: the size for which the time limit was measured."""
+
+MOST_LEFT: Final = 200
+"""Vehicles without a week that are named."""
 
 COSTS_OF_PLANNING: Final = ("planned_work", "return_work", "capital_per_day", "return_value")
 
@@ -62,7 +67,7 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> PlanAn
         raise BadInput.one(
             "vehicles",
             _("None is out on a top-up with a forecast of the last weeks in this part of the fleet."),
-            _("Issue forecasts, or start the scoring job: POST /v1/jobs/scoring."),
+            _("Issue forecasts, or have the fleet scored."),
         )
     prices = pack_prices(session, (case.family for case in cases.cases), asked.pack, costs.currency, now)
     each_price = np.array([prices[case.family] for case in cases.cases])
@@ -92,7 +97,8 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> PlanAn
             )
             % {"count": len(cases), "more": in_all - len(cases)}
         )
-    saves = _savings(cases.survival, fleet_costs, plan)
+    saving = _savings(cases.survival, fleet_costs, plan)
+    saves = np.where(plan.week == NOT_PLANNED, 0.0, saving[np.arange(len(cases)), plan.week])
     planned = plan.week != NOT_PLANNED
     saved = plan.cost_without_plan - plan.expected_cost
     return PlanAnswer(
@@ -112,6 +118,7 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> PlanAn
         budget_value=None if asked.budget is None else _known(plan.budget_value),
         confidence=asked.confidence,
         weeks=_weeks(cases, asked, plan, saves, now),
+        left=_left(cases, plan, saving, costs.currency),
         sentence=ngettext(
             "%(planned)s of %(count)s vehicles are planned within %(weeks)s week; that saves %(saved)s of %(cost)s "
             "expected if every pack is left until its fault returns.",
@@ -123,8 +130,8 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> PlanAn
             "planned": int(planned.sum()),
             "count": len(cases),
             "weeks": len(asked.slots),
-            "saved": Money(saved, costs.currency),
-            "cost": Money(plan.cost_without_plan, costs.currency),
+            "saved": Money(saved, costs.currency).whole(),
+            "cost": Money(plan.cost_without_plan, costs.currency).whole(),
         },
         assumptions=translated(plan.assumptions),
         notes=notes,
@@ -195,11 +202,36 @@ def _require_room(asked: PlanRequest, least_price: float, currency: str) -> None
 
 
 def _savings(survival: FloatArray, costs: FleetCosts, plan: FleetPlan) -> FloatArray:
-    """Return what each planned vehicle saves, 0 for the others."""
+    """Return what each vehicle would save in each week, shape (n, W)."""
     weeks = len(plan.slot_value)
     cost = replacement_costs(extended_hold(survival, weeks * WEEK_DAYS), costs.checked(len(survival)))
-    rows = np.arange(len(survival))
-    return np.asarray(np.where(plan.week == NOT_PLANNED, 0.0, cost[:, -1] - cost[rows, plan.week]), dtype=np.float64)
+    return np.asarray(cost[:, -1:] - cost[:, :-1], dtype=np.float64)
+
+
+def _left(cases: OpenCases, plan: FleetPlan, saving: FloatArray, currency: str) -> list[LeftVehicle]:
+    """Say of each vehicle that got no week why, those that would save most first."""
+    rows = np.flatnonzero(plan.week == NOT_PLANNED)
+    best, week = saving[rows].max(axis=1), saving[rows].argmax(axis=1)
+    left = []
+    for place in np.argsort(-best, kind="stable")[:MOST_LEFT]:
+        would = float(best[place])
+        words = {"cost": Money(abs(would), currency).whole(), "week": int(week[place]) + 1}
+        said = (
+            _("Would save %(cost)s in week %(week)s, but slots, packs or money go further with others.")
+            if would > LEAST_SAVING
+            else _("Waiting for its return costs less: replacing it as planned would cost %(cost)s more.")
+        )
+        case = cases.cases[rows[place]]
+        left.append(
+            LeftVehicle(
+                pack_id=case.pack_id,
+                vehicle_id=case.vehicle_id,
+                family=case.family,
+                would_save=would,
+                reason=said % words,
+            )
+        )
+    return left
 
 
 def _weeks(

@@ -104,7 +104,7 @@ def _age(scored_from: datetime | None, now: datetime) -> list[str]:
     if scored_from is None:
         return [_("No vehicle is out on a top-up with a forecast in this part of the fleet.")]
     if now - scored_from > OLD_AFTER:
-        said = _("Some scores are from %(day)s: start the scoring job (POST /v1/jobs/scoring), every night at best.")
+        said = _("Some scores are from %(day)s: have the fleet scored anew, every night at best.")
         return [said % {"day": scored_from.date().isoformat()}]
     return []
 

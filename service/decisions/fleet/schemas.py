@@ -97,6 +97,16 @@ class PlannedVehicle(BaseModel):
     saves: float = Field(description="What its planned replacement saves against waiting for the return.")
 
 
+class LeftVehicle(BaseModel):
+    """A vehicle without a week, and why."""
+
+    pack_id: str
+    vehicle_id: str | None
+    family: str
+    would_save: float = Field(description="What replacing it in its best week would save; below 0 it costs.")
+    reason: str
+
+
 class WeekOfReturns(BaseModel):
     """Returns to expect in one week."""
 
@@ -136,6 +146,9 @@ class PlanAnswer(BaseModel):
     budget_value: float | None = Field(description="What one more unit of the currency would save at most.")
     confidence: float
     weeks: list[PlannedWeek]
+    left: list[LeftVehicle] = Field(
+        description="Vehicles that got no week, those that would save most first; at most 200 of them."
+    )
     sentence: str
     assumptions: list[str]
     notes: list[str]

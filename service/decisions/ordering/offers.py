@@ -80,7 +80,7 @@ def stored_offers(session: Session, family: str, currency: str, now: datetime) -
         raise BadInput.one(
             "offers",
             what % {"family": family, "currency": currency},
-            _("Enter at least one, with a price and a usual number of days: POST /v1/offers."),
+            _("Enter at least one, with a price and a usual number of days."),
         )
     return Offers(tuple(known), tuple(left_out))
 

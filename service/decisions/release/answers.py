@@ -50,7 +50,7 @@ def release_of_pack(
             raise BadInput.one(
                 "arrival",
                 what,
-                _("Give promised, in_days or lead_time, or record the order with POST /v1/deliveries and its pack_id."),
+                _("Say when it comes (promised, in_days or lead_time), or record the order with its pack."),
             )
         arrival = ordered.lead_time
     return _answer(case, arrival, asked, case.cases[0].km_per_day, now, chemistry)

@@ -158,7 +158,7 @@ def _offer(session: Session, family: str, number: int | None, now: datetime) -> 
         raise BadInput.one(
             "offers",
             _("The store has no offer for a pack of the family %(family)s that stands today.") % {"family": family},
-            _("Enter at least one, with a price and a usual number of days: POST /v1/offers."),
+            _("Enter at least one, with a price and a usual number of days."),
         )
     return min(found, key=lambda offer: (offer.price + (offer.express_fee or 0), offer.id))
 

@@ -28,7 +28,7 @@ class PackCase(BaseModel):
         None, description="A pack family defined here, if the history names one that `/v1/families` does not list."
     )
     at: Moment | None = Field(
-        None, description="Moment of the forecast, with offset; without it the newest reading or top-up."
+        None, description="Moment of the forecast, with offset; without it the newest reading, top-up or plan."
     )
     usage: UsagePlan | None = Field(
         None,

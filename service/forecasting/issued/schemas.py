@@ -19,7 +19,7 @@ class ForecastRequest(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     at: Moment | None = Field(
-        None, description="Moment of the forecast, with offset; without it the newest reading or top-up."
+        None, description="Moment of the forecast, with offset; without it the newest reading, top-up or plan."
     )
     usage: UsagePlan | None = Field(
         None,

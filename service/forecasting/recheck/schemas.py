@@ -21,7 +21,7 @@ class RecheckRequest(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     at: Moment | None = Field(
-        None, description="Moment of the plan, with offset; without it the newest reading or top-up."
+        None, description="Moment of the plan, with offset; without it the newest reading, top-up or plan."
     )
     usage: UsagePlan | None = Field(
         None, description="How the vehicle will be used; fields left out keep the newest plan before that moment."

@@ -9,37 +9,48 @@ from service.forecasting.forecasts.sentences import count_days
 
 def row_sentence(row: ReadingMeaning, plan: RecheckPlan) -> str:
     """Say what one row of the table means; days are rounded down, as a promise must not grow in words."""
-    reads = {"range": _range(row), "day": plan.day}
+    reads = {"reads": reads_words(row.low_mv, row.high_mv), "day": plan.day}
     if row.stop:
         said = _(
-            "Rest deviation %(range)s on day %(day)s: do not drive on with it; the risk of %(risk)s is passed within "
-            "a day."
+            "On day %(day)s, against the median of all blocks, %(reads)s: do not drive on. The risk of %(risk)s is "
+            "passed within a day."
         )
         return said % {**reads, "risk": f"{plan.risk:.0%}"}
     said = (
-        _("Rest deviation %(range)s on day %(day)s: good for %(days)s; nothing is claimed beyond.")
+        _("On day %(day)s, against the median of all blocks, %(reads)s: good for %(days)s; nothing is claimed beyond.")
         if row.beyond_horizon
-        else _("Rest deviation %(range)s on day %(day)s: good for %(days)s more.")
+        else _("On day %(day)s, against the median of all blocks, %(reads)s: good for %(days)s more.")
     )
     return said % {**reads, "days": count_days(row.good_for_days)}
 
 
-def _range(row: ReadingMeaning) -> str:
-    """Say a range of millivolts below the median; of negative ones, that the block reads above it."""
-    low, high = row.low_mv, row.high_mv
+def reads_words(low: float | None, high: float | None) -> str:
+    """Say a span of mV below the median without a minus sign, in sentences, on pages and on sheets alike.
+
+    Parameters
+    ----------
+    low, high : float or None
+        How far the topped block lies below the median, from and up to; None where there is no edge.
+    """
     if low is None and high is None:
-        return _("whatever it is")
-    words = {"low": f"{abs(low or 0):g}", "high": f"{abs(high or 0):g}"}
+        return _("whatever it reads")
     if low is None:
         assert high is not None
-        return (_("under %(high)s mV") if high > 0 else _("more than %(high)s mV above the median")) % words
+        return _more(high, above=True) if high <= 0 else _("up to %(side)s") % {"side": _side(high)}
     if high is None:
-        return (_("over %(low)s mV") if low >= 0 else _("less than %(low)s mV above the median, or below it")) % words
-    if low >= 0:
-        return _("from %(low)s to %(high)s mV") % words
-    if high > 0:
-        return _("between %(low)s mV above the median and %(high)s mV below") % words
-    return _("between %(low)s mV above the median and %(high)s mV above") % words
+        return _more(low, above=False) if low >= 0 else _("lower than %(side)s") % {"side": _side(low)}
+    return _("%(low)s to %(high)s") % {"low": _side(low), "high": _side(high)}
+
+
+def _more(edge: float, *, above: bool) -> str:
+    words = _("more than %(mv)s mV above") if above else _("more than %(mv)s mV below")
+    return words % {"mv": f"{abs(edge):g}"}
+
+
+def _side(edge: float) -> str:
+    if not edge:
+        return _("level")
+    return (_("%(mv)s mV above") if edge < 0 else _("%(mv)s mV below")) % {"mv": f"{abs(edge):g}"}
 
 
 def sentences_of(plan: RecheckPlan) -> list[str]:

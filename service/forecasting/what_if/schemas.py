@@ -75,7 +75,7 @@ class WhatIfRequest(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     at: Moment | None = Field(
-        None, description="Moment of the forecast, with offset; without it the newest reading or top-up."
+        None, description="Moment of the forecast, with offset; without it the newest reading, top-up or plan."
     )
     usage: UsagePlan | None = Field(
         None, description="The present plan; fields left out keep the newest plan before that moment."

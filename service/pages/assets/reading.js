@@ -14,7 +14,10 @@ function tell(text) {
 function parts(text) {
   const bare = text.trim();
   const decimalComma = !bare.includes(".") && /\d,\d/.test(bare) && /[\s;]/.test(bare);
-  return bare.split(decimalComma ? /[\s;]+/ : /\t|\r?\n|[;,] *| +/).map((part) => part.trim());
+  const all = bare.split(decimalComma ? /[\s;]+/ : /\t|\r?\n|[;,] *| +/).map((part) => part.trim());
+  // A row copied from a table begins with its time: that is no voltage.
+  const begins = all.findIndex((part) => /^[-+−]?\d+([.,]\d+)?$/.test(part));
+  return begins > 0 ? all.slice(begins) : all;
 }
 
 boxes.forEach((box, place) => {

@@ -13,7 +13,7 @@ import numpy as np
 from models.packs.tables import SECONDS_PER_DAY
 from service.core.translation import _
 from service.forecasting.forecasts.schemas import ForecastAnswer
-from service.forecasting.forecasts.sentences import main_promise, promised
+from service.forecasting.forecasts.sentences import count_days, main_promise
 from service.pages.wording import in_words
 
 WIDTH: Final = 400
@@ -95,7 +95,7 @@ def curve_of(forecast: ForecastAnswer, now: datetime, zone: ZoneInfo) -> Curve:
     today = (now - forecast.origin).total_seconds() / SECONDS_PER_DAY
     marks = [("today", today, _("today"))] if 0 <= today <= last else []
     if promise.days > 0:
-        marks.append(("promise", promise.days, _("good for %(days)s days") % {"days": promised(promise.days)}))
+        marks.append(("promise", promise.days, _("good for %(days)s") % {"days": count_days(promise.days)}))
     if wait is not None:
         marks.append(("arrival", wait, _("replacement, day %(day)s") % {"day": f"{wait:g}"}))
     step = {14: 2, 30: 5, 60: 10, 90: 15}[last]

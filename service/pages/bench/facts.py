@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any, Final, Literal
 
 from fastapi import HTTPException, Path, Request
+from pydantic import BaseModel
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
@@ -16,6 +17,7 @@ from service.core.cautions import at_the_pack
 from service.core.refusals import Conflict, Outdated
 from service.core.translation import _
 from service.http.dependencies import CurrentStore, KnownFamilies
+from service.pages.bench.slips import doubts_of, sure_of
 from service.pages.bench.state_of_unit import Unit, unit_of
 from service.pages.bench.timeline import FACTS
 from service.pages.bench.unit import UnitName
@@ -142,6 +144,13 @@ def _form_page(
     )
 
 
+def asked_back(word: str, fact: BaseModel, unit: Unit, form: Form, write: PageWrite) -> Faults:
+    """Return the doubts about a fact that nobody has confirmed yet; a form that was stored already has none."""
+    doubts = doubts_of(word, fact.model_dump(), unit.family, write.at)
+    sure = sure_of(doubts)
+    return NO_FAULTS if not doubts or form.get("sure") == sure else Faults(tuple(doubts), sure)
+
+
 def require_of(row: Any, pack_id: str) -> None:
     """Refuse a fact of another pack at this one's address."""
     if row.pack_id != pack_id:
@@ -188,6 +197,10 @@ def record_fact(
     require_may(request, "create", subject)
     try:
         new = checked(subject.new, {**_content(request, word, form), "pack_id": pack_id})
+        with write.store.reading() as session:
+            unit = unit_of(session, pack_id, families)
+        if doubts := asked_back(word, new, unit, form, write):
+            return _form_page(request, unit, word, form.values(), doubts)
         return write(lambda session: store_new(session, request, subject, new, families, write, _titles()[word][2]))
     except (BadInput, Conflict) as error:
         return _again(request, write, pack_id, word, form, families, error, None)
@@ -212,6 +225,10 @@ def correct_fact(
     try:
         given = _content(request, word, form)
         change = checked(subject.change, {e.name: None for e in entries(word)} | given)
+        with write.store.reading() as session:
+            unit, row = unit_of(session, pack_id, families), read(session, subject, number)
+        if doubts := asked_back(word, change, unit, form, write):
+            return _form_page(request, unit, word, form.values(), doubts, row)
         return write(lambda s: store_change(s, request, subject, number, pack_id, change, form, families, write))
     except (BadInput, Conflict, Outdated) as error:
         return _again(request, write, pack_id, word, form, families, error, number)
@@ -277,7 +294,7 @@ def take_away(
     done = step(subject, row, "withdraw")
     withdraw(session, subject, number, families, write.writer, form.get("etag"))
     address = unit_address(pack_id)
-    message = Message(_("Taken away. Its versions are kept."), undo_form(request, [done], address))
+    message = Message(_("Removed. Its versions are kept."), undo_form(request, [done], address))
     return Done(303, None, number, dict(go_to(request, address, message).headers))
 
 

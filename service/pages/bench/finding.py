@@ -10,6 +10,7 @@ from typing import Any, Final
 from sqlalchemy import func, select, union
 from sqlalchemy.orm import Session
 
+from service.forecasting.recheck.days import day_reached
 from service.store.schema import Assignment, IssuedForecast, Pack, Reading, TopUp
 
 FOUND: Final = 20
@@ -46,6 +47,13 @@ class Found:
     def name(self) -> str:
         """What people call it: the vehicle's fleet number, or else the pack's own."""
         return self.vehicle_id or self.pack_id
+
+    @property
+    def good_until(self) -> datetime | None:
+        """The last safe day of its newest issued forecast."""
+        if self.origin is None or self.good_for_days is None:
+            return None
+        return day_reached(self.origin, self.good_for_days)
 
 
 def find_units(session: Session, words: str, after: str) -> tuple[list[Found], str | None]:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any, Final, Generic, TypeVar
 
 from fastapi import Request
 from pydantic import BaseModel
 from starlette.responses import Response
 
-from models.base.errors import BadInput, ModelRefused, OutOfReach
+from models.base.errors import BadInput, ModelRefused, OutOfReach, Problem
 from models.interventions.plans import USUAL_PLANS
 from models.packs.stops import Stopped
 from service.core.refusals import Conflict
@@ -27,7 +28,7 @@ from service.forecasting.what_if.schemas import OtherPlan, WhatIfRequest
 from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies
 from service.pages.bench.gains import gains_of
 from service.pages.bench.recheck_words import recheck_row
-from service.pages.bench.state_of_unit import Unit, moment_asked, unit_of
+from service.pages.bench.state_of_unit import Unit, is_fresh, moment_asked, unit_of
 from service.pages.bench.unit import UnitName
 from service.pages.bench.units import unit_address
 from service.pages.forms import NO_FAULTS, Faults, checked, page_router, plain_number
@@ -41,17 +42,20 @@ PER_CENT: Final = ("km_share", "trips_share")
 
 @dataclass(frozen=True)
 class Asked(Generic[Answer]):
-    """What came of a question: its answer, or what is wrong with it, or why there is none."""
+    """What came of a question: its answer, what is wrong with it, why there is none, or that it was not asked yet."""
 
     answer: Answer | None = None
     faults: Faults = NO_FAULTS
     refused: str = ""
     stopped: ToldStops | None = None
+    to_fill_in: bool = False
 
     @property
     def status(self) -> int:
         """Of the page."""
-        return 200 if self.answer is not None else 422 if self.stopped is None else 409
+        if self.answer is not None or self.to_fill_in:
+            return 200
+        return 422 if self.stopped is None else 409
 
 
 def ask(question: Callable[[], Answer]) -> Asked[Answer]:
@@ -165,7 +169,14 @@ def show_topup_plan(
             case = topup_plan.case_of_pack(session, pack_id, wanted)
         return topup_plan.answer(case, model.model, families, threads=request.app.state.settings.threads)
 
-    return _page(request, "topup_plan", unit, values, ask(question))
+    read_on = _newest_reading(unit)
+    old = read_on is not None and not is_fresh(read_on, request.app.state.clock())
+    return _page(request, "topup_plan", unit, values, ask(question), read_on=read_on if old else None)
+
+
+def _newest_reading(unit: Unit) -> datetime | None:
+    readings = () if unit.history is None else unit.history.readings
+    return readings[-1].time if readings else None
 
 
 @router.get("/bench/units/{pack_id}/way", operation_id="page_way")
@@ -180,4 +191,15 @@ def show_way(pack_id: UnitName, request: Request, store: CurrentStore, families:
         with store.reading() as session:
             return release_of_pack(session, pack_id, wanted, request.app.state.clock(), families)
 
-    return _page(request, "way", unit, values, ask(question))
+    asked = ask(question)
+    # That no day is known is no fault of somebody who has typed nothing yet: the form asks for it.
+    nothing_typed = not values and {p.where for p in asked.faults.problems} == {"arrival"}
+    if nothing_typed:
+        asked = Asked(to_fill_in=True)
+    return _page(request, "way", unit, values, Asked(faults=_at_the_day(asked.faults)) if asked.faults else asked)
+
+
+def _at_the_day(faults: Faults) -> Faults:
+    """Let what is wrong with the arrival stand at the field for its day, in the words of the form."""
+    mend = _("Give the day it is promised for, or in how many days it comes.")
+    return Faults(tuple(Problem("promised", p.what, mend) if p.where == "arrival" else p for p in faults.problems))

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import base64
+import gzip
+import io
 import re
 import tempfile
+import zlib
 from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path as FilePath
 from typing import Any, Final
 
@@ -26,6 +32,7 @@ from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.bench.facts import (
     Number,
     as_text,
+    asked_back,
     fact_page,
     faults_of,
     require_may,
@@ -34,6 +41,7 @@ from service.pages.bench.facts import (
     store_new,
     take_away,
 )
+from service.pages.bench.slips import in_volts
 from service.pages.bench.state_of_unit import Unit, unit_of
 from service.pages.bench.unit import UnitName
 from service.pages.bench.units import unit_address
@@ -50,6 +58,15 @@ router = page_router()
 
 BLOCK: Final = "block_v"
 PASTED: Final = "pasted"
+UNDERSTOOD: Final = "understood"
+LARGEST_FOLDED: Final = 900_000
+"""Longest file that a page keeps in itself, packed and written in base64: a form's field may hold 1 MiB."""
+
+LARGEST_FILE: Final = 20_000_000
+ROWS_SHOWN: Final = 50
+
+_NUMBER: Final = re.compile(r"[-+−]?\d+([.,]\d+)?$")
+
 UNREAD: Final = frozenset({"", "-", "–", "—", "x", "?", "nan", "null"})
 """What people write for a block that they could not read."""
 
@@ -117,8 +134,12 @@ def record_reading(
     if form.get(PASTED) and not faults and form.get("spread"):
         return _page(request, unit, form.values() | {PASTED: ""}, volts)
     try:
-        new = checked(READINGS.new, {**_content(request, form, volts, faults), "pack_id": pack_id})
-        said = _("The reading is recorded.")
+        content = _content(request, form, volts, faults)
+        content[BLOCK], converted = in_volts(content[BLOCK], unit.family)
+        new = checked(READINGS.new, {**content, "pack_id": pack_id})
+        if doubts := asked_back("reading", new, unit, form, write):
+            return _page(request, unit, form.values(), volts, doubts)
+        said = " ".join(filter(None, (_("The reading is recorded."), converted)))
         return write(lambda session: store_new(session, request, READINGS, new, families, write, said))
     except (BadInput, Conflict) as error:
         return _page(request, unit, form.values(), volts, _by_block(faults_of(error)))
@@ -140,6 +161,8 @@ def correct_reading(
     try:
         content = dict.fromkeys(dict(NUMBERS)) | _content(request, form, volts, faults)
         change = checked(READINGS.change, content)
+        if doubts := asked_back("reading", change, unit, form, write):
+            return _page(request, unit, form.values(), volts, doubts, row)
         return write(lambda s: store_change(s, request, READINGS, number, pack_id, change, form, families, write))
     except (BadInput, Conflict, Outdated) as error:
         return _page(request, unit, form.values(), volts, _by_block(faults_of(error)), row)
@@ -166,7 +189,11 @@ def _volts(form: Form, unit: Unit) -> tuple[list[str], list[Problem]]:
     if not form.get(PASTED):
         return typed, []
     found = split_numbers(form.get(PASTED))
-    if len(found) == blocks:
+    # A row copied from a table begins with its time: that is no voltage.
+    begins = next((place for place, text in enumerate(found) if _NUMBER.match(text) or text.lower() in UNREAD), 0)
+    found = found[begins:]
+    odd = [text for text in found if not _NUMBER.match(text) and text.lower() not in UNREAD]
+    if len(found) == blocks and not odd:
         return found, []
     what = ngettext("This is %(num)s number", "These are %(num)s numbers", len(found)) % {"num": len(found)}
     what += _(", but the pack has %(blocks)s blocks.") % {"blocks": blocks}
@@ -213,11 +240,14 @@ def _by_block(faults: Faults) -> Faults:
 def take_file(
     pack_id: UnitName, request: Request, form: SentForm, write: PageWrite, families: KnownFamilies
 ) -> Response:
-    """Record the readings of a logger's file: all of them, or none with every bad row listed."""
+    """Show what a logger's file was understood as; once that is confirmed, record all its readings or none."""
     require_may(request, "create", READINGS)
     with write.store.reading() as session:
         unit = unit_of(session, pack_id, families)
     name, content = form.files.get("file", ("", b""))
+    confirmed = form.get(UNDERSTOOD) != ""
+    if confirmed:
+        name, content = form.get("name"), unfolded(form.get(UNDERSTOOD))
     try:
         if not content:
             raise BadInput.one("file", _("There is no file."), _("Choose a CSV file with a heading row."))
@@ -226,12 +256,20 @@ def take_file(
             path.write_bytes(content)
             mapping = _mapping(path, unit, form, zone_of(request).key)
             steps: list[Step] = []
+            rows: list[Understood] = []
 
             def noted(session: Session, _report: ImportReport) -> None:
                 mine = (Reading.pack_id == pack_id, Reading.recorded_at == write.at, Reading.version == 1)
-                steps.extend(step(READINGS, row, "create") for row in session.scalars(select(Reading).where(*mine)))
+                stored = session.scalars(select(Reading).where(*mine).order_by(Reading.time)).all()
+                if not confirmed:
+                    # Looked over first: what was taken in for that is taken back.
+                    rows.extend(Understood.of(row) for row in stored)
+                    raise _NotYet
+                steps.extend(step(READINGS, row, "create") for row in stored)
 
             report = import_files(write.store, path, families, write.writer, mapping=mapping, at_end=noted)
+    except _NotYet:
+        return _understood_page(request, unit, name, content, form, mapping, rows)
     except BadInput as error:
         report, problems = ImportReport(), error.problems
         return _file_page(request, unit, name, report, problems)
@@ -240,6 +278,69 @@ def take_file(
     address = unit_address(pack_id)
     said = ngettext("%(num)s reading is recorded.", "%(num)s readings are recorded.", len(steps)) % {"num": len(steps)}
     return go_to(request, address, Message(said, undo_form(request, steps, address)))
+
+
+class _NotYet(Exception):
+    """The rows of a file were only read to be shown."""
+
+
+@dataclass(frozen=True)
+class Understood:
+    """One row of a file as it will be stored."""
+
+    time: datetime
+    state: str
+    current_a: float | None
+    temperature_c: float | None
+    low_v: float
+    high_v: float
+    lowest: int
+    unread: int
+
+    @classmethod
+    def of(cls, row: Reading) -> Understood:
+        """Take a reading that was read from a file."""
+        known = [(volts, block) for block, volts in enumerate(row.block_v, start=1) if volts is not None]
+        (low, lowest), (high, _highest) = min(known), max(known)
+        unread = len(row.block_v) - len(known)
+        told: Any = row  # its columns follow from the fields of a history
+        return cls(told.time, told.state, told.current_a, told.temperature_c, low, high, lowest, unread)
+
+
+def _understood_page(
+    request: Request, unit: Unit, name: str, content: bytes, form: Form, mapping: FileMapping, rows: list[Understood]
+) -> Response:
+    folded = base64.b64encode(gzip.compress(content, mtime=0)).decode()
+    if len(folded) > LARGEST_FOLDED:
+        large = BadInput.one(
+            "file", _("The file is too long to be looked over here."), _("Part it, or have it imported by the admin.")
+        )
+        return _file_page(request, unit, name, ImportReport(), large.problems)
+    columns = [*mapping.columns.items(), *((f"block_{b}_v", heading) for b, heading in enumerate(mapping.blocks, 1))]
+    return render(
+        request,
+        "bench/understood.html",
+        unit=unit,
+        name=name,
+        folded=folded,
+        file_state=form.get("file_state"),
+        columns=columns,
+        units=mapping.units,
+        rows=rows[:ROWS_SHOWN],
+        count=len(rows),
+        address=unit_address(unit.pack.id),
+    )
+
+
+def unfolded(text: str) -> bytes:
+    """Return a file as the page that showed it keeps it; no more of it than it could have held."""
+    try:
+        with gzip.GzipFile(fileobj=io.BytesIO(base64.b64decode(text, validate=True))) as file:
+            return file.read(LARGEST_FILE)
+    except (OSError, EOFError, ValueError, zlib.error):
+        raise BadInput.one(
+            "file", _("The file cannot be read any more."), _("Choose it again on the page of the reading.")
+        ) from None
 
 
 def _file_page(request: Request, unit: Unit, name: str, report: ImportReport, problems: Any) -> Response:
@@ -276,12 +377,24 @@ def _plain_name(name: str) -> str:
 
 def _mapping(path: FilePath, unit: Unit, form: Form, zone: str) -> FileMapping:
     """Return what the columns are: as documented, else as they are understood with what the form says."""
-    if path.suffix == ".csv" and {"time", "state", "block_1_v"} <= set(headings_of(path)):
-        mapping = documented_mapping("readings", headings_of(path))
+    headings = headings_of(path) if path.suffix == ".csv" else []
+    if {"time", "state", "block_1_v"} <= set(headings):
+        # Whose rows they are is known here: the column for it may be left out.
+        mapping = documented_mapping("readings", list(dict.fromkeys([*headings, "pack_id"])))
+        if "pack_id" not in headings:
+            own = {column: heading for column, heading in mapping.columns.items() if column != "pack_id"}
+            mapping = mapping.model_copy(update={"columns": own})
     else:
-        known = {"fixed.pack_id": unit.pack.id, "time.zone": zone, "fixed.state": form.get("file_state")}
-        found = confirmed(path, {key: value for key, value in known.items() if value}, blocks_of_pack=_blocks(unit))
-        mapping = found.mapping(path.name)
+        known = {"fixed.pack_id": unit.pack.id, "time.zone": zone}
+        try:
+            found = confirmed(path, known, blocks_of_pack=_blocks(unit))
+            mapping = found.mapping(path.name)
+        except BadInput:
+            # Only where the file does not tell the state itself, by a word or a current in each row.
+            if not form.get("file_state"):
+                raise
+            stated = {**known, "fixed.state": form.get("file_state")}
+            mapping = confirmed(path, stated, blocks_of_pack=_blocks(unit)).mapping(path.name)
     _require_own(path, mapping, unit)
     columns = {column: heading for column, heading in mapping.columns.items() if column != "pack_id"}
     return mapping.model_copy(update={"columns": columns, "fixed": {**mapping.fixed, "pack_id": unit.pack.id}})

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from service.core.translation import _
-from service.forecasting.forecasts.sentences import promised
+from service.forecasting.forecasts.sentences import count_days
 from service.forecasting.recheck.schemas import ReadingRow
+from service.forecasting.recheck.sentences import reads_words
 
 
 @dataclass(frozen=True)
@@ -27,35 +28,11 @@ def recheck_row(row: ReadingRow) -> RecheckRow:
     elif row.beyond_horizon:
         good = _("beyond the horizon")
     else:
-        good = _("%(days)s days") % {"days": promised(row.good_for_days)}
+        good = count_days(row.good_for_days)
     return RecheckRow(
-        reads=_reads(row.low_mv, row.high_mv),
+        reads=reads_words(row.low_mv, row.high_mv),
         good_for=good,
         week=f"{100 * row.return_7:.0f}%",
         fortnight=f"{100 * row.return_14:.0f}%",
         of_100=f"{100 * row.share:.0f}",
     )
-
-
-def _reads(low: float | None, high: float | None) -> str:
-    """Say a span of mV below the median without a minus sign: what is above, is called so."""
-    if low is None and high is None:
-        return _("whatever it reads")
-    if low is None:
-        return (
-            _more(high, above=True) if high is not None and high <= 0 else _("up to %(side)s") % {"side": _side(high)}
-        )
-    if high is None:
-        return _more(low, above=False) if low >= 0 else _("lower than %(side)s") % {"side": _side(low)}
-    return _("%(low)s to %(high)s") % {"low": _side(low), "high": _side(high)}
-
-
-def _more(edge: float, *, above: bool) -> str:
-    words = _("more than %(mv)s mV above") if above else _("more than %(mv)s mV below")
-    return words % {"mv": f"{abs(edge):g}"}
-
-
-def _side(edge: float | None) -> str:
-    if not edge:
-        return _("level")
-    return (_("%(mv)s mV above") if edge < 0 else _("%(mv)s mV below")) % {"mv": f"{abs(edge):g}"}

@@ -10,7 +10,7 @@ from starlette.responses import Response
 from models.base.errors import BadInput, ModelRefused, OutOfReach
 from models.packs.stops import Stopped
 from service.core.model_source import ModelSource
-from service.core.refusals import NoSuchRecord
+from service.core.refusals import Conflict, NoSuchRecord
 from service.core.translation import _
 from service.forecasting.issued.schemas import ForecastRequest
 from service.forecasting.recheck.answers import answer
@@ -39,7 +39,7 @@ def _sheet(
         now = request.app.state.clock()
         release = release_of(session, row, families, now)
     plan = _plan(release, families, models, threads=request.app.state.settings.threads)
-    return sheet_of(release, plan, now, zone_of(request))
+    return sheet_of(release, plan, now, zone_of(request), request.app.state.settings.workshop)
 
 
 def _plan(release: Release, families: KnownFamilies, models: ModelSource, *, threads: int) -> RecheckAnswer | None:
@@ -69,5 +69,7 @@ def show_sheet(number: ForecastNumber, request: Request, store: CurrentStore, fa
 def read_sheet_pdf(number: ForecastNumber, request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
     """Send the release sheet as a PDF of one page."""
     sheet = _sheet(request, store, number, families, request.app.state.models)
+    if sheet.over:
+        raise Conflict(sheet.over)
     named = {"Content-Disposition": f'inline; filename="release-{sheet.pack_id}-{number}.pdf"'}
     return Response(sheet_pdf(sheet, request.app.state.clock()), 200, named, "application/pdf")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -19,8 +19,8 @@ from models.physics.imbalance import deviation_v, pack_median_v
 from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext
 from service.forecasting.forecasts.schemas import ForecastAnswer
-from service.forecasting.forecasts.sentences import main_promise, promised
-from service.forecasting.recheck.days import day_reached
+from service.forecasting.forecasts.sentences import count_days, main_promise
+from service.forecasting.recheck.days import back_by, day_reached
 from service.forecasting.recheck.schemas import RecheckAnswer
 from service.pages.bench.curve import Curve, curve_of
 from service.pages.bench.recheck_words import RecheckRow, recheck_row
@@ -61,6 +61,12 @@ class ReleaseSheet:
         Empty if there is no plan.
     changed : bool
         Whether the record was changed since, so that it would give another forecast.
+    over : str
+        That the last safe day is past; empty until then. Then there is nothing to sign and nothing for the owner.
+    given_out : str
+        When the owner's slip was made.
+    workshop : str
+        Its name and number as the settings give them; empty to be written in by hand.
     """
 
     name: str
@@ -79,6 +85,9 @@ class ReleaseSheet:
     recheck: str
     recheck_rows: tuple[RecheckRow, ...]
     changed: bool
+    over: str
+    given_out: str
+    workshop: str
 
 
 @dataclass(frozen=True)
@@ -122,12 +131,16 @@ def release_of(session: Session, row: IssuedForecast, families: Mapping[str, Pac
     return Release(row, history, vehicle, changed, chemistry)
 
 
-def sheet_of(release: Release, recheck: RecheckAnswer | None, now: datetime, zone: ZoneInfo) -> ReleaseSheet:
+def sheet_of(
+    release: Release, recheck: RecheckAnswer | None, now: datetime, zone: ZoneInfo, workshop: str = ""
+) -> ReleaseSheet:
     """Put a release sheet together; `recheck` is the plan made at the moment of the forecast, if there is one."""
     row, history = release.row, release.history
     forecast = ForecastAnswer.model_validate(row.answer)
     promise = main_promise(forecast)
-    until = day_in_words(day_reached(row.origin, promise.days), zone)
+    last = day_reached(row.origin, promise.days)
+    holds = promise.days >= 1
+    dates = _dates(recheck, last, zone) if holds else []
     return ReleaseSheet(
         name=release.vehicle_id or row.pack_id,
         pack_id=row.pack_id,
@@ -142,39 +155,53 @@ def sheet_of(release: Release, recheck: RecheckAnswer | None, now: datetime, zon
         promises=tuple(
             (
                 f"{one.confidence:.0%}",
-                _("%(days)s days") % {"days": promised(one.days)},
-                in_words(row.origin + timedelta(days=one.days), zone),
+                count_days(one.days),
+                day_in_words(day_reached(row.origin, one.days), zone),
             )
             for one in forecast.good_for
         ),
         curve=curve_of(forecast, now, zone),
-        owner=tuple(_owner(promise.days >= 1, until)),
-        recheck=_recheck(recheck, until, zone),
+        owner=tuple(_owner(dates, holds)),
+        given_out=_("Given out on %(day)s.") % {"day": in_words(row.issued_at, zone)},
+        recheck=" ".join([*(dates or [_not_one_day()]), _("Read all blocks at rest, before it is driven.")]),
         recheck_rows=() if recheck is None else tuple(recheck_row(one) for one in recheck.table),
         changed=release.changed,
+        over=_over(last, now, zone),
+        workshop=workshop,
     )
 
 
-def _recheck(plan: RecheckAnswer | None, until: str, zone: ZoneInfo) -> str:
-    read = _("Read all blocks at rest, before it is driven.")
-    if plan is None or plan.recheck_at is None:
-        return _("By %(day)s at the latest.") % {"day": until} + " " + read
-    day = _("%(day)s, day %(number)s.") % {"day": day_in_words(plan.recheck_at, zone), "number": plan.day}
-    return f"{day} {read}"
-
-
-def _owner(holds: bool, until: str) -> list[str]:
-    first = (
-        _("Bring the car back by %(day)s at the latest, and at once if a warning lamp comes on.") % {"day": until}
-        if holds
-        else _("This repair cannot be counted on for even one day. Drive only as far as the workshop agreed with you.")
+def _over(last: datetime, now: datetime, zone: ZoneInfo) -> str:
+    """Say that the last safe day is past; empty until then."""
+    if now.astimezone(zone).date() <= last.astimezone(zone).date():
+        return ""
+    said = _(
+        "This sheet is no longer good: its last safe day, %(day)s, is past. Read the pack again and make a new one."
     )
+    return said % {"day": day_in_words(last, zone)}
+
+
+def _dates(plan: RecheckAnswer | None, last: datetime, zone: ZoneInfo) -> list[str]:
+    """Say the last safe day, and the day of the next reading where that comes earlier."""
+    said = [back_by(day_in_words(last, zone))]
+    if plan is not None and plan.recheck_at is not None:
+        planned, latest = (moment.astimezone(zone).date() for moment in (plan.recheck_at, last))
+        if planned < latest:
+            said.append(_("A reading tells most on %(day)s.") % {"day": day_in_words(plan.recheck_at, zone)})
+    return said
+
+
+def _owner(dates: list[str], holds: bool) -> list[str]:
     return [
         _("The battery of this car was charged by hand to bridge the wait for another one. It is not repaired."),
-        first,
+        *(dates if holds else [_not_one_day()]),
         _("It may stop driving without warning: no motorway, no remote trips, nobody who depends on arriving."),
         _("If it stops: get everybody to safety, do not open anything, and call the number below."),
     ]
+
+
+def _not_one_day() -> str:
+    return _("This repair cannot be counted on for even one day. Drive only as far as the workshop agreed with you.")
 
 
 def _changed(row: IssuedForecast, history: PackHistory | None, family: PackFamily | None) -> bool:

@@ -114,10 +114,8 @@ def _cautions(pdf: _Sheet, sheet: ReleaseSheet) -> None:
     for text in sheet.cautions:
         pdf.say(f"• {text}", 7, x=MARGIN + 4, width=WIDTH - 6)
     bottom = pdf.get_y() + 1.5
-    pdf.set_line_width(0.3)
+    pdf.set_line_width(0.8)
     pdf.rect(MARGIN, top, WIDTH, bottom - top)
-    pdf.set_fill_color(0)
-    pdf.rect(MARGIN, top, 2, bottom - top, style="F")
     pdf.set_y(bottom)
 
 
@@ -241,3 +239,11 @@ def _owner(pdf: _Sheet, sheet: ReleaseSheet) -> None:
         pdf.cell(own, 3.5, words)
         pdf.line(x + own, y, x + width - 3, y)
         x += width
+    y += 6.5
+    pdf.set_xy(MARGIN, y - 3.5)
+    pdf.cell(110, 3.5, sheet.given_out)
+    words = f"{_('Workshop')} {sheet.workshop}".strip()
+    own = pdf.get_string_width(words) + 2
+    pdf.cell(own, 3.5, words)
+    if not sheet.workshop:
+        pdf.line(MARGIN + 110 + own, y, MARGIN + WIDTH - 3, y)

@@ -15,11 +15,12 @@ from models.base.errors import BadInput, ModelRefused, OutOfReach
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from models.packs.stops import Stopped
-from service.core.refusals import NoSuchRecord
+from service.core.refusals import Conflict, NoSuchRecord
 from service.core.stops import ToldStops
 from service.core.translation import _, translated_problems
 from service.forecasting.forecasts.answers import answer
 from service.forecasting.forecasts.schemas import ForecastAnswer
+from service.forecasting.forecasts.sentences import count_days
 from service.forecasting.issued.issuing import case_of
 from service.forecasting.issued.schemas import ForecastRequest
 from service.records.history import history_of_pack
@@ -28,6 +29,8 @@ from training.registry import StoredModel
 
 FRESH: Final = timedelta(hours=24)
 """A newest fact as young as this is the moment that a forecast counts from; later one counts from the hour that is."""
+
+HOUR: Final = timedelta(hours=1)
 
 ISSUED_SHOWN: Final = 10
 
@@ -100,15 +103,31 @@ def unit_of(session: Session, pack_id: str, families: Mapping[str, PackFamily]) 
 def moment_asked(history: PackHistory, now: datetime) -> datetime:
     """Return the moment that a forecast counts from: the newest fact, or the hour that is if that is a day old.
 
-    A pack that was topped up longer ago than the horizon is asked about at its newest fact: what became of it since is
-    to be recorded first.
+    Raises
+    ------
+    Conflict
+        The pack was topped up longer ago than the horizon and nothing was entered since: a forecast of then would not
+        speak of today, and one of today would rest on nothing.
     """
-    newest = history.last_fact_time
+    newest = min(history.last_fact_time, now)
     topped = history.topups[-1].time if history.topups else newest
     hour = now.replace(minute=0, second=0, microsecond=0)
-    if hour - newest < FRESH or (hour - topped).total_seconds() > HORIZON_DAYS * 86_400:
+    if hour - newest < FRESH:
         return newest
+    if (hour - topped).total_seconds() > HORIZON_DAYS * 86_400:
+        raise Conflict(
+            _(
+                "Nothing was entered for %(days)s, so nothing can be said of today. Read all blocks at rest and enter "
+                "that, or say what became of the last top-up."
+            )
+            % {"days": count_days((now - newest).total_seconds() / 86_400)}
+        )
     return hour
+
+
+def is_fresh(moment: datetime, now: datetime) -> bool:
+    """Tell whether a forecast from a moment can be acted on as one of today."""
+    return now - moment < FRESH + HOUR
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Annotated, Any, Final
+from zoneinfo import ZoneInfo
 
 from fastapi import Path, Request
 from sqlalchemy.orm import Session
@@ -10,20 +12,24 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput
 from service.core.cautions import at_the_pack, driving
+from service.core.refusals import Conflict
 from service.core.translation import _, translated_problems
-from service.forecasting.forecasts.sentences import main_promise
+from service.forecasting.forecasts.schemas import ForecastAnswer, GoodFor
+from service.forecasting.forecasts.sentences import count_days, main_promise
 from service.forecasting.issued.issuing import case_of_pack, issued
 from service.forecasting.issued.schemas import ForecastRequest
 from service.forecasting.issued.scores import keep_score
+from service.forecasting.recheck.days import day_reached
 from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies
 from service.pages.bench.curve import curve_of
 from service.pages.bench.deviations import deviations_of
-from service.pages.bench.state_of_unit import Told, Unit, forecast_now, moment_asked, unit_of
+from service.pages.bench.state_of_unit import Told, Unit, forecast_now, is_fresh, moment_asked, unit_of
 from service.pages.bench.timeline import timeline
 from service.pages.bench.units import unit_address
 from service.pages.forms import PageWrite, SentForm, checked, once, page_router, plain_number
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render, zone_of
+from service.pages.wording import day_in_words
 from service.records.records import etag_of
 from service.records.writing import Done
 
@@ -44,12 +50,17 @@ def show_unit(
         facts = timeline(session, pack_id)
     told, asked, wrong = Told(None), None, ""
     if unit.history is not None and unit.over is None:
-        at = moment_asked(unit.history, request.app.state.clock())
         try:
-            asked = _asked(at, waits)
-        except BadInput as error:
-            wrong, asked = " ".join(f"{p.what} {p.mend}" for p in translated_problems(error.problems)), _asked(at, "")
-        told = forecast_now(unit, asked, model, families, threads=request.app.state.settings.threads)
+            at = moment_asked(unit.history, request.app.state.clock())
+        except Conflict as error:
+            told = Told(None, str(error))
+        else:
+            try:
+                asked = _asked(at, waits)
+            except BadInput as error:
+                told_so = translated_problems(error.problems)
+                wrong, asked = " ".join(f"{p.what} {p.mend}" for p in told_so), _asked(at, "")
+            told = forecast_now(unit, asked, model, families, threads=request.app.state.settings.threads)
     return render(
         request,
         "bench/unit.html",
@@ -61,6 +72,10 @@ def show_unit(
         facts=facts,
         curve=None if told.forecast is None else curve_of(told.forecast, request.app.state.clock(), zone_of(request)),
         promise=None if told.forecast is None else main_promise(told.forecast),
+        until=None if told.forecast is None else _last_safe_day(told.forecast),
+        silent_since=_silent_since(unit, told),
+        last_safe_day=lambda row: day_reached(row.origin, row.good_for_days),
+        promise_words=lambda one, origin: _promise_words(one, origin, zone_of(request)),
         deviations=[] if unit.history is None else deviations_of(unit.history),
         missing=missing_of(unit),
         driving=driving(),
@@ -69,6 +84,27 @@ def show_unit(
         once=once(),
         address=unit_address(pack_id),
     )
+
+
+def _last_safe_day(forecast: ForecastAnswer) -> datetime | None:
+    """Return the day that the promise lasts to; None if not even one day is promised or it ends with the horizon."""
+    promise = main_promise(forecast)
+    return None if promise.days < 1 or promise.beyond_horizon else day_reached(forecast.origin, promise.days)
+
+
+def _promise_words(promise: GoodFor, origin: datetime, zone: ZoneInfo) -> str:
+    """Say a promise in whole days, with the day that it lasts to."""
+    if promise.days < 1:
+        return _("not even one day")
+    words = {"days": count_days(promise.days), "day": day_in_words(day_reached(origin, promise.days), zone)}
+    return _("%(days)s, until %(day)s") % words
+
+
+def _silent_since(unit: Unit, told: Told) -> datetime | None:
+    """Return when something was entered last, if the forecast starts later: it then assumes that the pack held."""
+    if unit.history is None or told.forecast is None or told.forecast.origin <= unit.history.last_fact_time:
+        return None
+    return unit.history.last_fact_time
 
 
 def missing_of(unit: Unit) -> list[tuple[str, bool]]:
@@ -104,6 +140,13 @@ def issue_forecast(
     if (before := write.earlier_answer()) is not None:
         return before
     asked = _asked(form.get("at"), form.get("replacement"))
+    if asked.at is None or not is_fresh(asked.at, write.at):
+        raise Conflict(
+            _(
+                "This forecast is from long ago: no release sheet is made from it. Open the unit's page again for one "
+                "of today."
+            )
+        )
     with write.store.reading() as session:
         case = case_of_pack(session, pack_id, asked)
     threads = request.app.state.settings.threads

@@ -14,7 +14,16 @@ from service.core.translation import _, ngettext
 from service.decisions.ordering.queue import queue_of_cases
 from service.decisions.ordering.schemas import USUAL_RISK, QueueAnswer, QueueEntryAnswer, QueueRequest
 from service.http.dependencies import CurrentStore, KnownFamilies
-from service.pages.asking import about_costs, cost_words, date_in_words, given, question, share_of_100, whole_money
+from service.pages.asking import (
+    about_costs,
+    cost_words,
+    date_in_words,
+    given,
+    question,
+    share_of_100,
+    unweighed,
+    whole_money,
+)
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
 from service.pages.spreadsheet import csv_file
@@ -49,6 +58,8 @@ def show_queue(request: Request, store: CurrentStore, families: KnownFamilies) -
             queue = queue_of_cases(session, asked, request.app.state.clock())
     except BadInput as error:
         problems = error.problems
+    with store.reading() as session:
+        left = unweighed(session, request.app.state.clock())
     missing = about_costs(problems)
     faults = Faults(tuple(problem for problem in problems if problem not in missing))
     entries = [] if queue is None else queue.entries[start : start + PAGE]
@@ -62,6 +73,7 @@ def show_queue(request: Request, store: CurrentStore, families: KnownFamilies) -
         queue=queue,
         entries=[(place, entry) for place, entry in enumerate(entries, start=start + 1)],
         summary=[] if queue is None else summary(queue),
+        unweighed=left,
         following=following,
         first=f"/parts?{urlencode(texts)}" if start else "",
         families=[("", _("All families")), *((name, name) for name in sorted(families))],

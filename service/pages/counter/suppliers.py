@@ -15,6 +15,7 @@ from models.base.errors import BadInput, Problem
 from models.packs.family import PackFamily
 from service.core.refusals import Conflict, Outdated
 from service.core.translation import _
+from service.exchange.exports.routes import export_table
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.asking import money
 from service.pages.bench.facts import Entry, as_text, faults_of, require_may
@@ -41,6 +42,12 @@ router = page_router()
 
 Word = Annotated[Literal["supplier", "offer", "delivery"], Path()]
 Key = Annotated[str, Path(max_length=64)]
+
+
+@router.get("/parts/suppliers/{table}.csv", operation_id="page_supply_file")
+def read_supply_file(table: Literal["offers", "deliveries"], store: CurrentStore, families: KnownFamilies) -> Response:
+    """Send all offers or all orders as a file for a spreadsheet."""
+    return export_table(table, store, families)
 
 
 @dataclass(frozen=True)
@@ -98,7 +105,7 @@ def fields_of(word: str, session: Session, families: Mapping[str, PackFamily], r
             Field("earliest_days", _("Earliest"), _("days")),
             Field("latest_days", _("Latest"), _("days"), _("Without it the usual days are taken as exact.")),
             Field("quoted_at", _("Quoted on"), required=True, moment=True),
-            Field("valid_until", _("Stands until"), moment=True),
+            Field("valid_until", _("Valid until"), moment=True),
         )
     yes_no = (("false", _("Ordinary")), ("true", _("Express")))
     return (
@@ -212,7 +219,7 @@ def correct_one(
         row: Any = read(session, subject, number)
         done = step(subject, row, "withdraw")
         withdraw(session, subject, number, families, write.writer, form.get("etag"))
-        return _back(request, _("Taken away. Its versions are kept."), [done], number)
+        return _back(request, _("Removed. Its versions are kept."), [done], number)
 
     def change(session: Session) -> Done:
         content: dict[str, Any] = dict.fromkeys(subject.columns)

@@ -15,7 +15,7 @@ from service.core.cautions import driving
 from service.decisions.fleet.planning import plan_of_fleet, returns_of_fleet
 from service.decisions.fleet.schemas import PlanAnswer, PlanRequest, ReturnsAnswer, ReturnsRequest, WeekOfReturns
 from service.http.dependencies import CurrentStore
-from service.pages.asking import about_costs, cost_words, date_in_words, given, money, question, whole_money
+from service.pages.asking import about_costs, cost_words, date_in_words, given, money, question, unweighed, whole_money
 from service.pages.fleet.ranking import PART, part_choices
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
@@ -49,6 +49,7 @@ def show_plan(request: Request, store: CurrentStore) -> Response:
     problems: tuple[Problem, ...] = ()
     with store.reading() as session:
         choices = {name: part_choices(session, name) for name in PART}
+        left = unweighed(session, request.app.state.clock())
         if texts.get("slots"):
             try:
                 plan = plan_of_fleet(session, plan_asked(texts), request.app.state.clock())
@@ -62,6 +63,7 @@ def show_plan(request: Request, store: CurrentStore) -> Response:
         status=422 if faults else 200,
         plan=plan,
         choices=choices,
+        unweighed=left,
         values={**dict.fromkeys(PLAN_FIELDS, ""), "weeks": str(USUAL_WEEKS), **texts},
         faults=faults,
         missing=missing,
@@ -96,6 +98,7 @@ def show_returns(request: Request, store: CurrentStore) -> Response:
     faults = Faults()
     with store.reading() as session:
         choices = {name: part_choices(session, name) for name in PART}
+        left = unweighed(session, request.app.state.clock())
         try:
             answer = returns_of_fleet(session, question(ReturnsRequest, texts), request.app.state.clock())
         except BadInput as error:
@@ -106,6 +109,7 @@ def show_returns(request: Request, store: CurrentStore) -> Response:
         status=422 if faults else 200,
         answer=answer,
         choices=choices,
+        unweighed=left,
         values={**dict.fromkeys(PART, ""), "weeks": str(USUAL_WEEKS), **texts},
         faults=faults,
         question=urlencode(texts),

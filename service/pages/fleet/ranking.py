@@ -18,7 +18,7 @@ from service.decisions.fleet.ranking import rank_fleet
 from service.decisions.fleet.schemas import Ranked, RankingAnswer, RankingRequest
 from service.http.dependencies import CurrentStore
 from service.jobs.queue import ENDED, enqueue
-from service.pages.asking import about_costs, cost_words, given, question, whole_money
+from service.pages.asking import about_costs, cost_words, given, question, unweighed, whole_money
 from service.pages.forms import Faults, PageWrite, once, page_router
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render
@@ -58,6 +58,7 @@ def show_ranking(request: Request, store: CurrentStore) -> Response:
     with store.reading() as session:
         choices = {name: part_choices(session, name) for name in PART}
         job = scoring_job(session)
+        left = unweighed(session, request.app.state.clock())
         try:
             ranking = rank_fleet(
                 session, question(RankingRequest, {**texts, "cursor": cursor}), request.app.state.clock()
@@ -78,6 +79,7 @@ def show_ranking(request: Request, store: CurrentStore) -> Response:
         values={**dict.fromkeys(PART, ""), **texts},
         faults=faults,
         missing=missing,
+        unweighed=left,
         following=following,
         first=f"/fleet?{urlencode(texts)}" if cursor else "",
         question=urlencode(texts),

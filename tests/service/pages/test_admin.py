@@ -264,6 +264,40 @@ def test_a_report_is_written_and_opened(own_site, site, page, work, sound):
     expect(page.get_by_role("heading", name="Is the forecaster any good?")).to_be_visible()
 
 
+TRAINED = {"model_id": "m", "answers": False, "verdict": None, "sentences": ["Not enough outcomes are known."]}
+"""What a training job leaves behind; the other kinds do their real work below."""
+
+
+def test_every_kind_of_job_has_a_page_in_every_state(own_site, van, work):
+    """A finished scoring job answered with status 500: its result has no sentences."""
+    site = own_site
+    with httpx.Client(base_url=site.url, follow_redirects=True) as client:
+        token = re.search(r'name="form_token" value="([^"]+)"', client.get("/admin/imports").text)[1]
+        sent = [("files", ("readings.csv", table_of(reading(5)), "text/csv"))]
+        client.post("/admin/imports", data={"form_token": token}, files=sent).raise_for_status()
+        for kind in ("scoring", "report"):
+            client.post("/admin/jobs", data={"form_token": token, "kind": kind}).raise_for_status()
+        work()
+        with site.store.writing() as session:
+            done = {job.kind: job for job in session.query(Job)}
+            assert {job.state for job in done.values()} == {"done"}
+            kinds = {kind: (job.arguments, job.result) for kind, job in done.items()}
+            kinds["training"] = ({"packs": 100, "seed": 0}, TRAINED)
+            fault = [{"where": "store", "what": "It broke.", "mend": "Try again."}]
+            common = {"created_at": NOW, "created_by": "anyone", "started_at": NOW}
+            for kind, (arguments, result) in kinds.items():
+                for state in ("queued", "running", "done", "failed", "cancelled"):
+                    left = result if state == "done" else None
+                    found = fault if state == "failed" else None
+                    one = Job(kind=kind, arguments=arguments, state=state, result=left, problems=found, **common)
+                    session.add(one)
+            session.flush()
+            numbers = [job.id for job in session.query(Job)]
+        assert len(numbers) == 3 + 4 * 5
+        for number in numbers:
+            assert client.get(f"/admin/jobs/{number}").status_code == 200, number
+
+
 def test_models_are_promoted_and_rolled_back(own_site, either_page, sound, tmp_path):
     page = either_page
     registry = ModelRegistry(tmp_path / "models")

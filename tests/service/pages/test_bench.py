@@ -145,8 +145,8 @@ def test_mistakes_stand_at_the_number(site, record, either_page, sound):
     page.locator("#block_v-8").fill("twelve")
     page.get_by_label("Current").fill("900000")
     page.get_by_role("button", name="Save").click()
-    expect(page.get_by_role("alert")).to_contain_text("2 things to mend")
-    expect(page.get_by_role("alert").get_by_role("link")).to_have_text(["Block 4", "Block 9"])
+    expect(page.get_by_role("alert")).to_contain_text("2 entries need another look")
+    expect(page.get_by_role("alert").locator(".which")).to_have_text(["Block 4:", "Block 9:"])
     expect(page.locator("#block_v-3-wrong")).to_contain_text("'13..1' is not a number.")
     assert page.locator("#block_v-8").get_attribute("aria-invalid") == "true"
     assert page.locator("#block_v-0").input_value() == "13.0"
@@ -154,7 +154,7 @@ def test_mistakes_stand_at_the_number(site, record, either_page, sound):
     page.locator("#block_v-3").fill("13.1")
     page.locator("#block_v-8").fill("1299")
     page.get_by_role("button", name="Save").click()
-    expect(page.get_by_role("alert")).to_contain_text("mend")
+    expect(page.get_by_role("alert")).to_contain_text("another look")
     page.locator("#block_v-8").fill("-")
     page.get_by_label("Current").fill("-3")
     page.get_by_label("State", exact=True).select_option("charge")
@@ -213,6 +213,12 @@ def test_a_loggers_file(site, record, either_page, sound, tmp_path):
     page.get_by_role("link", name="Try again").click()
     page.get_by_label("CSV file").set_input_files(good)
     page.get_by_role("button", name="Read the file").click()
+    # Nothing is stored before somebody has seen what was understood.
+    expect(page.locator("h1")).to_contain_text("Is the file understood rightly?")
+    expect(page.get_by_role("region", name="As they will be saved")).to_contain_text("Mon 2 Mar 2026, 08:12")
+    assert httpx.get(f"{site.url}/v1/readings").json()["items"] == []
+    sound(page, "file-understood")
+    page.get_by_role("button", name="Save these 2 readings").click()
     expect(page.get_by_role("status")).to_contain_text("2 readings are recorded.")
     assert len(httpx.get(f"{site.url}/v1/readings").json()["items"]) == 2
     page.get_by_role("button", name="Undo").click()
@@ -239,8 +245,8 @@ def test_a_fact_is_corrected_taken_away_and_brought_back(site, van, either_page,
     page.get_by_role("button", name="Undo").click()
     expect(page.get_by_text("charge 1.73 Ah")).to_be_visible()
     page.get_by_role("link", name="Planned use", exact=True).click()
-    page.get_by_role("button", name="Take it away").click()
-    expect(page.get_by_role("status")).to_contain_text("Taken away.")
+    page.get_by_role("button", name="Remove it").click()
+    expect(page.get_by_role("status")).to_contain_text("Removed.")
     expect(page.get_by_role("link", name="Planned use", exact=True)).to_have_count(0)
     page.get_by_role("button", name="Undo").click()
     expect(page.get_by_role("link", name="Planned use", exact=True)).to_have_count(1)

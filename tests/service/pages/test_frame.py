@@ -26,7 +26,7 @@ def token_of(text: str) -> str:
 
 def test_the_first_page_asks_and_leads_on(site, either_page, sound):
     either_page.goto(site.url)
-    assert either_page.locator("h1").inner_text() == "What do you want to know?"
+    assert either_page.locator("h1").inner_text() == "Today, Sat 14 Mar 2026"
     sound(either_page, "home")
 
 
@@ -71,7 +71,7 @@ def test_signing_in_and_out(site, admin_key, either_page, sound):
     sound(either_page, "sign-in-refused")
     either_page.get_by_label("Access key").fill(admin_key)
     either_page.get_by_role("button", name="Sign in").click()
-    assert either_page.locator("h1").inner_text() == "What do you want to know?"
+    assert either_page.locator("h1").inner_text() == "Today, Sat 14 Mar 2026"
     either_page.get_by_role("button", name="Sign out").click()
     assert "signed out" in either_page.get_by_role("status").inner_text()
     either_page.goto(f"{site.url}/")

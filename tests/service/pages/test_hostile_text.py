@@ -44,7 +44,7 @@ def refused_on_adding(page, site, sound, hostile) -> None:
     for field in fields:
         page.get_by_label(field).fill(hostile)
     page.get_by_role("button", name="Add it").click()
-    expect(page.get_by_role("alert")).to_contain_text("4 things to mend")
+    expect(page.get_by_role("alert")).to_contain_text("4 entries need another look")
     for field in fields:
         short = field in fields[2:]
         expect(page.get_by_label(field)).to_have_value(hostile[:24] if short else hostile)
@@ -105,7 +105,7 @@ def in_a_reading_a_file_and_a_code(page, site, sound, hostile) -> None:
     page.goto(f"{address}/outcome/new")
     page.get_by_label("Trouble code").fill(hostile)
     page.get_by_role("button", name="Save").click()
-    expect(page.get_by_role("alert")).to_contain_text("mend")
+    expect(page.get_by_role("alert")).to_contain_text("another look")
     sound(page, "hostile-code")
 
 

@@ -6,13 +6,15 @@ import io
 import math
 import re
 from collections import Counter
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 import httpx2 as httpx
+import icalendar
 import pytest
 from pypdf import PdfReader
 
 FIGURE = re.compile(r"[-−+]?\d+(?:[.,:]\d+)*%?")
+NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
 MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
 DAYS = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]
 
@@ -20,7 +22,7 @@ DAYS = ["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"]
 @pytest.fixture
 def issued(site, record, van) -> dict:
     """A forecast that was issued over REST, as the service answers it."""
-    return record(f"/v1/packs/{van}/forecasts", {"replacement_in_days": 7}).json()
+    return record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat(), "replacement_in_days": 7}).json()
 
 
 def in_words(text: str | datetime) -> str:
@@ -52,9 +54,9 @@ def expected_texts(issued: dict, history: dict) -> list[str]:
         *answer["sentences"],
     ]
     for promise in answer["good_for"]:
-        days = math.floor(promise["days"] * 10 + 1e-9) / 10
-        until = origin + timedelta(days=promise["days"])
-        texts.append(f"Good for, at {promise['confidence']:.0%}: {days:.1f} days, to {in_words(until)}")
+        days = math.floor(promise["days"])
+        until = day_in_words(origin + timedelta(days=days))
+        texts.append(f"Good for, at {promise['confidence']:.0%}: {counted(days)}, to {until}")
     for reading in history["readings"]:
         volts = reading["block_v"]
         middle = median(volts)
@@ -74,19 +76,28 @@ def expected_texts(issued: dict, history: dict) -> list[str]:
     )
     main = next(p for p in answer["good_for"] if p["confidence"] == 0.9)
     if main["days"] >= 1:
-        texts.append(day_in_words(origin + timedelta(days=math.floor(main["days"]))))
+        last = day_in_words(origin + timedelta(days=math.floor(main["days"])))
+        texts.append(f"Bring the car back by {last} at the latest")
+    texts.append(f"Given out on {in_words(issued['issued_at'])}.")
     return texts
+
+
+def counted(days: float) -> str:
+    return f"{days} day" if days == 1 else f"{days} days"
 
 
 def side(mv: float) -> str:
     return f"{abs(mv):g} mV {'above' if mv < 0 else 'below'}" if mv else "level"
 
 
-def recheck_texts(plan: dict) -> list[str]:
+def recheck_texts(plan: dict, issued: dict) -> list[str]:
     """Write a recheck plan as the sheet should, from the JSON alone."""
     texts = []
-    if plan["recheck_at"] is not None:
-        texts.append(f"{day_in_words(datetime.fromisoformat(plan['recheck_at']))}, day {plan['day']}.")
+    main = next(p["days"] for p in issued["answer"]["good_for"] if p["confidence"] == 0.9)
+    last = datetime.fromisoformat(issued["origin"]) + timedelta(days=math.floor(main))
+    recheck = None if plan["recheck_at"] is None else datetime.fromisoformat(plan["recheck_at"])
+    if main >= 1 and recheck is not None and recheck.date() < last.date():
+        texts.append(f"A reading tells most on {day_in_words(recheck)}.")
     for row in plan["table"]:
         low, high = row["low_mv"], row["high_mv"]
         if low is None and high is None:
@@ -97,8 +108,7 @@ def recheck_texts(plan: dict) -> list[str]:
             reads = f"more than {low:g} mV below" if low >= 0 else f"lower than {side(low)}"
         else:
             reads = f"{side(low)} to {side(high)}"
-        days = math.floor(round(row["good_for_days"] * 10, 9)) / 10
-        good = "beyond the horizon" if row["beyond_horizon"] else f"{days:.1f} days"
+        good = "beyond the horizon" if row["beyond_horizon"] else counted(math.floor(row["good_for_days"]))
         texts.append(f"{reads} {'do not drive on' if row['stop'] else good} {100 * row['return_14']:.0f}%")
     return texts
 
@@ -118,7 +128,7 @@ def test_every_figure_on_the_pdf_is_the_services_answer(site, van, issued):
     history = httpx.get(f"{site.url}/v1/packs/{van}/history").json()
     plan = httpx.post(f"{site.url}/v1/packs/{van}/recheck", json={"at": issued["origin"]}, timeout=60).json()
     assert plan["table"]
-    expected = [*expected_texts(issued, history), *recheck_texts(plan)]
+    expected = [*expected_texts(issued, history), *recheck_texts(plan, issued)]
     for words in expected:
         assert squeezed(words) in text, words
     # And the other way round: whatever figure is left is one of the drawing or of the words around it.
@@ -126,12 +136,15 @@ def test_every_figure_on_the_pdf_is_the_services_answer(site, van, issued):
     for words in {*expected, f"MB-VAN-07 {van} {van} {van}"}:
         rest -= Counter(FIGURE.findall(words))
     promise = next(p for p in issued["answer"]["good_for"] if p["confidence"] == 0.9)["days"]
-    marks = {f"{math.floor(promise * 10 + 1e-9) / 10:.1f}", "7"}
+    marks = {str(math.floor(promise)), "7"}
     days = {*range(0, 15, 2), *range(0, 31, 5), *range(0, 61, 10), *range(0, 91, 15)}
     ticks = {"0%", "25%", "50%", "75%", "100%", *map(str, days)}
     block = {str(b) for topup in history["topups"] for b in topup["blocks"]}
     family = set(FIGURE.findall(issued["answer"]["family"]))
     origin = set(FIGURE.findall(in_words(issued["origin"])))
+    # The last safe day and that of the next reading stand on the sheet and on the owner's slip.
+    origin |= set(FIGURE.findall(" ".join(recheck_texts(plan, issued)[:1])))
+    origin |= set(FIGURE.findall(day_in_words(datetime.fromisoformat(issued["origin"]) + timedelta(days=int(promise)))))
     assert set(rest) <= marks | ticks | block | family | origin
 
 
@@ -160,6 +173,37 @@ def test_the_page_prints_on_one_sheet(site, issued, open_context):
     page.goto(f"{site.url}/bench/forecasts/{issued['id']}")
     printed = page.pdf(prefer_css_page_size=True)
     assert len(PdfReader(io.BytesIO(printed)).pages) == 1
+
+
+def test_sheet_slip_and_calendar_name_one_day_in_one_sentence(site, van, issued):
+    """The sheet named the day worth most to read, the slip and the calendar two others."""
+    main = next(p["days"] for p in issued["answer"]["good_for"] if p["confidence"] == 0.9)
+    last = datetime.fromisoformat(issued["origin"]) + timedelta(days=math.floor(main))
+    said = f"Bring the car back by {day_in_words(last)} at the latest, and at once if a warning lamp comes on."
+    page = httpx.get(f"{site.url}/bench/forecasts/{issued['id']}").text
+    sheet, slip = page.split('id="owner"')
+    assert main >= 1
+    assert said in sheet
+    assert said in slip
+    (event,) = [e for e in calendar_events(site) if e["SUMMARY"] == f"Last safe day of {van}"]
+    assert event.decoded("DTSTART") == last.date()
+    assert f"Bring the car back by {last.date().isoformat()} at the latest" in event["DESCRIPTION"]
+
+
+def test_no_sheet_is_made_once_its_last_safe_day_is_past(site, van, issued, phone_page):
+    phone_page.goto(f"{site.url}/bench/forecasts/{issued['id']}")
+    assert "For the owner" in phone_page.content()
+    site.app.state.clock = lambda: NOW + timedelta(days=120)
+    phone_page.reload()
+    shown = phone_page.locator("main").inner_text()
+    assert "This sheet is no longer good: its last safe day" in shown
+    assert "For the owner" not in shown
+    assert "As PDF" not in shown
+    assert httpx.get(f"{phone_page.url}/sheet.pdf").status_code == 409
+
+
+def calendar_events(site) -> list:
+    return icalendar.Calendar.from_ical(httpx.get(f"{site.url}/v1/calendar.ics").content).walk("VEVENT")
 
 
 def test_a_record_that_was_changed_since_is_said_so(site, van, issued, phone_page):

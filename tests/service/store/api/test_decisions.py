@@ -79,7 +79,7 @@ def test_a_stored_and_a_sent_pack_risk_the_same(out, van_case, clock):
 def test_the_order_on_record_tells_when_the_pack_comes(out, problem_in, clock):
     said = problem_in(out.post(f"{VAN}/release", json={}), 422)
     assert "no order for this pack is on record" in said["detail"]
-    assert "POST /v1/deliveries" in said["problems"][0]["mend"]
+    assert "record the order" in said["problems"][0]["mend"]
     order = {"supplier_id": "north-quay", "family": "gravel-14", "pack_id": "MB-VAN-07"}
     out.post("/v1/deliveries", json={**order, "ordered_at": "2026-03-10T09:00:00Z"})
     given = out.post(f"{VAN}/release", json={}).json()

@@ -19,6 +19,7 @@ from service.pages.wording import day_in_words
 from service.store.schema import IssuedForecast
 
 ISSUE = "/v1/packs/MB-VAN-07/forecasts"
+TODAY = {"at": "2026-03-14T08:00:00+00:00"}
 
 
 def test_a_table_comes_as_csv_or_parquet_with_the_same_content(filled):
@@ -40,13 +41,13 @@ def test_other_tables_and_formats_are_refused(filled, problem_in, path):
 
 def test_recheck_and_order_days_are_in_the_calendar_until_the_topup_has_an_outcome(filled):
     filled.delete("/v1/outcomes/1")
-    filled.post(ISSUE, json={})
-    issued = filled.post(ISSUE, json={}).json()
+    filled.post(ISSUE, json=TODAY)
+    issued = filled.post(ISSUE, json=TODAY).json()
     response = filled.get("/v1/calendar.ics")
     assert response.headers["Content-Type"].startswith("text/calendar")
     events = {str(e["SUMMARY"]): e for e in icalendar.Calendar.from_ical(response.content).walk("VEVENT")}
     day = (datetime.fromisoformat(issued["origin"]) + timedelta(days=math.floor(issued["good_for_days"]))).date()
-    recheck = events["Last day to recheck MB-VAN-07"]
+    recheck = events["Last safe day of MB-VAN-07"]
     assert recheck.decoded("DTSTART") == day
     assert f"at least {math.floor(issued['good_for_days'])} days" in str(recheck["DESCRIPTION"])
     order = events["Order a pack for MB-VAN-07 at the latest"]
@@ -84,12 +85,12 @@ def test_the_calendar_names_the_day_that_stands_on_the_release_sheet(filled, sto
 
 def test_the_calendar_goes_by_the_house_s_own_time(make_api, filled):
     filled.delete("/v1/outcomes/1")
-    filled.post(ISSUE, json={})
-    issued = filled.post(ISSUE, json={}).json()
+    filled.post(ISSUE, json=TODAY)
+    issued = filled.post(ISSUE, json=TODAY).json()
     reached = day_reached(datetime.fromisoformat(issued["origin"]), issued["good_for_days"])
     for zone in ("Pacific/Kiritimati", "Pacific/Pago_Pago"):
         text = make_api(time_zone=zone).get("/v1/calendar.ics").content
-        (event,) = [e for e in icalendar.Calendar.from_ical(text).walk("VEVENT") if "recheck" in str(e["SUMMARY"])]
+        (event,) = [e for e in icalendar.Calendar.from_ical(text).walk("VEVENT") if "Last safe" in str(e["SUMMARY"])]
         assert event.decoded("DTSTART") == reached.astimezone(ZoneInfo(zone)).date()
 
 

@@ -1,0 +1,88 @@
+// What is typed stays on this device until it is stored: a lost line, an ended visit or a closed tab loses nothing.
+const PREFIX = "tideover:";
+const SENT = "tideover-sent";
+const RETRY_MS = 5000;
+const words = document.getElementById("messages").dataset;
+const form = document.querySelector("form[data-draft]");
+const here = PREFIX + location.pathname;
+
+const read = (key) => { try { return JSON.parse(localStorage.getItem(key)); } catch { return null; } };
+
+function tell(text, link) {
+  const line = document.createElement("p");
+  line.className = "message unsaved";
+  line.setAttribute("role", "status");
+  line.append(text);
+  if (link) line.append(" ", link);
+  document.getElementById("messages").append(line);
+  return line;
+}
+
+// A form that was sent and led on to another page with a message is stored: its draft has done its work.
+const sent = sessionStorage.getItem(SENT);
+if (sent && sent !== here && !location.pathname.startsWith("/sign-in") && document.querySelector("#messages .message")) {
+  localStorage.removeItem(sent);
+  sessionStorage.removeItem(SENT);
+}
+
+const fields = () => [...form.elements].filter((one) => one.name && one.name !== "form_token" && one.type !== "file" && one.type !== "submit");
+const kept = form && read(here);
+if (kept && !document.getElementById("faults") && !("filled" in form.dataset)) {
+  const texts = Object.fromEntries(Object.entries(kept.fields).map(([name, all]) => [name, [...all]]));
+  for (const one of fields()) {
+    if (texts[one.name] && texts[one.name].length) one.value = texts[one.name].shift();
+  }
+  const away = document.createElement("button");
+  away.type = "button";
+  away.textContent = words.discard;
+  away.className = "quiet";
+  away.addEventListener("click", () => { localStorage.removeItem(here); location.reload(); });
+  tell(words.unsavedHere, away);
+}
+
+// Elsewhere it is named, with the way back to it.
+if (!form && !location.pathname.startsWith("/sign-in")) {
+  for (const key of Object.keys(localStorage).filter((one) => one.startsWith(PREFIX))) {
+    const link = document.createElement("a");
+    link.href = key.slice(PREFIX.length);
+    link.textContent = (read(key) || {}).title || link.href;
+    tell(words.unsaved, link);
+  }
+}
+
+function keep() {
+  const all = {};
+  for (const one of fields()) (all[one.name] ||= []).push(one.value);
+  localStorage.setItem(here, JSON.stringify({ title: document.querySelector("h1").textContent.trim() + ", " + document.title, fields: all }));
+}
+
+const reached = () => fetch("/healthz", { cache: "no-store" }).then((answer) => answer.ok, () => false);
+
+if (form) {
+  let line, passed = false, waiting;
+  if ("filled" in form.dataset) keep();
+  form.addEventListener("input", keep);
+  form.addEventListener("submit", (event) => {
+    if (passed) return;
+    event.preventDefault();
+    const by = event.submitter;
+    clearInterval(waiting);
+    const go = async () => {
+      if (!(await reached())) return false;
+      clearInterval(waiting);
+      passed = true;
+      sessionStorage.setItem(SENT, here);
+      form.requestSubmit(by);
+      return true;
+    };
+    go().then((gone) => {
+      if (gone) return;
+      keep();
+      line ||= tell(words.waiting);
+      line.scrollIntoView({ block: "nearest" });
+      waiting = setInterval(go, RETRY_MS);
+      addEventListener("online", go, { once: true });
+    });
+  });
+  addEventListener("pageshow", () => { passed = false; });
+}

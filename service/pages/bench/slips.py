@@ -1,0 +1,134 @@
+"""What looks like a slip of the pen in a reading, top-up or outcome: asked about before it is stored, never refused.
+
+A doubt is a `Problem` at its field: what was written, and what is more usual. Whoever wrote it says with one tap that
+it is right; the same doubts then do not ask again, others do.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
+from typing import Any, Final
+
+from models.base.errors import Problem
+from models.packs.family import PackFamily
+from service.core.translation import _
+
+CLOCKS_DIFFER: Final = timedelta(minutes=5)
+"""A browser's clock and the service's may differ by so much. Our choice."""
+
+REST_CURRENT_A: Final = 1.0
+"""At rest only the controller draws, well under this. Common practice, no source."""
+
+COLDEST_C: Final = -30.0
+HOTTEST_C: Final = 60.0
+"""Temperatures outside of which packs are not used. Common practice, no source."""
+
+TROUBLE_CODE: Final = re.compile(r"[PCBU][0-3][0-9A-F]{3}")
+"""A code of SAE J2012: a letter for the system, a digit from 0 to 3, three hexadecimal digits."""
+
+
+def doubts_of(word: str, values: Mapping[str, Any], family: PackFamily | None, now: datetime) -> list[Problem]:
+    """List what looks like a slip in a fact that the schemas take.
+
+    Parameters
+    ----------
+    word : {"reading", "topup", "usage", "outcome"}
+    values : mapping
+        The fact's fields, checked.
+    family : PackFamily or None
+    now : datetime
+    """
+    found = []
+    if values["time"] > now + CLOCKS_DIFFER:
+        found.append(Problem("time", _("This is in the future."), _("It is usually when it was measured or done.")))
+    if word == "reading":
+        found += _of_reading(values, family)
+    if word == "topup" and family is not None:
+        found += _of_topup(values, family)
+    code = values.get("code")
+    if word == "outcome" and code is not None and not TROUBLE_CODE.fullmatch(code.upper()):
+        what = _("%(code)s is no trouble code.") % {"code": code}
+        found.append(
+            Problem("code", what, _("A code has a letter, a digit from 0 to 3 and three more signs, as P0A80."))
+        )
+    return found
+
+
+def sure_of(doubts: Sequence[Problem]) -> str:
+    """Return what a form says when somebody has confirmed exactly these doubts."""
+    text = repr([(doubt.where, str(doubt.what)) for doubt in doubts])
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def _of_reading(values: Mapping[str, Any], family: PackFamily | None) -> list[Problem]:
+    found = []
+    current, heat = values.get("current_a"), values.get("temperature_c")
+    if values["state"] == "rest" and current is not None and abs(current) > REST_CURRENT_A:
+        what = _("%(amps)s A is not rest.") % {"amps": f"{current:g}"}
+        found.append(Problem("current_a", what, _("At rest it is about 0; else the state is under load, or charging.")))
+    if heat is not None and not COLDEST_C <= heat <= HOTTEST_C:
+        what = _("%(heat)s °C is unusual for a pack.") % {"heat": f"{heat:g}"}
+        found.append(Problem("temperature_c", what, _("Is it in °C, and of the pack?")))
+    if family is None:
+        return found
+    low, high = (family.cells_per_block * edge for edge in (family.min_cell_v, family.max_cell_v))
+    known = sorted(volts for volts in values["block_v"] if volts is not None)
+    middle = known[len(known) // 2]
+    for place, volts in enumerate(values["block_v"]):
+        if volts is not None and not low <= volts <= high:
+            what = _("%(volts)s V, %(off)s V from the median.") % {
+                "volts": f"{volts:g}",
+                "off": f"{volts - middle:+.2f}".replace("-", "−"),
+            }
+            mend = _("Such blocks read %(low)s to %(high)s V in use.") % {"low": f"{low:.1f}", "high": f"{high:.1f}"}
+            found.append(Problem(f"block_v[{place}]", what, mend))
+    return found
+
+
+def _of_topup(values: Mapping[str, Any], family: PackFamily) -> list[Problem]:
+    found = []
+    charge = values.get("charge_ah")
+    if charge is not None and charge > family.rated_ah:
+        what = _("%(charge)s Ah is more than a block of this pack holds.") % {"charge": f"{charge:g}"}
+        mend = _("It is rated %(rated)s Ah. Is it in Ah, not mAh, and of one block?") % {
+            "rated": f"{family.rated_ah:g}"
+        }
+        found.append(Problem("charge_ah", what, mend))
+    for name in ("rest_before_v", "rest_after_v"):
+        volts = values.get(name)
+        low, high = (family.cells_per_block * edge for edge in (family.min_cell_v, family.max_cell_v))
+        if volts is not None and not low <= volts <= high:
+            what = _("%(volts)s V is unusual for such a block.") % {"volts": f"{volts:g}"}
+            mend = _("Such blocks read %(low)s to %(high)s V in use.") % {"low": f"{low:.1f}", "high": f"{high:.1f}"}
+            found.append(Problem(name, what, mend))
+    return found
+
+
+def in_volts(block_v: Sequence[float | None], family: PackFamily | None) -> tuple[list[float | None], str]:
+    """Convert readings in millivolts or per cell into volts of a block, and say so; empty if they are volts already.
+
+    They are taken as such only if their median is out of what such a block can read, and is within it so converted.
+    """
+    known = sorted(volts for volts in block_v if volts is not None)
+    if family is None or not known:
+        return list(block_v), ""
+    cells = family.cells_per_block
+    low, high = cells * family.min_cell_v, cells * family.max_cell_v
+    middle = known[len(known) // 2]
+    if low <= middle <= high:
+        return list(block_v), ""
+    ways = (
+        (0.001, _("The numbers were taken as millivolts of a block.")),
+        (
+            float(cells),
+            _("The numbers were taken as volts of one cell, and counted times %(cells)s.") % {"cells": cells},
+        ),
+        (0.001 * cells, _("The numbers were taken as millivolts of one cell, times %(cells)s.") % {"cells": cells}),
+    )
+    for factor, said in ways:
+        if low <= middle * factor <= high:
+            return [None if volts is None else round(volts * factor, 4) for volts in block_v], said
+    return list(block_v), ""

@@ -1,0 +1,206 @@
+"""Slips are asked about at the field before anything is stored; what is typed survives a lost line, an ended visit."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime, timedelta
+
+import httpx2 as httpx
+import pytest
+from playwright.sync_api import expect
+
+from service.pages.bench.slips import doubts_of, in_volts
+from training.files.families import load_families
+
+NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
+FAMILY = load_families(None)["gravel-14"]
+VOLTS = [13.02, 13.0, 13.01, 12.98, 12.8, 13.0, 13.0, 13.01, 12.99, 13.0, 13.0, 13.02, 13.0, 13.0]
+REST = {"time": NOW, "state": "rest", "current_a": 0.0, "temperature_c": 21.0, "block_v": VOLTS}
+
+
+def asked(word: str, fact: dict) -> list[str]:
+    return [doubt.where for doubt in doubts_of(word, fact, FAMILY, NOW)]
+
+
+@pytest.mark.parametrize("typed", [1.302, 0.0, 130.2])
+def test_a_block_far_off_its_peers_is_asked_about(typed):
+    (doubt,) = doubts_of("reading", REST | {"block_v": [typed, *VOLTS[1:]]}, FAMILY, NOW)
+    assert doubt.where == "block_v[0]"
+    assert f"{typed - 13.0:+.2f}".replace("-", "−") in doubt.what
+
+
+@pytest.mark.parametrize(
+    ("word", "changed", "where"),
+    [
+        ("reading", {}, []),
+        ("reading", {"temperature_c": 98.0}, ["temperature_c"]),
+        ("reading", {"current_a": 30.0}, ["current_a"]),
+        ("reading", {"current_a": 30.0, "state": "discharge"}, []),
+        ("reading", {"time": NOW + timedelta(hours=2)}, ["time"]),
+        ("topup", {"charge_ah": 1470.0}, ["charge_ah"]),
+        ("topup", {"charge_ah": 1.47}, []),
+        ("usage", {"time": NOW + timedelta(days=2)}, ["time"]),
+        ("outcome", {"code": "P0A80"}, []),
+        ("outcome", {"code": "none yet"}, ["code"]),
+    ],
+)
+def test_slips(word, changed, where):
+    assert asked(word, (REST if word == "reading" else {"time": NOW}) | changed) == where
+
+
+@pytest.mark.parametrize(
+    ("factor", "words"),
+    [
+        (1, ""),
+        (1000, "as millivolts of a block"),
+        (1 / 10, "as volts of one cell"),
+        (1000 / 10, "as millivolts of one"),
+    ],
+)
+def test_millivolts_and_values_per_cell_are_converted_and_said_so(factor, words):
+    assert FAMILY.cells_per_block == 10
+    volts, said = in_volts([v * factor for v in VOLTS], FAMILY)
+    assert volts == pytest.approx(VOLTS, abs=1e-3)
+    assert words in said
+    assert bool(words) == bool(said)
+
+
+@pytest.fixture
+def cab(site, record) -> str:
+    record("/v1/packs", {"id": "MB-CAB-03", "family": "gravel-14"})
+    return f"{site.url}/bench/units/MB-CAB-03"
+
+
+def fill(page, volts, **more) -> None:
+    for place, value in enumerate(volts):
+        page.locator(f"#block_v-{place}").fill(str(value))
+    for name, value in more.items():
+        page.locator(f"#{name}").fill(value)
+
+
+def readings(site) -> list:
+    return httpx.get(f"{site.url}/v1/readings").json()["items"]
+
+
+def test_a_slip_is_stored_only_when_it_is_said_to_be_right(site, cab, either_page, sound):
+    page = either_page
+    page.goto(f"{cab}/reading/new")
+    fill(page, [1.327, *VOLTS[1:]], temperature_c="98")
+    page.get_by_role("button", name="Save", exact=True).click()
+    expect(page.get_by_role("alert")).to_contain_text("Is this right?")
+    expect(page.locator("#block_v-0-wrong")).to_contain_text("from the median")
+    expect(page.locator("#temperature_c-wrong")).to_contain_text("98 °C is unusual for a pack.")
+    sound(page, "reading-asked-back")
+    assert readings(site) == []
+    # What was mended is not asked again; what is another slip is.
+    page.locator("#block_v-0").fill("13.27")
+    page.get_by_role("button", name="Save", exact=True).click()
+    expect(page.locator("#temperature_c-wrong")).to_be_visible()
+    assert page.locator("#block_v-0-wrong").count() == 0
+    page.get_by_role("button", name="It is right, save it").click()
+    expect(page.get_by_role("status")).to_contain_text("The reading is recorded.")
+    assert [one["temperature_c"] for one in readings(site)] == [98]
+
+
+def test_millivolts_are_stored_as_volts_and_told(site, cab, phone_page):
+    phone_page.goto(f"{cab}/reading/new")
+    fill(phone_page, [round(1000 * v) for v in VOLTS])
+    phone_page.get_by_role("button", name="Save", exact=True).click()
+    expect(phone_page.get_by_role("status")).to_contain_text("taken as millivolts of a block")
+    assert readings(site)[0]["block_v"] == pytest.approx(VOLTS)
+
+
+def test_what_was_typed_survives_a_closed_tab_and_is_named(site, cab, open_context, sound):
+    context = open_context("phone")
+    page = context.new_page()
+    page.goto(f"{cab}/reading/new")
+    fill(page, VOLTS[:3])
+    page.close()
+    page = context.new_page()
+    page.goto(cab)
+    expect(page.get_by_text("Typed on this device and not saved yet:")).to_be_visible()
+    sound(page, "unit-unsaved")
+    page.locator(".unsaved a").click()
+    expect(page.locator("#block_v-1")).to_have_value("13.0")
+    fill(page, VOLTS)
+    page.get_by_role("button", name="Save", exact=True).click()
+    expect(page.get_by_role("status")).to_contain_text("The reading is recorded.")
+    page.goto(f"{cab}/reading/new")
+    expect(page.locator("#block_v-1")).to_have_value("")
+    assert page.locator(".unsaved").count() == 0
+
+
+def test_a_reading_waits_for_the_line_and_is_then_sent(site, cab, open_context):
+    context = open_context("phone")
+    page = context.new_page()
+    page.goto(f"{cab}/reading/new")
+    fill(page, VOLTS)
+    page.route("**/healthz", lambda route: route.fulfill(status=404))
+    page.get_by_role("button", name="Save", exact=True).click()
+    expect(page.get_by_text("There is no connection: this is not saved yet.")).to_be_visible()
+    assert readings(site) == []
+    page.unroute("**/healthz")
+    page.wait_for_url(cab)
+    expect(page.get_by_role("status").first).to_contain_text("The reading is recorded.")
+    assert len(readings(site)) == 1
+
+
+def test_after_signing_in_one_is_where_one_was_with_what_one_typed(make_site, cab, open_context):
+    site = make_site()
+    made = httpx.post(f"{site.url}/v1/keys", json={"title": "bench", "role": "admin"}).json()
+    page = open_context("phone").new_page()
+    page.goto(f"{cab}/reading/new")
+    page.get_by_label("Access key").fill(made["key"])
+    page.get_by_role("button", name="Sign in").click()
+    fill(page, VOLTS)
+    site.app.state.clock = lambda: NOW + timedelta(hours=13)
+    page.get_by_role("button", name="Save", exact=True).click()
+    page.get_by_label("Access key").fill(made["key"])
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_url(re.compile("reading/new$"))
+    expect(page.locator("#block_v-1")).to_have_value("13.0")
+    page.get_by_role("button", name="Save", exact=True).click()
+    expect(page.get_by_role("status").first).to_contain_text("The reading is recorded.")
+
+
+HEADINGS = ["time", "state", "current_a", "temperature_c", *(f"block_{b}_v" for b in range(1, 15))]
+
+
+def sent_file(client, cab: str, text: str, **more: str) -> str:
+    token = re.search(r'name="form_token" value="([^"]+)"', client.get(f"{cab}/reading/new").text)[1]
+    files = {"file": ("log.csv", text.encode(), "text/csv")}
+    return client.post(f"{cab}/file", data={"form_token": token, **more}, files=files, follow_redirects=True).text
+
+
+def test_on_a_unit_s_own_page_a_file_need_not_name_the_pack(site, cab):
+    """It was refused for want of a column that the page itself answers."""
+    row = ["2026-03-13T08:00:00Z", "rest", "0", "20", *map(str, VOLTS)]
+    with httpx.Client() as client:
+        shown = sent_file(client, cab, ",".join(HEADINGS) + "\n" + ",".join(row) + "\n")
+        assert "Is the file understood rightly?" in shown
+        assert readings(site) == []
+        kept = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', shown))
+        nothing = {"nothing": ("", b"")}
+        client.post(f"{cab}/file", data=kept, files=nothing, follow_redirects=True).raise_for_status()
+    (stored,) = readings(site)
+    assert stored["block_v"] == VOLTS
+
+
+def test_a_state_said_once_does_not_make_rest_of_a_row_under_load(site, cab):
+    head = "time,current," + ",".join(f"B{b}" for b in range(1, 15))
+    rows = [f"2026-03-13 08:0{place}:00,{amps}," + ",".join(map(str, VOLTS)) for place, amps in enumerate((0.0, 22.5))]
+    with httpx.Client() as client:
+        shown = sent_file(client, cab, "\n".join([head, *rows]) + "\n", file_state="rest")
+    table = re.sub(r"<[^>]+>", " ", shown)
+    assert "under load" in table
+    assert re.search(r"under load\s+22.5", table)
+
+
+def test_a_pasted_row_that_begins_with_its_time_fills_only_voltages(site, cab, either_page):
+    page = either_page
+    page.goto(f"{cab}/reading/new")
+    page.get_by_text("Paste a row or a column of numbers").click()
+    page.get_by_label("Row or column").fill("26.11.2026\t08:15\t" + "\t".join(map(str, VOLTS)))
+    page.get_by_role("button", name="Put them into the fields").click()
+    expect(page.locator("#block_v-0")).to_have_value("13.02")
+    expect(page.locator("#block_v-13")).to_have_value("13.0")
