@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from models.packs.draw_down import as_it_stood, draw_downs
+from models.packs.stops import Stopped
 from models.packs.tables import history_of
 from models.topup.evidence import bench_evidence
 from models.topup.missing_charge import missing_charge
@@ -123,12 +124,16 @@ def test_capacity_is_told_by_a_draw_down(drawn_down):
 
 def test_a_plan_is_sound_at_any_reading_of_any_pack(small_cohort):
     """Property, on a cohort's own readings with their faults and gaps: ordered, finite, within limits."""
-    packs = small_cohort.tables.packs["pack_id"].iloc[::37]
+    packs, planned = small_cohort.tables.packs["pack_id"].iloc[::37], 0
     for pack_id in packs:
         history = history_of(small_cohort.tables.of_packs([pack_id]), pack_id)
         family = small_cohort.tables.families[history.family]
         for place, reading in enumerate(history.readings[::3]):
-            plan = plan_topup(history, family, at=reading.time, block=1 + 5 * place % family.blocks)
+            try:
+                plan = plan_topup(history, family, at=reading.time, block=1 + 5 * place % family.blocks)
+            except Stopped:
+                continue
+            planned += 1
             for found in (plan.missing.missing_ah, plan.missing.below_peers_ah, plan.missing.lost_ah):
                 assert np.isfinite([found.low, found.best, found.high]).all()
                 assert found.low <= found.best <= found.high
@@ -138,3 +143,4 @@ def test_a_plan_is_sound_at_any_reading_of_any_pack(small_cohort):
                 assert plan.charge.most_ah <= 1.3 * family.rated_ah
                 assert plan.charge.current_a <= 0.1 * family.rated_ah + 1e-9
             assert plan.cautions
+    assert planned > 20

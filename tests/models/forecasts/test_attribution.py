@@ -14,6 +14,7 @@ from models.features.raw import feature_frame, raw_features
 from models.forecasts.attribution import attribute, shapley_values
 from models.packs.history import UsagePlan
 from models.packs.tables import history_of
+from tests.going_on import may_go_on
 from training.learning.moments import moments_of
 
 
@@ -167,6 +168,8 @@ def test_property_a_harder_plan_never_adds_days(small_cohort, moments, forecaste
     releases = moments[moments["occasion"] == "release"]
     moved = 0.0
     for _, row in releases.iloc[::149].iterrows():
+        if not may_go_on(small_cohort.tables, row):
+            continue
         history, at = history_of(small_cohort.tables, row["pack_id"]), row["origin"].to_pydatetime()
         gentle, hard = (
             next(

@@ -17,6 +17,7 @@ from models.interventions.recheck import agreeing, meanings, rest_readings_v, wi
 from models.packs.history import BlockReading
 from models.packs.tables import history_of
 from models.physics.imbalance import deviation_v
+from tests.going_on import may_go_on
 from training.simulation.bank import ready_packs
 from training.simulation.cohort import CohortPlan, simulate_cohort
 from training.simulation.meters import MeterQuality, VisitFaults, read_blocks
@@ -30,7 +31,8 @@ def held_out():
     cohort = simulate_cohort(plan)
     cases = []
     for ready, moments in ready_packs(cohort):
-        first = np.flatnonzero(~moments["pack_id"].duplicated().to_numpy())[:4]
+        may = [may_go_on(cohort.tables, moment, charging=True) for _, moment in moments.iterrows()]
+        first = np.flatnonzero(~moments["pack_id"].duplicated().to_numpy() & may)[:4]
         cases += [(ready.take(first[[i]]), moments.iloc[row]) for i, row in enumerate(first)]
     return cohort.tables, cases
 

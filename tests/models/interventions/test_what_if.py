@@ -14,6 +14,7 @@ from models.interventions.forward_runs import run_plans
 from models.interventions.plans import PRESENT, USUAL_PLANS, Plan
 from models.interventions.what_if import what_if
 from models.packs.tables import history_of
+from tests.going_on import may_go_on
 from training.simulation.bank import ready_packs
 from training.simulation.cohort import CohortPlan, simulate_cohort
 from training.simulation.workshop import WorkshopHabits
@@ -28,7 +29,8 @@ def held_out():
     cohort = simulate_cohort(plan)
     cases = []
     for ready, moments in ready_packs(cohort):
-        first = np.flatnonzero(~moments["pack_id"].duplicated().to_numpy())[:4]
+        may = [may_go_on(cohort.tables, moment, charging=True) for _, moment in moments.iterrows()]
+        first = np.flatnonzero(~moments["pack_id"].duplicated().to_numpy() & may)[:4]
         cases += [(ready.take(first[[i]]), moments.iloc[row]) for i, row in enumerate(first)]
     return cohort.tables, cases
 

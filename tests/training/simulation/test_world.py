@@ -66,7 +66,7 @@ def test_recovery_ways_come_up_as_often_as_they_say():
         values = np.array([world.numbers[name] for world in drawn])
         assert np.isfinite(values).all()
         assert values.std() > 0
-        assert number.prior.low <= values.min()
+        assert np.float32(number.prior.low) <= values.min()
         assert number.prior.mark
 
 
