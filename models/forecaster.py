@@ -41,10 +41,9 @@ from models.packs.tables import SECONDS_PER_DAY, HistoryTables, tables_from_hist
 from models.survival.estimator import SurvivalEstimator
 
 BAND_FACTOR: Final = 3.5
-"""Standard deviations of the members on the complementary log-log scale to each side, for nine in ten: the 0.95
-quantile of Student's t with the three degrees of freedom of four members, 2.35, times 1.5, because forecasts learned
-from other packs lie that much further apart than members that share most of theirs (`tests/benchmarks/
-bench_tournament.py bands`)."""
+"""Standard deviations of the members on the complementary log-log scale to each side, for nine in ten, where nothing
+is known of how much worlds differ (a model of a record alone): the 0.95 quantile of Student's t with three degrees of
+freedom, 2.35, times 1.5. Invented for as few members."""
 
 WIDENING: Final = 0.5
 """Share of the usual level at which the good-for day is read where the evidence is out of the training range, or the
@@ -450,6 +449,7 @@ class Forecaster:
             group=str(batch.group[0]),
             bound=self.bound,
             widening=float(batch.widening[0]),
+            own_outcomes=0 if self.own is None else self.own.outcomes,
         )
         return forecast, tables, batch
 

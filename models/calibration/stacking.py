@@ -90,10 +90,13 @@ class OwnMixture:
         Fitted on own rows alone.
     shares : array, shape (1 + number of members,)
         Of the leaning forecast, then of each member.
+    outcomes : int
+        Recorded ends of top-ups it rests on, returns and others.
     """
 
     members: tuple[SurvivalEstimator, ...]
     shares: Floats
+    outcomes: int
 
     def joined(self, curves: tuple[Floats, Floats, Floats], X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
         """Mix hold curves with their band, shape (n, len(DAYS)) each: each end of the band by the same shares."""

@@ -1,5 +1,5 @@
-"""Everything with `fit` and `predict_survival`: from regressions to trees and networks.
+"""Everything with `fit` and `predict_survival`: from regressions to trees.
 
-Begin at `trees_and_network`, which is what ships; the interface stands in `models.survival.estimator`. May import
+Begin at `hazard_trees` and `cox`, which are what ships; the interface stands in `models.survival.estimator`. May import
 `base` and `survival`.
 """

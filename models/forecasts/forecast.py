@@ -43,8 +43,8 @@ class Forecast:
     days_held : float
         Days between the end of the charge and the origin.
     survival, band_low, band_high : array, shape (g,)
-        Probability that the fault has not returned by each of `days`, and the band in which it would lie had the
-        model learned from other packs of the same kind (epistemic; about nine in ten refits).
+        Probability that the fault has not returned by each of `days`, and the band in which it lies in nine in ten of
+        the worlds that are still possible: those simulated, drawn together by what a workshop's own outcomes say.
     kinds : mapping of str to float, or None
         Probability of each kind of weakness; None where the model was not taught them.
     flags : tuple of Flag
@@ -57,6 +57,8 @@ class Forecast:
         share of the usual level, and so is earlier.
     days : array, shape (g,)
         The grid, from 0 to the horizon.
+    own_outcomes : int
+        Outcomes of a workshop's own that the forecast rests on, beside simulated packs.
     """
 
     pack_id: str
@@ -73,6 +75,7 @@ class Forecast:
     bound: ConformalBound
     widening: float = 1.0
     days: Floats = field(default_factory=lambda: DAYS)
+    own_outcomes: int = 0
 
     @property
     def horizon_days(self) -> float:

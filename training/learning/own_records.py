@@ -256,7 +256,7 @@ def learned_forecaster(base: Forecaster, own: OwnRows, tables: HistoryTables) ->
     shares = mixture_shares(likelihood, weights)
     learned = copy.copy(base)
     learned.posterior, members = learn(np.ones(len(rows), dtype=bool))
-    learned.own = OwnMixture(members, shares)
+    learned.own = OwnMixture(members, shares, own.fates)
     learned.families = dict(base.families) | dict(tables.families)
     mixed = np.clip(np.tensordot(shares, crossed, axes=1), 0.0, 1.0)
     bound = ConformalBound(min_group=1).fit(mixed, rows.time, rows.event, groups=base.bound_group(own.rows.X))

@@ -109,11 +109,14 @@ class ForecastFigures(BaseModel):
     days: list[float] = Field(description="The day grid.")
     survival: list[float] = Field(description="Probability that the fault has not returned by each day.")
     band_low: list[float] = Field(
-        description="Lower edge of the band of nine in ten curves, had other packs been learned from."
+        description="Lower edge of the band that holds the curve in nine in ten of the worlds still possible."
     )
     band_high: list[float]
     kinds: dict[str, float] | None = Field(description="Probability of each kind of weakness; null if not told.")
     flags: list[EvidenceFlag]
+    own_outcomes: int | None = Field(
+        None, description="Outcomes of your own that it rests on, beside simulated packs; null in forecasts of before."
+    )
     grid_version: str
     model_id: str
     inputs_digest: str = Field(description="Digest of the inputs: the same inputs give the same digest.")

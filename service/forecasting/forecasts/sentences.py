@@ -72,7 +72,20 @@ def sentences_of(figures: ForecastFigures) -> list[str]:
         sentences.append(_until(figures.until_replacement))
     if figures.kinds:
         sentences.append(_kind(figures.kinds))
+    if figures.own_outcomes is not None:
+        sentences.append(_rests_on(figures.own_outcomes))
     return sentences
+
+
+def _rests_on(outcomes: int) -> str:
+    if outcomes == 0:
+        return _("This rests on simulated packs alone: no outcome of yours is known yet.")
+    said = ngettext(
+        "This rests on simulated packs and %(count)s outcome of yours.",
+        "This rests on simulated packs and %(count)s outcomes of yours.",
+        outcomes,
+    )
+    return said % {"count": outcomes}
 
 
 def kind_words() -> dict[str, str]:
