@@ -42,7 +42,7 @@ class Due:
     ----------
     pack_id, name : str
     last_day : datetime
-        The last safe day.
+        The last promised day.
     """
 
     pack_id: str
@@ -62,7 +62,7 @@ class Board:
     Attributes
     ----------
     overdue, today : list of Due
-        Whose last safe day is past, and whose is today.
+        Whose last promised day is past, and whose is today.
     orders : list of str
         What is to be ordered, in sentences; why nothing can be said.
     to_order, to_fit : list of (address, name)

@@ -113,7 +113,9 @@ def data_digest(tables: HistoryTables) -> str:
     digest = hashlib.sha256()
     for name, frame in tables.frames().items():
         digest.update(name.encode())
-        digest.update(pd.util.hash_pandas_object(frame, index=False).to_numpy().tobytes())
+        # Adding nothing turns -0 into 0: a file tells them apart, a database does not.
+        values = frame.assign(**{c: frame[c] + 0.0 for c in frame.select_dtypes("floating").columns})
+        digest.update(pd.util.hash_pandas_object(values, index=False).to_numpy().tobytes())
     return digest.hexdigest()
 
 

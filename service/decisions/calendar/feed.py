@@ -64,7 +64,7 @@ def days_due(session: Session, now: datetime, zone: ZoneInfo) -> list[Day]:
             Day(
                 f"recheck-{pack}@tideover.invalid",
                 recheck,
-                f"Last safe day of {pack}",
+                f"Last promised day of {pack}",
                 f"{back_by(recheck.isoformat())} Nine in ten such packs hold at least {good} days from {since}. "
                 f"Forecast {forecast.id} of {forecast.issued_at.date().isoformat()}, model {forecast.model_id}. "
                 f"{driving()[0]}",

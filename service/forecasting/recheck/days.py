@@ -31,6 +31,6 @@ def back_by(day: str) -> str:
     Parameters
     ----------
     day : str
-        The last safe day, as whoever asks writes days.
+        The last promised day, as whoever asks writes days.
     """
     return _("Bring the car back by %(day)s at the latest, and at once if a warning lamp comes on.") % {"day": day}

@@ -50,7 +50,7 @@ class Found:
 
     @property
     def good_until(self) -> datetime | None:
-        """The last safe day of its newest issued forecast."""
+        """The last promised day of its newest issued forecast."""
         if self.origin is None or self.good_for_days is None:
             return None
         return day_reached(self.origin, self.good_for_days)

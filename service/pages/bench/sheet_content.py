@@ -62,7 +62,7 @@ class ReleaseSheet:
     changed : bool
         Whether the record was changed since, so that it would give another forecast.
     over : str
-        That the last safe day is past; empty until then. Then there is nothing to sign and nothing for the owner.
+        That the last promised day is past; empty until then. Then there is nothing to sign and nothing for the owner.
     given_out : str
         When the owner's slip was made.
     workshop : str
@@ -172,17 +172,17 @@ def sheet_of(
 
 
 def _over(last: datetime, now: datetime, zone: ZoneInfo) -> str:
-    """Say that the last safe day is past; empty until then."""
+    """Say that the last promised day is past; empty until then."""
     if now.astimezone(zone).date() <= last.astimezone(zone).date():
         return ""
     said = _(
-        "This sheet is no longer good: its last safe day, %(day)s, is past. Read the pack again and make a new one."
+        "This sheet is no longer good: its last promised day, %(day)s, is past. Read the pack again and make a new one."
     )
     return said % {"day": day_in_words(last, zone)}
 
 
 def _dates(plan: RecheckAnswer | None, last: datetime, zone: ZoneInfo) -> list[str]:
-    """Say the last safe day, and the day of the next reading where that comes earlier."""
+    """Say the last promised day, and the day of the next reading where that comes earlier."""
     said = [back_by(day_in_words(last, zone))]
     if plan is not None and plan.recheck_at is not None:
         planned, latest = (moment.astimezone(zone).date() for moment in (plan.recheck_at, last))

@@ -204,7 +204,7 @@ def test_a_loggers_file_is_looked_over_first(site, van, either_page, sound, work
     ("names", "said"),
     [
         ((), "No file was chosen."),
-        (("notes.txt",), "notes.txt is of a kind that cannot be read."),
+        (("notes.docx",), "notes.docx is of a kind that cannot be read."),
         (("packs.csv", "log.csv"), "Several files are imported together only as documented tables."),
         (("packs.csv", "packs.csv"), "Two files have the same name."),
         (("log.csv",), "fewer than two"),

@@ -142,7 +142,7 @@ def test_every_figure_on_the_pdf_is_the_services_answer(site, van, issued):
     block = {str(b) for topup in history["topups"] for b in topup["blocks"]}
     family = set(FIGURE.findall(issued["answer"]["family"]))
     origin = set(FIGURE.findall(in_words(issued["origin"])))
-    # The last safe day and that of the next reading stand on the sheet and on the owner's slip.
+    # The last promised day and that of the next reading stand on the sheet and on the owner's slip.
     origin |= set(FIGURE.findall(" ".join(recheck_texts(plan, issued)[:1])))
     origin |= set(FIGURE.findall(day_in_words(datetime.fromisoformat(issued["origin"]) + timedelta(days=int(promise)))))
     assert set(rest) <= marks | ticks | block | family | origin
@@ -185,7 +185,7 @@ def test_sheet_slip_and_calendar_name_one_day_in_one_sentence(site, van, issued)
     assert main >= 1
     assert said in sheet
     assert said in slip
-    (event,) = [e for e in calendar_events(site) if e["SUMMARY"] == f"Last safe day of {van}"]
+    (event,) = [e for e in calendar_events(site) if e["SUMMARY"] == f"Last promised day of {van}"]
     assert event.decoded("DTSTART") == last.date()
     assert f"Bring the car back by {last.date().isoformat()} at the latest" in event["DESCRIPTION"]
 
@@ -196,7 +196,7 @@ def test_no_sheet_is_made_once_its_last_safe_day_is_past(site, van, issued, phon
     site.app.state.clock = lambda: NOW + timedelta(days=120)
     phone_page.reload()
     shown = phone_page.locator("main").inner_text()
-    assert "This sheet is no longer good: its last safe day" in shown
+    assert "This sheet is no longer good: its last promised day" in shown
     assert "For the owner" not in shown
     assert "As PDF" not in shown
     assert httpx.get(f"{phone_page.url}/sheet.pdf").status_code == 409

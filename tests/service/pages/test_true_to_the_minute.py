@@ -195,7 +195,7 @@ def test_signed_in_the_calendar_and_the_files_open_and_a_private_address_is_revo
     feed = httpx.get(address)
     assert feed.status_code == 200
     events = icalendar.Calendar.from_ical(feed.content).walk("VEVENT")
-    assert str(events[0]["SUMMARY"]) == f"Last safe day of {van}"
+    assert str(events[0]["SUMMARY"]) == f"Last promised day of {van}"
     assert all(event.walk("VALARM") for event in events)
     assert all(event.decoded("DTSTART") >= NOW.date() for event in events)
     assert (
@@ -209,9 +209,9 @@ def test_signed_in_the_calendar_and_the_files_open_and_a_private_address_is_revo
 
 def test_what_is_past_is_not_in_the_calendar(site, van, record, client):
     record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat()})
-    assert "Last safe day" in client.get("/v1/calendar.ics").text
+    assert "Last promised day" in client.get("/v1/calendar.ics").text
     at(site, NOW + timedelta(days=60))
-    assert "Last safe day" not in client.get("/v1/calendar.ics").text
+    assert "Last promised day" not in client.get("/v1/calendar.ics").text
 
 
 def test_the_first_page_is_todays_board(fleet, record, van, page, sound):
@@ -228,7 +228,7 @@ def test_the_first_page_is_todays_board(fleet, record, van, page, sound):
 def test_the_board_names_who_is_due_and_who_is_past_the_last_safe_day(site, record, van, phone_page):
     issued = record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat()}).json()
     last = NOW + timedelta(days=int(issued["good_for_days"]))
-    for days, words in ((0, "today is the last safe day"), (1, "past its last safe day")):
+    for days, words in ((0, "today is the last promised day"), (1, "past its last promised day")):
         at(site, last + timedelta(days=days))
         phone_page.goto(site.url)
         region = phone_page.get_by_role("region", name="To be read again")

@@ -47,7 +47,7 @@ def test_recheck_and_order_days_are_in_the_calendar_until_the_topup_has_an_outco
     assert response.headers["Content-Type"].startswith("text/calendar")
     events = {str(e["SUMMARY"]): e for e in icalendar.Calendar.from_ical(response.content).walk("VEVENT")}
     day = (datetime.fromisoformat(issued["origin"]) + timedelta(days=math.floor(issued["good_for_days"]))).date()
-    recheck = events["Last safe day of MB-VAN-07"]
+    recheck = events["Last promised day of MB-VAN-07"]
     assert recheck.decoded("DTSTART") == day
     assert f"at least {math.floor(issued['good_for_days'])} days" in str(recheck["DESCRIPTION"])
     order = events["Order a pack for MB-VAN-07 at the latest"]
@@ -90,7 +90,7 @@ def test_the_calendar_goes_by_the_house_s_own_time(make_api, filled):
     reached = day_reached(datetime.fromisoformat(issued["origin"]), issued["good_for_days"])
     for zone in ("Pacific/Kiritimati", "Pacific/Pago_Pago"):
         text = make_api(time_zone=zone).get("/v1/calendar.ics").content
-        (event,) = [e for e in icalendar.Calendar.from_ical(text).walk("VEVENT") if "Last safe" in str(e["SUMMARY"])]
+        (event,) = [e for e in icalendar.Calendar.from_ical(text).walk("VEVENT") if "Last promised" in str(e["SUMMARY"])]
         assert event.decoded("DTSTART") == reached.astimezone(ZoneInfo(zone)).date()
 
 

@@ -84,9 +84,9 @@ def test_a_cursor_is_good_for_its_own_ranking_only(fleet, problem_in):
 
 
 def test_old_scores_are_called_old(fleet, clock):
-    assert not any("scoring job" in note for note in fleet.get(RANKING).json()["notes"])
+    assert not any("scored anew" in note for note in fleet.get(RANKING).json()["notes"])
     clock.forward(days=3)
-    assert any("scoring job" in note for note in fleet.get(RANKING).json()["notes"])
+    assert any("scored anew" in note for note in fleet.get(RANKING).json()["notes"])
 
 
 def test_a_plan_is_the_one_the_models_make(fleet, store, clock):
@@ -134,7 +134,7 @@ def test_a_plan_that_cannot_be_is_told(fleet, problem_in):
         ({"slots": [1, 1], "packs": [0, 0]}, "brings no pack"),
         ({"slots": [1, 1], "packs": [1]}, "Give one number a week"),
         ({"slots": []}, "slots"),
-        ({"slots": [1], "site": "nowhere"}, "start the scoring job"),
+        ({"slots": [1], "site": "nowhere"}, "have the fleet scored"),
         ({"slots": [1], "costs": {"currency": "USD"}}, "in USD"),
         ({"slots": [1], "time_limit_s": 600}, "less than or equal to 60"),
     ]
