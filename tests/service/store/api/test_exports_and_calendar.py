@@ -90,7 +90,8 @@ def test_the_calendar_goes_by_the_house_s_own_time(make_api, filled):
     reached = day_reached(datetime.fromisoformat(issued["origin"]), issued["good_for_days"])
     for zone in ("Pacific/Kiritimati", "Pacific/Pago_Pago"):
         text = make_api(time_zone=zone).get("/v1/calendar.ics").content
-        (event,) = [e for e in icalendar.Calendar.from_ical(text).walk("VEVENT") if "Last promised" in str(e["SUMMARY"])]
+        events = icalendar.Calendar.from_ical(text).walk("VEVENT")
+        (event,) = [e for e in events if "Last promised" in str(e["SUMMARY"])]
         assert event.decoded("DTSTART") == reached.astimezone(ZoneInfo(zone)).date()
 
 
