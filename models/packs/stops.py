@@ -9,7 +9,7 @@ from __future__ import annotations
 from bisect import bisect
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Final, Literal
 
 import numpy as np
@@ -113,6 +113,8 @@ class _Known:
         Whether that reading came right after the block's newest charge.
     rest : BlockReading or None
         The newest at rest.
+    before : BlockReading or None
+        The newest at rest before the newest charge ended, and after the charge before it.
     topup : TopUp or None
         The newest.
     ambient_c : float or None
@@ -125,6 +127,7 @@ class _Known:
     peers_v: Floats
     just_charged: Bools
     rest: BlockReading | None
+    before: BlockReading | None
     topup: TopUp | None
     ambient_c: float | None
 
@@ -174,7 +177,12 @@ def _known(history: PackHistory, family: PackFamily, at: datetime | None, ambien
             break
     if ambient_c is None and newest is not None:
         ambient_c = newest.temperature_c
-    return _Known(family, readings, rest_v, peers_v, just_charged, newest, topup, ambient_c)
+    before = None
+    if topup is not None:
+        since = topups[-2].time if len(topups) > 1 else datetime.min.replace(tzinfo=UTC)
+        earlier = (r for r in reversed(readings) if r.state == "rest" and since < r.time <= topup.time)
+        before = next(earlier, None)
+    return _Known(family, readings, rest_v, peers_v, just_charged, newest, before, topup, ambient_c)
 
 
 def ocv_at(family: PackFamily, soc: float) -> float:
@@ -347,25 +355,50 @@ def _cell_down(known: _Known) -> Said | None:
     if not known.its_volts:
         return None
     family = known.family
-    off = known.rest_v - known.peers_v
-    limit = np.array([one_cell_down_v(family, peers) for peers in known.peers_v])
-    limit[known.just_charged] += (family.cells_per_block - 1) * family.hysteresis_charge_v
+    allowed = np.where(known.just_charged, (family.cells_per_block - 1) * family.hysteresis_charge_v, 0.0)
+    now = _furthest_down(family, known.rest_v, known.peers_v, allowed)
+    if now is not None:
+        block, volts, cells = now
+        return say_count(
+            "Block %(block)s rests %(volts)s V below its peers, about what one of its cells is worth: one of its "
+            "%(all)s cells is probably shorted or reversed.",
+            "Block %(block)s rests %(volts)s V below its peers, about what %(cells)s of its cells are worth: %(cells)s "
+            "of its %(all)s cells are probably shorted or reversed.",
+            cells,
+            block=block,
+            volts=f"{volts:.2f}",
+            cells=cells,
+            all=family.cells_per_block,
+        )
+    if known.before is None:
+        return None
+    volts_then = _volts(known.before)
+    then = _furthest_down(family, volts_then, _others_v(volts_then), np.zeros(family.blocks))
+    if then is None:
+        return None
+    block, volts, cells = then
+    return say(
+        "Before the charge block %(block)s rested %(volts)s V below its peers, as with %(cells)s of its %(all)s cells "
+        "shorted or reversed. A charge mends no such cell.",
+        block=block,
+        volts=f"{volts:.2f}",
+        cells=cells,
+        all=family.cells_per_block,
+    )
+
+
+def _furthest_down(
+    family: PackFamily, rest_v: Floats, peers_v: Floats, allowed_v: Floats
+) -> tuple[int, float, int] | None:
+    """Block (from 1) that rests a cell's worth or more below its peers, by how many V, and cells that are worth it."""
+    off = rest_v - peers_v
+    limit = np.array([one_cell_down_v(family, peers) for peers in peers_v]) + allowed_v
     down = np.nan_to_num(off, nan=0.0) <= np.nan_to_num(limit, nan=-np.inf)
     if not down.any():
         return None
     worst = int(np.argmin(np.where(down, off, np.inf)))
-    cells = min(max(round(-off[worst] * family.cells_per_block / known.peers_v[worst]), 1), family.cells_per_block)
-    return say_count(
-        "Block %(block)s rests %(volts)s V below its peers, about what one of its cells is worth: one of its %(all)s "
-        "cells is probably shorted or reversed.",
-        "Block %(block)s rests %(volts)s V below its peers, about what %(cells)s of its cells are worth: %(cells)s of "
-        "its %(all)s cells are probably shorted or reversed.",
-        cells,
-        block=worst + 1,
-        volts=f"{-off[worst]:.2f}",
-        cells=cells,
-        all=family.cells_per_block,
-    )
+    cells = min(max(round(-off[worst] * family.cells_per_block / peers_v[worst]), 1), family.cells_per_block)
+    return worst + 1, float(-off[worst]), cells
 
 
 def _over_voltage(known: _Known) -> Said | None:

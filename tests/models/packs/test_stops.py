@@ -1,0 +1,39 @@
+"""Stops from facts of earlier than the newest reading."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from models.packs.history import BlockReading, PackHistory, TopUp
+from models.packs.stops import stops_of
+from training.files.families import load_families
+
+FAMILY = load_families()["gravel-14"]
+CHARGED = datetime(2026, 3, 2, 12, tzinfo=UTC)
+
+
+def pack(before_v: float, after_v: float = 0.0, days_before: float = 0.1) -> PackHistory:
+    """A pack whose block 5 rested so far off its peers before and after the newest charge."""
+    level = FAMILY.cells_per_block * 1.3
+
+    def rest(at: datetime, off: float) -> BlockReading:
+        volts = [level] * FAMILY.blocks
+        volts[4] += off
+        return BlockReading(time=at, state="rest", current_a=0, temperature_c=20, block_v=tuple(volts))
+
+    readings = (rest(CHARGED - timedelta(days=days_before), before_v), rest(CHARGED + timedelta(hours=12), after_v))
+    topups = tuple(TopUp(time=at, blocks=(5,), charge_ah=1.0) for at in (CHARGED - timedelta(days=20), CHARGED))
+    return PackHistory(pack_id="MB-VAN-07", family=FAMILY.name, readings=readings, topups=topups)
+
+
+@pytest.mark.parametrize("off", [-1.4, -2.6, -4.0])
+def test_a_level_reading_after_the_charge_does_not_undo_a_cell_that_was_down_before_it(off):
+    assert [stop.code for stop in stops_of(pack(off), FAMILY)] == ["cell-down"]
+
+
+def test_a_block_that_only_fell_behind_before_its_charge_is_no_stop():
+    assert stops_of(pack(-0.5), FAMILY) == ()
+
+
+def test_what_was_read_before_an_earlier_charge_belongs_to_that_charge():
+    assert stops_of(pack(-2.6, days_before=25), FAMILY) == ()
