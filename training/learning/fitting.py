@@ -114,7 +114,7 @@ def data_digest(tables: HistoryTables) -> str:
     for name, frame in tables.frames().items():
         digest.update(name.encode())
         # Adding nothing turns -0 into 0: a file tells them apart, a database does not.
-        values = frame.assign(**{c: frame[c] + 0.0 for c in frame.select_dtypes("floating").columns})
+        values = frame.assign(**{c: frame[c] + 0.0 for c in frame.select_dtypes("number").columns})
         digest.update(pd.util.hash_pandas_object(values, index=False).to_numpy().tobytes())
     return digest.hexdigest()
 
