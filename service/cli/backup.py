@@ -21,7 +21,7 @@ def backup(
     from service.operation.backup import back_up
 
     settings = settings_here()
-    with open_store_here(settings) as store:
+    with open_store_here(settings, any_schema=True) as store:
         counts = back_up(store, settings.models_dir, folder.absolute(), datetime.now(UTC))
     out().print(f"Backed up {sum(counts.values())} rows in {len(counts)} tables, and the models, to {folder}.")
 
@@ -32,6 +32,6 @@ def restore_backup(folder: Annotated[Path, typer.Argument(help="A folder made by
     from service.operation.backup import restore
 
     settings = settings_here()
-    with open_store_here(settings) as store:
+    with open_store_here(settings, any_schema=True) as store:
         counts = restore(store, settings.models_dir, folder)
     out().print(f"Restored {sum(counts.values())} rows in {len(counts)} tables, and the models.")

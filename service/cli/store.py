@@ -6,7 +6,7 @@ import typer
 
 from service.cli.errors import plain_errors
 from service.cli.printing import out
-from service.cli.surroundings import settings_here
+from service.cli.surroundings import open_store_here, settings_here
 
 app = typer.Typer(no_args_is_help=True, help="Look after the store's database.")
 
@@ -20,14 +20,9 @@ def look_after() -> None:
 @plain_errors
 def upgrade_store() -> None:
     """Bring the database's schema up to date, all of it or nothing. Make a backup first."""
-    from service.store.opening import Store, engine_for, store_url
     from service.store.upgrading import newest_revision, schema_revision, upgrade
 
-    settings = settings_here()
-    store = Store(engine_for(store_url(settings.home, settings.database_url)))
-    try:
+    with open_store_here(settings_here(), any_schema=True) as store:
         before = schema_revision(store)
         upgrade(store)
-    finally:
-        store.close()
     out().print(f"The schema was {before or 'not there'}; it is {newest_revision()} now.")

@@ -32,11 +32,11 @@ def registry_here(settings: Settings) -> ModelRegistry:
 
 
 @contextmanager
-def open_store_here(settings: Settings) -> Iterator[Store]:
-    """Open the store while the block runs."""
-    from service.store.upgrading import open_store
+def open_store_here(settings: Settings, *, any_schema: bool = False) -> Iterator[Store]:
+    """Open the store while the block runs; unless of any schema, it has the one that this program works with."""
+    from service.store.upgrading import open_at_any_schema, open_store
 
-    store = open_store(settings.home, settings.database_url)
+    store = (open_at_any_schema if any_schema else open_store)(settings.home, settings.database_url)
     try:
         yield store
     finally:

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -18,12 +20,11 @@ from typing import Any, Final
 
 import pyarrow as pa
 import pyarrow.parquet as pq
-from sqlalchemy import JSON, Connection, Table, func, insert, select, text
+from sqlalchemy import JSON, Connection, Table, insert, select, text
 
 from models.base.errors import BadInput
 from service.store.opening import Store
-from service.store.schema import Base
-from service.store.upgrading import newest_revision
+from service.store.upgrading import known_revisions, newest_revision, of_empty_store, revision_of, tables_of
 
 MANIFEST: Final = "manifest.json"
 FORMAT: Final = "tideover-backup-1"
@@ -57,52 +58,94 @@ def back_up(store: Store, models: Path, folder: Path, now: datetime) -> dict[str
     """
     if folder.exists():
         raise BadInput.one(str(folder), "It is there already.", "Give a name that is not taken.")
-    unfinished = folder.with_name(f".{folder.name}.unfinished")
-    shutil.rmtree(unfinished, ignore_errors=True)
-    unfinished.mkdir(mode=0o700, parents=True)
     engine = store.engine if store.is_sqlite else store.engine.execution_options(isolation_level="REPEATABLE READ")
-    with engine.connect() as connection, connection.begin():
-        counts = {t.name: _write(connection, t, unfinished / f"{t.name}.parquet") for t in Base.metadata.sorted_tables}
-        numbers = _last_numbers(connection)
-    if models.is_dir():
-        shutil.copytree(models, unfinished / "models")
-    manifest = {
-        "format": FORMAT,
-        "made_at": now.isoformat(),
-        "program": version("tideover"),
-        "schema": newest_revision(),
-        "rows": counts,
-        "last_numbers": numbers,
-        "sha256": {name: _digest(unfinished / name) for name in _files(unfinished)},
-    }
-    (unfinished / MANIFEST).write_text(json.dumps(manifest, indent=1))
-    unfinished.rename(folder)
+    with engine.connect() as connection, connection.begin(), _whole(folder) as unfinished:
+        revision = revision_of(connection)
+        if revision is None:
+            raise BadInput.one("the database", "There is nothing in it.", "Check TIDEOVER_HOME and TIDEOVER_DATABASE.")
+        tables = tables_of(connection)
+        counts = {t.name: _write(connection, t, unfinished / f"{t.name}.parquet") for t in tables}
+        if models.is_dir():
+            shutil.copytree(models, unfinished / "models")
+        manifest = {
+            "format": FORMAT,
+            "made_at": now.isoformat(),
+            "program": version("tideover"),
+            "schema": revision,
+            "rows": counts,
+            "last_numbers": _last_numbers(connection, tables),
+            "sha256": {name: _digest(unfinished / name) for name in _files(unfinished)},
+        }
+        (unfinished / MANIFEST).write_text(json.dumps(manifest, indent=1))
     return counts
 
 
 def restore(store: Store, models: Path, folder: Path) -> dict[str, int]:
     """Fill an empty store, and an empty registry, from a backup; return the rows of each table.
 
+    A backup of an older schema is restored as it is and then brought up to date, all in one transaction. Models come
+    first: where that was the last thing that came to pass, the same backup is restored again as if nothing had.
+
+    Parameters
+    ----------
+    store : Store
+        Of any schema, or without one.
+    models : Path
+        Folder of the model registry.
+    folder : Path
+
     Raises
     ------
     BadInput
-        The backup is damaged or of another schema, or there is something in the store or the registry already.
+        The backup is damaged or of a schema that is not known, or there is something else in the store or the
+        registry already.
     """
     manifest = _checked(folder)
-    if models.is_dir() and any(models.iterdir()):
-        raise BadInput.one(str(models), "There are models already.", "Restore into a new home.")
-    with store.engine.execution_options(writes=True).connect() as connection, connection.begin():
-        for table in Base.metadata.sorted_tables:
-            if connection.scalar(select(func.count()).select_from(table)):
-                raise BadInput.one(table.name, "The store is not empty.", "Restore into a new home or a new database.")
-        for table in Base.metadata.sorted_tables:
+    with of_empty_store(store, manifest["schema"]) as connection:
+        _restore_models(models, folder, manifest["sha256"])
+        tables = tables_of(connection)
+        for table in tables:
             for rows in _read(table, folder / f"{table.name}.parquet"):
                 connection.execute(insert(table), rows)
-        _set_last_numbers(connection, manifest["last_numbers"])
-    if (folder / "models").is_dir():
-        shutil.copytree(folder / "models", models, dirs_exist_ok=True)
+        _set_last_numbers(connection, tables, manifest["last_numbers"])
     rows_of: dict[str, int] = manifest["rows"]
     return rows_of
+
+
+def _restore_models(models: Path, folder: Path, digests: Mapping[str, str]) -> None:
+    there = {f"models/{name}": _digest(models / name) for name in _files(models)} if models.is_dir() else {}
+    if there and there != {name: digest for name, digest in digests.items() if name.startswith("models/")}:
+        raise BadInput.one(str(models), "There are models already.", "Restore into a new home.")
+    if not there and (folder / "models").is_dir():
+        if models.is_dir():
+            shutil.rmtree(models)  # folders without a file, as a rename would not replace them
+        with _whole(models) as unfinished:
+            shutil.copytree(folder / "models", unfinished, dirs_exist_ok=True)
+
+
+@contextmanager
+def _whole(folder: Path) -> Iterator[Path]:
+    """Yield a folder to be filled, which has its name at the end of the block, or is not there at all."""
+    unfinished = folder.with_name(f".{folder.name}.unfinished")
+    shutil.rmtree(unfinished, ignore_errors=True)
+    unfinished.mkdir(mode=0o700, parents=True)
+    try:
+        yield unfinished
+        # What a power cut must not take back is on the disk before it has its name.
+        for path in (*unfinished.rglob("*"), unfinished):
+            _to_disk(path)
+        unfinished.rename(folder)
+        _to_disk(folder.parent)
+    finally:
+        shutil.rmtree(unfinished, ignore_errors=True)
+
+
+def _to_disk(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def _write(connection: Connection, table: Table, path: Path) -> int:
@@ -130,25 +173,25 @@ def _read(table: Table, path: Path) -> Iterator[list[dict[str, Any]]]:
         yield rows
 
 
-def _numbered() -> list[str]:
-    return [t.name for t in Base.metadata.sorted_tables if "id" in t.c and t.c.id.type.python_type is int]
+def _numbered(tables: list[Table]) -> list[str]:
+    return [t.name for t in tables if "id" in t.c and t.c.id.type.python_type is int]
 
 
-def _last_numbers(connection: Connection) -> dict[str, int]:
+def _last_numbers(connection: Connection, tables: list[Table]) -> dict[str, int]:
     """Return the last number given out in each table, so that those of withdrawn records stay taken."""
     if connection.dialect.name == "sqlite":
         return {
             str(name): int(last) for name, last in connection.execute(text("SELECT name, seq FROM sqlite_sequence"))
         }
     found = {}
-    for name in _numbered():
+    for name in _numbered(tables):
         last, given = connection.execute(text(f"SELECT last_value, is_called FROM {name}_id_seq")).one()  # noqa: S608
         found[name] = int(last) if given else 0
     return found
 
 
-def _set_last_numbers(connection: Connection, numbers: dict[str, int]) -> None:
-    for name in _numbered():
+def _set_last_numbers(connection: Connection, tables: list[Table], numbers: dict[str, int]) -> None:
+    for name in _numbered(tables):
         last = numbers.get(name, 0)
         if not last:
             continue
@@ -168,9 +211,11 @@ def _checked(folder: Path) -> dict[str, Any]:
         raise BadInput.one(
             str(folder), "It is no complete backup.", "Name a folder made by `tideover backup`."
         ) from None
-    if manifest.get("format") != FORMAT or manifest["schema"] != newest_revision():
-        what = f"It has the schema {manifest.get('schema')}, this program needs {newest_revision()}."
-        raise BadInput.one(str(folder), what, "Restore it with the program that made it, then upgrade.")
+    if manifest.get("format") != FORMAT or manifest["schema"] not in known_revisions():
+        what = (
+            f"It has the schema {manifest.get('schema')}, which is not known here; the newest is {newest_revision()}."
+        )
+        raise BadInput.one(str(folder), what, "Restore it with the program that made it, or a newer one.")
     if set(_files(folder)) != set(manifest["sha256"]):
         raise BadInput.one(str(folder), "Files are missing or were added.", "Use another backup.")
     for name, digest in manifest["sha256"].items():

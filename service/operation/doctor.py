@@ -15,7 +15,7 @@ from models.forecaster import Forecaster
 from service.core.settings import Settings
 from service.store.opening import Store
 from service.store.schema import ApiKey, Job
-from service.store.upgrading import open_store
+from service.store.upgrading import open_store, told_plainly
 from training.registry import ModelRegistry
 
 LEAST_FREE_BYTES: Final = 500_000_000
@@ -48,7 +48,10 @@ def examine(settings: Settings, now: datetime) -> Iterator[Finding]:
         yield Finding("bad", str(error))
     else:
         try:
-            yield from _store(store, settings, now)
+            with told_plainly(store):
+                yield from _store(store, settings, now)
+        except BadInput as error:
+            yield Finding("bad", str(error))
         finally:
             store.close()
     yield _model(settings)

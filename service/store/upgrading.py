@@ -12,11 +12,12 @@ from alembic import command
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Connection, inspect, text
-from sqlalchemy.exc import OperationalError
+from sqlalchemy import JSON, Connection, DateTime, MetaData, Table, event, func, inspect, select, text
+from sqlalchemy.exc import DatabaseError, OperationalError
 
 from models.base.errors import BadInput
 from service.store.opening import Store, engine_for, store_url
+from service.store.types import Json, UtcTime
 
 _LOCK: Final = 7433
 """Number of the PostgreSQL advisory lock under which one process at a time changes the schema."""
@@ -37,20 +38,55 @@ def open_store(home: Path, database: str | None = None) -> Store:
     BadInput
         The database cannot be reached, or its schema is not the one this program works with.
     """
-    store = Store(engine_for(store_url(home, database)))
+    store = open_at_any_schema(home, database)
     try:
-        _require_schema(store)
-    except OperationalError as error:
-        store.close()
-        raise BadInput.one(
-            "TIDEOVER_DATABASE",
-            f"The database cannot be opened: {str(error.orig).strip().splitlines()[0]}.",
-            "Check that it runs and that the address and the rights are correct.",
-        ) from error
+        with told_plainly(store):
+            _require_schema(store)
     except BaseException:
         store.close()
         raise
     return store
+
+
+def open_at_any_schema(home: Path, database: str | None = None) -> Store:
+    """Open the store as it is, for what works at every schema: to back it up, to fill it from a backup, to upgrade it.
+
+    Raises
+    ------
+    BadInput
+        The database cannot be reached, is damaged, or belongs to another program.
+    """
+    store = Store(engine_for(store_url(home, database)))
+    try:
+        with told_plainly(store):
+            schema_revision(store)
+    except BaseException:
+        store.close()
+        raise
+    return store
+
+
+@contextmanager
+def told_plainly(store: Store) -> Iterator[None]:
+    """Turn what stands between us and the database into `BadInput`."""
+    try:
+        yield
+    except OperationalError as error:
+        raise BadInput.one(
+            "TIDEOVER_DATABASE",
+            f"The database cannot be opened: {_reason(error)}.",
+            "Check that it runs, that the address and the rights are correct, and that the disk has room.",
+        ) from error
+    except DatabaseError as error:
+        raise BadInput.one(
+            Path(str(store.engine.url.database)).name,
+            f"The database is damaged: {_reason(error)}.",
+            "Put it aside and restore the last backup into a new home with `tideover restore`.",
+        ) from error
+
+
+def _reason(error: DatabaseError) -> str:
+    return str(error.orig).strip().splitlines()[0].rstrip(".")
 
 
 def _require_schema(store: Store) -> None:
@@ -59,7 +95,7 @@ def _require_schema(store: Store) -> None:
         upgrade(store)
         found = schema_revision(store)
     if found != (needed := newest_revision()):
-        older = found in {script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions()}
+        older = found in known_revisions()
         mend = "Make a backup with `tideover backup`, then run `tideover store upgrade`."
         raise BadInput.one(
             "the database",
@@ -76,6 +112,12 @@ def newest_revision() -> str:
     return head
 
 
+@cache
+def known_revisions() -> frozenset[str]:
+    """Name every schema that this program can bring up to date, the newest included."""
+    return frozenset(script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions())
+
+
 def schema_revision(store: Store) -> str | None:
     """Name the schema that a database has; None if it is empty.
 
@@ -85,23 +127,64 @@ def schema_revision(store: Store) -> str | None:
         The database belongs to another program.
     """
     with store.engine.connect() as connection:
-        return _revision(connection)
+        return revision_of(connection)
 
 
 def upgrade(store: Store, revision: str = "head") -> None:
     """Bring the schema forward, all of it or nothing; what is there already is left alone."""
-    with _changing(store) as config:
-        command.upgrade(config, revision)
+    with _changing(store) as connection:
+        command.upgrade(_config(connection), revision)
 
 
 def downgrade(store: Store, revision: str) -> None:
     """Take the schema back; what the older one has no place for is lost."""
-    with _changing(store) as config:
-        command.downgrade(config, revision)
+    with _changing(store) as connection:
+        command.downgrade(_config(connection), revision)
 
 
 @contextmanager
-def _changing(store: Store) -> Iterator[Config]:
+def of_empty_store(store: Store, revision: str) -> Iterator[Connection]:
+    """Bring an empty store to a schema for the block, and to the newest after it: all of it, or nothing.
+
+    Raises
+    ------
+    BadInput
+        The store is not empty.
+    """
+    with _changing(store) as connection:
+        found = revision_of(connection)
+        if found is not None:
+            for table in tables_of(connection):
+                if not store.is_sqlite:  # where others might write between this look and the end
+                    connection.execute(text(f'LOCK TABLE "{table.name}" IN ACCESS EXCLUSIVE MODE'))
+                if connection.scalar(select(func.count()).select_from(table)):
+                    mend = "Restore into a new home or a new database."
+                    raise BadInput.one(table.name, "The store is not empty.", mend)
+            if found != revision:
+                command.downgrade(_config(connection), "base")
+        command.upgrade(_config(connection), revision)
+        yield connection
+        command.upgrade(_config(connection), "head")
+
+
+def tables_of(connection: Connection) -> list[Table]:
+    """Return the tables as they stand in the database, at whatever schema; those first that others refer to."""
+    found = MetaData()
+
+    @event.listens_for(found, "column_reflect")
+    def as_stored(_inspector: Any, _table: Any, column: Any) -> None:
+        # The two kinds that the databases themselves hand back in other ways than they were handed in.
+        if isinstance(column["type"], DateTime):
+            column["type"] = UtcTime()
+        elif isinstance(column["type"], JSON):
+            column["type"] = Json
+
+    found.reflect(connection)
+    return [table for table in found.sorted_tables if table.name != "alembic_version"]
+
+
+@contextmanager
+def _changing(store: Store) -> Iterator[Connection]:
     with store.engine.execution_options(writes=True).connect() as connection:
         driver: Any = connection.connection.driver_connection
         if store.is_sqlite:
@@ -112,13 +195,14 @@ def _changing(store: Store) -> Iterator[Config]:
             with connection.begin():
                 if not store.is_sqlite:
                     connection.execute(text("SELECT pg_advisory_xact_lock(:number)"), {"number": _LOCK})
-                yield _config(connection)
+                yield connection
         finally:
             if store.is_sqlite:
                 driver.execute("PRAGMA foreign_keys=ON")
 
 
-def _revision(connection: Connection) -> str | None:
+def revision_of(connection: Connection) -> str | None:
+    """Name the schema that a database has, as seen by a connection; errors as for `schema_revision`."""
     found = MigrationContext.configure(connection).get_current_revision()
     if found is None and (tables := inspect(connection).get_table_names()) and tables != ["alembic_version"]:
         raise BadInput.one(
