@@ -67,6 +67,14 @@ class CurveTerms:
         total = self.log_total + self.in_time @ coefficients[:k] + (self.columns @ coefficients[k:])[:, None]
         return np.asarray(np.clip(total, -LARGEST, LARGEST))
 
+    def moved_by_each(self, coefficients: Floats) -> Floats:
+        """Return the same for each of w rows of coefficients, shape (n, bins, w)."""
+        k = self.in_time.shape[2]
+        total = (self.in_time.reshape(-1, k) @ coefficients[:, :k].T).reshape(*self.log_total.shape, -1)
+        total += self.log_total[:, :, None]
+        total += (self.columns @ coefficients[:, k:].T)[:, None, :]
+        return np.asarray(np.clip(total, -LARGEST, LARGEST, out=total))
+
     def design(self, bins: NDArray[np.intp]) -> Floats:
         """Return the design of each row at the end of one bin of its own, shape (n, k + p)."""
         return np.hstack([self.in_time[np.arange(len(bins)), bins], self.columns])

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final, Self
+from functools import cached_property
+from typing import Any, Final, Self
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from sklearn import config_context
 from sklearn.base import BaseEstimator
 from sklearn.ensemble import HistGradientBoostingRegressor
 from sklearn.model_selection import GroupKFold
@@ -19,6 +19,7 @@ from models.base.arrays import Floats
 from models.base.day_grid import DAYS, survival_at
 from models.base.threads import thread_limit
 from models.estimators.baseline_hazard import FEW_EVENTS, SmoothStart
+from models.estimators.leaf_masks import LeafMasks, Masks, nodes_of
 from models.estimators.tree_inputs import FeatureCodes, fit_for_trees
 from models.survival.estimator import Outcomes, check_days, check_grid, check_rows, require_events, require_same_length
 from models.survival.person_periods import PersonPeriods
@@ -26,8 +27,8 @@ from models.survival.person_periods import PersonPeriods
 Fold = tuple[NDArray[np.intp], NDArray[np.intp]]
 """Rows to learn from and rows held out."""
 
-CHUNK_ROWS: Final = 4096
-"""Packs forecast at a time: memory stays flat however many there are."""
+CHUNK_ROWS: Final = 512
+"""Packs forecast at a time: what they need stays in the processor's cache."""
 
 PATIENCE: Final = 30
 """Rounds without a better held-out likelihood after which no more trees are grown."""
@@ -191,6 +192,7 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
                 rounds = self._cross_validated_rounds(values, outcomes, rng, folds) if folds else self.rounds
                 self.start_, self.trees_ = self._grow(values, outcomes, rng, rounds, everything)
         self.rounds_ = int(self.trees_.n_iter_)
+        self.__dict__.pop("_by_bin", None)
         return self
 
     def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> Floats:
@@ -199,21 +201,22 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
         at = check_days(days, float(self.grid_[-1]))
         values = self.features_.read(X)
         survival = np.ones((len(values), len(self.grid_)))
-        # The values were checked above; checking them again would cost more than forecasting one pack.
-        with thread_limit(self.threads), config_context(assume_finite=True, skip_parameter_validation=True):
-            for first in range(0, len(values), CHUNK_ROWS):
-                part = values[first : first + CHUNK_ROWS]
-                survival[first : first + CHUNK_ROWS, 1:] = np.exp(-np.cumsum(self._hazard(part), axis=1))
+        for first in range(0, len(values), CHUNK_ROWS):
+            part = values[first : first + CHUNK_ROWS]
+            survival[first : first + CHUNK_ROWS, 1:] = np.exp(-np.cumsum(self._hazard(part), axis=1))
         return survival_at(survival, at, self.grid_)
 
     def _hazard(self, values: Floats) -> Floats:
         """Return the cumulative hazard gained in each bin, shape (n, bins)."""
-        bins = len(self.grid_) - 1
-        periods = np.empty((len(values), bins, values.shape[1] + 1))
-        periods[:, :, :-1] = self.codes_.apply(values)[:, None, :]
-        periods[:, :, -1] = self.grid_[1:]
-        factor = self.trees_.predict(periods.reshape(len(values) * bins, -1)).reshape(len(values), bins)
-        return np.asarray(self.start_.hazard(values) * factor)
+        return np.asarray(self.start_.hazard(values) * self._by_bin.factor(values))
+
+    @cached_property
+    def _by_bin(self) -> _TreesByBin:
+        return _TreesByBin.of(self.trees_, self.codes_, self.grid_)
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Leave out what follows from the rest."""
+        return {name: part for name, part in super().__getstate__().items() if name != "_by_bin"}
 
     def _periods(
         self,
@@ -298,6 +301,53 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
             return self.rounds
         reach = min(len(loss) for loss in losses)
         return 1 + int(np.argmin(np.mean([loss[:reach] for loss in losses], axis=0)))
+
+
+@dataclass(frozen=True)
+class _TreesByBin:
+    """Fitted trees of which only what depends on the day is read bin by bin.
+
+    Most trees ask for the day at a few splits, so that few of their leaves differ from bin to bin: each tree counts
+    once for each run of bins in which its splits on the day fall out alike.
+
+    Attributes
+    ----------
+    masks : LeafMasks
+        On the features as they come, then the day.
+    tree, of_day : array, shape (k,)
+        For each tree and each of its runs of bins: the tree, and the leaves that the day leaves over.
+    into : array, shape (k, bins)
+        1 where the run holds the bin.
+    start : float
+        Logarithm of the factor before any tree.
+    """
+
+    masks: LeafMasks
+    tree: NDArray[np.intp]
+    of_day: Masks
+    into: Floats
+    start: float
+
+    @classmethod
+    def of(cls, trees: HistGradientBoostingRegressor, codes: FeatureCodes, grid: Floats) -> Self:
+        day = len(codes.edges)
+        masks = LeafMasks.of(
+            nodes_of(trees), day + 1, lambda j, at: at if j == day else codes.value_below(j, at)
+        )  # fmt: skip
+        in_bins = masks.left_over[day][masks.code(day, grid[1:])]
+        tree, of_day, into = [], [], []
+        for number, column in enumerate(in_bins.T):
+            for left in np.unique(column):
+                tree.append(number)
+                of_day.append(left)
+                into.append(column == left)
+        start = float(np.ravel(trees._baseline_prediction)[0])
+        return cls(masks, np.array(tree), np.array(of_day), np.array(into, dtype=np.float64), start)
+
+    def factor(self, values: Floats) -> Floats:
+        """Return by what factor the hazard departs from the start in each bin, shape (n, bins)."""
+        reached = self.masks.reached(values)[:, self.tree] & self.of_day
+        return np.exp(self.start + self.masks.given(reached, self.tree) @ self.into)
 
 
 def _folds(labels: NDArray[np.intp], parts: int) -> list[Fold]:

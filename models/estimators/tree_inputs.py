@@ -46,6 +46,11 @@ class FeatureCodes:
         codes[np.isnan(X)] = np.nan
         return codes
 
+    def value_below(self, feature: int, code: float) -> float:
+        """Return up to which value a feature's code stays at or below one; infinite if all do."""
+        edges, place = self.edges[feature], int(np.floor(code)) if np.isfinite(code) else len(self.edges[feature])
+        return float(edges[place]) if place < len(edges) else np.inf
+
 
 def fit_for_trees(rows: Floats) -> Floats:
     """Return rows to learn from with the features that are all but never known held constant.

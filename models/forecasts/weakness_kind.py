@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Final, Self
+from functools import cached_property
+from typing import Any, Final, Self
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
+from scipy.special import softmax
 from sklearn.ensemble import HistGradientBoostingClassifier
 
 from models.base.threads import thread_limit
+from models.estimators.hazard_trees import CHUNK_ROWS
+from models.estimators.leaf_masks import LeafMasks, nodes_of
 
 KINDS: Final = ("leak", "fade", "neglect", "joint")
 """Leak: self-discharge. Fade: lost capacity. Neglect: imbalance without a defect. Joint: ohmic, no top-up helps."""
@@ -82,6 +86,7 @@ class KindClassifier:
         )
         with thread_limit(self.threads):
             self.model_.fit(X.to_numpy(np.float64), code)
+        vars(self).pop("_masks", None)
         self.temperature_ = 1.0
         return self
 
@@ -107,6 +112,24 @@ class KindClassifier:
 
     def _raw(self, X: pd.DataFrame) -> NDArray[np.float64]:
         found = np.zeros((len(X), len(KINDS)))
-        with thread_limit(self.threads):
-            found[:, self.model_.classes_] = self.model_.predict_proba(X.to_numpy(np.float64))
+        values, classes = X.to_numpy(np.float64), self.model_.classes_
+        for first in range(0, len(values), CHUNK_ROWS):
+            some = slice(first, first + CHUNK_ROWS)
+            found[some, classes] = softmax(self._scores(values[some]), axis=1)
         return found
+
+    def _scores(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the logarithm of each known kind's share, but for a term of each row; shape (n, kinds known)."""
+        trees = len(self._masks.values)
+        each = self._masks.given(self._masks.reached(values), np.arange(trees))
+        scores = each.reshape(len(values), self.model_.n_iter_, -1).sum(axis=1) + self.model_._baseline_prediction
+        # Of two kinds scikit-learn tells the second against the first.
+        return np.asarray(np.insert(scores, 0, 0.0, axis=1) if scores.shape[1] == 1 else scores)
+
+    @cached_property
+    def _masks(self) -> LeafMasks:
+        return LeafMasks.of(nodes_of(self.model_), self.model_.n_features_in_)
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Leave out what follows from the rest."""
+        return {name: part for name, part in vars(self).items() if name != "_masks"}

@@ -124,3 +124,17 @@ def test_units_and_order_make_no_difference():
 def test_one_world_does_not_tell_how_worlds_differ():
     with pytest.raises(BadInput, match="1 worlds"):
         fit_world_prior([world(np.random.default_rng(6), 30)[0]], {})
+
+
+def test_curves_over_worlds_are_the_plain_mean_and_quantiles(prior):
+    """Parity with numpy's mean and quantile over every world's own curve, in any number of rows at a time."""
+    record, _ = world(np.random.default_rng(5), 300)
+    told = WorkshopPosterior.learn(prior, record)
+    mean, low, high = told.curves(record.survival, record.X)
+    terms = told.prior.terms(record.survival, record.X, told.scale)
+    each = np.stack([np.exp(-np.exp(np.maximum.accumulate(terms.moved(w), axis=1))) for w in told.worlds])
+    np.testing.assert_allclose(mean[:, 1:], each.mean(axis=0), atol=1e-12)
+    np.testing.assert_allclose(low[:, 1:], np.minimum(np.quantile(each, 0.05, axis=0), mean[:, 1:]), atol=1e-12)
+    np.testing.assert_allclose(high[:, 1:], np.maximum(np.quantile(each, 0.95, axis=0), mean[:, 1:]), atol=1e-12)
+    alone = told.curves(record.survival[7:8], record.X.iloc[7:8])
+    np.testing.assert_allclose(np.concatenate(alone), np.stack([mean[7], low[7], high[7]]), atol=1e-12)

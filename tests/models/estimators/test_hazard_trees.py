@@ -190,3 +190,18 @@ def test_bad_input_is_named():
         HazardBooster().fit(np.zeros((2, 1)), [1, 2, 3], [True] * 3)
     with pytest.raises(BadInput, match="monotone"):
         HazardBooster(monotone={"heat": 1}).fit(np.zeros((3, 1)), [1, 2, 3], [True] * 3)
+
+
+def test_reading_by_bins_is_reading_every_bin():
+    """Parity with scikit-learn's own walk down the trees, for every bin of every row."""
+    X, time, event, *_ = cohort(11, 3000, late=0.0)
+    booster = HazardBooster(rounds=30, stop_early=False).fit(X, time, event)
+    bins = len(booster.grid_) - 1
+    periods = np.empty((len(X), bins, X.shape[1] + 1))
+    periods[:, :, :-1], periods[:, :, -1] = booster.codes_.apply(X)[:, None, :], booster.grid_[1:]
+    factor = booster.trees_.predict(periods.reshape(len(X) * bins, -1)).reshape(len(X), bins)
+    hazard = np.cumsum(booster.start_.hazard(X) * factor, axis=1)
+    np.testing.assert_allclose(booster.predict_survival(X, booster.grid_)[:, 1:], np.exp(-hazard), rtol=0, atol=1e-12)
+    again = booster.predict_survival(X, booster.grid_)
+    again_fitted = booster.fit(X[:1500], time[:1500], event[:1500]).predict_survival(X, booster.grid_)
+    assert np.abs(again - again_fitted).max() > 1e-4  # what was made ready of the trees before is not used on

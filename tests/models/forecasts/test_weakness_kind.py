@@ -71,6 +71,18 @@ def test_a_kind_never_taught_gets_no_probability(parts):
     assert few.predict(X)[:, KINDS.index("joint")].max() < 1e-6
 
 
+def test_kinds_are_told_as_scikit_learn_reads_the_same_trees(parts, fitted):
+    X = parts[2][0]
+    raw = np.log(fitted.model_.predict_proba(X.to_numpy()))
+    scaled = np.exp((raw - raw.max(axis=1, keepdims=True)) / fitted.temperature_)
+    np.testing.assert_allclose(fitted.predict(X), scaled / scaled.sum(axis=1, keepdims=True), atol=1e-9)
+    learn = parts[0]
+    two = np.isin(learn[1], ["leak", "joint"])
+    pair = KindClassifier(iterations=5).fit(learn[0][two], learn[1][two])
+    theirs = pair.model_.predict_proba(X.to_numpy())
+    np.testing.assert_allclose(pair.predict(X)[:, [KINDS.index("leak"), KINDS.index("joint")]], theirs, atol=1e-8)
+
+
 def test_evidence_groups_split_by_the_likeliest_kind():
     group = np.array(["fresh, rich", "fresh, rich", "fresh, bare", "holding, bare"], dtype=object)
     kinds = np.array([[0.2, 0.2, 0.2, 0.4], [0.4, 0.1, 0.1, 0.4], [0.0, 0.0, 0.0, 1.0], [0.3, 0.2, 0.5, 0.0]])
