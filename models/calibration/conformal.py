@@ -218,6 +218,27 @@ class ConformalBound:
         alpha = 1 - _check_confidence(confidence)
         return self.by_group_.get(group, self.overall_).level(alpha)
 
+    def told_level(self, confidence: float, group: Hashable | None = None, widening: float = 1.0) -> float:
+        """Return the level at which people are told a day: the bound's, but never more than the risk itself.
+
+        The bound's day may lie past the one on which the curve reaches the same risk; of the two days for one risk the
+        more careful one is told. The guarantee stands: an earlier day holds at least as often.
+
+        Parameters
+        ----------
+        confidence : float
+        group : hashable, optional
+        widening : float
+            Share of the bound's level that is read instead, 1 or less.
+        """
+        return min(self.level(confidence, group) * widening, 1 - confidence)
+
+    def told_days(self, survival: ArrayLike, confidence: float, groups: ArrayLike | None = None) -> Floats:
+        """Return the day that people are told of each pack, as by `told_level`; parameters as for `bound`."""
+        curves = self._curves(survival, None)
+        own, _ = self._day_of(_hazard(curves), np.full(len(curves), -np.log(_check_confidence(confidence))))
+        return np.minimum(self.bound(curves, confidence, groups), own)
+
     def guarantee(self, confidence: float) -> str:
         """Say in words what a bound at this confidence promises, and on what it rests."""
         _check_confidence(confidence)

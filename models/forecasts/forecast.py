@@ -116,12 +116,16 @@ class Forecast:
 
         Notes
         -----
-        See `guarantee` for the statement in words. After `given_held` it is read off the conditional curve at the
-        same level, and then approximate.
+        See `guarantee` for the statement in words. It is never later than the day on which the curve itself reaches
+        the same risk. After `given_held` it is read off the conditional curve at the same level, and then approximate.
         """
-        level = self.bound.level(confidence, self.group) * self.widening
+        level = self.told_level(confidence)
         found = day_of_return(self.survival, level, self.days) if level > 0 else 0.0
         return self.horizon_days if found is None else found
+
+    def told_level(self, confidence: float = 0.9) -> float:
+        """Return probability at which the day for a risk of 1 − confidence is read off, 1 − confidence at most."""
+        return self.bound.told_level(confidence, self.group, self.widening)
 
     def guarantee(self, confidence: float = 0.9) -> str:
         """Say in words what the good-for day promises."""

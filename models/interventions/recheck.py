@@ -111,7 +111,8 @@ class RecheckPlan:
     risk : float
         The chosen limit: the probability of a return that is not to be passed.
     limit_day : float or None
-        Day on which the forecast passes it without a new reading; None if not within the horizon.
+        Day on which the forecast passes it without a new reading, the same as `Forecast.good_for` tells; None if not
+        within the horizon.
     day : int or None
         Day of the recheck, in days after the origin; None if the risk passes the limit before a day is over.
     worth_days : float
@@ -189,7 +190,8 @@ def recheck_plan(
     if not LOWEST_RISK <= risk <= HIGHEST_RISK:
         mend = f"Choose a probability between {LOWEST_RISK:g} and {HIGHEST_RISK:g}."
         raise BadInput.one("risk", f"is {risk:g}.", mend)
-    limit = day_of_return(forecast.survival, risk)
+    level = forecast.told_level(1 - risk)
+    limit = day_of_return(forecast.survival, level)
     ensemble = ensemble_of(bank, x, summary, forecast.origin, PACKS_READ, rng)
     days = _days_in_question(limit)
     if not days:
@@ -209,13 +211,13 @@ def recheck_plan(
     worth = []
     for day, here in compared.items():
         part, survival = survival[: len(here.run)], survival[len(here.run) :]
-        worth.append((day, _worth(part, weight[here.run], forecast, day, limit, risk)))
+        worth.append((day, _worth(part, weight[here.run], forecast, day, limit, level)))
     best = max(worth, key=lambda item: item[1])[0]
     here = seen[best]
     part = curves(_features_then(tables, forecast, {best: here.block_v}))[0]
     below_mv = -1e3 * deviation_v(here.block_v)[:, block]
     holds = (returned[here.run, None] - best > DAYS).astype(np.float64)
-    table = meanings(below_mv, part, holds, weight[here.run], risk)
+    table = meanings(below_mv, part, holds, weight[here.run], level)
     return RecheckPlan(
         present=forecast,
         risk=risk,
@@ -261,6 +263,8 @@ def meanings(
 ) -> tuple[ReadingMeaning, ...]:
     """Make the table: readings that mean about the same go into one row.
 
+    The days are read off at `Forecast.told_level`, as those of the forecast are.
+
     Parameters
     ----------
     below_mv : array, shape (k,)
@@ -271,6 +275,7 @@ def meanings(
         1 while each pack held after it was read so, then 0.
     weight : array, shape (k,)
     risk : float
+        Return probability at which days are read off.
 
     Returns
     -------

@@ -120,7 +120,7 @@ def what_it_buys(
     mean = np.trapezoid(survival, DAYS, axis=1)
     added = np.diff(mean)
     level = [
-        forecaster.bound.level(CONFIDENCE, str(group)) * float(w)
+        forecaster.bound.told_level(CONFIDENCE, str(group), float(w))
         for group, w in zip(batch.group, batch.widening, strict=True)
     ]
     # One level for all: the least sure step must not make another look better.

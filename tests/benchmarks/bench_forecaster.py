@@ -87,7 +87,7 @@ def main() -> None:
         print(f"  distribution calibration p = {distribution_calibration(survival, *rows).p_value:.3f}")
         group = forecaster.bound_group(test.X)
         for confidence in CONFIDENCES:
-            bound = forecaster.bound.bound(survival, confidence, groups=group)
+            bound = forecaster.bound.told_days(survival, confidence, groups=group)
             held = {"all": np.ones(len(test), dtype=bool)} | {label: group == label for label in np.unique(group)}
             shown = []
             for label, some in held.items():

@@ -14,10 +14,17 @@ from models.packs.history import PackHistory, UsagePlan
 from models.packs.tables import tables_from_histories
 from service.core.cautions import all_cautions
 from service.forecasting.forecasts.examples import request_examples
+from tests.cases.packs import history_of_case
 from training.files.families import load_families
 from training.files.tables import write_tables
 
 POST = "/v1/forecasts"
+FAMILIES = load_families()
+CASES = [
+    {"name": f"{name} {sorted(more)}", "pack": {"family": name, **more}}
+    for name in ("marl-28", "flint-40", "loess-28")
+    for more in ({}, {"holds": [20, 9, 4]}, {"charge": {"blocks": [5, 6]}})
+]
 
 
 @pytest.fixture(scope="module")
@@ -40,6 +47,18 @@ def test_answer_is_a_distribution_on_the_day_grid(example_answer):
     assert promised == sorted(promised, reverse=True), "the surer, the shorter"
     assert 0 < example_answer["restricted_mean_days"] <= 90
     assert sum(example_answer["kinds"].values()) == pytest.approx(1)
+
+
+@pytest.mark.parametrize("case", CASES, ids=[case["name"] for case in CASES])
+def test_no_day_is_told_past_the_curves_own_for_the_same_risk(client, tideover, case):
+    history = history_of_case(case["pack"], FAMILIES)
+    answer = client.post(POST, json={"history": history, "confidence": [0.75, 0.9]}).json()
+    back = {point["returned"]: point["day"] for point in answer["return_days"]}
+    for promise in answer["good_for"]:
+        own = back[{0.75: 0.25, 0.9: 0.1}[promise["confidence"]]]
+        assert promise["days"] <= (answer["horizon_days"] if own is None else own) + 1e-9
+    recheck = json.loads(tideover("recheck", "-", "--json", input=json.dumps({"history": history})).stdout)
+    assert recheck["limit_day"] == pytest.approx(answer["good_for"][1]["days"]), "one risk, one day"
 
 
 def test_restricted_mean_lies_between_the_sums_of_the_curve(example_answer):

@@ -167,7 +167,7 @@ def back_test(
             curves[name].append(survival)
             group = forecaster.bound_group(rows.X)
             for confidence in BACK_TEST_CONFIDENCES:
-                bounds[name][confidence].append(forecaster.bound.bound(survival, confidence, groups=group))
+                bounds[name][confidence].append(forecaster.bound.told_days(survival, confidence, groups=group))
     if not found:
         return None
     rows = found[0]

@@ -233,7 +233,7 @@ def train_forecaster(
     say(4)
     survival, _, _ = forecaster.curves(held.X)
     group = forecaster.bound_group(held.X)
-    bounds = {c: forecaster.bound.bound(survival, c, groups=group) for c in CONFIDENCES}
+    bounds = {c: forecaster.bound.told_days(survival, c, groups=group) for c in CONFIDENCES}
     report = build_report(
         ReportInputs(
             survival=survival,

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from models.base.day_grid import DAYS
+from models.base.day_grid import DAYS, day_of_return
 from models.base.errors import BadInput
 from models.calibration.conformal import ConformalBound
 
@@ -135,3 +135,19 @@ def test_words_and_bad_input():
             wrong()
     with pytest.raises(BadInput, match="event"):
         ConformalBound().fit(curves, died, np.zeros(200, dtype=bool))
+
+
+@pytest.mark.parametrize("misfit", [0.5, 1.0, 1.8])
+def test_the_day_that_is_told_is_never_past_the_curves_own_at_the_same_risk(misfit):
+    # Curves that overstate the risk (1.8) would let the bound pass their own day: two days for one risk.
+    rng = np.random.default_rng(8)
+    _, died, curves = world(rng, 4000, misfit)
+    conformal = ConformalBound().fit(curves, died, np.ones(4000, dtype=bool))
+    for confidence in (0.8, 0.9, 0.95):
+        told, bound = conformal.told_days(curves, confidence), conformal.bound(curves, confidence)
+        own = np.array([day_of_return(curve, 1 - confidence) or DAYS[-1] for curve in curves])
+        np.testing.assert_allclose(told, np.minimum(bound, own), atol=1e-9)
+        assert np.mean(died >= told) >= confidence - 0.005
+        assert conformal.told_level(confidence) == min(conformal.level(confidence), 1 - confidence)
+    assert (np.median(bound / own) > 1.2) == (misfit > 1)
+    assert conformal.told_level(0.9, None, 0.5) == min(conformal.level(0.9) / 2, 1 - 0.9)

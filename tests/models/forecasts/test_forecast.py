@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -72,6 +73,17 @@ def test_good_for_is_the_conformal_day(forecast):
     assert forecast.good_for(0.9) == pytest.approx(invgauss.ppf(0.1, MEAN / SHAPE, scale=SHAPE), abs=0.7)
     assert forecast.good_for(0.95) < forecast.good_for(0.9) < forecast.good_for(0.8)
     assert "90 of 100" in forecast.guarantee(0.9)
+
+
+def test_one_risk_has_one_day_the_more_careful_one(forecast):
+    # A model whose curves lie twice too deep: its bound lies past the curve's own day.
+    days = np.random.default_rng(4).wald(2 * MEAN, 2 * SHAPE, 4000)
+    curves = np.tile(forecast.survival, (4000, 1))
+    deep = replace(forecast, bound=ConformalBound().fit(curves, np.minimum(days, 90.0), days <= 90.0))
+    assert deep.bound.bound(deep.survival[None], 0.9)[0] > deep.quantile(0.1) + 1
+    for confidence in (0.8, 0.9, 0.95):
+        assert deep.good_for(confidence) == pytest.approx(deep.quantile(1 - confidence))
+    assert replace(forecast, widening=0.5).good_for(0.9) < forecast.good_for(0.9)
 
 
 def test_a_pack_that_has_held_is_forecast_from_then_on(forecast):
