@@ -7,7 +7,7 @@ import math
 from datetime import datetime, timedelta
 from typing import Final
 
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DatabaseError
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers
 from starlette.requests import Request
@@ -22,7 +22,7 @@ from service.access.roles import OPEN_PATHS
 from service.access.visits import caller_at, visit_of
 from service.http.page_addresses import is_open_page, is_page
 from service.http.problems import problem_response
-from service.http.store_problems import RETRY_SECONDS
+from service.http.store_problems import trouble_response
 from service.store.opening import Store
 from service.store.schema import ApiKey
 
@@ -76,8 +76,8 @@ class Identify:
                         return _anyone(request)
                     return _refuse(request, "Send an access key as Authorization: Bearer, followed by the key.")
                 found = caller_of(session, key.strip(), now) if scheme.lower() == "bearer" else "Use the scheme Bearer."
-        except OperationalError:
-            return _unavailable(request)
+        except DatabaseError as error:
+            return trouble_response(request, error)
         if isinstance(found, str):
             return _refuse(request, found)
         return self._not_too_often(request, store, found, now)
@@ -92,8 +92,8 @@ class Identify:
         try:
             with store.reading() as session:
                 found = caller_at(session, visit, now, keyless=self.keyless)
-        except OperationalError:
-            return _unavailable(request)
+        except DatabaseError as error:
+            return trouble_response(request, error)
         if found is None:
             return _refuse(request, "Sign in with an access key.")
         return _anyone(request) if found == NO_KEYS else self._not_too_often(request, store, found, now)
@@ -109,7 +109,7 @@ class Identify:
             return
         self._noted[caller.name] = now
         # That a use could not be noted is no reason to refuse it.
-        with contextlib.suppress(OperationalError), store.writing(wait=False) as session:
+        with contextlib.suppress(DatabaseError), store.writing(wait=False) as session:
             session.query(ApiKey).where(ApiKey.id == caller.name).update({"last_used_at": now})
 
 
@@ -132,8 +132,3 @@ def _slow_down(request: Request, wait_s: float, per_minute: int) -> Response:
         f"This key made more than {per_minute} requests in a minute, the limit set by TIDEOVER_REQUESTS_PER_MINUTE."
     )
     return problem_response(request, 429, detail, headers={"Retry-After": str(math.ceil(wait_s))})
-
-
-def _unavailable(request: Request) -> Response:
-    detail = "The store cannot be reached, so the caller cannot be told. Try again soon."
-    return problem_response(request, 503, detail, headers={"Retry-After": str(RETRY_SECONDS)})

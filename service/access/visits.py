@@ -29,8 +29,21 @@ SECRET_BYTES: Final = 32
 SECRET_FILE: Final = "pages.secret"  # noqa: S105  the name of a file
 
 
-@cache
 def _secret(home: Path) -> bytes:
+    try:
+        return _kept_secret(home)
+    except OSError:
+        # A full disk does not close the pages: what is signed meanwhile is good until the service ends.
+        return _passing_secret(home)
+
+
+@cache
+def _passing_secret(_home: Path) -> bytes:
+    return secrets.token_bytes(SECRET_BYTES)
+
+
+@cache
+def _kept_secret(home: Path) -> bytes:
     path = home / SECRET_FILE
     if found := _whole_secret(path):
         return found

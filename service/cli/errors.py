@@ -58,6 +58,10 @@ def plain_errors(command: Callable[..., None]) -> Callable[..., None]:
             what = f"{error.strerror or type(error).__name__}."
             _leave(FAILURE_STATUS, Problem(where, what, "Check that the path exists, is yours and has room."))
         except Exception as error:
+            from service.store.trouble import told_trouble
+
+            if (trouble := told_trouble(error)) is not None:
+                _leave(FAILURE_STATUS, trouble)
             frame = traceback.extract_tb(error.__traceback__)[-1]
             where = f"{Path(frame.filename).name} line {frame.lineno}"
             what = f"Something went wrong inside Tideover ({type(error).__name__})."

@@ -66,13 +66,16 @@ _WHEN: Mapping[int, str] = {
     429: "The access key makes more requests than the setting `requests_per_minute` allows.",
     500: "The fault is ours. The body tells nothing but the request's identifier.",
     503: "The service is not ready: it has no usable model, or the store is busy or cannot be reached.",
+    507: "The disk of the service is full; nothing was stored.",
 }
 
 
 def problem_responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
     """Return the ``responses=`` of a route that can fail with these statuses, and with 500 as every route can."""
     slow = (408,) if 413 in statuses else ()  # whatever reads a body may have to wait for it
-    return {status: {"model": ProblemDocument, "description": _WHEN[status]} for status in (*statuses, *slow, 500)}
+    full = (507,) if 503 in statuses else ()  # whatever asks the store may find it without room
+    every = (*statuses, *slow, *full, 500)
+    return {status: {"model": ProblemDocument, "description": _WHEN[status]} for status in every}
 
 
 def problem_response(

@@ -62,6 +62,9 @@ class RequestLog:
         finally:
             route = getattr(scope.get("route"), "path", None)
             milliseconds = round((perf_counter() - started) * 1000, 1)
+            cause = scope["state"].get("cause")
+            if cause is not None:
+                log.warning("the store is in trouble", cause=cause, status=status)
             log.info("request", route=route, status=status, milliseconds=milliseconds)
 
 

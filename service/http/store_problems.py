@@ -3,22 +3,47 @@
 from __future__ import annotations
 
 from fastapi import FastAPI, Request
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DatabaseError
 from starlette.responses import Response
 
 from service.core.refusals import Conflict, NoSuchRecord, Outdated
 from service.core.translation import _
 from service.http.problems import problem_response
+from service.store.trouble import cause_of, trouble_of
 
 RETRY_SECONDS = 5
 
 
 def install_record_problems(app: FastAPI) -> None:
-    """Answer these errors, and a store that cannot be reached, with problem documents."""
+    """Answer these errors, and a store that cannot take a write, with problem documents."""
     app.add_exception_handler(NoSuchRecord, _no_such_record)
     app.add_exception_handler(Conflict, _conflict)
     app.add_exception_handler(Outdated, _outdated)
-    app.add_exception_handler(OperationalError, _store_unavailable)
+    app.add_exception_handler(DatabaseError, trouble_response)
+    app.add_exception_handler(OSError, trouble_response)
+
+
+def trouble_response(request: Request, error: Exception) -> Response:
+    """Answer where the store or its disk is the trouble; any other fault is raised again.
+
+    The log gets the cause with the request's line.
+    """
+    trouble = trouble_of(error)
+    if trouble is None:
+        raise error
+    request.state.cause = cause_of(error)
+    if trouble == "full":
+        said = _("The disk of the service is full; nothing was stored. Make room there, then send this again.")
+        return problem_response(request, 507, said, kind="disk-full", title="The disk is full")
+    if trouble == "damaged":
+        said = _(
+            "The database is damaged; nothing was stored. Whoever runs the service finds out more with tideover doctor."
+        )
+        return problem_response(request, 503, said, kind="store-damaged", title="The store is damaged")
+    said = _("The store is busy or cannot be reached; nothing was stored. Try again in %(count)s seconds.")
+    detail = said % {"count": RETRY_SECONDS}
+    headers = {"Retry-After": str(RETRY_SECONDS)}
+    return problem_response(request, 503, detail, kind="store-unavailable", title="The store is busy", headers=headers)
 
 
 def _no_such_record(request: Request, error: Exception) -> Response:
@@ -31,10 +56,3 @@ def _conflict(request: Request, error: Exception) -> Response:
 
 def _outdated(request: Request, error: Exception) -> Response:
     return problem_response(request, 412, str(error), kind="outdated", title="The record has changed meanwhile")
-
-
-def _store_unavailable(request: Request, _error: Exception) -> Response:
-    said = _("The store is busy or cannot be reached; nothing was stored. Try again in %(count)s seconds.")
-    detail = said % {"count": RETRY_SECONDS}
-    headers = {"Retry-After": str(RETRY_SECONDS)}
-    return problem_response(request, 503, detail, kind="store-unavailable", title="The store is busy", headers=headers)

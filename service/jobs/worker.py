@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import socket
 from collections.abc import Callable, Mapping
@@ -11,7 +12,7 @@ from threading import Event, Thread
 from time import monotonic
 from typing import Any, Final
 
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DatabaseError, OperationalError
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, ModelRefused, Problem, TideoverError
@@ -21,6 +22,7 @@ from service.jobs.queue import LEASE, Stopped, beat, claim, fail, finish, give_b
 from service.jobs.work import WORK, Task
 from service.store.opening import Store
 from service.store.schema import Job
+from service.store.trouble import cause_of, told_trouble
 
 LOOK_EVERY_S: Final = 1.0
 TOLD_EVERY_S: Final = 0.5
@@ -66,7 +68,7 @@ class Worker:
             try:
                 job = claim(self.store, self.name, self.clock())
             except OperationalError as error:
-                self.log.warning("store busy", error=type(error.orig).__name__)
+                self.log.warning("store busy", cause=cause_of(error))
                 job = None
             if job is not None:
                 self._do(job)
@@ -87,7 +89,7 @@ class Worker:
             log.info("job done")
             self.shown(f"Job {job.id} is done.")
         except Stopped:
-            give_back(self.store, job.id, self.name, self.clock())
+            self._let_go(job)
             log.info("job let go")
             self.shown(f"Job {job.id} was let go.")
         except (BadInput, ModelRefused) as error:
@@ -96,10 +98,13 @@ class Worker:
         except TideoverError as error:
             what = f"It cannot be judged: {str(error).rstrip('.')}."
             self._fail(job, [Problem("the job", what, "Give more packs, with more of their outcomes known.")], log)
-        except OperationalError as error:
+        except DatabaseError as error:
             # The database went away: the lease runs out, and whoever comes next takes the job up again.
-            log.warning("store lost", error=type(error.orig).__name__)
+            log.warning("store lost", cause=cause_of(error))
         except Exception as error:
+            if (trouble := told_trouble(error)) is not None:
+                self._fail(job, [trouble], log)
+                return
             what = f"Something went wrong inside Tideover ({type(error).__name__})."
             self._fail(job, [Problem("the job", what, "Report this with the worker's log.")], log)
         finally:
@@ -110,9 +115,16 @@ class Worker:
         try:
             fail(self.store, job.id, self.name, self.clock(), problems)
         except Stopped:
-            give_back(self.store, job.id, self.name, self.clock())
+            self._let_go(job)
+        except DatabaseError as error:
+            log.warning("store lost", cause=cause_of(error))
         log.warning("job failed", problems=[problem.where for problem in problems])
         self.shown(f"Job {job.id} failed: {' '.join(map(str, problems))}")
+
+    def _let_go(self, job: Job) -> None:
+        # Where the store does not take it, the lease runs out by itself.
+        with contextlib.suppress(DatabaseError):
+            give_back(self.store, job.id, self.name, self.clock())
 
     def _keep_lease(self, job_id: int, ended: Event, lost: Event) -> None:
         while not ended.wait(LEASE.total_seconds() / 6):
@@ -121,7 +133,7 @@ class Worker:
             except Stopped:
                 lost.set()
                 return
-            except OperationalError:
+            except DatabaseError:
                 continue
 
     def _task(self, job: Job, lost: Event) -> Task:

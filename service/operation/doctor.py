@@ -48,7 +48,7 @@ def examine(settings: Settings, now: datetime) -> Iterator[Finding]:
         yield Finding("bad", str(error))
     else:
         try:
-            with told_plainly(store):
+            with told_plainly():
                 yield from _store(store, settings, now)
         except BadInput as error:
             yield Finding("bad", str(error))

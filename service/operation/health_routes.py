@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
-from typing import Literal
+import tempfile
+from pathlib import Path
+from typing import Final, Literal
 
 from fastapi import APIRouter, Request
 from pydantic import BaseModel, Field
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DatabaseError
 from starlette.responses import Response
 
 from models.base.errors import ModelRefused
 from service.core.model_source import ModelSource
 from service.http.problems import problem_response, problem_responses
+from service.store.trouble import cause_of, trouble_of
 from service.store.upgrading import newest_revision, schema_revision
+
+PROBE_BYTES: Final = 65_536
+"""Of a readiness probe: some pages of the database, so that the next few writes have room. Our choice."""
 
 router = APIRouter(tags=["health"])
 
@@ -44,10 +50,9 @@ def check_readiness(request: Request) -> Readiness | Response:
     source: ModelSource = request.app.state.models
     try:
         revision = schema_revision(request.app.state.store)
-    except OperationalError:
-        return problem_response(
-            request, 503, "The store cannot be reached.", kind="store-unavailable", title="Not ready to forecast"
-        )
+        require_room(request.app.state.settings.home)
+    except (DatabaseError, OSError) as error:
+        return _not_ready(request, error)
     if revision != newest_revision():
         detail = f"The schema of the store is {revision}; this program needs {newest_revision()}."
         return problem_response(request, 503, detail, kind="store-unavailable", title="Not ready to forecast")
@@ -56,3 +61,20 @@ def check_readiness(request: Request) -> Readiness | Response:
         return Readiness(model_id=manifest.model_id, payload_sha256=manifest.payload_sha256, schema_revision=revision)
     except ModelRefused as error:
         return problem_response(request, 503, str(error), kind="model-refused", title="Not ready to forecast")
+
+
+def _not_ready(request: Request, error: DatabaseError | OSError) -> Response:
+    said = {
+        "full": (507, "disk-full", "The disk of the service is full"),
+        "damaged": (503, "store-damaged", "The database is damaged"),
+    }
+    status, kind, what = said.get(trouble_of(error) or "", (503, "store-unavailable", "The store cannot be reached"))
+    request.state.cause = cause = cause_of(error)
+    return problem_response(request, status, f"{what} ({cause}).", kind=kind, title="Not ready to forecast")
+
+
+def require_room(home: Path) -> None:
+    """Raise OSError unless something can be written into the home: tried, and gone again at once."""
+    with tempfile.TemporaryFile(dir=home) as file:
+        file.write(bytes(PROBE_BYTES))
+        file.flush()

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from threading import BoundedSemaphore, Lock
 from typing import Any, Final
+from urllib.parse import quote
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import ArgumentError, OperationalError
+from sqlalchemy.exc import ArgumentError, DisconnectionError, OperationalError
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput
@@ -22,6 +25,8 @@ BUSY_SECONDS: Final = 10
 
 WRITERS_WAITING: Final = 30
 """Writers that wait for their turn; more are told that the store is busy. The web server runs 40 requests at once."""
+
+_FILE: Final = "file"
 
 POOL: Final = 20
 """Connections kept; as many again for a rush. The web server runs 40 requests at once."""
@@ -132,17 +137,39 @@ def engine_for(url: URL) -> Engine:
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     if not path.exists():
         os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
-    engine = create_engine(url, pool_size=POOL, max_overflow=POOL, connect_args={"timeout": BUSY_SECONDS})
-    event.listen(engine, "connect", _prepare_sqlite)
+
+    def connect() -> sqlite3.Connection:
+        # A file that is gone is not made anew: what is written into an empty one is missing where it is looked for.
+        address = f"file:{quote(str(path))}?mode=rw"
+        return sqlite3.connect(address, uri=True, timeout=BUSY_SECONDS, check_same_thread=False)
+
+    engine = create_engine(url, pool_size=POOL, max_overflow=POOL, creator=connect)
+    event.listen(engine, "connect", partial(_prepare_sqlite, path))
+    event.listen(engine, "checkout", partial(_require_same_file, path))
     event.listen(engine, "begin", _begin_sqlite)
     return engine
 
 
-def _prepare_sqlite(connection: Any, _record: Any) -> None:
+def _prepare_sqlite(path: Path, connection: Any, record: Any) -> None:
+    record.info[_FILE] = _identity(path)
     # The driver's own transactions begin too late, and upgrade from reading to writing: we begin them ourselves.
     connection.isolation_level = None
     for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", f"busy_timeout={BUSY_SECONDS * 1000}"):
         connection.execute(f"PRAGMA {pragma}")
+
+
+def _require_same_file(path: Path, _connection: Any, record: Any, _proxy: Any) -> None:
+    if record.info[_FILE] != _identity(path):
+        # The file was moved away or replaced: the old one goes on to take writes that nobody finds. Connect anew.
+        raise DisconnectionError("the database's file is another one now")
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    try:
+        facts = path.stat()
+    except FileNotFoundError:
+        return None
+    return facts.st_dev, facts.st_ino
 
 
 def _begin_sqlite(connection: Connection) -> None:

@@ -13,10 +13,11 @@ from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import JSON, Connection, DateTime, MetaData, Table, event, func, inspect, select, text
-from sqlalchemy.exc import DatabaseError, OperationalError
+from sqlalchemy.exc import DatabaseError
 
 from models.base.errors import BadInput
 from service.store.opening import Store, engine_for, store_url
+from service.store.trouble import told_trouble
 from service.store.types import Json, UtcTime
 
 _LOCK: Final = 7433
@@ -40,7 +41,7 @@ def open_store(home: Path, database: str | None = None) -> Store:
     """
     store = open_at_any_schema(home, database)
     try:
-        with told_plainly(store):
+        with told_plainly():
             _require_schema(store)
     except BaseException:
         store.close()
@@ -58,7 +59,7 @@ def open_at_any_schema(home: Path, database: str | None = None) -> Store:
     """
     store = Store(engine_for(store_url(home, database)))
     try:
-        with told_plainly(store):
+        with told_plainly():
             schema_revision(store)
     except BaseException:
         store.close()
@@ -67,26 +68,14 @@ def open_at_any_schema(home: Path, database: str | None = None) -> Store:
 
 
 @contextmanager
-def told_plainly(store: Store) -> Iterator[None]:
+def told_plainly() -> Iterator[None]:
     """Turn what stands between us and the database into `BadInput`."""
     try:
         yield
-    except OperationalError as error:
-        raise BadInput.one(
-            "TIDEOVER_DATABASE",
-            f"The database cannot be opened: {_reason(error)}.",
-            "Check that it runs, that the address and the rights are correct, and that the disk has room.",
-        ) from error
     except DatabaseError as error:
-        raise BadInput.one(
-            Path(str(store.engine.url.database)).name,
-            f"The database is damaged: {_reason(error)}.",
-            "Put it aside and restore the last backup into a new home with `tideover restore`.",
-        ) from error
-
-
-def _reason(error: DatabaseError) -> str:
-    return str(error.orig).strip().splitlines()[0].rstrip(".")
+        if (problem := told_trouble(error)) is None:
+            raise
+        raise BadInput([problem]) from error
 
 
 def _require_schema(store: Store) -> None:

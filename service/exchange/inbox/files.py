@@ -78,13 +78,13 @@ def coming_in(inbox: Path, name: str) -> Iterator[Callable[[bytes], int]]:
             % {"name": name}
         )
     inbox.mkdir(mode=0o700, parents=True, exist_ok=True)
-    target.parent.mkdir(mode=0o700, exist_ok=True)
     handle, temporary = tempfile.mkstemp(prefix=".coming-", dir=inbox)
     try:
         with os.fdopen(handle, "wb") as file:
             yield file.write
             file.flush()
             os.fsync(file.fileno())
+        target.parent.mkdir(mode=0o700, exist_ok=True)
         Path(temporary).replace(target)
     finally:
         with contextlib.suppress(FileNotFoundError):

@@ -66,5 +66,8 @@ def read_report(folder: Path, name: str, form: Form) -> str:
 
 def _write(path: Path, text: str) -> None:
     beside = path.with_name(f".{path.name}.{os.getpid()}")
-    beside.write_text(text, encoding="utf-8")
-    beside.replace(path)
+    try:
+        beside.write_text(text, encoding="utf-8")
+        beside.replace(path)
+    finally:
+        beside.unlink(missing_ok=True)
