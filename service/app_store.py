@@ -15,6 +15,7 @@ from models.base.errors import OutOfReach
 from models.packs.stops import Stopped
 from service.access.identify import Identify
 from service.access.rate import RateLimit
+from service.access.wrong_keys import WrongKeys
 from service.core.settings import Settings
 from service.decisions.calendar.routes import router as calendar
 from service.decisions.fleet.routes import router as fleet
@@ -22,6 +23,7 @@ from service.decisions.ordering.routes import router as ordering
 from service.decisions.release.routes import router as release
 from service.decisions.stock.routes import router as stock
 from service.exchange.exports.routes import router as exports
+from service.exchange.inbox.files import inbox_of, sweep
 from service.exchange.inbox.routes import router as inbox
 from service.exchange.reports.routes import router as reports
 from service.forecasting.issued.routes import forecasts_router
@@ -49,6 +51,7 @@ def store_lifespan(settings: Settings, store: Store | None) -> Callable[[FastAPI
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         opened = store if store is not None else open_store(settings.home, settings.database_url)
         app.state.store = opened
+        await run_in_threadpool(sweep, inbox_of(settings), settings.upload_seconds)
         yield
         await run_in_threadpool(opened.close)
 
@@ -60,6 +63,7 @@ def add_store(app: FastAPI, settings: Settings, clock: Callable[[], datetime]) -
     app.state.clock = clock
     install_record_problems(app)
     app.add_middleware(BodyTime, seconds=settings.body_seconds, upload_seconds=settings.upload_seconds)
+    app.state.wrong_keys = WrongKeys()
     limit = RateLimit(settings.requests_per_minute)
     app.add_middleware(Identify, limit=limit, keyless=settings.on_loopback)
     measures = app.state.measures = Measures()

@@ -10,16 +10,18 @@ from typing import Final
 from sqlalchemy.exc import DatabaseError
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from service.access.callers import ANYONE, NO_KEYS, Caller
 from service.access.hosts import called_by_own_name
-from service.access.keys import caller_of, keys_in_use
+from service.access.keys import keys_in_use
 from service.access.rate import RateLimit
 from service.access.roles import OPEN_PATHS
 from service.access.visits import caller_at, visit_of
+from service.access.wrong_keys import WrongKeys
 from service.http.page_addresses import is_open_page, is_page
 from service.http.problems import problem_response
 from service.http.store_problems import trouble_response
@@ -75,7 +77,12 @@ class Identify:
                     if self.keyless and not keys_in_use(session):
                         return _anyone(request)
                     return _refuse(request, "Send an access key as Authorization: Bearer, followed by the key.")
-                found = caller_of(session, key.strip(), now) if scheme.lower() == "bearer" else "Use the scheme Bearer."
+                if scheme.lower() != "bearer":
+                    return _refuse(request, "Use the scheme Bearer.")
+                wrong_keys: WrongKeys = request.app.state.wrong_keys
+                found = wrong_keys.caller_of(session, key.strip(), request, now)
+        except HTTPException as error:
+            return problem_response(request, error.status_code, error.detail, headers=error.headers)
         except DatabaseError as error:
             return trouble_response(request, error)
         if isinstance(found, str):

@@ -9,12 +9,11 @@ from typing import TYPE_CHECKING, Annotated
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import typer
-from rich.console import Console
 from rich.table import Table
 
 from models.base.errors import BadInput
 from service.cli.errors import BAD_INPUT_STATUS, FAILURE_STATUS, plain_errors
-from service.cli.printing import PIPE_WIDTH, out
+from service.cli.printing import PIPE_WIDTH, PlainConsole, echo, out, plain
 from service.cli.surroundings import open_store_here, settings_here
 from training.files.families import load_families
 
@@ -46,22 +45,24 @@ def guess(
     while ask and found.questions:
         question = found.questions[0]
         choices = f" ({', '.join(question.choices)})" if question.choices else ""
-        answers[question.key] = typer.prompt(f"{question.text}{choices}", default=question.suggested or None, err=True)
+        answers[question.key] = typer.prompt(
+            plain(f"{question.text}{choices}"), default=question.suggested or None, err=True
+        )
         if question.key == "fixed.pack_id":
             blocks = _blocks_of(answers[question.key])
         if question.key == "time.zone" and not _is_zone(answers[question.key]):
-            typer.echo("This zone is not known. Give a name as Atlantic/Azores, or UTC.", err=True)
+            echo("This zone is not known. Give a name as Atlantic/Azores, or UTC.", err=True)
             del answers[question.key]
         found = understand(file, answers, blocks_of_pack=blocks)
     table = Table("column", "taken for", "unit", "first values", box=None)
     for column in found.columns:
         taken = f"nothing: {column.why_unused}" if column.why_unused else column.meaning
         table.add_row(column.heading, taken, column.unit, ", ".join(column.values))
-    Console(stderr=True, highlight=False, markup=False, no_color=True, width=PIPE_WIDTH).print(table)
+    PlainConsole(stderr=True, highlight=False, markup=False, no_color=True, width=PIPE_WIDTH).print(table)
     for question in found.questions:
-        typer.echo(question.text, err=True)
+        echo(question.text, err=True)
     if output is None:
-        typer.echo(found.as_toml(), nl=False)
+        echo(found.as_toml(), nl=False)
     else:
         output.write_text(found.as_toml(), encoding="utf-8")
 
@@ -136,7 +137,7 @@ def _told_now_and_then() -> Callable[[int, str], None]:
         nonlocal told
         if done // TOLD_EVERY > told:
             told = done // TOLD_EVERY
-            typer.echo(f"Importing: {done} rows read, now in {file}", err=True)
+            echo(f"Importing: {done} rows read, now in {file}", err=True)
 
     return progress
 
@@ -145,17 +146,17 @@ def print_import(report: ImportReport, *, dry_run: bool) -> None:
     """Print every fault, then what was read, good and stored."""
     for fault in report.faults:
         column = f" column {fault.column}" if fault.column else ""
-        typer.echo(f"{fault.file} row {fault.row}{column}: {fault.reason} {fault.mend}")
+        echo(f"{fault.file} row {fault.row}{column}: {fault.reason} {fault.mend}")
     if report.faults_in_all > len(report.faults):
-        typer.echo(f"... and {report.faults_in_all - len(report.faults)} more faults that are not listed.")
+        echo(f"... and {report.faults_in_all - len(report.faults)} more faults that are not listed.")
     for table, read in report.read.items():
-        typer.echo(f"{table}: {read} rows read, {report.taken.get(table, 0)} good")
+        echo(f"{table}: {read} rows read, {report.taken.get(table, 0)} good")
     if report.stored:
-        typer.echo("The good rows are stored." if report.faults_in_all else "All of it is stored.")
+        echo("The good rows are stored." if report.faults_in_all else "All of it is stored.")
     elif dry_run:
-        typer.echo("A dry run: nothing was stored.")
+        echo("A dry run: nothing was stored.")
     else:
-        typer.echo("Nothing was stored. Correct the rows above, or use --keep-good to leave them out.")
+        echo("Nothing was stored. Correct the rows above, or use --keep-good to leave them out.")
 
 
 @plain_errors

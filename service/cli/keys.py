@@ -11,7 +11,7 @@ from rich.table import Table
 from models.base.errors import BadInput
 from service.access.callers import ROLES
 from service.cli.errors import plain_errors
-from service.cli.printing import out
+from service.cli.printing import echo, out
 from service.cli.surroundings import open_store_here, settings_here
 
 app = typer.Typer(no_args_is_help=True, help="Make, list and revoke the access keys of the REST service.")
@@ -36,7 +36,7 @@ def create(
     with open_store_here(settings_here()) as store, store.writing() as session:
         row, key = make_key(session, title, known, days, datetime.now(UTC))
     out().print(key)
-    typer.echo(f"{row.id}: role {row.role}. The key is shown this once and stored nowhere: keep it safe.", err=True)
+    echo(f"{row.id}: role {row.role}. The key is shown this once and stored nowhere: keep it safe.", err=True)
 
 
 @app.command("list")

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+from service.cli.printing import PlainConsole
 
 Report = Callable[..., None]
 LINES = 4
@@ -26,7 +27,7 @@ def shown(what: str) -> Iterator[Report]:
     ------
     callable taking done, total and, if the work has steps, the name of the present one
     """
-    console = Console(stderr=True, highlight=False, markup=False)
+    console = PlainConsole(stderr=True, highlight=False, markup=False)
     if console.is_terminal:
         columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
         with Progress(*columns, console=console) as bar:

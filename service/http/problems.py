@@ -12,6 +12,7 @@ from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
+from starlette.routing import Match
 
 from models.base.errors import BadInput, ModelRefused, OutOfReach, Problem, problems_of_items
 from models.packs.stops import Stopped
@@ -20,6 +21,9 @@ from service.core.translation import _, translated_problems
 from service.http.page_addresses import is_page
 
 PROBLEM_MEDIA_TYPE: Final = "application/problem+json"
+METHODS: Final = ("DELETE", "GET", "HEAD", "OPTIONS", "PATCH", "POST", "PUT")
+"""That an address may take (RFC 9110, 9.3; RFC 5789), but CONNECT and TRACE."""
+
 TYPE_PREFIX: Final = "urn:tideover:problem:"
 
 
@@ -141,9 +145,23 @@ def _http(request: Request, error: Exception) -> Response:
         405: _("%(path)s does not take %(method)s.") % {"path": quote(request.scope["path"]), "method": request.method},
     }
     # An address that no route has comes with nothing but the status's own name.
+    headers = dict(error.headers or {})
+    if error.status_code == 405:
+        # Starlette names the methods of one route alone; others may have the same address.
+        headers["Allow"] = ", ".join(methods_at(request))
     own_words = error.status_code == 404 and error.detail != HTTPStatus.NOT_FOUND.phrase
     said = str(error.detail) if own_words else details.get(error.status_code, str(error.detail))
-    return problem_response(request, error.status_code, said, headers=error.headers)
+    return problem_response(request, error.status_code, said, headers=headers)
+
+
+def methods_at(request: Request) -> list[str]:
+    """Return every method that the address of a request takes."""
+    routes = request.app.router.routes
+    return [
+        method
+        for method in METHODS
+        if any(route.matches({**request.scope, "method": method})[0] is Match.FULL for route in routes)
+    ]
 
 
 def _validation(request: Request, error: Exception) -> Response:

@@ -6,10 +6,10 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any, Final, Literal
 
-from sqlalchemy import and_, or_, select
+from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session
 
-from models.base.errors import Problem
+from models.base.errors import BadInput, Problem
 from service.core.refusals import Conflict, NoSuchRecord
 from service.core.translation import _
 from service.store.opening import Store
@@ -50,7 +50,10 @@ def claim(store: Store, worker: str, now: datetime) -> Job | None:
     Two workers never get the same one: PostgreSQL skips rows that another is just taking, SQLite lets one write at a
     time. A job that was tried too often has failed.
     """
-    waiting = or_(Job.state == "queued", and_(Job.state == "running", Job.lease_until < now))
+    # A lease that ends later than any worker could have taken it comes from a clock that was ahead, and would hold the
+    # job until that time comes. Clocks of machines that share a store agree within a lease (`require_same_clock`).
+    gone = or_(Job.lease_until < now, Job.lease_until > now + 2 * LEASE)
+    waiting = or_(Job.state == "queued", and_(Job.state == "running", gone))
     with store.writing() as session:
         while True:
             query = select(Job).where(waiting).order_by(Job.id).limit(1).with_for_update(skip_locked=True)
@@ -70,6 +73,27 @@ def claim(store: Store, worker: str, now: datetime) -> Job | None:
                 job.started_at = job.started_at or now
                 return job
             session.flush()
+
+
+def require_same_clock(store: Store, now: datetime) -> None:
+    """Refuse a worker whose clock is not that of the database: it would take jobs from others, or leave them theirs.
+
+    Raises
+    ------
+    BadInput
+        They differ by more than half a lease.
+    """
+    if store.is_sqlite:  # on this machine
+        return
+    with store.reading() as session:
+        theirs: datetime = session.execute(select(func.clock_timestamp())).scalar_one()
+    apart = (now - theirs).total_seconds()
+    if abs(apart) > LEASE.total_seconds() / 2:
+        raise BadInput.one(
+            "this machine's clock",
+            f"It is {abs(apart):.0f} s {'ahead of' if apart > 0 else 'behind'} that of the database.",
+            "Set both by the same time service, then start the worker again.",
+        )
 
 
 def beat(store: Store, job_id: int, worker: str, now: datetime) -> None:

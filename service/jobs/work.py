@@ -21,7 +21,7 @@ from service.core.model_source import RegistrySource
 from service.core.settings import Settings
 from service.exchange.imports.loading import ImportReport, import_files
 from service.exchange.imports.mapping import read_mapping
-from service.exchange.inbox.files import inbox_of
+from service.exchange.inbox.files import inbox_of, require_no_links
 from service.exchange.reports.files import write_report
 from service.forecasting.issued.issuing import REISSUED_AFTER, case_of, issued, still_stands
 from service.forecasting.issued.schemas import ForecastRequest
@@ -141,6 +141,8 @@ def take_in(task: Task) -> None:
     """Import a file or folder from the inbox."""
     inbox = inbox_of(task.settings)
     name, mapping = str(task.arguments["name"]), task.arguments.get("mapping")
+    for each in (name, *([] if mapping is None else [str(mapping)])):
+        require_no_links(inbox, each)
 
     def at_end(session: Session, report: ImportReport) -> None:
         task.finish(session, result_of(report))

@@ -118,7 +118,7 @@ class Worker:
             self._let_go(job)
         except DatabaseError as error:
             log.warning("store lost", cause=cause_of(error))
-        log.warning("job failed", problems=[problem.where for problem in problems])
+        log.warning("job failed", problems=len(problems))
         self.shown(f"Job {job.id} failed: {' '.join(map(str, problems))}")
 
     def _let_go(self, job: Job) -> None:

@@ -9,7 +9,7 @@ from service.pages.admin import imports, jobs, keys, models, overview
 from service.pages.bench import facts, further, readings, sheet, unit, units
 from service.pages.counter import calendar, case, costs, queue, stock, suppliers
 from service.pages.fleet import age, planning, ranking
-from service.pages.middleware import PageHeaders
+from service.pages.middleware import PolicyHeaders
 from service.pages.problem_page import problem_page
 from service.pages.record import pages as record
 
@@ -17,7 +17,7 @@ from service.pages.record import pages as record
 def add_pages(app: FastAPI) -> None:
     """Tell errors at the pages' addresses as pages, and say what a browser may do with them."""
     app.state.problem_page = problem_page
-    app.add_middleware(PageHeaders)
+    app.add_middleware(PolicyHeaders)
 
 
 def page_routers() -> tuple[APIRouter, ...]:

@@ -1,7 +1,8 @@
-"""What every answer at a page's address carries: what a browser may do with it, and gzip."""
+"""What every answer carries: what a browser may do with it, that nothing of it is kept; at pages gzip as well."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 
 from starlette.datastructures import MutableHeaders
@@ -27,8 +28,7 @@ CONTENT_SECURITY_POLICY: Final = "; ".join(
 REPORT_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; frame-ancestors 'none'"
 """For the calibration report, one sheet with its style and drawings inside so that it can be kept: no script at all."""
 
-HEADERS: Final = {
-    "Content-Security-Policy": CONTENT_SECURITY_POLICY,
+HEADERS: Final[Mapping[str, str]] = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "same-origin",
     "Cross-Origin-Opener-Policy": "same-origin",
@@ -37,8 +37,8 @@ HEADERS: Final = {
 }
 
 
-class PageHeaders:
-    """ASGI middleware, outermost, that leaves every other address as it is."""
+class PolicyHeaders:
+    """ASGI middleware, outermost: a page of ours, or a report at an address for programs, is a page to a browser."""
 
     def __init__(self, app: ASGIApp) -> None:
         self.app = app
@@ -46,17 +46,19 @@ class PageHeaders:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one request."""
-        if scope["type"] != "http" or not is_page(scope["path"]):
+        if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
+        page = is_page(scope["path"])
+        policy = CONTENT_SECURITY_POLICY if page else REPORT_POLICY
 
         async def send_with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
-                for name, value in HEADERS.items():
+                for name, value in {**HEADERS, "Content-Security-Policy": policy}.items():
                     headers.setdefault(name, value)
-                # A page shows what stands now, and to nobody who comes to the same device later.
+                # An answer tells what stands now, and nobody who comes to the same device later.
                 headers.setdefault("Cache-Control", "no-store")
             await send(message)
 
-        await self.zipping(scope, receive, send_with_headers)
+        await (self.zipping if page else self.app)(scope, receive, send_with_headers)

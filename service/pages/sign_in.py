@@ -10,7 +10,6 @@ from fastapi import Request
 from starlette.responses import Response
 
 from service.access.callers import Caller
-from service.access.keys import caller_of
 from service.access.visits import Visit, keep, set_cookie
 from service.core.translation import _
 from service.http.dependencies import CurrentStore
@@ -59,7 +58,7 @@ def sign_in(request: Request, form: SentForm, store: CurrentStore) -> Response:
     wanted = own_address(form.get("next"))
     now = request.app.state.clock()
     with store.reading() as session:
-        found = caller_of(session, form.get("key"), now)
+        found = request.app.state.wrong_keys.caller_of(session, form.get("key"), request, now)
     if not isinstance(found, Caller):
         return render(request, "sign_in.html", status=422, wanted=wanted, refused=found)
     response = go_to(request, wanted)

@@ -38,6 +38,38 @@ def test_wrong_method_is_405_and_says_which_are_allowed(client, problem_in):
     assert response.headers["Allow"] == "POST"
 
 
+@pytest.mark.parametrize(
+    ("method", "address", "allowed"),
+    [
+        ("DELETE", "/v1/packs", "GET, POST"),
+        ("PUT", "/v1/packs/x", "DELETE, GET, PATCH"),
+        ("PATCH", "/v1/inbox/a", "DELETE, PUT"),
+        ("GET", "/v1/keys/x", "DELETE"),
+        ("TRACE", "/healthz", "GET"),
+        ("PUT", "/sign-in", "GET, POST"),
+        ("BREW", "/v1/forecasts", "POST"),
+    ],
+)
+def test_allow_names_every_method_of_the_address(client, method, address, allowed):
+    response = client.request(method, address)
+    assert response.status_code == 405
+    assert response.headers["Allow"] == allowed
+
+
+@pytest.mark.parametrize("address", ["/v1/packs", "/v1/families", "/v1/nothing", "/healthz", "/openapi.json"])
+def test_no_answer_is_kept_or_taken_for_something_else(client, address):
+    headers = client.get(address).headers
+    assert headers["Cache-Control"] == "no-store"
+    assert headers["X-Content-Type-Options"] == "nosniff"
+
+
+def test_a_report_for_programs_runs_nothing_in_a_browser(client):
+    answer = client.get("/v1/calibration.html")
+    assert answer.status_code == 200
+    assert answer.headers["Content-Security-Policy"].startswith("default-src 'none'; style-src 'unsafe-inline'")
+    assert answer.headers["Cross-Origin-Resource-Policy"] == "same-origin"
+
+
 @pytest.mark.parametrize("declared", [None, "text/plain", "application/x-www-form-urlencoded", "application/xml"])
 def test_body_not_declared_as_json_is_415(client, problem_in, van_case, declared):
     headers = {} if declared is None else {"Content-Type": declared}

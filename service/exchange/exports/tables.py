@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import unicodedata
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -23,7 +24,7 @@ from service.store.schema import Base, Pack
 from training.files.tables import COLUMNS
 
 FileFormat = Literal["csv", "parquet"]
-FORMULA_SIGNS: Final = ("=", "+", "-", "@", "\t", "\r")
+FORMULA_SIGNS: Final = ("=", "+", "-", "−", "@")
 CHUNK: Final = 5_000
 _UTC: Final = pa.timestamp("us", tz="UTC")
 
@@ -172,8 +173,19 @@ def csv_field(value: Any) -> Any:
     """Return a value as it is written into a CSV file: times in UTC, and no text of anybody's as a formula."""
     if isinstance(value, datetime):
         return value.isoformat().replace("+00:00", "Z")
-    # A spreadsheet would reckon with such a text, or follow it elsewhere (CWE-1236); an apostrophe makes it text again.
-    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA_SIGNS) else value
+    return f"'{value}" if isinstance(value, str) and _is_formula(value) else value
+
+
+def _is_formula(text: str) -> bool:
+    """Tell whether a spreadsheet could reckon with a text, or follow it elsewhere (CWE-1236).
+
+    An apostrophe before it makes it text again. Spreadsheets pass over blanks and signs that nobody sees, and some take
+    a full-width sign for the plain one (Unicode Standard Annex 15, compatibility decomposition).
+    """
+    if text.startswith(("\t", "\r", "\n")):
+        return True
+    seen = (sign for sign in text if not sign.isspace() and unicodedata.category(sign) not in ("Cc", "Cf"))
+    return unicodedata.normalize("NFKC", next(seen, "")).startswith(FORMULA_SIGNS)
 
 
 def _write_parquet(chunks: Iterator[list[list[Any]]], columns: Mapping[str, Any], target: BinaryIO) -> int:

@@ -6,15 +6,21 @@ import contextlib
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Final
 
+from models.base.errors import BadInput
 from service.core.refusals import Conflict, NoSuchRecord
 from service.core.settings import Settings
 from service.core.translation import _
+
+COMING: Final = ".coming-"
+"""Begins the name of a file that is still coming in."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +52,7 @@ def list_inbox(inbox: Path) -> list[Waiting]:
     found = []
     for path in sorted(inbox.rglob("*")) if inbox.is_dir() else []:
         name = path.relative_to(inbox)
-        if path.is_file() and not any(part.startswith(".") for part in name.parts):
+        if path.is_file() and not path.is_symlink() and not any(part.startswith(".") for part in name.parts):
             facts = path.stat()
             found.append(Waiting(name.as_posix(), facts.st_size, datetime.fromtimestamp(facts.st_mtime, UTC)))
     return found
@@ -72,13 +78,14 @@ def coming_in(inbox: Path, name: str) -> Iterator[Callable[[bytes], int]]:
         A folder has that name, or a file that of the folder.
     """
     target = inbox / name
-    if target.is_dir() or (target.parent != inbox and target.parent.is_file()):
+    folder = target.parent
+    if target.is_dir() or (folder != inbox and (folder.is_file() or folder.is_symlink())):
         raise Conflict(
             _("In the inbox %(name)s is taken by something else. Choose another name, or remove that first.")
             % {"name": name}
         )
     inbox.mkdir(mode=0o700, parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(prefix=".coming-", dir=inbox)
+    handle, temporary = tempfile.mkstemp(prefix=COMING, dir=inbox)
     try:
         with os.fdopen(handle, "wb") as file:
             yield file.write
@@ -91,6 +98,41 @@ def coming_in(inbox: Path, name: str) -> Iterator[Callable[[bytes], int]]:
             Path(temporary).unlink()
 
 
+def require_no_links(inbox: Path, name: str) -> None:
+    """Refuse what is, lies behind or holds a link: it leads to a file that nobody sent in.
+
+    Raises
+    ------
+    BadInput
+    """
+    path = inbox / name
+    for found in (path, path.parent if path.parent != inbox else path, *(path.iterdir() if path.is_dir() else ())):
+        if found.is_symlink():
+            raise BadInput.one(
+                found.relative_to(inbox).as_posix(),
+                "It is a link, and links in the inbox are not followed.",
+                "Send the file itself.",
+            )
+
+
+def sweep(inbox: Path, older_than_s: float) -> int:
+    """Remove what is left of files that did not come in to their end, as after a kill; return how many.
+
+    Parameters
+    ----------
+    inbox : Path
+    older_than_s : float
+        Those that were written to within this time may still be coming in, to another process.
+    """
+    swept = 0
+    for path in inbox.glob(f"{COMING}*"):
+        with contextlib.suppress(FileNotFoundError):
+            if path.stat().st_mtime < time.time() - older_than_s:
+                path.unlink()
+                swept += 1
+    return swept
+
+
 def remove(inbox: Path, name: str) -> None:
     """Remove a file, or a folder with all its files.
 
@@ -99,7 +141,7 @@ def remove(inbox: Path, name: str) -> None:
     NoSuchRecord
     """
     target = inbox / name
-    if target.is_dir():
+    if target.is_dir() and not target.is_symlink():
         shutil.rmtree(target)
         return
     try:

@@ -6,9 +6,12 @@ import asyncio
 import csv
 import io
 import json
+import os
 
 import pytest
+from fastapi.testclient import TestClient
 
+from service.app import create_app
 from service.core.logs import make_log
 from service.jobs.worker import Worker
 from service.store.schema import AuditEntry, Reading
@@ -53,6 +56,49 @@ def test_a_file_is_sent_listed_imported_and_removed(filled, worker, tmp_path, st
         assert session.query(Reading).count() == 3
         actions = [entry.action for entry in session.query(AuditEntry)]
     assert actions.count("send_file") == actions.count("remove_from_inbox") == 1
+
+
+@pytest.mark.parametrize("what", ["file", "folder", "file in a folder", "mapping"])
+def test_links_in_the_inbox_are_not_followed(filled, worker, tmp_path, what, problem_in):
+    """As somebody could lay them there who may write to the home but not read what they lead to."""
+    inbox, secret = tmp_path / "inbox", tmp_path / "secret"
+    inbox.mkdir()
+    secret.mkdir()
+    (secret / "readings.csv").write_bytes(readings(5))
+    wanted = {"name": "readings.csv"}
+    if what == "file":
+        (inbox / "readings.csv").symlink_to(secret / "readings.csv")
+    elif what == "folder":
+        wanted = {"name": "march"}
+        (inbox / "march").symlink_to(secret)
+        problem_in(filled.put("/v1/inbox/march/readings.csv", content=b"x"), 409)
+    elif what == "file in a folder":
+        wanted = {"name": "march"}
+        (inbox / "march").mkdir()
+        (inbox / "march" / "readings.csv").symlink_to(secret / "readings.csv")
+    else:
+        (inbox / "readings.csv").write_bytes(readings(5))
+        (inbox / "map.toml").symlink_to(secret / "readings.csv")
+        wanted["mapping"] = "map.toml"
+    listed = filled.get("/v1/inbox").json()["items"]
+    assert [file["name"] for file in listed] == (["readings.csv"] if what == "mapping" else [])
+    job = imported(filled, worker, tmp_path, **wanted)
+    assert job["state"] == "failed"
+    assert "links in the inbox are not followed" in job["problems"][0]["what"]
+    filled.delete(f"/v1/inbox/{wanted['name']}")
+    assert (secret / "readings.csv").read_bytes() == readings(5)
+
+
+def test_what_is_left_of_a_file_that_never_came_in_whole_goes_at_the_start(tmp_path, settings, source):
+    inbox = tmp_path / "inbox"
+    inbox.mkdir()
+    old, young, whole = inbox / ".coming-old", inbox / ".coming-young", inbox / "readings.csv"
+    for path in (old, young, whole):
+        path.write_bytes(b"x")
+    for path in (old, whole):
+        os.utime(path, (1e9, 1e9))
+    with TestClient(create_app(settings.model_copy(update={"home": tmp_path}), models=source)):
+        assert sorted(path.name for path in inbox.iterdir()) == [".coming-young", "readings.csv"]
 
 
 def test_the_faults_of_a_sent_file_are_read_on_its_job(filled, worker, tmp_path, store):

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import csv
 from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from models.base.errors import BadInput
 from service.core.logs import make_log
-from service.jobs.queue import LEASE, MOST_ATTEMPTS, Stopped, beat, claim
+from service.jobs.queue import LEASE, MOST_ATTEMPTS, Stopped, beat, claim, require_same_clock
 from service.jobs.worker import Worker
 from service.store.schema import IssuedForecast, Reading
 from training.files.families import load_families
@@ -75,6 +77,39 @@ def test_an_import_from_the_inbox_is_stored_together_with_the_end_of_its_job(fil
 @pytest.mark.parametrize("name", ["../secrets", "/etc/passwd", "a/b", ".."])
 def test_only_the_inbox_can_be_imported_from(api, problem_in, name):
     problem_in(api.post("/v1/jobs/imports", json={"name": name}), 422)
+
+
+def test_a_claim_from_a_clock_ahead_is_taken_back(filled, store, clock):
+    """A machine whose clock was a day ahead took the job and died: it would be held until tomorrow."""
+    filled.post(SCORING, json={})
+    assert claim(store, "ahead", clock() + timedelta(days=1)).worker == "ahead"
+    taken = claim(store, "right", clock())
+    assert taken is not None
+    assert taken.worker == "right"
+    assert claim(store, "third", clock() + LEASE / 2) is None, "a lease that can be one is kept to"
+
+
+def test_a_worker_with_another_clock_than_the_database_is_refused(store, backend):
+    if backend == "sqlite":
+        require_same_clock(store, datetime(2020, 1, 1, tzinfo=UTC))
+        return
+    require_same_clock(store, datetime.now(UTC))
+    with pytest.raises(BadInput, match="ahead of"):
+        require_same_clock(store, datetime.now(UTC) + timedelta(minutes=5))
+    with pytest.raises(BadInput, match="behind"):
+        require_same_clock(store, datetime.now(UTC) - timedelta(minutes=5))
+
+
+def test_no_heading_of_a_file_gets_into_the_log(filled, worker, tmp_path, capsys):
+    (tmp_path / "inbox").mkdir()
+    (tmp_path / "inbox" / "readings.csv").write_text("plate AB 123,plate AB 123\n1,2\n")
+    filled.post("/v1/jobs/imports", json={"name": "readings.csv"})
+    hands = worker(home=tmp_path)
+    hands.log = make_log("info")
+    hands.run(once=True)
+    log = capsys.readouterr().err
+    assert "job failed" in log
+    assert "plate" not in log
 
 
 def test_many_workers_share_the_jobs_and_none_is_done_twice(api, store, clock):
