@@ -24,7 +24,7 @@ from models.features.inferred_topups import with_inferred_topups
 from models.features.raw import feature_frame, raw_features
 from models.forecasts.attribution import Contribution, attribute
 from models.forecasts.evidence import evidence_group
-from models.forecasts.flags import flags_of, nonsense
+from models.forecasts.flags import flags_of, flags_of_unused, nonsense
 from models.forecasts.forecast import Flag, Forecast
 from models.forecasts.seen_range import SeenRange
 from models.forecasts.similar_packs import PastPacks, SimilarPack
@@ -34,6 +34,7 @@ from models.interventions.pack_bank import PackBank, require_bank
 from models.interventions.plans import USUAL_PLANS, Plan
 from models.interventions.recheck import DEFAULT_RISK, RecheckPlan, recheck_plan
 from models.interventions.what_if import WhatIf, what_if
+from models.packs.contradictions import without_contradictions
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan, require_fit
 from models.packs.stops import Stopped, require_no_stop, stops_of
@@ -423,7 +424,8 @@ class Forecaster:
         moments = pd.DataFrame({"pack_id": [known.pack_id], "origin": pd.DatetimeIndex([origin]).tz_convert("UTC")})
         batch = self.forecast_batch(tables, moments)
         gap = np.array([_days_since_reading(known, origin)])
-        (flags,) = flags_of(batch.X, self.seen, np.array([bool(inferred)]), gap)
+        (flags,) = flags_of(batch.X, self.seen, np.array([bool(inferred)]), gap, np.array([_put_in_ah(known)]))
+        flags = flags_of_unused(without_contradictions(known, family)[1]) + flags
         if (
             at is not None
             and known is not history
@@ -502,6 +504,11 @@ def _require_holding(history: PackHistory, origin: datetime) -> None:
             f"{what} on {last.time.isoformat()}, after the last top-up.",
             "Record the next top-up first, or forecast at an earlier moment.",
         )
+
+
+def _put_in_ah(history: PackHistory) -> float:
+    charge = history.topups[-1].charge_ah if history.topups else None
+    return float("nan") if charge is None else charge
 
 
 def _days_since_reading(history: PackHistory, origin: datetime) -> float:

@@ -81,20 +81,29 @@ FEATURES: Final[tuple[Feature, ...]] = (
     Feature(
         "charge_share",
         "share",
-        "charge that the top-up left in the block",
+        "charge that the top-up left in the block, as far as it was missing",
         0,
         "top-up",
+    ),
+    Feature(
+        "overcharge_share",
+        "share",
+        "charge put in beyond what the rest reading before said was missing",
+        1,
+        "top-up",
+        source="concluded",
+        watched=False,  # the flag "overcharge" tells of it, and read as unknown it would lengthen the hold
         nonsense_above=2 * IEC_FULL_CHARGE_SHARE,
     ),
     Feature(
         "charge_surplus_share",
         "share",
-        "that charge less what the rest reading before said was missing",
+        "the charge that counts less what the rest reading before said was missing",
         0,
         "top-up",
         source="concluded",
     ),
-    Feature("charge_rate_per_h", "1/h", "rate of the charge, of rated capacity", 0, "top-up"),
+    Feature("charge_rate_per_h", "1/h", "rate of the charge that counts, of rated capacity", 0, "top-up"),
     Feature(
         "end_v_per_cell",
         "V",

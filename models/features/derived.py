@@ -51,6 +51,10 @@ METER_ERROR_SHARE: Final = 0.02
 CHARGE_ERROR: Final = 0.06
 """Error of a missing charge told by a rest deviation, in rated capacities, and of a noted one, relative. Invented."""
 
+READING_ERRORS: Final = 2.0
+"""So many errors of the reading a charge may exceed what it said was missing, and still count in full: nineteen in
+twenty, if normal."""
+
 
 @dataclass(frozen=True)
 class RowFamilies:
@@ -141,10 +145,23 @@ def derive(raw: RawFeatures) -> pd.DataFrame:
         float64; NaN where the evidence is missing.
     """
     out = dict(raw.columns)
+    _overcharge(out, raw.families)
     _rise(out)
     _temperature(out, raw.families)
     _physics(out, raw.families)
     return pd.DataFrame({name: np.asarray(out[name], dtype=np.float64) for name in FEATURE_NAMES})
+
+
+def _overcharge(out: dict[str, Floats], families: RowFamilies) -> None:
+    """Count no more of the charge than was missing: what went in beyond it holds nothing up, and may have done harm.
+
+    Where no rest reading tells what was missing it is no more than what empties a block from the centre.
+    """
+    charge = out["charge_share"]
+    missing = np.maximum(out["before_missing_share"], 0.0) + READING_ERRORS * METER_ERROR_SHARE
+    counted = np.minimum(charge, np.where(np.isnan(missing), families.of(lambda f: f.soc_target), missing))
+    out["charge_share"], out["overcharge_share"] = counted, charge - counted
+    out["charge_rate_per_h"] = out["charge_rate_per_h"] * np.where(charge > 0, counted / np.maximum(charge, 1e-9), 1.0)
 
 
 def _rise(out: dict[str, Floats]) -> None:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from models.base.arrays import Floats, Rows
 from models.features.derived import RawFeatures, RowFamilies, derive
 from models.features.information import INFORMATION, VISITS, add_up, apparent_missing, days_of_loss
+from models.packs.contradictions import FamilyLimits, contradicted
 from models.packs.draw_down import HELD_MOST_C, draw_down_rows
 from models.packs.tables import SECONDS_PER_DAY, VOLT_DECIMALS, HistoryTables, block_columns, to_days
 from models.physics.cell_curves import ocv_v, resistance_mohm, soc_from_rest
@@ -193,7 +194,7 @@ def raw_features(tables: HistoryTables, moments: pd.DataFrame) -> RawFeatures:
     out: dict[str, Floats] = {}
     _charge(out, tables, at)
     readings = _Facts.of(tables.readings, codes, 0)
-    _readings(out, tables, at, readings, _aside_from(tables, readings, topups))
+    _readings(out, tables, at, readings, topups)
     _plan(out, tables, at, _Facts.of(tables.usage, codes, _EARLIEST + 1))
     _earlier(out, tables, at, topups, _Facts.of(tables.outcomes, codes, 0))
     _pack(out, tables, at)
@@ -271,21 +272,34 @@ def _aside_from(tables: HistoryTables, readings: _Facts, topups: _Facts) -> Floa
     return aside
 
 
-def _readings(
-    out: dict[str, Floats], tables: HistoryTables, at: _Moments, readings: _Facts, aside_from: Floats
-) -> None:
+def _believable(
+    tables: HistoryTables, readings: _Facts, topups: _Facts, state: NDArray[np.object_], current: Floats, volts: Floats
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Volts without those that contradict a rest reading, NaN in their place; and which readings say anything."""
+    names, which = np.unique(tables.packs["family"].to_numpy(dtype=object).astype(str), return_inverse=True)
+    if not len(state):
+        return volts, np.ones(0, dtype=np.bool_)
+    limits = FamilyLimits.of([tables.families[name] for name in names])
+    charges = np.searchsorted(topups.key, readings.key, side="right")
+    second = readings.second.astype(np.float64)
+    found = contradicted(readings.code, second, state, current, volts, charges, limits, which[readings.code])
+    return np.where(found.against_rest, np.nan, volts), ~found.whole(volts)
+
+
+def _readings(out: dict[str, Floats], tables: HistoryTables, at: _Moments, readings: _Facts, topups: _Facts) -> None:
     count, block = len(at), at.block
-    moment, row = _pairs(*readings.range(at.code, at.origin))
-    if np.isfinite(aside_from).any():
-        stands = aside_from[row] > at.origin[moment]
-        moment, row = moment[stands], row[stands]
     # Single-precision tables and files with a few decimals must give the same features: trees split on the last digit.
     volts = np.round(
         tables.readings[block_columns(tables.readings)].to_numpy(np.float64)[readings.order], VOLT_DECIMALS
     )
-    deviation = deviation_v(volts)
     state = tables.readings["state"].to_numpy(dtype=object)[readings.order]
     current = tables.readings["current_a"].to_numpy(np.float64, na_value=np.nan)[readings.order]
+    volts, believable = _believable(tables, readings, topups, state, current, volts)
+    deviation = deviation_v(volts)
+    moment, row = _pairs(*readings.range(at.code, at.origin))
+    aside_from = np.where(believable, _aside_from(tables, readings, topups), -np.inf)
+    stands = aside_from[row] > at.origin[moment]
+    moment, row = moment[stands], row[stands]
     temperature = tables.readings["temperature_c"].to_numpy(np.float64, na_value=np.nan)[readings.order]
     day = readings.second / SECONDS_PER_DAY
     cells, peak = at.packs.of(lambda f: f.cells_per_block), at.packs.of(lambda f: f.peak_current_a)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import isfinite
 from typing import Final
 
@@ -14,6 +15,7 @@ from models.features.definitions import FEATURES
 from models.features.raw import RELEASE_VISIT_DAYS
 from models.forecasts.forecast import Flag
 from models.forecasts.seen_range import FAR, SeenRange
+from models.packs.contradictions import Unused
 
 STALE_DAYS: Final = 10.0
 """A reading older than this, on a pack that is holding, says little about today: a week holds with confidence, two
@@ -27,7 +29,8 @@ LOWER_UNDER_LOAD_MV_PER_CELL: Final = 15.0
 1.2 V usually called bad (common practice, no source), three times the error of reading through the car. Invented."""
 
 MUCH_CHARGE_SHARE: Final = 0.12
-"""Charge over what the rest reading said was missing that a sound block would not have taken. Invented."""
+"""Charge over what the rest reading said was missing, of rated capacity, that a sound block would not have taken: about
+three standard errors of what a reading at the bench tells of it. Invented."""
 
 JOINT_MOHM_PER_CELL: Final = 1.0
 """Resistance beyond the others', per cell, from which a level block is suspected of a bad joint. Invented."""
@@ -50,7 +53,9 @@ def nonsense(X: pd.DataFrame) -> list[Said | None]:
     return found
 
 
-def flags_of(X: pd.DataFrame, seen: SeenRange, inferred: Bools, origin_gap_days: Floats) -> list[tuple[Flag, ...]]:
+def flags_of(
+    X: pd.DataFrame, seen: SeenRange, inferred: Bools, origin_gap_days: Floats, put_in_ah: Floats
+) -> list[tuple[Flag, ...]]:
     """List what the reader should know of each row's evidence.
 
     Parameters
@@ -61,6 +66,8 @@ def flags_of(X: pd.DataFrame, seen: SeenRange, inferred: Bools, origin_gap_days:
         The top-up was inferred.
     origin_gap_days : array, shape (n,)
         Days between the newest reading and the origin; NaN without a reading.
+    put_in_ah : array, shape (n,)
+        Charge of the newest top-up as it was noted; NaN where it was not.
 
     Returns
     -------
@@ -70,17 +77,18 @@ def flags_of(X: pd.DataFrame, seen: SeenRange, inferred: Bools, origin_gap_days:
     outside = [{n: d for n, d in zip(distance.columns, row, strict=True) if d > 0} for row in distance.to_numpy()]
     rows = [dict(zip(X.columns, values, strict=True)) for values in X.to_numpy(np.float64).tolist()]
     return [
-        tuple(_row_flags(row, beyond, bool(new), bool(guess), float(gap)))
-        for row, beyond, new, guess, gap in zip(
-            rows, outside, seen.new_family(X), inferred, origin_gap_days, strict=True
+        tuple(_row_flags(row, beyond, bool(new), bool(guess), float(gap), float(charge)))
+        for row, beyond, new, guess, gap, charge in zip(
+            rows, outside, seen.new_family(X), inferred, origin_gap_days, put_in_ah, strict=True
         )
     ]
 
 
 def _row_flags(
-    row: dict[str, float], outside: dict[str, float], new_family: bool, inferred: bool, gap: float
+    row: dict[str, float], outside: dict[str, float], new_family: bool, inferred: bool, gap: float, put_in_ah: float
 ) -> list[Flag]:
     return [
+        *_of_overcharge(row, put_in_ah),
         *_of_origin(new_family, inferred),
         *_of_gaps(row, gap),
         *_of_contradictions(row),
@@ -147,15 +155,33 @@ def _of_gaps(row: dict[str, float], gap: float) -> list[Flag]:
     return flags
 
 
+def _of_overcharge(row: dict[str, float], put_in_ah: float) -> list[Flag]:
+    """More went in than was missing by the reading before, or, without one, than a block of the window can lack."""
+    missing = row["before_missing_share"]
+    beyond = row["overcharge_share"] + (0.0 if np.isnan(missing) else row["charge_surplus_share"])
+    if not beyond > MUCH_CHARGE_SHARE:
+        return []
+    put_in = f"{put_in_ah:.1f}"
+    if np.isnan(missing):
+        text = say(
+            "Put in %(put_in)s Ah, and no reading from before says how much was missing: the block may be overcharged. "
+            "Look for swelling, leaks and heat. The hold is reckoned as if less had gone in.",
+            put_in=put_in,
+        )
+        return [Flag("overcharge", text, grave=True)]
+    counted = row["charge_share"] + row["overcharge_share"]
+    text = say(
+        "Put in %(put_in)s Ah, about %(missing)s Ah was missing: the block may be overcharged, or it was further down "
+        "than it read. Look for swelling, leaks and heat, and read all blocks at rest again. The hold is reckoned as "
+        "if no more had gone in than was missing.",
+        put_in=put_in,
+        missing=f"{put_in_ah * max(missing, 0.0) / counted:.1f}",
+    )
+    return [Flag("overcharge", text, grave=True)]
+
+
 def _of_contradictions(row: dict[str, float]) -> list[Flag]:
     flags = []
-    if row["charge_surplus_share"] > MUCH_CHARGE_SHARE and abs(row["before_rest_mv_per_cell"]) < LEVEL_MV_PER_CELL:
-        flags.append(
-            Flag(
-                "contradiction-charge",
-                say("The block read level before the charge but took a good deal: one of the two is wrong."),
-            )
-        )
     if row["before_lower_elsewhere_mv_per_cell"] > LEVEL_MV_PER_CELL:
         flags.append(
             Flag("other-block-lower", say("Before the charge another block lay below the one that was topped up."))
@@ -190,6 +216,11 @@ def _of_outside(name: str, value: float, ranges: float) -> Flag:
     else:
         text = say("Outside what the model has seen: %(meaning)s (%(value)s). The forecast is widened.", **told)
     return Flag("out-of-range", text)
+
+
+def flags_of_unused(unused: Sequence[Unused]) -> tuple[Flag, ...]:
+    """Name each reading that no figure rests on, and why."""
+    return tuple(Flag("reading-not-used", one.text, grave=True) for one in unused)
 
 
 def _shown(name: str, value: float) -> str:

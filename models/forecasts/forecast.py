@@ -25,10 +25,13 @@ class Flag:
         Short and stable, for machines.
     text : str
         A sentence.
+    grave : bool
+        Somebody may be hurt, or the figures mean little, unless it is looked at: told before the figures.
     """
 
     code: str
     text: str
+    grave: bool = False
 
 
 @dataclass(frozen=True)
@@ -173,7 +176,7 @@ class Forecast:
             "band_low": self.band_low.tolist(),
             "band_high": self.band_high.tolist(),
             "kinds": None if self.kinds is None else dict(self.kinds),
-            "flags": [{"code": f.code, "text": f.text} for f in self.flags],
+            "flags": [{"code": f.code, "text": f.text, "grave": f.grave} for f in self.flags],
             "model_id": self.model_id,
             "inputs_digest": self.inputs_digest,
         }

@@ -17,6 +17,7 @@ import numpy as np
 from models.base.arrays import Bools, Floats
 from models.base.errors import TideoverError
 from models.base.messages import Said, say, say_count
+from models.packs.contradictions import flows
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, PackHistory, TopUp
 
@@ -104,7 +105,8 @@ class _Known:
     Attributes
     ----------
     family : PackFamily
-    readings : tuple of BlockReading
+    readings, rests : tuple of BlockReading
+        All, and those at rest; what is called rest under a current is none.
     rest_v : array, shape (blocks,)
         Of each block the newest at rest, V; NaN where it never was read.
     peers_v : array, shape (blocks,)
@@ -123,6 +125,7 @@ class _Known:
 
     family: PackFamily
     readings: tuple[BlockReading, ...]
+    rests: tuple[BlockReading, ...]
     rest_v: Floats
     peers_v: Floats
     just_charged: Bools
@@ -163,9 +166,8 @@ def _known(history: PackHistory, family: PackFamily, at: datetime | None, ambien
     rest_v, peers_v = np.full(family.blocks, np.nan), np.full(family.blocks, np.nan)
     newest, topup = None, topups[-1] if topups else None
     just_charged = np.zeros(family.blocks, dtype=np.bool_)
-    for reading in reversed(readings):
-        if reading.state != "rest":
-            continue
+    rests = tuple(r for r in readings if r.state == "rest" and not flows(r.current_a, family))
+    for reading in reversed(rests):
         newest = newest or reading
         volts = _volts(reading)
         fresh = np.isnan(rest_v) & ~np.isnan(volts)
@@ -180,9 +182,9 @@ def _known(history: PackHistory, family: PackFamily, at: datetime | None, ambien
     before = None
     if topup is not None:
         since = topups[-2].time if len(topups) > 1 else datetime.min.replace(tzinfo=UTC)
-        earlier = (r for r in reversed(readings) if r.state == "rest" and since < r.time <= topup.time)
+        earlier = (r for r in reversed(rests) if since < r.time <= topup.time)
         before = next(earlier, None)
-    return _Known(family, readings, rest_v, peers_v, just_charged, newest, before, topup, ambient_c)
+    return _Known(family, readings, rests, rest_v, peers_v, just_charged, newest, before, topup, ambient_c)
 
 
 def ocv_at(family: PackFamily, soc: float) -> float:
@@ -204,11 +206,6 @@ def one_cell_down_v(family: PackFamily, peers_v: float) -> float:
     """
     above = ocv_at(family, family.soc_high) - ocv_at(family, family.soc_target)
     return -(peers_v / family.cells_per_block - (family.cells_per_block - 1) * above)
-
-
-def most_ah(family: PackFamily) -> float:
-    """Ampere-hours from a supply that fill an empty block of rated capacity, what the charge itself loses included."""
-    return family.rated_ah / family.coulombic_efficiency
 
 
 def _blocks(places: Bools) -> Said:
@@ -272,7 +269,7 @@ def _sag_mohm(known: _Known, apart_mohm: float) -> float | None:
     family = known.family
     cells = max(family.cells_per_block, round(known.median_v / NIMH_CELL_V))
     least_a = 1e3 * cells * NIMH_HYSTERESIS_V / apart_mohm
-    rests = [r for r in known.readings if r.state == "rest"]
+    rests = known.rests
     times = [r.time for r in rests]
     for load in reversed(known.readings):
         if load.state != "discharge" or load.current_a is None or load.current_a < least_a:
@@ -280,7 +277,9 @@ def _sag_mohm(known: _Known, apart_mohm: float) -> float | None:
         place = bisect(times, load.time)
         near = min(rests[max(place - 1, 0) : place + 1], key=lambda rest: abs(rest.time - load.time))
         if abs(near.time - load.time) <= VISIT:
-            return float(1e3 * (np.nanmedian(_volts(near)) - np.nanmedian(_volts(load))) / load.current_a)
+            sag_v = float(np.nanmedian(_volts(near)) - np.nanmedian(_volts(load)))
+            if sag_v > 0:  # else it was read or noted wrong, and tells nothing
+                return 1e3 * sag_v / load.current_a
     return None
 
 
@@ -423,8 +422,8 @@ def _over_voltage(known: _Known) -> Said | None:
 
 
 def _overfilled(known: _Known) -> Said | None:
-    topup, most = known.topup, most_ah(known.family)
-    if topup is None or topup.charge_ah is None or topup.charge_ah <= most:
+    topup = known.topup
+    if topup is None or topup.charge_ah is None or topup.charge_ah <= known.family.rated_ah:
         return None
     return say(
         "%(charge)s Ah were put into block %(block)s, which holds %(rated)s Ah when new: it was overcharged, or the "
@@ -481,7 +480,7 @@ def _wrong_block(known: _Known) -> Said | None:
         return None
     bad = BAD_SHARE * known.family.rest_spread_limit_v
     start = topup.time - timedelta(hours=topup.duration_h or 0.0)
-    rests = [r for r in known.readings if r.state == "rest"]
+    rests = known.rests
     earlier = [r for r in rests if start - VISIT <= r.time <= start]
     if not earlier:
         return None
@@ -621,7 +620,7 @@ STOPS: Final[tuple[StopRule, ...]] = (
     StopRule("below-floor", "everything", _below_floor, _NOT_CHARGED_ON, _LIMIT),
     StopRule("cell-down", "everything", _cell_down, _NOT_CHARGED_ON, _CURVE),
     StopRule("over-voltage", "everything", _over_voltage, _LOOK, _LIMIT),
-    StopRule("overfilled", "everything", _overfilled, _LOOK, "derived from rated capacity and charging efficiency"),
+    StopRule("overfilled", "everything", _overfilled, _LOOK, "derived: no block is topped up from empty"),
     StopRule("charged-cold", "everything", _charged_cold, _LOOK, "from memory, unverified"),
     StopRule("charged-hot", "everything", _charged_hot, _LOOK, "from memory, unverified"),
     StopRule(

@@ -12,6 +12,7 @@ import numpy as np
 from models.base.errors import BadInput
 from models.base.messages import say, say_together
 from models.packs.cautions import cautions_for
+from models.packs.contradictions import without_contradictions
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, require_fit
 from models.packs.stops import require_no_stop
@@ -120,6 +121,7 @@ def compare_topup(
     """
     require_fit(history, family)
     require_no_stop(history, family, at=at)
+    history, _ = without_contradictions(history, family, at)
     known = [t for t in history.topups if at is None or t.time <= at]
     if not known:
         raise BadInput.one(

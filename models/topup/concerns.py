@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from models.base.messages import say
+from models.packs.contradictions import Unused
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from models.packs.stops import COLDEST_C, HOTTEST_C, Stop
@@ -65,6 +66,7 @@ def concerns_of(
     missing: MissingCharge,
     charge: ChargePlan | None,
     aside: float,
+    unused: tuple[Unused, ...] = (),
 ) -> tuple[Concern, ...]:
     """List what speaks against a charge, the gravest first.
 
@@ -77,12 +79,15 @@ def concerns_of(
     charge : ChargePlan or None
     aside : float
         Probability that the rest reading says nothing of the block.
+    unused : tuple of Unused
+        Readings that contradict themselves or others.
 
     Returns
     -------
     tuple of Concern
     """
     found = [
+        *(Concern("reading-not-used", "doubtful", one.text) for one in unused),
         *_surroundings(evidence),
         *_causes(evidence, missing),
         *_block(family, evidence, missing, charge),

@@ -13,6 +13,7 @@ from models.base.errors import BadInput
 from models.base.messages import Said, say
 from models.forecaster import Forecaster
 from models.packs.cautions import cautions_for
+from models.packs.contradictions import without_contradictions
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan, require_fit
 from models.packs.stops import Stopped, require_no_stop
@@ -123,6 +124,7 @@ def plan_topup(
     require_fit(history, family)
     moment = moment_of(history, at)
     require_no_stop(history, family, at=moment, ambient_c=ambient_c, charging=True)
+    history, unused = without_contradictions(history, family, moment)
     chosen = weak_block_of(family, history, moment) if block is None else _existing(block, family)
     evidence = bench_evidence(history, family, chosen, moment, ambient_c)
     packs = possible_packs(family, evidence)
@@ -132,7 +134,7 @@ def plan_topup(
     if found := stops_of_block(family, evidence, missing, charge):
         raise Stopped(found, family)
     aside = rest_set_aside(family, packs, evidence)
-    concerns = concerns_of(history, family, evidence, missing, charge, aside)
+    concerns = concerns_of(history, family, evidence, missing, charge, aside, unused)
     steps: tuple[ChargeStep, ...] = ()
     if forecaster is not None and charge is not None:
         tries = charges_to_try(charge.put_in_ah.best, charge.most_ah)

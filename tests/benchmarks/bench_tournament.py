@@ -299,7 +299,7 @@ def thin(packs: int) -> None:
 
 # Shift ---------------------------------------------------------------------------------------------------------------
 
-RAISED = {"out-of-range", "family-not-learned", "other-block-lower", "contradiction-charge"}
+RAISED = {"out-of-range", "family-not-learned", "other-block-lower", "overcharge"}
 """Flags that warn of a wrong forecast; those that name missing evidence do not count here."""
 
 
@@ -326,9 +326,9 @@ def shift(packs: int) -> None:
         if "wrong" in name:
             parts |= {"  of these on a wrong block": wrong, "  of these on the right one": ~wrong}
         gap = newest_reading_gap_days(cohort.tables, rows.moments)
-        codes = [
-            {f.code for f in flags} for flags in flags_of(rows.X, forecaster.seen, np.zeros(len(rows), dtype=bool), gap)
-        ]
+        put_in = cohort.tables.topups["charge_ah"].to_numpy()[rows.moments["topup"]]
+        told = flags_of(rows.X, forecaster.seen, np.zeros(len(rows), dtype=bool), gap, put_in)
+        codes = [{f.code for f in flags} for flags in told]
         for part, some in parts.items():
             line = judged(part, forecaster, rows.take(some))
             off = max(abs(line[f"held {c:.0%}"] - c) for c in CONFIDENCES)

@@ -130,7 +130,7 @@ def _figures(case: ForecastCase, forecast: Forecast) -> ForecastFigures:
         band_low=forecast.band_low.tolist(),
         band_high=forecast.band_high.tolist(),
         kinds=None if forecast.kinds is None else dict(forecast.kinds),
-        flags=[EvidenceFlag(code=flag.code, text=_(flag.text)) for flag in forecast.flags],
+        flags=[EvidenceFlag.of(flag) for flag in forecast.flags],
         own_outcomes=forecast.own_outcomes,
         grid_version=GRID_VERSION,
         model_id=forecast.model_id,

@@ -10,9 +10,11 @@ from models.base.day_grid import HORIZON_DAYS
 from models.base.errors import wrong
 from models.base.moments import Moment
 from models.features.definitions import Evidence
+from models.forecasts.forecast import Flag
 from models.forecasts.similar_packs import Became
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan
+from service.core.translation import _
 
 Confidence = Annotated[FiniteFloat, Field(ge=0.5, le=0.99)]
 DEFAULT_CONFIDENCES = (0.8, 0.9, 0.95)
@@ -92,6 +94,14 @@ class EvidenceFlag(BaseModel):
 
     code: str
     text: str
+    grave: bool = Field(
+        False, description="Look at this before anything else: somebody may be hurt, or the figures mean little."
+    )
+
+    @classmethod
+    def of(cls, flag: Flag) -> Self:
+        """Return it in the language spoken."""
+        return cls(code=flag.code, text=_(flag.text), grave=flag.grave)
 
 
 class ForecastFigures(BaseModel):

@@ -76,7 +76,7 @@ def answer(
         candidates=[DayWorth(day=day, worth_days=worth) for day, worth in plan.candidates],
         table=[ReadingRow(**vars(row), sentence=row_sentence(row, plan)) for row in plan.table],
         effective_packs=plan.effective_packs,
-        flags=[EvidenceFlag(code=flag.code, text=_(flag.text)) for flag in (*present.flags, *plan.flags)],
+        flags=[EvidenceFlag.of(flag) for flag in (*present.flags, *plan.flags)],
         sentences=sentences_of(plan),
         cautions=all_cautions(family.chemistry),
         model_id=present.model_id,

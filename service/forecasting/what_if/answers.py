@@ -77,7 +77,7 @@ def answer(
         cannot_tell=list(told.cannot_tell),
         effective_packs=told.effective_packs,
         agreement_gap=told.agreement_gap,
-        flags=[EvidenceFlag(code=flag.code, text=_(flag.text)) for flag in (*present.flags, *told.flags)],
+        flags=[EvidenceFlag.of(flag) for flag in (*present.flags, *told.flags)],
         sentences=sentences_of(told),
         cautions=all_cautions(family.chemistry),
         model_id=present.model_id,

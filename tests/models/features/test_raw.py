@@ -102,6 +102,7 @@ def test_property_missing_evidence_stays_missing(tables, moments, frame):
     # What is left rests on the family and on the dates of top-ups and returns alone: estimates are their priors.
     known |= {f.name for f in FEATURES if f.source == "concluded"} - {
         "charge_surplus_share",
+        "overcharge_share",
         "level_share",
         "after_rise_mv_per_cell",
         "after_rise_per_share_mv",

@@ -1,0 +1,82 @@
+"""What has to be looked at before any figure: told by REST and the command line alike. The cases are files."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from tests.cases.packs import history_of_case
+from training.files.families import load_families
+
+FAMILIES = load_families()
+CASES = [json.loads(line) for line in Path("tests/cases/bench/grave.jsonl").read_text().splitlines()]
+
+
+@pytest.mark.parametrize("case", CASES, ids=[case["name"] for case in CASES])
+def test_each_case_is_told_as_its_file_says(client, case):
+    history = history_of_case(case["pack"], FAMILIES)
+    response = client.post("/v1/forecasts", json={"history": history})
+    assert response.status_code == 200, response.text
+    grave = [flag for flag in response.json()["flags"] if flag["grave"]]
+    assert [flag["code"] for flag in grave] == case["grave"]
+
+
+def without(history: dict, wrong: dict) -> dict:
+    return {**history, "readings": [reading for reading in history["readings"] if reading != wrong]}
+
+
+def wrong_in(history: dict, pack: dict) -> dict:
+    (one,) = pack["readings"]
+    return next(r for r in history["readings"] if r["block_v"] == one["block_v"] and r["state"] == one["state"])
+
+
+@pytest.mark.parametrize(
+    "case", [c for c in CASES if c["grave"] == ["reading-not-used"]], ids=lambda case: case["name"]
+)
+def test_no_figure_rests_on_a_reading_that_cannot_be_true(client, tideover, case):
+    history = history_of_case(case["pack"], FAMILIES)
+    wrong = wrong_in(history, case["pack"])
+    at = max(reading["time"] for reading in history["readings"])
+    for door, route in (("forecast", "/v1/forecasts"), ("what-if", "/v1/what-if"), ("recheck", "/v1/recheck")):
+        told, clean = (
+            client.post(route, json={"history": one, "at": at}).json() for one in (history, without(history, wrong))
+        )
+        assert "reading-not-used" in [flag["code"] for flag in told["flags"]], door
+        if door == "forecast":
+            assert told["survival"] == clean["survival"]
+            assert told["good_for"] == clean["good_for"]
+        ran = tideover(door, "-", input=json.dumps({"history": history}))
+        assert ran.exit_code == 0, ran.output
+        assert "not used" in " ".join(ran.stdout.split())
+
+
+def test_a_block_that_does_not_sink_under_load_is_left_out_of_that_reading(client):
+    pack = {"family": "marl-28", "load_v": 3.5}
+    history = history_of_case(pack, FAMILIES)
+    told = client.post("/v1/forecasts", json={"history": history}).json()
+    (flag,) = [flag for flag in told["flags"] if flag["grave"]]
+    assert flag["code"] == "reading-not-used"
+    assert flag["text"].startswith("Block 5 of the reading under load of ")
+    load = next(reading for reading in history["readings"] if reading["state"] == "discharge")
+    load["block_v"][4] = None
+    assert client.post("/v1/forecasts", json={"history": history}).json()["survival"] == told["survival"]
+
+
+def test_the_top_up_plan_leaves_it_out_too_and_says_so(client):
+    pack = {"family": "marl-28", "charge": None}
+    history = history_of_case(pack, FAMILIES)
+    clean = client.post("/v1/topup-plans", json={"history": history}).json()
+    wrong = {**history["readings"][0], "time": history["readings"][1]["time"], "current_a": 30.0}
+    wrong["block_v"] = [volts - 1.0 if block == 4 else volts for block, volts in enumerate(wrong["block_v"])]
+    history["readings"].append(wrong)
+    told = client.post("/v1/topup-plans", json={"history": history}).json()
+    assert told["missing"] == clean["missing"]
+    assert told["concerns"][0]["code"] == "reading-not-used"
+
+
+def test_an_overcharge_is_said_in_ampere_hours(client):
+    history = history_of_case({"family": "marl-28", "charge": {"charge_ah": 4.0}}, FAMILIES)
+    (flag,) = [f for f in client.post("/v1/forecasts", json={"history": history}).json()["flags"] if f["grave"]]
+    assert flag["text"].startswith("Put in 4.0 Ah, about 1.9 Ah was missing: the block may be overcharged, or")
