@@ -30,7 +30,11 @@ const kept = form && read(here);
 if (kept && !document.getElementById("faults") && !("filled" in form.dataset)) {
   const texts = Object.fromEntries(Object.entries(kept.fields).map(([name, all]) => [name, [...all]]));
   for (const one of fields()) {
-    if (texts[one.name] && texts[one.name].length) one.value = texts[one.name].shift();
+    if (!texts[one.name] || !texts[one.name].length) continue;
+    one.value = texts[one.name].shift();
+    // Nothing that was typed hides where it was folded away.
+    const folded = one.value && one.closest("details");
+    if (folded) folded.open = true;
   }
   const away = document.createElement("button");
   away.type = "button";

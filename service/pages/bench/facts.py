@@ -311,7 +311,7 @@ def _content(request: Request, word: str, form: Form) -> dict[str, Any]:
         if not text:
             continue
         try:
-            values[entry.name] = _blocks(text) if entry.name == "blocks" else form.number_or_text(entry.name)
+            values[entry.name] = block_numbers(text) if entry.name == "blocks" else form.number_or_text(entry.name)
         except BadInput as error:
             problems += error.problems
     if problems:
@@ -319,7 +319,13 @@ def _content(request: Request, word: str, form: Form) -> dict[str, Any]:
     return values
 
 
-def _blocks(text: str) -> list[int]:
+def block_numbers(text: str) -> list[int]:
+    """Read numbers of blocks, as ``5`` or ``5, 9``.
+
+    Raises
+    ------
+    BadInput
+    """
     parts = re.split(r"[\s,;]+", text.strip(" ,;"))
     if not all(part.isdecimal() and len(part) <= 4 for part in parts):
         raise BadInput.one("blocks", _("These are not block numbers."), _("Write them as 5, or 5, 9."))

@@ -45,7 +45,8 @@ from service.pages.bench.slips import in_volts
 from service.pages.bench.state_of_unit import Unit, unit_of
 from service.pages.bench.unit import UnitName
 from service.pages.bench.units import unit_address
-from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, checked, page_router, plain_number
+from service.pages.bench.voltages import as_number, count_problem, is_number_or_unread, pasted_numbers
+from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, checked, page_router
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render, zone_of
 from service.pages.undo import Step, step, undo_form
@@ -64,11 +65,6 @@ LARGEST_FOLDED: Final = 900_000
 
 LARGEST_FILE: Final = 20_000_000
 ROWS_SHOWN: Final = 50
-
-_NUMBER: Final = re.compile(r"[-+−]?\d+([.,]\d+)?$")
-
-UNREAD: Final = frozenset({"", "-", "–", "—", "x", "?", "nan", "null"})
-"""What people write for a block that they could not read."""
 
 NUMBERS: Final = tuple((c.name, c.measured) for c in columns_of(BlockReading) if c.measured is not None)
 """Fields of a reading besides its time, state and voltages."""
@@ -168,37 +164,16 @@ def correct_reading(
         return _page(request, unit, form.values(), volts, _by_block(faults_of(error)), row)
 
 
-def split_numbers(text: str) -> list[str]:
-    """Part a pasted row or column into its numbers.
-
-    Blanks, tabs, line ends and semicolons part numbers. A comma does too, unless those are there as well and numbers
-    have no point: then it is a decimal comma.
-    """
-    text = text.strip()
-    decimal_comma = "." not in text and re.search(r"\d,\d", text) and re.search(r"[\s;]", text)
-    if decimal_comma:
-        return [part.strip(",") for part in re.split(r"[\s;]+", text) if part.strip(",")]
-    # Two separators in a row hold an empty field between them: a block that was not read.
-    return [part.strip() for part in re.split(r"\t|\r?\n|[;,][ ]*|[ ]+", text)]
-
-
 def _volts(form: Form, unit: Unit) -> tuple[list[str], list[Problem]]:
     """Return the voltages as written, one for each block, and what is wrong with their number."""
     typed = list(form.all(BLOCK))
     blocks = unit.family.blocks if unit.family is not None else len(typed)
     if not form.get(PASTED):
         return typed, []
-    found = split_numbers(form.get(PASTED))
-    # A row copied from a table begins with its time: that is no voltage.
-    begins = next((place for place, text in enumerate(found) if _NUMBER.match(text) or text.lower() in UNREAD), 0)
-    found = found[begins:]
-    odd = [text for text in found if not _NUMBER.match(text) and text.lower() not in UNREAD]
-    if len(found) == blocks and not odd:
+    found = pasted_numbers(form.get(PASTED))
+    if len(found) == blocks and all(map(is_number_or_unread, found)):
         return found, []
-    what = ngettext("This is %(num)s number", "These are %(num)s numbers", len(found)) % {"num": len(found)}
-    what += _(", but the pack has %(blocks)s blocks.") % {"blocks": blocks}
-    mend = _("Paste one number for each block, in the pack's own order; - for a block that was not read.")
-    return typed or _blank(unit), [Problem(PASTED, what, mend)]
+    return typed or _blank(unit), [count_problem(PASTED, len(found), blocks)]
 
 
 def _content(request: Request, form: Form, volts: list[str], faults: list[Problem]) -> dict[str, Any]:
@@ -216,15 +191,10 @@ def _content(request: Request, form: Form, volts: list[str], faults: list[Proble
             problems += error.problems
     numbers: list[float | None] = []
     for place, text in enumerate(volts):
-        if text.lower() in UNREAD:
-            numbers.append(None)
-            continue
         try:
-            numbers.append(float(plain_number(text)))
-        except ValueError:
-            numbers.append(None)
-            what = _("%(text)s is not a number.") % {"text": repr(text)}
-            problems.append(Problem(f"{BLOCK}[{place}]", what, _("Write volts, as 15.42; - if it was not read.")))
+            numbers.append(as_number(f"{BLOCK}[{place}]", text))
+        except BadInput as error:
+            problems += error.problems
     if problems:
         raise BadInput(problems)
     values[BLOCK] = numbers

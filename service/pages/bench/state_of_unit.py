@@ -149,11 +149,16 @@ class Told:
 
 
 def forecast_now(
-    unit: Unit, asked: ForecastRequest, model: StoredModel, families: Mapping[str, PackFamily], *, threads: int
+    history: PackHistory,
+    asked: ForecastRequest,
+    model: StoredModel,
+    families: Mapping[str, PackFamily],
+    *,
+    threads: int,
+    explain: bool = True,
 ) -> Told:
-    """Forecast a unit with what moves the forecast; nothing is stored."""
-    assert unit.history is not None
-    case = case_of(unit.history, asked).model_copy(update={"explain": True})
+    """Forecast from a history, with what moves the forecast if wanted; nothing is stored."""
+    case = case_of(history, asked).model_copy(update={"explain": explain})
     try:
         return Told(answer(case, model.model, families, threads=threads))
     except Stopped as error:

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from models.base.errors import BadInput
+from models.packs.history import PackHistory
 from service.core.cautions import at_the_pack, driving
 from service.core.refusals import Conflict
 from service.core.translation import _, translated_problems
@@ -60,7 +61,7 @@ def show_unit(
             except BadInput as error:
                 told_so = translated_problems(error.problems)
                 wrong, asked = " ".join(f"{p.what} {p.mend}" for p in told_so), _asked(at, "")
-            told = forecast_now(unit, asked, model, families, threads=request.app.state.settings.threads)
+            told = forecast_now(unit.history, asked, model, families, threads=request.app.state.settings.threads)
     return render(
         request,
         "bench/unit.html",
@@ -72,12 +73,12 @@ def show_unit(
         facts=facts,
         curve=None if told.forecast is None else curve_of(told.forecast, request.app.state.clock(), zone_of(request)),
         promise=None if told.forecast is None else main_promise(told.forecast),
-        until=None if told.forecast is None else _last_safe_day(told.forecast),
+        until=None if told.forecast is None else last_safe_day(told.forecast),
         silent_since=_silent_since(unit, told),
-        last_safe_day=lambda row: day_reached(row.origin, row.good_for_days),
+        last_day_of=lambda row: day_reached(row.origin, row.good_for_days),
         promise_words=lambda one, origin: _promise_words(one, origin, zone_of(request)),
         deviations=[] if unit.history is None else deviations_of(unit.history),
-        missing=missing_of(unit),
+        missing=missing_of(unit.history),
         driving=driving(),
         at_the_pack=at_the_pack(None if unit.family is None else unit.family.chemistry),
         etag=etag_of(unit.pack),
@@ -86,7 +87,7 @@ def show_unit(
     )
 
 
-def _last_safe_day(forecast: ForecastAnswer) -> datetime | None:
+def last_safe_day(forecast: ForecastAnswer) -> datetime | None:
     """Return the day that the promise lasts to; None if not even one day is promised or it ends with the horizon."""
     promise = main_promise(forecast)
     return None if promise.days < 1 or promise.beyond_horizon else day_reached(forecast.origin, promise.days)
@@ -107,9 +108,9 @@ def _silent_since(unit: Unit, told: Told) -> datetime | None:
     return unit.history.last_fact_time
 
 
-def missing_of(unit: Unit) -> list[tuple[str, bool]]:
+def missing_of(history: PackHistory | None) -> list[tuple[str, bool]]:
     """Return what a forecast needs or is much better for, and whether it is there."""
-    history, topped = unit.history, unit.topped_at
+    topped = history.topups[-1].time if history is not None and history.topups else None
     rests = [] if history is None else [r.time for r in history.readings if r.state == "rest"]
     loads = [] if history is None else [r.time for r in history.readings if r.state == "discharge"]
     plans = () if history is None else history.usage

@@ -28,11 +28,12 @@ def local(text: str) -> str:
 
 def add_van(page, site) -> None:
     page.goto(f"{site.url}/bench")
-    page.get_by_role("link", name="Add a unit").click()
+    page.get_by_role("link", name="A new car").click()
     page.get_by_label("Number of the vehicle").fill("MB-VAN-07")
     page.get_by_label("Kind of pack").select_option("gravel-14")
+    page.get_by_text("More of the car").click()
     page.get_by_label("Age of the pack").fill("14,5")
-    page.get_by_role("button", name="Add it").click()
+    page.get_by_role("button", name="Save").click()
     expect(page.get_by_role("status")).to_contain_text("Unit MB-VAN-07 is added.")
 
 

@@ -40,10 +40,11 @@ def test_in_every_field_of_the_bench(site, quiet, sound, hostile):
 def refused_on_adding(page, site, sound, hostile) -> None:
     page.goto(f"{site.url}/bench/add")
     page.get_by_label("Kind of pack").select_option("gravel-14")
+    page.get_by_text("More of the car").click()
     fields = ("Number of the vehicle", "Number of the pack", "Age of the pack", "Odometer")
     for field in fields:
         page.get_by_label(field).fill(hostile)
-    page.get_by_role("button", name="Add it").click()
+    page.get_by_role("button", name="Save").click()
     expect(page.get_by_role("alert")).to_contain_text("4 entries need another look")
     for field in fields:
         short = field in fields[2:]
@@ -55,11 +56,13 @@ def refused_on_adding(page, site, sound, hostile) -> None:
 def kept_where_free_text_may_stand(page, site, hostile) -> None:
     """Duty and site of a vehicle are the free lines of the record."""
     page.goto(f"{site.url}/bench/add")
+    page.get_by_role("button", name="Throw it away").click()  # what was refused is still on the device
     page.get_by_label("Number of the vehicle").fill("MB-CAB-09")
     page.get_by_label("Kind of pack").select_option("gravel-14")
+    page.get_by_text("More of the car").click()
     page.get_by_label("What it is used for").fill(hostile)
     page.get_by_label("Where it stands").fill(hostile)
-    page.get_by_role("button", name="Add it").click()
+    page.get_by_role("button", name="Save").click()
     expect(page.get_by_role("status")).to_contain_text("Unit MB-CAB-09 is added.")
     (vehicle,) = httpx.get(f"{site.url}/v1/vehicles").json()["items"]
     assert vehicle["duty"] == hostile

@@ -1,0 +1,50 @@
+// The answer comes beside the form while it is filled in; Enter goes on to the next field.
+const form = document.getElementById("new-car");
+const answer = document.getElementById("answer");
+const WAIT_MS = 600;
+
+const seen = (one) => one.getClientRects().length > 0 && !one.closest("details:not([open])");
+const stops = () => [...form.querySelectorAll("input:not([type=hidden]), select, textarea, button.main")].filter(seen);
+
+form.addEventListener("keydown", (event) => {
+  if (event.key !== "Enter" || event.isComposing || event.target.tagName !== "INPUT") return;
+  event.preventDefault();
+  const all = stops();
+  const next = all[all.indexOf(event.target) + 1];
+  if (!next) return;
+  next.focus();
+  if (next.select) next.select();
+});
+
+let waiting, asked = 0;
+
+// A row of boxes that is being filled in has gaps still to come: it is asked about once somebody has gone on from it.
+function midway() {
+  const grid = document.activeElement && document.activeElement.closest(".blocks");
+  if (!grid) return false;
+  const boxes = [...grid.querySelectorAll("input")];
+  return boxes.some((box) => box.value) && boxes.some((box) => !box.value);
+}
+
+async function ask() {
+  if (!answer || midway()) return;
+  const turn = ++asked;
+  try {
+    const sent = await fetch(form.dataset.answer, { method: "POST", body: new URLSearchParams(new FormData(form)) });
+    if (!sent.ok || sent.redirected || turn !== asked) return;
+    const text = await sent.text();
+    if (turn === asked) answer.innerHTML = text;
+  } catch {
+    // Without a line the answer waits; what was typed is kept on the device.
+  }
+}
+
+function soon() {
+  clearTimeout(waiting);
+  waiting = setTimeout(ask, WAIT_MS);
+}
+
+form.addEventListener("input", soon);
+form.addEventListener("change", soon);
+form.addEventListener("focusout", (event) => { if (event.target.closest(".blocks")) soon(); });
+if (form.elements.family.value) soon();
