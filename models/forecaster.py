@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput, OutOfReach
-from models.base.messages import say, say_together
+from models.base.messages import Said, say, say_together
 from models.calibration.conformal import ConformalBound
 from models.calibration.recalibration import GroupRecalibration
 from models.calibration.stacking import OwnMixture
@@ -36,7 +36,7 @@ from models.interventions.recheck import DEFAULT_RISK, RecheckPlan, recheck_plan
 from models.interventions.what_if import WhatIf, what_if
 from models.packs.contradictions import without_contradictions
 from models.packs.family import PackFamily
-from models.packs.history import PackHistory, UsagePlan, require_fit
+from models.packs.history import Outcome, PackHistory, UsagePlan, require_fit
 from models.packs.stops import Stopped, require_no_stop, stops_of
 from models.packs.tables import SECONDS_PER_DAY, HistoryTables, tables_from_histories, to_days
 from models.survival.estimator import SurvivalEstimator
@@ -413,7 +413,8 @@ class Forecaster:
         known = _known_at(history, origin)
         if usage is not None:
             known = known.model_copy(update={"usage": (usage.model_copy(update={"time": None}),)})
-        _require_holding(known, origin)
+        # What ended the top-up later than the newest reading is known too, unless the question is of an earlier moment.
+        _require_holding(history if at is None else known, known)
         require_no_stop(known, family)
         tables, inferred = with_inferred_topups(tables_from_histories([known], {family.name: family}))
         if tables.topups.empty:
@@ -425,7 +426,8 @@ class Forecaster:
         batch = self.forecast_batch(tables, moments)
         gap = np.array([_days_since_reading(known, origin)])
         (flags,) = flags_of(batch.X, self.seen, np.array([bool(inferred)]), gap, np.array([_put_in_ah(known)]))
-        flags = flags_of_unused(without_contradictions(known, family)[1]) + flags
+        unused = without_contradictions(known, family)[1]
+        flags = _flags_of_end(history, known) + flags_of_unused(unused) + flags
         if (
             at is not None
             and known is not history
@@ -485,25 +487,35 @@ def _known_at(history: PackHistory, origin: datetime) -> PackHistory:
     return history.model_copy(update=parts)
 
 
-def _require_holding(history: PackHistory, origin: datetime) -> None:
-    if not history.topups and not history.readings:
-        raise BadInput.one(
-            "at", f"lies before every reading and top-up ({origin.isoformat()}).", "Choose a moment after the top-up."
-        )
-    if not history.outcomes:
-        return
-    last = history.outcomes[-1]
-    if last.kind != "running" and last.time >= history.topups[-1].time:
-        what = {
-            "returned": "the fault has already returned",
-            "replaced": "the pack was replaced",
-            "retired": "the vehicle was taken out of use",
-        }[last.kind]
+def _require_holding(history: PackHistory, known: PackHistory) -> None:
+    if not known.topups and not known.readings:
+        raise BadInput.one("at", "lies before every reading and top-up.", "Choose a moment after the top-up.")
+    if (ended := history.ended) is not None:
         raise BadInput.one(
             f"outcomes[{len(history.outcomes) - 1}]",
-            f"{what} on {last.time.isoformat()}, after the last top-up.",
-            "Record the next top-up first, or forecast at an earlier moment.",
+            say("%(what)s: nothing is holding any more.", what=ended_in_words(ended)),
+            say("Record the next top-up first, or forecast at a moment before that."),
         )
+
+
+def ended_in_words(ended: Outcome) -> Said:
+    """Say what ended a top-up, and when."""
+    what = {
+        "returned": say("The fault came back"),
+        "replaced": say("The pack was replaced"),
+        "retired": say("The vehicle was taken out of use"),
+    }[ended.kind]
+    return say("%(what)s on %(day)s", what=what, day=ended.time.date().isoformat())
+
+
+def _flags_of_end(history: PackHistory, known: PackHistory) -> tuple[Flag, ...]:
+    """Say that a forecast is of the past where what came of it is on record."""
+    later = history.outcomes[len(known.outcomes) :]
+    ended = next((o for o in later if o.kind != "running"), None)
+    if ended is None:
+        return ()
+    text = say("%(what)s: this forecast is of the past, from before that.", what=ended_in_words(ended))
+    return (Flag("ended-since", text, grave=True),)
 
 
 def _put_in_ah(history: PackHistory) -> float:
