@@ -11,10 +11,11 @@ from typing import Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from pydantic import ValidationError
 
 from models.base.day_grid import DAYS
-from models.base.errors import BadInput, OutOfReach
-from models.base.messages import Said, say, say_together
+from models.base.errors import BadInput, OutOfReach, TideoverError, problems_from
+from models.base.messages import say, say_together
 from models.calibration.conformal import ConformalBound
 from models.calibration.recalibration import GroupRecalibration
 from models.calibration.stacking import OwnMixture
@@ -36,9 +37,17 @@ from models.interventions.recheck import DEFAULT_RISK, RecheckPlan, recheck_plan
 from models.interventions.what_if import WhatIf, what_if
 from models.packs.contradictions import without_contradictions
 from models.packs.family import PackFamily
-from models.packs.history import Outcome, PackHistory, UsagePlan, require_fit
+from models.packs.history import PackHistory, UsagePlan, require_fit
 from models.packs.stops import Stopped, require_no_stop, stops_of
-from models.packs.tables import SECONDS_PER_DAY, HistoryTables, tables_from_histories, to_days
+from models.packs.suspects import suspects
+from models.packs.tables import (
+    SECONDS_PER_DAY,
+    HistoryTables,
+    histories_of,
+    known_at,
+    tables_from_histories,
+    to_days,
+)
 from models.survival.estimator import SurvivalEstimator
 
 BAND_FACTOR: Final = 3.5
@@ -80,6 +89,8 @@ class Forecasts:
     widening : array, shape (n,)
     reachable : bool array, shape (n,)
         False where a value can be true of no pack: use no figure of such a row.
+    inferred : bool array, shape (n,)
+        The top-up was inferred.
     """
 
     moments: pd.DataFrame
@@ -91,9 +102,40 @@ class Forecasts:
     group: NDArray[np.object_]
     widening: Floats
     reachable: NDArray[np.bool_]
+    inferred: NDArray[np.bool_]
 
     def __len__(self) -> int:
         return len(self.survival)
+
+    def take(self, rows: NDArray[np.bool_]) -> Forecasts:
+        """Return some rows."""
+        return Forecasts(
+            moments=self.moments[rows].reset_index(drop=True),
+            X=self.X[rows].reset_index(drop=True),
+            survival=self.survival[rows],
+            band_low=self.band_low[rows],
+            band_high=self.band_high[rows],
+            kinds=None if self.kinds is None else self.kinds[rows],
+            group=self.group[rows],
+            widening=self.widening[rows],
+            reachable=self.reachable[rows],
+            inferred=self.inferred[rows],
+        )
+
+
+@dataclass(frozen=True)
+class Refused:
+    """A pack of many of which no figure is given.
+
+    Attributes
+    ----------
+    pack_id : str
+    error : TideoverError
+        What a single forecast of it raises.
+    """
+
+    pack_id: str
+    error: TideoverError
 
 
 @dataclass(frozen=True)
@@ -274,7 +316,7 @@ class Forecaster:
         -------
         Forecasts
         """
-        full, _ = with_inferred_topups(tables)
+        full, inferred = with_inferred_topups(tables)
         X = feature_frame(full, moments)
         survival, low, high = self.curves(X)
         outside = (self.seen.distance(X) > 0).any(axis=1).to_numpy()
@@ -290,7 +332,54 @@ class Forecaster:
             group=with_likely_kind(evidence_group(readable), kinds),
             widening=np.where(outside | self.seen.new_family(X), WIDENING, 1.0),
             reachable=np.array([found is None for found in nonsense(X)], dtype=np.bool_),
+            inferred=moments["pack_id"].isin(inferred).to_numpy(),
         )
+
+    def forecast_each(self, tables: HistoryTables, moments: pd.DataFrame) -> tuple[Forecasts, list[Refused]]:
+        """Forecast one moment of each of many packs, just as one by one: what `forecast` refuses is told and left out.
+
+        Parameters
+        ----------
+        tables : HistoryTables
+            As read: nothing needs to have been checked but the types of the columns. Rows of one pack in order of time.
+        moments : DataFrame
+            ``pack_id``, each once and among ``tables.packs``, and ``origin`` (UTC). Facts after it are not used.
+
+        Returns
+        -------
+        forecasts : Forecasts
+            Of the packs that can be forecast, in the order of `moments`.
+        refused : list of Refused
+            The others, in the same order, with what `forecast` raises.
+        """
+        errors = self._refused(tables, moments)
+        asked = moments[~moments["pack_id"].isin(errors)].reset_index(drop=True)
+        known = known_at(tables, asked)
+        errors |= _ended(known)
+        topped = {*with_inferred_topups(known)[0].topups["pack_id"], *errors}
+        errors |= dict.fromkeys(asked["pack_id"][~asked["pack_id"].isin(topped)], _NO_TOPUP)
+        batch = self.forecast_batch(known, asked[~asked["pack_id"].isin(errors)].reset_index(drop=True))
+        strange = ~batch.reachable
+        for pack_id, said in zip(batch.moments["pack_id"][strange], nonsense(batch.X[strange]), strict=True):
+            errors[pack_id] = _out_of_reach(said)
+        return batch.take(batch.reachable), [Refused(p, errors[p]) for p in moments["pack_id"] if p in errors]
+
+    def _refused(self, tables: HistoryTables, moments: pd.DataFrame) -> dict[str, TideoverError]:
+        """Ask the packs that may be unsound, or stop, one by one."""
+        tables = tables.of_packs(moments["pack_id"])
+        known = known_at(tables, moments)
+        doubtful = tables.of_packs(tables.packs["pack_id"][suspects(tables, known)])
+        origins = dict(zip(moments["pack_id"], moments["origin"], strict=True))
+        errors: dict[str, TideoverError] = {}
+        for pack_id, history in zip(doubtful.packs["pack_id"], histories_of(doubtful), strict=True):
+            try:
+                if isinstance(history, ValidationError):
+                    raise BadInput(problems_from(history))
+                family = tables.families.get(history.family)
+                self._require_sound(history, origins[pack_id].to_pydatetime(), family)
+            except TideoverError as error:
+                errors[pack_id] = error
+        return errors
 
     def forecast(
         self,
@@ -393,10 +482,10 @@ class Forecaster:
             forecast, tables, batch.X, self.summary(batch.X)[0], kept, self.curves, _seeded(forecast), risk
         )
 
-    def _forecast(
-        self, history: PackHistory, at: datetime | None, usage: UsagePlan | None, family: PackFamily | None
-    ) -> tuple[Forecast, HistoryTables, Forecasts]:
-        """Return the forecast, and the tables and the batch of one that it was made from."""
+    def _require_sound(
+        self, history: PackHistory, origin: datetime, family: PackFamily | None, usage: UsagePlan | None = None
+    ) -> tuple[PackHistory, PackFamily]:
+        """Return what is known at the origin, and the family; raise what `forecast` raises before it looks closer."""
         family = family or self.families.get(history.family)
         if family is None:
             raise BadInput.one(
@@ -405,7 +494,6 @@ class Forecaster:
                 f"Name one of {', '.join(self.families)}, or define it.",
             )
         require_fit(history, family)
-        origin = history.last_fact_time if at is None else at
         if origin.tzinfo is None:
             raise BadInput.one(
                 "at", f"{origin.isoformat()} has no offset.", "Write the time as in 2026-03-02T08:30:00+00:00."
@@ -413,21 +501,24 @@ class Forecaster:
         known = _known_at(history, origin)
         if usage is not None:
             known = known.model_copy(update={"usage": (usage.model_copy(update={"time": None}),)})
-        # What ended the top-up later than the newest reading is known too, unless the question is of an earlier moment.
-        _require_holding(history if at is None else known, known)
+        _require_holding(known, origin)
         require_no_stop(known, family)
+        return known, family
+
+    def _forecast(
+        self, history: PackHistory, at: datetime | None, usage: UsagePlan | None, family: PackFamily | None
+    ) -> tuple[Forecast, HistoryTables, Forecasts]:
+        """Return the forecast, and the tables and the batch of one that it was made from."""
+        origin = history.last_fact_time if at is None else at
+        known, family = self._require_sound(history, origin, family, usage)
         tables, inferred = with_inferred_topups(tables_from_histories([known], {family.name: family}))
         if tables.topups.empty:
-            raise BadInput.one(
-                "topups", "no top-up is recorded, and there are not two rest readings to infer it from.",
-                "Give the top-up, or one rest reading before it and one after.",
-            )  # fmt: skip
+            raise _NO_TOPUP
         moments = pd.DataFrame({"pack_id": [known.pack_id], "origin": pd.DatetimeIndex([origin]).tz_convert("UTC")})
         batch = self.forecast_batch(tables, moments)
         gap = np.array([_days_since_reading(known, origin)])
         (flags,) = flags_of(batch.X, self.seen, np.array([bool(inferred)]), gap, np.array([_put_in_ah(known)]))
-        unused = without_contradictions(known, family)[1]
-        flags = _flags_of_end(history, known) + flags_of_unused(unused) + flags
+        flags = flags_of_unused(without_contradictions(known, family)[1]) + flags
         if (
             at is not None
             and known is not history
@@ -438,7 +529,7 @@ class Forecaster:
             )
         (impossible,) = nonsense(batch.X)
         if impossible is not None:
-            raise OutOfReach(f"{impossible} Check the value, or leave it out.")
+            raise _out_of_reach(impossible)
         forecast = Forecast(
             pack_id=history.pack_id,
             origin=origin,
@@ -487,35 +578,52 @@ def _known_at(history: PackHistory, origin: datetime) -> PackHistory:
     return history.model_copy(update=parts)
 
 
-def _require_holding(history: PackHistory, known: PackHistory) -> None:
-    if not known.topups and not known.readings:
-        raise BadInput.one("at", "lies before every reading and top-up.", "Choose a moment after the top-up.")
-    if (ended := history.ended) is not None:
+_NO_TOPUP: Final = BadInput.one(
+    "topups",
+    "no top-up is recorded, and there are not two rest readings to infer it from.",
+    "Give the top-up, or one rest reading before it and one after.",
+)
+
+
+def _out_of_reach(impossible: str | None) -> OutOfReach:
+    return OutOfReach(f"{impossible} Check the value, or leave it out.")
+
+
+def _require_holding(history: PackHistory, origin: datetime) -> None:
+    if not history.topups and not history.readings:
         raise BadInput.one(
-            f"outcomes[{len(history.outcomes) - 1}]",
-            say("%(what)s: nothing is holding any more.", what=ended_in_words(ended)),
-            say("Record the next top-up first, or forecast at a moment before that."),
+            "at", f"lies before every reading and top-up ({origin.isoformat()}).", "Choose a moment after the top-up."
         )
+    if history.outcomes:
+        last = history.outcomes[-1]
+        if last.kind != "running" and last.time >= history.topups[-1].time:
+            raise _holds_no_more(len(history.outcomes) - 1, last.kind, last.time)
 
 
-def ended_in_words(ended: Outcome) -> Said:
-    """Say what ended a top-up, and when."""
+def _holds_no_more(place: int, kind: str, time: datetime) -> BadInput:
     what = {
-        "returned": say("The fault came back"),
-        "replaced": say("The pack was replaced"),
-        "retired": say("The vehicle was taken out of use"),
-    }[ended.kind]
-    return say("%(what)s on %(day)s", what=what, day=ended.time.date().isoformat())
+        "returned": "the fault has already returned",
+        "replaced": "the pack was replaced",
+        "retired": "the vehicle was taken out of use",
+    }[kind]
+    return BadInput.one(
+        f"outcomes[{place}]",
+        f"{what} on {time.isoformat()}, after the last top-up.",
+        "Record the next top-up first, or forecast at an earlier moment.",
+    )
 
 
-def _flags_of_end(history: PackHistory, known: PackHistory) -> tuple[Flag, ...]:
-    """Say that a forecast is of the past where what came of it is on record."""
-    later = history.outcomes[len(known.outcomes) :]
-    ended = next((o for o in later if o.kind != "running"), None)
-    if ended is None:
-        return ()
-    text = say("%(what)s: this forecast is of the past, from before that.", what=ended_in_words(ended))
-    return (Flag("ended-since", text, grave=True),)
+def _ended(tables: HistoryTables) -> dict[str, TideoverError]:
+    """Find packs whose last top-up is over, and say how, as `_require_holding` does of one."""
+    own = tables.outcomes
+    last = own.groupby("pack_id", sort=False).tail(1).set_index("pack_id")
+    count = own.groupby("pack_id", sort=False).size()
+    topped = tables.topups.groupby("pack_id", sort=False)["time"].max()
+    over = last[(last["kind"] != "running") & (last["time"] >= topped.reindex(last.index))]
+    return {
+        str(pack_id): _holds_no_more(int(count[pack_id]) - 1, kind, time.to_pydatetime())
+        for pack_id, kind, time in zip(over.index, over["kind"], over["time"], strict=True)
+    }
 
 
 def _put_in_ah(history: PackHistory) -> float:

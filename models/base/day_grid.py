@@ -72,12 +72,33 @@ def day_of_return(survival: NDArray[np.float64], probability: float, grid: NDArr
     float or None
         Days, linear in the cumulative hazard between grid days; None where the share is not reached within the grid.
     """
+    day = float(days_of_return(survival[None, :], probability, grid)[0])
+    return None if np.isnan(day) else day
+
+
+def days_of_return(
+    survival: NDArray[np.float64], probability: NDArray[np.float64] | float, grid: NDArray[np.float64] = DAYS
+) -> NDArray[np.float64]:
+    """First day on which each hold curve's return probability reaches a share: `day_of_return` of many.
+
+    Parameters
+    ----------
+    survival : array, shape (n, g)
+    probability : float or array, shape (n,)
+    grid : array, shape (g,)
+
+    Returns
+    -------
+    array, shape (n,)
+        Days; NaN where the share is not reached within the grid.
+    """
     hazard = -np.log(np.maximum(survival, 1e-12))
-    target = -np.log1p(-min(probability, 1 - 1e-12))
-    if hazard[-1] < target:
-        return None
-    right = int(np.argmax(hazard >= target))
-    if right == 0:
-        return float(grid[0])
-    share = (target - hazard[right - 1]) / (hazard[right] - hazard[right - 1])
-    return float(grid[right - 1] + share * (grid[right] - grid[right - 1]))
+    target = np.broadcast_to(-np.log1p(-np.minimum(probability, 1 - 1e-12)), len(hazard))
+    right = np.maximum((hazard < target[:, None]).sum(axis=1), 0)
+    beyond, at_once = right == len(grid), right == 0
+    right = np.clip(right, 1, len(grid) - 1)
+    row = np.arange(len(hazard))
+    before, step = hazard[row, right - 1], hazard[row, right] - hazard[row, right - 1]
+    share = (target - before) / np.where(beyond | at_once, 1.0, step)
+    day = grid[right - 1] + share * (grid[right] - grid[right - 1])
+    return np.where(beyond, np.nan, np.where(at_once, grid[0], day))

@@ -10,6 +10,7 @@ from bisect import bisect
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import cached_property
 from typing import Final, Literal
 
 import numpy as np
@@ -134,12 +135,12 @@ class _Known:
     topup: TopUp | None
     ambient_c: float | None
 
-    @property
+    @cached_property
     def median_v(self) -> float:
         """Median of all blocks in the newest reading at rest, V; NaN without one."""
         return float("nan") if self.rest is None else float(np.nanmedian(_volts(self.rest)))
 
-    @property
+    @cached_property
     def its_volts(self) -> bool:
         """Whether the blocks, at rest, read as those of this family can."""
         low, high = rest_window_v(self.family)
@@ -156,8 +157,17 @@ def _volts(reading: BlockReading) -> Floats:
 
 def _others_v(volts: Floats) -> Floats:
     """Median of the other blocks, for each block."""
-    return np.array([np.nanmedian(others) if np.isfinite(others := np.delete(volts, b)).any() else np.nan
-                     for b in range(len(volts))])  # fmt: skip
+    known = ~np.isnan(volts)
+    ordered, count = np.sort(volts[known]), int(known.sum())
+    if count < 2:
+        return np.where(known | (count == 0), np.nan, volts[known].sum())
+    rank = np.searchsorted(ordered, volts[known])
+    low, high = (count - 2) // 2, (count - 1) // 2
+    # Among the others what lies from its own place on moves up by one.
+    others = (ordered[low + (low >= rank)] + ordered[high + (high >= rank)]) / 2
+    out = np.full(len(volts), (ordered[(count - 1) // 2] + ordered[count // 2]) / 2)
+    out[known] = others
+    return out
 
 
 def _known(history: PackHistory, family: PackFamily, at: datetime | None, ambient_c: float | None) -> _Known:
@@ -198,8 +208,8 @@ def rest_window_v(family: PackFamily) -> tuple[float, float]:
     return family.cells_per_block * low, family.cells_per_block * family.max_cell_v
 
 
-def one_cell_down_v(family: PackFamily, peers_v: float) -> float:
-    """Deviation at rest, V, from which a block reads as if a cell were shorted or reversed; below 0.
+def one_cell_down_v(family: PackFamily, peers_v: Floats) -> Floats:
+    """Deviation at rest, V, from which a block reads as if a cell were shorted or reversed; below 0, one for each peer.
 
     One cell's share of what the peers rest at, less what the other cells may stand above them inside the controller's
     window. Derived from the family's curve.
@@ -391,7 +401,7 @@ def _furthest_down(
 ) -> tuple[int, float, int] | None:
     """Block (from 1) that rests a cell's worth or more below its peers, by how many V, and cells that are worth it."""
     off = rest_v - peers_v
-    limit = np.array([one_cell_down_v(family, peers) for peers in peers_v]) + allowed_v
+    limit = one_cell_down_v(family, peers_v) + allowed_v
     down = np.nan_to_num(off, nan=0.0) <= np.nan_to_num(limit, nan=-np.inf)
     if not down.any():
         return None

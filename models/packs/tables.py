@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from pydantic import BaseModel
+from pydantic import BaseModel, ValidationError
 
 from models.packs.family import PackFamily
 from models.packs.fields import columns_of
@@ -123,6 +123,35 @@ class HistoryTables:
         }
 
 
+def known_at(tables: HistoryTables, moments: pd.DataFrame) -> HistoryTables:
+    """Keep what was known of each pack at its moment.
+
+    Parameters
+    ----------
+    tables : HistoryTables
+    moments : DataFrame
+        ``pack_id``, each once, and ``origin`` (UTC). Other packs are left out.
+    """
+    ids, origin = pd.Index(moments["pack_id"]), to_days(moments["origin"])
+    parts = tables.frames()
+    parts["packs"] = tables.packs[tables.packs["pack_id"].isin(ids)].reset_index(drop=True)
+    for name in FACTS:
+        frame = parts[name]
+        place, day = ids.get_indexer(pd.Index(frame["pack_id"])), to_days(frame["time"])
+        kept = (place >= 0) & ~(day > np.append(origin, np.nan)[place])
+        parts[name] = frame if kept.all() else frame[kept].reset_index(drop=True)
+    return HistoryTables(**parts, families=tables.families)
+
+
+def last_facts(tables: HistoryTables) -> pd.DataFrame:
+    """Return ``pack_id`` and ``origin``: the time of each pack's newest reading, top-up or plan; NaT without any."""
+    times = pd.concat([frame[["pack_id", "time"]] for frame in (tables.readings, tables.topups, tables.usage)])
+    newest = times.groupby("pack_id", sort=False)["time"].max()
+    return pd.DataFrame(
+        {"pack_id": tables.packs["pack_id"].to_numpy(), "origin": newest.reindex(tables.packs["pack_id"]).to_numpy()}
+    ).astype({"origin": "datetime64[us, UTC]"})
+
+
 def _frame(rows: Mapping[str, list[Any]], columns: tuple[str, ...]) -> pd.DataFrame:
     data: dict[str, Any] = {}
     for name in columns:
@@ -185,10 +214,6 @@ def tables_from_histories(histories: Iterable[PackHistory], families: Mapping[st
     )
 
 
-def _known(value: Any) -> Any:
-    return None if pd.isna(value) else value
-
-
 def history_of(tables: HistoryTables, pack_id: str) -> PackHistory:
     """Return one pack's rows as a checked `PackHistory`.
 
@@ -199,32 +224,61 @@ def history_of(tables: HistoryTables, pack_id: str) -> PackHistory:
     pydantic.ValidationError
         If the rows contradict one another.
     """
-    pack = tables.packs[tables.packs["pack_id"] == pack_id]
-    if pack.empty:
+    some = tables.of_packs([pack_id])
+    if some.packs.empty:
         raise KeyError(pack_id)
-    head = pack.iloc[0]
-    family = tables.families.get(str(head["family"]))
-    columns = block_columns(tables.readings)[: family.blocks if family else None]
+    (found,) = histories_of(some)
+    if isinstance(found, ValidationError):
+        raise found
+    return found
 
-    def facts(frame: pd.DataFrame) -> list[dict[str, Any]]:
-        rows = frame[frame["pack_id"] == pack_id].to_dict("records")
-        return [{str(k): _known(v) for k, v in row.items() if k != "pack_id"} for row in rows]
 
-    readings = []
-    for row in facts(tables.readings):
-        # The tables hold single precision: beyond a tenth of a millivolt there is only its rounding.
-        volts = tuple(None if row[c] is None else round(float(row[c]), VOLT_DECIMALS) for c in columns)
-        readings.append(BlockReading(**{k: row[k] for k in READING_COLUMNS[1:]}, block_v=volts))
-    topups = [
-        TopUp(**{**row, "blocks": tuple(int(b) for b in str(row["blocks"]).split())}) for row in facts(tables.topups)
-    ]
-    return PackHistory(
-        pack_id=pack_id,
-        family=str(head["family"]),
-        age_years=_known(head["age_years"]),
-        odometer_km=_known(head["odometer_km"]),
-        readings=tuple(readings),
-        topups=tuple(topups),
-        usage=tuple(UsagePlan(**row) for row in facts(tables.usage)),
-        outcomes=tuple(Outcome(**row) for row in facts(tables.outcomes)),
-    )
+def histories_of(tables: HistoryTables) -> list[PackHistory | ValidationError]:
+    """Return each pack's rows as a checked `PackHistory`, or in what way they contradict one another.
+
+    Returns
+    -------
+    list, length len(tables.packs)
+        In their order.
+    """
+    ids = pd.Index(tables.packs["pack_id"])
+    facts = {name: _facts_of(tables, name, ids) for name in FACTS}
+    heads = {name: _values(tables.packs[name]) for name in PACK_COLUMNS}
+    found: list[PackHistory | ValidationError] = []
+    for place, family in enumerate(heads["family"]):
+        blocks = tables.families[family].blocks if family in tables.families else None
+        mine = {name: rows[place] for name, rows in facts.items()}
+        mine["readings"] = [{**row, "block_v": _own_blocks(row["block_v"], blocks)} for row in mine["readings"]]
+        try:
+            found.append(PackHistory(**{name: values[place] for name, values in heads.items()}, **mine))
+        except ValidationError as error:
+            found.append(error)
+    return found
+
+
+def _own_blocks(volts: list[float | None], blocks: int | None) -> list[float | None]:
+    """Cut off the columns of larger packs; what is read there all the same is kept, for the checks to name."""
+    beyond = volts[blocks:] if blocks is not None else []
+    return volts if any(v is not None for v in beyond) else volts[:blocks]
+
+
+def _values(column: pd.Series[Any]) -> list[Any]:
+    """Values of a column, None where there is none."""
+    return [None if value is pd.NaT or value != value else value for value in column.tolist()]
+
+
+def _facts_of(tables: HistoryTables, name: str, ids: pd.Index[Any]) -> list[list[dict[str, Any]]]:
+    """Return each pack's facts of one kind, in the order of the table."""
+    frame: pd.DataFrame = getattr(tables, name)
+    columns = {c.name: _values(frame[c.name]) for c in columns_of(FACTS[name]) if c.name in frame}
+    if name == "readings":
+        # The tables may hold single precision: beyond a tenth of a millivolt there is only its rounding.
+        volts = frame[block_columns(frame)].to_numpy(np.float64).tolist()
+        columns["block_v"] = [[None if v != v else round(v, VOLT_DECIMALS) for v in row] for row in volts]
+    elif name == "topups":
+        columns["blocks"] = [tuple(int(b) for b in str(text).split()) for text in columns["blocks"]]
+    found: list[list[dict[str, Any]]] = [[] for _ in ids]
+    for place, *values in zip(ids.get_indexer(pd.Index(frame["pack_id"])), *columns.values(), strict=True):
+        if place >= 0:
+            found[place].append(dict(zip(columns, values, strict=True)))
+    return found

@@ -1,0 +1,486 @@
+"""Which of many packs may hold something that a single forecast refuses or stops at, found by columns.
+
+Every pack is asked in the end by the same checks as a single one (`models.packs.history`, `models.packs.stops`). Those
+take a checked history, a thousand times as long as a row of a table. So columns first tell the packs of which nothing
+of the sort can be true: each screen here lets through no pack that its check would name, and may hold up some that it
+would not. A stop that has no screen yet holds up every pack.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from pydantic import BaseModel
+
+from models.base.arrays import Bools, Floats, Rows
+from models.packs.contradictions import FLOWING_C
+from models.packs.family import PackFamily
+from models.packs.fields import bounds_of, columns_of
+from models.packs.history import MAX_BLOCK_V, PackHistory
+from models.packs.stops import (
+    AROUND_CHARGE,
+    BAD_SHARE,
+    BEFORE_DRIVING,
+    COLDEST_C,
+    HOTTEST_C,
+    HOTTEST_PACK_C,
+    LITHIUM_CELL_MOHM,
+    LITHIUM_CELL_V,
+    LITHIUM_CELLS_V,
+    LITHIUM_RISES,
+    NIMH_CELL_MOHM,
+    NIMH_CELL_V,
+    NIMH_CELLS_V,
+    NIMH_FALLS,
+    NIMH_HYSTERESIS_V,
+    STOPS,
+    VISIT,
+    one_cell_down_v,
+    rest_window_v,
+)
+from models.packs.tables import FACTS, SECONDS_PER_DAY, VOLT_DECIMALS, HistoryTables, block_columns, to_days
+
+SLACK: Final = 1e-6
+"""V, Ah or days by which a screen is wider than its check: rounding must let nothing through."""
+
+_WORSE: Final[Mapping[str, Callable[[Floats, float], Bools]]] = {
+    "ge": np.less,
+    "gt": np.less_equal,
+    "le": np.greater,
+    "lt": np.greater_equal,
+}
+
+
+@dataclass(frozen=True)
+class _Look:
+    """Tables as the screens look at them; everything by pack, in order of `packs`."""
+
+    tables: HistoryTables
+    families: tuple[PackFamily, ...]
+    which: Rows
+    """Family of each pack, −1 where it is not known."""
+
+    @classmethod
+    def at(cls, tables: HistoryTables) -> _Look:
+        names = pd.Index(list(tables.families))
+        which = names.get_indexer(pd.Index(tables.packs["family"])).astype(np.intp)
+        return cls(tables, tuple(tables.families.values()), which)
+
+    def of(self, get: Callable[[PackFamily], float]) -> Floats:
+        """Return a figure of each pack's family; NaN where it is not known."""
+        return np.array([*(get(f) for f in self.families), np.nan])[self.which]
+
+    @cached_property
+    def codes(self) -> pd.Index[Any]:
+        names: pd.Index[Any] = pd.Index(self.tables.packs["pack_id"])
+        return names
+
+    def places(self, frame: pd.DataFrame) -> Rows:
+        """Pack of each row of a table, −1 where there is none of that name."""
+        return self.codes.get_indexer(pd.Index(frame["pack_id"])).astype(np.intp)
+
+    def any_of(self, places: Rows, found: Bools) -> Bools:
+        """Packs of which some row was found."""
+        out = np.zeros(len(self.which) + 1, dtype=np.bool_)
+        out[places[found]] = True
+        return out[:-1]
+
+    @cached_property
+    def reading_pack(self) -> Rows:
+        return self.places(self.tables.readings)
+
+    @cached_property
+    def volts(self) -> Floats:
+        values = self.tables.readings[block_columns(self.tables.readings)].to_numpy(np.float64)
+        return np.round(values, VOLT_DECIMALS)
+
+    @cached_property
+    def ordered(self) -> Floats:
+        """Volts of each reading in rising order, those not read last; at least two columns."""
+        ordered = np.sort(self.volts, axis=1)
+        lacking = max(2 - ordered.shape[1], 0)
+        return np.hstack([ordered, np.full((len(ordered), lacking), np.nan)])
+
+    @cached_property
+    def read(self) -> Rows:
+        """Blocks read."""
+        return np.asarray(self.volts.shape[1] - np.isnan(self.volts).sum(axis=1), dtype=np.intp)
+
+    def median_from(self, first: int) -> Floats:
+        """Median of each reading without its lowest `first` blocks."""
+        return self._median_of(first, self.read - first)
+
+    def median_to(self, last: int) -> Floats:
+        """Median of each reading without its highest `last` blocks."""
+        return self._median_of(0, self.read - last)
+
+    def _median_of(self, first: int, count: Rows) -> Floats:
+        last = self.ordered.shape[1] - 1
+        row = np.arange(len(self.ordered))
+        low = np.clip(first + (count - 1) // 2, 0, last)
+        high = np.clip(first + count // 2, 0, last)
+        middle = (self.ordered[row, low] + self.ordered[row, high]) / 2
+        return np.asarray(np.where(count > 0, middle, np.nan))
+
+    @cached_property
+    def median(self) -> Floats:
+        return self.median_from(0)
+
+    @cached_property
+    def highest(self) -> Floats:
+        row = np.arange(len(self.ordered))
+        return np.asarray(np.where(self.read > 0, self.ordered[row, np.maximum(self.read - 1, 0)], np.nan))
+
+    def state(self, name: str) -> Bools:
+        return np.asarray(self.tables.readings["state"].to_numpy(dtype=object) == name)
+
+    @cached_property
+    def resting(self) -> Bools:
+        """Read at rest, and without a current that says otherwise (`models.packs.contradictions.flows`)."""
+        flowing = np.abs(self.number("current_a")) >= FLOWING_C * self.of_reading(lambda f: f.rated_ah)
+        return np.asarray(self.state("rest") & ~flowing)
+
+    def number(self, name: str) -> Floats:
+        return np.asarray(self.tables.readings[name].to_numpy(np.float64, na_value=np.nan))
+
+    @cached_property
+    def reading_day(self) -> Floats:
+        return to_days(self.tables.readings["time"])
+
+    @cached_property
+    def topup_pack(self) -> Rows:
+        return self.places(self.tables.topups)
+
+    @cached_property
+    def topup_day(self) -> Floats:
+        return to_days(self.tables.topups["time"])
+
+    @cached_property
+    def topped(self) -> Bools:
+        """Which blocks each top-up names, shape (top-ups, blocks); none in one more row."""
+        text = [str(t) for t in self.tables.topups["blocks"].to_numpy(dtype=object)]
+        known, place = np.unique(text, return_inverse=True)
+        masks = np.zeros((len(known) + 1, self.volts.shape[1]), dtype=np.bool_)
+        for row, written in enumerate(known):
+            blocks = [int(b) for b in str(written).split() if b.isdigit() and 0 < int(b) <= masks.shape[1]]
+            masks[row, [b - 1 for b in blocks]] = True
+        return np.asarray(masks[np.append(place, len(known)).astype(np.intp)])
+
+    @cached_property
+    def newest_charge(self) -> Rows:
+        """Row of each pack's newest top-up, −1 where there is none; one more −1 for rows of no pack."""
+        newest = np.full(len(self.which) + 1, -1, dtype=np.intp)
+        newest[self.topup_pack] = np.arange(len(self.topup_pack))
+        newest[-1] = -1
+        return newest
+
+    def charge(self, name: str) -> Floats:
+        return np.asarray(self.tables.topups[name].to_numpy(np.float64, na_value=np.nan))
+
+    def of_reading(self, get: Callable[[PackFamily], float]) -> Floats:
+        return np.append(self.of(get), np.nan)[self.reading_pack]
+
+    def of_topup(self, get: Callable[[PackFamily], float]) -> Floats:
+        return np.append(self.of(get), np.nan)[self.topup_pack]
+
+
+def suspects(tables: HistoryTables, known: HistoryTables) -> Bools:
+    """Find the packs that the checks of a single history have to look at.
+
+    Parameters
+    ----------
+    tables : HistoryTables
+        Rows of one pack in order of time.
+    known : HistoryTables
+        The same, with what is known at the moment asked about.
+
+    Returns
+    -------
+    bool array, shape (len(tables.packs),)
+        False: the history is sound, fits its family, something of it is known at the moment, and it then holds no fact
+        of `STOPS` that ends everything.
+    """
+    with np.errstate(invalid="ignore"):
+        whole = _Look.at(tables)
+        found = _unsound(whole)
+        look = whole if known is tables else _Look.at(known)
+        found |= _nothing_begun(look)
+        for rule in STOPS:
+            if rule.ends == "everything":
+                screen = _SCREENS.get(rule.code)
+                found |= np.True_ if screen is None else screen(look)
+    return found
+
+
+def _nothing_begun(look: _Look) -> Bools:
+    begun = np.zeros(len(look.which) + 1, dtype=np.bool_)
+    begun[look.reading_pack] = begun[look.topup_pack] = True
+    return np.asarray(~begun[:-1])
+
+
+def _unsound(look: _Look) -> Bools:
+    """Whether a value, a row or a history as a whole may be refused (`PackHistory`, `family_problems`)."""
+    tables, count = look.tables, len(look.which)
+    ids, family = (tables.packs[c].to_numpy(dtype=object) for c in ("pack_id", "family"))
+    longest = np.array([len(i) if isinstance(i, str) else 0 for i in ids])
+    found = (look.which < 0) | (longest < 1) | (longest > 64) | (pd.Series(family).isna().to_numpy())
+    found |= _out_of_bounds(PackHistory, tables.packs)
+    for name, fact in FACTS.items():
+        frame: pd.DataFrame = getattr(tables, name)
+        places = look.places(frame)
+        bad = _out_of_bounds(fact, frame)
+        if name != "usage":
+            bad |= frame["time"].isna().to_numpy()
+        found |= look.any_of(places, bad)
+    found |= _nothing_begun(look)
+    found |= look.any_of(look.reading_pack, _unsound_readings(look))
+    found |= look.any_of(look.topup_pack, _unsound_topups(look))
+    places = look.places(tables.outcomes)
+    kinds = tables.outcomes["kind"].isin(("returned", "replaced", "retired", "running")).to_numpy()
+    first = np.full(count + 1, np.inf)
+    np.minimum.at(first, look.topup_pack, look.topup_day)
+    first[-1] = np.inf
+    return np.asarray(found | look.any_of(places, ~kinds | ~(to_days(tables.outcomes["time"]) >= first[places])))
+
+
+def _out_of_bounds(fact: type[BaseModel], frame: pd.DataFrame) -> Bools:
+    bad = np.zeros(len(frame), dtype=np.bool_)
+    for column in columns_of(fact, without=frozenset(FACTS)):
+        if column.kind == "number" and column.name in frame:
+            values = frame[column.name].to_numpy(np.float64, na_value=np.nan)
+            bad |= np.isinf(values)
+            for sign, limit in bounds_of(fact, column.name):
+                bad |= _WORSE[sign](values, limit)
+        elif column.longest is not None and column.name in frame and column.name not in ("pack_id", "family"):
+            known = frame[column.name].dropna()
+            if len(known) and known.astype(str).str.len().max() > column.longest:
+                bad |= (frame[column.name].astype(str).str.len() > column.longest).to_numpy()
+    return bad
+
+
+def _unsound_readings(look: _Look) -> Bools:
+    cells, blocks = look.of_reading(lambda f: f.cells_per_block), look.of_reading(lambda f: f.blocks)
+    most = 1.25 * look.of_reading(lambda f: f.max_cell_v) * cells
+    current, lowest = look.number("current_a"), look.ordered[:, 0]
+    bad = (look.read < 2) | (look.highest > np.minimum(most, MAX_BLOCK_V) - SLACK)
+    bad |= (lowest < -0.5 * cells + SLACK) | (lowest < -MAX_BLOCK_V)
+    bad |= (look.state("discharge") & (current < 0)) | (look.state("charge") & (current > 0))
+    bad |= ~(look.state("rest") | look.state("discharge") | look.state("charge")) | np.isinf(look.volts).any(axis=1)
+    width = look.volts.shape[1]
+    beyond = blocks < width
+    if beyond.any():
+        place = np.arange(1, width + 1)
+        bad[beyond] |= (~np.isnan(look.volts[beyond]) & (place > blocks[beyond, None])).any(axis=1)
+    return np.asarray(bad | (blocks > width))
+
+
+def _unsound_topups(look: _Look) -> Bools:
+    text = look.tables.topups["blocks"].to_numpy(dtype=object)
+    known, place = np.unique([str(t) for t in text], return_inverse=True)
+    highest, twice = np.full(len(known), np.inf), np.ones(len(known), dtype=np.bool_)
+    for row, written in enumerate(known):
+        parts = written.split(" ")
+        if all(p.isascii() and p.isdigit() and p[0] != "0" for p in parts):
+            highest[row], twice[row] = max(map(int, parts)), len(set(parts)) < len(parts)
+    bad = twice[place] | (highest[place] > look.of_topup(lambda f: f.blocks))
+    for name in ("end_v", "rest_before_v", "rest_after_v"):
+        bad |= look.charge(name) > MAX_BLOCK_V
+    return np.asarray(bad)
+
+
+def _hot(look: _Look) -> Bools:
+    return look.any_of(look.reading_pack, look.number("temperature_c") >= HOTTEST_PACK_C)
+
+
+def _charged_out_of_range(look: _Look) -> Bools:
+    """Find a reading around the newest charge that was too cold or too hot to charge at."""
+    read, charge = look.number("temperature_c"), look.newest_charge[look.reading_pack]
+    rows = np.flatnonzero(((read < COLDEST_C) | (read > HOTTEST_C)) & (charge >= 0))
+    found = np.zeros(len(look.which), dtype=np.bool_)
+    if len(rows):
+        at, charge = look.reading_day[rows], charge[rows]
+        around = AROUND_CHARGE.total_seconds() / SECONDS_PER_DAY + SLACK
+        start = look.topup_day[charge] - np.nan_to_num(look.charge("duration_h"))[charge] / 24 - around
+        found[look.reading_pack[rows[(at >= start) & (at <= look.topup_day[charge] + around)]]] = True
+    return found
+
+
+def _not_its_volts(look: _Look) -> Bools:
+    low, high = (look.of_reading(lambda f, end=end: rest_window_v(f)[end]) for end in (0, 1))  # type: ignore[misc]
+    off = (look.median < low + SLACK) | (look.median > high - SLACK)
+    return look.any_of(look.reading_pack, look.resting & off)
+
+
+def _chemistry(look: _Look) -> Bools:
+    """Find volts that fit the other chemistry too, where the sag under load may be that of it, or none is known."""
+    nimh = look.of(lambda f: float(f.chemistry == "nimh")) == 1.0
+    rest, found = look.resting, np.zeros(len(look.which), dtype=np.bool_)
+    newest = np.full(len(look.which) + 1, np.nan)
+    newest[look.reading_pack[rest]] = look.median[rest]
+    median = newest[:-1]
+    cells = np.round(median / np.where(nimh, LITHIUM_CELL_V, NIMH_CELL_V))
+    low, high = (np.where(nimh, LITHIUM_CELLS_V[end], NIMH_CELLS_V[end]) for end in (0, 1))
+    per_cell = median / np.maximum(cells, 1)
+    fits = (cells >= 1) & (per_cell >= low - SLACK) & (per_cell <= high + SLACK)
+    if not fits.any():
+        return found
+    other = cells * np.where(nimh, LITHIUM_CELL_MOHM, NIMH_CELL_MOHM)
+    own = look.of(lambda f: f.cells_per_block * float(np.interp(f.soc_target, f.curves.soc, f.curves.discharge_mohm)))
+    lithium_mohm, nimh_mohm = np.minimum(own, other), np.maximum(own, other)
+    most_cells = np.maximum(look.of(lambda f: f.cells_per_block), np.round(median / NIMH_CELL_V))
+    least_a = 1e3 * most_cells * NIMH_HYSTERESIS_V / (nimh_mohm - lithium_mohm)
+    rows = np.flatnonzero(look.state("discharge") & (look.reading_pack >= 0))
+    rows = rows[fits[look.reading_pack[rows]]]
+    pack, current = look.reading_pack[rows], look.number("current_a")[rows]
+    before, after = _rests_around(look, rows)
+    day, visit = look.reading_day, VISIT.total_seconds() / SECONDS_PER_DAY
+    sags, apart = [], []
+    for near in (before, after):
+        known = near >= 0
+        apart.append(np.where(known, np.abs(day[near] - day[rows]), np.inf))
+        sags.append(np.where(known, 1e3 * (look.median[near] - look.median[rows]) / current, np.nan))
+    maybe = (current >= least_a[pack] * (1 - 1e-9)) & (np.fmin(*apart) <= visit + SLACK)
+    surely = (current >= least_a[pack] * (1 + 1e-9)) & (np.fmin(*apart) <= visit - SLACK) & (np.minimum(*sags) > SLACK)
+    told = look.any_of(pack, surely)
+    as_lithium = look.any_of(pack, maybe & (np.fmin(*sags) < NIMH_FALLS * nimh_mohm[pack] + SLACK))
+    as_nimh = look.any_of(pack, maybe & (np.fmax(*sags) > LITHIUM_RISES * lithium_mohm[pack] - SLACK))
+    return np.asarray(fits & np.where(nimh, as_lithium, ~told | as_nimh))
+
+
+def _rests_around(look: _Look, rows: Rows) -> tuple[Rows, Rows]:
+    """Return for some readings those at rest next before and after them, −1 where the pack has none; shape (k,) each.
+
+    Readings of a pack lie in order of time, but not always together: a table is in order of pack or as it came.
+    """
+    rests = np.flatnonzero(look.resting & (look.reading_pack >= 0))
+    rests = rests[np.lexsort((look.reading_day[rests], look.reading_pack[rests]))]
+    # Days since 1970 lie well below this, so that packs do not mix.
+    key, asked = (look.reading_pack[r] * 1e6 + look.reading_day[r] for r in (rests, rows))
+    place = np.searchsorted(key, asked, side="right")
+    around = []
+    for near in (place - 1, place):
+        inside = (near >= 0) & (near < len(rests))
+        row = np.where(inside, rests[np.clip(near, 0, max(len(rests) - 1, 0))], -1) if len(rests) else near * 0 - 1
+        around.append(np.where(look.reading_pack[row] == look.reading_pack[rows], row, -1))
+    return around[0], around[1]
+
+
+def _reversed(look: _Look) -> Bools:
+    return look.any_of(look.reading_pack, look.ordered[:, 0] < SLACK)
+
+
+def _below_floor(look: _Look) -> Bools:
+    floor = look.of_reading(lambda f: f.cells_per_block * f.min_cell_v)
+    lithium = look.of_reading(lambda f: float(f.chemistry == "lithium-ion")) == 1.0
+    return look.any_of(look.reading_pack, (look.resting | lithium) & (look.ordered[:, 0] < floor + SLACK))
+
+
+def _cell_down(look: _Look) -> Bools:
+    """In some reading at rest a block lies a cell's worth below the others, or less if it was just charged.
+
+    Where any block does, the lowest one does: the median of the others rises by as much as it falls behind. One that
+    was just charged counts by another limit, and so is looked at besides.
+    """
+    rest = look.resting
+    rows = np.flatnonzero(rest & (look.reading_pack >= 0))
+    charge = look.newest_charge[look.reading_pack[rows]]
+    soon = BEFORE_DRIVING.total_seconds() / SECONDS_PER_DAY + SLACK
+    since = look.reading_day[rows] - np.append(look.topup_day, np.nan)[charge]
+    rows, charge = rows[(since >= -SLACK) & (since <= soon)], charge[(since >= -SLACK) & (since <= soon)]
+    # Whichever block is left out, the median of the others lies between those without the highest and the lowest.
+    above, below = look.median_from(1), look.median_to(1)[rows]
+    charged = np.where(look.topped[charge], look.volts[rows], np.nan)
+    lowest = np.fmin.reduce(charged, axis=1, initial=np.inf)
+    limit, later = np.full(len(look.ordered), np.nan), np.full(len(rows), np.nan)
+    family_of = np.append(look.which, -1)[look.reading_pack]
+    for number, family in enumerate(look.families):
+        own, late = family_of == number, family_of[rows] == number
+        allowed = (family.cells_per_block - 1) * family.hysteresis_charge_v
+        limit[own] = one_cell_down_v(family, above[own])
+        later[late] = one_cell_down_v(family, below[late]) + allowed
+    down = rest & (look.ordered[:, 0] - above <= limit + SLACK)
+    down[rows] |= lowest - above[rows] <= later + SLACK
+    return look.any_of(look.reading_pack, down)
+
+
+def _over_voltage(look: _Look) -> Bools:
+    most = look.of_topup(lambda f: f.cells_per_block * f.max_cell_v)
+    charged = look.any_of(look.topup_pack, look.charge("end_v") > most - SLACK)
+    most = look.of_reading(lambda f: f.cells_per_block * f.max_cell_v)
+    current = look.number("current_a")
+    gentle = look.state("charge") & ~(-current > look.of_reading(lambda f: f.rated_ah))
+    read = look.any_of(look.reading_pack, (look.resting | gentle) & (look.highest > most - SLACK))
+    return charged | read
+
+
+def _overfilled(look: _Look) -> Bools:
+    return look.any_of(look.topup_pack, look.charge("charge_ah") > look.of_topup(lambda f: f.rated_ah) - SLACK)
+
+
+def _wrong_block(look: _Look) -> Bools:
+    """Around the newest charge a block that was not charged rose, or had lain low, by as much as the check asks."""
+    count = len(look.which)
+    newest = look.newest_charge
+    rests = np.flatnonzero(look.resting)
+    pack = look.reading_pack[rests]
+    charge = newest[pack]
+    rests, pack, charge = rests[charge >= 0], pack[charge >= 0], charge[charge >= 0]
+    found = np.zeros(count, dtype=np.bool_)
+    if not len(rests):
+        return found
+    at, end = look.reading_day[rests], look.topup_day[charge]
+    start = end - np.nan_to_num(look.charge("duration_h"))[charge] / 24
+    visit = VISIT.total_seconds() / SECONDS_PER_DAY
+    # Who was read in the very moment at which a window begins or ends may be on either side: looked at in any case.
+    edges = np.stack([start - visit, start, end, end + visit])
+    found[pack[(np.abs(at - edges) < SLACK).any(axis=0)]] = True
+    before, after = np.full(count, -1, dtype=np.intp), np.full(count, -1, dtype=np.intp)
+    earlier = (at >= start - visit) & (at <= start)
+    before[pack[earlier]] = rests[earlier]
+    later = (at >= end) & (at <= end + visit)
+    after[pack[later][::-1]] = rests[later][::-1]
+
+    packs = np.flatnonzero(before >= 0)
+    charged = look.topped[newest[packs]]
+    bad = BAD_SHARE * look.of(lambda f: f.rest_spread_limit_v)[packs]
+    off, gap = look.volts[before[packs]] - look.median[before[packs], None], _step(look, before[packs])
+    lows = np.where(charged, np.inf, np.nan_to_num(off, nan=0.0)).min(axis=1)
+    own = np.where(charged, np.nan_to_num(off, nan=0.0), np.inf).min(axis=1)
+    wrong = (lows <= -bad + gap + SLACK) & (own >= (lows - gap) / 2 - gap - SLACK)
+    two = after[packs] >= 0
+    now = np.where(two, after[packs], 0)
+    rise = np.nan_to_num(look.volts[now] - look.median[now, None] - off, nan=0.0)
+    gap = gap + _step(look, now)
+    most = np.where(charged, -np.inf, rise).max(axis=1)
+    least = np.where(charged, rise, -np.inf).max(axis=1)
+    wrong |= two & (most >= bad - gap - SLACK) & (least < (most + gap) / 2 + gap + SLACK)
+    found[packs] |= wrong
+    return found
+
+
+def _step(look: _Look, rows: Rows) -> Floats:
+    """How far the median of all blocks but one may lie from that of all, V."""
+    ordered, read = look.ordered[rows], look.read[rows]
+    place, last = np.arange(len(rows)), np.maximum(read - 1, 0)
+    around = [ordered[place, np.clip(read // 2 + k, 0, last)] for k in (-2, 1)]
+    return np.asarray(np.nan_to_num(around[1] - around[0]))
+
+
+_SCREENS: Final[Mapping[str, Callable[[_Look], Bools]]] = {
+    "hot-pack": _hot,
+    "not-its-volts": _not_its_volts,
+    "chemistry": _chemistry,
+    "reversed": _reversed,
+    "below-floor": _below_floor,
+    "cell-down": _cell_down,
+    "over-voltage": _over_voltage,
+    "overfilled": _overfilled,
+    "charged-cold": _charged_out_of_range,
+    "charged-hot": _charged_out_of_range,
+    "wrong-block": _wrong_block,
+}

@@ -1,0 +1,142 @@
+"""Many packs at once against one by one: the same figures, and each refusal and each stop the same, word for word."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from pydantic import ValidationError
+
+from models.base.errors import BadInput, TideoverError, problems_from
+from models.forecaster import Forecaster
+from models.packs.history import PackHistory
+from models.packs.stops import STOPS
+from models.packs.suspects import suspects
+from models.packs.tables import (
+    HistoryTables,
+    block_columns,
+    from_days,
+    histories_of,
+    last_facts,
+    tables_from_histories,
+    to_days,
+)
+from tests.cases.packs import history_of_case
+from training.files.families import load_families
+
+FAMILIES = load_families()
+CASES = [json.loads(line) for line in Path("tests/cases/bench/stops.jsonl").read_text().splitlines()]
+
+
+@pytest.fixture(scope="module")
+def forecaster(small_trained) -> Forecaster:
+    return small_trained.forecaster
+
+
+def same_one_by_one(forecaster: Forecaster, tables: HistoryTables, moments: pd.DataFrame) -> list[str]:
+    """Hold a batch against single forecasts; return what was refused."""
+    batch, refused = forecaster.forecast_each(tables, moments)
+    row_of = {pack_id: row for row, pack_id in enumerate(batch.moments["pack_id"])}
+    errors = {r.pack_id: r.error for r in refused}
+    assert [*errors, *row_of] == list(dict.fromkeys([*errors, *row_of]))
+    assert set(errors) | set(row_of) == set(moments["pack_id"])
+    at = dict(zip(moments["pack_id"], moments["origin"], strict=True))
+    said: dict[str, TideoverError] = {}
+    for pack_id, history in zip(tables.packs["pack_id"], histories_of(tables), strict=True):
+        if pack_id not in at:
+            continue
+        try:
+            if isinstance(history, ValidationError):
+                raise BadInput(problems_from(history))
+            family = tables.families.get(history.family)
+            one = forecaster.forecast(history, at=at[pack_id].to_pydatetime(), family=family)
+        except TideoverError as error:
+            said[pack_id] = error
+            continue
+        row = row_of[pack_id]
+        for told, mine in (
+            (one.survival, batch.survival),
+            (one.band_low, batch.band_low),
+            (one.band_high, batch.band_high),
+        ):
+            np.testing.assert_allclose(told, mine[row], rtol=0, atol=1e-9)
+        np.testing.assert_allclose(list(one.kinds.values()), batch.kinds[row], rtol=0, atol=1e-9)
+        assert (one.group, one.widening) == (batch.group[row], batch.widening[row])
+    assert {p: (type(e), str(e)) for p, e in errors.items()} == {p: (type(e), str(e)) for p, e in said.items()}
+    return [str(error) for error in errors.values()]
+
+
+def test_every_case_of_a_stop_is_stopped_in_bulk_too(forecaster):
+    histories = []
+    for number, case in enumerate(CASES):
+        history = PackHistory.model_validate(history_of_case(case["pack"], FAMILIES))
+        histories.append(history.model_copy(update={"pack_id": f"CASE-{number}"}))
+    tables = tables_from_histories(histories, FAMILIES)
+    refused = same_one_by_one(forecaster, tables, last_facts(tables))
+    assert len(refused) > sum(bool(case["forecast"]) for case in CASES) > len(STOPS)
+
+
+def test_a_stop_without_a_screen_holds_up_every_pack(small_cohort, monkeypatch):
+    tables = small_cohort.tables.of_packs(small_cohort.tables.packs["pack_id"].iloc[:50])
+    assert suspects(tables, tables).mean() < 0.3
+    monkeypatch.setattr("models.packs.suspects.STOPS", (replace(STOPS[0], code="new"), *STOPS))
+    assert suspects(tables, tables).all()
+
+
+def spoiled(tables: HistoryTables, rng: np.random.Generator) -> HistoryTables:
+    """Damage a table here and there, in all the ways that a history is checked for."""
+    packs, readings, topups, outcomes = (
+        f.copy() for f in (tables.packs, tables.readings, tables.topups, tables.outcomes)
+    )
+    blocks = block_columns(readings)
+
+    def some(frame: pd.DataFrame, count: int = 6) -> pd.Index:
+        return frame.index[rng.choice(len(frame), count, replace=False)]
+
+    packs.loc[some(packs), "age_years"] = 61.0
+    packs.loc[some(packs), "odometer_km"] = -1.0
+    packs.loc[some(packs), "family"] = "nobody-knows"
+    readings.loc[some(readings), "temperature_c"] = 140.0
+    readings.loc[some(readings), "temperature_c"] = 61.0
+    readings.loc[some(readings, 40), "temperature_c"] = -3.0
+    readings.loc[some(readings[readings["state"] == "discharge"]), "current_a"] = -5.0
+    readings.loc[some(readings), "state"] = "asleep"
+    readings.loc[some(readings), blocks[2]] = 400.0
+    readings.loc[some(readings), blocks[2]] = 19.5
+    readings.loc[some(readings), blocks[2]] = -0.2
+    readings.loc[some(readings, 30), blocks[0]] -= 1.5
+    readings.loc[some(readings, 20), blocks[1:]] = np.nan
+    readings.loc[some(readings), blocks[-1]] = 15.0
+    topups.loc[some(topups), "blocks"] = "99"
+    topups.loc[some(topups), "blocks"] = "3 3"
+    topups.loc[some(topups), "charge_ah"] = 60.0
+    topups.loc[some(topups), "charge_ah"] = 600.0
+    topups.loc[some(topups), "end_v"] = 24.0
+    topups.loc[some(topups), "rest_after_v"] = 300.0
+    topups.loc[some(topups, 60), "blocks"] = "2"
+    topups = topups.drop(some(topups, 60)).reset_index(drop=True)
+    outcomes.loc[some(outcomes), "odometer_km"] = 6e6
+    outcomes.loc[some(outcomes), "time"] -= pd.Timedelta(days=300)
+    outcomes = outcomes.sort_values(["pack_id", "time"], kind="stable", ignore_index=True)
+    return replace(tables, packs=packs, readings=readings, topups=topups, outcomes=outcomes)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_damaged_tables_are_refused_as_single_packs_are(small_cohort, forecaster, seed):
+    rng = np.random.default_rng(seed)
+    tables = spoiled(small_cohort.tables.of_packs(small_cohort.tables.packs["pack_id"].iloc[:600]), rng)
+    moments = last_facts(tables)
+    days = np.where(rng.random(len(moments)) < 0.5, rng.uniform(-20, 40, len(moments)), 0.0)
+    moments["origin"] = from_days(to_days(moments["origin"]) + days)
+    refused = same_one_by_one(forecaster, tables, moments)
+    assert 150 < len(refused) < 500
+    found = "\n".join(refused)
+    for words in (
+        *("before every reading", "not a known family", "already returned", "was replaced", "no top-up is recorded"),
+        *("charged at", "names block", "below its peers", "looks like millivolts", "impossible for a block"),
+    ):
+        assert words in found, words
