@@ -14,8 +14,13 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from models.base.day_grid import DAYS
+<<<<<<< models/forecaster.py
 from models.base.errors import BadInput, OutOfReach, TideoverError, problems_from
 from models.base.messages import say, say_together
+=======
+from models.base.errors import BadInput, OutOfReach
+from models.base.messages import Said, say, say_together
+>>>>>>> /tmp/w/b_theirs
 from models.calibration.conformal import ConformalBound
 from models.calibration.recalibration import GroupRecalibration
 from models.calibration.stacking import OwnMixture
@@ -37,7 +42,7 @@ from models.interventions.recheck import DEFAULT_RISK, RecheckPlan, recheck_plan
 from models.interventions.what_if import WhatIf, what_if
 from models.packs.contradictions import without_contradictions
 from models.packs.family import PackFamily
-from models.packs.history import PackHistory, UsagePlan, require_fit
+from models.packs.history import Outcome, PackHistory, UsagePlan, require_fit
 from models.packs.stops import Stopped, require_no_stop, stops_of
 from models.packs.suspects import suspects
 from models.packs.tables import (
@@ -501,7 +506,8 @@ class Forecaster:
         known = _known_at(history, origin)
         if usage is not None:
             known = known.model_copy(update={"usage": (usage.model_copy(update={"time": None}),)})
-        _require_holding(known, origin)
+        # What ended the top-up later than the newest reading is known too, unless the question is of an earlier moment.
+        _require_holding(history if at is None else known, known)
         require_no_stop(known, family)
         return known, family
 
@@ -518,7 +524,8 @@ class Forecaster:
         batch = self.forecast_batch(tables, moments)
         gap = np.array([_days_since_reading(known, origin)])
         (flags,) = flags_of(batch.X, self.seen, np.array([bool(inferred)]), gap, np.array([_put_in_ah(known)]))
-        flags = flags_of_unused(without_contradictions(known, family)[1]) + flags
+        unused = without_contradictions(known, family)[1]
+        flags = _flags_of_end(history, known) + flags_of_unused(unused) + flags
         if (
             at is not None
             and known is not history
@@ -578,6 +585,7 @@ def _known_at(history: PackHistory, origin: datetime) -> PackHistory:
     return history.model_copy(update=parts)
 
 
+<<<<<<< models/forecaster.py
 _NO_TOPUP: Final = BadInput.one(
     "topups",
     "no top-up is recorded, and there are not two rest readings to infer it from.",
@@ -624,6 +632,37 @@ def _ended(tables: HistoryTables) -> dict[str, TideoverError]:
         str(pack_id): _holds_no_more(int(count[pack_id]) - 1, kind, time.to_pydatetime())
         for pack_id, kind, time in zip(over.index, over["kind"], over["time"], strict=True)
     }
+=======
+def _require_holding(history: PackHistory, known: PackHistory) -> None:
+    if not known.topups and not known.readings:
+        raise BadInput.one("at", "lies before every reading and top-up.", "Choose a moment after the top-up.")
+    if (ended := history.ended) is not None:
+        raise BadInput.one(
+            f"outcomes[{len(history.outcomes) - 1}]",
+            say("%(what)s: nothing is holding any more.", what=ended_in_words(ended)),
+            say("Record the next top-up first, or forecast at a moment before that."),
+        )
+>>>>>>> /tmp/w/b_theirs
+
+
+def ended_in_words(ended: Outcome) -> Said:
+    """Say what ended a top-up, and when."""
+    what = {
+        "returned": say("The fault came back"),
+        "replaced": say("The pack was replaced"),
+        "retired": say("The vehicle was taken out of use"),
+    }[ended.kind]
+    return say("%(what)s on %(day)s", what=what, day=ended.time.date().isoformat())
+
+
+def _flags_of_end(history: PackHistory, known: PackHistory) -> tuple[Flag, ...]:
+    """Say that a forecast is of the past where what came of it is on record."""
+    later = history.outcomes[len(known.outcomes) :]
+    ended = next((o for o in later if o.kind != "running"), None)
+    if ended is None:
+        return ()
+    text = say("%(what)s: this forecast is of the past, from before that.", what=ended_in_words(ended))
+    return (Flag("ended-since", text, grave=True),)
 
 
 def _put_in_ah(history: PackHistory) -> float:

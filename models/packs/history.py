@@ -235,6 +235,14 @@ class PackHistory(_Fact):
         return self
 
     @property
+    def ended(self) -> Outcome | None:
+        """What ended the newest top-up: a return, a replacement or the vehicle's retirement; None while it is out."""
+        last = self.outcomes[-1] if self.outcomes else None
+        if last is None or last.kind == "running" or (self.topups and last.time < self.topups[-1].time):
+            return None
+        return last
+
+    @property
     def last_fact_time(self) -> datetime:
         """Time of the newest reading, top-up or plan of use: the usual origin of a forecast.
 

@@ -24,6 +24,7 @@ from service.cli.asking import (
 )
 from service.cli.errors import plain_errors
 from service.cli.printing import out
+from service.cli.surroundings import settings_here
 
 app = typer.Typer(no_args_is_help=True, help="Which packs to replace first, in which week, and how many will return.")
 
@@ -49,6 +50,7 @@ def ranking(
     from models.decisions.words import per_cent
     from service.decisions.fleet.ranking import rank_fleet
     from service.decisions.fleet.schemas import RankingRequest
+    from training.files.families import load_families
 
     asked = checked(
         RankingRequest,
@@ -63,11 +65,13 @@ def ranking(
         capital_per_day=capital_per_day,
     )
     with store_now() as (session, now):
-        given = rank_fleet(session, asked, now)
+        given = rank_fleet(session, asked, now, load_families(settings_here().families_dir))
     if as_json:
         typer.echo(given.model_dump_json())
         return
     console = out()
+    for line in given.first:
+        console.print(line)
     console.print(f"{given.vehicles} vehicles; what another week's wait is expected to cost:")
     console.print()
     table = Table("vehicle", "family", "site", "a week's wait", "returns in it", "good until", box=None, pad_edge=False)

@@ -89,7 +89,7 @@ def test_the_technicians_minimum_still_gets_a_wider_flagged_forecast(case, forec
     thin, rich = forecaster.forecast(bare), forecaster.forecast(history, at=origin)
     codes = {flag.code for flag in thin.flags}
     assert {"topup-inferred", "charge-unknown", "no-load-reading", "usage-unknown"} <= codes
-    assert codes > {flag.code for flag in rich.flags} - {"stale", "later-facts-ignored"}
+    assert codes > {flag.code for flag in rich.flags} - {"stale", "later-facts-ignored", "ended-since"}
     assert thin.group == "fresh, bare"
     assert 0 < thin.quantile(0.25) <= 90
 
@@ -114,8 +114,12 @@ def test_an_unfinished_story_is_refused_with_a_sentence(case, forecaster):
         "outcomes": [returned],
     }
     closed = PackHistory.model_validate(history.model_dump() | told)
-    with pytest.raises(BadInput, match="already returned"):
-        forecaster.forecast(closed, at=first.time + timedelta(days=5))
+    for moment in (first.time + timedelta(days=5), None):
+        with pytest.raises(BadInput, match=f"The fault came back on {returned['time']:%Y-%m-%d}"):
+            forecaster.forecast(closed, at=moment)
+    past = forecaster.forecast(closed, at=first.time + timedelta(days=1))
+    assert past.flags[0].code == "ended-since"
+    assert past.flags[0].grave
     with pytest.raises(BadInput, match="no offset"):
         forecaster.forecast(history, at=at.to_pydatetime().replace(tzinfo=None))
     with pytest.raises(BadInput, match="before every reading"):

@@ -19,6 +19,8 @@ from training.files.families import load_families
 from training.files.tables import write_tables
 
 POST = "/v1/forecasts"
+COSTS = {"currency": "EUR", "stranding": 600, "day_off_road": 60, "capital_per_day": 0.5, "return_value": 900}
+OFFER = {"supplier": "North Quay Stores", "currency": "EUR", "price": 1450, "usual_days": 3}
 FAMILIES = load_families()
 CASES = [
     {"name": f"{name} {sorted(more)}", "pack": {"family": name, **more}}
@@ -279,13 +281,26 @@ def test_moment_at_which_nothing_holds_is_refused(client, problem_in, van_case, 
     assert what in part["what"]
 
 
-def test_pack_that_came_back_is_not_forecast(client, problem_in, van_case):
+def test_pack_that_came_back_is_not_forecast_and_nothing_is_decided_on_it(client, tideover, problem_in, van_case):
     case = copy.deepcopy(van_case)
     case["history"]["outcomes"] = [{"time": "2026-03-09T10:00:00Z", "kind": "returned", "code": "P0A80"}]
-    case["at"] = "2026-03-10T10:00:00Z"
-    part = problem_in(client.post(POST, json=case), 422)["problems"][0]
-    assert part["where"] == "history.outcomes[0]"
-    assert "already returned" in part["what"]
+    for moment in ({"at": "2026-03-10T10:00:00Z"}, {}):
+        part = problem_in(client.post(POST, json=case | moment), 422)["problems"][0]
+        assert part["where"] == "history.outcomes[0]"
+        assert part["what"].startswith("The fault came back on 2026-03-09")
+    ran = tideover("forecast", "-", input=json.dumps(case))
+    assert ran.exit_code == 2
+    assert "The fault came back on 2026-03-09" in " ".join(ran.stderr.split())
+    before = client.post(POST, json=case | {"at": "2026-03-05T10:00:00Z"}).json()
+    assert before["flags"][0]["code"] == "ended-since"
+    case["at"] = "2026-03-05T10:00:00Z"
+    case.pop("replacement_in_days", None)
+    for route, asked in (
+        ("/v1/release", {"case": case, "in_days": 7}),
+        ("/v1/orders", {"case": case, "costs": COSTS, "offers": [OFFER]}),
+    ):
+        part = problem_in(client.post(route, json=asked), 422)["problems"][0]
+        assert part["what"].startswith("The fault came back on 2026-03-09")
 
 
 def test_usage_plan_is_a_what_if(client, van_case):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import base64
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, Final
 
@@ -18,9 +18,11 @@ from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput
 from models.decisions.money import asked_for
+from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
 from service.core.translation import N_, _
 from service.decisions.basis.costs import costs_here
+from service.decisions.fleet.caveats import caveats
 from service.decisions.fleet.parts import conditions_of
 from service.decisions.fleet.schemas import Ranked, RankingAnswer, RankingRequest
 from service.forecasting.issued.scores import ended
@@ -36,7 +38,9 @@ _WHY: Final = {
 }
 
 
-def rank_fleet(session: Session, asked: RankingRequest, now: datetime) -> RankingAnswer:
+def rank_fleet(
+    session: Session, asked: RankingRequest, now: datetime, families: Mapping[str, PackFamily]
+) -> RankingAnswer:
     """Rank vehicles by the expected cost of waiting one more week.
 
     Raises
@@ -74,6 +78,7 @@ def rank_fleet(session: Session, asked: RankingRequest, now: datetime) -> Rankin
     count, scored_from = session.execute(select(func.count(), func.min(Score.as_of)).where(*picked)).one()
     last = items[-1] if len(found) > asked.limit else None
     return RankingAnswer(
+        first=caveats(session, picked, asked.family, now, families) if asked.cursor is None else [],
         currency=costs.currency,
         costs=stated,
         vehicles=count,

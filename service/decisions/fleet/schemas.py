@@ -53,6 +53,9 @@ class Ranked(BaseModel):
 class RankingAnswer(BaseModel):
     """Vehicles by what another week's wait costs, the costliest first."""
 
+    first: list[str] = Field(
+        description="To be known before the ranking is read: old forecasts in it, and packs that are not in it."
+    )
     currency: str
     costs: dict[str, float]
     vehicles: int = Field(description="How many there are in this part of the fleet.")

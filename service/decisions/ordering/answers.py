@@ -39,7 +39,7 @@ from service.decisions.ordering.schemas import (
     Sensitivity,
 )
 from service.decisions.release.schemas import Range
-from service.forecasting.forecasts.answers import answer, family_of
+from service.forecasting.forecasts.answers import answer, family_of, require_still_out
 from service.records.history import chemistry_unless_stopped
 from training.registry import StoredModel
 
@@ -83,6 +83,7 @@ def orders_of_history(
     """
     costs = known_costs(asked.costs, None)
     offers = sent_offers(asked.offers)
+    require_still_out(asked.case)
     forecast = answer(asked.case, model.model, families, threads=threads)
     chemistry = family_of(asked.case, families).chemistry
     return _weigh(OpenCases.sent(forecast), offers, costs, asked.risk, forecast.origin, None, chemistry)

@@ -21,7 +21,7 @@ from service.decisions.basis.lead_times import on_order, stated_lead_time
 from service.decisions.basis.open_cases import OpenCases, open_case
 from service.decisions.basis.sentences import rests_on
 from service.decisions.release.schemas import Arrival, Range, ReleaseAnswer, ReleaseCase, ReleaseRequest
-from service.forecasting.forecasts.answers import answer, family_of, plan_of
+from service.forecasting.forecasts.answers import answer, family_of, plan_of, require_still_out
 from service.records.history import chemistry_unless_stopped
 from training.registry import StoredModel
 
@@ -66,6 +66,7 @@ def release_of_history(
     BadInput, OutOfReach, Stopped
         As for `service.forecasting.forecasts.answers.answer` and `release_of_pack`.
     """
+    require_still_out(asked.case)
     forecast = answer(asked.case, model.model, families, threads=threads)
     arrival = _stated(asked, forecast.origin)
     if arrival is None:

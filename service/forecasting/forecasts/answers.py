@@ -9,7 +9,7 @@ from dataclasses import asdict
 from models.base.day_grid import GRID_VERSION, survival_at
 from models.base.errors import BadInput, Problem
 from models.base.threads import thread_limit
-from models.forecaster import Explanation, Forecaster
+from models.forecaster import Explanation, Forecaster, ended_in_words
 from models.forecasts.forecast import Forecast
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan
@@ -87,6 +87,21 @@ def family_of(case: PackCase, families: Mapping[str, PackFamily]) -> PackFamily:
             _("Name one of %(known)s, or define it in the field family.") % {"known": ", ".join(sorted(families))},
         )
     return family
+
+
+def require_still_out(case: PackCase) -> None:
+    """Refuse to decide on a pack whose newest top-up is over, whatever moment the question is of.
+
+    Raises
+    ------
+    BadInput
+    """
+    if (ended := case.history.ended) is not None:
+        raise BadInput.one(
+            f"history.outcomes[{len(case.history.outcomes) - 1}]",
+            _("%(what)s: there is nothing left to decide on this top-up.") % {"what": _(ended_in_words(ended))},
+            _("Record the next top-up first."),
+        )
 
 
 def plan_of(case: PackCase) -> UsagePlan | None:

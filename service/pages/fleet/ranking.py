@@ -61,7 +61,10 @@ def show_ranking(request: Request, store: CurrentStore) -> Response:
         left = unweighed(session, request.app.state.clock())
         try:
             ranking = rank_fleet(
-                session, question(RankingRequest, {**texts, "cursor": cursor}), request.app.state.clock()
+                session,
+                question(RankingRequest, {**texts, "cursor": cursor}),
+                request.app.state.clock(),
+                request.app.state.families,
             )
         except BadInput as error:
             problems = error.problems
@@ -106,7 +109,7 @@ def _all_rows(session: Session, request: Request, names: list[str]) -> Iterator[
     cursor, place = None, 0
     while True:
         asked = question(RankingRequest, {**given(request, *PART), "limit": _FILE_PAGE, "cursor": cursor})
-        page = rank_fleet(session, asked, request.app.state.clock())
+        page = rank_fleet(session, asked, request.app.state.clock(), request.app.state.families)
         for item in page.items:
             place += 1
             yield [place, *(getattr(item, name) for name in names), page.currency]

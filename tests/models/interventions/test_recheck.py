@@ -148,4 +148,4 @@ def test_recovery_rows_say_what_the_forecaster_says_once_the_reading_is_there(he
 def test_a_risk_out_of_range_is_refused(held_out, small_trained):
     tables, cases = held_out
     with pytest.raises(BadInput, match="between"):
-        small_trained.forecaster.recheck_plan(history_of(tables, cases[0][1]["pack_id"]), 0.9)
+        small_trained.forecaster.recheck_plan(history_of(tables, cases[0][1]["pack_id"]), 0.9, cases[0][1]["origin"])

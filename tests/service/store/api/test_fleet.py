@@ -15,6 +15,7 @@ from models.survival.kaplan_meier import kaplan_meier
 from service.decisions.basis.open_cases import open_cases
 from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from tests.service.invented_fleet import FAMILIES, fill
+from training.files.families import load_families
 
 RANKING, PLAN, RETURNS = "/v1/fleet/ranking", "/v1/fleet/plan", "/v1/fleet/returns"
 VEHICLES = 40
@@ -87,6 +88,25 @@ def test_old_scores_are_called_old(fleet, clock):
     assert not any("scored anew" in note for note in fleet.get(RANKING).json()["notes"])
     clock.forward(days=3)
     assert any("scored anew" in note for note in fleet.get(RANKING).json()["notes"])
+
+
+def test_old_forecasts_and_stopped_packs_are_said_before_the_ranking(fleet, clock):
+    assert fleet.get(RANKING).json()["first"] == []
+    first = walk(fleet)[0]
+    (pack,) = [p for p in fleet.get("/v1/packs?limit=100").json()["items"] if p["id"] == first["pack_id"]]
+    family = load_families()[pack["family"]]
+    volts = [1.29 * family.cells_per_block] * family.blocks
+    volts[2] -= 1.3 * 2
+    hot = {"pack_id": pack["id"], "time": clock().isoformat(), "state": "rest", "temperature_c": 77, "block_v": volts}
+    assert fleet.post("/v1/readings", json=hot).status_code == 201
+    told = fleet.get(RANKING).json()
+    assert told["first"] == [f"1 pack stands under a stop and is not ranked: {pack['id']}. Look at it first."]
+    assert pack["id"] not in [item["pack_id"] for item in walk(fleet)]
+    clock.forward(days=400)
+    stands, old = fleet.get(RANKING).json()["first"]
+    assert stands == told["first"][0]
+    assert old.startswith(f"{VEHICLES - 1} forecasts are older than 30 days, the oldest of ")
+    assert "older than 30 days" in fleet.get("/fleet").text
 
 
 def test_a_plan_is_the_one_the_models_make(fleet, store, clock):
