@@ -14,13 +14,8 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from models.base.day_grid import DAYS
-<<<<<<< models/forecaster.py
 from models.base.errors import BadInput, OutOfReach, TideoverError, problems_from
-from models.base.messages import say, say_together
-=======
-from models.base.errors import BadInput, OutOfReach
 from models.base.messages import Said, say, say_together
->>>>>>> /tmp/w/b_theirs
 from models.calibration.conformal import ConformalBound
 from models.calibration.recalibration import GroupRecalibration
 from models.calibration.stacking import OwnMixture
@@ -50,6 +45,7 @@ from models.packs.tables import (
     HistoryTables,
     histories_of,
     known_at,
+    last_facts,
     tables_from_histories,
     to_days,
 )
@@ -340,15 +336,18 @@ class Forecaster:
             inferred=moments["pack_id"].isin(inferred).to_numpy(),
         )
 
-    def forecast_each(self, tables: HistoryTables, moments: pd.DataFrame) -> tuple[Forecasts, list[Refused]]:
+    def forecast_each(
+        self, tables: HistoryTables, moments: pd.DataFrame | None = None
+    ) -> tuple[Forecasts, list[Refused]]:
         """Forecast one moment of each of many packs, just as one by one: what `forecast` refuses is told and left out.
 
         Parameters
         ----------
         tables : HistoryTables
             As read: nothing needs to have been checked but the types of the columns. Rows of one pack in order of time.
-        moments : DataFrame
-            ``pack_id``, each once and among ``tables.packs``, and ``origin`` (UTC). Facts after it are not used.
+        moments : DataFrame, optional
+            ``pack_id``, each once and among ``tables.packs``, and ``origin`` (UTC). Facts after it are not used. If
+            left out every pack at its newest reading, top-up or plan; what ended its top-up since then counts too.
 
         Returns
         -------
@@ -357,21 +356,24 @@ class Forecaster:
         refused : list of Refused
             The others, in the same order, with what `forecast` raises.
         """
-        errors = self._refused(tables, moments)
-        asked = moments[~moments["pack_id"].isin(errors)].reset_index(drop=True)
+        every = last_facts(tables) if moments is None else moments
+        tables = tables.of_packs(every["pack_id"])
+        errors = self._refused(tables, every, as_things_stand=moments is None)
+        asked = every[~every["pack_id"].isin(errors)].reset_index(drop=True)
         known = known_at(tables, asked)
-        errors |= _ended(known)
+        errors |= _ended(tables.of_packs(asked["pack_id"]) if moments is None else known)
         topped = {*with_inferred_topups(known)[0].topups["pack_id"], *errors}
         errors |= dict.fromkeys(asked["pack_id"][~asked["pack_id"].isin(topped)], _NO_TOPUP)
         batch = self.forecast_batch(known, asked[~asked["pack_id"].isin(errors)].reset_index(drop=True))
         strange = ~batch.reachable
         for pack_id, said in zip(batch.moments["pack_id"][strange], nonsense(batch.X[strange]), strict=True):
             errors[pack_id] = _out_of_reach(said)
-        return batch.take(batch.reachable), [Refused(p, errors[p]) for p in moments["pack_id"] if p in errors]
+        return batch.take(batch.reachable), [Refused(p, errors[p]) for p in every["pack_id"] if p in errors]
 
-    def _refused(self, tables: HistoryTables, moments: pd.DataFrame) -> dict[str, TideoverError]:
+    def _refused(
+        self, tables: HistoryTables, moments: pd.DataFrame, *, as_things_stand: bool
+    ) -> dict[str, TideoverError]:
         """Ask the packs that may be unsound, or stop, one by one."""
-        tables = tables.of_packs(moments["pack_id"])
         known = known_at(tables, moments)
         doubtful = tables.of_packs(tables.packs["pack_id"][suspects(tables, known)])
         origins = dict(zip(moments["pack_id"], moments["origin"], strict=True))
@@ -381,7 +383,7 @@ class Forecaster:
                 if isinstance(history, ValidationError):
                     raise BadInput(problems_from(history))
                 family = tables.families.get(history.family)
-                self._require_sound(history, origins[pack_id].to_pydatetime(), family)
+                self._require_sound(history, None if as_things_stand else origins[pack_id].to_pydatetime(), family)
             except TideoverError as error:
                 errors[pack_id] = error
         return errors
@@ -488,9 +490,9 @@ class Forecaster:
         )
 
     def _require_sound(
-        self, history: PackHistory, origin: datetime, family: PackFamily | None, usage: UsagePlan | None = None
-    ) -> tuple[PackHistory, PackFamily]:
-        """Return what is known at the origin, and the family; raise what `forecast` raises before it looks closer."""
+        self, history: PackHistory, at: datetime | None, family: PackFamily | None, usage: UsagePlan | None = None
+    ) -> tuple[PackHistory, datetime, PackFamily]:
+        """Return what is known at the origin, that, and the family; raise what `forecast` raises at first sight."""
         family = family or self.families.get(history.family)
         if family is None:
             raise BadInput.one(
@@ -499,6 +501,7 @@ class Forecaster:
                 f"Name one of {', '.join(self.families)}, or define it.",
             )
         require_fit(history, family)
+        origin = history.last_fact_time if at is None else at
         if origin.tzinfo is None:
             raise BadInput.one(
                 "at", f"{origin.isoformat()} has no offset.", "Write the time as in 2026-03-02T08:30:00+00:00."
@@ -509,14 +512,13 @@ class Forecaster:
         # What ended the top-up later than the newest reading is known too, unless the question is of an earlier moment.
         _require_holding(history if at is None else known, known)
         require_no_stop(known, family)
-        return known, family
+        return known, origin, family
 
     def _forecast(
         self, history: PackHistory, at: datetime | None, usage: UsagePlan | None, family: PackFamily | None
     ) -> tuple[Forecast, HistoryTables, Forecasts]:
         """Return the forecast, and the tables and the batch of one that it was made from."""
-        origin = history.last_fact_time if at is None else at
-        known, family = self._require_sound(history, origin, family, usage)
+        known, origin, family = self._require_sound(history, at, family, usage)
         tables, inferred = with_inferred_topups(tables_from_histories([known], {family.name: family}))
         if tables.topups.empty:
             raise _NO_TOPUP
@@ -585,7 +587,6 @@ def _known_at(history: PackHistory, origin: datetime) -> PackHistory:
     return history.model_copy(update=parts)
 
 
-<<<<<<< models/forecaster.py
 _NO_TOPUP: Final = BadInput.one(
     "topups",
     "no top-up is recorded, and there are not two rest readings to infer it from.",
@@ -597,52 +598,32 @@ def _out_of_reach(impossible: str | None) -> OutOfReach:
     return OutOfReach(f"{impossible} Check the value, or leave it out.")
 
 
-def _require_holding(history: PackHistory, origin: datetime) -> None:
-    if not history.topups and not history.readings:
-        raise BadInput.one(
-            "at", f"lies before every reading and top-up ({origin.isoformat()}).", "Choose a moment after the top-up."
-        )
-    if history.outcomes:
-        last = history.outcomes[-1]
-        if last.kind != "running" and last.time >= history.topups[-1].time:
-            raise _holds_no_more(len(history.outcomes) - 1, last.kind, last.time)
-
-
-def _holds_no_more(place: int, kind: str, time: datetime) -> BadInput:
-    what = {
-        "returned": "the fault has already returned",
-        "replaced": "the pack was replaced",
-        "retired": "the vehicle was taken out of use",
-    }[kind]
-    return BadInput.one(
-        f"outcomes[{place}]",
-        f"{what} on {time.isoformat()}, after the last top-up.",
-        "Record the next top-up first, or forecast at an earlier moment.",
-    )
-
-
-def _ended(tables: HistoryTables) -> dict[str, TideoverError]:
-    """Find packs whose last top-up is over, and say how, as `_require_holding` does of one."""
-    own = tables.outcomes
-    last = own.groupby("pack_id", sort=False).tail(1).set_index("pack_id")
-    count = own.groupby("pack_id", sort=False).size()
-    topped = tables.topups.groupby("pack_id", sort=False)["time"].max()
-    over = last[(last["kind"] != "running") & (last["time"] >= topped.reindex(last.index))]
-    return {
-        str(pack_id): _holds_no_more(int(count[pack_id]) - 1, kind, time.to_pydatetime())
-        for pack_id, kind, time in zip(over.index, over["kind"], over["time"], strict=True)
-    }
-=======
 def _require_holding(history: PackHistory, known: PackHistory) -> None:
     if not known.topups and not known.readings:
         raise BadInput.one("at", "lies before every reading and top-up.", "Choose a moment after the top-up.")
     if (ended := history.ended) is not None:
-        raise BadInput.one(
-            f"outcomes[{len(history.outcomes) - 1}]",
-            say("%(what)s: nothing is holding any more.", what=ended_in_words(ended)),
-            say("Record the next top-up first, or forecast at a moment before that."),
-        )
->>>>>>> /tmp/w/b_theirs
+        raise _holds_no_more(len(history.outcomes) - 1, ended)
+
+
+def _holds_no_more(place: int, ended: Outcome) -> BadInput:
+    return BadInput.one(
+        f"outcomes[{place}]",
+        say("%(what)s: nothing is holding any more.", what=ended_in_words(ended)),
+        say("Record the next top-up first, or forecast at a moment before that."),
+    )
+
+
+def _ended(tables: HistoryTables) -> dict[str, TideoverError]:
+    """Find packs whose newest top-up is over (`PackHistory.ended`), and say how, as of one."""
+    own = tables.outcomes
+    last = own.groupby("pack_id", sort=False).tail(1).set_index("pack_id")
+    count = own.groupby("pack_id", sort=False).size()
+    topped = tables.topups.groupby("pack_id", sort=False)["time"].max().reindex(last.index)
+    over = last[(last["kind"] != "running") & ~(last["time"] < topped)]
+    return {
+        str(pack_id): _holds_no_more(int(count[pack_id]) - 1, Outcome(time=time.to_pydatetime(), kind=kind))
+        for pack_id, kind, time in zip(over.index, over["kind"], over["time"], strict=True)
+    }
 
 
 def ended_in_words(ended: Outcome) -> Said:

@@ -37,14 +37,15 @@ def forecaster(small_trained) -> Forecaster:
     return small_trained.forecaster
 
 
-def same_one_by_one(forecaster: Forecaster, tables: HistoryTables, moments: pd.DataFrame) -> list[str]:
+def same_one_by_one(forecaster: Forecaster, tables: HistoryTables, moments: pd.DataFrame | None = None) -> list[str]:
     """Hold a batch against single forecasts; return what was refused."""
     batch, refused = forecaster.forecast_each(tables, moments)
     row_of = {pack_id: row for row, pack_id in enumerate(batch.moments["pack_id"])}
     errors = {r.pack_id: r.error for r in refused}
     assert [*errors, *row_of] == list(dict.fromkeys([*errors, *row_of]))
-    assert set(errors) | set(row_of) == set(moments["pack_id"])
-    at = dict(zip(moments["pack_id"], moments["origin"], strict=True))
+    every = last_facts(tables) if moments is None else moments
+    assert set(errors) | set(row_of) == set(every["pack_id"])
+    at = dict(zip(every["pack_id"], every["origin"], strict=True))
     said: dict[str, TideoverError] = {}
     for pack_id, history in zip(tables.packs["pack_id"], histories_of(tables), strict=True):
         if pack_id not in at:
@@ -53,7 +54,8 @@ def same_one_by_one(forecaster: Forecaster, tables: HistoryTables, moments: pd.D
             if isinstance(history, ValidationError):
                 raise BadInput(problems_from(history))
             family = tables.families.get(history.family)
-            one = forecaster.forecast(history, at=at[pack_id].to_pydatetime(), family=family)
+            moment = None if moments is None else at[pack_id].to_pydatetime()
+            one = forecaster.forecast(history, at=moment, family=family)
         except TideoverError as error:
             said[pack_id] = error
             continue
@@ -76,7 +78,7 @@ def test_every_case_of_a_stop_is_stopped_in_bulk_too(forecaster):
         history = PackHistory.model_validate(history_of_case(case["pack"], FAMILIES))
         histories.append(history.model_copy(update={"pack_id": f"CASE-{number}"}))
     tables = tables_from_histories(histories, FAMILIES)
-    refused = same_one_by_one(forecaster, tables, last_facts(tables))
+    refused = same_one_by_one(forecaster, tables)
     assert len(refused) > sum(bool(case["forecast"]) for case in CASES) > len(STOPS)
 
 
@@ -125,6 +127,12 @@ def spoiled(tables: HistoryTables, rng: np.random.Generator) -> HistoryTables:
     return replace(tables, packs=packs, readings=readings, topups=topups, outcomes=outcomes)
 
 
+def test_as_things_stand_what_ended_since_is_refused(small_cohort, forecaster):
+    tables = small_cohort.tables.of_packs(small_cohort.tables.packs["pack_id"].iloc[::5])
+    refused = same_one_by_one(forecaster, tables)
+    assert sum("nothing is holding any more" in error for error in refused) > 50
+
+
 @pytest.mark.parametrize("seed", [1, 2])
 def test_damaged_tables_are_refused_as_single_packs_are(small_cohort, forecaster, seed):
     rng = np.random.default_rng(seed)
@@ -136,7 +144,7 @@ def test_damaged_tables_are_refused_as_single_packs_are(small_cohort, forecaster
     assert 150 < len(refused) < 500
     found = "\n".join(refused)
     for words in (
-        *("before every reading", "not a known family", "already returned", "was replaced", "no top-up is recorded"),
+        *("before every reading", "not a known family", "The fault came back", "was replaced", "no top-up is recorded"),
         *("charged at", "names block", "below its peers", "looks like millivolts", "impossible for a block"),
     ):
         assert words in found, words
