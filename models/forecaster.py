@@ -22,7 +22,7 @@ from models.calibration.stacking import OwnMixture
 from models.calibration.workshop_posterior import WorkshopPosterior
 from models.features.definitions import Evidence
 from models.features.inferred_topups import with_inferred_topups
-from models.features.raw import feature_frame, raw_features
+from models.features.raw import feature_frame, raw_features, topped_blocks
 from models.forecasts.attribution import Contribution, attribute
 from models.forecasts.evidence import evidence_group
 from models.forecasts.flags import flags_of, flags_of_unused, nonsense
@@ -554,6 +554,9 @@ class Forecaster:
             bound=self.bound,
             widening=float(batch.widening[0]),
             own_outcomes=0 if self.own is None else self.own.outcomes,
+            block=int(topped_blocks(tables.topups["blocks"].iloc[[-1]])[0]) + 1,
+            missing_ah=_of_rated_ah(batch.X, "missing_share", family),
+            missing_error_ah=_of_rated_ah(batch.X, "missing_error_share", family),
         )
         return forecast, tables, batch
 
@@ -644,6 +647,12 @@ def _flags_of_end(history: PackHistory, known: PackHistory) -> tuple[Flag, ...]:
         return ()
     text = say("%(what)s: this forecast is of the past, from before that.", what=ended_in_words(ended))
     return (Flag("ended-since", text, grave=True),)
+
+
+def _of_rated_ah(X: pd.DataFrame, name: str, family: PackFamily) -> float | None:
+    """Read a share of rated capacity as Ah; None where no charge and no reading after it tells of the block."""
+    told = X[["charge_share", "after_rest_mv_per_cell", "now_rest_mv_per_cell"]].notna().to_numpy().any()
+    return float(X[name].iloc[0]) * family.rated_ah if told else None
 
 
 def _put_in_ah(history: PackHistory) -> float:

@@ -243,11 +243,8 @@ class ConformalBound:
         """Say in words what a bound at this confidence promises, and on what it rests."""
         _check_confidence(confidence)
         return say(
-            "Of packs like those in the record, at least %(chance)s of 100 are expected to hold until their day. The "
-            "figure was set on %(moments)s moments of packs the model had not learned from and holds on average over "
-            "packs, not for each single one; it does not need the model to be right, but it does need new packs to "
-            "resemble the recorded ones, and packs that were replaced early to have been so for reasons the record "
-            "accounts for.",
+            "Of packs like those on record at least %(chance)s of 100 hold until their day, on average; set on "
+            "%(moments)s moments that the model had not learned from.",
             chance=f"{100 * confidence:g}",
             moments=self.size_,
         )
@@ -350,8 +347,7 @@ class ShrunkenBound(ConformalBound):
     def guarantee(self, confidence: float) -> str:
         """Say in words what a bound at this confidence promises, and on what it rests."""
         own = say(
-            "Of these moments %(own)s are from the workshop's own record; until it holds many more than %(packs)s "
-            "packs, the figure leans on packs from elsewhere.",
+            "%(own)s of them are from the workshop's own record, weighed against %(packs)s packs from elsewhere.",
             own=self.own_size_,
             packs=f"{self.prior_packs:g}",
         )

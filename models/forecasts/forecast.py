@@ -62,6 +62,10 @@ class Forecast:
         The grid, from 0 to the horizon.
     own_outcomes : int
         Outcomes of a workshop's own that the forecast rests on, beside simulated packs.
+    block : int or None
+        The (first) block of the newest top-up, from 1.
+    missing_ah, missing_error_ah : float or None
+        Charge that it is short of at the origin by all evidence, and the standard error; None where nothing tells.
     """
 
     pack_id: str
@@ -79,6 +83,9 @@ class Forecast:
     widening: float = 1.0
     days: Floats = field(default_factory=lambda: DAYS)
     own_outcomes: int = 0
+    block: int | None = None
+    missing_ah: float | None = None
+    missing_error_ah: float | None = None
 
     @property
     def horizon_days(self) -> float:

@@ -1,4 +1,4 @@
-"""How a forecast looks on the terminal: sentences first, then the curve, then the figures."""
+"""How a forecast looks on the terminal: three lines that lead, then sentences, the curve and the figures."""
 
 from __future__ import annotations
 
@@ -16,11 +16,18 @@ CURVE_DAYS = (1, 3, 5, 7, 10, 14, 21, 30, 42, 60, 90)
 
 
 def print_answer(answer: ForecastAnswer) -> None:
-    """Print a forecast, always with its cautions."""
+    """Print a forecast, always with its cautions: before the figures where something is grave, else after them."""
     console = out()
     console.print(
         f"Pack {answer.pack_id} ({answer.family}), from {answer.origin.isoformat(sep=' ', timespec='minutes')}"
     )
+    grave = any(flag.grave for flag in answer.flags)
+    console.print()
+    for line in answer.lead:
+        console.print(line)
+    if grave:
+        _print_flags(console, answer, grave=True)
+        _print_cautions(console, answer)
     console.print()
     for sentence in answer.sentences:
         console.print(sentence)
@@ -33,16 +40,26 @@ def print_answer(answer: ForecastAnswer) -> None:
     if answer.kinds:
         kinds = sorted(answer.kinds.items(), key=lambda item: -item[1])
         console.print("Kind of weakness: " + ", ".join(f"{kind} {probability:.0%}" for kind, probability in kinds))
-    for flag in answer.flags:
-        console.print(f"Note ({flag.code}): {flag.text}")
-    console.print()
-    console.print("Cautions")
-    for caution in answer.cautions:
-        console.print(f"- {caution}")
+    _print_flags(console, answer, grave=False)
+    if not grave:
+        _print_cautions(console, answer)
     if answer.explanation is not None:
         _print_explanation(console, answer.explanation)
     console.print()
     console.print(f"Model {answer.model_id}, inputs {answer.inputs_digest}")
+
+
+def _print_flags(console: Console, answer: ForecastAnswer, *, grave: bool) -> None:
+    chosen = [flag for flag in answer.flags if flag.grave == grave]
+    for flag in chosen[1:] if grave else chosen:  # the first grave one leads already
+        console.print(f"{'Also' if grave else 'Note'} ({flag.code}): {flag.text}")
+
+
+def _print_cautions(console: Console, answer: ForecastAnswer) -> None:
+    console.print()
+    console.print("Cautions")
+    for caution in answer.cautions:
+        console.print(f"- {caution}")
 
 
 def _print_explanation(console: Console, explanation: ForecastExplanation) -> None:

@@ -49,7 +49,9 @@ def plain_errors(command: Callable[..., None]) -> Callable[..., None]:
             mend = "Rely on the workshop's own judgement for this pack, or train with packs like it."
             _leave(FAILURE_STATUS, Problem("the case", str(error), mend))
         except (Conflict, NoSuchRecord) as error:
-            _leave(BAD_INPUT_STATUS, Problem("the store", str(error), "Nothing was changed."))
+            _leave(
+                BAD_INPUT_STATUS, Problem("the store", str(error), "Put that right first, then run the command again.")
+            )
         except TideoverError as error:
             what = f"It cannot be judged: {str(error).rstrip('.')}."
             _leave(FAILURE_STATUS, Problem("the record", what, "Give more packs, with more of their outcomes known."))

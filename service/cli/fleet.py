@@ -72,7 +72,8 @@ def ranking(
     console = out()
     for line in given.first:
         console.print(line)
-    console.print(f"{given.vehicles} vehicles; what another week's wait is expected to cost:")
+    vehicles = "1 vehicle" if given.vehicles == 1 else f"{given.vehicles} vehicles"
+    console.print(f"{vehicles}; what another week's wait is expected to cost:")
     console.print()
     table = Table("vehicle", "family", "site", "a week's wait", "returns in it", "good until", box=None, pad_edge=False)
     for item in given.items:

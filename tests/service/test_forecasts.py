@@ -216,7 +216,8 @@ def test_printed_answer_reads_sentences_first_and_cautions_always(tideover, van_
     lines = ran.stdout.splitlines()
     assert lines[0].startswith("Pack MB-VAN-07 (gravel-14), from 2026-03-03 06:10")
     count = len(example_answer["sentences"])
-    assert lines[2 : 2 + count] == example_answer["sentences"]
+    assert lines[2:5] == example_answer["lead"]
+    assert lines[6 : 6 + count] == example_answer["sentences"]
     for caution in all_cautions("nimh"):
         assert f"- {caution}" in lines
     (week,) = [line for line in lines if line.startswith("  7   ")]

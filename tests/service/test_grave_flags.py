@@ -80,3 +80,13 @@ def test_an_overcharge_is_said_in_ampere_hours(client):
     history = history_of_case({"family": "marl-28", "charge": {"charge_ah": 4.0}}, FAMILIES)
     (flag,) = [f for f in client.post("/v1/forecasts", json={"history": history}).json()["flags"] if f["grave"]]
     assert flag["text"].startswith("Put in 4.0 Ah, about 1.9 Ah was missing: the block may be overcharged, or")
+
+
+def test_what_is_grave_leads_and_the_cautions_come_before_the_figures(tideover):
+    for charge, before in (({"charge_ah": 4.0}, True), ({}, False)):
+        history = history_of_case({"family": "marl-28", "charge": charge}, FAMILIES)
+        ran = tideover("forecast", "-", input=json.dumps({"history": history}))
+        lines = ran.stdout.splitlines()
+        assert lines[2].startswith("Do not go by these figures before this is looked at: Put in") == before
+        figures = next(place for place, line in enumerate(lines) if line.startswith("day   share still holding"))
+        assert (lines.index("Cautions") < figures) == before

@@ -9,8 +9,23 @@ import pytest
 from models.base.day_grid import DAYS, HORIZON_DAYS
 from models.features.definitions import EVIDENCE
 from models.forecasts.similar_packs import SimilarPack
-from service.forecasting.forecasts.schemas import EvidenceEffect, ForecastFigures, GoodFor, ReturnDay, UntilReplacement
-from service.forecasting.forecasts.sentences import count_days, movers, promised, sentences_of, similar_pack, to_measure
+from service.forecasting.forecasts.schemas import (
+    EvidenceEffect,
+    EvidenceFlag,
+    ForecastFigures,
+    GoodFor,
+    ReturnDay,
+    UntilReplacement,
+)
+from service.forecasting.forecasts.sentences import (
+    count_days,
+    lead_of,
+    movers,
+    promised,
+    sentences_of,
+    similar_pack,
+    to_measure,
+)
 
 
 def figures(**changes) -> ForecastFigures:
@@ -51,6 +66,39 @@ def test_the_four_plain_sentences():
         ),
         "The likely weakness is a block that loses charge by itself (leak), 62 in 100.",
     ]
+
+
+def flag(code: str, *, grave: bool = False) -> EvidenceFlag:
+    return EvidenceFlag(code=code, text=f"Something about {code}.", grave=grave)
+
+
+def test_three_lines_lead_whether_it_may_go_until_when_and_what_to_measure():
+    assert lead_of(figures()) == [
+        "By these figures it may go for 6 days at most; a licensed technician decides.",
+        "Count on it until 2026-03-08, not after.",
+        "Measure next: all blocks at rest, by 2026-03-08, before it is driven that day.",
+    ]
+    short = [GoodFor(confidence=0.9, days=0.97, guarantee="g", beyond_horizon=False)]
+    assert lead_of(figures(good_for=short, flags=[flag("no-load-reading")])) == [
+        "By these figures do not let it go: not even one day can be promised.",
+        "There is no day until which to count on it.",
+        "Measure next: all blocks under load, with the current noted.",
+    ]
+    first, _, measure = lead_of(figures(flags=[flag("overcharge", grave=True), flag("no-load-reading")]))
+    assert first == "Do not go by these figures before this is looked at: Something about overcharge."
+    assert measure.startswith("Measure next: all blocks at rest, a day after the charge")
+
+
+@pytest.mark.parametrize(
+    ("short", "said"),
+    [
+        (0.42, "Block 5, topped up, is still short by about 0.4 Ah."),
+        (0.19, "Block 5, topped up, is about level with its peers."),
+        (-0.5, "Block 5, topped up, is about level with its peers."),
+    ],
+)
+def test_the_block_is_named_with_what_it_is_still_short_of(short, said):
+    assert said in sentences_of(figures(block=5, missing_ah=short, missing_error_ah=0.2))
 
 
 @pytest.mark.parametrize(("days", "said"), [(6.999, "6 days"), (6.0, "6 days"), (1.0, "1 day"), (1.99, "1 day")])

@@ -94,7 +94,8 @@ class DriftReport:
     def sentences(self) -> list[str]:
         """Say what has drifted, or that nothing has."""
         if not self.features:
-            return [f"Only {self.rows_now} recent packs: {LEAST_ROWS} are needed to compare them with the training."]
+            packs = "pack" if self.rows_now == 1 else "packs"
+            return [f"Only {self.rows_now} recent {packs}: {LEAST_ROWS} are needed for a comparison with the training."]
         if not self.drifted:
             count = len(self.features)
             return [f"The last {self.rows_now} packs look like those the model learned from, in all {count} features."]

@@ -23,5 +23,5 @@ def rests_on(case: OpenCase) -> str:
     held = max(case.days_since, 1)
     return _(
         "It rests on %(forecast)s of %(day)s, model %(model)s, read on for a pack that has held for %(held)s since "
-        "then; past day %(last)s its end is carried on, an assumption."
+        "then; it ends on day %(last)s from now, after which the risk is taken to go on as it was."
     ) % {**words, "held": count_days(held), "last": HORIZON - int(held)}

@@ -28,7 +28,7 @@ from service.forecasting.forecasts.schemas import (
     SimilarPastPack,
     UntilReplacement,
 )
-from service.forecasting.forecasts.sentences import movers, sentences_of, similar_pack, to_measure
+from service.forecasting.forecasts.sentences import lead_of, movers, sentences_of, similar_pack, to_measure
 
 RETURN_SHARES = (0.1, 0.25, 0.5, 0.75, 0.9)
 
@@ -65,6 +65,7 @@ def answer(
     figures = _figures(case, forecast)
     return ForecastAnswer(
         **{name: getattr(figures, name) for name in ForecastFigures.model_fields},
+        lead=lead_of(figures),
         sentences=sentences_of(figures),
         cautions=all_cautions(family.chemistry),
         explanation=None if told is None else _explanation(told),
@@ -147,6 +148,9 @@ def _figures(case: ForecastCase, forecast: Forecast) -> ForecastFigures:
         kinds=None if forecast.kinds is None else dict(forecast.kinds),
         flags=[EvidenceFlag.of(flag) for flag in forecast.flags],
         own_outcomes=forecast.own_outcomes,
+        block=forecast.block,
+        missing_ah=forecast.missing_ah,
+        missing_error_ah=forecast.missing_error_ah,
         grid_version=GRID_VERSION,
         model_id=forecast.model_id,
         inputs_digest=forecast.inputs_digest,

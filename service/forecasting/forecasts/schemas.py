@@ -127,6 +127,11 @@ class ForecastFigures(BaseModel):
     own_outcomes: int | None = Field(
         None, description="Outcomes of your own that it rests on, beside simulated packs; null in forecasts of before."
     )
+    block: int | None = Field(None, description="The (first) block of the newest top-up; null in forecasts of before.")
+    missing_ah: float | None = Field(
+        None, description="Charge that it is short of now by all evidence, Ah; below 0 above its peers, null if untold."
+    )
+    missing_error_ah: float | None = Field(None, description="Standard error of that charge.")
     grid_version: str
     model_id: str
     inputs_digest: str = Field(description="Digest of the inputs: the same inputs give the same digest.")
@@ -182,6 +187,11 @@ class ForecastExplanation(BaseModel):
 class ForecastAnswer(ForecastFigures):
     """A forecast in plain sentences and figures, with the cautions that always go with it."""
 
+    lead: list[str] = Field(
+        default_factory=list,
+        description="Three lines that come first: may it go by these figures, until when, and what to measure next. "
+        "Empty in forecasts of before.",
+    )
     sentences: list[str] = Field(description="The answer in plain words, for reading aloud.")
     cautions: list[str]
     explanation: ForecastExplanation | None = Field(None, description="Null unless the request asked to explain.")

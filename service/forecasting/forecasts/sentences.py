@@ -10,6 +10,7 @@ from models.features.definitions import Evidence
 from models.forecasts.similar_packs import SimilarPack
 from service.core.translation import N_, _, ngettext
 from service.forecasting.forecasts.schemas import EvidenceEffect, ForecastFigures, GoodFor, ReturnDay, UntilReplacement
+from service.forecasting.recheck.days import day_reached
 
 IN_WORDS: Final = {0.8: N_("Eight in ten"), 0.9: N_("Nine in ten"), 0.95: N_("Nineteen in twenty")}
 USUAL_CONFIDENCE: Final = 0.9
@@ -51,10 +52,60 @@ MISSING_WORDS: Final[Mapping[Evidence, str]] = {
     "weather": N_("The temperature is not known: give the mean expected outside, or that of the pack at rest."),
     "the pack": N_("Neither age nor odometer of the pack is known: note both."),
 }
+_LEAST_SAID_AH: Final = 0.05
 LEAST_SAID_DAYS: Final = 0.05
 """Effects below this print as 0.0."""
 LIKELY_KIND: Final = 0.5
 """Below this probability no kind is called likely: the odds are against it."""
+
+
+NEXT_TO_MEASURE: Final[Mapping[str, str]] = {
+    "reading-not-used": N_("Measure next: all blocks again, at rest and under load."),
+    "overcharge": N_("Measure next: all blocks at rest, a day after the charge, with a look for swelling and heat."),
+    "no-rest-after": N_("Measure next: all blocks at rest, and under load with the current noted."),
+    "no-load-reading": N_("Measure next: all blocks under load, with the current noted."),
+}
+"""What a flag asks for, the most pressing first."""
+
+
+def lead_of(figures: ForecastFigures) -> list[str]:
+    """Say in three lines whether it may go by these figures, until which date, and what to measure next."""
+    promise = main_promise(figures)
+    codes = {flag.code for flag in figures.flags}
+    grave = next((flag.text for flag in figures.flags if flag.grave), None)
+    holds = promise.days >= 1
+    last = day_reached(figures.origin, promise.days).date().isoformat()
+    asked = next((words for code, words in NEXT_TO_MEASURE.items() if code in codes), None)
+    if grave is not None:
+        may_go = _("Do not go by these figures before this is looked at: %(what)s") % {"what": grave}
+    elif holds:
+        may_go = _("By these figures it may go for %(days)s at most; a licensed technician decides.") % {
+            "days": count_days(promise.days)
+        }
+    else:
+        may_go = _("By these figures do not let it go: not even one day can be promised.")
+    if holds:
+        until = _("Count on it until %(day)s, not after.") % {"day": last}
+    else:
+        until = _("There is no day until which to count on it.")
+    if asked is not None:
+        measure = _(asked)
+    elif holds:
+        measure = _("Measure next: all blocks at rest, by %(day)s, before it is driven that day.") % {"day": last}
+    else:
+        measure = _("Measure next: all blocks at rest again, before it goes.")
+    return [may_go, until, measure]
+
+
+def _block(figures: ForecastFigures) -> str | None:
+    """Name the block that was topped up, and what it is still short of."""
+    short, error = figures.missing_ah, figures.missing_error_ah
+    if figures.block is None or short is None or error is None:
+        return None
+    words = {"block": figures.block, "short": f"{short:.1f}"}
+    if short > max(error, _LEAST_SAID_AH):
+        return _("Block %(block)s, topped up, is still short by about %(short)s Ah.") % words
+    return _("Block %(block)s, topped up, is about level with its peers.") % words
 
 
 def sentences_of(figures: ForecastFigures) -> list[str]:
@@ -70,6 +121,8 @@ def sentences_of(figures: ForecastFigures) -> list[str]:
     sentences += [_half_back(point, figures.horizon_days) for point in figures.return_days if point.returned == 0.5]
     if figures.until_replacement is not None:
         sentences.append(_until(figures.until_replacement))
+    if (block := _block(figures)) is not None:
+        sentences.append(block)
     if figures.kinds:
         sentences.append(_kind(figures.kinds))
     if figures.own_outcomes is not None:

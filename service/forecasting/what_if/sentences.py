@@ -62,11 +62,15 @@ def sentences_of(answer: WhatIf) -> list[str]:
     """Say all plans in order, then which of them the evidence does not tell apart from one another."""
     said = [sentence_of(told, answer) for told in answer.plans]
     present = answer.plans[0].plan.name
-    pairs = [
-        _("“%(one)s” and “%(other)s”") % {"one": _(one), "other": _(other)}
-        for one, other in answer.cannot_tell
-        if present not in (one, other)
-    ]
-    if pairs:
-        said.append(_("Not told apart by the evidence: %(pairs)s.") % {"pairs": "; ".join(pairs)})
+    pairs = [pair for pair in answer.cannot_tell if present not in pair]
+    if len(pairs) == 1:
+        ((one, other),) = pairs
+        said.append(
+            _("Not told apart by the evidence: “%(one)s” and “%(other)s”.") % {"one": _(one), "other": _(other)}
+        )
+    elif pairs:
+        said.append(
+            _("The evidence does not tell %(count)s pairs of these plans apart: go by the ranges, not by the order.")
+            % {"count": len(pairs)}
+        )
     return said

@@ -151,7 +151,7 @@ def sheet_of(
         model_id=row.model_id,
         cautions=tuple(all_cautions(release.chemistry)),
         facts=() if history is None else tuple(_facts(history, row.origin, zone)),
-        sentences=tuple(forecast.sentences),
+        sentences=(*(flag.text for flag in forecast.flags if flag.grave), *forecast.sentences),
         promises=tuple(
             (
                 f"{one.confidence:.0%}",
