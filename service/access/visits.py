@@ -13,13 +13,14 @@ from pathlib import Path
 from typing import Any, Final
 
 from itsdangerous import BadData, URLSafeSerializer
+from sqlalchemy import delete
 from sqlalchemy.orm import Session
 from starlette.requests import Request
 from starlette.responses import Response
 
 from service.access.callers import NO_KEYS, Caller
-from service.access.keys import keys_in_use, standing
-from service.store.schema import ApiKey
+from service.access.keys import digest_of, keys_in_use, standing
+from service.store.schema import ApiKey, EndedVisit
 
 COOKIE: Final = "tideover_visit"
 LASTS: Final = timedelta(hours=12)
@@ -122,10 +123,17 @@ def caller_at(session: Session, visit: Visit, now: datetime, *, keyless: bool) -
     if keyless and not keys_in_use(session):
         return NO_KEYS
     row = None if visit.key_id is None else session.get(ApiKey, visit.key_id)
-    if row is None:
+    if row is None or session.get(EndedVisit, digest_of(visit.number)) is not None:
         return None
     found = standing(row, now)
     return found if isinstance(found, Caller) else None
+
+
+def end(session: Session, visit: Visit, now: datetime) -> None:
+    """End a visit for good, whoever may have a copy of its cookie; those that are over by themselves are forgotten."""
+    session.execute(delete(EndedVisit).where(EndedVisit.until <= now))
+    if visit.key_id is not None and session.get(EndedVisit, digest_of(visit.number)) is None:
+        session.add(EndedVisit(digest=digest_of(visit.number), until=visit.until))
 
 
 def keep(response: Response, request: Request, visit: Visit) -> None:

@@ -10,7 +10,7 @@ from fastapi import Request
 from starlette.responses import Response
 
 from service.access.callers import Caller
-from service.access.visits import Visit, keep, set_cookie
+from service.access.visits import Visit, end, keep, set_cookie
 from service.core.translation import _
 from service.http.dependencies import CurrentStore
 from service.http.page_addresses import own_address
@@ -68,10 +68,13 @@ def sign_in(request: Request, form: SentForm, store: CurrentStore) -> Response:
 
 
 @router.post("/sign-out", operation_id="page_sign_out")
-def sign_out(request: Request, _form: SentForm) -> Response:
-    """End a visit on this device."""
+def sign_out(request: Request, _form: SentForm, store: CurrentStore) -> Response:
+    """End a visit: here, and for whoever has a copy of its cookie."""
+    now = request.app.state.clock()
+    with store.writing() as session:
+        end(session, request.state.visit, now)
     response = go_to(request, "/sign-in", Message(_("You are signed out on this device.")))
-    keep(response, request, Visit.new(request.app.state.clock()))
+    keep(response, request, Visit.new(now))
     return response
 
 

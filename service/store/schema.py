@@ -343,6 +343,15 @@ class ApiKey(Base):
     revoked_at: Mapped[datetime | None]
 
 
+class EndedVisit(Base):
+    """A visit to the pages that somebody signed out of, kept for as long as its cookie would have been good."""
+
+    __tablename__ = "ended_visits"
+
+    digest: Mapped[str] = mapped_column(String(64), primary_key=True)
+    until: Mapped[datetime] = mapped_column(index=True)
+
+
 class AuditEntry(Base):
     """One write: who, when, what was asked and what came of it. Written together with what it tells of."""
 

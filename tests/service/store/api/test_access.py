@@ -7,11 +7,13 @@ import re
 import threading
 
 import pytest
+from fastapi.testclient import TestClient
 from sqlalchemy.exc import OperationalError
 
 from service.access.callers import ROLES
 from service.access.keys import make_key, revoke_key
 from service.access.roles import MAY, OPEN_PATHS
+from service.access.visits import COOKIE
 from service.core.refusals import Conflict
 from service.store.schema import ApiKey, AuditEntry
 
@@ -207,3 +209,28 @@ def test_two_administrators_who_revoke_each_other_leave_one(store, clock):
         with store.reading() as session:
             left = session.query(ApiKey).filter(ApiKey.role == "admin", ApiKey.revoked_at.is_(None)).count()
         assert left == 1, attempt
+
+
+def token_in(page):
+    return re.search(r'name="form_token" value="([^"]+)"', page.text)[1]
+
+
+def test_signing_out_ends_the_visit_on_the_server(api, keys):
+    """Whoever copied the cookie, as from a shared tablet, is out as well."""
+    key = keys["bench"]["Authorization"].removeprefix("Bearer ")
+    browser = TestClient(api.app, base_url="http://127.0.0.1:8765", follow_redirects=False)
+    asked = browser.get("/sign-in")
+    sent = {"key": key, "form_token": token_in(asked)}
+    assert browser.post("/sign-in", data=sent).status_code == 303
+    assert browser.get("/bench").status_code == 200
+    copied = browser.cookies.get(COOKIE)
+    page = browser.get("/bench")
+    assert browser.post("/sign-out", data={"form_token": token_in(page)}).status_code == 303
+    assert browser.get("/bench").status_code == 303
+    browser.cookies.clear()
+    assert browser.get("/bench", headers={"Cookie": f"{COOKIE}={copied}"}).status_code == 303
+    # Another visit with the same key goes on.
+    browser.cookies.clear()
+    sent = {"key": key, "form_token": token_in(browser.get("/sign-in"))}
+    browser.post("/sign-in", data=sent)
+    assert browser.get("/bench").status_code == 200
