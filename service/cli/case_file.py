@@ -5,12 +5,15 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Mapping
+from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from models.base.errors import BadInput, problems_from
 
 if TYPE_CHECKING:
+    from pydantic import BaseModel
+
     from models.packs.family import PackFamily
     from service.forecasting.forecasts.schemas import ForecastCase
 
@@ -40,6 +43,29 @@ def read_case(path: Path) -> dict[str, Any]:
     return content
 
 
+def for_question(kind: type[BaseModel], content: dict[str, Any]) -> dict[str, Any]:
+    """Leave out of a case what only other questions ask, and say so on standard error: one case file serves all.
+
+    Parameters
+    ----------
+    kind : type
+        The case of this question.
+    content : dict
+    """
+    import typer
+
+    from service.forecasting.forecasts.schemas import ForecastCase
+    from service.forecasting.recheck.schemas import RecheckCase
+    from service.forecasting.topup_plan.schemas import TopUpPlanCase
+    from service.forecasting.what_if.schemas import WhatIfCase
+
+    every = {name for case in (ForecastCase, RecheckCase, TopUpPlanCase, WhatIfCase) for name in case.model_fields}
+    unused = [name for name in content if name in every - set(kind.model_fields)]
+    if unused:
+        typer.echo(f"Not used here: {', '.join(unused)}.", err=True)
+    return {name: value for name, value in content.items() if name not in unused}
+
+
 def case_from_tables(folder: Path, pack_id: str, families: Mapping[str, PackFamily]) -> dict[str, Any]:
     """Read one pack's history from a folder of tables.
 
@@ -57,10 +83,10 @@ def case_from_tables(folder: Path, pack_id: str, families: Mapping[str, PackFami
     try:
         history = history_of(tables, pack_id)
     except KeyError:
+        near = get_close_matches(pack_id, tables.packs["pack_id"].astype(str), n=3)
         known = ", ".join(tables.packs["pack_id"].head(5))
-        raise BadInput.one(
-            "--pack", f"There is no pack {pack_id!r} in {folder}.", f"The first ones are {known}."
-        ) from None
+        mend = f"Did you mean {' or '.join(near)}?" if near else f"The first ones are {known}."
+        raise BadInput.one("--pack", f"There is no pack {pack_id!r} in {folder}.", mend) from None
     except ValidationError as error:
         raise BadInput(problems_from(error, ("history",))) from error
     return {"history": history.model_dump(mode="json")}

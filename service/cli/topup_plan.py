@@ -33,7 +33,7 @@ def topup_plan(
 ) -> None:
     """Think a top-up through before it is made: cautions, how much, how, where to stop, what it buys."""
     from models.forecaster import Forecaster
-    from service.cli.case_file import case_from_tables, read_case
+    from service.cli.case_file import case_from_tables, for_question, read_case
     from service.forecasting.forecasts.cases import checked_case
     from service.forecasting.topup_plan.answers import answer
     from service.forecasting.topup_plan.schemas import TopUpPlanCase
@@ -52,7 +52,12 @@ def topup_plan(
         usage = content.get("usage")
         content["usage"] = {**(usage if isinstance(usage, dict) else {}), "km_per_day": km_per_day}
     model = registry_here(settings).load_current(Forecaster)
-    given = answer(checked_case(TopUpPlanCase, content), model.model, families, threads=settings.threads)
+    given = answer(
+        checked_case(TopUpPlanCase, for_question(TopUpPlanCase, content)),
+        model.model,
+        families,
+        threads=settings.threads,
+    )
     if as_json:
         typer.echo(given.model_dump_json())
     else:

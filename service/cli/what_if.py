@@ -15,6 +15,8 @@ from service.cli.surroundings import registry_here, settings_here
 from training.files.families import load_families
 
 if TYPE_CHECKING:
+    from pydantic import BaseModel
+
     from service.forecasting.recheck.schemas import ReadingRow, RecheckAnswer
     from service.forecasting.what_if.schemas import WhatIfAnswer
 
@@ -42,7 +44,7 @@ def what_if(
 
     settings = settings_here()
     families = load_families(settings.families_dir)
-    asked = checked_case(WhatIfCase, _content("what-if", case, data, pack, families, at=at))
+    asked = checked_case(WhatIfCase, _content(WhatIfCase, "what-if", case, data, pack, families, at=at))
     model = registry_here(settings).load_current(Forecaster)
     given = what_if_answers.answer(asked, model.model, families, threads=settings.threads)
     if as_json:
@@ -68,7 +70,7 @@ def recheck(
 
     settings = settings_here()
     families = load_families(settings.families_dir)
-    asked = checked_case(RecheckCase, _content("recheck", case, data, pack, families, at=at, risk=risk))
+    asked = checked_case(RecheckCase, _content(RecheckCase, "recheck", case, data, pack, families, at=at, risk=risk))
     model = registry_here(settings).load_current(Forecaster)
     given = recheck_answers.answer(asked, model.model, families, threads=settings.threads)
     if as_json:
@@ -78,9 +80,15 @@ def recheck(
 
 
 def _content(
-    command: str, case: Path | None, data: Path | None, pack: str | None, families: Any, **options: Any
+    kind: type[BaseModel],
+    command: str,
+    case: Path | None,
+    data: Path | None,
+    pack: str | None,
+    families: Any,
+    **options: Any,
 ) -> dict[str, Any]:
-    from service.cli.case_file import case_from_tables, read_case
+    from service.cli.case_file import case_from_tables, for_question, read_case
 
     if data is not None and pack is not None and case is None:
         content = case_from_tables(data, pack, families)
@@ -88,7 +96,7 @@ def _content(
         content = read_case(case)
     else:
         raise BadInput.one(command, "It is not clear which pack is meant.", "Give a case file, or --data with --pack.")
-    return content | {name: value for name, value in options.items() if value is not None}
+    return for_question(kind, content) | {name: value for name, value in options.items() if value is not None}
 
 
 def _print_what_if(given: WhatIfAnswer) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
+from difflib import get_close_matches
 from typing import Any, Final
 
 from pydantic import ValidationError
@@ -27,6 +28,10 @@ _PARTS: dict[str, tuple[type[Base], type[Any]]] = {
     "usage": (schema.Usage, UsagePlan),
     "outcomes": (schema.Outcome, Outcome),
 }
+
+_SAME_START: Final = 2
+_MOST_COMPARED: Final = 5_000
+"""Names that begin alike and are compared with one that is not known. Our choice."""
 
 READ_AT_ONCE: Final = 200
 """Packs whose facts are fetched together."""
@@ -77,6 +82,18 @@ def drop_score_if_stopped(session: Session, pack_id: str, families: Mapping[str,
         session.execute(delete(Score).where(Score.pack_id == pack_id))
 
 
+def no_such_pack(session: Session, pack_id: str) -> NoSuchRecord:
+    """Say that there is no such pack, with names like it where there are any."""
+    names = session.scalars(
+        select(Pack.id).where(Pack.id.istartswith(pack_id[:_SAME_START], autoescape=True)).limit(_MOST_COMPARED)
+    ).all()
+    near = get_close_matches(pack_id, names, n=3)
+    if near:
+        said = _("There is no pack %(pack)s. Did you mean %(near)s?")
+        return NoSuchRecord(said % {"pack": pack_id, "near": ", ".join(near)})
+    return NoSuchRecord(_("There is no pack %(pack)s.") % {"pack": pack_id})
+
+
 def history_of_pack(session: Session, pack_id: str) -> PackHistory | None:
     """Return everything stored about a pack; None if there is no reading and no top-up yet.
 
@@ -89,7 +106,7 @@ def history_of_pack(session: Session, pack_id: str) -> PackHistory | None:
     """
     pack = session.get(Pack, pack_id)
     if pack is None:
-        raise NoSuchRecord(_("There is no pack %(pack)s.") % {"pack": pack_id})
+        raise no_such_pack(session, pack_id)
     return next(histories_of(session, [pack]), None)
 
 

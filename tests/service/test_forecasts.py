@@ -117,6 +117,18 @@ def test_rest_command_line_and_python_agree_to_the_digit(client, tideover, sourc
     assert forecast.inputs_digest == over_rest["inputs_digest"]
 
 
+def test_the_case_that_comes_along_is_the_worked_example(tideover, repository, van_case):
+    path = repository / "data" / "synthetic" / "case.json"
+    assert json.loads(path.read_text()) == van_case
+    assert tideover("forecast", path).exit_code == 0
+
+
+def test_a_slip_in_a_packs_name_is_answered_with_names_like_it(tideover, repository):
+    ran = tideover("forecast", "--data", repository / "data" / "synthetic", "--pack", "MB-VN-15")
+    assert ran.exit_code == 2
+    assert "Did you mean MB-VAN-15" in ran.stderr
+
+
 def test_explanation_is_given_on_request_and_is_the_same_everywhere(client, tideover, source, van_case, tmp_path):
     plain = client.post(POST, json=van_case).json()
     assert plain["explanation"] is None

@@ -130,3 +130,16 @@ def test_a_model_without_a_bank_is_refused_in_words(settings, tmp_path, small_tr
     with TestClient(create_app(changed), base_url="http://127.0.0.1") as client:
         assert client.post("/v1/forecasts", json=asked).status_code == 200
         assert "Train again" in str(problem_in(client.post(route, json=asked), 409))
+
+
+@pytest.mark.parametrize("command", ["topup-plan", "what-if", "recheck"])
+def test_one_case_file_serves_every_question(tideover, van_case, command):
+    plain = tideover(command, "-", "--json", input=json.dumps({"history": van_case["history"]}))
+    asked = {**van_case, "replacement_in_days": 7, "explain": True}
+    ran = tideover(command, "-", "--json", input=json.dumps(asked))
+    assert ran.exit_code == 0, ran.stderr
+    assert ran.stdout == plain.stdout
+    assert "Not used here: replacement_in_days, explain." in ran.stderr
+    typo = tideover(command, "-", "--json", input=json.dumps({**asked, "replacement_in_dais": 7}))
+    assert typo.exit_code == 2
+    assert "replacement_in_dais" in typo.stderr

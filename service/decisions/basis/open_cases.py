@@ -18,10 +18,11 @@ from sqlalchemy import and_, func, select
 from sqlalchemy.orm import Session
 
 from models.decisions.hold_curves import FloatArray, held_until_now
-from service.core.refusals import Conflict, NoSuchRecord
+from service.core.refusals import Conflict
 from service.core.translation import _
 from service.forecasting.forecasts.schemas import ForecastAnswer
 from service.forecasting.issued.scores import OLDEST_DAYS, days_between, ended, unpacked
+from service.records.history import no_such_pack
 from service.store.schema import Outcome, Pack, Score, TopUp
 
 
@@ -197,7 +198,7 @@ def open_case(session: Session, pack_id: str, now: datetime) -> OpenCases:
         It is not out on a top-up, or there is no forecast that can be decided on; with what to do.
     """
     if session.get(Pack, pack_id) is None:
-        raise NoSuchRecord(_("There is no pack %(pack)s.") % {"pack": pack_id})
+        raise no_such_pack(session, pack_id)
     found = open_cases(session, now, [Score.pack_id == pack_id])
     if len(found):
         return found

@@ -15,7 +15,7 @@ from models.base.errors import BadInput, ModelRefused, OutOfReach
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from models.packs.stops import Stopped
-from service.core.refusals import Conflict, NoSuchRecord
+from service.core.refusals import Conflict
 from service.core.stops import ToldStops
 from service.core.translation import _, translated_problems
 from service.forecasting.forecasts.answers import answer
@@ -23,7 +23,7 @@ from service.forecasting.forecasts.schemas import ForecastAnswer
 from service.forecasting.forecasts.sentences import count_days
 from service.forecasting.issued.issuing import case_of
 from service.forecasting.issued.schemas import ForecastRequest
-from service.records.history import history_of_pack
+from service.records.history import history_of_pack, no_such_pack
 from service.store.schema import Assignment, IssuedForecast, Pack
 from training.registry import StoredModel
 
@@ -87,7 +87,7 @@ def unit_of(session: Session, pack_id: str, families: Mapping[str, PackFamily]) 
     """
     pack = session.get(Pack, pack_id)
     if pack is None:
-        raise NoSuchRecord(_("There is no pack %(pack)s.") % {"pack": pack_id})
+        raise no_such_pack(session, pack_id)
     vehicle = session.scalar(
         select(Assignment.vehicle_id).where(Assignment.pack_id == pack_id, Assignment.until.is_(None))
     )
