@@ -89,7 +89,7 @@ def no_such_pack(session: Session, pack_id: str) -> NoSuchRecord:
     ).all()
     near = get_close_matches(pack_id, names, n=3)
     if near:
-        said = _("There is no pack %(pack)s. Did you mean %(near)s?")
+        said = _("There is no pack %(pack)s. The nearest names are %(near)s.")
         return NoSuchRecord(said % {"pack": pack_id, "near": ", ".join(near)})
     return NoSuchRecord(_("There is no pack %(pack)s.") % {"pack": pack_id})
 

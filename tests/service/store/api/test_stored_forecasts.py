@@ -57,7 +57,7 @@ def test_what_cannot_be_forecast_is_said(api, problem_in, filled):
     for asked in ({"at": "2026-03-14T00:00:00Z"}, {}):
         assert "The fault came back on 2026-03-" in problem_in(filled.post(ISSUE, json=asked), 422)["detail"]
     missing = problem_in(filled.post("/v1/packs/MB-VN-07/forecasts", json={}), 404)
-    assert missing["detail"] == "There is no pack MB-VN-07. Did you mean MB-VAN-07?"
+    assert missing["detail"] == "There is no pack MB-VN-07. The nearest names are MB-VAN-07."
     filled.post("/v1/packs", json={"id": "MB-CAB-03", "family": "gravel-14"})
     assert (
         "no reading and no top-up" in problem_in(filled.post("/v1/packs/MB-CAB-03/forecasts", json={}), 409)["detail"]
