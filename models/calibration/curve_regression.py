@@ -70,7 +70,7 @@ class CurveTerms:
     def moved_by_each(self, coefficients: Floats) -> Floats:
         """Return the same for each of w rows of coefficients, shape (n, bins, w)."""
         k = self.in_time.shape[2]
-        total = (self.in_time.reshape(-1, k) @ coefficients[:, :k].T).reshape(*self.log_total.shape, -1)
+        total = (self.in_time.reshape(-1, k) @ coefficients[:, :k].T).reshape(*self.log_total.shape, len(coefficients))
         total += self.log_total[:, :, None]
         total += (self.columns @ coefficients[:, k:].T)[:, None, :]
         return np.asarray(np.clip(total, -LARGEST, LARGEST, out=total))

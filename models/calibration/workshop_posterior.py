@@ -56,7 +56,10 @@ class WorkshopPosterior:
 
         Each of the worlds drawn keeps the directions of physics, and so do their mean and quantiles.
         """
-        parts = [self._some(survival[i : i + CHUNK_ROWS], X[i : i + CHUNK_ROWS]) for i in range(0, len(X), CHUNK_ROWS)]
+        parts = [
+            self._some(survival[i : i + CHUNK_ROWS], X[i : i + CHUNK_ROWS])
+            for i in range(0, max(len(X), 1), CHUNK_ROWS)
+        ]
         low, mean, high = (np.concatenate(part) for part in zip(*parts, strict=True))
         return mean, low, high
 

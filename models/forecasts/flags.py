@@ -37,6 +37,14 @@ JOINT_MOHM_PER_CELL: Final = 1.0
 
 _NONSENSE_ABOVE: Final = {f.name: f.nonsense_above for f in FEATURES if isfinite(f.nonsense_above)}
 _FEATURE: Final = {f.name: f for f in FEATURES}
+_READ: Final = (
+    *("charge_share", "charge_surplus_share", "overcharge_share", "held_days", "km_per_day", "ambient_c"),
+    *("before_rest_mv_per_cell", "before_missing_share", "before_load_mv_per_cell"),
+    *("before_lower_elsewhere_mv_per_cell", "before_load_elsewhere_mv_per_cell"),
+    *("after_rest_mv_per_cell", "after_load_mv_per_cell", "after_excess_mohm_per_cell"),
+    *("now_rest_mv_per_cell", "now_load_mv_per_cell"),
+)
+"""Features that the rules below ask for."""
 
 
 def nonsense(X: pd.DataFrame) -> list[Said | None]:
@@ -74,8 +82,13 @@ def flags_of(
     list of tuple of Flag, length n
     """
     distance = seen.distance(X)
-    outside = [{n: d for n, d in zip(distance.columns, row, strict=True) if d > 0} for row in distance.to_numpy()]
-    rows = [dict(zip(X.columns, values, strict=True)) for values in X.to_numpy(np.float64).tolist()]
+    far = distance.to_numpy()
+    outside: list[dict[str, float]] = [{} for _ in range(len(X))]
+    for row, column in np.argwhere(far > 0):
+        outside[row][distance.columns[column]] = far[row, column]
+    # Only what the rules read is taken out of the table: making a row of all of it would cost most of the time.
+    read = [*_READ, *distance.columns[(far > 0).any(axis=0) & ~distance.columns.isin(_READ)]]
+    rows = [dict(zip(read, values, strict=True)) for values in X[read].to_numpy(np.float64).tolist()]
     return [
         tuple(_row_flags(row, beyond, bool(new), bool(guess), float(gap), float(charge)))
         for row, beyond, new, guess, gap, charge in zip(

@@ -37,7 +37,7 @@ COLUMNS: Final[Mapping[str, tuple[str, ...]]] = {
     "usage": USAGE_COLUMNS,
     "outcomes": OUTCOME_COLUMNS,
 }
-_REQUIRED: Final = ("packs", "readings", "topups")
+REQUIRED: Final = ("packs", "readings", "topups")
 _FACTS: Final[Mapping[str, type[BaseModel]]] = {"packs": PackHistory, **FACTS}
 _MAY_LACK: Final[Mapping[str, frozenset[str]]] = {
     name: frozenset(c.name for c in columns_of(fact) if c.optional and c.kind != "time")
@@ -266,7 +266,7 @@ def read_tables(folder: Path, families: Mapping[str, PackFamily]) -> HistoryTabl
     frames: dict[str, pd.DataFrame] = {}
     for name, columns in COLUMNS.items():
         sources = _sources(folder, name)
-        if not sources and name in _REQUIRED:
+        if not sources and name in REQUIRED:
             raise BadInput.one(
                 str(folder.name),
                 f"holds no {name}.csv or {name}.parquet.",

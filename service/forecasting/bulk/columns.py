@@ -1,0 +1,135 @@
+"""What a row of a bulk forecast holds, as Arrow columns; and what the file says of all of them."""
+
+from __future__ import annotations
+
+import json
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa
+
+from models.base.day_grid import DAYS, GRID_VERSION, days_of_return
+from models.forecaster import Forecaster, Forecasts, Refused, newest_reading_gap_days
+from models.forecasts.flags import flags_of
+from models.forecasts.weakness_kind import KINDS
+from models.packs.stops import Stopped
+from models.packs.tables import HistoryTables
+from service.forecasting.bulk.reading import Stray
+from service.forecasting.forecasts.answers import RETURN_SHARES
+from service.forecasting.forecasts.schemas import DEFAULT_CONFIDENCES
+from service.forecasting.issued.scores import week_figures
+
+SCHEMA_VERSION: Final = "1"
+"""Changes whenever the columns do."""
+
+CAUTION: Final = (
+    "A probability is not permission: a licensed technician decides whether a vehicle may go, under local rules and "
+    "the maker's service instructions. A refused pack with a stop code is stopped: do as its row says."
+)
+
+_CURVE: Final = pa.list_(pa.float64(), len(DAYS))
+_DAYS: Final = pa.float64()
+
+SCORED: Final = pa.schema(
+    [
+        *(("pack_id", pa.string()), ("family", pa.string()), ("origin", pa.timestamp("us", "UTC"))),
+        *(("days_held", _DAYS), ("survival", _CURVE), ("band_low", _CURVE), ("band_high", _CURVE)),
+        *((f"kind_{kind}", pa.float64()) for kind in KINDS),
+        *((f"good_for_{100 * level:.0f}_days", _DAYS) for level in DEFAULT_CONFIDENCES),
+        *((f"back_{100 * share:.0f}_by_day", _DAYS) for share in RETURN_SHARES),
+        *(("restricted_mean_days", _DAYS), ("week_return", pa.float64()), ("week_wait_days", _DAYS)),
+        *(("group", pa.string()), ("widening", pa.float64()), ("flags", pa.list_(pa.string()))),
+    ]
+)
+"""Days count from ``origin``. ``back_…_by_day`` is null beyond the horizon; ``good_for_…_days`` the horizon at most."""
+
+REFUSED: Final = pa.schema(
+    [("pack_id", pa.string()), ("reason", pa.string()), ("stop_codes", pa.list_(pa.string())), ("instead", pa.string())]
+)
+
+
+def described(schema: pa.Schema, forecaster: Forecaster) -> pa.Schema:
+    """Return a schema with what holds for every row of the file."""
+    return schema.with_metadata(
+        {
+            "tideover.schema": SCHEMA_VERSION,
+            "tideover.model_id": forecaster.model_id,
+            "tideover.grid_version": GRID_VERSION,
+            "tideover.days": json.dumps(DAYS.tolist()),
+            "tideover.own_outcomes": str(0 if forecaster.own is None else forecaster.own.outcomes),
+            "tideover.caution": CAUTION,
+        }
+    )
+
+
+def scored_table(forecaster: Forecaster, tables: HistoryTables, batch: Forecasts) -> pa.Table:
+    """Return forecasts as a table."""
+    family = tables.packs.set_index("pack_id")["family"].reindex(batch.moments["pack_id"]).to_numpy(dtype=object)
+    columns: dict[str, Any] = {
+        "pack_id": batch.moments["pack_id"],
+        "family": family,
+        "origin": batch.moments["origin"],
+        "days_held": batch.X["held_days"],
+        "survival": _curves(batch.survival),
+        "band_low": _curves(batch.band_low),
+        "band_high": _curves(batch.band_high),
+    }
+    for place, kind in enumerate(KINDS):
+        columns[f"kind_{kind}"] = None if batch.kinds is None else batch.kinds[:, place]
+    for level in DEFAULT_CONFIDENCES:
+        columns[f"good_for_{100 * level:.0f}_days"] = good_for(forecaster, batch, level)
+    for share in RETURN_SHARES:
+        columns[f"back_{100 * share:.0f}_by_day"] = days_of_return(batch.survival, share)
+    columns["restricted_mean_days"] = np.trapezoid(batch.survival, DAYS, axis=1)
+    columns["week_return"], columns["week_wait_days"] = week_figures(batch.survival)
+    columns |= {"group": batch.group, "widening": batch.widening, "flags": _flags(forecaster, tables, batch)}
+    arrays = [_array(columns[field.name], field.type, len(batch)) for field in SCORED]
+    return pa.Table.from_arrays(arrays, schema=described(SCORED, forecaster))
+
+
+def good_for(forecaster: Forecaster, batch: Forecasts, confidence: float) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """Return the days that each pack is good for, as `Forecast.good_for` does of one; shape (n,)."""
+    groups, which = np.unique(batch.group.astype(str), return_inverse=True)
+    level = np.zeros(len(batch))
+    for place, group in enumerate(groups):
+        own = which == place
+        for widening in np.unique(batch.widening[own]):
+            told = forecaster.bound.told_level(confidence, str(group), float(widening))
+            level[own & (batch.widening == widening)] = told
+    days = days_of_return(batch.survival, level)
+    return np.where(level > 0, np.where(np.isnan(days), DAYS[-1], days), 0.0)
+
+
+def refused_table(forecaster: Forecaster, refused: list[Refused], strays: list[Stray]) -> pa.Table:
+    """Return the packs of which no figure is given, and why."""
+    rows = [
+        {
+            "pack_id": one.pack_id,
+            "reason": str(one.error),
+            "stop_codes": [stop.code for stop in one.error.stops] if isinstance(one.error, Stopped) else [],
+            "instead": " ".join(stop.instead for stop in one.error.stops) if isinstance(one.error, Stopped) else None,
+        }
+        for one in refused
+    ]
+    rows += [{"pack_id": s.pack_id, "reason": s.reason, "stop_codes": [], "instead": None} for s in strays]
+    return pa.Table.from_pylist(rows, schema=described(REFUSED, forecaster))
+
+
+def _flags(forecaster: Forecaster, tables: HistoryTables, batch: Forecasts) -> list[list[str]]:
+    gap = newest_reading_gap_days(tables, batch.moments)
+    last = tables.topups.drop_duplicates("pack_id", keep="last").set_index("pack_id")["charge_ah"]
+    put_in = last.reindex(batch.moments["pack_id"]).to_numpy(np.float64, na_value=np.nan)
+    told = flags_of(batch.X, forecaster.seen, batch.inferred, gap, put_in)
+    return [[flag.code for flag in flags] for flags in told]
+
+
+def _curves(values: np.ndarray[Any, np.dtype[np.float64]]) -> pa.Array:
+    return pa.FixedSizeListArray.from_arrays(pa.array(np.ascontiguousarray(values).ravel()), len(DAYS))
+
+
+def _array(values: Any, kind: pa.DataType, rows: int) -> pa.Array:
+    if values is None:
+        return pa.nulls(rows, kind)
+    if isinstance(values, pa.Array):
+        return values
+    return pa.array(values, kind, from_pandas=True)
