@@ -153,20 +153,23 @@ def what_if(
     told = []
     for place, plan in enumerate((PRESENT, *asked)):
         # At the edges of the forecast's band the same plan may gain more or less.
-        gains = np.stack([w @ (holds[place] - holds[0]) for w in weights])
+        most = np.stack([_most_gain(plan, forecast, curve) for curve in curves])
+        gains = np.minimum([w @ (holds[place] - holds[0]) for w in weights], most)
         error = _errors(holds[place] - holds[0], weights[0], ensemble)
         survival = np.minimum.accumulate(np.clip(forecast.survival + gains[0], 0, 1))
         survival[0] = 1.0
-        gained = np.array([w @ (days[place] - days[0]) for w in weights])
+        most_days = np.trapezoid(most, DAYS, axis=1)
+        gained = np.minimum([w @ (days[place] - days[0]) for w in weights], most_days)
         spread = float(_errors((days[place] - days[0])[:, None], weights[0], ensemble)[0])
-        low, high = float(gained.min() - SURE * spread), float(gained.max() + SURE * spread)
+        low = float(gained.min() - SURE * spread)
+        high = float(min(gained.max() + SURE * spread, most_days.max()))
         told.append(
             PlanForecast(
                 plan=plan,
                 survival=survival,
                 gain=survival - forecast.survival,
                 gain_low=np.clip(gains.min(axis=0) - SURE * error, -1, 1),
-                gain_high=np.clip(gains.max(axis=0) + SURE * error, -1, 1),
+                gain_high=np.clip(np.minimum(gains.max(axis=0) + SURE * error, most.max(axis=0)), -1, 1),
                 mean_days=float(np.trapezoid(survival, DAYS)),
                 gained_days=float(gained[0]),
                 gained_low=low,
@@ -184,6 +187,16 @@ def what_if(
         agreement_gap=gap,
         flags=_flags(effective, gap),
     )
+
+
+def _most_gain(plan: Plan, forecast: Forecast, survival: Floats) -> Floats:
+    """Most that a plan can add to a hold curve, shape (g,).
+
+    Cleaned connections help a pack with a bad joint, at best to hold throughout, and no other (law of total
+    probability).
+    """
+    chance = forecast.kinds["joint"] if plan.clean_joints and forecast.kinds is not None else 1.0
+    return np.asarray(chance * (1.0 - survival))
 
 
 def _checked(plans: Sequence[Plan]) -> tuple[Plan, ...]:

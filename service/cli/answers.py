@@ -37,7 +37,7 @@ def print_answer(answer: ForecastAnswer) -> None:
     console.print()
     console.print(_figures(answer))
     console.print(main_promise(answer).guarantee)
-    if answer.kinds:
+    if answer.kinds and "no-load-reading" not in {flag.code for flag in answer.flags}:
         kinds = sorted(answer.kinds.items(), key=lambda item: -item[1])
         console.print("Kind of weakness: " + ", ".join(f"{kind} {probability:.0%}" for kind, probability in kinds))
     _print_flags(console, answer, grave=False)

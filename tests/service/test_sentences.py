@@ -89,6 +89,14 @@ def test_three_lines_lead_whether_it_may_go_until_when_and_what_to_measure():
     assert measure.startswith("Measure next: all blocks at rest, a day after the charge")
 
 
+def test_no_chance_of_a_kind_is_said_where_nothing_was_read_under_load():
+    said = sentences_of(figures(kinds={"leak": 0.99, "joint": 0.01}, flags=[flag("no-load-reading")]))[-1]
+    assert said == (
+        "Without a reading under load the kind of weakness cannot be told; it looks most like a block that loses "
+        "charge by itself (leak)."
+    )
+
+
 @pytest.mark.parametrize(
     ("short", "said"),
     [

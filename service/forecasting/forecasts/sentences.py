@@ -124,7 +124,7 @@ def sentences_of(figures: ForecastFigures) -> list[str]:
     if (block := _block(figures)) is not None:
         sentences.append(block)
     if figures.kinds:
-        sentences.append(_kind(figures.kinds))
+        sentences.append(_kind(figures.kinds, told="no-load-reading" not in {flag.code for flag in figures.flags}))
     if figures.own_outcomes is not None:
         sentences.append(_rests_on(figures.own_outcomes))
     return sentences
@@ -255,8 +255,11 @@ def _until(wait: UntilReplacement) -> str:
     ) % {"day": f"{wait.days:g}", "hold": of_100[0], "low": of_100[1], "high": of_100[2]}
 
 
-def _kind(kinds: dict[str, float]) -> str:
+def _kind(kinds: dict[str, float], *, told: bool) -> str:
     kind, probability = max(kinds.items(), key=lambda item: item[1])
+    if not told:
+        said = _("Without a reading under load the kind of weakness cannot be told; it looks most like %(kind)s.")
+        return said % {"kind": kind_words()[kind]}
     said = (
         _("The kind of weakness is not clear; the likeliest is %(kind)s, %(chance)s in 100.")
         if probability < LIKELY_KIND

@@ -44,8 +44,17 @@ def sentence_of(told: PlanForecast, answer: WhatIf) -> str:
         )
         words = {"plan": name, "days": f"{abs(told.gained_days):.1f}", "low": f"{low:.1f}", "high": f"{high:.1f}"}
         said = [gained % {**words, "day": TOLD_DAY, "held": held, "before": before}]
-    if told.plan.clean_joints and told.verdict == "longer":
-        said.append(_("It helps where a connection is bad; a block that leaks or has lost capacity stays as it is."))
+    kinds = answer.present.kinds
+    if told.plan.clean_joints and kinds is not None:
+        said.append(
+            _(
+                "It helps only where a connection is bad, %(chance)s in 100 by these readings; a block that leaks or "
+                "has lost capacity stays as it is."
+            )
+            % {"chance": round(100 * kinds["joint"])}
+        )
+    if told.plan.trips_share < 1 <= told.plan.km_share:
+        said.append(_("Fewer trips only give the monitor fewer chances to see it: the block sinks all the same."))
     if told.plan.swap_block:
         said.append(_("The rest of the pack stays as it is: from then on its next weakest block decides."))
     if told.plan.start_after_days:
@@ -55,6 +64,7 @@ def sentence_of(told: PlanForecast, answer: WhatIf) -> str:
             told.plan.start_after_days,
         )
         said.append(stands % {"days": told.plan.start_after_days})
+        said.append(_("While it stands the weak block goes on losing charge: read it again before it starts."))
     return " ".join(said)
 
 

@@ -118,3 +118,13 @@ def test_plans_that_cannot_be_compared_are_refused(answers, small_trained, held_
     for plans, said in (([], "no plan"), ([Plan("x"), Plan("x")], "'x'"), ([Plan(f"x{i}") for i in range(21)], "21")):
         with pytest.raises(BadInput, match=said):
             what_if(present, pd.DataFrame(), np.zeros(1), bank, np.random.default_rng(0), plans)
+
+
+def test_property_cleaned_connections_are_worth_no_more_than_the_chance_of_a_bad_one(answers):
+    for answer in answers:
+        joint = answer.present.kinds["joint"]
+        told = answer.of("connections cleaned")
+        most = joint * (1 - answer.present.survival)
+        assert (told.survival <= answer.present.survival + most + 1e-9).all()
+        assert told.gained_days <= np.trapezoid(most, DAYS) + 1e-9
+        assert told.gained_high <= joint * DAYS[-1]
