@@ -99,6 +99,23 @@ def test_the_whole_task(site, either_page, sound):
     expect(page.locator(".answer")).to_be_visible()
 
 
+def test_the_picture_stands_in_the_first_screen(site, van, page, sound):
+    """On a telephone under the promise, on a desk beside it; the header leaves both room."""
+    site.app.state.clock = lambda: datetime(2026, 3, 3, 9, 0, tzinfo=UTC)
+    page.goto(f"{site.url}/bench/units/{van}")
+    width, height = page.viewport_size["width"], page.viewport_size["height"]
+    picture = page.locator("svg.curve").bounding_box()
+    promise = page.locator(".answer .first").bounding_box()
+    assert page.locator("header.top").bounding_box()["height"] <= 70
+    assert picture["y"] + picture["height"] / 2 < height
+    if width > 1000:
+        assert picture["x"] > width / 2
+        assert picture["y"] < promise["y"] + promise["height"]
+        sections = page.locator(".columns > section").all()
+        assert {box["x"] > width / 2 for box in (one.bounding_box() for one in sections)} == {True, False}
+    sound(page, "unit-first-screen")
+
+
 def test_block_by_block_with_the_keyboard_alone(site, record, page, sound):
     """The whole reading without a mouse: tab to each field, Enter to the next block, Enter on the button."""
     record("/v1/packs", {"id": "MB-CAB-03", "family": "gravel-14"})

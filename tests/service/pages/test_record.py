@@ -14,6 +14,7 @@ from service.records.records import Writer
 from tests.service.invented_told import tell
 from training.files.families import load_families
 from training.files.tables import write_tables
+from training.report import CalibrationReport
 from training.simulation.cohort import CohortPlan, simulate_cohort
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
@@ -31,6 +32,17 @@ def test_is_it_any_good(site, either_page, sound):
     page.goto(f"{site.url}/")
     page.get_by_role("link", name="Is it any good?").click()
     report = httpx.get(f"{site.url}/v1/calibration").json()
+    whole = CalibrationReport.model_validate(report).whole.name
+    own = [verdict["sentence"] for verdict in report["verdicts"] if verdict["group"] == whole]
+    assert own
+    assert own == page.locator("main > .verdicts li > span").all_inner_texts()
+    # The verdict and the first plot are there without scrolling far; the rest is folded.
+    tall = page.evaluate("document.documentElement.scrollHeight")
+    assert page.locator("svg.agreement").first.bounding_box()["y"] < 2 * page.viewport_size["height"]
+    sound(page, "record-folded")
+    page.locator("#parts > summary, #figures > summary").first.click()
+    page.locator("#figures > summary").click()
+    assert page.evaluate("document.documentElement.scrollHeight") > tall
     for verdict in report["verdicts"]:
         expect(page.get_by_text(verdict["sentence"], exact=True)).to_be_visible()
     expect(page.get_by_text(report["origin_sentence"])).to_be_visible()
@@ -79,7 +91,7 @@ def test_an_empty_record_says_what_to_do(site, page, sound):
     expect(page.get_by_role("link", name="Go to the bench")).to_be_visible()
     sound(page, "record-told-empty")
     page.goto(f"{site.url}/record/drift")
-    expect(page.get_by_text("30 are needed to compare them")).to_be_visible()
+    expect(page.get_by_text("30 are needed for a comparison")).to_be_visible()
     sound(page, "record-drift-empty")
 
 
