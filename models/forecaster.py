@@ -22,7 +22,7 @@ from models.calibration.stacking import OwnMixture
 from models.calibration.workshop_posterior import WorkshopPosterior
 from models.features.definitions import Evidence
 from models.features.inferred_topups import with_inferred_topups
-from models.features.raw import feature_frame, raw_features, topped_blocks
+from models.features.raw import feature_frame, raw_features
 from models.forecasts.attribution import Contribution, attribute
 from models.forecasts.evidence import evidence_group
 from models.forecasts.flags import flags_of, flags_of_unused, nonsense
@@ -122,6 +122,16 @@ class Forecasts:
             reachable=self.reachable[rows],
             inferred=self.inferred[rows],
         )
+
+
+@dataclass(frozen=True)
+class Asked:
+    """One of several packs that are forecast together; what is left out is as for `Forecaster.forecast`."""
+
+    history: PackHistory
+    at: datetime | None = None
+    usage: UsagePlan | None = None
+    family: PackFamily | None = None
 
 
 @dataclass(frozen=True)
@@ -363,7 +373,7 @@ class Forecaster:
         known = known_at(tables, asked)
         errors |= _ended(tables.of_packs(asked["pack_id"]) if moments is None else known)
         topped = {*with_inferred_topups(known)[0].topups["pack_id"], *errors}
-        errors |= dict.fromkeys(asked["pack_id"][~asked["pack_id"].isin(topped)], _NO_TOPUP)
+        errors |= {pack_id: _no_topup() for pack_id in asked["pack_id"][~asked["pack_id"].isin(topped)]}
         batch = self.forecast_batch(known, asked[~asked["pack_id"].isin(errors)].reset_index(drop=True))
         strange = ~batch.reachable
         for pack_id, said in zip(batch.moments["pack_id"][strange], nonsense(batch.X[strange]), strict=True):
@@ -514,51 +524,84 @@ class Forecaster:
         require_no_stop(known, family)
         return known, origin, family
 
+    def forecast_together(self, asked: Sequence[Asked]) -> list[Forecast | TideoverError]:
+        """Forecast several packs, each as `forecast` does.
+
+        Parameters
+        ----------
+        asked : sequence of Asked
+            Of packs that each come once.
+
+        Returns
+        -------
+        list, length len(asked)
+            The forecast, or what `forecast` raises.
+        """
+        return self._together(asked)[0]
+
     def _forecast(
         self, history: PackHistory, at: datetime | None, usage: UsagePlan | None, family: PackFamily | None
     ) -> tuple[Forecast, HistoryTables, Forecasts]:
         """Return the forecast, and the tables and the batch of one that it was made from."""
-        known, origin, family = self._require_sound(history, at, family, usage)
-        tables, inferred = with_inferred_topups(tables_from_histories([known], {family.name: family}))
-        if tables.topups.empty:
-            raise _NO_TOPUP
-        moments = pd.DataFrame({"pack_id": [known.pack_id], "origin": pd.DatetimeIndex([origin]).tz_convert("UTC")})
+        (found,), tables, batch = self._together([Asked(history, at, usage, family)])
+        if isinstance(found, TideoverError):
+            raise found
+        return found, tables, batch
+
+    def _together(self, asked: Sequence[Asked]) -> tuple[list[Forecast | TideoverError], HistoryTables, Forecasts]:
+        found: list[Forecast | TideoverError | None] = [None] * len(asked)
+        sound: dict[str, tuple[int, PackHistory, datetime, PackFamily]] = {}
+        for place, one in enumerate(asked):
+            try:
+                sound[one.history.pack_id] = (place, *self._require_sound(one.history, one.at, one.family, one.usage))
+            except TideoverError as error:
+                found[place] = error
+        families = {family.name: family for *_, family in sound.values()}
+        tables = tables_from_histories([known for _, known, *_ in sound.values()], families)
+        tables, inferred = with_inferred_topups(tables)
+        topped = set(tables.topups["pack_id"])
+        for pack_id in [name for name in sound if name not in topped]:
+            found[sound.pop(pack_id)[0]] = _no_topup()
+        origins = pd.to_datetime([origin for _, _, origin, _ in sound.values()], utc=True)
+        moments = pd.DataFrame({"pack_id": np.array(list(sound), dtype=object), "origin": origins})
         batch = self.forecast_batch(tables, moments)
-        gap = np.array([_days_since_reading(known, origin)])
-        (flags,) = flags_of(batch.X, self.seen, np.array([bool(inferred)]), gap, np.array([_put_in_ah(known)]))
-        unused = without_contradictions(known, family)[1]
-        flags = _flags_of_end(history, known) + flags_of_unused(unused) + flags
-        if (
-            at is not None
-            and known is not history
-            and len(known.readings) + len(known.topups) < len(history.readings) + len(history.topups)
-        ):
-            flags += (
-                Flag("later-facts-ignored", say("Readings or top-ups after the moment of the forecast were not used.")),
+        gap = np.array([_days_since_reading(known, origin) for _, known, origin, _ in sound.values()])
+        put_in = np.array([_put_in_ah(known) for _, known, *_ in sound.values()])
+        guessed = moments["pack_id"].isin(inferred).to_numpy()
+        told = flags_of(batch.X, self.seen, guessed, gap, put_in)
+        impossible = nonsense(batch.X)
+        for row, (place, known, origin, family) in enumerate(sound.values()):
+            if impossible[row] is not None:
+                found[place] = _out_of_reach(impossible[row])
+                continue
+            history = asked[place].history
+            unused = without_contradictions(known, family)[1]
+            flags = _flags_of_end(history, known) + flags_of_unused(unused) + told[row]
+            if (
+                asked[place].at is not None
+                and known is not history
+                and len(known.readings) + len(known.topups) < len(history.readings) + len(history.topups)
+            ):
+                ignored = say("Readings or top-ups after the moment of the forecast were not used.")
+                flags += (Flag("later-facts-ignored", ignored),)
+            kinds = None if batch.kinds is None else dict(zip(KINDS, batch.kinds[row].tolist(), strict=True))
+            found[place] = Forecast(
+                pack_id=history.pack_id,
+                origin=origin,
+                days_held=float(batch.X["held_days"].iloc[row]),
+                survival=batch.survival[row],
+                band_low=batch.band_low[row],
+                band_high=batch.band_high[row],
+                kinds=kinds,
+                flags=flags,
+                model_id=self.model_id,
+                inputs_digest=inputs_digest(known, origin, family),
+                group=str(batch.group[row]),
+                bound=self.bound,
+                widening=float(batch.widening[row]),
+                own_outcomes=0 if self.own is None else self.own.outcomes,
             )
-        (impossible,) = nonsense(batch.X)
-        if impossible is not None:
-            raise _out_of_reach(impossible)
-        forecast = Forecast(
-            pack_id=history.pack_id,
-            origin=origin,
-            days_held=float(batch.X["held_days"].iloc[0]),
-            survival=batch.survival[0],
-            band_low=batch.band_low[0],
-            band_high=batch.band_high[0],
-            kinds=None if batch.kinds is None else dict(zip(KINDS, batch.kinds[0].tolist(), strict=True)),
-            flags=flags,
-            model_id=self.model_id,
-            inputs_digest=inputs_digest(known, origin, family),
-            group=str(batch.group[0]),
-            bound=self.bound,
-            widening=float(batch.widening[0]),
-            own_outcomes=0 if self.own is None else self.own.outcomes,
-            block=int(topped_blocks(tables.topups["blocks"].iloc[[-1]])[0]) + 1,
-            missing_ah=_of_rated_ah(batch.X, "missing_share", family),
-            missing_error_ah=_of_rated_ah(batch.X, "missing_error_share", family),
-        )
-        return forecast, tables, batch
+        return [one for one in found if one is not None], tables, batch
 
 
 def inputs_digest(history: PackHistory, origin: datetime, family: PackFamily) -> str:
@@ -590,11 +633,12 @@ def _known_at(history: PackHistory, origin: datetime) -> PackHistory:
     return history.model_copy(update=parts)
 
 
-_NO_TOPUP: Final = BadInput.one(
-    "topups",
-    "no top-up is recorded, and there are not two rest readings to infer it from.",
-    "Give the top-up, or one rest reading before it and one after.",
-)
+def _no_topup() -> BadInput:
+    return BadInput.one(
+        "topups",
+        "no top-up is recorded, and there are not two rest readings to infer it from.",
+        "Give the top-up, or one rest reading before it and one after.",
+    )
 
 
 def _out_of_reach(impossible: str | None) -> OutOfReach:

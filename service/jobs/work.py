@@ -8,31 +8,32 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from models.base.errors import BadInput, OutOfReach
+from models.base.errors import BadInput, TideoverError
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
-from models.packs.stops import Stopped
 from service.core.model_source import RegistrySource
 from service.core.settings import Settings
 from service.exchange.imports.loading import ImportReport, import_files
 from service.exchange.imports.mapping import read_mapping
 from service.exchange.inbox.files import inbox_of, require_no_links
 from service.exchange.reports.files import write_report
-from service.forecasting.issued.issuing import REISSUED_AFTER, case_of, issued, still_stands
-from service.forecasting.issued.schemas import ForecastRequest
-from service.forecasting.issued.scores import bring_to, drop_others, keep_score
+from service.forecasting.issued.issuing import issued_together, still_standing
+from service.forecasting.issued.scores import bring_to, drop_others, keep_scores
 from service.forecasting.model.training import train_on_record
 from service.forecasting.track_record.reading import report_with_live_record
-from service.records.history import history_of_pack, tables_of
+from service.records.history import histories_of, tables_of
 from service.records.records import Writer
 from service.store.opening import Store
-from service.store.schema import Pack
+from service.store.schema import IssuedForecast, Pack
 from training.registry import ModelRegistry
+
+SCORED_AT_ONCE: Final = 500
+"""Packs that are forecast together, and stored together: the store is held for a part of a second."""
 
 Tell = Callable[[int, int | None, str], None]
 Finish = Callable[[Session, Mapping[str, Any]], None]
@@ -101,39 +102,37 @@ def _stage(task: Task, name: str) -> Iterator[Callable[..., None]]:
 def score(task: Task) -> None:
     """Forecast every pack that is out on a top-up, and bring all scores to today.
 
-    Where nothing new is recorded, the same model answers and the last forecast is not old, that one stands.
+    Where nothing new is recorded, the same model answers and the last forecast is not old, that one stands. What is
+    done is stored some hundred packs at a time, so a job that is taken up again goes on where it stood.
     """
     model = RegistrySource(ModelRegistry(task.settings.models_dir)).current()
     with task.store.reading() as session:
         packs = list(session.scalars(select(Pack.id).order_by(Pack.id)))
-    rows, left_out, standing = [], [], []
+    made, left_out, standing = [], [], set()
     began = task.now()
-    for number, pack_id in enumerate(packs):
-        task.tell(number, len(packs), f"forecasting {pack_id}")
+    for first in range(0, len(packs), SCORED_AT_ONCE):
+        task.tell(first, len(packs), f"forecasting from {packs[first]} on")
         now = task.now()
         with task.store.reading() as session:
-            history = history_of_pack(session, pack_id)
-            if history is None or not holding(history):
-                continue
-            if still_stands(session, history, model, task.families, now):
-                standing.append(pack_id)
-                continue
-        # Facts from long ago say little of today: the forecast then starts now, after all the days it has held.
-        old = now - history.last_fact_time > REISSUED_AFTER
-        asked = ForecastRequest(at=now if old else None)
-        case = case_of(history, asked)
-        try:
-            rows.append(issued(case, asked, model, task.families, threads=task.settings.threads, at=now, by=task.by))
-        except (BadInput, OutOfReach, Stopped) as error:
-            left_out.append({"pack_id": pack_id, "reason": str(error)})
+            some = session.scalars(select(Pack).where(Pack.id.in_(packs[first : first + SCORED_AT_ONCE]))).all()
+            histories = [history for history in histories_of(session, some) if holding(history)]
+            stand = still_standing(session, histories, model, task.families, now)
+        standing |= stand
+        due = [history for history in histories if history.pack_id not in stand]
+        given = issued_together(due, model, task.families, threads=task.settings.threads, at=now, by=task.by)
+        rows = [one for one in given if isinstance(one, IssuedForecast)]
+        for history, one in zip(due, given, strict=True):
+            if isinstance(one, TideoverError):
+                left_out.append({"pack_id": history.pack_id, "reason": str(one)})
+        with task.store.writing() as session:
+            session.add_all(rows)
+            session.flush()
+            keep_scores(session, rows, now)
+            made += [row.pack_id for row in rows]
     with task.store.writing() as session:
-        session.add_all(rows)
-        session.flush()
-        for row in rows:
-            keep_score(session, row, row.issued_at)
-        drop_others(session, {*standing, *(row.pack_id for row in rows)}, began)
+        drop_others(session, {*standing, *made}, began)
         ranked = bring_to(session, task.now())
-        result = {"forecasts": len(rows), "standing": len(standing), "ranked": ranked, "left_out": left_out}
+        result = {"forecasts": len(made), "standing": len(standing), "ranked": ranked, "left_out": left_out}
         task.finish(session, result)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
@@ -12,8 +13,8 @@ import pytest
 from pydantic import ValidationError
 
 from models.base.errors import BadInput, TideoverError, problems_from
-from models.forecaster import Forecaster
-from models.packs.history import PackHistory
+from models.forecaster import Asked, Forecaster
+from models.packs.history import PackHistory, UsagePlan
 from models.packs.stops import STOPS
 from models.packs.suspects import suspects
 from models.packs.tables import (
@@ -148,3 +149,28 @@ def test_damaged_tables_are_refused_as_single_packs_are(small_cohort, forecaster
         *("charged at", "names block", "below its peers", "looks like millivolts", "impossible for a block"),
     ):
         assert words in found, words
+
+
+def test_several_histories_together_are_each_alone(small_cohort, forecaster):
+    """Parity, flags, digests and refusals included, whatever each is asked with."""
+    tables = spoiled(
+        small_cohort.tables.of_packs(small_cohort.tables.packs["pack_id"].iloc[:150]), np.random.default_rng(4)
+    )
+    known = [history for history in histories_of(tables) if isinstance(history, PackHistory)]
+    moments = [history.last_fact_time + timedelta(days=2) if n % 3 else None for n, history in enumerate(known)]
+    plan = UsagePlan(km_per_day=12.0)
+    asked = [
+        Asked(history, at, plan if n % 5 == 0 else None, FAMILIES.get(history.family))
+        for n, (history, at) in enumerate(zip(known, moments, strict=True))
+    ]
+    refused = 0
+    for one, told in zip(asked, forecaster.forecast_together(asked), strict=True):
+        try:
+            alone = forecaster.forecast(one.history, one.at, one.usage, one.family)
+        except TideoverError as error:
+            refused += (type(told), str(told)) == (type(error), str(error))
+            continue
+        assert (alone.flags, alone.inputs_digest, alone.group) == (told.flags, told.inputs_digest, told.group)
+        np.testing.assert_allclose(alone.survival, told.survival, rtol=0, atol=1e-9)
+        assert alone.good_for(0.9) == pytest.approx(told.good_for(0.9), abs=1e-9)
+    assert refused == sum(isinstance(told, TideoverError) for told in forecaster.forecast_together(asked)) > 10

@@ -54,14 +54,21 @@ def answer(
     OutOfReach
         The pack is too far from anything the model has seen.
     """
-    history, family = case.history, family_of(case, families)
+    family = family_of(case, families)
     try:
         with thread_limit(threads):
-            asked = (history, case.at, plan_of(case), family)
+            asked = (case.history, case.at, plan_of(case), family)
             told = forecaster.explain(*asked) if case.explain else None
             forecast = forecaster.forecast(*asked) if told is None else told.forecast
     except BadInput as error:
         raise BadInput(as_in_the_case(error.problems)) from error
+    return answered(case, forecast, family, told)
+
+
+def answered(
+    case: ForecastCase, forecast: Forecast, family: PackFamily, told: Explanation | None = None
+) -> ForecastAnswer:
+    """Say what a forecast of a case means."""
     figures = _figures(case, forecast)
     return ForecastAnswer(
         **{name: getattr(figures, name) for name in ForecastFigures.model_fields},

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from models.forecaster import digest_at
+from models.base.errors import BadInput, TideoverError
+from models.base.threads import thread_limit
+from models.forecaster import Asked, digest_at
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from models.packs.stops import stops_of
 from service.core.translation import _
-from service.forecasting.forecasts.answers import answer
-from service.forecasting.forecasts.schemas import ForecastCase
+from service.forecasting.forecasts.answers import answer, answered, as_in_the_case, family_of
+from service.forecasting.forecasts.schemas import ForecastAnswer, ForecastCase
 from service.forecasting.forecasts.sentences import USUAL_CONFIDENCE
 from service.forecasting.issued.schemas import ForecastRequest
 from service.records.history import begun_history
@@ -52,20 +55,31 @@ def case_of(history: PackHistory, asked: ForecastRequest) -> ForecastCase:
     )
 
 
-def still_stands(
-    session: Session, history: PackHistory, model: StoredModel, families: Mapping[str, PackFamily], now: datetime
-) -> bool:
-    """Whether the newest forecast of a pack would come out the same: same facts, same model, and not old."""
-    score = session.get(Score, history.pack_id)
-    family = families.get(history.family)
-    if score is None or family is None or score.model_id != model.model.model_id:
-        return False
-    if not history.last_fact_time <= score.origin or now - score.origin > REISSUED_AFTER:
-        return False
-    if stops_of(history, family):
-        return False
-    forecast = session.get_one(IssuedForecast, score.forecast_id)
-    return forecast.inputs_digest == digest_at(history, forecast.origin, family)
+def still_standing(
+    session: Session,
+    histories: Sequence[PackHistory],
+    model: StoredModel,
+    families: Mapping[str, PackFamily],
+    now: datetime,
+) -> set[str]:
+    """Return the packs whose newest forecast would come out the same: same facts, same model, and not old."""
+    columns = (Score.pack_id, Score.origin, Score.model_id, IssuedForecast.inputs_digest)
+    rows = session.execute(
+        select(*columns)
+        .join(IssuedForecast, IssuedForecast.id == Score.forecast_id)
+        .where(Score.pack_id.in_([history.pack_id for history in histories]))
+    )
+    scores = {row.pack_id: row for row in rows}
+    standing = set()
+    for history in histories:
+        score, family = scores.get(history.pack_id), families.get(history.family)
+        if score is None or family is None or score.model_id != model.model.model_id:
+            continue
+        if not history.last_fact_time <= score.origin or now - score.origin > REISSUED_AFTER:
+            continue
+        if score.inputs_digest == digest_at(history, score.origin, family) and not stops_of(history, family):
+            standing.add(history.pack_id)
+    return standing
 
 
 def issued(
@@ -85,9 +99,53 @@ def issued(
     BadInput, OutOfReach
         As for `service.forecasting.forecasts.answers.answer`.
     """
-    given = answer(case, model.model, families, threads=threads)
+    return _row(answer(case, model.model, families, threads=threads), asked, at, by)
+
+
+def issued_together(
+    histories: Sequence[PackHistory],
+    model: StoredModel,
+    families: Mapping[str, PackFamily],
+    *,
+    threads: int,
+    at: datetime,
+    by: str,
+) -> list[IssuedForecast | TideoverError]:
+    """Forecast several stored packs as things stand; the rows are not in the store yet.
+
+    Facts from long ago say little of today: such a forecast starts now, after all the days the pack has held.
+
+    Returns
+    -------
+    list, length len(histories)
+        The row, or what `issued` raises.
+    """
+    asked = [ForecastRequest(at=at if at - h.last_fact_time > REISSUED_AFTER else None) for h in histories]
+    cases = [case_of(*pair) for pair in zip(histories, asked, strict=True)]
+    found: dict[int, IssuedForecast | TideoverError] = {}
+    known: list[tuple[int, Asked, PackFamily]] = []
+    for place, case in enumerate(cases):
+        try:
+            family = family_of(case, families)
+        except BadInput as error:
+            found[place] = error
+            continue
+        known.append((place, Asked(case.history, case.at, family=family), family))
+    with thread_limit(threads):
+        told = model.model.forecast_together([one for _, one, _ in known])
+    for (place, _asked, family), forecast in zip(known, told, strict=True):
+        if isinstance(forecast, BadInput):
+            found[place] = BadInput(as_in_the_case(forecast.problems))
+        elif isinstance(forecast, TideoverError):
+            found[place] = forecast
+        else:
+            found[place] = _row(answered(cases[place], forecast, family), asked[place], at, by)
+    return [found[place] for place in range(len(histories))]
+
+
+def _row(given: ForecastAnswer, asked: ForecastRequest, at: datetime, by: str) -> IssuedForecast:
     return IssuedForecast(
-        pack_id=case.history.pack_id,
+        pack_id=given.pack_id,
         issued_at=at,
         issued_by=by,
         origin=given.origin,

@@ -6,12 +6,12 @@ Forecasts of another use ("if it did only 8 km a day") are answers to a question
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from datetime import datetime, timedelta
 from typing import Any, Final
 
 import numpy as np
-from sqlalchemy import and_, bindparam, delete, exists, func, or_, select, update
+from sqlalchemy import and_, bindparam, delete, exists, or_, select, update
 from sqlalchemy.orm import Session
 
 from models.base.day_grid import DAYS
@@ -51,40 +51,45 @@ def week_figures(survival: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 def keep_score(session: Session, forecast: IssuedForecast, now: datetime) -> None:
     """Make a forecast just issued its pack's score, unless it is of another use or of an earlier moment."""
-    if forecast.asked.get("usage") is not None:
+    keep_scores(session, [forecast], now)
+
+
+def keep_scores(session: Session, forecasts: Sequence[IssuedForecast], now: datetime) -> None:
+    """Make forecasts just issued, each of another pack, their packs' scores, as `keep_score` does of one."""
+    named = [one.pack_id for one in forecasts if one.asked.get("usage") is None]
+    before = {score.pack_id: score for score in session.scalars(select(Score).where(Score.pack_id.in_(named)))}
+    kept = [one for one in forecasts if one.pack_id in named
+            and not (one.pack_id in before and before[one.pack_id].origin > one.origin)]  # fmt: skip
+    if not kept:
         return
-    score = session.get(Score, forecast.pack_id)
-    if score is not None and score.origin > forecast.origin:
-        return
-    pack = session.get_one(Pack, forecast.pack_id)
-    answer = forecast.answer
-    topped = session.scalar(select(func.max(TopUp.time)).where(TopUp.pack_id == pack.id, TopUp.time <= forecast.origin))
+    ids = [one.pack_id for one in kept]
+    family = {row.id: row.family for row in session.execute(select(Pack.id, Pack.family).where(Pack.id.in_(ids)))}
+    topups: dict[str, list[datetime]] = {}
+    for pack_id, time in session.execute(select(TopUp.pack_id, TopUp.time).where(TopUp.pack_id.in_(ids))):
+        topups.setdefault(pack_id, []).append(time)
     now_in = and_(Assignment.since <= now, or_(Assignment.until.is_(None), Assignment.until > now))
-    vehicle = session.scalar(
-        select(Vehicle)
-        .join(Assignment, Assignment.vehicle_id == Vehicle.id)
-        .where(Assignment.pack_id == pack.id, now_in)
-    )
-    survival, low, high = (np.asarray(answer[name]) for name in ("survival", "band_low", "band_high"))
-    today = held_until_now(survival[None], min(days_between(forecast.origin, now), OLDEST_DAYS))
-    (week_return,), (week_wait,) = week_figures(today)
-    if score is None:
-        score = Score(pack_id=pack.id)
-    score.forecast_id, score.model_id, score.origin = forecast.id, forecast.model_id, forecast.origin
-    score.family = pack.family
-    score.vehicle_id, score.site, score.duty = (
-        (None, None, None) if vehicle is None else (vehicle.id, vehicle.site, vehicle.duty)
-    )
-    # Where no charge was written down, the top-up was inferred from the readings.
-    score.topped_at = topped or forecast.origin - timedelta(days=answer["days_held"])
-    score.good_until = forecast.origin + timedelta(days=forecast.good_for_days)
+    sits = select(Assignment.pack_id, Vehicle.id, Vehicle.site, Vehicle.duty)
+    sits = sits.join(Vehicle, Assignment.vehicle_id == Vehicle.id).where(Assignment.pack_id.in_(ids), now_in)
+    vehicle = {pack_id: rest for pack_id, *rest in session.execute(sits)}
     planned = Usage.__table__.c.km_per_day
-    score.km_per_day = session.scalar(
-        select(planned).where(Usage.pack_id == pack.id, planned.is_not(None)).order_by(Usage.time.desc()).limit(1)
-    )
-    score.as_of, score.week_return, score.week_wait_days = now, float(week_return), float(week_wait)
-    score.curves = packed(survival, low, high)
-    session.add(score)
+    plans = select(Usage.pack_id, planned).where(Usage.pack_id.in_(ids), planned.is_not(None)).order_by(Usage.time)
+    km_per_day = {row.pack_id: row.km_per_day for row in session.execute(plans)}
+    curves = np.array([[one.answer[name] for name in ("survival", "band_low", "band_high")] for one in kept])
+    held = np.minimum([days_between(one.origin, now) for one in kept], OLDEST_DAYS)
+    week_return, week_wait = week_figures(held_until_now(curves[:, 0], held))
+    for place, one in enumerate(kept):
+        score = before.get(one.pack_id) or Score(pack_id=one.pack_id)
+        score.forecast_id, score.model_id, score.origin = one.id, one.model_id, one.origin
+        score.family = family[one.pack_id]
+        score.vehicle_id, score.site, score.duty = vehicle.get(one.pack_id, (None, None, None))
+        # Where no charge was written down, the top-up was inferred from the readings.
+        topped = [time for time in topups.get(one.pack_id, ()) if time <= one.origin]
+        score.topped_at = max(topped) if topped else one.origin - timedelta(days=one.answer["days_held"])
+        score.good_until = one.origin + timedelta(days=one.good_for_days)
+        score.km_per_day = km_per_day.get(one.pack_id)
+        score.as_of, score.week_return = now, float(week_return[place])
+        score.week_wait_days, score.curves = float(week_wait[place]), packed(*curves[place])
+        session.add(score)
     session.flush()
 
 
