@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -11,7 +12,7 @@ from fastapi import Depends, FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from models.base.errors import Problem
-from service.access.roles import require_complete_table, require_role
+from service.access.roles import OPEN_PATHS, require_complete_table, require_role
 from service.app_store import add_store, store_lifespan, store_routers
 from service.core.logs import make_log
 from service.core.model_source import ModelSource, RegistrySource
@@ -35,6 +36,13 @@ DESCRIPTION = (
     "Forecasts how long a hybrid's topped-up high-voltage pack will hold before its fault returns. "
     "A probability is not permission: cautions come with every forecast."
 )
+
+
+ACCESS_KEY = {
+    "type": "http",
+    "scheme": "bearer",
+    "description": "An access key. While there are none, the service asks for none and answers this machine only.",
+}
 
 
 def now_utc() -> datetime:
@@ -99,14 +107,30 @@ def create_app(
     return app
 
 
+def first_sentence(text: str) -> str:
+    """Return a text's first sentence, without its full stop."""
+    return re.split(r"(?<=[^.])[.:;](?:\s|$)", " ".join(text.split()), maxsplit=1)[0]
+
+
 def openapi_of(app: FastAPI) -> dict[str, Any]:
-    """Return the OpenAPI document, with every error under the media type it is really sent with."""
+    """Return the OpenAPI document, as people read it and generators of clients need it.
+
+    Every error stands under the media type it is really sent with; each schema has a title of its own, from which
+    generators make names of types; the summary of an operation is its first sentence; and it says how to send a key.
+    """
     if app.openapi_schema is None:
         schema = get_openapi(
             title=app.title, version=app.version, description=app.description, routes=app.routes, tags=app.openapi_tags
         )
-        for path in schema["paths"].values():
+        for name, described in schema["components"]["schemas"].items():
+            described["title"] = name.replace("-", "")
+        schema["components"]["securitySchemes"] = {"accessKey": ACCESS_KEY}
+        schema["security"] = [{"accessKey": []}]
+        for address, path in schema["paths"].items():
             for operation in path.values():
+                operation["summary"] = first_sentence(operation["description"])
+                if address in OPEN_PATHS:
+                    operation["security"] = []
                 for status, response in operation["responses"].items():
                     if int(status) >= 400:
                         (content,) = response["content"].values()

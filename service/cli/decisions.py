@@ -30,7 +30,7 @@ from training.files.families import load_families
 
 if TYPE_CHECKING:
     from service.decisions.ordering.schemas import Choice, OrdersAnswer, QueueAnswer
-    from service.decisions.release.schemas import Range, ReleaseAnswer
+    from service.decisions.release.schemas import EarlyToLate, ReleaseAnswer
     from service.decisions.stock.schemas import StockAnswer
 
 Risk = Annotated[float | None, typer.Option(help="Highest acceptable chance that the fault beats the delivery: 0.1.")]
@@ -193,7 +193,7 @@ def _band(less: Choice, longer: Choice) -> list[str]:
     return [f"It holds less long: {less.sentence}", f"It holds longer: {longer.sentence}"]
 
 
-def _range(days: Range) -> str:
+def _range(days: EarlyToLate) -> str:
     early, middle, late = ("?" if value is None else f"{value:.0f}" for value in (days.early, days.middle, days.late))
     return f"{early} to {late}, half by {middle}"
 

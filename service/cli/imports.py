@@ -39,15 +39,26 @@ def guess(
     """Say how a logger's file is understood, as a mapping; what it does not tell is asked. Then import with it."""
     from service.exchange.imports.guess import understand
 
+    if not file.is_file():
+        raise BadInput.one(str(file), "There is no such file.", "Check the path.")
     answers = {key: said for key, said in (("fixed.pack_id", pack), ("time.zone", zone)) if said is not None}
     blocks = None if pack is None else _blocks_of(pack)
     found = understand(file, answers, blocks_of_pack=blocks)
     while ask and found.questions:
         question = found.questions[0]
         choices = f" ({', '.join(question.choices)})" if question.choices else ""
-        answers[question.key] = typer.prompt(
-            plain(f"{question.text}{choices}"), default=question.suggested or None, err=True
+        said = typer.prompt(
+            plain(f"{question.text}{choices}"),
+            default=question.suggested,
+            show_default=bool(question.suggested),
+            err=True,
         )
+        if not said:
+            echo("Nothing was taken: there is no suggestion here, so it needs an answer.", err=True)
+            continue
+        answers[question.key] = said
+        if said == question.suggested:
+            echo(f"Taken as suggested: {said}.", err=True)
         if question.key == "fixed.pack_id":
             blocks = _blocks_of(answers[question.key])
         if question.key == "time.zone" and not _is_zone(answers[question.key]):

@@ -44,10 +44,36 @@ def list_families(context: typer.Context) -> None:
     out().print(table)
 
 
+@plain_errors
+def _require_place(context: typer.Context) -> None:
+    if not context.resilient_parsing:  # words are completed without it
+        _own_folder()
+
+
+def _own_folder() -> Path:
+    folder = settings_here().families_dir
+    if folder is None:
+        mend = "Set TIDEOVER_FAMILIES_DIR to a folder of your own, for the service as well."
+        raise BadInput.one("TIDEOVER_FAMILIES_DIR", "There is no folder for families of your own.", mend)
+    return folder
+
+
+def _name_checked_first(context: typer.Context, name: str) -> str:
+    _require_place(context)
+    return name
+
+
 @families.command("new")
 @plain_errors
 def new_family(
-    name: Annotated[str, typer.Argument(help="Short name, lower case, as slate-17.")],
+    name: Annotated[
+        str,
+        typer.Argument(
+            help="Short name, lower case, as slate-17.",
+            is_eager=True,  # what stands in the way of all answers is told before the first question
+            callback=_name_checked_first,
+        ),
+    ],
     chemistry: Annotated[str, typer.Option(prompt=True, help="nimh or lithium-ion.")],
     blocks: Annotated[int, typer.Option(prompt=True, help="Series blocks that the controller measures.")],
     cells: Annotated[int, typer.Option(prompt="Cells per block", help="Cells in series in each block.")],
@@ -55,10 +81,7 @@ def new_family(
     title: Annotated[str | None, typer.Option(help="As lists show it; the name, if left out.")] = None,
 ) -> None:
     """Describe a kind of pack by a few words; the rest is taken over from a shipped family, marked as such."""
-    folder = settings_here().families_dir
-    if folder is None:
-        mend = "Set TIDEOVER_FAMILIES_DIR to a folder of your own, for the service as well."
-        raise BadInput.one("TIDEOVER_FAMILIES_DIR", "There is no folder for families of your own.", mend)
+    folder = _own_folder()
     path = folder / f"{Path(name).name}.toml"
     if path.exists() or name in load_families(folder):
         raise BadInput.one("name", f"the family name {name} is taken.", "Choose another name.")

@@ -111,7 +111,7 @@ class Subject:
         """Schema of a stored record."""
         number = {} if self.named else {"id": (int, Field(description="Its number."))}
         bases: Any = (RecordFacts, self.new)
-        return create_model(self._title, __base__=bases, __doc__=f"A stored {self.one}.", **number)  # type: ignore[no-any-return, call-overload]
+        return create_model(f"Stored{self._title}", __base__=bases, __doc__=f"A stored {self.one}.", **number)  # type: ignore[no-any-return, call-overload]
 
     @cached_property
     def page(self) -> type[BaseModel]:

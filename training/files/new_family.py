@@ -19,6 +19,7 @@ def new_family_toml(name: str, title: str, chemistry: str, blocks: int, cells_pe
     ----------
     name, title : str
     chemistry : {"nimh", "lithium-ion"}
+        In capitals or not.
     blocks, cells_per_block : int
     rated_ah : float
         Ah.
@@ -35,6 +36,7 @@ def new_family_toml(name: str, title: str, chemistry: str, blocks: int, cells_pe
     BadInput
         No shipped family is of this chemistry.
     """
+    chemistry = chemistry.strip().lower()
     texts = [path.read_text(encoding="utf-8") for path in sorted(SHIPPED.glob("*.toml"))]
     known = [(tomllib.loads(text), text) for text in texts]
     alike = [pair for pair in known if pair[0]["chemistry"] == chemistry]

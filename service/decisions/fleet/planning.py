@@ -30,8 +30,8 @@ from service.decisions.basis.costs import costs_here
 from service.decisions.basis.open_cases import OpenCases, open_cases, open_curves
 from service.decisions.fleet.parts import conditions_of, pack_prices
 from service.decisions.fleet.schemas import (
+    FleetPlanAnswer,
     LeftVehicle,
-    PlanAnswer,
     PlannedVehicle,
     PlannedWeek,
     PlanRequest,
@@ -52,7 +52,7 @@ MOST_LEFT: Final = 200
 COSTS_OF_PLANNING: Final = ("planned_work", "return_work", "capital_per_day", "return_value")
 
 
-def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> PlanAnswer:
+def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetPlanAnswer:
     """Plan the replacements of a part of the fleet; week 1 starts today.
 
     Raises
@@ -101,7 +101,7 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> PlanAn
     saves = np.where(plan.week == NOT_PLANNED, 0.0, saving[np.arange(len(cases)), plan.week])
     planned = plan.week != NOT_PLANNED
     saved = plan.cost_without_plan - plan.expected_cost
-    return PlanAnswer(
+    return FleetPlanAnswer(
         as_of=now,
         currency=costs.currency,
         costs=costs_used(costs, COSTS_OF_PLANNING),

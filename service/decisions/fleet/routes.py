@@ -12,7 +12,7 @@ from service.decisions.fleet.ranking import rank_fleet
 from service.decisions.fleet.schemas import (
     AgeAnswer,
     AgeRequest,
-    PlanAnswer,
+    FleetPlanAnswer,
     PlanRequest,
     RankingAnswer,
     RankingRequest,
@@ -65,7 +65,7 @@ def read_ranking(
 )
 def make_plan(
     asked: Annotated[PlanRequest, Body(openapi_examples=_PLANS)], store: CurrentStore, now: Now
-) -> PlanAnswer:
+) -> FleetPlanAnswer:
     """Plan which pack to replace in which week under slots, packs and a budget, within a time limit."""
     with store.reading() as session:
         return plan_of_fleet(session, asked, now)

@@ -130,7 +130,7 @@ class PlannedWeek(WeekOfReturns):
     planned: list[PlannedVehicle]
 
 
-class PlanAnswer(BaseModel):
+class FleetPlanAnswer(BaseModel):
     """Which pack to replace in which week."""
 
     as_of: datetime

@@ -38,7 +38,7 @@ from service.decisions.ordering.schemas import (
     PackOnOrder,
     Sensitivity,
 )
-from service.decisions.release.schemas import Range
+from service.decisions.release.schemas import EarlyToLate
 from service.forecasting.forecasts.answers import answer, family_of, require_still_out
 from service.records.history import chemistry_unless_stopped
 from training.registry import StoredModel
@@ -106,10 +106,10 @@ def told_on_order(case: OpenCases, ordered: OnOrder) -> PackOnOrder:
     )
 
 
-def range_of(lead_time: LeadTime) -> Range:
+def range_of(lead_time: LeadTime) -> EarlyToLate:
     """Return early, middle and late day of a lead time."""
     early, middle, late = (lead_time.quantile(share) for share in (0.05, 0.5, 0.95))
-    return Range(early=early, middle=middle, late=late)
+    return EarlyToLate(early=early, middle=middle, late=late)
 
 
 def costs_used(costs: KnownCosts, names: tuple[str, ...]) -> dict[str, float]:

@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
 
 from service.decisions.basis.costs import NOTHING_STATED, StatedCosts
 from service.decisions.basis.lead_times import StatedLeadTime
-from service.decisions.release.schemas import Range
+from service.decisions.release.schemas import EarlyToLate
 from service.forecasting.forecasts.schemas import ForecastCase
 from service.records.schemas import NO_TRUTH_VALUE, Amount, Line
 from service.records.subjects.suppliers import Currency, FamilyName
@@ -58,7 +58,7 @@ class OfferWeighed(BaseModel):
     price: float
     express_fee: float | None
     to_pay: float = Field(description="Price and express fee together.")
-    lead_days: Range = Field(description="Days from order to arrival.")
+    lead_days: EarlyToLate = Field(description="Days from order to arrival.")
     basis: str = Field(description="What the lead time rests on.")
     best_day: int = Field(description="Cheapest order day; 0 is today.")
     best_cost: float = Field(description="Expected cost if ordered then.")
@@ -104,7 +104,7 @@ class PackOnOrder(BaseModel):
     supplier: str
     ordered_at: datetime
     arrived_at: datetime | None
-    days: Range | None = Field(description="Days until it comes; null if nothing is known of that.")
+    days: EarlyToLate | None = Field(description="Days until it comes; null if nothing is known of that.")
     fault_first: float | None = Field(description="Chance that the fault beats it, at most.")
     basis: str
 

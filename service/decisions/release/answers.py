@@ -20,7 +20,7 @@ from service.core.translation import _, ngettext, translated
 from service.decisions.basis.lead_times import on_order, stated_lead_time
 from service.decisions.basis.open_cases import OpenCases, open_case
 from service.decisions.basis.sentences import rests_on
-from service.decisions.release.schemas import Arrival, Range, ReleaseAnswer, ReleaseCase, ReleaseRequest
+from service.decisions.release.schemas import Arrival, EarlyToLate, ReleaseAnswer, ReleaseCase, ReleaseRequest
 from service.forecasting.forecasts.answers import answer, family_of, plan_of, require_still_out
 from service.records.history import chemistry_unless_stopped
 from training.registry import StoredModel
@@ -133,6 +133,6 @@ def _chances(risk: ReleaseRisk) -> dict[str, float]:
     }
 
 
-def _range(values: FloatArray) -> Range:
+def _range(values: FloatArray) -> EarlyToLate:
     early, middle, late = (None if math.isnan(v) else float(v) for v in np.asarray(values))
-    return Range(early=early, middle=middle, late=late)
+    return EarlyToLate(early=early, middle=middle, late=late)

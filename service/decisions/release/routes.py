@@ -40,5 +40,5 @@ def weigh_sent_release(
     families: KnownFamilies,
     request: Request,
 ) -> ReleaseAnswer:
-    """Say the same for a pack whose whole history is sent along. Nothing is stored."""
+    """Weigh whether to let a pack go whose whole history is sent along. Nothing is stored."""
     return release_of_history(asked, model, families, threads=request.app.state.settings.threads)

@@ -46,7 +46,7 @@ class ReleaseCase(Arrival):
     case: ForecastCase = Field(description="As for `POST /v1/forecasts`.")
 
 
-class Range(BaseModel):
+class EarlyToLate(BaseModel):
     """Early, middle and late value; nine in ten lie between early and late. Null where nobody can say."""
 
     early: float | None
@@ -70,8 +70,8 @@ class ReleaseAnswer(BaseModel):
     band_low: float = Field(description="The least of it on the edges of the forecast's band.")
     band_high: float = Field(description="The most of it on the edges of the forecast's band.")
     unclaimed: float = Field(description="Chance that the replacement comes on a day of which nothing is claimed.")
-    days: Range = Field(description="Days until the replacement comes.")
-    km: Range = Field(description="Kilometres driven by then; null if the distance a day is not known.")
+    days: EarlyToLate = Field(description="Days until the replacement comes.")
+    km: EarlyToLate = Field(description="Kilometres driven by then; null if the distance a day is not known.")
     basis: list[str] = Field(description="What the arrival and the forecast rest on.")
     sentence: str = Field(description="For the owner.")
     conditions: list[str] = Field(description="To be shown beside the sentence, always.")

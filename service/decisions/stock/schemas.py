@@ -8,7 +8,7 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
 
 from service.decisions.basis.costs import NOTHING_STATED, StatedCosts
-from service.decisions.release.schemas import Range
+from service.decisions.release.schemas import EarlyToLate
 from service.records.schemas import LARGEST_NUMBER, NO_TRUTH_VALUE
 
 
@@ -49,7 +49,7 @@ class StockAnswer(BaseModel):
     as_of: datetime
     offer_id: int
     supplier: str
-    lead_days: Range
+    lead_days: EarlyToLate
     currency: str
     ratio: float = Field(description="Share of lead times that the stock should cover: short / (short + surplus).")
     open_cases: int = Field(description="Open cases whose pack is not on order.")

@@ -45,5 +45,5 @@ def plan_sent_recheck(
     families: KnownFamilies,
     request: Request,
 ) -> RecheckAnswer:
-    """Say the same for a pack whose whole history is sent along."""
+    """Plan when to read a pack again whose whole history is sent along."""
     return answer(case, model.model, families, threads=request.app.state.settings.threads)

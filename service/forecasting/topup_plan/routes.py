@@ -45,5 +45,5 @@ def plan_sent_topup(
     families: KnownFamilies,
     request: Request,
 ) -> TopUpPlanAnswer:
-    """Say the same for a pack whose whole history is sent along. Nothing is stored."""
+    """Plan a top-up for a pack whose whole history is sent along. Nothing is stored."""
     return answer(case, model.model, families, threads=request.app.state.settings.threads)

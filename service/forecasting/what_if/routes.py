@@ -46,5 +46,5 @@ def compare_sent_plans(
     families: KnownFamilies,
     request: Request,
 ) -> WhatIfAnswer:
-    """Say the same for a pack whose whole history is sent along."""
+    """Compare ways to use a pack whose whole history is sent along."""
     return answer(case, model.model, families, threads=request.app.state.settings.threads)

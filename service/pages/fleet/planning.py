@@ -13,7 +13,7 @@ from starlette.responses import Response
 from models.base.errors import BadInput, Problem
 from service.core.cautions import driving
 from service.decisions.fleet.planning import plan_of_fleet, returns_of_fleet
-from service.decisions.fleet.schemas import PlanAnswer, PlanRequest, ReturnsAnswer, ReturnsRequest, WeekOfReturns
+from service.decisions.fleet.schemas import FleetPlanAnswer, PlanRequest, ReturnsAnswer, ReturnsRequest, WeekOfReturns
 from service.http.dependencies import CurrentStore
 from service.pages.asking import about_costs, cost_words, date_in_words, given, money, question, unweighed, whole_money
 from service.pages.fleet.ranking import PART, part_choices
@@ -45,7 +45,7 @@ def plan_asked(texts: dict[str, str]) -> PlanRequest:
 def show_plan(request: Request, store: CurrentStore) -> Response:
     """Ask for slots, packs and a budget, and show the plan week by week."""
     texts = given(request, *PLAN_FIELDS)
-    plan: PlanAnswer | None = None
+    plan: FleetPlanAnswer | None = None
     problems: tuple[Problem, ...] = ()
     with store.reading() as session:
         choices = {name: part_choices(session, name) for name in PART}

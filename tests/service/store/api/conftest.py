@@ -10,6 +10,7 @@ from fastapi import FastAPI
 from fastapi.testclient import TestClient
 
 from service.access.callers import ROLES
+from service.access.wrong_keys import WrongKeys
 from service.app import create_app
 from service.core.settings import Settings
 from service.records.subjects.all_subjects import SUBJECTS
@@ -55,6 +56,7 @@ def make_api(applications, tmp_path, store, clock) -> Callable[..., TestClient]:
         # Many requests a minute: what keeps a key from calling too often has a test of its own.
         app = applications(**{"requests_per_minute": 100_000, **changed})
         app.state.store, app.state.clock = store, clock
+        app.state.wrong_keys = WrongKeys()  # what one test sends does not count for the next
         app.state.settings = app.state.settings.model_copy(update={"home": tmp_path})
         return TestClient(app, base_url="http://127.0.0.1:8765")
 
