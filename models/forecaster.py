@@ -245,7 +245,7 @@ class Forecaster:
             one seen.
         """
         survival, low, high = self._members_curves(self.seen.readable(X))
-        outside = (self.seen.distance(X) > 0).any(axis=1).to_numpy()
+        outside = self.seen.outside(X)
         if outside.any():
             strange = X[outside]
             for read in (self.seen.held(strange), self.seen.without(strange)):
@@ -330,7 +330,7 @@ class Forecaster:
         full, inferred = with_inferred_topups(tables)
         X = feature_frame(full, moments)
         survival, low, high = self.curves(X)
-        outside = (self.seen.distance(X) > 0).any(axis=1).to_numpy()
+        outside = self.seen.outside(X)
         readable = self.seen.readable(X)
         kinds = None if self.kinds is None else self.kinds.predict(readable)
         return Forecasts(

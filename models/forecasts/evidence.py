@@ -20,8 +20,8 @@ def evidence_group(X: pd.DataFrame) -> NDArray[np.object_]:
     array of str, shape (n,)
         "fresh" or "holding", and "rich", "thin", "bare", "read since" or "not read since": "fresh, rich" and the like.
     """
-    since = ~(X["now_rest_mv_per_cell"].isna() & X["now_load_mv_per_cell"].isna()).to_numpy()
-    holding = since | (X["held_days"] > RELEASE_VISIT_DAYS).to_numpy()
+    since = ~(_lacks(X, "now_rest_mv_per_cell") & _lacks(X, "now_load_mv_per_cell"))
+    holding = since | (X["held_days"].to_numpy() > RELEASE_VISIT_DAYS)
     rich, bare = rich_evidence(X), bare_evidence(X)
     return np.select(
         [since, bare & holding, holding, bare, rich],
@@ -32,7 +32,7 @@ def evidence_group(X: pd.DataFrame) -> NDArray[np.object_]:
 
 def rich_evidence(X: pd.DataFrame) -> Bools:
     """Whether charge put in and rest readings on both sides of it are known. Shape (n,)."""
-    return X[["charge_share", "before_rest_mv_per_cell", "after_rest_mv_per_cell"]].notna().all(axis=1).to_numpy()
+    return ~_lacks(X, "charge_share", "before_rest_mv_per_cell", "after_rest_mv_per_cell", all_of=False)
 
 
 _BEYOND_BARE: Final = [
@@ -47,4 +47,10 @@ _BEYOND_BARE: Final = [
 
 def bare_evidence(X: pd.DataFrame) -> Bools:
     """Whether rest readings around the charge, and which block was topped up, are all there is. Shape (n,)."""
-    return X[_BEYOND_BARE].isna().all(axis=1).to_numpy()
+    return _lacks(X, *_BEYOND_BARE)
+
+
+def _lacks(X: pd.DataFrame, *names: str, all_of: bool = True) -> Bools:
+    """Whether all of these columns are missing, or any. Shape (n,)."""
+    missing = np.stack([np.isnan(X[name].to_numpy(np.float64)) for name in names])
+    return np.asarray(missing.all(axis=0) if all_of else missing.any(axis=0))
