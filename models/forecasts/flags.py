@@ -21,6 +21,9 @@ STALE_DAYS: Final = 10.0
 """A reading older than this, on a pack that is holding, says little about today: a week holds with confidence, two
 are the best guess (common practice, no source)."""
 
+SETTLED_H: Final = 1.0
+"""A block read sooner after its charge has not settled: common practice, no source."""
+
 LEVEL_MV_PER_CELL: Final = 4.0
 """A topped block this near the median or above it reads level. Twice a fair meter's error on 12 cells. Invented."""
 
@@ -41,7 +44,7 @@ _READ: Final = (
     *("charge_share", "charge_surplus_share", "overcharge_share", "held_days", "km_per_day", "ambient_c"),
     *("before_rest_mv_per_cell", "before_missing_share", "before_load_mv_per_cell"),
     *("before_lower_elsewhere_mv_per_cell", "before_load_elsewhere_mv_per_cell"),
-    *("after_rest_mv_per_cell", "after_load_mv_per_cell", "after_excess_mohm_per_cell"),
+    *("after_rest_mv_per_cell", "after_rest_hours", "after_load_mv_per_cell", "after_excess_mohm_per_cell"),
     *("now_rest_mv_per_cell", "now_load_mv_per_cell"),
 )
 """Features that the rules below ask for."""
@@ -147,6 +150,17 @@ def _of_gaps(row: dict[str, float], gap: float) -> list[Flag]:
         flags.append(Flag("no-rest-before", say("There is no rest reading from before the charge.")))
     if not known("after_rest_mv_per_cell") and not known("now_rest_mv_per_cell"):
         flags.append(Flag("no-rest-after", say("There is no rest reading from after the charge.")))
+    if known("after_rest_mv_per_cell") and row["after_rest_hours"] < SETTLED_H:
+        flags.append(
+            Flag(
+                "read-too-soon",
+                say(
+                    "The rest reading was taken %(minutes)s minutes after the charge, when the block still stands "
+                    "high: read all blocks at rest again some hours later.",
+                    minutes=f"{60 * row['after_rest_hours']:.0f}",
+                ),
+            )
+        )
     if (
         not known("before_load_mv_per_cell")
         and not known("after_load_mv_per_cell")

@@ -90,3 +90,11 @@ def test_what_is_grave_leads_and_the_cautions_come_before_the_figures(tideover):
         assert lines[2].startswith("Do not go by these figures before this is looked at: Put in") == before
         figures = next(place for place, line in enumerate(lines) if line.startswith("day   share still holding"))
         assert (lines.index("Cautions") < figures) == before
+
+
+@pytest.mark.parametrize(("hours", "flagged"), [(0.2, True), (0.9, True), (1.1, False), (17.0, False)])
+def test_a_reading_taken_minutes_after_the_charge_is_named_and_asked_for_again(client, hours, flagged):
+    history = history_of_case({"family": "marl-28", "after_h": hours}, FAMILIES)
+    answer = client.post("/v1/forecasts", json={"history": history}).json()
+    assert ("read-too-soon" in [flag["code"] for flag in answer["flags"]]) == flagged
+    assert ("some hours after the charge" in answer["lead"][2]) == flagged
