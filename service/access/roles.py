@@ -109,6 +109,7 @@ MAY: Final[Mapping[str, Roles]] = {
     "page_add_unit_sent": BENCH_OR_FLEET,
     "page_first_answer": BENCH,
     "page_unit": EVERY,
+    "page_label": EVERY,
     "page_issue_forecast": FORECASTERS,
     "page_new_fact": BENCH_OR_FLEET,
     "page_fact": BENCH_OR_FLEET,

@@ -6,7 +6,7 @@ from fastapi import APIRouter, FastAPI
 
 from service.pages import assets, home, sign_in, undo
 from service.pages.admin import imports, jobs, keys, models, overview
-from service.pages.bench import facts, further, new_car, readings, sheet, unit, units
+from service.pages.bench import facts, further, label, new_car, readings, sheet, unit, units
 from service.pages.counter import calendar, case, costs, queue, stock, suppliers
 from service.pages.fleet import age, planning, ranking
 from service.pages.middleware import PolicyHeaders
@@ -24,6 +24,15 @@ def page_routers() -> tuple[APIRouter, ...]:
     """Return the routes of all pages."""
     counter = (queue.router, costs.router, stock.router, case.router, suppliers.router, calendar.router)
     fleet = (ranking.router, planning.router, age.router)
-    bench = (units.router, new_car.router, unit.router, further.router, sheet.router, readings.router, facts.router)
+    bench = (
+        units.router,
+        new_car.router,
+        unit.router,
+        further.router,
+        sheet.router,
+        label.router,
+        readings.router,
+        facts.router,
+    )
     admin = (overview.router, keys.router, imports.router, imports.sending, jobs.router, models.router)
     return (home.router, sign_in.router, undo.router, assets.router, record.router, *admin, *bench, *counter, *fleet)

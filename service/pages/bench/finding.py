@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -15,6 +16,8 @@ from service.store.schema import Assignment, IssuedForecast, Pack, Reading, TopU
 
 FOUND: Final = 20
 """Units on a page."""
+
+_RUNS: Final = re.compile(r"[^\W\d_]+|\d+")
 
 LOOKED_BACK: Final = 200
 """Newest readings and top-ups among which the units of late are sought."""
@@ -66,7 +69,7 @@ def find_units(session: Session, words: str, after: str) -> tuple[list[Found], s
     after : str
         Last pack of the page before; empty for the first page.
     """
-    pattern = f"%{words.replace('!', '!!').replace('%', '!%').replace('_', '!_')}%"
+    pattern = f"%{_pattern(words)}%"
     sits = Assignment.until.is_(None)
     # Each reads one index alone, in order, up to the page's end: the pack's own number, and that of its vehicle.
     sought = [
@@ -81,6 +84,24 @@ def find_units(session: Session, words: str, after: str) -> tuple[list[Found], s
     query = select(both.c.pack_id).order_by(both.c.pack_id).limit(FOUND + 1)
     names = list(session.scalars(query))
     return described(session, names[:FOUND]), names[FOUND - 1] if len(names) > FOUND else None
+
+
+def _pattern(words: str) -> str:
+    """Return words for `LIKE`: as they stand, or, written in letters and digits alone, with anything between those.
+
+    "van 1" and "VAN1" find MB-VAN-15; "mb-0001" finds what holds just that.
+    """
+    if re.fullmatch(r"[^\W_]+( +[^\W_]+)*", words):
+        return "%".join(_RUNS.findall(words))
+    return words.replace("!", "!!").replace("%", "!%").replace("_", "!_")
+
+
+def exactly(session: Session, words: str) -> str | None:
+    """Return the pack that is called just so, or sits in the vehicle that is: what a scanned label says."""
+    if session.get(Pack, words) is not None:
+        return words
+    sits = select(Assignment.pack_id).where(Assignment.vehicle_id == words, Assignment.until.is_(None))
+    return session.scalar(sits)
 
 
 def _has(session: Session, number: Any, pattern: str) -> Any:

@@ -13,9 +13,9 @@ from models.packs.family import PackFamily
 from service.core.cautions import at_the_pack
 from service.core.translation import _
 from service.http.dependencies import CurrentStore
-from service.pages.bench.finding import find_units, lately
+from service.pages.bench.finding import exactly, find_units, lately
 from service.pages.forms import page_router
-from service.pages.rendering import render
+from service.pages.rendering import go_to, render
 
 LONGEST: Final = 64
 
@@ -27,6 +27,8 @@ def show_bench(request: Request, store: CurrentStore) -> Response:
     """Find a unit, or see those worked on lately."""
     words, after = (_asked(request, name) for name in ("unit", "after"))
     with store.reading() as session:
+        if words and not after and (pack_id := exactly(session, words)) is not None:
+            return go_to(request, unit_address(pack_id))
         units, last = find_units(session, words, after) if words or after else (lately(session), None)
     following = f"/bench?{urlencode({'unit': words, 'after': last})}" if last else ""
     return render(request, "bench/units.html", units=units, words=words, following=following, cautions=at_the_pack())

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 
 import httpx2 as httpx
 import pytest
+import segno
 from playwright.sync_api import expect
 
 from service.forecasting.forecasts.examples import example_case
@@ -97,6 +98,29 @@ def test_the_whole_task(site, either_page, sound):
     page.get_by_role("button", name="Undo").click()
     expect(page.get_by_role("status")).to_contain_text("Undone.")
     expect(page.locator(".answer")).to_be_visible()
+
+
+@pytest.mark.parametrize("words", ["VAN07", "van 7", "mb van 07", "MB-VAN"])
+def test_a_unit_is_found_however_its_number_is_written(site, van, phone_page, words):
+    page = phone_page
+    page.goto(f"{site.url}/bench")
+    page.get_by_label("Number of the vehicle or the pack").fill(words)
+    page.get_by_role("button", name="Find").click()
+    expect(page.get_by_role("link", name=van)).to_be_visible()
+
+
+def test_the_label_opens_the_units_page(site, van, either_page, sound):
+    """The code says the page's address: read back square by square, it is the library's own of that text."""
+    page = either_page
+    page.goto(f"{site.url}/bench?unit={van}")  # a scanned number leads there at once
+    expect(page.locator("h1")).to_have_text(van)
+    page.get_by_role("link", name="Label to print").click()
+    address = f"{site.url}/bench/units/{van}"
+    codes = page.get_by_role("img", name=f"Code that opens {address}")
+    expect(codes).to_have_count(2)
+    (line,) = {codes.nth(i).locator("path[stroke]").get_attribute("d") for i in range(2)}
+    assert f'd="{line}"' in segno.make_qr(address, error="M").svg_inline(scale=6, border=4, omitsize=True)
+    sound(page, "label")
 
 
 def test_the_picture_stands_in_the_first_screen(site, van, page, sound):
