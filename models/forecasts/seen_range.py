@@ -47,7 +47,11 @@ class SeenRange:
 
     def new_family(self, X: pd.DataFrame) -> Bools:
         """Whether nothing was learned from packs of each row's layout. Shape (n,)."""
-        return np.array([layout not in self.layouts for layout in _layouts(X)], dtype=bool)
+        rows = _layout_rows(X)
+        new = np.ones(len(rows), dtype=np.bool_)
+        for layout in self.layouts:
+            new &= (rows != layout).any(axis=1)
+        return new
 
     def distance(self, X: pd.DataFrame) -> pd.DataFrame:
         """How far each value lies outside, in training ranges: 0 inside (and where missing), shape (n, watched)."""
@@ -85,4 +89,8 @@ class SeenRange:
 
 
 def _layouts(X: pd.DataFrame) -> list[tuple[float, ...]]:
-    return list(map(tuple, X[_LAYOUT].to_numpy(np.float64).round(6).tolist()))
+    return list(map(tuple, _layout_rows(X).tolist()))
+
+
+def _layout_rows(X: pd.DataFrame) -> Floats:
+    return X[_LAYOUT].to_numpy(np.float64).round(6)
