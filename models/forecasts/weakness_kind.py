@@ -2,26 +2,37 @@
 
 from __future__ import annotations
 
+import copy
 from functools import cached_property
-from typing import Any, Final, Self
+from typing import Any, Final, Self, get_args
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
 from scipy.special import softmax
 from sklearn.ensemble import HistGradientBoostingClassifier
 
+from models.base.arrays import Floats
 from models.base.threads import thread_limit
+from models.calibration.curve_regression import Normal
+from models.calibration.kind_shift import OpenedPacks, fit_shift_law, learn_shift, shifted, workshops_of
 from models.estimators.hazard_trees import CHUNK_ROWS
 from models.estimators.leaf_masks import LeafMasks, nodes_of
+from models.packs.history import Weakness
 
-KINDS: Final = ("leak", "fade", "neglect", "joint")
+KINDS: Final[tuple[Weakness, ...]] = get_args(Weakness)
 """Leak: self-discharge. Fade: lost capacity. Neglect: imbalance without a defect. Joint: ohmic, no top-up helps."""
 
+RAREST: Final = 1e-6
+"""No kind is taken for less likely than this before its odds are moved: a booster that never saw it does not know."""
 
 SET_APART: Final = {"joint": "likely a joint", "neglect": "likely neglect"}
 """Kinds whose packs hold for reasons of their own, and what their part of an evidence group is called."""
+
+
+def kind_codes(kind: NDArray[np.object_]) -> NDArray[np.intp]:
+    """Return the place of each kind among `KINDS`, shape (n,)."""
+    return np.array([KINDS.index(k) for k in kind], dtype=np.intp)
 
 
 def with_likely_kind(group: NDArray[np.object_], kinds: NDArray[np.float64] | None) -> NDArray[np.object_]:
@@ -50,7 +61,7 @@ def with_likely_kind(group: NDArray[np.object_], kinds: NDArray[np.float64] | No
 
 
 class KindClassifier:
-    """Gradient boosting over the feature table with one temperature for calibration.
+    """Gradient boosting over the feature table, its odds moved as workshops differ.
 
     Parameters
     ----------
@@ -62,8 +73,9 @@ class KindClassifier:
 
     Notes
     -----
-    The temperature (Guo et al. 2017, ICML 70, 1321-1330) divides the log-probabilities; it is fitted on packs the
-    booster has not seen.
+    How sure the booster may be, and how common each kind is, differs from workshop to workshop
+    (`models.calibration.kind_shift`): the law is learned on packs the booster has not seen, and narrowed by packs of a
+    workshop's own that were opened.
     """
 
     def __init__(self, iterations: int = 120, learning_rate: float = 0.1, threads: int = 1, seed: int = 0) -> None:
@@ -74,7 +86,6 @@ class KindClassifier:
 
     def fit(self, X: pd.DataFrame, kind: NDArray[np.object_]) -> Self:
         """Learn from n rows and their true kinds (`KINDS`)."""
-        code = np.array([KINDS.index(k) for k in kind])
         self.model_ = HistGradientBoostingClassifier(
             max_iter=self.iterations,
             learning_rate=self.learning_rate,
@@ -85,38 +96,58 @@ class KindClassifier:
             random_state=self.seed,
         )
         with thread_limit(self.threads):
-            self.model_.fit(X.to_numpy(np.float64), code)
+            self.model_.fit(X.to_numpy(np.float64), kind_codes(kind))
         vars(self).pop("_masks", None)
-        self.temperature_ = 1.0
+        self._allow(Normal(np.array([1.0, *np.zeros(len(KINDS))]), np.zeros((len(KINDS) + 1, len(KINDS) + 1))))
         return self
 
-    def calibrate(self, X: pd.DataFrame, kind: NDArray[np.object_]) -> Self:
-        """Set the temperature on rows of packs that `fit` has not seen."""
-        code = np.array([KINDS.index(k) for k in kind])
-        raw = np.log(np.clip(self._raw(X), 1e-9, 1))
+    def calibrate(
+        self,
+        X: pd.DataFrame,
+        kind: NDArray[np.object_],
+        world: NDArray[np.object_] | None = None,
+        weights: Floats | None = None,
+    ) -> Self:
+        """Learn how far the odds are off elsewhere, from rows of packs that `fit` has not seen.
 
-        def loss(log_temperature: float) -> float:
-            scaled = raw / np.exp(log_temperature)
-            scaled -= scaled.max(axis=1, keepdims=True)
-            picked = scaled[np.arange(len(code)), code] - np.log(np.exp(scaled).sum(axis=1))
-            return float(-picked.mean())
-
-        self.temperature_ = float(np.exp(minimize_scalar(loss, bounds=(-1.5, 1.5), method="bounded").x))
+        Parameters
+        ----------
+        X : DataFrame, n rows
+        kind : object array, shape (n,)
+        world : object array, shape (n,), optional
+            Which world each row is of; all of one unless given.
+        weights : array, shape (n,), optional
+            As how many packs each row counts; as one unless given.
+        """
+        world = np.full(len(X), "", dtype=object) if world is None else world
+        weights = np.ones(len(X)) if weights is None else weights
+        odds, code = self._log_odds(X), kind_codes(kind)
+        parts = (world == name for name in np.unique(world.astype(str)))
+        self._allow(fit_shift_law([OpenedPacks(odds[of], code[of], weights[of]) for of in parts]))
         return self
 
-    def predict(self, X: pd.DataFrame) -> NDArray[np.float64]:
+    def learned(self, X: pd.DataFrame, kind: NDArray[np.object_], weights: Floats) -> Self:
+        """Return a classifier that has learned from a workshop's opened packs; no rows leave it as it is."""
+        if not len(X):
+            return self
+        learned = copy.copy(self)
+        learned._allow(learn_shift(OpenedPacks(self._log_odds(X), kind_codes(kind), weights), self.law_))
+        return learned
+
+    def predict(self, X: pd.DataFrame) -> Floats:
         """Return the probability of each kind, shape (n, 4), in the order of `KINDS`."""
-        scaled = np.log(np.clip(self._raw(X), 1e-9, 1)) / self.temperature_
-        scaled = np.exp(scaled - scaled.max(axis=1, keepdims=True))
-        return np.asarray(scaled / scaled.sum(axis=1, keepdims=True))
+        return shifted(self._log_odds(X), self.workshops_)
 
-    def _raw(self, X: pd.DataFrame) -> NDArray[np.float64]:
+    def _allow(self, law: Normal) -> None:
+        self.law_, self.workshops_ = law, workshops_of(law)
+
+    def _log_odds(self, X: pd.DataFrame) -> Floats:
         found = np.zeros((len(X), len(KINDS)))
         values, classes = X.to_numpy(np.float64), self.model_.classes_
         for first in range(0, len(values), CHUNK_ROWS):
             some = slice(first, first + CHUNK_ROWS)
             found[some, classes] = softmax(self._scores(values[some]), axis=1)
-        return found
+        return np.asarray(np.log(np.clip(found, RAREST, 1)))
 
     def _scores(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the logarithm of each known kind's share, but for a term of each row; shape (n, kinds known)."""

@@ -69,6 +69,8 @@ def _column(name: str, info: Any) -> Column:
     rules = [*info.metadata, *_rules(info.annotation)]
     measured = next((rule for rule in rules if isinstance(rule, Measured)), None)
     longest = next((rule.max_length for rule in rules if hasattr(rule, "max_length")), None)
+    choices = [word for leaf in leaves if get_origin(leaf) is Literal for word in get_args(leaf)]
+    longest = max(map(len, choices)) if choices else longest
     kind: Kind = "time" if leaves & {AwareDatetime, datetime} else "number" if float in leaves else "text"
     return Column(name, kind, not info.is_required(), measured, longest if kind == "text" else None)
 

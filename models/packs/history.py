@@ -20,6 +20,7 @@ from models.packs.fields import Measured
 
 State = Literal["rest", "discharge", "charge"]
 OutcomeKind = Literal["returned", "replaced", "retired", "running"]
+Weakness = Literal["leak", "fade", "neglect", "joint"]
 
 MAX_BLOCK_V = 250.0
 """No block of a family (at most 60 cells of at most 4.2 V) reads above this; more is surely millivolts. Unit: V."""
@@ -165,12 +166,16 @@ class Outcome(_Fact):
     code : str, optional
         The generic trouble code, for example P0A80 (SAE J2012-DA).
     odometer_km : float, optional
+    found : {"leak", "fade", "neglect", "joint"}, optional
+        What was found to be the matter with the weak block once the pack was open: self-discharge; lost capacity;
+        imbalance without a defect; a bad joint or another resistance.
     """
 
     time: Moment
     kind: OutcomeKind
     code: Annotated[str, Field(max_length=16)] | None = None
     odometer_km: Annotated[FiniteFloat, Field(ge=0, le=5e6), Measured("km")] | None = None
+    found: Weakness | None = None
 
 
 class PackHistory(_Fact):

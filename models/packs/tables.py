@@ -94,7 +94,7 @@ class HistoryTables:
         for name, fact in FACTS.items():
             frame: pd.DataFrame = getattr(self, name)
             lacking = {
-                c.name: pd.Series(None, index=frame.index, dtype=object if c.kind == "text" else np.float64)
+                c.name: np.full(len(frame), None, dtype=object) if c.kind == "text" else np.full(len(frame), np.nan)
                 for c in columns_of(fact)
                 if c.optional and c.kind != "time" and c.name not in frame
             }

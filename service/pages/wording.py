@@ -85,6 +85,17 @@ def outcome_words() -> dict[str, str]:
     }
 
 
+def found_words() -> dict[str, str]:
+    """Return what may be found in a pack once it is open."""
+    return {
+        "": _("Nobody looked"),
+        "leak": _("A leak: it loses charge by itself"),
+        "fade": _("Lost capacity"),
+        "neglect": _("No defect, only out of balance"),
+        "joint": _("A bad joint, or too much resistance"),
+    }
+
+
 def risk_words(chance: float) -> str:
     """Say a risk in per cent, as `models` does, in the language spoken."""
     return _(per_cent(chance))

@@ -1,11 +1,15 @@
 """What a workshop's own outcomes bring, on worlds that no part of the forecast was made from.
 
     python tests/benchmarks/bench_own_outcomes.py --worlds 12
+    python tests/benchmarks/bench_own_outcomes.py --worlds 6 --without cells=one --without spread=median
+    python tests/benchmarks/bench_own_outcomes.py --worlds 12 --half 0
 
-A booster learns from some drawn worlds, how much worlds differ is learned from others, and each held-out world's
-workshop keeps a censored record. After so many returns the forecast is scored on uncensored releases there, whose
-truth is known, beside Kaplan-Meier and a ridge Cox regression (lifelines, penalty 1) of the same releases and the model
-as it was before. All data are simulated (invented).
+A forecaster is trained as `tideover train` does it, on fewer packs. Each held-out world's workshop keeps a censored
+record; after so many first returns the forecaster learns from it as `tideover train --from` does, and is scored on
+uncensored releases there, whose truth is known, beside Kaplan-Meier and a ridge Cox regression (lifelines, penalty 1)
+of the same releases, and beside itself before it learned. With `--without` the worlds trained on lack those ways of
+working, and the worlds judged on have no other; with `--half` that goes for half of the ways of every switch, drawn by
+a seed. Of each outcome there it is known what was found in the pack. All data are simulated (invented).
 """
 
 from __future__ import annotations
@@ -17,32 +21,34 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
 import time
+from collections.abc import Iterable
+from pathlib import Path
 
+import joblib
 import numpy as np
 import pandas as pd
 from lifelines import CoxPHFitter, KaplanMeierFitter
 
 from models.base.day_grid import DAYS
-from models.calibration.workshop_posterior import WorkshopPosterior
-from models.calibration.world_prior import WorldRecord, fit_world_prior
-from models.estimators.hazard_trees import HazardBooster
-from models.features.definitions import DIRECTIONS
-from training.learning.fitting import world_of, world_records
+from models.forecaster import Forecaster
+from models.forecasts.weakness_kind import KINDS
+from models.packs.tables import HistoryTables
+from training.learning.fitting import FitSettings, Further, train_forecaster
 from training.learning.moments import SurvivalRows, moments_of, survival_rows
-from training.simulation.cohort import Cohort, CohortPlan, simulate_cohort
+from training.learning.own_records import OwnRows, learned_forecaster
+from training.simulation.cohort import CohortPlan, simulate_cohort
 from training.simulation.workshop import WorkshopHabits
+from training.simulation.world import SWITCHES
 
-COUNTS = (0, 25, 100, 400, 1500)
 DAY = int(np.searchsorted(DAYS, 14))
+STAYS = WorkshopHabits(replaces=False)
+Ways = dict[str, list[str]]
 
 
-def rows_of(cohort: Cohort) -> SurvivalRows:
-    return survival_rows(cohort.tables, moments_of(cohort.tables, np.random.default_rng(0)))
-
-
-def first_releases(rows: SurvivalRows) -> SurvivalRows:
-    release = rows.take((rows.moments["occasion"] == "release").to_numpy())
-    return release.take(~release.moments["pack_id"].duplicated().to_numpy())
+def first_releases(tables: HistoryTables) -> SurvivalRows:
+    moments = moments_of(tables, np.random.default_rng(0))
+    moments = moments[moments["occasion"] == "release"].groupby("pack_id", as_index=False).first()
+    return survival_rows(tables, moments.reset_index(drop=True))
 
 
 def brier(survival: np.ndarray, days: np.ndarray) -> float:
@@ -58,68 +64,147 @@ def error(back: np.ndarray, seen: np.ndarray) -> float:
 def ridge_cox(own: SurvivalRows, test: SurvivalRows) -> np.ndarray:
     columns = [c for c in own.X if own.X[c].notna().mean() > 0.5 and own.X[c].std() > 1e-6]
     fill, centre, spread = own.X[columns].median(), own.X[columns].mean(), own.X[columns].std()
-    one, two = (((r.X[columns].fillna(fill) - centre) / spread).clip(-4, 4) for r in (own, test))
+    one, two = (((r.X[columns].fillna(fill) - centre) / spread).clip(-4, 4).fillna(0) for r in (own, test))
     fitted = CoxPHFitter(penalizer=1.0).fit(one.assign(T=np.maximum(own.time, 0.05), E=own.event), "T", "E")
     return fitted.predict_survival_function(two, times=DAYS).T.to_numpy()
+
+
+def log_loss(kinds: np.ndarray, code: np.ndarray) -> float:
+    return float(-np.log(np.clip(kinds[np.arange(len(code)), code], 1e-6, 1)).mean())
+
+
+def half_of_ways(seed: int) -> Ways:
+    """Draw ways of working, of every switch some."""
+    rng = np.random.default_rng([5, seed])
+    chosen: Ways = {}
+    for name, switch in SWITCHES.items():
+        ways = [way for way in switch.shares if way != "mixed"]
+        rng.shuffle(ways)
+        chosen[name] = ways[: min((len(ways) + int(rng.integers(0, 2))) // 2, len(ways) - 1)]
+    return chosen
+
+
+def trained(packs: int, without: Ways, seed: int) -> Forecaster:
+    """Train as `tideover train` does, on worlds that lack some ways of working, and any mixture of them with others."""
+    without = {name: [*ways, *({"mixed"} & set(SWITCHES[name].shares))] for name, ways in without.items()}
+    cohort, more = (
+        simulate_cohort(CohortPlan(packs=n, seed=s, habits=STAYS, worlds=n // 100, without=without))
+        for n, s in ((packs, seed), (2 * packs, seed + 1_000_003))
+    )
+    return train_forecaster(
+        cohort.tables,
+        truth=cohort.truth,
+        further=Further(more.tables, more.truth),
+        settings=FitSettings(workers=1, seed=seed),
+    ).forecaster
+
+
+def judged(model: Forecaster, tables: HistoryTables, test: SurvivalRows, code: np.ndarray) -> dict[str, float]:
+    """Score a forecaster on releases whose truth is known."""
+    batch = model.forecast_batch(tables, test.moments)
+    survival, days = batch.survival, np.where(test.event, test.time, np.inf)
+    back = 1 - survival[:, DAY]
+    rng = np.random.default_rng(0)
+    chance = np.mean([error(back, rng.random(len(back)) < back) for _ in range(20)])
+    level = np.array([model.bound.level(0.9, g) * w for g, w in zip(batch.group, batch.widening, strict=True)])
+    good = np.array(
+        [np.interp(at, 1 - s, DAYS) if 1 - s[-1] > at else DAYS[-1] for at, s in zip(level, survival, strict=True)]
+    )
+    inside = [
+        batch.band_low[:, d].mean() <= (days > DAYS[d]).mean() <= batch.band_high[:, d].mean()
+        for d in np.searchsorted(DAYS, [7, 14, 30])
+    ]
+    known = code >= 0
+    kinds = batch.kinds
+    assert kinds is not None
+    sure = known & (kinds.max(axis=1) >= 0.95)
+    share = np.bincount(code[known], minlength=len(KINDS)) / known.sum()
+    return {
+        "ours": brier(survival, days),
+        "ICI 14 above chance": error(back, days <= 14) - chance,
+        "bias 14": float(back.mean() - (days <= 14).mean()),
+        "90 % held": float((days >= good).mean()),
+        "in the band": float(np.mean(inside)),
+        "kinds": log_loss(kinds[known], code[known]),
+        "shares alone": float(-(share[share > 0] * np.log(share[share > 0])).sum()),
+        "sure of 95": float(sure.sum() / known.sum()),
+        "right then": float((kinds.argmax(axis=1) == code)[sure].mean()) if sure.any() else np.nan,
+    }
+
+
+def world_lines(
+    model: Forecaster, number: int, counts: Iterable[int], record: int, test: int, only: Ways
+) -> list[dict]:
+    """Judge a forecaster in one held-out world, before and after it learned from a workshop's record there."""
+    seeds = {"worlds": 1, "world_seed": 1000 + number, "only": only}
+    truth = simulate_cohort(CohortPlan(test, 3, habits=STAYS, **seeds))
+    shop = simulate_cohort(CohortPlan(record, 4, **seeds))
+    rows = first_releases(truth.tables)
+    kind = truth.truth.set_index("pack_id")["kind"].reindex(rows.moments["pack_id"])
+    code = np.array([KINDS.index(k) if k in KINDS else -1 for k in kind])
+    days = np.where(rows.event, rows.time, np.inf)
+    releases = first_releases(shop.tables)
+    returns = np.cumsum(releases.event)
+    place = brier(np.broadcast_to((days[:, None] > DAYS).mean(axis=0), (len(days), len(DAYS))), days)
+    lines = []
+    for count in counts:
+        if count > returns[-1]:
+            continue
+        line: dict[str, float] = {"world": number, "returns": count, "Kaplan-Meier": place}
+        told = model
+        if count:
+            some = releases.take(np.arange(int(np.searchsorted(returns, count)) + 1))
+            own = shop.tables.of_packs(some.moments["pack_id"])
+            told_kind = shop.truth.set_index("pack_id")["kind"].reindex(own.outcomes["pack_id"])
+            own.outcomes["found"] = told_kind.where(told_kind.isin(KINDS), None).to_numpy(dtype=object)
+            began = time.process_time()
+            told = learned_forecaster(model, OwnRows.of(own, 0), own)
+            line["seconds"] = time.process_time() - began
+            curve = KaplanMeierFitter().fit(some.time, some.event).survival_function_at_times(DAYS).to_numpy()
+            line["Kaplan-Meier"] = brier(np.broadcast_to(curve, (len(rows), len(DAYS))), days)
+            line["ridge Cox"] = brier(ridge_cox(some, rows), days)
+        lines.append(line | judged(told, truth.tables, rows, code))
+    return lines
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--worlds", type=int, default=12, help="held out")
-    parser.add_argument("--train", type=int, default=60, help="worlds that the booster learns from")
-    parser.add_argument("--prior", type=int, default=60, help="worlds that how much they differ is learned from")
-    parser.add_argument("--record", type=int, default=4000, help="packs of the largest record")
+    parser.add_argument("--packs", type=int, default=6000, help="to learn from; twice as many more set what differs")
+    parser.add_argument("--record", type=int, default=1500, help="packs of the largest record")
     parser.add_argument("--test", type=int, default=1000, help="uncensored packs that each world is judged on")
+    parser.add_argument("--counts", type=int, nargs="*", default=[0, 25, 100, 400])
+    parser.add_argument("--without", action="append", default=[], metavar="SWITCH=WAY")
+    parser.add_argument("--half", type=int, help="seed of the ways left out of every switch")
+    parser.add_argument("--model", type=Path, help="file to keep the trained forecaster in, or to take it from")
+    parser.add_argument("--lines", type=Path, help="file to keep each world's figures in, as CSV")
     asked = parser.parse_args()
-    stays = WorkshopHabits(replaces=False)
-    rng = np.random.default_rng(0)
-    train = rows_of(simulate_cohort(CohortPlan(200 * asked.train, 1, habits=stays, worlds=asked.train)))
-    booster = HazardBooster(rounds=60, stop_early=False, monotone=DIRECTIONS).fit(train.X, train.time, train.event)
-    cohort = simulate_cohort(CohortPlan(300 * asked.prior, 2, habits=stays, worlds=asked.prior))
-    rows, world = rows_of(cohort), world_of(cohort.tables, cohort.truth)
-    assert world is not None
-    began = time.perf_counter()
-    prior = fit_world_prior(world_records(rows, booster.predict_survival(rows.X, DAYS), world), DIRECTIONS)
-    print(f"prior of {prior.worlds} worlds in {time.perf_counter() - began:.0f} s", flush=True)
-    lines = []
+    ways: Ways = {}
+    for pair in asked.without:
+        switch, way = pair.split("=")
+        ways.setdefault(switch, []).append(way)
+    if asked.half is not None:
+        ways = half_of_ways(asked.half)
+    if asked.model is not None and asked.model.exists():
+        model = joblib.load(asked.model)
+    else:
+        model = trained(asked.packs, ways, 0)
+        if asked.model is not None:
+            joblib.dump(model, asked.model)
+    lines: list[dict] = []
     for number in range(asked.worlds):
-        seeds = {"worlds": 1, "world_seed": 1000 + number}
-        test = first_releases(rows_of(simulate_cohort(CohortPlan(asked.test, 3, habits=stays, **seeds))))
-        record = rows_of(simulate_cohort(CohortPlan(asked.record, 4, **seeds)))
-        before, own = (booster.predict_survival(r.X, DAYS) for r in (test, record))
-        releases = first_releases(record)
-        returns = np.cumsum(releases.event)
-        for count in COUNTS:
-            if count > returns[-1]:
-                continue
-            told, line = WorkshopPosterior.unlearned(prior), {"world": number, "returns": count}
-            if count:
-                some = releases.take(np.arange(int(np.searchsorted(returns, count)) + 1))
-                kept = record.moments["pack_id"].isin(set(some.moments["pack_id"])).to_numpy()
-                part = record.take(kept)
-                weights = np.full(len(part), part.moments["topup"].nunique() / len(part))
-                began = time.perf_counter()
-                told = WorkshopPosterior.learn(prior, WorldRecord(own[kept], part.X, part.time, part.event, weights))
-                line["seconds"] = time.perf_counter() - began
-                curve = KaplanMeierFitter().fit(some.time, some.event).survival_function_at_times(DAYS).to_numpy()
-                line["Kaplan-Meier"] = brier(np.broadcast_to(curve, before.shape), test.time)
-                line["ridge Cox"] = brier(ridge_cox(some, test), test.time)
-            survival, low, high = told.curves(before, test.X)
-            back = 1 - survival[:, DAY]
-            chance = np.mean([error(back, rng.random(len(back)) < back) for _ in range(20)])
-            held = (test.time > 14).mean()
-            line |= {
-                "ours": brier(survival, test.time),
-                "before": brier(before, test.time),
-                "ICI day 14 above chance": error(back, test.time <= 14) - chance,
-                "in the band": float(low[:, DAY].mean() <= held <= high[:, DAY].mean()),
-            }
-            lines.append(line)
+        lines += world_lines(model, number, asked.counts, asked.record, asked.test, ways)
+        if asked.lines is not None:
+            pd.DataFrame(lines).to_csv(asked.lines, index=False)
     table = pd.DataFrame(lines)
+    if "ridge Cox" not in table:
+        table["ridge Cox"] = np.nan
+    before = table[table["returns"] == 0].set_index("world")["ours"]
     table["of the better"] = table["ours"] / table[["Kaplan-Meier", "ridge Cox"]].min(axis=1)
-    table["of before"] = table["ours"] / table["before"]
-    print(table.groupby("returns").mean().drop(columns="world").round(4).to_string())
+    table["of before"] = table["ours"] / table["world"].map(before)
+    print(table.groupby("returns").mean().drop(columns="world").round(4).T.to_string())
     print("worst of before:", table.groupby("returns")["of before"].max().round(3).to_dict())
+    print("worst of the better:", table.groupby("returns")["of the better"].max().round(3).to_dict())
 
 
 if __name__ == "__main__":

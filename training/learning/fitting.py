@@ -18,7 +18,7 @@ from models.base.errors import BadInput
 from models.calibration.conformal import ConformalBound
 from models.calibration.recalibration import GroupRecalibration
 from models.calibration.workshop_posterior import WorkshopPosterior
-from models.calibration.world_prior import WorldRecord, fit_world_prior
+from models.calibration.world_prior import WorldRecord, fit_world_prior, with_unforeseen
 from models.estimators.cox import CoxRegression
 from models.estimators.first_passage import FirstPassageRegression
 from models.estimators.hazard_trees import HazardBooster
@@ -304,14 +304,20 @@ def assemble(
     posterior = None
     if world is not None:
         prior = fit_world_prior(world_records(calibration, survival, world), DIRECTIONS)
-        posterior = WorkshopPosterior.unlearned(prior)
+        posterior = WorkshopPosterior.unlearned(with_unforeseen(prior))
         survival = posterior.curves(survival, calibration.X)[0]
     kinds = None
     if kind is not None:
         train_kind, calibration_kind = (
             np.array([kind[p] for p in r.moments["pack_id"]], dtype=object) for r in (train, calibration)
         )
-        kinds = KindClassifier().fit(train.X, train_kind).calibrate(calibration.X, calibration_kind)
+        kinds = KindClassifier().fit(train.X, train_kind)
+        kinds.calibrate(
+            calibration.X,
+            calibration_kind,
+            None if world is None else np.array([world[p] for p in calibration.moments["pack_id"]], dtype=object),
+            1.0 / calibration.moments.groupby("pack_id")["pack_id"].transform("size").to_numpy(np.float64),
+        )
     followed = censoring_curves(train, calibration)
     bound = ConformalBound().fit(
         survival,

@@ -25,6 +25,7 @@ from models.estimators.marginal import MarginalCurve
 from models.features.definitions import DIRECTIONS, FEATURES
 from models.forecaster import Forecaster
 from models.forecasts.evidence import evidence_group
+from models.forecasts.weakness_kind import KindClassifier
 from models.packs.tables import HistoryTables
 from models.survival.estimator import SurvivalEstimator
 from training.learning.back_test import BackTest, back_test, cuts_of, known_by, paired_difference
@@ -67,12 +68,15 @@ class OwnRows:
         row, because weighing rows by how often a pack was seen would favour those that were soon back.
     returns, fates : int
         Top-ups followed by a return within the horizon, and by any recorded fate.
+    found : object array, shape (n,)
+        The kind that was found when the pack was opened, at last; None where nobody looked.
     """
 
     rows: SurvivalRows
     share: float
     returns: int
     fates: int
+    found: NDArray[np.object_]
 
     @classmethod
     def of(cls, known: HistoryTables, seed: int) -> OwnRows:
@@ -82,7 +86,27 @@ class OwnRows:
         back = rows.event & (rows.time <= DAYS[-1])
         count = len(np.unique(topup))
         fates = int((known.outcomes["kind"] != "running").sum())
-        return cls(rows, count / max(len(rows), 1), len(np.unique(topup[back])), fates)
+        told = known.outcomes.dropna(subset=["found"]).drop_duplicates("pack_id", keep="last")
+        kind = dict(zip(told["pack_id"], told["found"], strict=True))
+        found = np.array([kind.get(pack) for pack in rows.moments["pack_id"]], dtype=object)
+        return cls(rows, count / max(len(rows), 1), len(np.unique(topup[back])), fates, found)
+
+    @property
+    def opened(self) -> int:
+        """Packs whose kind is known."""
+        return self.rows.moments["pack_id"][self._looked].nunique()
+
+    @property
+    def _looked(self) -> Bools:
+        return np.array([kind is not None for kind in self.found], dtype=bool)
+
+    def taught(self, kinds: KindClassifier | None) -> KindClassifier | None:
+        """Return what tells kinds, having learned from the packs that were opened."""
+        if kinds is None:
+            return None
+        packs = self.rows.moments["pack_id"][self._looked]
+        weights = 1.0 / packs.map(packs.value_counts()).to_numpy(np.float64)
+        return kinds.learned(self.rows.X[self._looked], self.found[self._looked], weights)
 
     def record(self, survival: NDArray[np.float64]) -> WorldRecord:
         """Join them with the curves of a forecaster that has not learned from them."""
@@ -160,7 +184,8 @@ def learn_from_records(
     Returns
     -------
     Learned
-        Its curves are averaged over the worlds still possible given the record; without a return it is `base`.
+        Its curves are averaged over the worlds still possible given the record; without a return, and without an opened
+        pack, it is `base`.
 
     Raises
     ------
@@ -227,10 +252,12 @@ def own_members(outcomes: float) -> list[SurvivalEstimator]:
 
 
 def learned_forecaster(base: Forecaster, own: OwnRows, tables: HistoryTables) -> Forecaster:
-    """Return a forecaster that has learned from own rows; `base` itself if no return is among them."""
+    """Return a forecaster that has learned from own rows; `base` itself where there is nothing to learn from."""
     assert base.posterior is not None
+    learned = copy.copy(base)
+    learned.kinds = own.taught(base.kinds)
     if own.returns == 0:
-        return base
+        return learned if own.opened else base
     prior, rows = base.posterior.prior, replace(own.rows, X=base.seen.readable(own.rows.X))
     taken = base.before_learning(rows.X)
     weights = np.full(len(rows), own.share)
@@ -254,12 +281,11 @@ def learned_forecaster(base: Forecaster, own: OwnRows, tables: HistoryTables) ->
                 crossed[place, out] = member.predict_survival(rows.X[out], DAYS)
     likelihood = np.stack([outcome_likelihood(curves, rows.time, rows.event) for curves in crossed], axis=1)
     shares = mixture_shares(likelihood, weights)
-    learned = copy.copy(base)
     learned.posterior, members = learn(np.ones(len(rows), dtype=bool))
     learned.own = OwnMixture(members, shares, own.fates)
     learned.families = dict(base.families) | dict(tables.families)
     mixed = np.clip(np.tensordot(shares, crossed, axes=1), 0.0, 1.0)
-    bound = ConformalBound(min_group=1).fit(mixed, rows.time, rows.event, groups=base.bound_group(own.rows.X))
+    bound = ConformalBound(min_group=1).fit(mixed, rows.time, rows.event, groups=learned.bound_group(own.rows.X))
     learned.bound = ShrunkenBound(bound, base.bound, BOUND_PRIOR_PACKS, own.share)
     return learned
 
@@ -268,6 +294,9 @@ def what_was_learned(base: Forecaster, learned: Forecaster, own: OwnRows) -> str
     """Say in words how the workshop's packs differ from what was assumed."""
     if learned is base:
         return "No return is recorded yet, so the model stays as it is."
+    opened = f" The kind of weakness is learned from {own.opened} opened packs." if own.opened else ""
+    if own.returns == 0:
+        return f"No return is recorded yet, so the hold curves stay as they are.{opened}"
     assert learned.posterior is not None
     X = base.seen.readable(own.rows.X)
     factor = learned.posterior.hazard_factor(base.before_learning(X), X)
@@ -283,7 +312,7 @@ def what_was_learned(base: Forecaster, learned: Forecaster, own: OwnRows) -> str
     words = [f"“{_MEANING[name]}” {'more' if by > 0 else 'less'}" for name, by in moved]
     if words:
         said += " A high value of " + " and of ".join(words) + " than assumed speaks for an early return."
-    return said
+    return said + opened
 
 
 def report_of(learned: Learned, before: CalibrationReport, made_at: str) -> CalibrationReport:

@@ -251,6 +251,7 @@ def cell_tables(plan: CohortPlan, task: CellTask, record: CellRecord) -> tuple[d
     pack = record.outcomes["pack"].astype(np.intp)
     driven = population.use.planned_km_per_day()[pack] * record.outcomes["day"].astype(np.float64)
     outcomes["odometer_km"] = np.round(population.odometer_km[pack] + driven)
+    outcomes["found"] = np.full(len(outcomes), None, dtype=object)  # nobody opened a pack to look
     packs = pd.DataFrame(
         {
             "pack_id": ids,

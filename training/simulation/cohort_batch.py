@@ -149,6 +149,7 @@ class CellRun:
         self.report_every = np.where(telematics, np.where(rng.random(n) < 0.7, 7, 1), 0)
         self.has_bench = rng.random(n) < 0.8
         self.odd_hour = rng.uniform(-0.1, 0.1, n)
+        self.other_cause = laws.number("other cause")
 
     def run(self) -> CellRecord:
         """Simulate all days and return the record."""
@@ -296,6 +297,7 @@ class CellRun:
         ambient = self.use.take(rows).ambient_c(float(day)).astype(np.float64)
         done = charge_block(self.family, self._state_of(rows), block, apparent, ambient, rng, self.laws.take(rows))
         self._mend_joints(rows, block)
+        self._stir_leaks(rows, block)
         top_up(self.state, self.place[rows], block, done.stored_ah.astype(np.float32))
         self.topped_block[rows] = block
         self.rest_before[rows] = np.where(rng.random(m) < 0.25, np.nan, own)
@@ -332,6 +334,17 @@ class CellRun:
         joint = self.state.joint_mohm[at]
         self.state.joint_mohm[at] = np.minimum(joint, np.median(joint, axis=1, keepdims=True))
         self.state.joint_growth[at] = 0
+
+    def _stir_leaks(self, rows: Rows, block: Rows) -> None:
+        """Let a topping charge change what a block loses: bridges break, or form anew."""
+        sd = self.laws.take(rows).number("leak change")
+        if not sd.any():
+            return
+        by = np.exp(sd * self.rng.standard_normal(len(rows), dtype=np.float32))
+        at = (self.place[rows], block)
+        self.state.leak_per_day[at] *= by
+        self.state.sick_leak_per_day[at] *= by
+        self.state.drain_ah_per_day[at] *= by
 
     def _releases(self, day: int) -> None:
         rows = np.flatnonzero(self.active & ~self.holding & (self.release_day == day))
@@ -398,6 +411,9 @@ class CellRun:
         )
         noise = draw_day(self.rng, len(driven), self.state.blocks)
         confirmed, share = run_day(self.family, self.lookup, self.state, use, noise)
+        if self.other_cause.any():
+            other = ~confirmed & (self.rng.random(len(driven)) < self.other_cause[driven])
+            confirmed, share = confirmed | other, np.where(other, self.rng.random(len(driven)), share)
         confirmed &= self.holding[driven]
         rows = driven[confirmed]
         if not len(rows):

@@ -125,7 +125,22 @@ NUMBERS: Final[Mapping[str, Number]] = {
     ),
     "sick share": _between(1.0, 0.1, 0.6, "1", "share of a block's cells that are sick, where some are"),
     "more weak": _between(0.0, 0.2, 1.2, "1", "mean number of further weak blocks, where there are several"),
-    "jump rate": _spread(0.02, 0.5, "1/day", "chance of a day that an unsteady leak changes"),
+    "jump rate": _spread(0.02, 1.0, "1/day", "chance of a day that an unsteady leak changes"),
+    "leak change": _between(
+        0.0, 0.0, 1.0, "1", "how a topping charge changes the block's leak, standard deviation of its logarithm"
+    ),
+    "other cause": Number(
+        0.0,
+        Prior(
+            "lognormal",
+            0.001,
+            1.0,
+            "1/day",
+            "rate of codes that no weak block brings: a corroded sense lead, a connector",
+            MEMORY,
+            high=0.02,
+        ),
+    ),
     "mended joints": _between(0.0, 0.3, 0.9, "share", "joints mended by opening the pack, where that mends"),
     # Physics
     "leak energy": _between(
@@ -143,7 +158,7 @@ NUMBERS: Final[Mapping[str, Number]] = {
     "block capacity sd": _spread(0.02, 0.5, "1", "spread of capacity among sound blocks, on logarithms"),
     "block charge sd": _spread(0.018, 0.5, "share", "spread of charge among sound blocks"),
     "block resistance sd": _spread(0.05, 0.5, "1", "spread of resistance among sound blocks, on logarithms"),
-    "wander": _spread(PRIORS["wander"].a, 0.5, "share/√day", "unexplained daily change of a block"),
+    "wander": _spread(PRIORS["wander"].a, 1.0, "share/√day", "unexplained daily change of a block"),
     # Controller and monitor
     "limit": _spread(1.0, 0.15, "1", "spread limits relative to the family's"),
     "limit sd": _between(PRIORS["limit_factor"].b, 0.01, 0.15, "1", "spread of limits among packs, on logarithms"),
@@ -151,7 +166,7 @@ NUMBERS: Final[Mapping[str, Number]] = {
     "centre shift": Number(0.0, Prior("normal", 0.0, 0.04, "share", "how far controllers' centre lies off")),
     "centre sd": _spread(CENTRE_SD, 0.5, "share", "wander of that centre"),
     "centre memory": _between(CENTRE_MEMORY, 0.5, 0.97, "1", "its day-to-day correlation"),
-    "monitor runs": _between(MONITOR_RUNS, 0.3, 1.0, "share", "driving cycles in which the monitor runs"),
+    "monitor runs": _between(MONITOR_RUNS, 0.1, 1.0, "share", "driving cycles in which the monitor runs"),
     "severity sd": _between(SEVERITY_SD, 0.08, 0.35, "1", "spread of the severity of trips, on logarithms"),
     "overshoot": _between(
         PRIORS["overshoot"].b, 1.02, 1.5, "1", "most spread at the first fault relative to the limit"

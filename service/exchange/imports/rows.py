@@ -12,6 +12,7 @@ from typing import Any, Final
 from pydantic import BaseModel, ValidationError
 
 from models.base.errors import problems_from
+from models.packs.fields import columns_of
 from service.exchange.imports.files import Row
 from service.exchange.imports.mapping import FORMATS_WITHOUT_ZONE, FileMapping, TableName
 from service.exchange.imports.units import UNITS, Scale, scale_of
@@ -28,7 +29,7 @@ NEW: Final[Mapping[TableName, type[BaseModel]]] = {
     "usage": NewUsagePlan,
     "outcomes": NewOutcome,
 }
-_TEXT: Final = frozenset({"pack_id", "family", "state", "kind", "code", "blocks", "time"})
+_TEXT: Final = frozenset(c.name for new in NEW.values() for c in columns_of(new) if c.kind != "number")
 _NUMBER_AND_UNIT: Final = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*(°?[A-Za-z]+)")
 _BLOCK: Final = re.compile(r"^block_v\[(\d+)\]")
 

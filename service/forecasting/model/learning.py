@@ -132,7 +132,7 @@ def learn_from_record(
     current = registry.load_current(Forecaster)
     base_id = current.manifest.facts.get("base_model", current.manifest.model_id)
     base = current if base_id == current.manifest.model_id else registry.load(base_id, Forecaster)
-    if not (record.outcomes["kind"] == "returned").any():
+    if not (record.outcomes["kind"] == "returned").any() and record.outcomes["found"].isna().all():
         return base.manifest, None
 
     since = current.manifest.facts.get("learned_until")

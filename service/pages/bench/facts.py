@@ -26,7 +26,7 @@ from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, ch
 from service.pages.messages import Message
 from service.pages.rendering import go_to, may, render, zone_of
 from service.pages.undo import step, undo_form
-from service.pages.wording import for_input, moment_from, outcome_words
+from service.pages.wording import for_input, found_words, moment_from, outcome_words
 from service.records.records import correct, create, etag_of, read, withdraw
 from service.records.schemas import LARGEST_NUMBER
 from service.records.subject import Subject
@@ -86,6 +86,7 @@ def entries(word: str) -> tuple[Entry, ...]:
         Entry("kind", _("What became of it"), options=tuple(outcome_words().items()), required=True),
         Entry("code", _("Trouble code"), hint=_("The generic one, as P0A80."), text=True),
         Entry("odometer_km", _("Odometer"), "km"),
+        Entry("found", _("What was found in the pack"), options=tuple(found_words().items())),
     )
 
 

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from models.physics.imbalance import deviation_v
 from service.core.translation import _, ngettext
-from service.pages.wording import outcome_words, state_words
+from service.pages.wording import found_words, outcome_words, state_words
 from service.records.subject import Subject
 from service.records.subjects.outcomes import OUTCOMES
 from service.records.subjects.readings import READINGS
@@ -92,7 +92,9 @@ def _usage(row: Any) -> tuple[str, str]:
 
 def _outcome(row: Any) -> tuple[str, str]:
     more = _known((_("odometer"), row.odometer_km, "km"))
-    return outcome_words()[row.kind], "; ".join(filter(None, (row.code, more)))
+    return outcome_words()[row.kind], "; ".join(
+        filter(None, (row.code, found_words()[row.found] if row.found else "", more))
+    )
 
 
 _SAID: Final = {"reading": _reading, "topup": _topup, "usage": _usage, "outcome": _outcome}

@@ -38,6 +38,7 @@ OUTCOMES: Final = Subject(
         "kind": "returned",
         "code": "P0A80",
         "odometer_km": 210840,
+        "found": "leak",
     },
     references={"pack_id": Pack},
     unique=("pack_id", "time"),

@@ -55,7 +55,7 @@ def test_probabilities_mean_what_they_say(parts, fitted):
             assert abs(observed - expected) < 4 * spread + 0.04, name
 
 
-def test_the_temperature_never_makes_the_calibration_rows_worse(parts):
+def test_moving_the_odds_never_makes_the_calibration_rows_worse(parts):
     learn, calibrate, _ = parts
     raw = KindClassifier(iterations=60).fit(*learn)
     code = np.array([KINDS.index(k) for k in calibrate[1]])
@@ -68,7 +68,7 @@ def test_a_kind_never_taught_gets_no_probability(parts):
     X, kind = parts[0]
     known = kind != "joint"
     few = KindClassifier(iterations=5).fit(X[known], kind[known])
-    assert few.predict(X)[:, KINDS.index("joint")].max() < 1e-6
+    assert few.predict(X)[:, KINDS.index("joint")].max() < 1e-5
 
 
 def test_kinds_are_told_as_scikit_learn_reads_the_same_trees(parts, fitted):

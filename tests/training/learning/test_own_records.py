@@ -11,6 +11,7 @@ import pytest
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
 from models.calibration.conformal import ConformalBound, ShrunkenBound
+from models.forecasts.weakness_kind import KINDS
 from models.packs.tables import from_days
 from training.learning.back_test import known_by
 from training.learning.moments import moments_of, survival_rows
@@ -181,3 +182,20 @@ def test_groups_keep_their_bound_without_own_packs(base, learned, fresh):
     days = bound.bound(survival, 0.9, groups=learned.forecaster.bound_group(fresh.X))
     assert np.all((days >= 0) & (days <= DAYS[-1]))
     assert set(base.bound.by_group_) <= set(bound.by_group_)
+
+
+def test_kinds_are_learned_from_packs_that_were_opened(base, record):
+    """With every pack a faded one, fade is told more often than before, and hold curves wait for a return."""
+    outcomes = record.outcomes.assign(found=np.where(record.outcomes["kind"] != "running", "fade", None))
+    outcomes["kind"] = outcomes["kind"].replace("returned", "replaced")
+    opened = replace(record, outcomes=outcomes)
+    own = OwnRows.of(opened, 0)
+    assert own.returns == 0
+    assert own.opened > 50
+    learned = learned_forecaster(base, own, opened)
+    X = own.rows.X
+    fade = KINDS.index("fade")
+    assert learned.kinds.predict(X)[:, fade].mean() > base.kinds.predict(X)[:, fade].mean() + 0.2
+    np.testing.assert_array_equal(learned.curves(X)[0], base.curves(X)[0])
+    assert "opened packs" in what_was_learned(base, learned, own)
+    assert learn_from_records(base, opened, YEAR_END).forecaster.model_id != base.model_id
