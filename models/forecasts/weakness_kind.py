@@ -119,10 +119,10 @@ class KindClassifier:
         weights : array, shape (n,), optional
             As how many packs each row counts; as one unless given.
         """
-        world = np.full(len(X), "", dtype=object) if world is None else world
+        name = np.full(len(X), "") if world is None else world.astype(str)
         weights = np.ones(len(X)) if weights is None else weights
         odds, code = self._log_odds(X), kind_codes(kind)
-        parts = (world == name for name in np.unique(world.astype(str)))
+        parts = (name == one for one in np.unique(name))
         self._allow(fit_shift_law([OpenedPacks(odds[of], code[of], weights[of]) for of in parts]))
         return self
 

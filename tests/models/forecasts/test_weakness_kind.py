@@ -95,3 +95,13 @@ def test_evidence_groups_split_by_the_likeliest_kind():
     ]
     assert group.tolist() == ["fresh, rich", "fresh, rich", "fresh, bare", "holding, bare"]
     assert with_likely_kind(group, None) is group
+
+
+def test_worlds_are_told_apart_whatever_they_are_called(parts):
+    """Where each world has but one kind, offsets spread far; numbered worlds count like named ones."""
+    learn, (X, kind), _ = parts
+    number = np.array([KINDS.index(k) for k in kind], dtype=object)
+    by_number = KindClassifier(iterations=5).fit(*learn).calibrate(X, kind, number)
+    by_name = KindClassifier(iterations=5).fit(*learn).calibrate(X, kind, kind)
+    np.testing.assert_allclose(by_number.law_.covariance, by_name.law_.covariance, rtol=1e-6)
+    assert np.diag(by_number.law_.covariance)[1:].min() > 1.0
