@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 
 import pytest
-from sqlalchemy import select, text
+from sqlalchemy import select, text, update
 
 from models.base.errors import BadInput
 from service.core.settings import Settings
@@ -21,7 +21,7 @@ from service.operation.doctor import examine
 from service.records.records import Writer, create, withdraw
 from service.records.subjects.all_subjects import SUBJECTS
 from service.store.opening import SQLITE_FILE, Store
-from service.store.schema import ApiKey, AuditEntry, Base, Delivery, Vehicle
+from service.store.schema import ApiKey, AuditEntry, Base, Delivery, Outcome, Vehicle
 from service.store.upgrading import downgrade, newest_revision, open_at_any_schema, open_store, schema_revision
 from training.files.families import load_families
 
@@ -106,6 +106,8 @@ def test_a_damaged_or_foreign_backup_is_refused_and_nothing_is_restored(filled_s
 @pytest.mark.parametrize("into", ["sqlite", "postgresql"])
 def test_a_store_that_waits_to_be_upgraded_is_backed_up_and_restored(own_store, tmp_path, into, make_database):
     """What an upgrade asks for first: a backup by the program that will upgrade."""
+    with own_store.engine.begin() as connection:
+        connection.execute(update(Outcome).values(found=None))  # the older schema does not know it
     before = content(own_store)
     older = "0002"
     downgrade(own_store, older)
