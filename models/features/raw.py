@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from models.base.arrays import Floats, Rows
 from models.features.derived import RawFeatures, RowFamilies, derive
 from models.features.information import INFORMATION, VISITS, add_up, apparent_missing, days_of_loss
-from models.packs.contradictions import FamilyLimits, contradicted
+from models.packs.contradictions import Contradicted, FamilyLimits, contradicted
 from models.packs.draw_down import HELD_MOST_C, draw_down_rows
 from models.packs.tables import SECONDS_PER_DAY, VOLT_DECIMALS, HistoryTables, block_columns, to_days
 from models.physics.cell_curves import ocv_v, resistance_mohm, soc_from_rest
@@ -272,29 +272,47 @@ def _aside_from(tables: HistoryTables, readings: _Facts, topups: _Facts) -> Floa
     return aside
 
 
-def _believable(
-    tables: HistoryTables, readings: _Facts, topups: _Facts, state: NDArray[np.object_], current: Floats, volts: Floats
-) -> tuple[Floats, NDArray[np.bool_]]:
-    """Volts without those that contradict a rest reading, NaN in their place; and which readings say anything."""
+def readings_not_used(tables: HistoryTables) -> pd.Series[Any]:
+    """Count the readings of each pack that no figure rests on, or only some blocks of them; index ``pack_id``.
+
+    Parameters
+    ----------
+    tables : HistoryTables
+        Facts known at the moment of the forecast.
+    """
+    codes = pd.Index(tables.packs["pack_id"])
+    readings = _Facts.of(tables.readings, codes, 0)
+    found = _contradicted(tables, readings, _Facts.of(tables.topups, codes, 0), _volts(tables, readings))
+    doubted = found.flowing | found.against_rest.any(axis=1)
+    return pd.Series(np.bincount(readings.code[doubted], minlength=len(codes)), index=codes)
+
+
+def _volts(tables: HistoryTables, readings: _Facts) -> Floats:
+    # Single-precision tables and files with a few decimals must give the same features: trees split on the last digit.
+    volts = tables.readings[block_columns(tables.readings)].to_numpy(np.float64)[readings.order]
+    return np.asarray(np.round(volts, VOLT_DECIMALS))
+
+
+def _contradicted(tables: HistoryTables, readings: _Facts, topups: _Facts, volts: Floats) -> Contradicted:
+    """Find what contradicts a rest reading, or its own state, among readings in order."""
     names, which = np.unique(tables.packs["family"].to_numpy(dtype=object).astype(str), return_inverse=True)
+    state = tables.readings["state"].to_numpy(dtype=object)[readings.order]
     if not len(state):
-        return volts, np.ones(0, dtype=np.bool_)
+        return Contradicted(np.zeros(0, dtype=np.bool_), np.zeros(volts.shape, dtype=np.bool_))
+    current = tables.readings["current_a"].to_numpy(np.float64, na_value=np.nan)[readings.order]
     limits = FamilyLimits.of([tables.families[name] for name in names])
     charges = np.searchsorted(topups.key, readings.key, side="right")
     second = readings.second.astype(np.float64)
-    found = contradicted(readings.code, second, state, current, volts, charges, limits, which[readings.code])
-    return np.where(found.against_rest, np.nan, volts), ~found.whole(volts)
+    return contradicted(readings.code, second, state, current, volts, charges, limits, which[readings.code])
 
 
 def _readings(out: dict[str, Floats], tables: HistoryTables, at: _Moments, readings: _Facts, topups: _Facts) -> None:
     count, block = len(at), at.block
-    # Single-precision tables and files with a few decimals must give the same features: trees split on the last digit.
-    volts = np.round(
-        tables.readings[block_columns(tables.readings)].to_numpy(np.float64)[readings.order], VOLT_DECIMALS
-    )
+    volts = _volts(tables, readings)
     state = tables.readings["state"].to_numpy(dtype=object)[readings.order]
     current = tables.readings["current_a"].to_numpy(np.float64, na_value=np.nan)[readings.order]
-    volts, believable = _believable(tables, readings, topups, state, current, volts)
+    found = _contradicted(tables, readings, topups, volts)
+    volts, believable = np.where(found.against_rest, np.nan, volts), ~found.whole(volts)
     deviation = deviation_v(volts)
     moment, row = _pairs(*readings.range(at.code, at.origin))
     aside_from = np.where(believable, _aside_from(tables, readings, topups), -np.inf)

@@ -87,7 +87,7 @@ def test_every_pack_is_forecast_as_a_single_one_or_refused_as_one(forecaster, fo
         assert row["restricted_mean_days"] == pytest.approx(told.restricted_mean_days, abs=1e-9)
         assert row["origin"] == told.origin
         assert [row[f"kind_{k}"] for k in told.kinds] == pytest.approx(list(told.kinds.values()), abs=1e-9)
-        assert list(row["flags"]) == [f.code for f in told.flags if f.code != "reading-not-used"]
+        assert list(row["flags"]) == [f.code for f in told.flags]
     assert said == {pack_id: why[pack_id] for pack_id in said}
 
 

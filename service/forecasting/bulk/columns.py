@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 
 from models.base.day_grid import DAYS, GRID_VERSION, days_of_return
+from models.features.raw import readings_not_used
 from models.forecaster import Forecaster, Forecasts, Refused, newest_reading_gap_days
 from models.forecasts.flags import flags_of
 from models.forecasts.weakness_kind import KINDS
@@ -120,7 +121,8 @@ def _flags(forecaster: Forecaster, tables: HistoryTables, batch: Forecasts) -> l
     last = tables.topups.drop_duplicates("pack_id", keep="last").set_index("pack_id")["charge_ah"]
     put_in = last.reindex(batch.moments["pack_id"]).to_numpy(np.float64, na_value=np.nan)
     told = flags_of(batch.X, forecaster.seen, batch.inferred, gap, put_in)
-    return [[flag.code for flag in flags] for flags in told]
+    unused = readings_not_used(tables).reindex(batch.moments["pack_id"]).to_numpy()
+    return [["reading-not-used"] * int(n) + [f.code for f in flags] for n, flags in zip(unused, told, strict=True)]
 
 
 def _curves(values: np.ndarray[Any, np.dtype[np.float64]]) -> pa.Array:
