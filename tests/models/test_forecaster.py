@@ -204,7 +204,8 @@ def test_order_of_packs_does_not_matter(small_cohort, moments, forecaster):
     shuffled = some.sample(frac=1.0, random_state=1)
     straight = forecaster.forecast_batch(small_cohort.tables, some)
     mixed = forecaster.forecast_batch(small_cohort.tables, shuffled)
-    np.testing.assert_array_equal(straight.survival[shuffled.index], mixed.survival)
+    # Sums over worlds are made side by side: where a row lies may move the last digit.
+    np.testing.assert_allclose(straight.survival[shuffled.index], mixed.survival, rtol=0, atol=1e-12)
 
 
 def test_the_digest_follows_the_facts(case, forecaster):
