@@ -40,8 +40,8 @@ LEAST_SLOPE: Final = 0.1
 
 UNFORESEEN: Final = 2.0
 """Standard deviations of level, shape and departure count so many times: workshops differ in ways that no simulated
-world does. Of 1, 1.5 and 2 it foretold best in worlds in which every switch works another way than in those learned
-from, with no outcome and after 25 and 100 (`tests/benchmarks/bench_own_outcomes.py --half`)."""
+world does. Of 1, 1.5 and 2 the best, in eight of nine cases, in worlds in which every switch works another way than in
+those learned from (`tests/studies/learning.md`)."""
 
 ROUNDS: Final = 30
 """Of expectation and maximisation."""
