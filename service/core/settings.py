@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError, field_validator
@@ -47,6 +48,16 @@ class Settings(BaseModel):
         ),
     ]
     port: Annotated[int, _setting(8765, "Port to listen on.", ge=1, le=65535)]
+    address: Annotated[
+        str,
+        _setting(
+            "",
+            "Address by which people reach the pages, as https://tideover.example: it goes into labels, codes and "
+            "private addresses. Without it, as the browser asks.",
+            shown_default="none",
+            max_length=200,
+        ),
+    ]
     threads: Annotated[
         int,
         _setting(
@@ -189,6 +200,21 @@ class Settings(BaseModel):
                 mend = "Use 127.0.0.1, ::1 or localhost, or with access keys another address of this machine."
                 raise wrong(f"{host!r} is not an address of this machine.", mend) from None
         return host
+
+    @field_validator("address")
+    @classmethod
+    def _reached_by(cls, address: str) -> str:
+        if not address:
+            return address
+        try:
+            found = urlsplit(address)
+            whole = found.scheme in ("http", "https") and found.hostname and found.port != 0
+        except ValueError:
+            found, whole = None, False
+        if found is None or not whole or found.path not in ("", "/") or found.query or found.fragment or found.username:
+            mend = "Use http or https, the name and, if need be, the port, as https://tideover.example:8443."
+            raise wrong(f"{address!r} is not an address of pages.", mend)
+        return address.rstrip("/")
 
     @field_validator("home", "families_dir")
     @classmethod

@@ -196,6 +196,8 @@ class IssuedForecast(Base):
     good_for_days: Mapped[float]
     asked: Mapped[dict[str, Any]]
     answer: Mapped[dict[str, Any]]
+    recheck_at: Mapped[datetime | None]
+    """Day of the recheck plan that was made with it: the release sheet's. None where no sheet was asked for."""
 
 
 Index(None, IssuedForecast.pack_id, IssuedForecast.id)
@@ -349,6 +351,16 @@ class EndedVisit(Base):
     __tablename__ = "ended_visits"
 
     digest: Mapped[str] = mapped_column(String(64), primary_key=True)
+    until: Mapped[datetime] = mapped_column(index=True)
+
+
+class SignInCode(Base):
+    """A code that signs one more device in, once and soon; gone as soon as it was used."""
+
+    __tablename__ = "sign_in_codes"
+
+    digest: Mapped[str] = mapped_column(String(64), primary_key=True)
+    key_id: Mapped[str] = mapped_column(String(NAME_LENGTH), ForeignKey("api_keys.id"))
     until: Mapped[datetime] = mapped_column(index=True)
 
 

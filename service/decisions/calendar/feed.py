@@ -18,7 +18,7 @@ from service.decisions.basis.lead_times import OnOrder, offer_lead_time, on_orde
 from service.decisions.basis.open_cases import OpenCase, open_cases
 from service.decisions.basis.sentences import rests_on
 from service.decisions.ordering.schemas import USUAL_RISK
-from service.forecasting.recheck.days import back_by, day_reached
+from service.forecasting.recheck.days import dates_said, day_reached, reading_day
 from service.store.schema import IssuedForecast, Outcome, TopUp
 
 MEDIA_TYPE: Final = "text/calendar"
@@ -43,8 +43,9 @@ class Day:
 def days_due(session: Session, now: datetime, zone: ZoneInfo) -> list[Day]:
     """List the recheck days, and the days on which packs are to be ordered or expected.
 
-    The recheck day is the good-for day at 90 % of the newest forecast of a pack whose last top-up has no outcome yet:
-    the local day by which the release sheet has the owner bring the car back.
+    The last promised day is the good-for day at 90 % of the newest forecast of a pack whose last top-up has no outcome
+    yet: the local day by which the release sheet has the owner bring the car back. Before it comes the day on which a
+    reading tells most, where the sheet names one.
     The order day is the last one on which some standing offer still keeps to the usual risk that the fault beats the
     delivery, as in the queue; today, where none does. A pack on order has the day it is expected instead.
     """
@@ -57,22 +58,27 @@ def days_due(session: Session, now: datetime, zone: ZoneInfo) -> list[Day]:
             continue
         # Rounded down: a promise must not grow on its way into a calendar.
         good = math.floor(forecast.good_for_days)
-        recheck = day_reached(forecast.origin, forecast.good_for_days).astimezone(zone).date()
+        last = day_reached(forecast.origin, forecast.good_for_days)
         since = forecast.origin.astimezone(zone).date().isoformat()
         pack = forecast.pack_id
+        said = (
+            f"{' '.join(dates_said(last, forecast.recheck_at, zone, _iso))} Nine in ten such packs hold at least "
+            f"{good} days from {since}. Forecast {forecast.id} of {forecast.issued_at.date().isoformat()}, model "
+            f"{forecast.model_id}. {driving()[0]}"
+        )
+        if (reading := reading_day(last, forecast.recheck_at, zone)) is not None:
+            day = reading.astimezone(zone).date()
+            days.append(Day(f"reading-{pack}@tideover.invalid", day, f"Read {pack} again", said))
         days.append(
-            Day(
-                f"recheck-{pack}@tideover.invalid",
-                recheck,
-                f"Last promised day of {pack}",
-                f"{back_by(recheck.isoformat())} Nine in ten such packs hold at least {good} days from {since}. "
-                f"Forecast {forecast.id} of {forecast.issued_at.date().isoformat()}, model {forecast.model_id}. "
-                f"{driving()[0]}",
-            )
+            Day(f"recheck-{pack}@tideover.invalid", last.astimezone(zone).date(), f"Last promised day of {pack}", said)
         )
         days += [orders[uid] for uid in (_order_uid(pack),) if uid in orders]
     # What is past would only fill a calendar; the boards of the pages say what is overdue.
     return [day for day in days if day.day >= now.astimezone(zone).date()]
+
+
+def _iso(moment: datetime, zone: ZoneInfo) -> str:
+    return moment.astimezone(zone).date().isoformat()
 
 
 def _order_days(session: Session, now: datetime) -> Iterator[Day]:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from service.core.translation import _
 
@@ -34,3 +36,45 @@ def back_by(day: str) -> str:
         The last promised day, as whoever asks writes days.
     """
     return _("Bring the car back by %(day)s at the latest, and at once if a warning lamp comes on.") % {"day": day}
+
+
+def reading_day(last: datetime, planned: datetime | None, zone: ZoneInfo) -> datetime | None:
+    """Return the day on which another reading tells most, where it comes before the last promised day.
+
+    Parameters
+    ----------
+    last : datetime
+        Last promised day.
+    planned : datetime or None
+        Day of a recheck plan.
+    zone : ZoneInfo
+        In which days begin.
+
+    Returns
+    -------
+    datetime or None
+        None if there is no plan, or if the car is back by then anyway.
+    """
+    if planned is None or planned.astimezone(zone).date() >= last.astimezone(zone).date():
+        return None
+    return planned
+
+
+def dates_said(
+    last: datetime, planned: datetime | None, zone: ZoneInfo, in_words: Callable[[datetime, ZoneInfo], str]
+) -> list[str]:
+    """Say by when a car has to be back, and on which earlier day a reading tells most.
+
+    The same words stand on the release sheet, the owner's slip, the recheck's page and in the calendar.
+
+    Parameters
+    ----------
+    last, planned, zone
+        As for `reading_day`.
+    in_words : callable
+        Writes a moment's local day.
+    """
+    said = [back_by(in_words(last, zone))]
+    if (day := reading_day(last, planned, zone)) is not None:
+        said.append(_("A reading tells most on %(day)s.") % {"day": in_words(day, zone)})
+    return said

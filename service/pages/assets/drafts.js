@@ -4,9 +4,19 @@ const SENT = "tideover-sent";
 const RETRY_MS = 5000;
 const words = document.getElementById("messages").dataset;
 const form = document.querySelector("form[data-draft]");
-const here = PREFIX + location.pathname;
+// A form whose address names a unit has a draft of its own: what was typed of one car never fills another's form.
+const unit = new URLSearchParams(location.search).get("unit");
+const page = PREFIX + location.pathname;
 
 const read = (key) => { try { return JSON.parse(localStorage.getItem(key)); } catch { return null; } };
+
+const drafts = () => Object.keys(localStorage).filter((one) => one.startsWith(PREFIX));
+const named = (draft) => ((draft && draft.fields.vehicle_id) || [""])[0].trim();
+const own = unit ? `${page}?unit=${encodeURIComponent(unit)}` : page;
+// Begun under another address of the same page: without a unit in it, or, if it has none now, with one.
+const other = drafts().filter((one) => one.split("?")[0] === page && one !== own);
+const begun = other.filter((one) => !unit || ["", unit].includes(named(read(one))));
+const here = form && read(own) === null && begun.length === 1 ? begun[0] : own;
 
 function tell(text, link) {
   const line = document.createElement("p");
@@ -44,12 +54,12 @@ if (kept && !document.getElementById("faults") && !("filled" in form.dataset)) {
   tell(words.unsavedHere, away);
 }
 
-// Elsewhere it is named, with the way back to it.
-if (!form && !location.pathname.startsWith("/sign-in")) {
-  for (const key of Object.keys(localStorage).filter((one) => one.startsWith(PREFIX))) {
+// Elsewhere it is named, with the way back to it; so it is beside the form of another unit.
+if (!location.pathname.startsWith("/sign-in")) {
+  for (const key of form ? other.filter((one) => one !== here) : drafts()) {
     const link = document.createElement("a");
     link.href = key.slice(PREFIX.length);
-    link.textContent = (read(key) || {}).title || link.href;
+    link.textContent = [named(read(key)), (read(key) || {}).title || link.href].filter(Boolean).join(": ");
     tell(words.unsaved, link);
   }
 }

@@ -26,6 +26,25 @@ function midway() {
   return boxes.some((box) => box.value) && boxes.some((box) => !box.value);
 }
 
+// On a telephone the answer lies below all fields: what it says first stays in sight, and leads to it.
+const strip = document.getElementById("strip");
+
+function shown() {
+  const stop = answer.querySelector("#stop strong"), first = answer.querySelector(".answer .first");
+  const says = stop || first || answer.querySelector(".lead, p");
+  strip.hidden = !says || !form.elements.family.value;
+  strip.classList.toggle("stops", Boolean(stop));
+  strip.querySelector("strong").textContent = says ? says.textContent.trim() : "";
+  const typing = document.activeElement;
+  if (form.contains(typing) && typing.getBoundingClientRect().bottom > strip.getBoundingClientRect().top) {
+    typing.scrollIntoView({ block: "nearest" });
+  }
+}
+
+if (answer && "IntersectionObserver" in window) {
+  new IntersectionObserver((seen) => strip.classList.toggle("over", seen[0].isIntersecting)).observe(answer);
+}
+
 async function ask() {
   if (!answer || midway()) return;
   const turn = ++asked;
@@ -33,7 +52,9 @@ async function ask() {
     const sent = await fetch(form.dataset.answer, { method: "POST", body: new URLSearchParams(new FormData(form)) });
     if (!sent.ok || sent.redirected || turn !== asked) return;
     const text = await sent.text();
-    if (turn === asked) answer.innerHTML = text;
+    if (turn !== asked) return;
+    answer.innerHTML = text;
+    shown();
   } catch {
     // Without a line the answer waits; what was typed is kept on the device.
   }

@@ -20,6 +20,7 @@ from service.core.translation import _
 from service.decisions.release.answers import release_of_pack
 from service.decisions.release.schemas import ReleaseRequest
 from service.forecasting.recheck import answers as recheck
+from service.forecasting.recheck.days import dates_said, day_reached
 from service.forecasting.recheck.schemas import RecheckRequest
 from service.forecasting.topup_plan import answers as topup_plan
 from service.forecasting.topup_plan.schemas import TopUpPlanRequest
@@ -27,12 +28,15 @@ from service.forecasting.what_if import answers as what_if
 from service.forecasting.what_if.schemas import OtherPlan, WhatIfRequest
 from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies
 from service.pages.bench.gains import gains_of
+from service.pages.bench.ladder import ladder_of
 from service.pages.bench.recheck_words import recheck_row
 from service.pages.bench.state_of_unit import Unit, is_fresh, moment_asked, unit_of
 from service.pages.bench.unit import UnitName
 from service.pages.bench.units import unit_address
 from service.pages.forms import NO_FAULTS, Faults, checked, page_router, plain_number
-from service.pages.rendering import render
+from service.pages.rendering import render, zone_of
+from service.pages.wording import day_in_words
+from service.store.schema import IssuedForecast
 
 router = page_router()
 
@@ -151,7 +155,19 @@ def show_recheck(
 
     asked = ask(question)
     rows = [] if asked.answer is None else [recheck_row(row) for row in asked.answer.table]
-    return _page(request, "recheck", unit, values, asked, rows=rows)
+    ladder = None if asked.answer is None else ladder_of(asked.answer)
+    return _page(request, "recheck", unit, values, asked, rows=rows, ladder=ladder, given_out=_given_out(request, unit))
+
+
+def _given_out(request: Request, unit: Unit) -> tuple[IssuedForecast, str] | None:
+    """Return the newest forecast that was issued since the top-up, and the days that its sheet names."""
+    row = next(iter(unit.issued), None)
+    if row is None or unit.topped_at is None or row.origin < unit.topped_at or row.good_for_days < 1:
+        return None
+    zone, last = zone_of(request), day_reached(row.origin, row.good_for_days)
+    if last.astimezone(zone).date() < request.app.state.clock().astimezone(zone).date():
+        return row, _("Its last promised day, %(day)s, is past.") % {"day": day_in_words(last, zone)}
+    return row, " ".join(dates_said(last, row.recheck_at, zone, day_in_words))
 
 
 @router.get("/bench/units/{pack_id}/topup-plan", operation_id="page_topup_plan")

@@ -294,7 +294,8 @@ def _page(
     request: Request, form: Form, car: Car, model: CurrentModel, families: Mapping[str, PackFamily], faults: Faults
 ) -> Response:
     now = request.app.state.clock()
-    begun = {"vehicle_id": request.query_params.get("unit", "")[:64], "time": for_input(now, zone_of(request))}
+    named = request.query_params.get("unit", "")[:64]
+    begun = {"vehicle_id": named, "time": for_input(now, zone_of(request))}
     return render(
         request,
         "bench/new_car.html",
@@ -305,6 +306,7 @@ def _page(
         charge={entry.name: entry for entry in entries("topup")},
         plan=[entry for entry in entries("usage") if entry.name in PLAN],
         values=form.values() or begun,
+        named=named,
         faults=faults,
         once=once(),
         cautions=at_the_pack(),

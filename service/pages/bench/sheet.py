@@ -7,17 +7,15 @@ from typing import Annotated
 from fastapi import Path, Request
 from starlette.responses import Response
 
-from models.base.errors import BadInput, ModelRefused, OutOfReach
-from models.packs.stops import Stopped
+from models.base.errors import ModelRefused
 from service.core.model_source import ModelSource
 from service.core.refusals import Conflict, NoSuchRecord
 from service.core.translation import _
-from service.forecasting.issued.schemas import ForecastRequest
-from service.forecasting.recheck.answers import answer
-from service.forecasting.recheck.schemas import RecheckAnswer, RecheckCase
+from service.forecasting.recheck.schemas import RecheckAnswer
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.bench.sheet_content import Release, ReleaseSheet, release_of, sheet_of
 from service.pages.bench.sheet_pdf import sheet_pdf
+from service.pages.bench.sheet_plan import plan_with
 from service.pages.bench.units import unit_address
 from service.pages.forms import page_router
 from service.pages.rendering import render, zone_of
@@ -44,18 +42,15 @@ def _sheet(
 
 def _plan(release: Release, families: KnownFamilies, models: ModelSource, *, threads: int) -> RecheckAnswer | None:
     """Return the recheck plan of the same model, facts and moment as the forecast; None if they are gone."""
-    row = release.row
     if release.changed or release.history is None:
         return None
     try:
         model = models.current()
-        if model.manifest.model_id != row.model_id:
-            return None
-        asked = ForecastRequest.model_validate(row.asked)
-        case = RecheckCase(history=release.history, at=row.origin, usage=asked.usage)
-        return answer(case, model.model, families, threads=threads)
-    except (BadInput, OutOfReach, ModelRefused, Stopped):
+    except ModelRefused:
         return None
+    if model.manifest.model_id != release.row.model_id:
+        return None
+    return plan_with(release.row, release.history, model, families, threads=threads)
 
 
 @router.get("/bench/forecasts/{number}", operation_id="page_release_sheet")

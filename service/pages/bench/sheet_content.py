@@ -20,7 +20,7 @@ from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext
 from service.forecasting.forecasts.schemas import ForecastAnswer
 from service.forecasting.forecasts.sentences import count_days, main_promise
-from service.forecasting.recheck.days import back_by, day_reached
+from service.forecasting.recheck.days import dates_said, day_reached
 from service.forecasting.recheck.schemas import RecheckAnswer
 from service.pages.bench.curve import Curve, curve_of
 from service.pages.bench.recheck_words import RecheckRow, recheck_row
@@ -140,7 +140,8 @@ def sheet_of(
     promise = main_promise(forecast)
     last = day_reached(row.origin, promise.days)
     holds = promise.days >= 1
-    dates = _dates(recheck, last, zone) if holds else []
+    planned = row.recheck_at or (None if recheck is None else recheck.recheck_at)
+    dates = dates_said(last, planned, zone, day_in_words) if holds else []
     return ReleaseSheet(
         name=release.vehicle_id or row.pack_id,
         pack_id=row.pack_id,
@@ -179,16 +180,6 @@ def _over(last: datetime, now: datetime, zone: ZoneInfo) -> str:
         "This sheet is no longer good: its last promised day, %(day)s, is past. Read the pack again and make a new one."
     )
     return said % {"day": day_in_words(last, zone)}
-
-
-def _dates(plan: RecheckAnswer | None, last: datetime, zone: ZoneInfo) -> list[str]:
-    """Say the last promised day, and the day of the next reading where that comes earlier."""
-    said = [back_by(day_in_words(last, zone))]
-    if plan is not None and plan.recheck_at is not None:
-        planned, latest = (moment.astimezone(zone).date() for moment in (plan.recheck_at, last))
-        if planned < latest:
-            said.append(_("A reading tells most on %(day)s.") % {"day": day_in_words(plan.recheck_at, zone)})
-    return said
 
 
 def _owner(dates: list[str], holds: bool) -> list[str]:

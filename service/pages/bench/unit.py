@@ -24,6 +24,7 @@ from service.forecasting.recheck.days import day_reached
 from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies
 from service.pages.bench.curve import curve_of
 from service.pages.bench.deviations import deviations_of
+from service.pages.bench.sheet_plan import plan_with
 from service.pages.bench.state_of_unit import Told, Unit, forecast_now, is_fresh, moment_asked, unit_of
 from service.pages.bench.timeline import timeline
 from service.pages.bench.units import unit_address
@@ -152,6 +153,9 @@ def issue_forecast(
         case = case_of_pack(session, pack_id, asked)
     threads = request.app.state.settings.threads
     row = issued(case, asked, model, families, threads=threads, at=write.at, by=write.caller.name)
+    # Kept with it, so that sheet, slip, calendar and the recheck's page go on naming the same day.
+    plan = plan_with(row, case.history, model, families, threads=threads)
+    row.recheck_at = None if plan is None else plan.recheck_at
 
     def work(session: Session) -> Done:
         session.add(row)

@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from service.access.callers import NO_KEYS
 from service.access.feeds import PREFIX, feeds, make_feed, opens_feed
+from service.access.hosts import reached_by
 from service.access.keys import revoke_key
 from service.access.roles import CurrentCaller
 from service.core.translation import _
@@ -31,13 +32,14 @@ def _page(request: Request, store: Store, address: str = "") -> Response:
     with store.reading() as session:
         rows = feeds(session)
     open_to_all = request.state.caller == NO_KEYS
-    base = str(request.base_url).rstrip("/")
+    base, doubt = reached_by(request)
     return render(
         request,
         "counter/calendar.html",
         rows=rows,
         address=f"{base}/v1/calendar.ics" if open_to_all else address and f"{base}{address}",
         open_to_all=open_to_all,
+        doubt=doubt,
         once=once(),
     )
 

@@ -1,0 +1,89 @@
+"""What the drawings of the pages share: round scales, labels moved apart, and values that are told when pointed at."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+WIDTH: Final = 400.0
+"""Drawn for the width of a telephone, so that its words can be read there."""
+
+STRIP: Final = 40.0
+"""Kept free above a drawing for the value that is pointed at."""
+
+LINE: Final = 15.0
+"""Least distance of two lines of words."""
+
+
+@dataclass(frozen=True)
+class Spot:
+    """Something in a drawing that can be pointed at or reached with the keyboard, and then says its value.
+
+    Attributes
+    ----------
+    x, y, width, height : float
+        Where it can be pointed at.
+    says : tuple of str
+        One or two short lines.
+    """
+
+    x: float
+    y: float
+    width: float
+    height: float
+    says: tuple[str, ...]
+
+
+def round_ticks(low: float, high: float, most: int) -> list[float]:
+    """Return round numbers for a scale: multiples of 1, 2 or 5 times a power of ten.
+
+    Parameters
+    ----------
+    low, high : float
+        Ends of what is drawn, low below high.
+    most : int
+        That are told apart on the drawing, at least 2.
+
+    Returns
+    -------
+    list of float
+        From the last round number at or below `low` to the first at or above `high`.
+
+    Examples
+    --------
+    >>> round_ticks(1702, 2679, 5)
+    [1500.0, 2000.0, 2500.0, 3000.0]
+    """
+    power = 10.0 ** math.floor(math.log10((high - low) / (most - 1)))
+    for step in (power, 2 * power, 5 * power, 10 * power, 20 * power):
+        first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
+        if last - first + 1 <= most:
+            break
+    return [round(step * number, 10) for number in range(first, last + 1)]
+
+
+def moved_apart(places: Sequence[float], lowest: float, least: float = LINE) -> list[float]:
+    """Move labels apart that would stand on each other.
+
+    Parameters
+    ----------
+    places : sequence of float
+        From top to bottom.
+    lowest : float
+        Where the last of them may stand.
+    least : float
+
+    Returns
+    -------
+    list of float
+        In the same order.
+    """
+    moved: list[float] = []
+    for place in places:
+        moved.append(place if not moved else max(place, moved[-1] + least))
+    for number in range(len(moved) - 1, -1, -1):
+        below = lowest if number == len(moved) - 1 else moved[number + 1] - least
+        moved[number] = round(min(moved[number], below), 1)
+    return moved

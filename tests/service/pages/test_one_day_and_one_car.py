@@ -1,0 +1,159 @@
+"""What was seen to go wrong: answers below all fields, cautions twice, one car's draft in another's form, two days."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime, timedelta
+
+import httpx2 as httpx
+import icalendar
+import pytest
+from playwright.sync_api import expect
+
+NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
+FAMILY = "gravel-14"
+PACK_CAUTION = "The inside of the pack stays live whatever is disconnected."
+PROMISE = re.compile(r"such packs (hold at least|cannot be promised)")
+
+
+def token_of(text: str) -> str:
+    return re.search(r'name="form_token" value="([^"]+)"', text)[1]
+
+
+def begin(page, site, unit: str = "") -> None:
+    page.goto(f"{site.url}/bench/add{f'?unit={unit}' if unit else ''}")
+    page.get_by_label("Kind of pack").select_option(FAMILY)
+
+
+def test_the_answer_stays_in_sight_on_a_telephone(site, phone_page, sound):
+    page = phone_page
+    begin(page, site, "MB-CAB-09")
+    page.get_by_label("Blocks charged").fill("5")
+    page.get_by_label("How long ago the charge ended").fill("1")
+    strip = page.locator("#strip")
+    expect(strip).to_contain_text(PROMISE)
+    expect(strip).to_be_in_viewport()
+    # The field that is being filled in is not under it.
+    field, over = page.get_by_label("How long ago the charge ended").bounding_box(), strip.bounding_box()
+    assert field["y"] + field["height"] <= over["y"]
+    sound(page, "new-car-strip")
+    strip.click()
+    expect(page.locator("#answer .answer .first")).to_be_in_viewport()
+    page.get_by_label("Voltage at the end").fill("15.9")
+    expect(strip).to_contain_text("STOP")
+
+
+def test_a_stop_says_each_caution_once(site, record, phone_page):
+    record("/v1/packs", {"id": "MB-CAB-03", "family": FAMILY})
+    charge = {"pack_id": "MB-CAB-03", "time": (NOW - timedelta(hours=3)).isoformat(), "blocks": [5], "end_v": 15.9}
+    record("/v1/topups", charge)
+    page = phone_page
+    page.goto(f"{site.url}/bench/units/MB-CAB-03")
+    expect(page.locator("#stop")).to_be_visible()
+    assert page.locator("main").inner_text().count(PACK_CAUTION) == 1
+    begin(page, site, "MB-CAB-09")
+    page.get_by_label("Blocks charged").fill("5")
+    page.get_by_label("Voltage at the end").fill("15.9")
+    page.get_by_label("How long ago the charge ended").fill("1")
+    expect(page.locator("#answer #stop")).to_be_visible()
+    assert page.locator("aside.caution").filter(has_text=PACK_CAUTION).count() == 1
+
+
+def test_one_car_s_draft_does_not_fill_another_s_form(site, open_context):
+    page = open_context("phone").new_page()
+    begin(page, site, "MB-CAB-09")
+    page.get_by_label("Blocks charged").fill("5")
+    page.goto(f"{site.url}/bench/add?unit=MB-CAB-10")
+    expect(page.get_by_label("Number of the vehicle")).to_have_value("MB-CAB-10")
+    expect(page.get_by_label("Blocks charged")).to_have_value("")
+    kept = page.get_by_role("link", name="MB-CAB-09")
+    expect(kept).to_be_visible()
+    page.get_by_label("Blocks charged").fill("7")
+    page.goto(f"{site.url}/bench")
+    expect(page.get_by_role("status")).to_have_count(2)
+    page.get_by_role("link", name="MB-CAB-09: A new car").click()
+    expect(page.get_by_label("Number of the vehicle")).to_have_value("MB-CAB-09")
+    expect(page.get_by_label("Blocks charged")).to_have_value("5")
+    # A mistake, mended: the address still names the car, so the draft goes once it is stored.
+    page.get_by_label("Number of the vehicle").fill("MB CAB 09!")
+    page.get_by_label("How long ago the charge ended").fill("1")
+    page.get_by_role("button", name="Save").click()
+    expect(page.locator("#faults")).to_be_visible()
+    page.get_by_label("Number of the vehicle").fill("MB-CAB-09")
+    page.get_by_role("button", name="Save").click()
+    expect(page.locator("h1")).to_have_text("MB-CAB-09")
+    page.goto(f"{site.url}/bench")
+    expect(page.get_by_role("status")).to_have_count(1)
+    expect(page.get_by_role("link", name="MB-CAB-10: A new car")).to_be_visible()
+
+
+def opens(page) -> str:
+    return page.get_by_role("img", name=re.compile("Code that opens")).first.get_attribute("aria-label")
+
+
+def test_a_label_names_the_address_that_telephones_reach(make_site, van, page):
+    site = make_site()
+    page.goto(f"{site.url}/bench/units/{van}/label")
+    expect(page.locator("#doubt")).to_contain_text("no other device can open it")
+    site = make_site(address="https://tideover.example:8443")
+    page.goto(f"{site.url}/bench/units/{van}/label")
+    expect(page.locator("#doubt")).to_have_count(0)
+    assert opens(page) == f"Code that opens https://tideover.example:8443/bench/units/{van}"
+
+
+def test_what_a_proxy_says_of_itself_is_not_printed(make_site, van):
+    """Anybody can write those headers: a label that names another host would send telephones there."""
+    site = make_site()
+    key = httpx.post(f"{site.url}/v1/keys", json={"title": "front office", "role": "admin"}).json()["key"]
+    with httpx.Client(base_url=site.url, follow_redirects=True) as client:
+        page = client.get("/sign-in").text
+        client.post("/sign-in", data={"form_token": token_of(page), "key": key, "next": "/bench"}).raise_for_status()
+        label = client.get(f"/bench/units/{van}/label", headers={"X-Forwarded-Host": "elsewhere.example"}).text
+    assert "elsewhere.example" not in label
+    assert "A proxy passes these pages on" in label
+
+
+@pytest.mark.parametrize("days", [0, 1])
+def test_sheet_slip_calendar_and_page_name_the_same_days(site, van, phone_page, days):
+    """The day is kept with the forecast: a page opened a day later names the one on the sheet that was given out."""
+    with httpx.Client(base_url=site.url, follow_redirects=True, timeout=60) as client:
+        # An easy life, so that the promise leaves room for a reading before it ends.
+        plan = {"pack_id": van, "time": NOW.isoformat(), "km_per_day": 3.0, "trips_per_day": 1.0, "ambient_c": 5.0}
+        client.post("/v1/usage", json=plan).raise_for_status()
+        page = client.get(f"/bench/units/{van}").text
+        at = re.search(r'name="at" value="([^"]+)"', page)[1]
+        sent = {"form_token": token_of(page), "at": at, "replacement": "", "once": "a"}
+        sheet = client.post(f"/bench/units/{van}/forecasts", data=sent).raise_for_status()
+        row = client.get("/v1/issued-forecasts").json()["items"][0]
+        site.app.state.clock = lambda: NOW + timedelta(days=days)
+        calendar = icalendar.Calendar.from_ical(client.get("/v1/calendar.ics").content)
+    last = datetime.fromisoformat(row["origin"]) + timedelta(days=int(row["good_for_days"]))
+    text = " ".join(re.sub(r"<[^>]*>", " ", sheet.text).split())
+    said = re.findall(r"Bring the car back by (.*?) at the latest[^.]*\.(?: A reading tells most on ([^.]*)\.)?", text)
+    assert len(said) == 2
+    assert said[0] == said[1], "slip and sheet"
+    assert said[0][0] == f"{last:%a} {last.day} {last:%b} {last.year}"
+    events = {str(event["SUMMARY"]): event.decoded("DTSTART") for event in calendar.walk("VEVENT")}
+    assert events.get(f"Last promised day of {van}") == last.date()
+    reading = events.get(f"Read {van} again")
+    assert (reading is not None) == bool(said[0][1])
+    if reading is not None:
+        assert said[0][1] == f"{reading:%a} {reading.day} {reading:%b} {reading.year}"
+    phone_page.goto(f"{site.url}/bench/units/{van}/recheck")
+    expect(phone_page.locator("#given-out")).to_contain_text(f"Bring the car back by {said[0][0]} at the latest")
+    if said[0][1]:
+        expect(phone_page.locator("#given-out")).to_contain_text(f"A reading tells most on {said[0][1]}.")
+
+
+def test_the_ladder_says_its_values_to_pointer_and_keyboard(site, van, page, sound):
+    page.goto(f"{site.url}/bench/units/{van}/recheck")
+    plan = httpx.post(f"{site.url}/v1/packs/{van}/recheck", json={"at": NOW.isoformat()}, timeout=60).json()
+    spots = page.locator("svg.ladder .spot")
+    expect(spots).to_have_count(len(plan["table"]))
+    expect(spots.first.locator(".value")).to_be_hidden()
+    spots.first.focus()
+    expect(spots.first.locator(".value")).to_be_visible()
+    page.keyboard.press("End")
+    expect(spots.last).to_be_focused()
+    expect(spots.last.locator(".value")).to_contain_text(f"{100 * plan['table'][-1]['share']:.0f} of 100")
+    sound(page, "recheck-ladder")
