@@ -32,6 +32,10 @@ MIN_GROUP: Final = 100
 """Packs a group needs for a level of its own: at 90 % confidence its level then rests on about ten failures."""
 
 
+RISKS: Final[Floats] = np.arange(101) / 100
+"""Risks, whole per cents from 0 to 1, of which the levels that days are told at are kept with a forecast."""
+RISKS.flags.writeable = False
+
 MAX_KNOTS: Final = 64
 """Levels at which censoring weights are read anew; between them they stand still, which costs no validity."""
 
@@ -85,9 +89,13 @@ class _Levels:
 
     def level(self, alpha: float) -> float:
         """Return the largest level whose miscoverage is at most alpha, 0 if there is none."""
+        return float(self.levels(np.array([alpha]))[0])
+
+    def levels(self, alphas: Floats) -> Floats:
+        """Return `level` of each of some risks."""
         # Rounding must not cost a rank: 10/100 has to count as 0.1.
-        reached = int(np.searchsorted(self.miscoverage, alpha * (1 + 1e-9), side="right"))
-        return float(self.scores[reached - 1]) if reached else 0.0
+        reached = np.searchsorted(self.miscoverage, alphas * (1 + 1e-9), side="right")
+        return np.concatenate([[0.0], self.scores])[reached]
 
 
 class ConformalBound:
@@ -233,6 +241,11 @@ class ConformalBound:
         """
         return min(self.level(confidence, group) * widening, 1 - confidence)
 
+    def told_levels(self, group: Hashable | None = None, widening: float = 1.0) -> Floats:
+        """Return `told_level` of each of `RISKS`, shape (101,): with it a forecast's promises can be read off later."""
+        levels = self.by_group_.get(group, self.overall_).levels(RISKS)
+        return np.minimum(np.maximum.accumulate(levels) * widening, RISKS)
+
     def told_days(self, survival: ArrayLike, confidence: float, groups: ArrayLike | None = None) -> Floats:
         """Return the day that people are told of each pack, as by `told_level`; parameters as for `bound`."""
         curves = self._curves(survival, None)
@@ -299,6 +312,37 @@ class ConformalBound:
                 return own_day(curves[rows], day, self.grid_) / at_entry[rows]
 
         return lambda day, rows: 1 / np.clip(probability(day, rows), MIN_FOLLOWED, 1.0)
+
+
+def told_hold(hold: Floats, levels: Floats) -> Floats:
+    """Turn probabilities of holding into those that are promised.
+
+    The promise for a risk is the day on which the curve reaches the level of that risk. Read the other way round, the
+    risk of a day is the least of which the level is not below the curve's own return probability then: so whoever
+    looks for the last day at a risk finds the day that was told.
+
+    Parameters
+    ----------
+    hold : array, shape (n, m)
+    levels : array, shape (n, 101)
+        As `ConformalBound.told_levels`.
+
+    Returns
+    -------
+    array, shape (n, m)
+        Never above `hold`; between whole per cents on a straight line.
+    """
+    promised = np.empty_like(hold)
+    for row, (held, told) in enumerate(zip(hold, levels, strict=True)):
+        back = 1 - held
+        # Rounding must not cost a day: a level that is reached but for the last digits is reached.
+        right = np.minimum(np.searchsorted(told, back - 1e-9, side="left"), len(RISKS) - 1)
+        left = np.maximum(right - 1, 0)
+        step = told[right] - told[left]
+        share = np.clip((back - told[left]) / np.where(step > 0, step, np.inf), 0.0, 1.0)
+        share = np.where(back >= told[right], 1.0, share)  # or past every level, where nothing is promised
+        promised[row] = 1 - np.maximum(RISKS[left] + share * (RISKS[right] - RISKS[left]), back)
+    return promised
 
 
 class ShrunkenBound(ConformalBound):

@@ -14,6 +14,9 @@ Not ordering at all until the fault returns is always weighed along with the pla
 
 Sums over the lead time are correlations of its probabilities with the running sums of F and S, so all cases and all
 order days come out of one matrix product for each offer.
+
+Costs are means, and read the hold curve. A day for a chosen risk is a promise, and is read off where the forecast's own
+promises are (`told`): an order by the latest day beats the fault as often as a pack holds until its promised day.
 """
 
 from __future__ import annotations
@@ -28,6 +31,7 @@ from scipy.linalg import toeplitz
 
 from models.base.errors import BadInput
 from models.base.messages import say
+from models.calibration.conformal import told_hold
 from models.decisions.hold_curves import HORIZON, BoolArray, FloatArray, IntArray, daily_hold
 from models.decisions.lead_time import LeadTime
 from models.decisions.money import Amounts, Money, asked_for, one_currency
@@ -121,7 +125,8 @@ class OrderPlan:
     at_return_offer : array of int, shape (n,)
         The offer taken at a return: the least of price, fee and days off the road.
     fault_first_at_most : array, shape (n, m, HORIZON + 1)
-        Probability that the fault beats the delivery, arrivals past the horizon counted as beaten.
+        Probability that the fault beats the delivery, as the forecast's promises have it; arrivals past the horizon
+        counted as beaten.
     best_offer, best_day : array of int, shape (n,)
         Cheapest by `cost_at_most`, the earliest of equals; `AT_RETURN` where no order before the return pays.
     best_cost : array, shape (n,)
@@ -205,16 +210,20 @@ class _Exposure:
 class _Exposures:
     """Least and most of what the plans are exposed to.
 
-    `least` sees no return after the horizon, `most` sees all of them right after it. `fault_first` is that of `most`
-    with open orders counted as never arriving: the risk must carry them, the cost cannot.
+    `least` sees no return after the horizon, `most` sees all of them right after it. `fault_first` is the risk of
+    `most` by what is promised, with open orders counted as never arriving: the risk must carry them, the cost cannot.
+    `hopeful` is the same of `least`.
     """
 
     least: _Exposure
     most: _Exposure
     fault_first: FloatArray
+    hopeful: FloatArray
 
 
-def plan_orders(survival: ArrayLike, offers: Sequence[Offer], costs: Costs, risk: float) -> OrderPlan:
+def plan_orders(
+    survival: ArrayLike, offers: Sequence[Offer], costs: Costs, risk: float, told: FloatArray | None = None
+) -> OrderPlan:
     """Weigh every offer on every order day for every case.
 
     Parameters
@@ -225,6 +234,9 @@ def plan_orders(survival: ArrayLike, offers: Sequence[Offer], costs: Costs, risk
     costs : Costs
     risk : float
         Highest acceptable probability that the fault beats the delivery, between 0 and 1.
+    told : array, shape (n, 101), optional
+        Levels at which the forecast's promises are read off (`models.forecasts.forecast.Forecast.told_levels`).
+        Without them the curve itself is the promise.
 
     Returns
     -------
@@ -238,10 +250,12 @@ def plan_orders(survival: ArrayLike, offers: Sequence[Offer], costs: Costs, risk
     hold = daily_hold(survival)
     checked = _checked_costs(offers, costs, len(hold))
     _require_risk(risk)
-    return _weigh(hold, tuple(offers), costs.currency, checked, _exposures(hold, offers), risk)
+    return _weigh(hold, tuple(offers), costs.currency, checked, _exposures(hold, offers, told), risk)
 
 
-def latest_order_days(survival: ArrayLike, lead_times: Sequence[LeadTime], risk: float) -> IntArray:
+def latest_order_days(
+    survival: ArrayLike, lead_times: Sequence[LeadTime], risk: float, told: FloatArray | None = None
+) -> IntArray:
     """Return the last day on which an order still beats the fault often enough; it depends on no cost.
 
     Parameters
@@ -251,6 +265,8 @@ def latest_order_days(survival: ArrayLike, lead_times: Sequence[LeadTime], risk:
     lead_times : sequence of LeadTime, length m
     risk : float
         Highest acceptable probability that the fault beats the delivery, between 0 and 1.
+    told : array, shape (n, 101), optional
+        As for `plan_orders`.
 
     Returns
     -------
@@ -263,32 +279,43 @@ def latest_order_days(survival: ArrayLike, lead_times: Sequence[LeadTime], risk:
         If these are not hold curves, or the risk lies outside 0 to 1.
     """
     _require_risk(risk)
-    return _latest(_fault_first(daily_hold(survival), lead_times), risk)
+    return _latest(_fault_first(_promised(daily_hold(survival), told), lead_times), risk)
 
 
 def plan_orders_on_band(
-    survival: ArrayLike, band_low: ArrayLike, band_high: ArrayLike, offers: Sequence[Offer], costs: Costs, risk: float
+    survival: ArrayLike,
+    band_low: ArrayLike,
+    band_high: ArrayLike,
+    offers: Sequence[Offer],
+    costs: Costs,
+    risk: float,
+    told: FloatArray | None = None,
 ) -> OrderPlanBand:
     """Weigh the offers on the forecast and on both edges of its band.
 
     Parameters
     ----------
     survival, band_low, band_high : array-like, shape (n, len(DAYS))
-    offers, costs, risk
+    offers, costs, risk, told
         As for `plan_orders`.
 
     Returns
     -------
     OrderPlanBand
     """
-    middle, low, high = (plan_orders(curves, offers, costs, risk) for curves in (survival, band_low, band_high))
+    middle, low, high = (plan_orders(curves, offers, costs, risk, told) for curves in (survival, band_low, band_high))
     if not len(middle.best_day) == len(low.best_day) == len(high.best_day):
         raise BadInput.one("band_low", "and band_high must have as many rows as survival.", "Give one band a case.")
     return OrderPlanBand(middle, low, high, _differs(middle, low) | _differs(middle, high))
 
 
 def cost_sensitivity(
-    survival: ArrayLike, offers: Sequence[Offer], costs: Costs, risk: float, factors: Sequence[float] = (0.5, 2.0)
+    survival: ArrayLike,
+    offers: Sequence[Offer],
+    costs: Costs,
+    risk: float,
+    factors: Sequence[float] = (0.5, 2.0),
+    told: FloatArray | None = None,
 ) -> list[CostChange]:
     """Ask how the answer would change if each cost were halved or doubled.
 
@@ -296,7 +323,7 @@ def cost_sensitivity(
 
     Parameters
     ----------
-    survival, offers, costs, risk
+    survival, offers, costs, risk, told
         As for `plan_orders`.
     factors : sequence of float
         What each cost is multiplied by in turn.
@@ -308,7 +335,7 @@ def cost_sensitivity(
     """
     hold = daily_hold(survival)
     checked = _checked_costs(offers, costs, len(hold))
-    exposures = _exposures(hold, offers)
+    exposures = _exposures(hold, offers, told)
     base = _weigh(hold, tuple(offers), costs.currency, checked, exposures, risk)
     ceiling = min(offer.to_pay.amount for offer in offers)
     changes = []
@@ -341,7 +368,7 @@ def _checked_costs(offers: Sequence[Offer], costs: Costs, cases: int) -> dict[st
     return checked
 
 
-def _exposures(hold: FloatArray, offers: Sequence[Offer]) -> _Exposures:
+def _exposures(hold: FloatArray, offers: Sequence[Offer], told: FloatArray | None) -> _Exposures:
     longest = max(len(offer.lead_time.probability) for offer in offers)
     past = np.zeros((len(hold), longest))
     early = np.cumsum(hold[:, :HORIZON][:, ::-1], axis=1)[:, ::-1]
@@ -363,7 +390,14 @@ def _exposures(hold: FloatArray, offers: Sequence[Offer]) -> _Exposures:
             days_early=np.stack([early @ spread for spread in spreads], axis=1),
         )
 
-    return _Exposures(exposure(never), exposure(at_once), _fault_first(hold, [offer.lead_time for offer in offers]))
+    promised, leads = _promised(hold, told), [offer.lead_time for offer in offers]
+    no_more = np.concatenate([1 - promised, past + 1 - promised[:, -1:]], axis=1)
+    hopeful = np.stack([no_more @ spread for spread in spreads], axis=1)
+    return _Exposures(exposure(never), exposure(at_once), _fault_first(promised, leads), hopeful)
+
+
+def _promised(hold: FloatArray, told: FloatArray | None) -> FloatArray:
+    return hold if told is None else told_hold(hold, told)
 
 
 def _fault_first(hold: FloatArray, lead_times: Sequence[LeadTime]) -> FloatArray:
@@ -432,7 +466,7 @@ def _weigh(
     latest = _latest(exposures.fault_first, risk)
     safe_offer, safe_day, safe_cost = _cheapest(np.where(within, at_most, np.inf))
     none = np.isinf(safe_cost)
-    latest_hopeful = _latest(exposures.least.fault_first, risk)
+    latest_hopeful = _latest(exposures.hopeful, risk)
     return OrderPlan(
         currency=currency,
         offers=offers,

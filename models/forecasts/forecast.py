@@ -137,6 +137,10 @@ class Forecast:
         """Return probability at which the day for a risk of 1 − confidence is read off, 1 − confidence at most."""
         return self.bound.told_level(confidence, self.group, self.widening)
 
+    def told_levels(self) -> Floats:
+        """Return `told_level` of every risk of `models.calibration.conformal.RISKS`, shape (101,)."""
+        return self.bound.told_levels(self.group, self.widening)
+
     def guarantee(self, confidence: float = 0.9) -> str:
         """Say in words what the good-for day promises."""
         return self.bound.guarantee(confidence)

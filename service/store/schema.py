@@ -295,6 +295,7 @@ class Score(Base):
     week_return: Mapped[float]
     week_wait_days: Mapped[float]
     curves: Mapped[bytes]
+    told_levels: Mapped[bytes | None]
 
 
 # Everything that ranking looks at, so that it reads this index alone and not the curves beside it.

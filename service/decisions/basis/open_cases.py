@@ -17,11 +17,12 @@ import numpy as np
 from sqlalchemy import and_, func, select
 from sqlalchemy.orm import Session
 
+from models.calibration.conformal import RISKS
 from models.decisions.hold_curves import FloatArray, held_until_now
 from service.core.refusals import Conflict
 from service.core.translation import _
 from service.forecasting.forecasts.schemas import ForecastAnswer
-from service.forecasting.issued.scores import OLDEST_DAYS, days_between, ended, unpacked
+from service.forecasting.issued.scores import OLDEST_DAYS, days_between, ended, unpacked, unpacked_levels
 from service.records.history import no_such_pack
 from service.store.schema import Outcome, Pack, Score, TopUp
 
@@ -108,12 +109,15 @@ class OpenCases:
     cases : tuple of OpenCase, length n
     survival, band_low, band_high : array, shape (n, len(DAYS))
         From now on.
+    told : array, shape (n, len(RISKS))
+        Levels at which the promised days are read off.
     """
 
     cases: tuple[OpenCase, ...]
     survival: FloatArray
     band_low: FloatArray
     band_high: FloatArray
+    told: FloatArray
 
     def __len__(self) -> int:
         return len(self.cases)
@@ -134,8 +138,9 @@ class OpenCases:
             days_since=0.0,
             km_per_day=None,
         )
-        edges = (forecast.survival, forecast.band_low, forecast.band_high)
-        return cls((case,), *(np.array([curve]) for curve in edges))
+        told = RISKS if forecast.told_levels is None else forecast.told_levels
+        rows = (forecast.survival, forecast.band_low, forecast.band_high, told)
+        return cls((case,), *(np.array([row]) for row in rows))
 
     @property
     def topped_at(self) -> dict[str, datetime]:
@@ -145,7 +150,8 @@ class OpenCases:
     def take(self, rows: Sequence[int]) -> OpenCases:
         """Return some of them, by place."""
         at = list(rows)
-        return OpenCases(tuple(self.cases[i] for i in at), self.survival[at], self.band_low[at], self.band_high[at])
+        arrays = (self.survival, self.band_low, self.band_high, self.told)
+        return OpenCases(tuple(self.cases[i] for i in at), *(array[at] for array in arrays))
 
 
 def open_cases(session: Session, now: datetime, conditions: Sequence[Any] = (), limit: int | None = None) -> OpenCases:
@@ -159,14 +165,15 @@ def open_cases(session: Session, now: datetime, conditions: Sequence[Any] = (), 
     limit : int, optional
     """
     columns = [getattr(Score, name) for name in _STORED]
-    query = select(*columns, Score.curves).where(*_can_be_decided_on(now), *conditions)
+    query = select(*columns, Score.curves, Score.told_levels).where(*_can_be_decided_on(now), *conditions)
     rows = session.execute(query.order_by(Score.good_until, Score.pack_id).limit(limit)).all()
     stored = StoredCurves.of([row.curves for row in rows], [row.origin for row in rows], now)
     cases = tuple(
-        OpenCase(**dict(zip(_STORED, row[:-1], strict=True)), days_since=float(days))
+        OpenCase(**dict(zip(_STORED, row[:-2], strict=True)), days_since=float(days))
         for row, days in zip(rows, stored.days_since, strict=True)
     )
-    return OpenCases(cases, stored.survival(), *stored.band())
+    told = unpacked_levels([row.told_levels for row in rows])
+    return OpenCases(cases, stored.survival(), *stored.band(), told)
 
 
 def open_curves(session: Session, now: datetime, conditions: Sequence[Any] = ()) -> StoredCurves:

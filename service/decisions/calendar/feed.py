@@ -95,7 +95,8 @@ def _order_days(session: Session, now: datetime) -> Iterator[Day]:
         known = lead_times[case.family]
         if not known:
             continue
-        latest = latest_order_days(cases.survival[row : row + 1], [lead for _, lead in known], USUAL_RISK)[0]
+        one = cases.take([row])
+        latest = latest_order_days(one.survival, [lead for _, lead in known], USUAL_RISK, one.told)[0]
         offer = known[int(latest.argmax())][0]
         last = int(latest.max())
         said = (

@@ -133,10 +133,10 @@ def _weigh(
 ) -> OrdersAnswer:
     one, today = case.cases[0], now.date()
     stated = Costs(costs.currency, **costs.only(*COSTS_OF_ORDERING))
-    band = plan_orders_on_band(case.survival, case.band_low, case.band_high, offers.plain, stated, risk)
+    band = plan_orders_on_band(case.survival, case.band_low, case.band_high, offers.plain, stated, risk, case.told)
     plan = band.middle
     (entry,) = order_queue([one.name], band)
-    changes = cost_sensitivity(case.survival, offers.plain, stated, risk)
+    changes = cost_sensitivity(case.survival, offers.plain, stated, risk, told=case.told)
     safe_day = int(plan.safe_day[0])
     return OrdersAnswer(
         pack_id=one.pack_id,

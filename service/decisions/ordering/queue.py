@@ -117,7 +117,8 @@ def _weighed(cases: OpenCases, offers: Offers, costs: Costs, risk: float) -> Seq
     entries: list[QueueEntry] = []
     for first in range(0, len(cases), _SOME):
         some = cases.take(range(first, min(first + _SOME, len(cases))))
-        band = plan_orders_on_band(some.survival, some.band_low, some.band_high, offers.plain, costs, risk)
+        curves = (some.survival, some.band_low, some.band_high)
+        band = plan_orders_on_band(*curves, offers.plain, costs, risk, some.told)
         found = order_queue([case.pack_id for case in some.cases], band)
         entries += [replace(entry, row=entry.row + first) for entry in found]
     return entries

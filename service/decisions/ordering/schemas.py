@@ -63,7 +63,9 @@ class OfferWeighed(BaseModel):
     best_day: int = Field(description="Cheapest order day; 0 is today.")
     best_cost: float = Field(description="Expected cost if ordered then.")
     today_cost: float = Field(description="Expected cost if ordered today.")
-    fault_first_today: float = Field(description="Chance that the fault beats the delivery if ordered today, at most.")
+    fault_first_today: float = Field(
+        description="Chance that the fault beats the delivery if ordered today, at most, by what is promised."
+    )
     latest_day: int | None = Field(description="Last order day at the chosen risk; null if today is too late.")
     latest_on: date | None
     latest_day_band: tuple[int | None, int | None] = Field(
@@ -74,7 +76,9 @@ class OfferWeighed(BaseModel):
         description="By order day from today: expected cost, returns past the end unseen."
     )
     cost_at_most: list[float] = Field(description="The same if every pack that holds to the end failed right after it.")
-    fault_first: list[float] = Field(description="By order day: chance that the fault beats the delivery, at most.")
+    fault_first: list[float] = Field(
+        description="By order day: chance that the fault beats the delivery, at most, by what is promised."
+    )
 
 
 class Choice(BaseModel):
@@ -155,7 +159,9 @@ class QueueEntryAnswer(BaseModel):
     latest_day: int | None = Field(description="Last order day at the chosen risk; null if today is too late.")
     latest_on: date = Field(description="The date of it; today if today is too late.")
     latest_day_band: tuple[int | None, int | None]
-    fault_first_today: float = Field(description="Chance that the fault beats this offer if ordered today, at most.")
+    fault_first_today: float = Field(
+        description="Chance that the fault beats this offer if ordered today, at most, by what is promised."
+    )
     cheapest_day: int | None = Field(description="Cheapest order day whatever the risk; null for only at the return.")
     expected_cost: float = Field(description="Of that cheapest plan.")
     week_later: float = Field(description="What ordering this offer a week from today adds to the expected cost.")

@@ -148,6 +148,7 @@ def _figures(case: ForecastCase, forecast: Forecast) -> ForecastFigures:
         return_days=[_return_day(share, forecast.quantile(share)) for share in RETURN_SHARES],
         restricted_mean_days=forecast.restricted_mean(),
         horizon_days=forecast.horizon_days,
+        told_levels=forecast.told_levels().tolist(),
         days=forecast.days.tolist(),
         survival=forecast.survival.tolist(),
         band_low=forecast.band_low.tolist(),

@@ -116,6 +116,11 @@ class ForecastFigures(BaseModel):
     return_days: list[ReturnDay] = Field(description="Quantiles of the day of the fault's return.")
     restricted_mean_days: float = Field(description="Mean of the days held, counting none beyond the horizon.")
     horizon_days: float
+    told_levels: list[float] | None = Field(
+        None,
+        description="By risk in whole per cents, 0 to 100: the return probability on the curve at which the promised "
+        "day is read off, never above the risk itself. Orders go by it. Null in forecasts of before.",
+    )
     days: list[float] = Field(description="The day grid.")
     survival: list[float] = Field(description="Probability that the fault has not returned by each day.")
     band_low: list[float] = Field(

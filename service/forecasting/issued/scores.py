@@ -15,6 +15,7 @@ from sqlalchemy import and_, bindparam, delete, exists, or_, select, update
 from sqlalchemy.orm import Session
 
 from models.base.day_grid import DAYS
+from models.calibration.conformal import RISKS
 from models.decisions.fleet_costs import WEEK_DAYS
 from models.decisions.hold_curves import FloatArray, daily_hold, held_until_now
 from models.packs.tables import SECONDS_PER_DAY
@@ -36,6 +37,17 @@ def unpacked(packs: list[bytes]) -> FloatArray:
     """Return the curves of many scores, shape (3, n, len(DAYS)): the forecast and its band's low and high edge."""
     curves = np.frombuffer(b"".join(packs), dtype="<f8").reshape(len(packs), _CURVES, len(DAYS))
     return np.asarray(curves.transpose(1, 0, 2), dtype=np.float64)
+
+
+def packed_levels(levels: Sequence[float] | None) -> bytes | None:
+    """Return the levels at which a forecast's promises are read off as bytes; None of a forecast that has none."""
+    return None if levels is None else np.asarray(levels, dtype="<f8").tobytes()
+
+
+def unpacked_levels(packs: Sequence[bytes | None]) -> FloatArray:
+    """Return those of many scores, shape (n, len(RISKS)); where there are none the curve itself is the promise."""
+    rows = [RISKS if levels is None else np.frombuffer(levels, dtype="<f8") for levels in packs]
+    return np.asarray(rows, dtype=np.float64).reshape(len(rows), len(RISKS))
 
 
 def days_between(earlier: datetime, later: datetime) -> float:
@@ -89,6 +101,7 @@ def keep_scores(session: Session, forecasts: Sequence[IssuedForecast], now: date
         score.km_per_day = km_per_day.get(one.pack_id)
         score.as_of, score.week_return = now, float(week_return[place])
         score.week_wait_days, score.curves = float(week_wait[place]), packed(*curves[place])
+        score.told_levels = packed_levels(one.answer.get("told_levels"))
         session.add(score)
     session.flush()
 

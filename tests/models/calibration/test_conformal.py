@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
-from models.base.day_grid import DAYS, day_of_return
+from models.base.day_grid import DAYS, day_of_return, days_of_return, survival_at
 from models.base.errors import BadInput
-from models.calibration.conformal import ConformalBound
+from models.calibration.conformal import ConformalBound, told_hold
 
 
 def world(rng, n, misfit=1.0, shape=1.3):
@@ -151,3 +151,24 @@ def test_the_day_that_is_told_is_never_past_the_curves_own_at_the_same_risk(misf
         assert conformal.told_level(confidence) == min(conformal.level(confidence), 1 - confidence)
     assert (np.median(bound / own) > 1.2) == (misfit > 1)
     assert conformal.told_level(0.9, None, 0.5) == min(conformal.level(0.9) / 2, 1 - 0.9)
+
+
+def test_the_last_day_at_a_risk_is_the_promised_day_of_that_risk():
+    """Property: reading the promise day by day finds the same day as reading the day of a risk, for every risk."""
+    rng = np.random.default_rng(7)
+    x, died, curves = world(rng, 700, misfit=0.7)
+    groups = np.where(x > 0, "a", "b")
+    bound = ConformalBound().fit(curves, np.minimum(died, 90.0), died <= 90, groups=groups)
+    fine = np.linspace(0, 90, 9001)
+    for widening in (1.0, 0.6):
+        levels = np.repeat([bound.told_levels("a", widening)], 20, axis=0)
+        assert levels[0, 10] == bound.told_level(0.9, "a", widening)
+        assert levels[0, 20] == bound.told_level(0.8, "a", widening)
+        promised = told_hold(survival_at(curves[:20], fine), levels)
+        assert (promised <= survival_at(curves[:20], fine) + 1e-12).all()
+        assert (np.diff(promised, axis=1) <= 1e-12).all()
+        for risk in (0.03, 0.1, 0.2, 0.5):
+            told = days_of_return(curves[:20], levels[:, round(100 * risk)])
+            told = np.where(levels[:, round(100 * risk)] > 0, np.where(np.isnan(told), 90.0, told), 0.0)
+            last = fine[(1 - promised <= risk + 1e-9).sum(axis=1) - 1]
+            assert last == pytest.approx(told, abs=0.011)

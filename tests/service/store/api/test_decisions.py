@@ -133,7 +133,7 @@ def test_offers_side_by_side_are_weighed_as_the_models_weigh_them(out, store, cl
             Money(190, "EUR"),
         ),
     ]
-    plan = plan_orders(case.survival, offers, Costs(**COSTS), 0.2)
+    plan = plan_orders(case.survival, offers, Costs(**COSTS), 0.2, case.told)
     for place, offer in enumerate(given["offers"]):
         assert offer["cost_at_most"] == pytest.approx(plan.cost_at_most[0, place].tolist())
         assert offer["fault_first"] == pytest.approx(plan.fault_first_at_most[0, place].tolist())
@@ -193,7 +193,7 @@ def test_the_queue_goes_by_the_latest_order_day(filled, store, clock):
         case = open_case(session, last["pack_id"], clock())
     express = lead_time("north-quay", Quote(3, 2, 5))
     if weighed["express"]:
-        assert weighed["latest_day"] == latest_order_days(case.survival, [express], 0.2)[0, 0]
+        assert weighed["latest_day"] == latest_order_days(case.survival, [express], 0.2, case.told)[0, 0]
     only = filled.post("/v1/orders/queue", json={"family": "marl-28"}).json()
     assert {entry["family"] for entry in only["entries"]} == {"marl-28"}
 
