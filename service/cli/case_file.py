@@ -43,6 +43,21 @@ def read_case(path: Path) -> dict[str, Any]:
     return content
 
 
+def asked_of(command: str, case: Path | None, data: Path | None, pack: str | None, families: Any) -> dict[str, Any]:
+    """Read the case that a command is about: from a case file, or one pack of a folder of tables.
+
+    Raises
+    ------
+    BadInput
+        Neither is given, or both are, or what is given is wrong.
+    """
+    if data is not None and pack is not None and case is None:
+        return case_from_tables(data, pack, families)
+    if case is not None and data is None and pack is None:
+        return read_case(case)
+    raise BadInput.one(command, "It is not clear which pack is meant.", "Give a case file, or --data with --pack.")
+
+
 def for_question(kind: type[BaseModel], content: dict[str, Any]) -> dict[str, Any]:
     """Leave out of a case what only other questions ask, and say so on standard error: one case file serves all.
 

@@ -7,7 +7,6 @@ from typing import Annotated
 
 import typer
 
-from models.base.errors import BadInput
 from service.cli.errors import plain_errors
 from service.cli.surroundings import registry_here, settings_here
 from training.files.families import load_families
@@ -37,17 +36,12 @@ def forecast(
     """Say how long a top-up will hold: in sentences, as a curve, in figures, with cautions."""
     from models.forecaster import Forecaster
     from service.cli.answers import print_answer
-    from service.cli.case_file import case_from_tables, read_case, with_options
+    from service.cli.case_file import asked_of, with_options
     from service.forecasting.forecasts.answers import answer
 
     settings = settings_here()
     families = load_families(settings.families_dir)
-    if data is not None and pack is not None and case is None:
-        content = case_from_tables(data, pack, families)
-    elif case is not None and data is None and pack is None:
-        content = read_case(case)
-    else:
-        raise BadInput.one("forecast", "It is not clear what to forecast.", "Give a case file, or --data with --pack.")
+    content = asked_of("forecast", case, data, pack, families)
     usage = {
         "km_per_day": km_per_day,
         "trips_per_day": trips_per_day,

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.table import Table
 
-from models.base.errors import BadInput
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import registry_here, settings_here
@@ -33,19 +32,14 @@ def topup_plan(
 ) -> None:
     """Think a top-up through before it is made: cautions, how much, how, where to stop, what it buys."""
     from models.forecaster import Forecaster
-    from service.cli.case_file import case_from_tables, for_question, read_case
+    from service.cli.case_file import asked_of, for_question
     from service.forecasting.forecasts.cases import checked_case
     from service.forecasting.topup_plan.answers import answer
     from service.forecasting.topup_plan.schemas import TopUpPlanCase
 
     settings = settings_here()
     families = load_families(settings.families_dir)
-    if data is not None and pack is not None and case is None:
-        content = case_from_tables(data, pack, families)
-    elif case is not None and data is None and pack is None:
-        content = read_case(case)
-    else:
-        raise BadInput.one("topup-plan", "It is not clear what to plan.", "Give a case file, or --data with --pack.")
+    content = asked_of("topup-plan", case, data, pack, families)
     options = {"at": at, "block": block, "ambient_c": ambient_c}
     content = {**content, **{name: value for name, value in options.items() if value is not None}}
     if km_per_day is not None:

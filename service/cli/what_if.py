@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from rich.table import Table
 
-from models.base.errors import BadInput
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import registry_here, settings_here
@@ -88,15 +87,10 @@ def _content(
     families: Any,
     **options: Any,
 ) -> dict[str, Any]:
-    from service.cli.case_file import case_from_tables, for_question, read_case
+    from service.cli.case_file import asked_of, for_question
 
-    if data is not None and pack is not None and case is None:
-        content = case_from_tables(data, pack, families)
-    elif case is not None and data is None and pack is None:
-        content = read_case(case)
-    else:
-        raise BadInput.one(command, "It is not clear which pack is meant.", "Give a case file, or --data with --pack.")
-    return for_question(kind, content) | {name: value for name, value in options.items() if value is not None}
+    content = for_question(kind, asked_of(command, case, data, pack, families))
+    return content | {name: value for name, value in options.items() if value is not None}
 
 
 def _print_what_if(given: WhatIfAnswer) -> None:

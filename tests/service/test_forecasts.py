@@ -240,7 +240,7 @@ def test_printed_answer_reads_sentences_first_and_cautions_always(tideover, van_
 @pytest.mark.parametrize(
     ("arguments", "where", "what"),
     [
-        (["forecast"], "forecast", "not clear what to forecast"),
+        (["forecast"], "forecast", "not clear which pack is meant"),
         (["forecast", "nowhere.json"], "nowhere.json", "cannot be read: No such file"),
         (["forecast", "--data", "nowhere", "--pack", "x"], "nowhere", "holds no packs.csv"),
     ],

@@ -80,7 +80,7 @@ def test_tables_and_options_of_the_command_line(tideover, small_cohort, tmp_path
     assert given["block"] == 2
     unclear = tideover("topup-plan")
     assert unclear.exit_code == 2
-    assert "It is not clear what to plan." in unclear.stderr
+    assert "It is not clear which pack is meant." in unclear.stderr
 
 
 def no_readings(case):
@@ -124,7 +124,7 @@ WRONG = {
     boiling: ("ambient_c", "less than or equal to 60"),
     too_early: ("history.readings", "hold none by the moment of the plan"),
     misspelt: ("amibent_c", "Remove it, or check its spelling"),
-    another_family: ("input", "Name the same family in both."),
+    another_family: ("input", "History.family is"),
 }
 
 

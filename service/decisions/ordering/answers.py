@@ -39,7 +39,8 @@ from service.decisions.ordering.schemas import (
     Sensitivity,
 )
 from service.decisions.release.schemas import EarlyToLate
-from service.forecasting.forecasts.answers import answer, family_of, require_still_out
+from service.forecasting.forecasts.answers import answer
+from service.forecasting.forecasts.cases import family_of, require_still_out
 from service.records.history import chemistry_unless_stopped
 from training.registry import StoredModel
 

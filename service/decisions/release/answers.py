@@ -21,7 +21,8 @@ from service.decisions.basis.lead_times import on_order, stated_lead_time
 from service.decisions.basis.open_cases import OpenCases, open_case
 from service.decisions.basis.sentences import rests_on
 from service.decisions.release.schemas import Arrival, EarlyToLate, ReleaseAnswer, ReleaseCase, ReleaseRequest
-from service.forecasting.forecasts.answers import answer, family_of, plan_of, require_still_out
+from service.forecasting.forecasts.answers import answer
+from service.forecasting.forecasts.cases import family_of, plan_of, require_still_out
 from service.records.history import chemistry_unless_stopped
 from training.registry import StoredModel
 

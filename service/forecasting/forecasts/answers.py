@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict
 
 from models.base.day_grid import GRID_VERSION, survival_at
-from models.base.errors import BadInput, Problem
-from models.base.threads import thread_limit
-from models.forecaster import Explanation, Forecaster, ended_in_words
+from models.forecaster import Explanation, Forecaster
 from models.forecasts.forecast import Forecast
 from models.packs.family import PackFamily
-from models.packs.history import PackHistory, UsagePlan
 from service.core.cautions import all_cautions
 from service.core.translation import _
+from service.forecasting.forecasts.cases import computing, family_of, plan_of
 from service.forecasting.forecasts.schemas import (
     EvidenceEffect,
     EvidenceFlag,
@@ -23,7 +20,6 @@ from service.forecasting.forecasts.schemas import (
     ForecastExplanation,
     ForecastFigures,
     GoodFor,
-    PackCase,
     ReturnDay,
     SimilarPastPack,
     UntilReplacement,
@@ -55,13 +51,10 @@ def answer(
         The pack is too far from anything the model has seen.
     """
     family = family_of(case, families)
-    try:
-        with thread_limit(threads):
-            asked = (case.history, case.at, plan_of(case), family)
-            told = forecaster.explain(*asked) if case.explain else None
-            forecast = forecaster.forecast(*asked) if told is None else told.forecast
-    except BadInput as error:
-        raise BadInput(as_in_the_case(error.problems)) from error
+    with computing(threads):
+        asked = (case.history, case.at, plan_of(case), family)
+        told = forecaster.explain(*asked) if case.explain else None
+        forecast = forecaster.forecast(*asked) if told is None else told.forecast
     return answered(case, forecast, family, told)
 
 
@@ -77,64 +70,6 @@ def answered(
         cautions=all_cautions(family.chemistry),
         explanation=None if told is None else _explanation(told),
     )
-
-
-def family_of(case: PackCase, families: Mapping[str, PackFamily]) -> PackFamily:
-    """Return the family of a case: the one it defines, or else the one it names.
-
-    Raises
-    ------
-    BadInput
-        No family of that name is known.
-    """
-    family = case.family or families.get(case.history.family)
-    if family is None:
-        raise BadInput.one(
-            "history.family",
-            _("The family %(family)s is not known.") % {"family": repr(case.history.family)},
-            _("Name one of %(known)s, or define it in the field family.") % {"known": ", ".join(sorted(families))},
-        )
-    return family
-
-
-def require_still_out(case: PackCase) -> None:
-    """Refuse to decide on a pack whose newest top-up is over, whatever moment the question is of.
-
-    Raises
-    ------
-    BadInput
-    """
-    if (ended := case.history.ended) is not None:
-        raise BadInput.one(
-            f"history.outcomes[{len(case.history.outcomes) - 1}]",
-            _("%(what)s: there is nothing left to decide on this top-up.") % {"what": _(ended_in_words(ended))},
-            _("Record the next top-up first."),
-        )
-
-
-def plan_of(case: PackCase) -> UsagePlan | None:
-    """Return the plan to forecast with: what the case says, the rest from the newest plan known by then.
-
-    None if the case says nothing about usage.
-    """
-    if case.usage is None:
-        return None
-    origin = case.at or case.history.last_fact_time
-    known = [plan for plan in case.history.usage if plan.time is None or plan.time <= origin]
-    before = known[-1] if known else UsagePlan()
-    return before.model_copy(update=case.usage.model_dump(exclude_none=True))
-
-
-def as_in_the_case(problems: Iterable[Problem]) -> list[Problem]:
-    """Name places as the sender wrote them: a history is one field of a case."""
-    return [
-        Problem(
-            f"history.{p.where}" if re.split(r"[.[]", p.where)[0] in PackHistory.model_fields else p.where,
-            p.what,
-            p.mend,
-        )
-        for p in problems
-    ]
 
 
 def _figures(case: ForecastCase, forecast: Forecast) -> ForecastFigures:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Self
+from typing import Annotated, ClassVar, Self
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
@@ -14,27 +14,35 @@ from models.forecasts.forecast import Flag
 from models.forecasts.similar_packs import Became
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan
-from service.core.translation import _
+from service.core.translation import N_, _
 
 Confidence = Annotated[FiniteFloat, Field(ge=0.5, le=0.99)]
 DEFAULT_CONFIDENCES = (0.8, 0.9, 0.95)
 
 
-class PackCase(BaseModel):
-    """A pack's whole history, and the moment and use that are asked about."""
+class PackQuestion(BaseModel):
+    """What is asked about a pack. All of it may be left out."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    history: PackHistory = Field(description="Everything known about the pack.")
-    family: PackFamily | None = Field(
-        None, description="A pack family defined here, if the history names one that `/v1/families` does not list."
-    )
     at: Moment | None = Field(
         None, description="Moment of the forecast, with offset; without it the newest reading, top-up or plan."
     )
     usage: UsagePlan | None = Field(
         None,
         description="How the vehicle will be used from that moment on; fields left out keep the newest plan before it.",
+    )
+
+
+class PackCase(PackQuestion):
+    """A pack's whole history, and the moment and use that are asked about."""
+
+    to_begin: ClassVar[str] = N_("Record the top-up first.")
+    """What to do where nothing is recorded of a pack."""
+
+    history: PackHistory = Field(description="Everything known about the pack.")
+    family: PackFamily | None = Field(
+        None, description="A pack family defined here, if the history names one that `/v1/families` does not list."
     )
 
     @model_validator(mode="after")
@@ -47,8 +55,8 @@ class PackCase(BaseModel):
         return self
 
 
-class ForecastCase(PackCase):
-    """A pack's whole history, and what is asked about it. A case file holds the same."""
+class ForecastQuestion(PackQuestion):
+    """What is asked about how long a pack will hold. All of it may be left out."""
 
     confidence: Annotated[tuple[Confidence, ...], Field(min_length=1, max_length=10)] = Field(
         DEFAULT_CONFIDENCES, description="Confidences at which to say for how many days the top-up is good."
@@ -56,11 +64,14 @@ class ForecastCase(PackCase):
     replacement_in_days: Annotated[FiniteFloat, Field(ge=0, le=HORIZON_DAYS)] | None = Field(
         None, description="Days after the moment of the forecast until the replacement pack arrives."
     )
-
     explain: bool = Field(
         False,
         description="Also say what moves the forecast, and which past packs are most like this one. Takes longer.",
     )
+
+
+class ForecastCase(PackCase, ForecastQuestion):
+    """A pack's whole history, and what is asked about it. A case file holds the same."""
 
 
 class ReturnDay(BaseModel):

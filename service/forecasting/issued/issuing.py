@@ -16,7 +16,8 @@ from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from models.packs.stops import stops_of
 from service.core.translation import _
-from service.forecasting.forecasts.answers import answer, answered, as_in_the_case, family_of
+from service.forecasting.forecasts.answers import answer, answered
+from service.forecasting.forecasts.cases import as_in_the_case, family_of
 from service.forecasting.forecasts.schemas import ForecastAnswer, ForecastCase
 from service.forecasting.forecasts.sentences import USUAL_CONFIDENCE
 from service.forecasting.issued.schemas import ForecastRequest
@@ -38,21 +39,14 @@ def case_of_pack(session: Session, pack_id: str, asked: ForecastRequest) -> Fore
     Conflict
         Nothing is recorded of the pack that a forecast could start from.
     """
-    history = begun_history(session, pack_id, _("Record the top-up first."))
-    return case_of(history, asked)
+    return case_of(begun_history(session, pack_id, _(ForecastCase.to_begin)), asked)
 
 
 def case_of(history: PackHistory, asked: ForecastRequest) -> ForecastCase:
     """Put a history and a question together."""
-    return ForecastCase(
-        history=history,
-        at=asked.at,
-        usage=asked.usage,
-        # Told in any case: the recheck day in the calendar rests on it.
-        confidence=tuple(dict.fromkeys((*asked.confidence, USUAL_CONFIDENCE))),
-        replacement_in_days=asked.replacement_in_days,
-        explain=asked.explain,
-    )
+    # Told in any case: the recheck day in the calendar rests on it.
+    confidence = tuple(dict.fromkeys((*asked.confidence, USUAL_CONFIDENCE)))
+    return ForecastCase(history=history, **dict(asked) | {"confidence": confidence})
 
 
 def still_standing(

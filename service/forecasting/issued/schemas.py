@@ -5,37 +5,17 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
+from pydantic import BaseModel, Field
 
-from models.base.day_grid import HORIZON_DAYS
-from models.base.moments import Moment
-from models.packs.history import UsagePlan
-from service.forecasting.forecasts.schemas import DEFAULT_CONFIDENCES, Confidence, ForecastAnswer
+from service.forecasting.forecasts.schemas import DEFAULT_CONFIDENCES, Confidence, ForecastAnswer, ForecastQuestion
 
 
-class ForecastRequest(BaseModel):
+class ForecastRequest(ForecastQuestion):
     """What is asked about a stored pack. All of it may be left out."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    at: Moment | None = Field(
-        None, description="Moment of the forecast, with offset; without it the newest reading, top-up or plan."
-    )
-    usage: UsagePlan | None = Field(
-        None,
-        description="How the vehicle will be used from that moment on; fields left out keep the newest plan before it.",
-    )
     confidence: Annotated[tuple[Confidence, ...], Field(min_length=1, max_length=9)] = Field(
         DEFAULT_CONFIDENCES,
         description="Confidences at which to say for how many days the top-up is good; 90 % is told in any case.",
-    )
-    replacement_in_days: Annotated[FiniteFloat, Field(ge=0, le=HORIZON_DAYS)] | None = Field(
-        None, description="Days after the moment of the forecast until the replacement pack arrives."
-    )
-
-    explain: bool = Field(
-        False,
-        description="Also say what moves the forecast, and which past packs are most like this one. Takes longer.",
     )
 
 

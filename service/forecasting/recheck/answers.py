@@ -4,33 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from sqlalchemy.orm import Session
-
-from models.base.errors import BadInput
-from models.base.threads import thread_limit
 from models.forecaster import Forecaster
 from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
-from service.core.translation import _
-from service.forecasting.forecasts.answers import as_in_the_case, family_of, plan_of
+from service.forecasting.forecasts.cases import computing, family_of, plan_of
 from service.forecasting.forecasts.schemas import EvidenceFlag
 from service.forecasting.recheck.days import day_reached
-from service.forecasting.recheck.schemas import DayWorth, ReadingRow, RecheckAnswer, RecheckCase, RecheckRequest
+from service.forecasting.recheck.schemas import DayWorth, ReadingRow, RecheckAnswer, RecheckCase
 from service.forecasting.recheck.sentences import row_sentence, sentences_of
-from service.records.history import begun_history
-
-
-def case_of_pack(session: Session, pack_id: str, asked: RecheckRequest) -> RecheckCase:
-    """Put a stored pack's history and a question together.
-
-    Raises
-    ------
-    NoSuchRecord, BadInput
-    Conflict
-        Nothing is recorded of the pack that a forecast could start from.
-    """
-    history = begun_history(session, pack_id, _("Record the top-up first."))
-    return RecheckCase(history=history, at=asked.at, usage=asked.usage, risk=asked.risk)
 
 
 def answer(
@@ -58,11 +39,8 @@ def answer(
     """
     family = family_of(case, families)
     usage = plan_of(case)
-    try:
-        with thread_limit(threads):
-            plan = forecaster.recheck_plan(case.history, case.risk, case.at, usage, family)
-    except BadInput as error:
-        raise BadInput(as_in_the_case(error.problems)) from error
+    with computing(threads):
+        plan = forecaster.recheck_plan(case.history, case.risk, case.at, usage, family)
     present = plan.present
     return RecheckAnswer(
         pack_id=present.pack_id,

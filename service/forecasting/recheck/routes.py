@@ -6,7 +6,8 @@ from typing import Annotated
 
 from fastapi import APIRouter, Body, Depends, Request
 
-from service.forecasting.recheck.answers import answer, case_of_pack
+from service.forecasting.forecasts.cases import case_of_pack
+from service.forecasting.recheck.answers import answer
 from service.forecasting.recheck.examples import STORED, sent_examples
 from service.forecasting.recheck.schemas import RecheckAnswer, RecheckCase, RecheckRequest
 from service.http.body_limit import require_json
@@ -34,7 +35,7 @@ def plan_recheck(
     Simulated packs that explain its readings are run forward and read; the table says for how long each one is good.
     """
     with store.reading() as session:
-        case = case_of_pack(session, pack_id, asked)
+        case = case_of_pack(session, pack_id, asked, RecheckCase)
     return answer(case, model.model, families, threads=request.app.state.settings.threads)
 
 

@@ -4,35 +4,22 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat
+from pydantic import AwareDatetime, BaseModel, Field, FiniteFloat
 
-from models.base.moments import Moment
 from models.interventions.recheck import DEFAULT_RISK, HIGHEST_RISK, LOWEST_RISK
-from models.packs.history import UsagePlan
-from service.forecasting.forecasts.schemas import EvidenceFlag, PackCase
-
-Risk = Annotated[FiniteFloat, Field(ge=LOWEST_RISK, le=HIGHEST_RISK)]
-_RISK = "Probability of a return that is not to be passed."
+from service.forecasting.forecasts.schemas import EvidenceFlag, PackCase, PackQuestion
 
 
-class RecheckRequest(BaseModel):
+class RecheckRequest(PackQuestion):
     """What is asked about a stored pack. All of it may be left out."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    at: Moment | None = Field(
-        None, description="Moment of the plan, with offset; without it the newest reading, top-up or plan."
+    risk: Annotated[FiniteFloat, Field(ge=LOWEST_RISK, le=HIGHEST_RISK)] = Field(
+        DEFAULT_RISK, description="Probability of a return that is not to be passed."
     )
-    usage: UsagePlan | None = Field(
-        None, description="How the vehicle will be used; fields left out keep the newest plan before that moment."
-    )
-    risk: Risk = Field(DEFAULT_RISK, description=_RISK)
 
 
-class RecheckCase(PackCase):
+class RecheckCase(PackCase, RecheckRequest):
     """A pack's whole history, and what is asked about it. A case file holds the same."""
-
-    risk: Risk = Field(DEFAULT_RISK, description=_RISK)
 
 
 class ReadingRow(BaseModel):

@@ -6,7 +6,8 @@ from typing import Annotated
 
 from fastapi import APIRouter, Body, Depends, Request
 
-from service.forecasting.topup_plan.answers import answer, case_of_pack
+from service.forecasting.forecasts.cases import case_of_pack
+from service.forecasting.topup_plan.answers import answer
 from service.forecasting.topup_plan.examples import STORED, sent_examples
 from service.forecasting.topup_plan.schemas import TopUpPlanAnswer, TopUpPlanCase, TopUpPlanRequest
 from service.http.body_limit import require_json
@@ -34,7 +35,7 @@ def plan_stored_topup(
     Cautions first. With a top-up on record, also what went in against what was expected.
     """
     with store.reading() as session:
-        case = case_of_pack(session, pack_id, asked)
+        case = case_of_pack(session, pack_id, asked, TopUpPlanCase)
     return answer(case, model.model, families, threads=request.app.state.settings.threads)
 
 

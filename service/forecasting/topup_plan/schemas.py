@@ -2,25 +2,23 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Self
+from typing import Annotated, ClassVar
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, model_validator
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat
 
-from models.base.errors import wrong
 from models.base.moments import Moment
-from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan
 from models.topup.concerns import Worth
 from models.topup.posterior import Cause
+from service.core.translation import N_
+from service.forecasting.forecasts.schemas import PackCase, PackQuestion
 
 Ambient = Annotated[FiniteFloat, Field(ge=-50, le=60)]
 Block = Annotated[int, Field(ge=1)]
 
 
-class TopUpPlanRequest(BaseModel):
+class TopUpPlanRequest(PackQuestion):
     """What is asked about a stored pack. All of it may be left out."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     at: Moment | None = Field(
         None, description="Moment of the plan, with offset; without it the newest reading. Later facts are not used."
@@ -32,22 +30,12 @@ class TopUpPlanRequest(BaseModel):
     )
 
 
-class TopUpPlanCase(TopUpPlanRequest):
+class TopUpPlanCase(TopUpPlanRequest, PackCase):
     """A pack's whole history, and what is asked about it. A case file holds the same."""
 
-    history: PackHistory = Field(description="Everything known about the pack; a top-up need not be among it.")
-    family: PackFamily | None = Field(
-        None, description="A pack family defined here, if the history names one that `/v1/families` does not list."
-    )
+    to_begin: ClassVar[str] = N_("Record a reading of all blocks first.")
 
-    @model_validator(mode="after")
-    def _family_is_the_one_named(self) -> Self:
-        if self.family is not None and self.family.name != self.history.family:
-            raise wrong(
-                f"family is {self.family.name}, but the history names {self.history.family}.",
-                "Name the same family in both.",
-            )
-        return self
+    history: PackHistory = Field(description="Everything known about the pack; a top-up need not be among it.")
 
 
 class _Told(BaseModel):

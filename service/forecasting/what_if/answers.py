@@ -4,34 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from sqlalchemy.orm import Session
-
-from models.base.errors import BadInput
-from models.base.threads import thread_limit
 from models.forecaster import Forecaster
 from models.interventions.plans import USUAL_PLANS
 from models.interventions.what_if import PlanForecast, WhatIf
 from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
-from service.core.translation import _
-from service.forecasting.forecasts.answers import as_in_the_case, family_of, plan_of
+from service.forecasting.forecasts.cases import computing, family_of, plan_of
 from service.forecasting.forecasts.schemas import EvidenceFlag
-from service.forecasting.what_if.schemas import OtherPlan, PlanAnswer, WhatIfAnswer, WhatIfCase, WhatIfRequest
+from service.forecasting.what_if.schemas import OtherPlan, PlanAnswer, WhatIfAnswer, WhatIfCase
 from service.forecasting.what_if.sentences import sentence_of, sentences_of
-from service.records.history import begun_history
-
-
-def case_of_pack(session: Session, pack_id: str, asked: WhatIfRequest) -> WhatIfCase:
-    """Put a stored pack's history and a question together.
-
-    Raises
-    ------
-    NoSuchRecord, BadInput
-    Conflict
-        Nothing is recorded of the pack that a forecast could start from.
-    """
-    history = begun_history(session, pack_id, _("Record the top-up first."))
-    return WhatIfCase(history=history, at=asked.at, usage=asked.usage, plans=asked.plans)
 
 
 def answer(
@@ -60,11 +41,8 @@ def answer(
     family = family_of(case, families)
     plans = USUAL_PLANS if case.plans is None else tuple(plan.plan() for plan in case.plans)
     usage = plan_of(case)
-    try:
-        with thread_limit(threads):
-            told = forecaster.what_if(case.history, plans, case.at, usage, family)
-    except BadInput as error:
-        raise BadInput(as_in_the_case(error.problems)) from error
+    with computing(threads):
+        told = forecaster.what_if(case.history, plans, case.at, usage, family)
     present = told.present
     return WhatIfAnswer(
         pack_id=present.pack_id,

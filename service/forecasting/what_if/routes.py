@@ -6,7 +6,8 @@ from typing import Annotated
 
 from fastapi import APIRouter, Body, Depends, Request
 
-from service.forecasting.what_if.answers import answer, case_of_pack
+from service.forecasting.forecasts.cases import case_of_pack
+from service.forecasting.what_if.answers import answer
 from service.forecasting.what_if.examples import STORED, sent_examples
 from service.forecasting.what_if.schemas import WhatIfAnswer, WhatIfCase, WhatIfRequest
 from service.http.body_limit import require_json
@@ -35,7 +36,7 @@ def compare_plans(
     forecast's own. Says which plans the evidence cannot tell apart.
     """
     with store.reading() as session:
-        case = case_of_pack(session, pack_id, asked)
+        case = case_of_pack(session, pack_id, asked, WhatIfCase)
     return answer(case, model.model, families, threads=request.app.state.settings.threads)
 
 

@@ -8,11 +8,9 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, m
 
 from models.base.day_grid import HORIZON_DAYS
 from models.base.errors import BadInput, wrong
-from models.base.moments import Moment
 from models.interventions.plans import Plan
 from models.interventions.what_if import MOST_PLANS
-from models.packs.history import UsagePlan
-from service.forecasting.forecasts.schemas import EvidenceFlag, PackCase
+from service.forecasting.forecasts.schemas import EvidenceFlag, PackCase, PackQuestion
 
 Share = Annotated[FiniteFloat, Field(ge=0, le=5)]
 
@@ -65,28 +63,16 @@ class OtherPlan(BaseModel):
         return cls(**vars(plan))
 
 
-Plans = Annotated[tuple[OtherPlan, ...], Field(min_length=1, max_length=MOST_PLANS)]
-_PLANS = "The plans to compare with the present one; left out, the usual ones."
-
-
-class WhatIfRequest(BaseModel):
+class WhatIfRequest(PackQuestion):
     """What is asked about a stored pack. All of it may be left out."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    at: Moment | None = Field(
-        None, description="Moment of the forecast, with offset; without it the newest reading, top-up or plan."
+    plans: Annotated[tuple[OtherPlan, ...], Field(min_length=1, max_length=MOST_PLANS)] | None = Field(
+        None, description="The plans to compare with the present one; left out, the usual ones."
     )
-    usage: UsagePlan | None = Field(
-        None, description="The present plan; fields left out keep the newest plan before that moment."
-    )
-    plans: Plans | None = Field(None, description=_PLANS)
 
 
-class WhatIfCase(PackCase):
+class WhatIfCase(PackCase, WhatIfRequest):
     """A pack's whole history, and what is asked about it. A case file holds the same."""
-
-    plans: Plans | None = Field(None, description=_PLANS)
 
 
 class PlanAnswer(BaseModel):

@@ -19,13 +19,14 @@ from service.core.stops import ToldStops
 from service.core.translation import _
 from service.decisions.release.answers import release_of_pack
 from service.decisions.release.schemas import ReleaseRequest
+from service.forecasting.forecasts.cases import case_of_pack
 from service.forecasting.recheck import answers as recheck
 from service.forecasting.recheck.days import dates_said, day_reached
-from service.forecasting.recheck.schemas import RecheckRequest
+from service.forecasting.recheck.schemas import RecheckCase, RecheckRequest
 from service.forecasting.topup_plan import answers as topup_plan
-from service.forecasting.topup_plan.schemas import TopUpPlanRequest
+from service.forecasting.topup_plan.schemas import TopUpPlanCase, TopUpPlanRequest
 from service.forecasting.what_if import answers as what_if
-from service.forecasting.what_if.schemas import OtherPlan, WhatIfRequest
+from service.forecasting.what_if.schemas import OtherPlan, WhatIfCase, WhatIfRequest
 from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies
 from service.pages.bench.gains import gains_of
 from service.pages.bench.ladder import ladder_of
@@ -113,7 +114,7 @@ def show_what_if(
         at = None if unit.history is None else moment_asked(unit.history, request.app.state.clock())
         plans = _plans(_numbers(values))
         with store.reading() as session:
-            case = what_if.case_of_pack(session, pack_id, WhatIfRequest(at=at, plans=plans))
+            case = case_of_pack(session, pack_id, WhatIfRequest(at=at, plans=plans), WhatIfCase)
         return what_if.answer(case, model.model, families, threads=request.app.state.settings.threads)
 
     asked = ask(question)
@@ -150,7 +151,7 @@ def show_recheck(
         risk = {"5": 0.05, "10": 0.1, "20": 0.2}.get(values["risk"])
         wanted = checked(RecheckRequest, {"at": at, "risk": values["risk"] if risk is None else risk})
         with store.reading() as session:
-            case = recheck.case_of_pack(session, pack_id, wanted)
+            case = case_of_pack(session, pack_id, wanted, RecheckCase)
         return recheck.answer(case, model.model, families, threads=request.app.state.settings.threads)
 
     asked = ask(question)
@@ -182,7 +183,7 @@ def show_topup_plan(
     def question() -> Any:
         wanted = checked(TopUpPlanRequest, _numbers(values))
         with store.reading() as session:
-            case = topup_plan.case_of_pack(session, pack_id, wanted)
+            case = case_of_pack(session, pack_id, wanted, TopUpPlanCase)
         return topup_plan.answer(case, model.model, families, threads=request.app.state.settings.threads)
 
     read_on = _newest_reading(unit)
