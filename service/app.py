@@ -23,11 +23,13 @@ from service.forecasting.model.routes import router as model
 from service.forecasting.track_record.calibration_routes import router as calibration
 from service.http.address_check import require_writable_address
 from service.http.body_limit import BodyLimit
+from service.http.gzip_bodies import GzipBodies
 from service.http.problems import PROBLEM_MEDIA_TYPE, install_problem_handlers, problem_responses
 from service.http.request_log import RequestLog
 from service.http.turns import Turns, in_turn
 from service.operation.health_routes import router as health
 from service.pages.adding import add_pages, page_routers
+from service.records.subjects.all_subjects import SUBJECTS
 from service.store.opening import Store
 from training.files.families import load_families
 from training.registry import ModelRegistry
@@ -95,7 +97,14 @@ def create_app(
     app.state.turns = Turns(settings.computed_at_once)
     app.state.families = load_families(settings.families_dir)
     install_problem_handlers(app)
-    app.add_middleware(BodyLimit, max_bytes=settings.max_body_bytes, max_upload_bytes=settings.max_upload_bytes)
+    app.add_middleware(
+        BodyLimit,
+        max_bytes=settings.max_body_bytes,
+        max_upload_bytes=settings.max_upload_bytes,
+        max_records_bytes=settings.max_records_bytes,
+        records=frozenset(f"/v1/{subject.name}" for subject in SUBJECTS),
+    )
+    app.add_middleware(GzipBodies)
     add_store(app, settings, clock)
     app.add_middleware(RequestLog, log=log)
     add_pages(app)

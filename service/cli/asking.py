@@ -8,10 +8,11 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
-from pydantic import BaseModel
+from pydantic import BaseModel, TypeAdapter, ValidationError
 from rich.console import Console
 
 from models.base.errors import BadInput, problems_from
+from models.base.moments import Moment
 from service.cli.printing import out
 from service.cli.surroundings import open_store_here, settings_here
 from service.records.cost_words import MEANING
@@ -32,6 +33,20 @@ Family = Annotated[str | None, typer.Option(help="Only packs of this family.")]
 Site = Annotated[str | None, typer.Option(help="Only vehicles of this site.")]
 Duty = Annotated[str | None, typer.Option(help="Only vehicles of this duty.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the answer of the REST service instead.")]
+
+
+def moment_of(option: str, text: str) -> datetime:
+    """Return an option's moment.
+
+    Raises
+    ------
+    BadInput
+        It is none, has no offset, or lies in a year that cannot be meant.
+    """
+    try:
+        return TypeAdapter(Moment).validate_python(text)
+    except ValidationError as error:
+        raise BadInput(problems_from(error, (option,))) from error
 
 
 def checked(schema: type[Asked], **given: Any) -> Asked:

@@ -2,24 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import typer
 from rich.table import Table
 
 from models.base.errors import BadInput
+from service.cli.asking import AsJson, moment_of
 from service.cli.errors import BAD_INPUT_STATUS, FAILURE_STATUS, plain_errors
 from service.cli.printing import PIPE_WIDTH, PlainConsole, echo, out, plain
-from service.cli.surroundings import open_store_here, settings_here
+from service.cli.surroundings import open_store_here, registry_here, settings_here
 from training.files.families import load_families
 
 if TYPE_CHECKING:
+    from models.packs.family import PackFamily
+    from service.core.settings import Settings
     from service.exchange.exports.tables import FileFormat
     from service.exchange.imports.loading import ImportReport
+    from service.store.opening import Store
 
 COMMAND_LINE = "command line"
 TOLD_EVERY = 100_000
@@ -110,6 +116,10 @@ def import_command(
         bool, typer.Option(help="Check everything and list every fault; store nothing. Status 1 if a row is bad.")
     ] = False,
     keep_good: Annotated[bool, typer.Option(help="Store the good rows even if others are bad.")] = False,
+    forecasts: Annotated[
+        bool, typer.Option(help="Then forecast every pack that is out on a top-up, where there is a model.")
+    ] = True,
+    as_json: AsJson = False,
 ) -> None:
     """Take files into the store: all of them or, if a single row is bad, nothing."""
     from service.exchange.imports.loading import import_files
@@ -134,11 +144,47 @@ def import_command(
             keep_good=keep_good,
             progress=_told_now_and_then(),
         )
-    print_import(found, dry_run=dry_run)
+        scored = _score_all(store, settings, families) if found.stored and forecasts else None
+    if as_json:
+        typer.echo(json.dumps(asdict(found) | {"scoring": scored}))
+    else:
+        print_import(found, dry_run=dry_run)
+        if scored is not None:
+            print_scoring(scored)
     if found.faults_in_all and dry_run:
         raise typer.Exit(FAILURE_STATUS)
     if found.faults_in_all and not keep_good:
         raise typer.Exit(BAD_INPUT_STATUS)
+
+
+def _score_all(store: Store, settings: Settings, families: Mapping[str, PackFamily]) -> dict[str, Any] | None:
+    """Do what the scoring job does; None where there is no model yet."""
+    from service.jobs.work import Task, score
+
+    if registry_here(settings).current_id() is None:
+        echo("There is no model yet, so nothing is forecast: `tideover train` makes one.", err=True)
+        return None
+    results: list[dict[str, Any]] = []
+    score(
+        Task(
+            store=store,
+            settings=settings,
+            families=families,
+            arguments={},
+            by=COMMAND_LINE,
+            now=lambda: datetime.now(UTC),
+            tell=lambda done, total, doing: echo(f"{doing[:1].upper()}{doing[1:]} ({done} of {total} packs)", err=True),
+            finish=lambda _, result: results.append(dict(result)),
+        )
+    )
+    return results[0]
+
+
+def print_scoring(result: Mapping[str, Any]) -> None:
+    """Print how many open cases have a forecast now, and which have none and why."""
+    echo(f"{result['forecasts']} forecasts made, {result['standing']} still stand.")
+    for one in result["left_out"]:
+        echo(f"No forecast for {one['pack_id']}: {one['reason']}")
 
 
 def _told_now_and_then() -> Callable[[int, str], None]:
@@ -174,6 +220,10 @@ def print_import(report: ImportReport, *, dry_run: bool) -> None:
 def export(
     folder: Annotated[Path, typer.Argument(help="Where to write; made if it is not there.")],
     form: Annotated[str, typer.Option("--format", help="csv or parquet.")] = "csv",
+    since: Annotated[
+        str | None, typer.Option(help="Only what was recorded, corrected or withdrawn since, as 2026-03-02T08:30:00Z.")
+    ] = None,
+    as_json: AsJson = False,
 ) -> None:
     """Write everything in the store as files, one a table; access keys stay out."""
     from service.exchange.exports.tables import export_all
@@ -181,9 +231,13 @@ def export(
     known: dict[str, FileFormat] = {"csv": "csv", "parquet": "parquet"}
     if form not in known:
         raise BadInput.one("--format", f"There is no format {form!r}.", "Choose csv or parquet.")
+    begin = None if since is None else moment_of("--since", since)
     settings = settings_here()
     with open_store_here(settings) as store, store.reading() as session:
-        counts = export_all(session, folder, known[form], load_families(settings.families_dir))
+        counts = export_all(session, folder, known[form], load_families(settings.families_dir), begin)
+    if as_json:
+        typer.echo(json.dumps(counts))
+        return
     for name, count in counts.items():
         out().print(f"{name}: {count} rows")
 

@@ -106,6 +106,16 @@ class Settings(BaseModel):
             le=100_000_000,
         ),
     ]
+    max_records_bytes: Annotated[
+        int,
+        _setting(
+            8_000_000,
+            "Largest array of records that is read, counted unpacked; a larger one is refused with status 413.",
+            "bytes",
+            ge=1_000,
+            le=100_000_000,
+        ),
+    ]
     max_upload_bytes: Annotated[
         int,
         _setting(

@@ -24,12 +24,20 @@ class BodyLimit:
     max_bytes : int
     max_upload_bytes : int
         Of a file that is sent in to be imported.
+    max_records_bytes : int
+        Of what may be an array of records.
+    records : frozenset of str
+        Addresses that take such arrays.
     """
 
-    def __init__(self, app: ASGIApp, max_bytes: int, max_upload_bytes: int) -> None:
+    def __init__(
+        self, app: ASGIApp, max_bytes: int, max_upload_bytes: int, max_records_bytes: int, records: frozenset[str]
+    ) -> None:
         self.app = app
         self.max_bytes = max_bytes
         self.max_upload_bytes = max_upload_bytes
+        self.max_records_bytes = max_records_bytes
+        self.records = records
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Handle one request."""
@@ -42,6 +50,8 @@ class BodyLimit:
             most, set_by = min(OPEN_BODY_BYTES, self.max_bytes), ""
         elif upload:
             most, set_by = self.max_upload_bytes, ", the limit set by TIDEOVER_MAX_UPLOAD_BYTES"
+        elif scope["method"] == "POST" and scope["path"] in self.records:
+            most, set_by = self.max_records_bytes, ", the limit set by TIDEOVER_MAX_RECORDS_BYTES"
         else:
             most, set_by = self.max_bytes, ", the limit set by TIDEOVER_MAX_BODY_BYTES"
         too_large = HTTPException(413, f"The body is larger than {most} bytes{set_by}.")

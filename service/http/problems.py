@@ -21,6 +21,9 @@ from service.core.translation import _, translated_problems
 from service.http.page_addresses import is_page
 
 PROBLEM_MEDIA_TYPE: Final = "application/problem+json"
+ONE, MANY = "one record", "an array"
+"""The two kinds of body that a door for records takes; nobody who sent one of them needs to be told which."""
+
 METHODS: Final = ("DELETE", "GET", "HEAD", "OPTIONS", "PATCH", "POST", "PUT")
 """That an address may take (RFC 9110, 9.3; RFC 5789), but CONNECT and TRACE."""
 
@@ -64,7 +67,7 @@ _WHEN: Mapping[int, str] = {
     "the pack ends the job (`stops`).",
     412: "The record has changed since the entity tag of If-Match was given out.",
     413: "The body is larger than the setting `max_body_bytes` allows.",
-    415: "The body is not declared as application/json.",
+    415: "The body is not declared as application/json, or it is packed with something else than gzip.",
     421: "Without access keys the service answers only by the name of this machine; `Host` or `Origin` names another.",
     422: "The input is wrong; `problems` says where, what and how to mend it.",
     429: "The access key makes more requests than the setting `requests_per_minute` allows.",
@@ -76,7 +79,8 @@ _WHEN: Mapping[int, str] = {
 
 def problem_responses(*statuses: int) -> dict[int | str, dict[str, Any]]:
     """Return the ``responses=`` of a route that can fail with these statuses, and with 500 as every route can."""
-    slow = (408,) if 413 in statuses else ()  # whatever reads a body may have to wait for it
+    # Whatever reads a body may have to wait for it, or to unpack it.
+    slow = (408, 415) if 413 in statuses else ()
     full = (507,) if 503 in statuses else ()  # whatever asks the store may find it without room
     every = (*statuses, *slow, *full, 500)
     return {status: {"model": ProblemDocument, "description": _WHEN[status]} for status in every}
@@ -171,9 +175,14 @@ def _validation(request: Request, error: Exception) -> Response:
         reason = items[0].get("ctx", {}).get("error", "it ends too early")
         position = items[0]["loc"][-1]
         return problem_response(request, 400, f"The body is not valid JSON at character {position}: {reason}.")
-    # Where the fault lies is said as the sender wrote it: without the word "body" before every field.
-    bare = [item | {"loc": item["loc"][1:] if item["loc"][:1] == ("body",) else item["loc"]} for item in items]
+    bare = [item | {"loc": _as_sent(item["loc"])} for item in items]
     return _wrong_input(request, problems_of_items(bare))
+
+
+def _as_sent(location: tuple[int | str, ...]) -> tuple[int | str, ...]:
+    """Say where a fault lies as the sender wrote it: without "body" before every field, or which kind of body it is."""
+    bare = location[1:] if location[:1] == ("body",) else location
+    return bare[1:] if bare[:1] in ((ONE,), (MANY,)) else bare
 
 
 def _bad_input(request: Request, error: Exception) -> Response:

@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, create_model
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
+from models.base.moments import Moment
 from service.core.refusals import NoSuchRecord
 from service.core.translation import _
 from service.forecasting.model.training import DEFAULT_PACKS
@@ -135,7 +136,11 @@ def jobs_router(max_page: int) -> APIRouter:
 
     def list_jobs(query: Any, store: CurrentStore) -> JobPage:
         """List the jobs, a page at a time."""
-        conditions = [Job.state == query.state] if query.state else []
+        conditions = [
+            *([Job.state == query.state] if query.state else []),
+            *([Job.created_at >= query.since] if query.since else []),
+            *([Job.created_at < query.before] if query.before else []),
+        ]
         with store.reading() as session:
             rows, cursor = list_page(session, Job, conditions, query.limit, query.cursor)
             return JobPage(items=[state_of(row) for row in rows], next_cursor=cursor)
@@ -178,4 +183,6 @@ def _query(max_page: int) -> type[BaseModel]:
         limit=(int, Field(min(100, max_page), ge=1, le=max_page, description="Jobs on a page.")),
         cursor=(str | None, Field(None, max_length=200, description="`next_cursor` of the page before.")),
         state=(optional_state, Field(None, description="Only those in this state.")),
+        since=(Moment | None, Field(None, description="Only those started at or after this.")),
+        before=(Moment | None, Field(None, description="Only those started before this.")),
     )

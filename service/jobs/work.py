@@ -26,10 +26,11 @@ from service.forecasting.issued.issuing import issued_together, still_standing
 from service.forecasting.issued.scores import bring_to, drop_others, keep_scores
 from service.forecasting.model.training import train_on_record
 from service.forecasting.track_record.reading import report_with_live_record
+from service.jobs.queue import enqueue
 from service.records.history import histories_of, tables_of
 from service.records.records import Writer
 from service.store.opening import Store
-from service.store.schema import IssuedForecast, Pack
+from service.store.schema import IssuedForecast, Job, Pack
 from training.registry import ModelRegistry
 
 SCORED_AT_ONCE: Final = 500
@@ -144,7 +145,8 @@ def take_in(task: Task) -> None:
         require_no_links(inbox, each)
 
     def at_end(session: Session, report: ImportReport) -> None:
-        task.finish(session, result_of(report))
+        follows = enqueue_scoring(session, task)
+        task.finish(session, result_of(report) | {"scoring_job": follows})
 
     report = import_files(
         task.store,
@@ -160,6 +162,17 @@ def take_in(task: Task) -> None:
     if not report.stored:
         with task.store.writing() as session:
             task.finish(session, result_of(report))
+
+
+def enqueue_scoring(session: Session, task: Task) -> int | None:
+    """Have the packs forecast of which an import told something, unless that waits already; return the job's number.
+
+    Without a model there is nothing to forecast with, and no job.
+    """
+    if ModelRegistry(task.settings.models_dir).current_id() is None:
+        return None
+    waiting = session.scalar(select(Job.id).where(Job.kind == "scoring", Job.state == "queued").limit(1))
+    return waiting or enqueue(session, "scoring", {}, task.by, task.now()).id
 
 
 def report(task: Task) -> None:

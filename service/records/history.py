@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import datetime
 from difflib import get_close_matches
 from typing import Any, Final
@@ -72,14 +72,25 @@ def chemistry_unless_stopped(
     return family.chemistry
 
 
-def drop_score_if_stopped(session: Session, pack_id: str, families: Mapping[str, PackFamily]) -> None:
-    """Drop the compact forecast of a pack that a fact stops, so that no list decides on it any more."""
-    history = history_of_pack(session, pack_id)
-    family = None if history is None else families.get(history.family)
-    if history is None or family is None or family_problems(history, family):
-        return
-    if stops_of(history, family):
-        session.execute(delete(Score).where(Score.pack_id == pack_id))
+def drop_scores_if_stopped(session: Session, pack_ids: Collection[str], families: Mapping[str, PackFamily]) -> None:
+    """Drop the compact forecasts of packs that a fact stops, so that no list decides on them any more."""
+    for some in in_parts(sorted(pack_ids)):
+        scored = session.scalars(select(Pack).join(Score, Score.pack_id == Pack.id).where(Pack.id.in_(some))).all()
+        stopped = [
+            history.pack_id
+            for history in histories_of(session, scored)
+            if (family := families.get(history.family)) is not None
+            and not family_problems(history, family)
+            and stops_of(history, family)
+        ]
+        if stopped:
+            session.execute(delete(Score).where(Score.pack_id.in_(stopped)))
+
+
+def in_parts(names: Sequence[Any]) -> Iterator[Sequence[Any]]:
+    """Yield names in parts that a database takes in one question."""
+    for first in range(0, len(names), READ_AT_ONCE):
+        yield names[first : first + READ_AT_ONCE]
 
 
 def no_such_pack(session: Session, pack_id: str) -> NoSuchRecord:
@@ -118,8 +129,7 @@ def histories_of(session: Session, packs: Sequence[Pack]) -> Iterator[PackHistor
     BadInput
         What is stored contradicts itself.
     """
-    for first in range(0, len(packs), READ_AT_ONCE):
-        some = packs[first : first + READ_AT_ONCE]
+    for some in in_parts(packs):
         facts = {name: _facts(session, name, some) for name in _PARTS}
         for pack in some:
             mine = {name: tuple(found.get(pack.id, ())) for name, found in facts.items()}

@@ -7,22 +7,25 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
 from pydantic import BaseModel, ValidationError
-from sqlalchemy import func, select
+from sqlalchemy import func, select, tuple_
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, Problem, problems_from
 from models.packs.family import PackFamily
 from service.core.refusals import Conflict, NoSuchRecord, Outdated
 from service.core.translation import _
-from service.records.history import drop_score_if_stopped
+from service.records.history import drop_scores_if_stopped, in_parts
 from service.records.schemas import RecordVersion
+from service.records.sense import keeps_order
 from service.records.subject import Situation, Subject
 from service.store.schema import Base, EarlierVersion, Pack, Reading, TopUp, Versioned
 
 Known = Mapping[str, PackFamily]
+MOST_TOLD: Final = 100
+"""Faults of records sent together that are told one by one. Our choice."""
 
 
 @dataclass(frozen=True)
@@ -56,29 +59,54 @@ def create(session: Session, subject: Subject, new: BaseModel, families: Known, 
     Conflict
         There is such a record already.
     """
-    values = {name: getattr(new, name) for name in subject.columns}
-    name = getattr(new, "id", None)
-    _require_references(session, subject, values)
-    if name is not None and session.get(subject.table, name) is not None:
-        raise Conflict(
-            _("There is a %(subject)s %(name)s already. Correct that one, or choose another name.")
-            % {"subject": subject.one, "name": name}
-        )
-    _require_no_twin(session, subject, values, None)
-    _require_sense(subject, Situation(session, families, None, values))
-    version = 1
-    if name is not None:
-        values["id"] = name
-        # A name that was withdrawn may be used again; its versions count on, so that each is one of a kind.
-        highest = select(func.max(EarlierVersion.version)).where(
-            EarlierVersion.subject == subject.name, EarlierVersion.record_id == name
-        )
-        version += session.scalar(highest) or 0
-    row = subject.table(**values, version=version, recorded_at=writer.at, recorded_by=writer.by)
-    session.add(row)
+    return _made(session, subject, {"": new}, families, writer)[0]
+
+
+def create_together(
+    session: Session, subject: Subject, several: Sequence[BaseModel], families: Known, writer: Writer
+) -> list[Versioned]:
+    """Make several records of one kind, with the same checks; what they share is looked up once.
+
+    Raises
+    ------
+    BadInput, Conflict
+        As for `create`; each fault says which record it lies in, the first as ``[0]``.
+    """
+    return _made(session, subject, {f"[{i}]": new for i, new in enumerate(several)}, families, writer)
+
+
+def _made(
+    session: Session, subject: Subject, news: Mapping[str, BaseModel], families: Known, writer: Writer
+) -> list[Versioned]:
+    """Make records; each stands under its place in what was sent."""
+    values = {place: {name: getattr(new, name) for name in type(new).model_fields} for place, new in news.items()}
+    # Kept in hand until the checks are done, so that no check fetches a pack again.
+    named = _require_references(session, subject, values)
+    _require_no_twins(session, subject, values)
+    situations = {place: Situation(session, families, None, row) for place, row in values.items()}
+    problems = _order_problems(subject, situations)
+    versions_before = _versions_before(
+        session, subject, [row["id"] for row in values.values()] if subject.named else []
+    )
+    rows = []
+    for place, situation in situations.items():
+        wrong = [_placed(place, problem) for problem in subject.check(situation)]
+        problems += wrong
+        if len(problems) >= MOST_TOLD:
+            break
+        if not wrong:
+            # Before the next one is checked, which may have to fit to this one.
+            row = subject.table(**values[place], version=1, recorded_at=writer.at, recorded_by=writer.by)
+            # A name that was withdrawn may be used again; its versions count on, so that each is one of a kind.
+            row.version += versions_before.get(str(values[place].get("id")), 0)
+            session.add(row)
+            rows.append(row)
+    if problems:
+        raise BadInput(problems[:MOST_TOLD])
     session.flush()
-    _mind_stops(session, row, families)
-    return row
+    del named
+    _mind_stops(session, rows, families)
+    return rows
 
 
 def read(session: Session, subject: Subject, record_id: int | str, *, lock: bool = False) -> Versioned:
@@ -133,25 +161,26 @@ def correct(
     after = {name: getattr(checked, name) for name in subject.columns}
     if _plain(subject, after) == _plain(subject, before):
         return row
-    _require_references(session, subject, after)
-    _require_no_twin(session, subject, after, record_id)
+    named_rows = _require_references(session, subject, {"": after})
+    _require_no_twins(session, subject, {"": after | named}, record_id)
     _require_sense(subject, Situation(session, families, before, after, record_id))
+    del named_rows
     _keep(session, subject, row, writer, withdrawn=False)
     for name, value in after.items():
         setattr(row, name, value)
     row.version += 1
     row.recorded_at, row.recorded_by = writer.at, writer.by
     session.flush()
-    _mind_stops(session, row, families)
+    _mind_stops(session, [row], families)
     return row
 
 
-def _mind_stops(session: Session, row: Versioned, families: Known) -> None:
-    """Take a pack out of the lists that decide on it as soon as a fact that stops it is on record."""
-    if isinstance(row, Pack):
-        drop_score_if_stopped(session, row.id, families)
-    elif isinstance(row, Reading | TopUp):
-        drop_score_if_stopped(session, row.pack_id, families)
+def _mind_stops(session: Session, rows: Sequence[Versioned], families: Known) -> None:
+    """Take packs out of the lists that decide on them as soon as a fact that stops them is on record."""
+    packs = {
+        row.id if isinstance(row, Pack) else row.pack_id for row in rows if isinstance(row, Pack | Reading | TopUp)
+    }
+    drop_scores_if_stopped(session, packs, families)
 
 
 def withdraw(
@@ -250,41 +279,96 @@ def require_match(row: Versioned, expected: str | None) -> None:
         )
 
 
-def _require_references(session: Session, subject: Subject, values: Mapping[str, Any]) -> None:
+def _placed(place: str, problem: Problem) -> Problem:
+    return Problem(f"{place}.{problem.where}", problem.what, problem.mend) if place else problem
+
+
+def _require_references(session: Session, subject: Subject, values: Mapping[str, Mapping[str, Any]]) -> list[Versioned]:
+    """Return the records that others name, held until the end of the write.
+
+    So facts of one pack are checked against each other one at a time.
+    """
+    held: list[Versioned] = []
     problems = []
     for column, table in subject.references.items():
-        if values[column] is None:
-            continue
-        # Held until the end of the write, so that facts of one pack are checked against each other one at a time.
-        query = select(table).where(table.__table__.c.id == values[column]).with_for_update(key_share=True)
-        if session.scalar(query) is None:
-            kind = table.__tablename__
+        wanted = sorted({row[column] for row in values.values() if row[column] is not None})
+        key = table.__table__.c.id
+        for some in in_parts(wanted):
+            query = select(table).where(key.in_(some)).order_by(key).with_for_update(key_share=True)
+            held += session.scalars(query)
+        missing = set(wanted) - {row.id for row in held if isinstance(row, table)}  # type: ignore[attr-defined]
+        kind = table.__tablename__
+        for place, row in values.items():
+            if row[column] in missing:
+                what = f"There is no {row[column]!r} among the {kind}."
+                problems.append(_placed(place, Problem(column, what, f"Correct it, or add it to the {kind} first.")))
+    if problems:
+        raise BadInput(problems[:MOST_TOLD])
+    return held
+
+
+def _require_no_twins(
+    session: Session, subject: Subject, values: Mapping[str, Mapping[str, Any]], own: int | str | None = None
+) -> None:
+    """Refuse records of a name, or of what no two may share, that is taken: in the store, or by one sent with them."""
+    names = ("id",) if subject.named else subject.unique
+    if not names:
+        return
+    columns = subject.table.__table__.c
+    places: dict[tuple[Any, ...], str] = {}
+    problems = []
+    for place, row in values.items():
+        first = places.setdefault(tuple(row[name] for name in names), place)
+        if first != place:
+            same = " and ".join(names)
             problems.append(
                 Problem(
-                    column,
-                    f"There is no {values[column]!r} among the {kind}.",
-                    f"Correct it, or add it to the {kind} first.",
+                    f"{place}.{names[-1]}", f"{first} has the same {same}.", "Send each once, or correct one of them."
                 )
             )
     if problems:
-        raise BadInput(problems)
+        raise BadInput(problems[:MOST_TOLD])
+    for some in in_parts(list(places)):
+        query = select(columns.id, *(columns[name] for name in names))
+        for number, *key in session.execute(query.where(tuple_(*(columns[name] for name in names)).in_(some))):
+            if number == own:
+                continue
+            place = places[tuple(key)]
+            said = _twin_said(subject, number)
+            raise Conflict(f"{place}: {said}" if place else said)
 
 
-def _require_no_twin(session: Session, subject: Subject, values: Mapping[str, Any], own: int | str | None) -> None:
-    if not subject.unique:
-        return
-    columns = subject.table.__table__.c
-    twin = session.scalar(select(columns.id).where(*(columns[name] == values[name] for name in subject.unique)))
-    if twin is not None and twin != own:
-        same = " and ".join(subject.unique)
-        raise Conflict(
-            _("%(subject)s %(name)s has the same %(same)s already. Correct that one instead.")
-            % {"subject": subject.one.capitalize(), "name": twin, "same": same}
+def _twin_said(subject: Subject, name: int | str) -> str:
+    if subject.named:
+        said = _("There is a %(subject)s %(name)s already. Correct that one, or choose another name.")
+        return said % {"subject": subject.one, "name": name}
+    same = " and ".join(subject.unique)
+    said = _("%(subject)s %(name)s has the same %(same)s already. Correct that one instead.")
+    return said % {"subject": subject.one.capitalize(), "name": name, "same": same}
+
+
+def _versions_before(session: Session, subject: Subject, names: Sequence[str]) -> dict[str, int]:
+    """Return the newest version that each name had before it was withdrawn."""
+    found: dict[str, int] = {}
+    for some in in_parts(names):
+        query = (
+            select(EarlierVersion.record_id, func.max(EarlierVersion.version))
+            .where(EarlierVersion.subject == subject.name, EarlierVersion.record_id.in_(some))
+            .group_by(EarlierVersion.record_id)
         )
+        found |= {row[0]: row[1] for row in session.execute(query)}
+    return found
+
+
+def _order_problems(subject: Subject, situations: Mapping[str, Situation]) -> list[Problem]:
+    if subject.ordered is None:
+        return []
+    found = keeps_order(list(situations.values()), subject.ordered)
+    return [_placed(place, problem) for place, some in zip(situations, found, strict=True) for problem in some]
 
 
 def _require_sense(subject: Subject, situation: Situation) -> None:
-    if problems := subject.check(situation):
+    if problems := [*subject.check(situation), *_order_problems(subject, {"": situation})]:
         raise BadInput(problems)
 
 

@@ -13,8 +13,18 @@ from service.http.body_limit import require_json
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.http.etags import LOCATED, NOT_MODIFIED, TAGGED, IfMatch, IfNoneMatch, tag_of, tagged
 from service.http.problems import problem_responses
-from service.records.records import as_record, correct, create, etag_of, list_page, read, versions, withdraw
-from service.records.schemas import LARGEST_NUMBER, RecordVersions
+from service.records.records import (
+    as_record,
+    correct,
+    create,
+    create_together,
+    etag_of,
+    list_page,
+    read,
+    versions,
+    withdraw,
+)
+from service.records.schemas import LARGEST_NUMBER, MOST_TOGETHER, RecordsMade, RecordVersions, one_or_many
 from service.records.subject import Subject
 from service.records.writing import Done, Write
 
@@ -33,8 +43,11 @@ def records_router(subject: Subject, max_page: int) -> APIRouter:
     kind = str if subject.named else int
     limits: dict[str, Any] = {"max_length": 64} if subject.named else {"ge": 1, "le": LARGEST_NUMBER}
 
-    def create_record(content: BaseModel, write: Write, families: KnownFamilies) -> Response:
+    def create_record(content: Any, write: Write, families: KnownFamilies) -> Response:
         def work(session: Any) -> Done:
+            if isinstance(content, list):
+                made: list[Any] = create_together(session, subject, content, families, write.writer)
+                return Done(201, RecordsMade(ids=[row.id for row in made]), f"{len(made)} {subject.name}")
             row: Any = create(session, subject, content, families, write.writer)
             headers = {"Location": f"/v1/{subject.name}/{row.id}", "ETag": etag_of(row)}
             return Done(201, as_record(subject, row), row.id, headers)
@@ -44,9 +57,9 @@ def records_router(subject: Subject, max_page: int) -> APIRouter:
     def list_records(query: Any, store: CurrentStore, if_none_match: IfNoneMatch = None) -> Response:
         columns = subject.table.__table__.c
         conditions = [columns[name] == value for name in subject.filters if (value := getattr(query, name)) is not None]
-        if subject.time is not None:
-            conditions += [columns[subject.time] >= query.since] if query.since else []
-            conditions += [columns[subject.time] < query.before] if query.before else []
+        conditions += [columns[subject.listed_by] >= query.since] if query.since else []
+        conditions += [columns[subject.listed_by] < query.before] if query.before else []
+        conditions += [columns.recorded_at >= query.recorded_since] if query.recorded_since else []
         with store.reading() as session:
             rows, cursor = list_page(session, subject.table, conditions, query.limit, query.cursor)
             page = subject.page.model_construct(items=[as_record(subject, row) for row in rows], next_cursor=cursor)
@@ -78,12 +91,15 @@ def records_router(subject: Subject, max_page: int) -> APIRouter:
         with store.reading() as session:
             return RecordVersions(items=versions(session, subject, record_id))
 
-    examples: Any = {"marrow_bay": {"summary": "An invented one of Marrow Bay", "value": subject.example}}
+    examples: Any = {
+        "marrow_bay": {"summary": "An invented one of Marrow Bay", "value": subject.example},
+        "several": {"summary": "Several at once: all are stored, or none", "value": [subject.example]},
+    }
     types: dict[str, Any] = {
         "record_id": Annotated[
             kind, Path(description=f"The {one}'s {'name' if subject.named else 'number'}.", **limits)
         ],
-        "content": Annotated[subject.new, Body(openapi_examples=examples)],
+        "content": Annotated[one_or_many(subject.new), Body(openapi_examples=examples)],
         "change": subject.change,
         "query": Annotated[subject.query(max_page), Query()],
     }
@@ -100,8 +116,8 @@ def records_router(subject: Subject, max_page: int) -> APIRouter:
         "POST",
         create_record,
         f"create_{one}",
-        f"Record a {subject.one}.",
-        response_model=record,
+        f"Record a {subject.one}. An array of up to {MOST_TOGETHER} is stored as a whole, or not at all.",
+        response_model=record | RecordsMade,
         status_code=201,
         dependencies=with_body,
         responses={201: {"headers": TAGGED | LOCATED}, **problem_responses(400, 409, 413, 415, 422, 503)},

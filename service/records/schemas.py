@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, FiniteFloat
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, FiniteFloat, Tag
 
 from models.base.errors import wrong
+from service.http.problems import MANY, ONE
 
 LARGEST_NUMBER: Final = 2**63 - 1
 
@@ -59,3 +60,26 @@ class RecordVersions(BaseModel):
     """Every version of a record, the oldest first."""
 
     items: list[RecordVersion]
+
+
+MOST_TOGETHER: Final = 10_000
+
+
+def one_or_many(kind: type[BaseModel]) -> Any:
+    """Return the type of a body that is one record, or an array of up to `MOST_TOGETHER` of them.
+
+    Whoever sends an array is told of the first record that is wrong in itself: a fault of each of ten thousand would
+    take more room than the array.
+    """
+    many: Any = Annotated[list[kind], Field(fail_fast=True, min_length=1, max_length=MOST_TOGETHER), Tag(MANY)]  # type: ignore[valid-type]
+    return Annotated[Annotated[kind, Tag(ONE)] | many, Discriminator(_one_or_many)]
+
+
+def _one_or_many(body: object) -> str:
+    return MANY if isinstance(body, list) else ONE
+
+
+class RecordsMade(BaseModel):
+    """What came of an array: the numbers or names of the records, in the order in which they were sent."""
+
+    ids: list[int | str]

@@ -4,18 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
-from typing import Any, Literal, NamedTuple
+from typing import Any, NamedTuple
 
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from models.base.errors import Problem
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, PackHistory, TopUp, family_problems
-from service.records.subject import Situation
+from service.records.subject import FactKind, Situation
 from service.store.schema import Outcome, Pack
 from service.store.schema import TopUp as TopUpRow
-
-FactKind = Literal["topups", "outcomes"]
 
 
 class Mark(NamedTuple):
@@ -96,38 +95,70 @@ def fits_family(situation: Situation, kind: type[BlockReading | TopUp]) -> list[
     """Check a reading or a top-up against the family of its pack."""
     if situation.after is None:
         return []
-    name = situation.session.scalars(select(Pack.family).where(Pack.id == situation.after["pack_id"])).one()
-    family = situation.families.get(name)
+    pack = situation.session.get(Pack, situation.after["pack_id"])
+    assert pack is not None, "references are looked up first"
+    family = situation.families.get(pack.family)
     if family is None:
-        known = f"The pack is of the family {name!r}, which this service does not know any more."
+        known = f"The pack is of the family {pack.family!r}, which this service does not know any more."
         return [Problem("pack_id", known, "Put the family file back, or correct the pack's family.")]
     fact = kind.model_construct(**{field: situation.after[field] for field in kind.model_fields})
     return fit_problems(family, fact)
 
 
-def keeps_order(situation: Situation, kind: FactKind) -> list[Problem]:
-    """Check the order of a pack's top-ups and outcomes after a change of one of them."""
-    problems = []
-    for pack_id in sorted({values["pack_id"] for values in (situation.before, situation.after) if values is not None}):
-        marks = _marks(situation, pack_id)
-        own = situation.after if situation.after is not None and situation.after["pack_id"] == pack_id else None
-        changed = [m for m in marks if not (m.kind == kind and m.key == situation.record_id)]
-        if own is not None:
-            changed.append(Mark(own["time"], kind, None))
-        already = {(fault.mark.kind, fault.mark.key) for fault in order_faults(marks)}
-        problems += [
-            Problem("time", fault.what, fault.mend)
-            for fault in order_faults(changed)
-            if (fault.mark.kind, fault.mark.key) not in already
+def keeps_order(situations: Sequence[Situation], kind: FactKind) -> list[list[Problem]]:
+    """Check the order of packs' top-ups and outcomes after changes that are made together.
+
+    Parameters
+    ----------
+    situations : sequence of Situation
+        Changes of top-ups, or of outcomes, none of which is in the store yet.
+    kind : {"topups", "outcomes"}
+
+    Returns
+    -------
+    list of list of Problem
+        Of each change.
+    """
+    found: list[list[Problem]] = [[] for _ in situations]
+    touched: dict[str, list[int]] = {}
+    for i, situation in enumerate(situations):
+        for pack_id in {values["pack_id"] for values in (situation.before, situation.after) if values is not None}:
+            touched.setdefault(pack_id, []).append(i)
+    for pack_id, places in sorted(touched.items()):
+        marks = _marks(situations[places[0]].session, pack_id)
+        own = {situations[i].record_id for i in places}
+        new = [
+            Mark(after["time"], kind, _Change(i))
+            for i in places
+            if (after := situations[i].after) is not None and after["pack_id"] == pack_id
         ]
-    return problems
+        rest = [mark for mark in marks if not (mark.kind == kind and mark.key in own)]
+        already = {(fault.mark.kind, fault.mark.key) for fault in order_faults(marks)}
+        for fault in order_faults([*rest, *new]):
+            if (fault.mark.kind, fault.mark.key) not in already:
+                found[_blamed(fault.mark, new, places)].append(Problem("time", fault.what, fault.mend))
+    return found
 
 
-def _marks(situation: Situation, pack_id: str) -> Sequence[Mark]:
+class _Change(NamedTuple):
+    """The key of a mark that is not in the store yet: the place of its change."""
+
+    place: int
+
+
+def _blamed(mark: Mark, new: Sequence[Mark], places: Sequence[int]) -> int:
+    """Return the change that a fault comes from: the one it lies in, else the last before it."""
+    if isinstance(mark.key, _Change):
+        return mark.key.place
+    earlier = [other.key.place for other in sorted(new, key=lambda m: m.time) if other.time <= mark.time]
+    return earlier[-1] if earlier else places[0]
+
+
+def _marks(session: Session, pack_id: str) -> Sequence[Mark]:
     marks = []
     kinds: tuple[tuple[FactKind, type[TopUpRow | Outcome]], ...] = (("topups", TopUpRow), ("outcomes", Outcome))
     for kind, table in kinds:
         columns = table.__table__.c
-        rows = situation.session.execute(select(columns.id, columns.time).where(columns.pack_id == pack_id))
+        rows = session.execute(select(columns.id, columns.time).where(columns.pack_id == pack_id))
         marks += [Mark(time, kind, number) for number, time in rows]
     return marks

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, create_model
 from sqlalchemy.orm import Session
@@ -15,6 +15,9 @@ from models.base.moments import Moment
 from models.packs.family import PackFamily
 from service.records.schemas import Name, RecordFacts
 from service.store.schema import Versioned
+
+FactKind = Literal["topups", "outcomes"]
+"""Facts of which each stands in an order with the others."""
 
 
 @dataclass(frozen=True)
@@ -62,9 +65,11 @@ class Subject:
     filters : tuple of str
         Columns by which lists can be narrowed.
     time : str, optional
-        Column by which lists can be narrowed to a span of time.
+        When what the record tells of happened, where that is one moment.
     check : callable taking a `Situation`
         Lists what is wrong with a change.
+    ordered : {"topups", "outcomes"}, optional
+        Whether it must also stand in the order of top-ups and outcomes (`sense.keeps_order`).
     """
 
     name: str
@@ -77,11 +82,17 @@ class Subject:
     filters: tuple[str, ...] = ()
     time: str | None = None
     check: Callable[[Situation], list[Problem]] = _sensible
+    ordered: FactKind | None = None
 
     @property
     def named(self) -> bool:
         """Whether records are named by whoever makes them; else they are numbered."""
         return "id" in self.new.model_fields
+
+    @property
+    def listed_by(self) -> str:
+        """Column by which lists are narrowed to a span of time."""
+        return self.time or "recorded_at"
 
     @cached_property
     def columns(self) -> tuple[str, ...]:
@@ -133,12 +144,13 @@ class Subject:
         fields |= {
             name: (Name | None, Field(None, description=f"Only those with this {name}.")) for name in self.filters
         }
-        if self.time is not None:
-            fields["since"] = (
-                Moment | None,
-                Field(None, description=f"Only those with `{self.time}` at or after this."),
-            )
-            fields["before"] = (Moment | None, Field(None, description=f"Only those with `{self.time}` before this."))
+        by = self.listed_by
+        fields["since"] = (Moment | None, Field(None, description=f"Only those with `{by}` at or after this."))
+        fields["before"] = (Moment | None, Field(None, description=f"Only those with `{by}` before this."))
+        fields["recorded_since"] = (
+            Moment | None,
+            Field(None, description="Only those recorded or corrected at or after this."),
+        )
         return create_model(f"{self._title}Query", __config__=ConfigDict(extra="forbid"), **fields)
 
     @property

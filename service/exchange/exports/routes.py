@@ -9,6 +9,7 @@ from typing import IO, Annotated, Any, Literal
 from fastapi import APIRouter, Query
 from starlette.responses import StreamingResponse
 
+from models.base.moments import Moment
 from service.exchange.exports.tables import FileFormat, write_export
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.http.problems import problem_responses
@@ -28,6 +29,7 @@ TableFile = Literal[
     "deliveries",
     "costs",
     "issued-forecasts",
+    "earlier-versions",
 ]
 MEDIA_TYPES: dict[FileFormat, str] = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}
 PIECE_BYTES = 1 << 16
@@ -47,13 +49,19 @@ def export_table(
     store: CurrentStore,
     families: KnownFamilies,
     form: Annotated[FileFormat, Query(alias="format")] = "csv",
+    since: Annotated[
+        Moment | None,
+        Query(
+            description="Only what was recorded, corrected, issued or (earlier versions) superseded at or after this."
+        ),
+    ] = None,
 ) -> StreamingResponse:
-    """Read one whole table as CSV or Parquet. The documented ones can be imported again."""
+    """Read one table as CSV or Parquet, whole or what is new. The documented ones can be imported again."""
     # Written out first, so that a fault is told as one and not as a file that ends too early.
     file = tempfile.TemporaryFile()  # noqa: SIM115  closed when the last piece is sent
     try:
         with store.reading() as session:
-            write_export(session, table, file, form, families)
+            write_export(session, table, file, form, families, since)
     except BaseException:
         file.close()
         raise

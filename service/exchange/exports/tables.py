@@ -26,6 +26,8 @@ from training.files.tables import COLUMNS
 FileFormat = Literal["csv", "parquet"]
 FORMULA_SIGNS: Final = ("=", "+", "-", "−", "@")
 CHUNK: Final = 5_000
+_WRITTEN: Final = ("superseded_at", "recorded_at", "issued_at", "at")
+"""When a row came to stand as it does; the first of them that a table has."""
 _UTC: Final = pa.timestamp("us", tz="UTC")
 
 
@@ -98,7 +100,12 @@ EXPORTS: Final[Mapping[str, Exported]] = {
 
 
 def write_export(
-    session: Session, name: str, target: BinaryIO, form: FileFormat, families: Mapping[str, PackFamily]
+    session: Session,
+    name: str,
+    target: BinaryIO,
+    form: FileFormat,
+    families: Mapping[str, PackFamily],
+    since: datetime | None = None,
 ) -> int:
     """Write one table; return its number of rows.
 
@@ -113,29 +120,40 @@ def write_export(
         not known. Numbers keep all their digits.
     families : mapping of str to PackFamily
         Tell how many block columns there are.
+    since : datetime, optional
+        Only rows that came to stand as they are at this moment or later. Of earlier versions those superseded since:
+        so a copy that is brought up to date learns what was withdrawn.
     """
     exported = EXPORTS[name]
     blocks = _width(session, families) if name == "readings" else 0
     columns = {**exported.columns, **{block_column(b): pa.float64() for b in range(1, blocks + 1)}}
-    rows = _rows(session, exported, blocks)
+    rows = _rows(session, exported, blocks, since)
     return _write_csv(rows, columns, target) if form == "csv" else _write_parquet(rows, columns, target)
 
 
-def export_all(session: Session, folder: Path, form: FileFormat, families: Mapping[str, PackFamily]) -> dict[str, int]:
-    """Write every table into a folder; return the number of rows of each."""
+def export_all(
+    session: Session,
+    folder: Path,
+    form: FileFormat,
+    families: Mapping[str, PackFamily],
+    since: datetime | None = None,
+) -> dict[str, int]:
+    """Write every table into a folder, whole or what is new; return the number of rows of each."""
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     counts = {}
     for name in EXPORTS:
         with (folder / f"{name}.{form}").open("wb") as target:
-            counts[name] = write_export(session, name, target, form, families)
+            counts[name] = write_export(session, name, target, form, families, since)
     return counts
 
 
-def _rows(session: Session, exported: Exported, blocks: int) -> Iterator[list[list[Any]]]:
+def _rows(session: Session, exported: Exported, blocks: int, since: datetime | None) -> Iterator[list[list[Any]]]:
     key = exported.table.__table__.c.id
+    written = next(exported.table.__table__.c[name] for name in _WRITTEN if name in exported.table.__table__.c)
     last: Any = None
     while True:
         query = select(exported.table).order_by(key).limit(CHUNK)
+        query = query if since is None else query.where(written >= since)
         rows = list(session.scalars(query if last is None else query.where(key > last)))
         if not rows:
             return

@@ -22,7 +22,8 @@ from service.exchange.imports.long_form import widened
 from service.exchange.imports.mapping import DOCUMENTED, FileMapping, TableName, documented_mapping
 from service.exchange.imports.rows import RowFault, RowReader
 from service.records.records import Writer
-from service.records.sense import FactKind, Mark, fit_problems, order_faults, unknown_family
+from service.records.sense import Mark, fit_problems, order_faults, unknown_family
+from service.records.subject import FactKind
 from service.store.opening import Store
 from service.store.schema import AuditEntry, Base, EarlierVersion, Outcome, Pack, Reading, Usage
 from service.store.schema import TopUp as TopUpRow

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
 from typing import Annotated, Final
 
 from pydantic import Field, FiniteFloat
@@ -10,7 +9,6 @@ from pydantic import Field, FiniteFloat
 from models.base.moments import Moment
 from models.packs.history import Outcome
 from service.records.schemas import PackName
-from service.records.sense import keeps_order
 from service.records.subject import Subject
 from service.store.schema import Outcome as OutcomeRow
 from service.store.schema import Pack
@@ -44,5 +42,5 @@ OUTCOMES: Final = Subject(
     unique=("pack_id", "time"),
     filters=("pack_id", "kind"),
     time="time",
-    check=partial(keeps_order, kind="outcomes"),
+    ordered="outcomes",
 )

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Annotated, Final
 
 from pydantic import Field, FiniteFloat
 
-from models.base.errors import Problem
 from models.base.moments import Moment
 from models.packs.history import TopUp
 from service.records.schemas import PackName
-from service.records.sense import fits_family, keeps_order
-from service.records.subject import Situation, Subject
+from service.records.sense import fits_family
+from service.records.subject import Subject
 from service.store.schema import Pack
 from service.store.schema import TopUp as TopUpRow
 
@@ -26,10 +26,6 @@ class NewTopUp(TopUp):
     blocks: Annotated[tuple[BlockNumber, ...], Field(min_length=1, max_length=200)]
     rest_before_v: Annotated[FiniteFloat, Field(ge=-250)] | None = None
     rest_after_v: Annotated[FiniteFloat, Field(ge=-250)] | None = None
-
-
-def _topup_sense(situation: Situation) -> list[Problem]:
-    return fits_family(situation, TopUp) + keeps_order(situation, "topups")
 
 
 TOPUPS: Final = Subject(
@@ -51,5 +47,6 @@ TOPUPS: Final = Subject(
     unique=("pack_id", "time"),
     filters=("pack_id",),
     time="time",
-    check=_topup_sense,
+    check=partial(fits_family, kind=TopUp),
+    ordered="topups",
 )

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+import shutil
+
 import pytest
 
 from training.simulation.marrow_bay import write_fleet
@@ -47,6 +50,33 @@ def test_a_fleet_goes_in_and_out_and_into_a_backup_and_back(run, tmp_path):
     assert run("export", tmp_path / "out2", home="second").exit_code == 0
     for file in (tmp_path / "out").iterdir():
         assert (tmp_path / "out2" / file.name).read_bytes() == file.read_bytes()
+
+
+def test_after_an_import_the_open_cases_have_their_forecasts(run, home, tmp_path):
+    write_fleet(tmp_path / "fleet")
+    none = run("import", tmp_path / "fleet")
+    assert "There is no model yet, so nothing is forecast" in none.stderr
+    (tmp_path / "second").mkdir(mode=0o700)
+    shutil.copytree(home / "models", tmp_path / "second" / "models")
+    imported = run("import", tmp_path / "fleet", "--json", home="second")
+    assert imported.exit_code == 0, imported.stderr
+    told = json.loads(imported.stdout)
+    assert told["stored"]
+    assert told["scoring"]["forecasts"] > 5
+    kept = json.loads(run("export", tmp_path / "out", "--json", home="second").stdout)
+    assert kept["issued-forecasts"] == told["scoring"]["forecasts"]
+
+
+def test_an_export_of_what_is_new_is_empty_right_after_one_of_everything(run, tmp_path):
+    write_fleet(tmp_path / "fleet")
+    run("import", tmp_path / "fleet")
+    whole = json.loads(run("export", tmp_path / "out", "--json").stdout)
+    assert whole["packs"] > 5
+    new = json.loads(run("export", tmp_path / "new", "--json", "--since", "2099-01-01T00:00:00Z").stdout)
+    assert set(new.values()) == {0}
+    refused = run("export", tmp_path / "new", "--since", "yesterday")
+    assert refused.exit_code == 2
+    assert "where: --since" in refused.stderr
 
 
 def test_guess_prints_a_mapping_and_its_questions(run, tmp_path):

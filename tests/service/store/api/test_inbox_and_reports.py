@@ -148,7 +148,7 @@ def test_a_file_that_is_too_large_leaves_nothing_behind(make_api, problem_in, tm
     assert api.put("/v1/inbox/readings.csv", content=b"x" * 1000).status_code == 204
     assert [path.name for path in (tmp_path / "inbox").iterdir()] == ["readings.csv"]
     # The limit of other bodies is not touched by it.
-    assert "TIDEOVER_MAX_BODY_BYTES" in problem_in(api.post("/v1/vehicles", content=b"x" * 2_000_001), 413)["detail"]
+    assert "TIDEOVER_MAX_BODY_BYTES" in problem_in(api.post("/v1/forecasts", content=b"x" * 2_000_001), 413)["detail"]
 
 
 @pytest.mark.parametrize("name", ["../x.csv", ".hidden", "a/b/c.csv", "..", "a b.csv", "%2e%2e%2fx.csv", "x" * 65])

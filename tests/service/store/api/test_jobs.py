@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import shutil
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 
@@ -47,6 +48,23 @@ def test_scoring_issues_the_same_forecasts_as_one_by_one(filled, worker, store):
         assert session.query(IssuedForecast).count() == 2
 
 
+def test_after_an_import_the_open_cases_have_their_forecasts(filled, worker, store, settings, tmp_path):
+    """Nobody starts anything else: what was imported is followed by the scoring, once however many imports wait."""
+    filled.delete("/v1/outcomes/1")
+    shutil.copytree(settings.models_dir, tmp_path / "models")
+    (tmp_path / "inbox").mkdir()
+    for name in ("a", "b"):
+        (tmp_path / "inbox" / name).mkdir()
+        (tmp_path / "inbox" / name / "packs.csv").write_text(f"pack_id,family\n{name},gravel-14\n")
+    imports = [filled.post("/v1/jobs/imports", json={"name": name}).headers["Location"] for name in ("a", "b")]
+    worker(home=tmp_path).run(once=True)
+    first, second = (filled.get(at).json()["result"] for at in imports)
+    assert first["scoring_job"] == second["scoring_job"]
+    assert filled.get(f"/v1/jobs/{first['scoring_job']}").json()["result"]["forecasts"] == 1
+    assert filled.get("/v1/issued-forecasts").json()["items"][0]["pack_id"] == "MB-VAN-07"
+    assert len(filled.get("/v1/jobs").json()["items"]) == 3
+
+
 def test_packs_whose_topup_has_ended_are_not_scored(filled, worker):
     at = filled.post(SCORING, json={}).headers["Location"]
     worker().run(once=True)
@@ -64,8 +82,10 @@ def test_an_import_from_the_inbox_is_stored_together_with_the_end_of_its_job(fil
     worker(home=tmp_path).run(once=True)
     job = filled.get(first).json()
     assert (job["state"], job["result"]["stored"], job["result"]["taken"]) == ("done", True, {"readings": 1})
+    assert job["result"]["scoring_job"] is None, "there is no model in this home"
     job = filled.get(again).json()
     assert not job["result"]["stored"]
+    assert "scoring_job" not in job["result"]
     assert "there already" in job["result"]["faults"][0]["reason"]
     job = filled.get(missing).json()
     assert job["state"] == "failed"
