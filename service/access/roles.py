@@ -80,6 +80,7 @@ MAY: Final[Mapping[str, Roles]] = {
     "page_sign_in": EVERY,
     "page_sign_in_sent": EVERY,
     "page_sign_out": EVERY,
+    **dict.fromkeys(("page_show_code", "page_code", "page_code_used"), EVERY),
     "page_look": EVERY,
     "page_undo": FORECASTERS,
     "page_record": EVERY,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from datetime import datetime
 from ipaddress import ip_address, ip_network
 from typing import Final
@@ -37,12 +38,22 @@ class WrongKeys:
         HTTPException
             429: too many wrong ones came from there; this one was not looked at.
         """
-        address, digest = _network(request), digest_of(key)
+        return self.checked(digest_of(key), request, lambda: caller_of(session, key, now))
+
+    def checked(self, digest: str, request: Request, find: Callable[[], Caller | str]) -> Caller | str:
+        """Look for who is behind a secret of this digest, unless too many wrong ones came from there.
+
+        Raises
+        ------
+        HTTPException
+            429, as `caller_of`.
+        """
+        address = _network(request)
         if digest not in self._good and self._limit.spent(address):
             wait = math.ceil(60 / self._limit.per_minute)
             detail = f"More than {self._limit.per_minute} wrong access keys came from this address in a minute."
             raise HTTPException(429, f"{detail} Wait before sending another.", {"Retry-After": str(wait)})
-        found = caller_of(session, key, now)
+        found = find()
         if isinstance(found, Caller):
             self._good.add(digest)
         else:

@@ -5,7 +5,20 @@ from __future__ import annotations
 from typing import Final
 
 ROOMS: Final = frozenset(
-    {"bench", "parts", "fleet", "record", "admin", "sign-in", "sign-out", "look", "undo", "static", "calendar"}
+    {
+        "bench",
+        "parts",
+        "fleet",
+        "record",
+        "admin",
+        "sign-in",
+        "sign-out",
+        "look",
+        "undo",
+        "static",
+        "calendar",
+        "device",
+    }
 )
 """First parts of the addresses of pages; `/` is one too."""
 

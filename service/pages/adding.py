@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fastapi import APIRouter, FastAPI
 
-from service.pages import assets, home, sign_in, undo
+from service.pages import assets, device, home, sign_in, undo
 from service.pages.admin import imports, jobs, keys, models, overview
 from service.pages.bench import facts, further, label, new_car, readings, sheet, unit, units
 from service.pages.counter import calendar, case, costs, queue, stock, suppliers
@@ -35,4 +35,15 @@ def page_routers() -> tuple[APIRouter, ...]:
         facts.router,
     )
     admin = (overview.router, keys.router, imports.router, imports.sending, jobs.router, models.router)
-    return (home.router, sign_in.router, undo.router, assets.router, record.router, *admin, *bench, *counter, *fleet)
+    return (
+        home.router,
+        sign_in.router,
+        device.router,
+        undo.router,
+        assets.router,
+        record.router,
+        *admin,
+        *bench,
+        *counter,
+        *fleet,
+    )

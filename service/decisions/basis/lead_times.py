@@ -21,6 +21,10 @@ MOST_PAST: Final = 1_000
 """Past orders of one supplier that are looked at, the newest first."""
 
 
+NAMED_AT_ONCE: Final = 500
+"""Cases that a query names; of more, all open orders are read."""
+
+
 class PastOrder(BaseModel):
     """One past order."""
 
@@ -140,6 +144,8 @@ def on_order(session: Session, cases: Mapping[str, datetime], now: datetime) -> 
         )
         .order_by(schema.Delivery.ordered_at, schema.Delivery.id)
     )
+    if len(cases) <= NAMED_AT_ONCE:
+        query = query.where(schema.Delivery.pack_id.in_(cases))
     found = {}
     for order in session.scalars(query):
         topped = cases.get(str(order.pack_id))

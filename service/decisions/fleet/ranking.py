@@ -24,12 +24,15 @@ from service.core.translation import N_, _
 from service.decisions.basis.costs import costs_here
 from service.decisions.fleet.caveats import caveats
 from service.decisions.fleet.parts import conditions_of
-from service.decisions.fleet.schemas import Ranked, RankingAnswer, RankingRequest
+from service.decisions.fleet.schemas import Order, Ranked, RankingAnswer, RankingRequest
 from service.forecasting.issued.scores import ended
 from service.store.schema import Score
 
 OLD_AFTER: Final = timedelta(hours=36)
 """Scores older than this are called old: the job is meant to run every night."""
+
+FALLING: Final = frozenset({"week_cost", "week_return"})
+"""Orders that begin with the highest."""
 
 _WHY: Final = {
     "return_work": N_("It is what a return costs besides the pack: what waiting risks is weighed by it."),
@@ -54,29 +57,33 @@ def rank_fleet(
     dearer, capital = stated["return_work"] - stated["planned_work"], stated["capital_per_day"]
     week_cost = Score.week_return * dearer - Score.week_wait_days * capital
     picked = conditions_of(asked)
-    tag = [dearer, capital, asked.family, asked.site, asked.duty]
-    after = None if asked.cursor is None else _read_cursor(asked.cursor, tag)
-    found: list[tuple[Any, float]] = []
+    tag = [dearer, capital, asked.family, asked.site, asked.duty, asked.order, asked.reverse]
+    by: Any = {
+        "week_cost": week_cost,
+        "week_return": Score.week_return,
+        "good_until": Score.good_until,
+        "name": func.coalesce(Score.vehicle_id, Score.pack_id),
+    }[asked.order]
+    down = (asked.order in FALLING) != asked.reverse
+    after = None if asked.cursor is None else _read_cursor(asked.cursor, tag, asked.order)
+    found: list[Any] = []
     more = True
     while more and len(found) <= asked.limit:
         wanted = asked.limit + 1 - len(found)
-        rows = _rows(session, week_cost, picked, after, wanted)
+        rows = _rows(session, week_cost, by, down, picked, after, wanted)
         more = len(rows) == wanted
         if rows:
-            after = (float(rows[-1][1]), str(rows[-1][0].pack_id))
-        over = set(
-            session.scalars(select(Score.pack_id).where(Score.pack_id.in_([r.pack_id for r, _ in rows]), ended()))
-        )
-        found += [(row, float(cost)) for row, cost in rows if row.pack_id not in over]
+            after = (rows[-1].sorted_by, str(rows[-1].pack_id))
+        over = set(session.scalars(select(Score.pack_id).where(Score.pack_id.in_([r.pack_id for r in rows]), ended())))
+        found += [row for row in rows if row.pack_id not in over]
     items = [
         Ranked(
-            **{name: getattr(row, name) for name in Ranked.model_fields if name != "week_cost"},
-            week_cost=cost,
+            **{name: getattr(row, name) for name in Ranked.model_fields},
         )
-        for row, cost in found[: asked.limit]
+        for row in found[: asked.limit]
     ]
     count, scored_from = session.execute(select(func.count(), func.min(Score.as_of)).where(*picked)).one()
-    last = items[-1] if len(found) > asked.limit else None
+    last = found[asked.limit - 1] if len(found) > asked.limit else None
     return RankingAnswer(
         first=caveats(session, picked, asked.family, now, families) if asked.cursor is None else [],
         currency=costs.currency,
@@ -84,25 +91,31 @@ def rank_fleet(
         vehicles=count,
         scored_from=scored_from,
         items=items,
-        next_cursor=None if last is None else _write_cursor(tag, last.week_cost, last.pack_id),
+        next_cursor=None if last is None else _write_cursor(tag, last.sorted_by, last.pack_id),
         notes=[costs.source, *_age(scored_from, now)],
         cautions=all_cautions(),
     )
 
 
 def _rows(
-    session: Session, week_cost: Any, picked: Sequence[Any], after: tuple[float, str] | None, limit: int
+    session: Session,
+    week_cost: Any,
+    by: Any,
+    down: bool,
+    picked: Sequence[Any],
+    after: tuple[Any, str] | None,
+    limit: int,
 ) -> Sequence[Any]:
     names = [getattr(Score, name) for name in Ranked.model_fields if name != "week_cost"]
     # First who comes next, from the columns of one index alone; then their rows.
-    first = select(Score.pack_id, week_cost.label("week_cost")).where(*picked)
+    first = select(Score.pack_id, week_cost.label("week_cost"), by.label("sorted_by")).where(*picked)
     if after is not None:
-        cost, pack_id = after
-        first = first.where(or_(week_cost < cost, and_(week_cost == cost, Score.pack_id > pack_id)))
-    next_ones = first.order_by(week_cost.desc(), Score.pack_id).limit(limit).subquery()
-    query = select(*names, next_ones.c.week_cost).join(next_ones, next_ones.c.pack_id == Score.pack_id)
-    rows = session.execute(query.order_by(next_ones.c.week_cost.desc(), Score.pack_id)).all()
-    return [(row, row.week_cost) for row in rows]
+        value, pack_id = after
+        first = first.where(or_(by < value if down else by > value, and_(by == value, Score.pack_id > pack_id)))
+    next_ones = first.order_by(by.desc() if down else by, Score.pack_id).limit(limit).subquery()
+    came = next_ones.c.sorted_by
+    query = select(*names, next_ones.c.week_cost, came).join(next_ones, next_ones.c.pack_id == Score.pack_id)
+    return session.execute(query.order_by(came.desc() if down else came, Score.pack_id)).all()
 
 
 def _age(scored_from: datetime | None, now: datetime) -> list[str]:
@@ -114,19 +127,23 @@ def _age(scored_from: datetime | None, now: datetime) -> list[str]:
     return []
 
 
-def _write_cursor(tag: list[Any], cost: float, pack_id: str) -> str:
-    return base64.urlsafe_b64encode(json.dumps([tag, cost, pack_id]).encode()).decode().rstrip("=")
+def _write_cursor(tag: list[Any], value: Any, pack_id: str) -> str:
+    text = value.isoformat() if isinstance(value, datetime) else value
+    return base64.urlsafe_b64encode(json.dumps([tag, text, pack_id]).encode()).decode().rstrip("=")
 
 
-def _read_cursor(cursor: str, tag: list[Any]) -> tuple[float, str]:
+def _read_cursor(cursor: str, tag: list[Any], order: Order) -> tuple[Any, str]:
     try:
-        found, cost, pack_id = json.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
-        if found == tag and isinstance(cost, float) and isinstance(pack_id, str):
-            return cost, pack_id
+        found, value, pack_id = json.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
+        if order == "good_until":
+            value = datetime.fromisoformat(value)
+        wanted = {"good_until": datetime, "name": str}.get(order, float)
+        if found == tag and isinstance(value, wanted) and isinstance(pack_id, str):
+            return value, pack_id
     except (ValueError, TypeError):
         pass
     raise BadInput.one(
         "cursor",
-        _("It is not a cursor of this ranking: costs and part of the fleet must stay the same from page to page."),
+        _("It is not a cursor of this ranking: costs, order and part of the fleet must stay the same on every page."),
         _("Send `next_cursor` of the page before, or leave it out."),
     )

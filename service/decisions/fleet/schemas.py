@@ -15,6 +15,8 @@ from service.records.subjects.suppliers import FamilyName
 MOST_RETURN_WEEKS = 26
 MOST_TIME_S = 60.0
 
+Order = Literal["week_cost", "week_return", "good_until", "name"]
+
 Count = Annotated[int, Field(ge=0, le=1_000_000), NO_TRUTH_VALUE]
 
 
@@ -31,6 +33,12 @@ class Part(BaseModel):
 class RankingRequest(Part, StatedCosts):
     """What is asked of the ranking. Costs that are left out are those the house has stated."""
 
+    order: Order = Field(
+        "week_cost",
+        description="What they are sorted by: the costliest wait, the likeliest return, the day that comes first, or "
+        "the name.",
+    )
+    reverse: bool = Field(False, description="The other way round.")
     limit: Annotated[int, Field(ge=1, le=500)] = Field(50, description="Vehicles on a page.")
     cursor: str | None = Field(None, max_length=400, description="`next_cursor` of the page before.")
 

@@ -12,7 +12,7 @@ from sqlalchemy import func, select, union
 from sqlalchemy.orm import Session
 
 from service.forecasting.recheck.days import day_reached
-from service.store.schema import Assignment, IssuedForecast, Pack, Reading, TopUp
+from service.store.schema import Assignment, Delivery, IssuedForecast, Pack, Reading, TopUp
 
 FOUND: Final = 20
 """Units on a page."""
@@ -37,6 +37,8 @@ class Found:
     good_for_days : float or None
         Of its newest issued forecast, from `origin`.
     origin : datetime or None
+    ordered : bool
+        Whether a pack to replace it is on its way.
     """
 
     pack_id: str
@@ -45,6 +47,7 @@ class Found:
     last_fact: datetime | None
     good_for_days: float | None
     origin: datetime | None
+    ordered: bool
 
     @property
     def name(self) -> str:
@@ -148,6 +151,9 @@ def described(session: Session, names: Sequence[str]) -> list[Found]:
             select(columns.pack_id, columns.good_for_days, columns.origin).where(columns.id.in_(newest))
         )
     }
+    coming = set(
+        session.scalars(select(Delivery.pack_id).where(Delivery.pack_id.in_(names), Delivery.arrived_at.is_(None)))
+    )
     packs = session.execute(select(Pack.id, Pack.family).where(Pack.id.in_(names)).order_by(Pack.id))
     return [
         Found(
@@ -157,6 +163,7 @@ def described(session: Session, names: Sequence[str]) -> list[Found]:
             last_fact=facts.get(name),
             good_for_days=forecasts[name].good_for_days if name in forecasts else None,
             origin=forecasts[name].origin if name in forecasts else None,
+            ordered=name in coming,
         )
         for name, family in packs
     ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Annotated, Any, Final
 from zoneinfo import ZoneInfo
 
@@ -15,6 +15,7 @@ from models.packs.history import PackHistory
 from service.core.cautions import at_the_pack, driving
 from service.core.refusals import Conflict
 from service.core.translation import _, translated_problems
+from service.decisions.basis.lead_times import on_order
 from service.forecasting.forecasts.schemas import ForecastAnswer, GoodFor
 from service.forecasting.forecasts.sentences import count_days, main_promise
 from service.forecasting.issued.issuing import case_of_pack, issued
@@ -50,6 +51,7 @@ def show_unit(
     with store.reading() as session:
         unit = unit_of(session, pack_id, families)
         facts = timeline(session, pack_id)
+        ordered = _ordered(session, unit, request)
     told, asked, wrong = Told(None), None, ""
     if unit.history is not None and unit.over is None:
         try:
@@ -72,6 +74,7 @@ def show_unit(
         waits=waits,
         wrong=wrong,
         facts=facts,
+        ordered=ordered,
         curve=None if told.forecast is None else curve_of(told.forecast, request.app.state.clock(), zone_of(request)),
         promise=None if told.forecast is None else main_promise(told.forecast),
         until=None if told.forecast is None else last_safe_day(told.forecast),
@@ -86,6 +89,30 @@ def show_unit(
         once=once(),
         address=unit_address(pack_id),
     )
+
+
+def _ordered(session: Session, unit: Unit, request: Request) -> list[str]:
+    """Say what is ordered for a unit that is out on a top-up, and when it should come."""
+    if unit.topped_at is None or unit.over is not None:
+        return []
+    now, zone = request.app.state.clock(), zone_of(request)
+    order = on_order(session, {unit.pack.id: unit.topped_at}, now).get(unit.pack.id)
+    if order is None:
+        return []
+    if order.arrived_at is not None:
+        words = {"supplier": order.supplier, "day": day_in_words(order.arrived_at, zone)}
+        return [_("The pack from %(supplier)s came on %(day)s: it waits to be fitted.") % words]
+    words = {"supplier": order.supplier, "day": day_in_words(order.ordered_at, zone)}
+    said = [_("A pack is ordered: from %(supplier)s, on %(day)s.") % words]
+    wait = order.lead_time
+    middle, late = (None, None) if wait is None else (wait.quantile(0.5), wait.quantile(0.9))
+    if middle is None:
+        return [*said, _("Nothing is known of how long it takes.")]
+    days = {"day": day_in_words(now + timedelta(days=middle), zone)}
+    if late is None:
+        return [*said, _("It should be here by about %(day)s.") % days]
+    days["late"] = day_in_words(now + timedelta(days=late), zone)
+    return [*said, _("It should be here by about %(day)s, nine times in ten by %(late)s.") % days]
 
 
 def last_safe_day(forecast: ForecastAnswer) -> datetime | None:

@@ -16,8 +16,12 @@ from service.http.dependencies import CurrentStore
 from service.pages.bench.finding import exactly, find_units, lately
 from service.pages.forms import page_router
 from service.pages.rendering import go_to, render
+from service.pages.sorting import in_order, sorting_of
 
 LONGEST: Final = 64
+
+ORDERS: Final = {"last_fact": True, "good_until": False, "name": False}
+"""What units are sorted by, and whether each begins with the highest; the usual one first."""
 
 router = page_router()
 
@@ -30,8 +34,24 @@ def show_bench(request: Request, store: CurrentStore) -> Response:
         if words and not after and (pack_id := exactly(session, words)) is not None:
             return go_to(request, unit_address(pack_id))
         units, last = find_units(session, words, after) if words or after else (lately(session), None)
+    # A page of many is in the order of its numbers, else the next page would not follow from it.
+    sorting = None if last or after or len(units) < 2 else sorting_of(request, "/bench", ORDERS, _kept(words))
+    if sorting is not None and not (sorting.usual and not words):
+        units = list(in_order(units, sorting, lambda unit, column: getattr(unit, column)))
     following = f"/bench?{urlencode({'unit': words, 'after': last})}" if last else ""
-    return render(request, "bench/units.html", units=units, words=words, following=following, cautions=at_the_pack())
+    return render(
+        request,
+        "bench/units.html",
+        units=units,
+        words=words,
+        following=following,
+        sorting=sorting,
+        cautions=at_the_pack(),
+    )
+
+
+def _kept(words: str) -> dict[str, str]:
+    return {"unit": words} if words else {}
 
 
 def _asked(request: Request, name: str) -> str:

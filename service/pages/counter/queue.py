@@ -26,11 +26,15 @@ from service.pages.asking import (
 )
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
+from service.pages.sorting import in_order, sorting_of
 from service.pages.spreadsheet import csv_file
 from service.pages.wording import risk_words
 
 PAGE: Final = 25
 """Cases on one page of the queue."""
+
+ORDERS: Final = {"latest": False, "week_later": True, "fault_first_today": True, "name": False}
+"""What the queue is sorted by, and whether each begins with the highest; the usual one first."""
 
 router = page_router()
 
@@ -62,20 +66,25 @@ def show_queue(request: Request, store: CurrentStore, families: KnownFamilies) -
         left = unweighed(session, request.app.state.clock())
     missing = about_costs(problems)
     faults = Faults(tuple(problem for problem in problems if problem not in missing))
-    entries = [] if queue is None else queue.entries[start : start + PAGE]
+    sorting = sorting_of(request, "/parts", ORDERS, texts)
+    placed = [] if queue is None else list(enumerate(queue.entries, start=1))
+    if not sorting.usual:
+        placed = list(in_order(placed, sorting, lambda one, column: _sorted_by(one[1], column)))
+    asked_for = {**texts, **sorting.texts()}
     following = ""
     if queue is not None and len(queue.entries) > start + PAGE:
-        following = f"/parts?{urlencode({**texts, 'after': start + PAGE})}"
+        following = f"/parts?{urlencode({**asked_for, 'after': start + PAGE})}"
     return render(
         request,
         "counter/queue.html",
         status=422 if faults else 200,
         queue=queue,
-        entries=[(place, entry) for place, entry in enumerate(entries, start=start + 1)],
+        entries=placed[start : start + PAGE],
+        sorting=sorting,
         summary=[] if queue is None else summary(queue),
         unweighed=left,
         following=following,
-        first=f"/parts?{urlencode(texts)}" if start else "",
+        first=f"/parts?{urlencode(asked_for)}" if start else "",
         families=[("", _("All families")), *((name, name) for name in sorted(families))],
         values={"family": "", "risk": f"{100 * USUAL_RISK:g}", **texts},
         question=urlencode(texts),
@@ -88,6 +97,12 @@ def show_queue(request: Request, store: CurrentStore, families: KnownFamilies) -
         due=due,
         cautions=driving(),
     )
+
+
+def _sorted_by(entry: QueueEntryAnswer, column: str) -> Any:
+    if column == "latest":
+        return -1 if entry.latest_day is None else entry.latest_day
+    return (entry.vehicle_id or entry.pack_id) if column == "name" else getattr(entry, column)
 
 
 def summary(queue: QueueAnswer) -> list[str]:

@@ -22,6 +22,7 @@ from service.pages.bench.facts import Entry, as_text, faults_of, require_may
 from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, checked, once, page_router
 from service.pages.messages import Message
 from service.pages.rendering import go_to, may, render, zone_of
+from service.pages.sorting import in_order, sorting_of
 from service.pages.undo import step, undo_form
 from service.pages.wording import for_input, moment_from
 from service.records.records import correct, create, etag_of, read, withdraw
@@ -34,6 +35,10 @@ from service.store.schema import Delivery, Offer, Supplier
 
 MOST_SHOWN: Final = 100
 """Offers and orders on the page, the newest first; every one of them is in the export."""
+
+OFFER_ORDERS: Final = {"id": True, "supplier_id": False, "family": False, "to_pay": False, "usual_days": False,
+                       "valid_until": False}  # fmt: skip
+"""Columns that offers are sorted by, and whether each begins with the highest; the usual one first."""
 
 BY_WORD: Final[Mapping[str, Subject]] = {"supplier": SUPPLIERS, "offer": OFFERS, "delivery": DELIVERIES}
 MOMENTS: Final = frozenset({"quoted_at", "valid_until", "ordered_at", "arrived_at"})
@@ -60,6 +65,7 @@ class Field(Entry):
 @router.get("/parts/suppliers", operation_id="page_suppliers")
 def show_suppliers(request: Request, store: CurrentStore) -> Response:
     """List suppliers, offers and orders."""
+    sorting = sorting_of(request, "/parts/suppliers", OFFER_ORDERS, {})
     with store.reading() as session:
         suppliers = session.scalars(select(Supplier).order_by(Supplier.id).limit(MOST_SHOWN)).all()
         offers = session.scalars(select(Offer).order_by(Offer.id.desc()).limit(MOST_SHOWN)).all()
@@ -69,13 +75,18 @@ def show_suppliers(request: Request, store: CurrentStore) -> Response:
             request,
             "counter/suppliers.html",
             suppliers=suppliers,
-            offers=offers,
+            offers=in_order(offers, sorting, _sorted_by),
+            sorting=sorting,
             coming=session.scalars(open_orders.limit(MOST_SHOWN)).all(),
             came=session.scalars(came.limit(20)).all(),
             money=money,
             most=MOST_SHOWN,
             once=once(),
         )
+
+
+def _sorted_by(offer: Offer, column: str) -> Any:
+    return offer.price + (offer.express_fee or 0) if column == "to_pay" else getattr(offer, column)
 
 
 def fields_of(word: str, session: Session, families: Mapping[str, PackFamily], row: Any) -> tuple[Field, ...]:

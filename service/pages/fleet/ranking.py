@@ -22,6 +22,7 @@ from service.pages.asking import about_costs, cost_words, given, question, unwei
 from service.pages.forms import Faults, PageWrite, once, page_router
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render
+from service.pages.sorting import sorting_of
 from service.pages.spreadsheet import csv_file
 from service.pages.wording import risk_words
 from service.records.writing import Done
@@ -29,6 +30,9 @@ from service.store.schema import Job, Score
 
 PART: Final = ("family", "site", "duty")
 """Fields of the address that pick a part of the fleet."""
+
+ORDERS: Final = {"week_cost": True, "week_return": True, "good_until": False, "name": False}
+"""Columns that the ranking is sorted by, and whether each begins with the highest; the usual one first."""
 
 _FILE_PAGE: Final = 500
 
@@ -52,6 +56,7 @@ def scoring_job(session: Session) -> Job | None:
 def show_ranking(request: Request, store: CurrentStore) -> Response:
     """Rank the vehicles by what another week's wait is expected to cost."""
     texts = given(request, *PART)
+    sorting = sorting_of(request, "/fleet", ORDERS, texts)
     cursor = request.query_params.get("cursor") or None
     ranking: RankingAnswer | None = None
     problems: tuple[Problem, ...] = ()
@@ -62,7 +67,7 @@ def show_ranking(request: Request, store: CurrentStore) -> Response:
         try:
             ranking = rank_fleet(
                 session,
-                question(RankingRequest, {**texts, "cursor": cursor}),
+                question(RankingRequest, {**texts, **sorting.texts(), "cursor": cursor}),
                 request.app.state.clock(),
                 request.app.state.families,
             )
@@ -72,7 +77,7 @@ def show_ranking(request: Request, store: CurrentStore) -> Response:
     faults = Faults(tuple(problem for problem in problems if problem not in missing))
     following = ""
     if ranking is not None and ranking.next_cursor is not None:
-        following = f"/fleet?{urlencode({**texts, 'cursor': ranking.next_cursor})}"
+        following = f"/fleet?{urlencode({**texts, **sorting.texts(), 'cursor': ranking.next_cursor})}"
     return render(
         request,
         "fleet/ranking.html",
@@ -84,7 +89,8 @@ def show_ranking(request: Request, store: CurrentStore) -> Response:
         missing=missing,
         unweighed=left,
         following=following,
-        first=f"/fleet?{urlencode(texts)}" if cursor else "",
+        first=f"/fleet?{urlencode({**texts, **sorting.texts()})}" if cursor else "",
+        sorting=sorting,
         question=urlencode(texts),
         job=job,
         once=once(),
