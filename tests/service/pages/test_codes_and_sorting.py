@@ -167,7 +167,7 @@ def test_who_may_have_a_code_shown(house):
 
 
 def test_codes_cannot_be_tried_out(house):
-    site, keys = house
+    site, _keys = house
     tried = [httpx.get(f"{site.url}/sign-in/code/{number}").status_code for number in range(40)]
     assert tried[0] == 404
     assert 429 in tried
