@@ -100,7 +100,7 @@ def records_router(subject: Subject, max_page: int) -> APIRouter:
             kind, Path(description=f"The {one}'s {'name' if subject.named else 'number'}.", **limits)
         ],
         "content": Annotated[one_or_many(subject.new), Body(openapi_examples=examples)],
-        "change": subject.change,
+        "change": Annotated[subject.change, Body(examples=[subject.example_change])],
         "query": Annotated[subject.query(max_page), Query()],
     }
 

@@ -117,6 +117,12 @@ class Subject:
             **fields,
         )
 
+    @property
+    def example_change(self) -> dict[str, Any]:
+        """A worked example of a correction."""
+        field, value = list(self.example.items())[-1]
+        return {field: value}
+
     @cached_property
     def record(self) -> type[BaseModel]:
         """Schema of a stored record."""

@@ -4,63 +4,22 @@ from __future__ import annotations
 
 import http.client
 import json
-import os
-import signal
 import socket
 import subprocess
-import sys
 import time
 import urllib.error
 import urllib.request
-from pathlib import Path
 
 import pytest
 
 from service.core.settings import settings_table
-
-
-def environment(home: Path, **more: str) -> dict[str, str]:
-    kept = {name: value for name, value in os.environ.items() if not name.startswith("TIDEOVER_")}
-    return kept | {"TIDEOVER_HOME": str(home), "PYTHONPATH": str(Path(__file__).parents[2])} | more
-
-
-def command(*arguments: object) -> list[str]:
-    return [sys.executable, "-m", "service.cli", *map(str, arguments)]
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
+from tests.service.running import command, environment, free_port, running_service
 
 
 @pytest.fixture(scope="module")
 def served(home):
-    port = free_port()
-    process = subprocess.Popen(
-        command("serve", "--port", port),
-        env=environment(home),
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    address = f"http://127.0.0.1:{port}"
-    try:
-        for _ in range(300):
-            try:
-                urllib.request.urlopen(address + "/healthz", timeout=1).close()
-                break
-            except OSError:
-                assert process.poll() is None, process.stderr.read()
-                time.sleep(0.1)
+    with running_service(home, free_port()) as address:
         yield address
-    finally:
-        process.send_signal(signal.SIGINT)
-        out, err = process.communicate(timeout=20)
-    assert "this machine only" in out
-    assert "Traceback" not in err
-    requests = [json.loads(line) for line in err.splitlines()]
-    assert all(line["event"] == "request" and line["request_id"] for line in requests)
 
 
 def test_forecast_over_a_real_socket_equals_the_in_process_one(served, client, van_case):
