@@ -568,7 +568,8 @@ class Forecaster:
         gap = np.array([_days_since_reading(known, origin) for _, known, origin, _ in sound.values()])
         put_in = np.array([_put_in_ah(known) for _, known, *_ in sound.values()])
         guessed = moments["pack_id"].isin(inferred).to_numpy()
-        told = flags_of(batch.X, self.seen, guessed, gap, put_in)
+        rest_c = np.array([_rest_c(known) for _, known, *_ in sound.values()])
+        told = flags_of(batch.X, self.seen, guessed, gap, put_in, rest_c)
         impossible = nonsense(batch.X)
         for row, (place, known, origin, family) in enumerate(sound.values()):
             if impossible[row] is not None:
@@ -708,6 +709,27 @@ def _days_since_reading(history: PackHistory, origin: datetime) -> float:
     if not history.readings:
         return float("nan")
     return (origin - history.readings[-1].time).total_seconds() / SECONDS_PER_DAY
+
+
+def _rest_c(history: PackHistory) -> float:
+    noted = (r.temperature_c for r in reversed(history.readings) if r.state == "rest" and r.temperature_c is not None)
+    return next(noted, float("nan"))
+
+
+def newest_rest_temperature_c(tables: HistoryTables, moments: pd.DataFrame) -> Floats:
+    """Temperature of each pack in its newest reading at rest that notes one, °C; NaN without one. Shape (n,).
+
+    Parameters
+    ----------
+    tables : HistoryTables
+        Facts known at the moment of the forecast.
+    moments : DataFrame
+        Column ``pack_id``.
+    """
+    reads = tables.readings
+    noted = reads[(reads["state"] == "rest") & reads["temperature_c"].notna()].sort_values("time", kind="stable")
+    newest = noted.drop_duplicates("pack_id", keep="last").set_index("pack_id")["temperature_c"]
+    return newest.reindex(moments["pack_id"]).to_numpy(np.float64, na_value=np.nan)
 
 
 def newest_reading_gap_days(tables: HistoryTables, moments: pd.DataFrame) -> Floats:

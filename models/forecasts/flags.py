@@ -12,10 +12,13 @@ import pandas as pd
 from models.base.arrays import Bools, Floats
 from models.base.messages import Said, say
 from models.features.definitions import FEATURES
+from models.features.derived import WARMER_DRIVEN_C
 from models.features.raw import RELEASE_VISIT_DAYS
 from models.forecasts.forecast import Flag
 from models.forecasts.seen_range import FAR, SeenRange
 from models.packs.contradictions import Unused
+from models.physics.thermal import FAN_SETPOINT_C
+from models.physics.use_process import WEATHER_SD_C
 
 STALE_DAYS: Final = 10.0
 """A reading older than this, on a pack that is holding, says little about today: a week holds with confidence, two
@@ -38,10 +41,22 @@ three standard errors of what a reading at the bench tells of it. Invented."""
 JOINT_MOHM_PER_CELL: Final = 1.0
 """Resistance beyond the others', per cell, from which a level block is suspected of a bad joint. Invented."""
 
+LONG_STAND_DAYS: Final = 7.0
+"""Days without a trip among the next 30 from which it is said what a stand does: a week, as the usual plan "start a
+week later" has. Our choice."""
+
+WORKSHOP_C: Final = 20.0
+"""A pack that was read indoors may be this warm whatever the weather: common practice, no source."""
+
+APART_K: Final = WARMER_DRIVEN_C + 3 * WEATHER_SD_C
+"""A pack further from the weather of its plan than the last trip and the weather of a day explain (three standard
+deviations) contradicts the plan. Derived from what the simulation assumes, which is invented."""
+
 _NONSENSE_ABOVE: Final = {f.name: f.nonsense_above for f in FEATURES if isfinite(f.nonsense_above)}
 _FEATURE: Final = {f.name: f for f in FEATURES}
 _READ: Final = (
     *("charge_share", "charge_surplus_share", "overcharge_share", "held_days", "km_per_day", "ambient_c"),
+    "parked_days_in_30",
     *("before_rest_mv_per_cell", "before_missing_share", "before_load_mv_per_cell"),
     *("before_lower_elsewhere_mv_per_cell", "before_load_elsewhere_mv_per_cell"),
     *("after_rest_mv_per_cell", "after_rest_hours", "after_load_mv_per_cell", "after_excess_mohm_per_cell"),
@@ -65,7 +80,7 @@ def nonsense(X: pd.DataFrame) -> list[Said | None]:
 
 
 def flags_of(
-    X: pd.DataFrame, seen: SeenRange, inferred: Bools, origin_gap_days: Floats, put_in_ah: Floats
+    X: pd.DataFrame, seen: SeenRange, inferred: Bools, origin_gap_days: Floats, put_in_ah: Floats, rest_c: Floats
 ) -> list[tuple[Flag, ...]]:
     """List what the reader should know of each row's evidence.
 
@@ -79,6 +94,8 @@ def flags_of(
         Days between the newest reading and the origin; NaN without a reading.
     put_in_ah : array, shape (n,)
         Charge of the newest top-up as it was noted; NaN where it was not.
+    rest_c : array, shape (n,)
+        Temperature of the pack in the newest reading at rest that notes it, °C; NaN where none does.
 
     Returns
     -------
@@ -93,21 +110,28 @@ def flags_of(
     read = [*_READ, *distance.columns[(far > 0).any(axis=0) & ~distance.columns.isin(_READ)]]
     rows = [dict(zip(read, values, strict=True)) for values in X[read].to_numpy(np.float64).tolist()]
     return [
-        tuple(_row_flags(row, beyond, bool(new), bool(guess), float(gap), float(charge)))
-        for row, beyond, new, guess, gap, charge in zip(
-            rows, outside, seen.new_family(X), inferred, origin_gap_days, put_in_ah, strict=True
+        tuple(_row_flags(row, beyond, bool(new), bool(guess), float(gap), float(charge), float(warmth)))
+        for row, beyond, new, guess, gap, charge, warmth in zip(
+            rows, outside, seen.new_family(X), inferred, origin_gap_days, put_in_ah, rest_c, strict=True
         )
     ]
 
 
 def _row_flags(
-    row: dict[str, float], outside: dict[str, float], new_family: bool, inferred: bool, gap: float, put_in_ah: float
+    row: dict[str, float],
+    outside: dict[str, float],
+    new_family: bool,
+    inferred: bool,
+    gap: float,
+    put_in_ah: float,
+    rest_c: float,
 ) -> list[Flag]:
     return [
         *_of_overcharge(row, put_in_ah),
         *_of_origin(new_family, inferred),
         *_of_gaps(row, gap),
         *_of_contradictions(row),
+        *_of_use(row, rest_c),
         *(_of_outside(name, row[name], ranges) for name, ranges in outside.items()),
     ]
 
@@ -229,6 +253,35 @@ def _of_contradictions(row: dict[str, float]) -> list[Flag]:
                 ),
             )
         )
+    return flags
+
+
+def _of_use(row: dict[str, float], rest_c: float) -> list[Flag]:
+    """Say what the plan of use holds that a figure alone would not tell."""
+    flags = []
+    ambient, stands = row["ambient_c"], row["parked_days_in_30"]
+    if rest_c < ambient - APART_K or rest_c > max(ambient, WORKSHOP_C) + APART_K:
+        text = say(
+            "The plan expects %(ambient)s °C outside, but the pack was read at %(read)s °C at rest. The forecast goes "
+            "by the plan: correct whichever is wrong.",
+            ambient=f"{ambient:g}",
+            read=f"{rest_c:g}",
+        )
+        flags.append(Flag("plan-against-temperature", text))
+    if ambient > FAN_SETPOINT_C:
+        text = say(
+            "At %(ambient)s °C the block loses charge faster, but warm cells sink less under load, so the monitor sees "
+            "it later. If it seems to hold longer than in milder weather, that is why: it is no sounder.",
+            ambient=f"{ambient:g}",
+        )
+        flags.append(Flag("heat", text))
+    if stands >= LONG_STAND_DAYS:
+        text = say(
+            "It is to stand for %(days)s of the next 30 days. Those days are counted in, but the weak block goes on "
+            "losing charge on them and nothing watches it: read it again before it is driven.",
+            days=f"{stands:g}",
+        )
+        flags.append(Flag("stands", text))
     return flags
 
 

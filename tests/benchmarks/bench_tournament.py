@@ -327,7 +327,9 @@ def shift(packs: int) -> None:
             parts |= {"  of these on a wrong block": wrong, "  of these on the right one": ~wrong}
         gap = newest_reading_gap_days(cohort.tables, rows.moments)
         put_in = cohort.tables.topups["charge_ah"].to_numpy()[rows.moments["topup"]]
-        told = flags_of(rows.X, forecaster.seen, np.zeros(len(rows), dtype=bool), gap, put_in)
+        told = flags_of(
+            rows.X, forecaster.seen, np.zeros(len(rows), dtype=bool), gap, put_in, np.full(len(rows), np.nan)
+        )
         codes = [{f.code for f in flags} for flags in told]
         for part, some in parts.items():
             line = judged(part, forecaster, rows.take(some))

@@ -98,3 +98,45 @@ def test_a_reading_taken_minutes_after_the_charge_is_named_and_asked_for_again(c
     answer = client.post("/v1/forecasts", json={"history": history}).json()
     assert ("read-too-soon" in [flag["code"] for flag in answer["flags"]]) == flagged
     assert ("some hours after the charge" in answer["lead"][2]) == flagged
+
+
+@pytest.mark.parametrize(
+    ("pack", "code"),
+    [
+        ({"temperature_c": 3.0, "usage": {"ambient_c": 25}}, "plan-against-temperature"),
+        ({"temperature_c": 44.0}, "plan-against-temperature"),
+        ({"usage": {"ambient_c": 41}}, "heat"),
+        ({"usage": {"parked_days_in_30": 12}}, "stands"),
+    ],
+)
+def test_what_a_plan_hides_is_said(client, pack, code):
+    codes = codes_of(client, {"family": "marl-28", **pack})
+    assert code in codes
+
+
+@pytest.mark.parametrize(
+    "pack",
+    [
+        {"temperature_c": 21.0, "usage": {"ambient_c": -5}},  # read in the workshop
+        {"temperature_c": 24.0},
+        {"temperature_c": 3.0, "usage": {"ambient_c": None}},  # then the pack's own counts
+        {"usage": {"ambient_c": 33, "parked_days_in_30": 4}},
+    ],
+)
+def test_an_ordinary_plan_is_left_alone(client, pack):
+    codes = codes_of(client, {"family": "marl-28", **pack})
+    assert not {"plan-against-temperature", "heat", "stands"} & set(codes)
+
+
+def codes_of(client, pack: dict) -> list[str]:
+    answer = client.post("/v1/forecasts", json={"history": history_of_case(pack, FAMILIES)}).json()
+    return [flag["code"] for flag in answer["flags"]]
+
+
+def test_without_a_plan_the_temperature_of_the_pack_counts(client):
+    def curve(pack: dict) -> list[float]:
+        return client.post("/v1/forecasts", json={"history": history_of_case(pack, FAMILIES)}).json()["survival"]
+
+    mild, warm = ({"family": "marl-28", "temperature_c": c, "usage": {"ambient_c": None}} for c in (8.0, 30.0))
+    assert curve(warm) != curve(mild)
+    assert curve(warm) == curve({**warm, "usage": {"ambient_c": 30.0}})

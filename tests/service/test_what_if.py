@@ -11,13 +11,16 @@ import pytest
 from fastapi.testclient import TestClient
 
 from models.base.threads import thread_limit
-from models.interventions.plans import USUAL_PLANS
+from models.interventions.plans import USUAL_PLANS, Plan
 from models.packs.history import PackHistory
 from service.app import create_app
 from service.core.cautions import all_cautions
 from service.forecasting.model.learning import store_trained
 from service.forecasting.recheck.examples import sent_examples as recheck_examples
 from service.forecasting.what_if.examples import sent_examples as what_if_examples
+from service.forecasting.what_if.sentences import sentence_of
+from tests.cases.packs import history_of_case
+from training.files.families import load_families
 from training.registry import ModelRegistry
 
 ROUTES = {"/v1/what-if": what_if_examples, "/v1/recheck": recheck_examples}
@@ -143,3 +146,14 @@ def test_one_case_file_serves_every_question(tideover, van_case, command):
     typo = tideover(command, "-", "--json", input=json.dumps({**asked, "replacement_in_dais": 7}))
     assert typo.exit_code == 2
     assert "replacement_in_dais" in typo.stderr
+
+
+def test_where_heat_seems_to_help_the_reason_is_given(small_trained):
+    history = PackHistory.model_validate(history_of_case({"family": "marl-28"}, load_families()))
+    plans = [Plan("cooler", cooler_k=5.0), Plan("warmer", cooler_k=-5.0)]
+    answer = small_trained.forecaster.what_if(history, plans, family=load_families()["marl-28"])
+    for plan, seems in (("cooler", "shorter"), ("warmer", "longer")):
+        told = answer.of(plan)
+        assert "sink less under load" in sentence_of(replace(told, verdict=seems), answer)
+        other = {"shorter": "longer", "longer": "shorter"}[seems]
+        assert "sink less under load" not in sentence_of(replace(told, verdict=other), answer)

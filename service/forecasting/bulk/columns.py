@@ -10,7 +10,7 @@ import pyarrow as pa
 
 from models.base.day_grid import DAYS, GRID_VERSION, days_of_return
 from models.features.raw import readings_not_used
-from models.forecaster import Forecaster, Forecasts, Refused, newest_reading_gap_days
+from models.forecaster import Forecaster, Forecasts, Refused, newest_reading_gap_days, newest_rest_temperature_c
 from models.forecasts.flags import flags_of
 from models.forecasts.weakness_kind import KINDS
 from models.packs.stops import Stopped
@@ -120,7 +120,8 @@ def _flags(forecaster: Forecaster, tables: HistoryTables, batch: Forecasts) -> l
     gap = newest_reading_gap_days(tables, batch.moments)
     last = tables.topups.drop_duplicates("pack_id", keep="last").set_index("pack_id")["charge_ah"]
     put_in = last.reindex(batch.moments["pack_id"]).to_numpy(np.float64, na_value=np.nan)
-    told = flags_of(batch.X, forecaster.seen, batch.inferred, gap, put_in)
+    rest_c = newest_rest_temperature_c(tables, batch.moments)
+    told = flags_of(batch.X, forecaster.seen, batch.inferred, gap, put_in, rest_c)
     unused = readings_not_used(tables).reindex(batch.moments["pack_id"]).to_numpy()
     return [["reading-not-used"] * int(n) + [f.code for f in flags] for n, flags in zip(unused, told, strict=True)]
 

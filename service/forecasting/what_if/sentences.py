@@ -55,6 +55,11 @@ def sentence_of(told: PlanForecast, answer: WhatIf) -> str:
         )
     if told.plan.trips_share < 1 <= told.plan.km_share:
         said.append(_("Fewer trips only give the monitor fewer chances to see it: the block sinks all the same."))
+    cooler = told.plan.cooler_k
+    if (cooler > 0 and told.verdict == "shorter") or (cooler < 0 and told.verdict == "longer"):
+        said.append(
+            _("Warm cells sink less under load, so the monitor sees the block later: it is not sounder for being warm.")
+        )
     if told.plan.swap_block:
         said.append(_("The rest of the pack stays as it is: from then on its next weakest block decides."))
     if told.plan.start_after_days:

@@ -24,7 +24,8 @@ def rows_of(plan: CohortPlan) -> tuple[SurvivalRows, pd.Series]:
 
 def codes(rows: SurvivalRows, seen: SeenRange) -> list[set[str]]:
     none = np.zeros(len(rows), dtype=bool)
-    return [{f.code for f in flags} for flags in flags_of(rows.X, seen, none, np.zeros(len(rows)), np.ones(len(rows)))]
+    figures = np.zeros(len(rows)), np.ones(len(rows)), np.full(len(rows), np.nan)
+    return [{f.code for f in flags} for flags in flags_of(rows.X, seen, none, *figures)]
 
 
 @pytest.fixture(scope="module")
