@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -22,7 +22,7 @@ from models.calibration.stacking import OwnMixture
 from models.calibration.workshop_posterior import WorkshopPosterior
 from models.features.definitions import Evidence
 from models.features.inferred_topups import with_inferred_topups
-from models.features.raw import feature_frame, raw_features
+from models.features.raw import features_and_block, raw_features, readings_not_used
 from models.forecasts.attribution import Contribution, attribute
 from models.forecasts.evidence import evidence_group
 from models.forecasts.flags import flags_of, flags_of_unused, nonsense
@@ -41,7 +41,6 @@ from models.packs.history import Outcome, PackHistory, UsagePlan, require_fit
 from models.packs.stops import Stopped, require_no_stop, stops_of
 from models.packs.suspects import suspects
 from models.packs.tables import (
-    SECONDS_PER_DAY,
     HistoryTables,
     histories_of,
     known_at,
@@ -92,6 +91,11 @@ class Forecasts:
         False where a value can be true of no pack: use no figure of such a row.
     inferred : bool array, shape (n,)
         The top-up was inferred.
+    block : int array, shape (n,)
+        The (first) block of the newest top-up, from 1.
+    missing_ah, missing_error_ah : array, shape (n,)
+        Charge that this block is short of at the origin by all evidence, and the standard error; NaN where nothing
+        tells.
     """
 
     moments: pd.DataFrame
@@ -104,6 +108,9 @@ class Forecasts:
     widening: Floats
     reachable: NDArray[np.bool_]
     inferred: NDArray[np.bool_]
+    block: NDArray[np.intp]
+    missing_ah: Floats
+    missing_error_ah: Floats
 
     def __len__(self) -> int:
         return len(self.survival)
@@ -121,17 +128,10 @@ class Forecasts:
             widening=self.widening[rows],
             reachable=self.reachable[rows],
             inferred=self.inferred[rows],
+            block=self.block[rows],
+            missing_ah=self.missing_ah[rows],
+            missing_error_ah=self.missing_error_ah[rows],
         )
-
-
-@dataclass(frozen=True)
-class Asked:
-    """One of several packs that are forecast together; what is left out is as for `Forecaster.forecast`."""
-
-    history: PackHistory
-    at: datetime | None = None
-    usage: UsagePlan | None = None
-    family: PackFamily | None = None
 
 
 @dataclass(frozen=True)
@@ -327,8 +327,10 @@ class Forecaster:
         -------
         Forecasts
         """
-        full, inferred = with_inferred_topups(tables)
-        X = feature_frame(full, moments)
+        return self._batch(*with_inferred_topups(tables), moments)
+
+    def _batch(self, full: HistoryTables, inferred: set[str], moments: pd.DataFrame) -> Forecasts:
+        X, block = features_and_block(full, moments)
         survival, low, high = self.curves(X)
         outside = self.seen.outside(X)
         readable = self.seen.readable(X)
@@ -344,6 +346,9 @@ class Forecaster:
             widening=np.where(outside | self.seen.new_family(X), WIDENING, 1.0),
             reachable=np.array([found is None for found in nonsense(X)], dtype=np.bool_),
             inferred=moments["pack_id"].isin(inferred).to_numpy(),
+            block=block,
+            missing_ah=_of_rated_ah(X, "missing_share"),
+            missing_error_ah=_of_rated_ah(X, "missing_error_share"),
         )
 
     def forecast_each(
@@ -356,8 +361,9 @@ class Forecaster:
         tables : HistoryTables
             As read: nothing needs to have been checked but the types of the columns. Rows of one pack in order of time.
         moments : DataFrame, optional
-            ``pack_id``, each once and among ``tables.packs``, and ``origin`` (UTC). Facts after it are not used. If
-            left out every pack at its newest reading, top-up or plan; what ended its top-up since then counts too.
+            ``pack_id``, each once and among ``tables.packs``, and ``origin`` (UTC). Facts after it are not used. A pack
+            whose origin is missing, and every pack if all of it is left out, is forecast as things stand: at its newest
+            reading, top-up or plan; what ended its top-up since then counts too.
 
         Returns
         -------
@@ -366,12 +372,13 @@ class Forecaster:
         refused : list of Refused
             The others, in the same order, with what `forecast` raises.
         """
-        every = last_facts(tables) if moments is None else moments
+        tables = replace(tables, families={**self.families, **tables.families})
+        every, standing = _origins(tables, moments)
         tables = tables.of_packs(every["pack_id"])
-        errors = self._refused(tables, every, as_things_stand=moments is None)
+        errors = self._refused(tables, every, standing)
         asked = every[~every["pack_id"].isin(errors)].reset_index(drop=True)
         known = known_at(tables, asked)
-        errors |= _ended(tables.of_packs(asked["pack_id"]) if moments is None else known)
+        errors |= _ended(known) | _ended(tables.of_packs(set(asked["pack_id"]) & standing))
         topped = {*with_inferred_topups(known)[0].topups["pack_id"], *errors}
         errors |= {pack_id: _no_topup() for pack_id in asked["pack_id"][~asked["pack_id"].isin(topped)]}
         batch = self.forecast_batch(known, asked[~asked["pack_id"].isin(errors)].reset_index(drop=True))
@@ -380,9 +387,7 @@ class Forecaster:
             errors[pack_id] = _out_of_reach(said)
         return batch.take(batch.reachable), [Refused(p, errors[p]) for p in every["pack_id"] if p in errors]
 
-    def _refused(
-        self, tables: HistoryTables, moments: pd.DataFrame, *, as_things_stand: bool
-    ) -> dict[str, TideoverError]:
+    def _refused(self, tables: HistoryTables, moments: pd.DataFrame, standing: set[str]) -> dict[str, TideoverError]:
         """Ask the packs that may be unsound, or stop, one by one."""
         known = known_at(tables, moments)
         doubtful = tables.of_packs(tables.packs["pack_id"][suspects(tables, known)])
@@ -393,7 +398,7 @@ class Forecaster:
                 if isinstance(history, ValidationError):
                     raise BadInput(problems_from(history))
                 family = tables.families.get(history.family)
-                self._require_sound(history, None if as_things_stand else origins[pack_id].to_pydatetime(), family)
+                self._require_sound(history, None if pack_id in standing else origins[pack_id].to_pydatetime(), family)
             except TideoverError as error:
                 errors[pack_id] = error
         return errors
@@ -524,85 +529,97 @@ class Forecaster:
         require_no_stop(known, family)
         return known, origin, family
 
-    def forecast_together(self, asked: Sequence[Asked]) -> list[Forecast | TideoverError]:
-        """Forecast several packs, each as `forecast` does.
-
-        Parameters
-        ----------
-        asked : sequence of Asked
-            Of packs that each come once.
-
-        Returns
-        -------
-        list, length len(asked)
-            The forecast, or what `forecast` raises.
-        """
-        return self._together(asked)[0]
-
     def _forecast(
         self, history: PackHistory, at: datetime | None, usage: UsagePlan | None, family: PackFamily | None
     ) -> tuple[Forecast, HistoryTables, Forecasts]:
         """Return the forecast, and the tables and the batch of one that it was made from."""
-        (found,), tables, batch = self._together([Asked(history, at, usage, family)])
-        if isinstance(found, TideoverError):
-            raise found
-        return found, tables, batch
-
-    def _together(self, asked: Sequence[Asked]) -> tuple[list[Forecast | TideoverError], HistoryTables, Forecasts]:
-        found: list[Forecast | TideoverError | None] = [None] * len(asked)
-        sound: dict[str, tuple[int, PackHistory, datetime, PackFamily]] = {}
-        for place, one in enumerate(asked):
-            try:
-                sound[one.history.pack_id] = (place, *self._require_sound(one.history, one.at, one.family, one.usage))
-            except TideoverError as error:
-                found[place] = error
-        families = {family.name: family for *_, family in sound.values()}
-        tables = tables_from_histories([known for _, known, *_ in sound.values()], families)
-        tables, inferred = with_inferred_topups(tables)
-        topped = set(tables.topups["pack_id"])
-        for pack_id in [name for name in sound if name not in topped]:
-            found[sound.pop(pack_id)[0]] = _no_topup()
-        origins = pd.to_datetime([origin for _, _, origin, _ in sound.values()], utc=True)
-        moments = pd.DataFrame({"pack_id": np.array(list(sound), dtype=object), "origin": origins})
-        batch = self.forecast_batch(tables, moments)
-        gap = np.array([_days_since_reading(known, origin) for _, known, origin, _ in sound.values()])
-        put_in = np.array([_put_in_ah(known) for _, known, *_ in sound.values()])
-        guessed = moments["pack_id"].isin(inferred).to_numpy()
-        rest_c = np.array([_rest_c(known) for _, known, *_ in sound.values()])
-        told = flags_of(batch.X, self.seen, guessed, gap, put_in, rest_c)
-        impossible = nonsense(batch.X)
-        for row, (place, known, origin, family) in enumerate(sound.values()):
-            if impossible[row] is not None:
-                found[place] = _out_of_reach(impossible[row])
-                continue
-            history = asked[place].history
-            unused = without_contradictions(known, family)[1]
-            flags = _flags_of_end(history, known) + flags_of_unused(unused) + told[row]
-            if (
-                asked[place].at is not None
-                and known is not history
-                and len(known.readings) + len(known.topups) < len(history.readings) + len(history.topups)
-            ):
-                ignored = say("Readings or top-ups after the moment of the forecast were not used.")
-                flags += (Flag("later-facts-ignored", ignored),)
-            kinds = None if batch.kinds is None else dict(zip(KINDS, batch.kinds[row].tolist(), strict=True))
-            found[place] = Forecast(
-                pack_id=history.pack_id,
-                origin=origin,
-                days_held=float(batch.X["held_days"].iloc[row]),
-                survival=batch.survival[row],
-                band_low=batch.band_low[row],
-                band_high=batch.band_high[row],
-                kinds=kinds,
-                flags=flags,
-                model_id=self.model_id,
-                inputs_digest=inputs_digest(known, origin, family),
-                group=str(batch.group[row]),
-                bound=self.bound,
-                widening=float(batch.widening[row]),
-                own_outcomes=0 if self.own is None else self.own.outcomes,
+        known, origin, family = self._require_sound(history, at, family, usage)
+        tables = tables_from_histories([known], {family.name: family})
+        full, inferred = with_inferred_topups(tables)
+        if full.topups.empty:
+            raise _no_topup()
+        moments = pd.DataFrame({"pack_id": [history.pack_id], "origin": pd.to_datetime([origin], utc=True)})
+        batch = self._batch(full, inferred, moments)
+        if (impossible := nonsense(batch.X)[0]) is not None:
+            raise _out_of_reach(impossible)
+        flags = _flags_of_end(history, known) + self.flags(tables, batch)[0]
+        if at is not None and len(known.readings) + len(known.topups) < len(history.readings) + len(history.topups):
+            flags += (
+                Flag("later-facts-ignored", say("Readings or top-ups after the moment of the forecast were not used.")),
             )
-        return [one for one in found if one is not None], tables, batch
+        forecast = Forecast(
+            pack_id=history.pack_id,
+            origin=origin,
+            days_held=float(batch.X["held_days"].iloc[0]),
+            survival=batch.survival[0],
+            band_low=batch.band_low[0],
+            band_high=batch.band_high[0],
+            kinds=None if batch.kinds is None else dict(zip(KINDS, batch.kinds[0].tolist(), strict=True)),
+            flags=flags,
+            model_id=self.model_id,
+            inputs_digest=inputs_digest(known, origin, family),
+            group=str(batch.group[0]),
+            bound=self.bound,
+            widening=float(batch.widening[0]),
+            own_outcomes=self.own_outcomes,
+            block=int(batch.block[0]),
+            missing_ah=_known_or_none(batch.missing_ah[0]),
+            missing_error_ah=_known_or_none(batch.missing_error_ah[0]),
+        )
+        return forecast, full, batch
+
+    @property
+    def own_outcomes(self) -> int:
+        """Outcomes of a workshop's own that every forecast rests on, beside simulated packs."""
+        return 0 if self.own is None else self.own.outcomes
+
+    def flags(self, tables: HistoryTables, batch: Forecasts) -> list[tuple[Flag, ...]]:
+        """Say what the reader of each forecast should know of its evidence.
+
+        Parameters
+        ----------
+        tables : HistoryTables
+            What was known at the moments, of each of which there is one a pack.
+        batch : Forecasts
+            Made from them.
+
+        Returns
+        -------
+        list of tuple of Flag, length len(batch)
+        """
+        packs = batch.moments["pack_id"]
+        last = tables.topups.drop_duplicates("pack_id", keep="last").set_index("pack_id")["charge_ah"]
+        put_in = last.reindex(packs).to_numpy(np.float64, na_value=np.nan)
+        gap = newest_reading_gap_days(tables, batch.moments)
+        rest_c = newest_rest_temperature_c(tables, batch.moments)
+        told = flags_of(batch.X, self.seen, batch.inferred, gap, put_in, rest_c)
+        unused = _flags_of_unused(tables, packs)
+        return [unused.get(pack_id, ()) + flags for pack_id, flags in zip(packs, told, strict=True)]
+
+
+def _origins(tables: HistoryTables, moments: pd.DataFrame | None) -> tuple[pd.DataFrame, set[str]]:
+    """Return moments that are whole, and the packs that are asked about as things stand."""
+    newest = last_facts(tables)
+    if moments is None:
+        return newest, set(newest["pack_id"])
+    missing = moments["origin"].isna().to_numpy()
+    standing = set(moments["pack_id"][missing])
+    if not standing:
+        return moments, standing
+    of = newest.set_index("pack_id")["origin"].reindex(moments["pack_id"]).set_axis(moments.index)
+    return moments.assign(origin=moments["origin"].where(~missing, of)), standing
+
+
+def _flags_of_unused(tables: HistoryTables, packs: pd.Series[Any]) -> dict[str, tuple[Flag, ...]]:
+    """Name the readings that no figure rests on, by pack."""
+    count = readings_not_used(tables)
+    doubted = tables.of_packs(set(count.index[count > 0]) & set(packs))
+    found = {}
+    for history in histories_of(doubted):
+        assert isinstance(history, PackHistory)  # of which a forecast was made
+        unused = without_contradictions(history, tables.families[history.family])[1]
+        found[history.pack_id] = flags_of_unused(unused)
+    return found
 
 
 def inputs_digest(history: PackHistory, origin: datetime, family: PackFamily) -> str:
@@ -694,26 +711,15 @@ def _flags_of_end(history: PackHistory, known: PackHistory) -> tuple[Flag, ...]:
     return (Flag("ended-since", text, grave=True),)
 
 
-def _of_rated_ah(X: pd.DataFrame, name: str, family: PackFamily) -> float | None:
-    """Read a share of rated capacity as Ah; None where no charge and no reading after it tells of the block."""
-    told = X[["charge_share", "after_rest_mv_per_cell", "now_rest_mv_per_cell"]].notna().to_numpy().any()
-    return float(X[name].iloc[0]) * family.rated_ah if told else None
+def _of_rated_ah(X: pd.DataFrame, name: str) -> Floats:
+    """Read a share of rated capacity as Ah; NaN where no charge and no reading after it tells of the block."""
+    telling = X[["charge_share", "after_rest_mv_per_cell", "now_rest_mv_per_cell"]].to_numpy(np.float64)
+    share, rated = (X[column].to_numpy(np.float64) for column in (name, "rated_ah"))
+    return np.where(np.isnan(telling).all(axis=1), np.nan, share * rated)
 
 
-def _put_in_ah(history: PackHistory) -> float:
-    charge = history.topups[-1].charge_ah if history.topups else None
-    return float("nan") if charge is None else charge
-
-
-def _days_since_reading(history: PackHistory, origin: datetime) -> float:
-    if not history.readings:
-        return float("nan")
-    return (origin - history.readings[-1].time).total_seconds() / SECONDS_PER_DAY
-
-
-def _rest_c(history: PackHistory) -> float:
-    noted = (r.temperature_c for r in reversed(history.readings) if r.state == "rest" and r.temperature_c is not None)
-    return next(noted, float("nan"))
+def _known_or_none(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)
 
 
 def newest_rest_temperature_c(tables: HistoryTables, moments: pd.DataFrame) -> Floats:
@@ -733,8 +739,9 @@ def newest_rest_temperature_c(tables: HistoryTables, moments: pd.DataFrame) -> F
 
 
 def newest_reading_gap_days(tables: HistoryTables, moments: pd.DataFrame) -> Floats:
-    """Days between each origin and the newest reading before it, NaN without one. Shape (n,)."""
-    reads = tables.readings[["pack_id", "time"]].sort_values("time", kind="stable")
-    asked = moments[["pack_id", "origin"]].assign(order=np.arange(len(moments))).sort_values("origin", kind="stable")
-    near = pd.merge_asof(asked, reads, left_on="origin", right_on="time", by="pack_id").sort_values("order")
-    return np.asarray(to_days(near["origin"]) - to_days(near["time"]))
+    """Days between each origin and the pack's newest reading in the tables, NaN without one. Shape (n,)."""
+    ids = pd.Index(tables.packs["pack_id"])
+    newest = np.full(len(ids), -np.inf)
+    np.maximum.at(newest, ids.get_indexer(pd.Index(tables.readings["pack_id"])), to_days(tables.readings["time"]))
+    of = newest[ids.get_indexer(pd.Index(moments["pack_id"]))]
+    return np.asarray(to_days(moments["origin"]) - np.where(np.isfinite(of), of, np.nan))

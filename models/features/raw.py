@@ -183,11 +183,21 @@ def feature_frame(tables: HistoryTables, moments: pd.DataFrame) -> pd.DataFrame:
     DataFrame, shape (len(moments), len(FEATURE_NAMES))
         float64, index of `moments`; NaN where the evidence is missing. Each row depends on its own pack only.
     """
-    return derive(raw_features(tables, moments)).set_axis(moments.index)
+    return features_and_block(tables, moments)[0]
+
+
+def features_and_block(tables: HistoryTables, moments: pd.DataFrame) -> tuple[pd.DataFrame, Rows]:
+    """Compute the feature table, and tell the (first) block of each newest top-up, from 1; see `feature_frame`."""
+    raw, at = _raw(tables, moments)
+    return derive(raw).set_axis(moments.index), at.block + 1
 
 
 def raw_features(tables: HistoryTables, moments: pd.DataFrame) -> RawFeatures:
     """Read what was measured, noted and planned; parameters as for `feature_frame`."""
+    return _raw(tables, moments)[0]
+
+
+def _raw(tables: HistoryTables, moments: pd.DataFrame) -> tuple[RawFeatures, _Moments]:
     codes = pd.Index(tables.packs["pack_id"])
     topups = _Facts.of(tables.topups, codes, 0)
     at = _moments(tables, moments, codes, topups)
@@ -198,7 +208,7 @@ def raw_features(tables: HistoryTables, moments: pd.DataFrame) -> RawFeatures:
     _plan(out, tables, at, _Facts.of(tables.usage, codes, _EARLIEST + 1))
     _earlier(out, tables, at, topups, _Facts.of(tables.outcomes, codes, 0))
     _pack(out, tables, at)
-    return RawFeatures(out, at.packs)
+    return RawFeatures(out, at.packs), at
 
 
 def _moments(tables: HistoryTables, moments: pd.DataFrame, codes: pd.Index[Any], topups: _Facts) -> _Moments:

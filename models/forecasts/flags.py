@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import isfinite
+from math import isfinite, isnan
 from typing import Final
 
 import numpy as np
@@ -136,44 +136,56 @@ def _row_flags(
     ]
 
 
+_NEW_FAMILY: Final = Flag(
+    "family-not-learned",
+    say(
+        "The model has learned from no pack of this layout: it carries over what it knows of others. "
+        "The forecast is widened."
+    ),
+)
+_INFERRED: Final = Flag(
+    "topup-inferred",
+    say("No top-up is recorded; it was inferred from the block that rose between two rest readings."),
+)
+_NO_CHARGE: Final = Flag(
+    "charge-unknown", say("The charge put in is not known, so a level reading may be hysteresis rather than charge.")
+)
+_NO_REST_BEFORE: Final = Flag("no-rest-before", say("There is no rest reading from before the charge."))
+_NO_REST_AFTER: Final = Flag("no-rest-after", say("There is no rest reading from after the charge."))
+_NO_LOAD: Final = Flag("no-load-reading", say("No reading under load: a bad joint cannot be told from a weak block."))
+_NO_USAGE: Final = Flag(
+    "usage-unknown", say("The planned usage is not known; the usage of comparable packs is assumed.")
+)
+_NO_WEATHER: Final = Flag("weather-unknown", say("Neither the expected temperature nor that of the pack is known."))
+_STALE: Final = Flag(
+    "stale", say("The newest reading is more than ten days old; a new one would sharpen this forecast.")
+)
+_LOWER: Final = Flag("other-block-lower", say("Before the charge another block lay below the one that was topped up."))
+_LOWER_UNDER_LOAD: Final = Flag(
+    "other-block-lower",
+    say("Before the charge another block fell lower under load than the one that was topped up."),
+)
+_JOINT: Final = Flag(
+    "looks-like-joint",
+    say("Level at rest but low under load: check bus bars and sense leads; a top-up does not cure a joint."),
+)
+
+
 def _of_origin(new_family: bool, inferred: bool) -> list[Flag]:
-    flags = []
-    if new_family:
-        flags.append(
-            Flag(
-                "family-not-learned",
-                say(
-                    "The model has learned from no pack of this layout: it carries over what it knows of others. "
-                    "The forecast is widened."
-                ),
-            )
-        )
-    if inferred:
-        flags.append(
-            Flag(
-                "topup-inferred",
-                say("No top-up is recorded; it was inferred from the block that rose between two rest readings."),
-            )
-        )
-    return flags
+    return [flag for flag, said in ((_NEW_FAMILY, new_family), (_INFERRED, inferred)) if said]
 
 
 def _of_gaps(row: dict[str, float], gap: float) -> list[Flag]:
     def known(name: str) -> bool:
-        return not np.isnan(row[name])
+        return not isnan(row[name])
 
     flags = []
     if not known("charge_share"):
-        flags.append(
-            Flag(
-                "charge-unknown",
-                say("The charge put in is not known, so a level reading may be hysteresis rather than charge."),
-            )
-        )
+        flags.append(_NO_CHARGE)
     if not known("before_rest_mv_per_cell"):
-        flags.append(Flag("no-rest-before", say("There is no rest reading from before the charge.")))
+        flags.append(_NO_REST_BEFORE)
     if not known("after_rest_mv_per_cell") and not known("now_rest_mv_per_cell"):
-        flags.append(Flag("no-rest-after", say("There is no rest reading from after the charge.")))
+        flags.append(_NO_REST_AFTER)
     if known("after_rest_mv_per_cell") and row["after_rest_hours"] < SETTLED_H:
         flags.append(
             Flag(
@@ -190,30 +202,24 @@ def _of_gaps(row: dict[str, float], gap: float) -> list[Flag]:
         and not known("after_load_mv_per_cell")
         and not known("now_load_mv_per_cell")
     ):
-        flags.append(
-            Flag("no-load-reading", say("No reading under load: a bad joint cannot be told from a weak block."))
-        )
+        flags.append(_NO_LOAD)
     if not known("km_per_day"):
-        flags.append(
-            Flag("usage-unknown", say("The planned usage is not known; the usage of comparable packs is assumed."))
-        )
+        flags.append(_NO_USAGE)
     if not known("ambient_c"):
-        flags.append(Flag("weather-unknown", say("Neither the expected temperature nor that of the pack is known.")))
+        flags.append(_NO_WEATHER)
     if row["held_days"] > RELEASE_VISIT_DAYS and not gap <= STALE_DAYS:
-        flags.append(
-            Flag("stale", say("The newest reading is more than ten days old; a new one would sharpen this forecast."))
-        )
+        flags.append(_STALE)
     return flags
 
 
 def _of_overcharge(row: dict[str, float], put_in_ah: float) -> list[Flag]:
     """More went in than was missing by the reading before, or, without one, than a block of the window can lack."""
     missing = row["before_missing_share"]
-    beyond = row["overcharge_share"] + (0.0 if np.isnan(missing) else row["charge_surplus_share"])
+    beyond = row["overcharge_share"] + (0.0 if isnan(missing) else row["charge_surplus_share"])
     if not beyond > MUCH_CHARGE_SHARE:
         return []
     put_in = f"{put_in_ah:.1f}"
-    if np.isnan(missing):
+    if isnan(missing):
         text = say(
             "Put in %(put_in)s Ah, and no reading from before says how much was missing: the block may be overcharged. "
             "Look for swelling, leaks and heat. The hold is reckoned as if less had gone in.",
@@ -234,25 +240,11 @@ def _of_overcharge(row: dict[str, float], put_in_ah: float) -> list[Flag]:
 def _of_contradictions(row: dict[str, float]) -> list[Flag]:
     flags = []
     if row["before_lower_elsewhere_mv_per_cell"] > LEVEL_MV_PER_CELL:
-        flags.append(
-            Flag("other-block-lower", say("Before the charge another block lay below the one that was topped up."))
-        )
+        flags.append(_LOWER)
     elif row["before_load_elsewhere_mv_per_cell"] > LOWER_UNDER_LOAD_MV_PER_CELL:
-        flags.append(
-            Flag(
-                "other-block-lower",
-                say("Before the charge another block fell lower under load than the one that was topped up."),
-            )
-        )
+        flags.append(_LOWER_UNDER_LOAD)
     if row["after_excess_mohm_per_cell"] > JOINT_MOHM_PER_CELL and row["before_rest_mv_per_cell"] > -LEVEL_MV_PER_CELL:
-        flags.append(
-            Flag(
-                "looks-like-joint",
-                say(
-                    "Level at rest but low under load: check bus bars and sense leads; a top-up does not cure a joint."
-                ),
-            )
-        )
+        flags.append(_JOINT)
     return flags
 
 

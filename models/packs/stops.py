@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
+from statistics import median
 from typing import Final, Literal
 
 import numpy as np
@@ -138,7 +139,7 @@ class _Known:
     @cached_property
     def median_v(self) -> float:
         """Median of all blocks in the newest reading at rest, V; NaN without one."""
-        return float("nan") if self.rest is None else float(np.nanmedian(_volts(self.rest)))
+        return float("nan") if self.rest is None else median(v for v in self.rest.block_v if v is not None)
 
     @cached_property
     def its_volts(self) -> bool:

@@ -10,10 +10,10 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from models.base.errors import BadInput, TideoverError
+from models.base.errors import BadInput
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from service.core.model_source import RegistrySource
@@ -27,13 +27,14 @@ from service.forecasting.issued.scores import bring_to, drop_others, keep_scores
 from service.forecasting.model.training import train_on_record
 from service.forecasting.track_record.reading import report_with_live_record
 from service.jobs.queue import enqueue
-from service.records.history import histories_of, tables_of
+from service.records.history import sound_or_not, tables_of
 from service.records.records import Writer
+from service.store.bulk import add_rows, free_numbers, table_of
 from service.store.opening import Store
 from service.store.schema import IssuedForecast, Job, Pack
 from training.registry import ModelRegistry
 
-SCORED_AT_ONCE: Final = 500
+SCORED_AT_ONCE: Final = 2_000
 """Packs that are forecast together, and stored together: the store is held for a part of a second."""
 
 Tell = Callable[[int, int | None, str], None]
@@ -104,36 +105,42 @@ def score(task: Task) -> None:
     """Forecast every pack that is out on a top-up, and bring all scores to today.
 
     Where nothing new is recorded, the same model answers and the last forecast is not old, that one stands. What is
-    done is stored some hundred packs at a time, so a job that is taken up again goes on where it stood.
+    done is stored some thousand packs at a time, so a job that is taken up again goes on where it stood.
     """
     model = RegistrySource(ModelRegistry(task.settings.models_dir)).current()
     with task.store.reading() as session:
-        packs = list(session.scalars(select(Pack.id).order_by(Pack.id)))
-    made, left_out, standing = [], [], set()
-    began = task.now()
-    for first in range(0, len(packs), SCORED_AT_ONCE):
-        task.tell(first, len(packs), f"forecasting from {packs[first]} on")
+        count = session.scalar(select(func.count()).select_from(Pack)) or 0
+    made, left_out, standing = set(), [], set()
+    began, done, last = task.now(), 0, ""
+    while True:
         now = task.now()
         with task.store.reading() as session:
-            some = session.scalars(select(Pack).where(Pack.id.in_(packs[first : first + SCORED_AT_ONCE]))).all()
-            histories = [history for history in histories_of(session, some) if holding(history)]
+            some = session.scalars(select(Pack).where(Pack.id > last).order_by(Pack.id).limit(SCORED_AT_ONCE)).all()
+            if not some:
+                break
+            task.tell(done, count, f"forecasting from {some[0].id} on")
+            known = dict(sound_or_not(session, some))
+            histories = [one for one in known.values() if isinstance(one, PackHistory) and holding(one)]
             stand = still_standing(session, histories, model, task.families, now)
         standing |= stand
-        due = [history for history in histories if history.pack_id not in stand]
-        given = issued_together(due, model, task.families, threads=task.settings.threads, at=now, by=task.by)
-        rows = [one for one in given if isinstance(one, IssuedForecast)]
-        for history, one in zip(due, given, strict=True):
-            if isinstance(one, TideoverError):
-                left_out.append({"pack_id": history.pack_id, "reason": str(one)})
+        due = {history.pack_id: history for history in histories if history.pack_id not in stand}
+        rows, refused = issued_together(
+            list(due.values()), model, task.families, threads=task.settings.threads, at=now, by=task.by
+        )
+        refused |= {pack_id: one for pack_id, one in known.items() if isinstance(one, BadInput)}
+        left_out += [{"pack_id": pack_id, "reason": str(error)} for pack_id, error in refused.items()]
         with task.store.writing() as session:
-            session.add_all(rows)
-            session.flush()
-            keep_scores(session, rows, now)
-            made += [row.pack_id for row in rows]
+            numbers = free_numbers(session, table_of(IssuedForecast), len(rows))
+            rows = [{"id": number, **row} for number, row in zip(numbers, rows, strict=True)]
+            add_rows(session, table_of(IssuedForecast), rows)
+            keep_scores(session, rows, [due[row["pack_id"]] for row in rows], now)
+        made |= {row["pack_id"] for row in rows}
+        done, last = done + len(some), some[-1].id
     with task.store.writing() as session:
-        drop_others(session, {*standing, *made}, began)
-        ranked = bring_to(session, task.now())
-        result = {"forecasts": len(made), "standing": len(standing), "ranked": ranked, "left_out": left_out}
+        drop_others(session, standing | made, began)
+    ranked = bring_to(task.store, task.now(), made_before=began)
+    result = {"forecasts": len(made), "standing": len(standing), "ranked": ranked, "left_out": left_out}
+    with task.store.writing() as session:
         task.finish(session, result)
 
 

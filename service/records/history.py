@@ -33,7 +33,7 @@ _SAME_START: Final = 2
 _MOST_COMPARED: Final = 5_000
 """Names that begin alike and are compared with one that is not known. Our choice."""
 
-READ_AT_ONCE: Final = 200
+READ_AT_ONCE: Final = 1_000
 """Packs whose facts are fetched together."""
 
 
@@ -129,6 +129,14 @@ def histories_of(session: Session, packs: Sequence[Pack]) -> Iterator[PackHistor
     BadInput
         What is stored contradicts itself.
     """
+    for _pack_id, found in sound_or_not(session, packs):
+        if isinstance(found, BadInput):
+            raise found
+        yield found
+
+
+def sound_or_not(session: Session, packs: Sequence[Pack]) -> Iterator[tuple[str, PackHistory | BadInput]]:
+    """Yield the same by pack, with what `histories_of` raises where what is stored contradicts itself."""
     for some in in_parts(packs):
         facts = {name: _facts(session, name, some) for name in _PARTS}
         for pack in some:
@@ -137,9 +145,9 @@ def histories_of(session: Session, packs: Sequence[Pack]) -> Iterator[PackHistor
                 continue
             head = {"family": pack.family, "age_years": pack.age_years, "odometer_km": pack.odometer_km}
             try:
-                yield PackHistory(pack_id=pack.id, **head, **mine)
+                yield pack.id, PackHistory(pack_id=pack.id, **head, **mine)
             except ValidationError as error:
-                raise BadInput(problems_from(error, (f"packs/{pack.id}",))) from error
+                yield pack.id, BadInput(problems_from(error, (f"packs/{pack.id}",)))
 
 
 def tables_of(session: Session, families: Mapping[str, PackFamily], only: Sequence[str] | None = None) -> HistoryTables:
@@ -154,9 +162,12 @@ def _facts(session: Session, name: str, packs: Sequence[Pack]) -> dict[str, list
     columns = table.__table__.c
     query = select(columns.pack_id, *(columns[field] for field in kind.model_fields))
     query = query.where(columns.pack_id.in_([pack.id for pack in packs])).order_by(columns.pack_id, columns.time)
+    listed = [place for place, field in enumerate(kind.model_fields) if field in ("block_v", "blocks")]
     found: dict[str, list[Any]] = {}
-    for pack_id, *values in session.execute(query):
+    for pack_id, *values in session.connection().execute(query):
+        for place in listed:
+            values[place] = tuple(values[place])
         # Checked when they were stored; what cannot be seen in one fact alone is checked with the whole history.
-        fact = kind.model_validate(dict(zip(kind.model_fields, values, strict=True)))
+        fact = kind.model_construct(None, **dict(zip(kind.model_fields, values, strict=True)))
         found.setdefault(pack_id, []).append(fact)
     return found

@@ -38,7 +38,7 @@ from models.features.raw import feature_frame
 from models.forecaster import WIDENING, Forecaster, newest_reading_gap_days
 from models.forecasts.flags import flags_of
 from models.forecasts.weakness_kind import KINDS
-from models.packs.tables import from_days
+from models.packs.tables import from_days, known_at
 from models.survival.kaplan_meier import kaplan_meier
 from tests.studies.peers.aft import LogNormalRegression, WeibullRegression
 from tests.studies.peers.hazard_network import HazardNetwork
@@ -325,7 +325,7 @@ def shift(packs: int) -> None:
         parts = {name: np.ones(len(rows), dtype=bool)}
         if "wrong" in name:
             parts |= {"  of these on a wrong block": wrong, "  of these on the right one": ~wrong}
-        gap = newest_reading_gap_days(cohort.tables, rows.moments)
+        gap = newest_reading_gap_days(known_at(cohort.tables, rows.moments), rows.moments)
         put_in = cohort.tables.topups["charge_ah"].to_numpy()[rows.moments["topup"]]
         told = flags_of(
             rows.X, forecaster.seen, np.zeros(len(rows), dtype=bool), gap, put_in, np.full(len(rows), np.nan)

@@ -13,8 +13,8 @@ import pytest
 from pydantic import ValidationError
 
 from models.base.errors import BadInput, TideoverError, problems_from
-from models.forecaster import Asked, Forecaster
-from models.packs.history import PackHistory, UsagePlan
+from models.forecaster import Forecaster
+from models.packs.history import PackHistory
 from models.packs.stops import STOPS
 from models.packs.suspects import suspects
 from models.packs.tables import (
@@ -22,6 +22,7 @@ from models.packs.tables import (
     block_columns,
     from_days,
     histories_of,
+    known_at,
     last_facts,
     tables_from_histories,
     to_days,
@@ -151,26 +152,59 @@ def test_damaged_tables_are_refused_as_single_packs_are(small_cohort, forecaster
         assert words in found, words
 
 
-def test_several_histories_together_are_each_alone(small_cohort, forecaster):
-    """Parity, flags, digests and refusals included, whatever each is asked with."""
+def test_some_as_things_stand_and_some_at_a_moment(small_cohort, forecaster):
+    """Parity, flags and refusals included, whatever moment each is asked about."""
     tables = spoiled(
         small_cohort.tables.of_packs(small_cohort.tables.packs["pack_id"].iloc[:150]), np.random.default_rng(4)
     )
     known = [history for history in histories_of(tables) if isinstance(history, PackHistory)]
-    moments = [history.last_fact_time + timedelta(days=2) if n % 3 else None for n, history in enumerate(known)]
-    plan = UsagePlan(km_per_day=12.0)
-    asked = [
-        Asked(history, at, plan if n % 5 == 0 else None, FAMILIES.get(history.family))
-        for n, (history, at) in enumerate(zip(known, moments, strict=True))
-    ]
-    refused = 0
-    for one, told in zip(asked, forecaster.forecast_together(asked), strict=True):
+    at = [history.last_fact_time + timedelta(days=2) if n % 3 else None for n, history in enumerate(known)]
+    origins = pd.Series(at, dtype="datetime64[us, UTC]")
+    moments = pd.DataFrame({"pack_id": [history.pack_id for history in known], "origin": origins})
+    batch, refused = forecaster.forecast_each(tables, moments)
+    said: dict[str, tuple[type, str]] = {}
+    facts = known_at(tables, batch.moments)
+    row_of = {pack_id: row for row, pack_id in enumerate(batch.moments["pack_id"])}
+    flags = forecaster.flags(facts, batch)
+    for history, moment in zip(known, at, strict=True):
         try:
-            alone = forecaster.forecast(one.history, one.at, one.usage, one.family)
+            alone = forecaster.forecast(history, moment, family=FAMILIES.get(history.family))
         except TideoverError as error:
-            refused += (type(told), str(told)) == (type(error), str(error))
+            said[history.pack_id] = (type(error), str(error))
             continue
-        assert (alone.flags, alone.inputs_digest, alone.group) == (told.flags, told.inputs_digest, told.group)
-        np.testing.assert_allclose(alone.survival, told.survival, rtol=0, atol=1e-9)
-        assert alone.good_for(0.9) == pytest.approx(told.good_for(0.9), abs=1e-9)
-    assert refused == sum(isinstance(told, TideoverError) for told in forecaster.forecast_together(asked)) > 10
+        row = row_of[history.pack_id]
+        # That an end or later facts are known is told of a question about the past alone.
+        mine = [flag for flag in alone.flags if flag.code not in ("ended-since", "later-facts-ignored")]
+        assert (tuple(mine), alone.block, alone.group) == (flags[row], batch.block[row], batch.group[row])
+        np.testing.assert_allclose(alone.survival, batch.survival[row], rtol=0, atol=1e-9)
+        missing = [np.nan if v is None else v for v in (alone.missing_ah, alone.missing_error_ah)]
+        np.testing.assert_allclose(missing, [batch.missing_ah[row], batch.missing_error_ah[row]], atol=1e-9)
+    assert {one.pack_id: (type(one.error), str(one.error)) for one in refused} == said
+    assert len(refused) > 10
+
+
+def test_a_forecast_names_the_block_that_was_topped_up_and_what_it_is_short_of(small_cohort, forecaster):
+    """Against the top-up itself, and the derived columns by hand: share of rated charge times that charge."""
+    packs = small_cohort.tables.packs["pack_id"].iloc[:60]
+    told = 0
+    for history in histories_of(small_cohort.tables.of_packs(packs)):
+        if not isinstance(history, PackHistory):
+            continue
+        moment = history.topups[-1].time + timedelta(days=1)
+        try:
+            forecast, _, batch = forecaster._forecast(history, moment, None, None)
+        except TideoverError:
+            continue
+        assert forecast.block == history.topups[-1].blocks[0]
+        if forecast.missing_ah is not None:
+            told += 1
+            rated = FAMILIES[history.family].rated_ah
+            assert forecast.missing_ah == pytest.approx(batch.X["missing_share"].iloc[0] * rated)
+    assert told > 20
+
+
+def test_a_family_that_only_the_model_knows_is_forecast_in_bulk_too(small_cohort, forecaster):
+    tables = small_cohort.tables.of_packs(small_cohort.tables.packs["pack_id"].iloc[:40])
+    unknown = replace(tables, families={})
+    one, other = (forecaster.forecast_each(t, None)[0] for t in (tables, unknown))
+    np.testing.assert_array_equal(one.survival, other.survival)

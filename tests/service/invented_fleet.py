@@ -82,5 +82,5 @@ def fill(store: Store, count: int, now: datetime, *, seed: int = 1, answer: dict
         for kind, values in rows.items():
             for first in range(0, count, _SOME):
                 session.execute(insert(kind), values[first : first + _SOME])
-        bring_to(session, now)
+    bring_to(store, now)
     return names

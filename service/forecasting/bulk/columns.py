@@ -9,15 +9,14 @@ import numpy as np
 import pyarrow as pa
 
 from models.base.day_grid import DAYS, GRID_VERSION, days_of_return
-from models.features.raw import readings_not_used
-from models.forecaster import Forecaster, Forecasts, Refused, newest_reading_gap_days, newest_rest_temperature_c
-from models.forecasts.flags import flags_of
+from models.forecaster import Forecaster, Forecasts, Refused
 from models.forecasts.weakness_kind import KINDS
 from models.packs.stops import Stopped
 from models.packs.tables import HistoryTables
 from service.forecasting.bulk.reading import Stray
 from service.forecasting.forecasts.answers import RETURN_SHARES
 from service.forecasting.forecasts.schemas import DEFAULT_CONFIDENCES
+from service.forecasting.forecasts.together import good_for
 from service.forecasting.issued.scores import week_figures
 
 SCHEMA_VERSION: Final = "1"
@@ -57,7 +56,7 @@ def described(schema: pa.Schema, forecaster: Forecaster) -> pa.Schema:
             "tideover.model_id": forecaster.model_id,
             "tideover.grid_version": GRID_VERSION,
             "tideover.days": json.dumps(DAYS.tolist()),
-            "tideover.own_outcomes": str(0 if forecaster.own is None else forecaster.own.outcomes),
+            "tideover.own_outcomes": str(forecaster.own_outcomes),
             "tideover.caution": CAUTION,
         }
     )
@@ -83,22 +82,10 @@ def scored_table(forecaster: Forecaster, tables: HistoryTables, batch: Forecasts
         columns[f"back_{100 * share:.0f}_by_day"] = days_of_return(batch.survival, share)
     columns["restricted_mean_days"] = np.trapezoid(batch.survival, DAYS, axis=1)
     columns["week_return"], columns["week_wait_days"] = week_figures(batch.survival)
-    columns |= {"group": batch.group, "widening": batch.widening, "flags": _flags(forecaster, tables, batch)}
+    flags = [[flag.code for flag in found] for found in forecaster.flags(tables, batch)]
+    columns |= {"group": batch.group, "widening": batch.widening, "flags": flags}
     arrays = [_array(columns[field.name], field.type, len(batch)) for field in SCORED]
     return pa.Table.from_arrays(arrays, schema=described(SCORED, forecaster))
-
-
-def good_for(forecaster: Forecaster, batch: Forecasts, confidence: float) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """Return the days that each pack is good for, as `Forecast.good_for` does of one; shape (n,)."""
-    groups, which = np.unique(batch.group.astype(str), return_inverse=True)
-    level = np.zeros(len(batch))
-    for place, group in enumerate(groups):
-        own = which == place
-        for widening in np.unique(batch.widening[own]):
-            told = forecaster.bound.told_level(confidence, str(group), float(widening))
-            level[own & (batch.widening == widening)] = told
-    days = days_of_return(batch.survival, level)
-    return np.where(level > 0, np.where(np.isnan(days), DAYS[-1], days), 0.0)
 
 
 def refused_table(forecaster: Forecaster, refused: list[Refused], strays: list[Stray]) -> pa.Table:
@@ -114,16 +101,6 @@ def refused_table(forecaster: Forecaster, refused: list[Refused], strays: list[S
     ]
     rows += [{"pack_id": s.pack_id, "reason": s.reason, "stop_codes": [], "instead": None} for s in strays]
     return pa.Table.from_pylist(rows, schema=described(REFUSED, forecaster))
-
-
-def _flags(forecaster: Forecaster, tables: HistoryTables, batch: Forecasts) -> list[list[str]]:
-    gap = newest_reading_gap_days(tables, batch.moments)
-    last = tables.topups.drop_duplicates("pack_id", keep="last").set_index("pack_id")["charge_ah"]
-    put_in = last.reindex(batch.moments["pack_id"]).to_numpy(np.float64, na_value=np.nan)
-    rest_c = newest_rest_temperature_c(tables, batch.moments)
-    told = flags_of(batch.X, forecaster.seen, batch.inferred, gap, put_in, rest_c)
-    unused = readings_not_used(tables).reindex(batch.moments["pack_id"]).to_numpy()
-    return [["reading-not-used"] * int(n) + [f.code for f in flags] for n, flags in zip(unused, told, strict=True)]
 
 
 def _curves(values: np.ndarray[Any, np.dtype[np.float64]]) -> pa.Array:

@@ -8,6 +8,7 @@ from dataclasses import asdict
 from models.base.day_grid import GRID_VERSION, survival_at
 from models.forecaster import Explanation, Forecaster
 from models.forecasts.forecast import Forecast
+from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
 from service.core.translation import _
@@ -55,19 +56,23 @@ def answer(
         asked = (case.history, case.at, plan_of(case), family)
         told = forecaster.explain(*asked) if case.explain else None
         forecast = forecaster.forecast(*asked) if told is None else told.forecast
-    return answered(case, forecast, family, told)
+    return _answered(case, forecast, family, told)
 
 
-def answered(
+def _answered(
     case: ForecastCase, forecast: Forecast, family: PackFamily, told: Explanation | None = None
 ) -> ForecastAnswer:
     """Say what a forecast of a case means."""
-    figures = _figures(case, forecast)
+    return said_of(_figures(case, forecast), family.chemistry, told)
+
+
+def said_of(figures: ForecastFigures, chemistry: Chemistry | None, told: Explanation | None = None) -> ForecastAnswer:
+    """Say in words what figures mean, with the cautions that go with them."""
     return ForecastAnswer(
         **{name: getattr(figures, name) for name in ForecastFigures.model_fields},
         lead=lead_of(figures),
         sentences=sentences_of(figures),
-        cautions=all_cautions(family.chemistry),
+        cautions=all_cautions(chemistry),
         explanation=None if told is None else _explanation(told),
     )
 

@@ -4,22 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
-from typing import Final
+from typing import Any, Final
 
+import pandas as pd
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, TideoverError
 from models.base.threads import thread_limit
-from models.forecaster import Asked, digest_at
+from models.forecaster import digest_at
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from models.packs.stops import stops_of
+from models.packs.suspects import suspects
+from models.packs.tables import known_at, tables_from_histories
 from service.core.translation import _
-from service.forecasting.forecasts.answers import answer, answered
+from service.forecasting.forecasts.answers import answer, said_of
 from service.forecasting.forecasts.cases import as_in_the_case, family_of
-from service.forecasting.forecasts.schemas import ForecastAnswer, ForecastCase
+from service.forecasting.forecasts.schemas import DEFAULT_CONFIDENCES, ForecastAnswer, ForecastCase, ForecastFigures
 from service.forecasting.forecasts.sentences import USUAL_CONFIDENCE
+from service.forecasting.forecasts.together import figures_of
 from service.forecasting.issued.schemas import ForecastRequest
 from service.records.history import begun_history
 from service.store.schema import IssuedForecast, Score
@@ -58,22 +62,28 @@ def still_standing(
 ) -> set[str]:
     """Return the packs whose newest forecast would come out the same: same facts, same model, and not old."""
     columns = (Score.pack_id, Score.origin, Score.model_id, IssuedForecast.inputs_digest)
-    rows = session.execute(
+    rows = session.connection().execute(
         select(*columns)
         .join(IssuedForecast, IssuedForecast.id == Score.forecast_id)
         .where(Score.pack_id.in_([history.pack_id for history in histories]))
     )
     scores = {row.pack_id: row for row in rows}
-    standing = set()
+    same = []
     for history in histories:
         score, family = scores.get(history.pack_id), families.get(history.family)
         if score is None or family is None or score.model_id != model.model.model_id:
             continue
         if not history.last_fact_time <= score.origin or now - score.origin > REISSUED_AFTER:
             continue
-        if score.inputs_digest == digest_at(history, score.origin, family) and not stops_of(history, family):
-            standing.add(history.pack_id)
-    return standing
+        if score.inputs_digest == digest_at(history, score.origin, family):
+            same.append(history)
+    tables = tables_from_histories(same, families)
+    doubted = suspects(tables, tables)
+    return {
+        history.pack_id
+        for history, doubt in zip(same, doubted, strict=True)
+        if not (doubt and stops_of(history, families[history.family]))
+    }
 
 
 def issued(
@@ -104,37 +114,65 @@ def issued_together(
     threads: int,
     at: datetime,
     by: str,
-) -> list[IssuedForecast | TideoverError]:
-    """Forecast several stored packs as things stand; the rows are not in the store yet.
+) -> tuple[list[dict[str, Any]], dict[str, TideoverError]]:
+    """Forecast many stored packs as things stand.
 
     Facts from long ago say little of today: such a forecast starts now, after all the days the pack has held.
 
     Returns
     -------
-    list, length len(histories)
-        The row, or what `issued` raises.
+    list of dict
+        Columns of `IssuedForecast` of those that can be forecast, without their numbers. ``answer`` holds the figures
+        alone: `whole_answer` says them when somebody asks.
+    dict of str to TideoverError
+        By pack, what `issued` raises of the others.
     """
-    asked = [ForecastRequest(at=at if at - h.last_fact_time > REISSUED_AFTER else None) for h in histories]
-    cases = [case_of(*pair) for pair in zip(histories, asked, strict=True)]
-    found: dict[int, IssuedForecast | TideoverError] = {}
-    known: list[tuple[int, Asked, PackFamily]] = []
-    for place, case in enumerate(cases):
+    refused: dict[str, TideoverError] = {}
+    known = []
+    for history in histories:
         try:
-            family = family_of(case, families)
+            family_of(ForecastCase.model_construct(history=history, family=None), families)
+            known.append(history)
         except BadInput as error:
-            found[place] = error
-            continue
-        known.append((place, Asked(case.history, case.at, family=family), family))
+            refused[history.pack_id] = error
+    asked = {h.pack_id: ForecastRequest(at=at if at - h.last_fact_time > REISSUED_AFTER else None) for h in known}
+    tables = tables_from_histories(known, families)
+    origins = pd.Series([one.at for one in asked.values()], dtype="datetime64[us, UTC]")
+    moments = pd.DataFrame({"pack_id": tables.packs["pack_id"], "origin": origins})
     with thread_limit(threads):
-        told = model.model.forecast_together([one for _, one, _ in known])
-    for (place, _asked, family), forecast in zip(known, told, strict=True):
-        if isinstance(forecast, BadInput):
-            found[place] = BadInput(as_in_the_case(forecast.problems))
-        elif isinstance(forecast, TideoverError):
-            found[place] = forecast
-        else:
-            found[place] = _row(answered(cases[place], forecast, family), asked[place], at, by)
-    return [found[place] for place in range(len(histories))]
+        batch, others = model.model.forecast_each(tables, moments)
+        figures = figures_of(model.model, known_at(tables, batch.moments), batch, DEFAULT_CONFIDENCES)
+    for one in others:
+        why = one.error
+        refused[one.pack_id] = BadInput(as_in_the_case(why.problems)) if isinstance(why, BadInput) else why
+    by_pack = {history.pack_id: history for history in known}
+    said = {request.at: request.model_dump(mode="json") for request in asked.values()}
+    rows = []
+    for one, moment in zip(figures, batch.moments["origin"], strict=True):
+        history, origin = by_pack[one["pack_id"]], moment.to_pydatetime()
+        one["inputs_digest"] = digest_at(history, origin, families[history.family])
+        row = {
+            "pack_id": history.pack_id,
+            "issued_at": at,
+            "issued_by": by,
+            "origin": origin,
+            "model_id": model.model.model_id,
+            "inputs_digest": one["inputs_digest"],
+            "good_for_days": next(p["days"] for p in one["good_for"] if p["confidence"] == USUAL_CONFIDENCE),
+            "asked": said[asked[history.pack_id].at],
+            "answer": one,
+        }
+        rows.append(row)
+    return rows, refused
+
+
+def whole_answer(row: IssuedForecast, families: Mapping[str, PackFamily]) -> ForecastAnswer:
+    """Return the answer of a forecast as it was issued; figures that the scoring job kept are said only now."""
+    if "sentences" in row.answer:
+        return ForecastAnswer.model_validate(row.answer)
+    figures = ForecastFigures.model_validate(row.answer)
+    family = families.get(figures.family)
+    return said_of(figures, None if family is None else family.chemistry)
 
 
 def _row(given: ForecastAnswer, asked: ForecastRequest, at: datetime, by: str) -> IssuedForecast:

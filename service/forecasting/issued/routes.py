@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Body, Depends, Path, Query, Request
@@ -10,10 +11,11 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from models.base.moments import Moment
+from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from service.core.refusals import NoSuchRecord
 from service.core.translation import _
-from service.forecasting.issued.issuing import case_of_pack, issued
+from service.forecasting.issued.issuing import case_of_pack, issued, whole_answer
 from service.forecasting.issued.schemas import ForecastPage, ForecastRequest, ForecastSummary, IssuedForecastAnswer
 from service.forecasting.issued.scores import keep_score
 from service.http.body_limit import require_json
@@ -41,8 +43,9 @@ def summary_of(row: IssuedForecast) -> ForecastSummary:
     return ForecastSummary(**{name: getattr(row, name) for name in ForecastSummary.model_fields})
 
 
-def _whole(row: IssuedForecast) -> IssuedForecastAnswer:
-    return IssuedForecastAnswer.model_validate({name: getattr(row, name) for name in IssuedForecastAnswer.model_fields})
+def _whole(row: IssuedForecast, families: Mapping[str, PackFamily]) -> IssuedForecastAnswer:
+    facts = {name: getattr(row, name) for name in IssuedForecastAnswer.model_fields}
+    return IssuedForecastAnswer.model_validate({**facts, "answer": whole_answer(row, families)})
 
 
 def forecasts_router(max_page: int) -> APIRouter:
@@ -92,8 +95,8 @@ def forecasts_router(max_page: int) -> APIRouter:
         def work(session: Session) -> Done:
             session.add(row)
             session.flush()
-            keep_score(session, row, write.at)
-            return Done(201, _whole(row), row.id, {"Location": f"/v1/issued-forecasts/{row.id}"})
+            keep_score(session, row, case.history, write.at)
+            return Done(201, _whole(row, families), row.id, {"Location": f"/v1/issued-forecasts/{row.id}"})
 
         return write(work)
 
@@ -129,6 +132,7 @@ def forecasts_router(max_page: int) -> APIRouter:
     def read_issued_forecast(
         forecast_id: Annotated[int, Path(ge=1, le=LARGEST_NUMBER)],
         store: CurrentStore,
+        families: KnownFamilies,
         if_none_match: IfNoneMatch = None,
     ) -> Response:
         """Read a forecast as it was issued."""
@@ -136,7 +140,7 @@ def forecasts_router(max_page: int) -> APIRouter:
             row = session.get(IssuedForecast, forecast_id)
         if row is None:
             raise NoSuchRecord(_("There is no issued forecast %(number)s.") % {"number": forecast_id})
-        return tagged(_whole(row).model_dump_json(), f'"{row.id}"', if_none_match)
+        return tagged(_whole(row, families).model_dump_json(), f'"{row.id}"', if_none_match)
 
     return router
 

@@ -6,20 +6,23 @@ Forecasts of another use ("if it did only 8 km a day") are answers to a question
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, Final
 
 import numpy as np
-from sqlalchemy import and_, bindparam, delete, exists, or_, select, update
+from sqlalchemy import and_, delete, exists, func, or_, select
 from sqlalchemy.orm import Session
 
 from models.base.day_grid import DAYS
 from models.calibration.conformal import RISKS
 from models.decisions.fleet_costs import WEEK_DAYS
 from models.decisions.hold_curves import FloatArray, daily_hold, held_until_now
+from models.packs.history import PackHistory
 from models.packs.tables import SECONDS_PER_DAY
-from service.store.schema import Assignment, IssuedForecast, Outcome, Pack, Score, TopUp, Usage, Vehicle
+from service.store.bulk import change_rows, put_rows, table_of
+from service.store.opening import Store
+from service.store.schema import Assignment, IssuedForecast, Outcome, Score, TopUp, Vehicle
 
 OLDEST_DAYS: Final = 30.0
 """A forecast from longer ago is not decided on: too much of what is left of it is the assumption at its end."""
@@ -61,49 +64,75 @@ def week_figures(survival: FloatArray) -> tuple[FloatArray, FloatArray]:
     return 1 - hold[:, WEEK_DAYS], hold[:, :WEEK_DAYS].sum(axis=1)
 
 
-def keep_score(session: Session, forecast: IssuedForecast, now: datetime) -> None:
-    """Make a forecast just issued its pack's score, unless it is of another use or of an earlier moment."""
-    keep_scores(session, [forecast], now)
+def keep_score(session: Session, forecast: IssuedForecast, history: PackHistory, now: datetime) -> None:
+    """Make a forecast just issued its pack's score, unless it is of another use or of an earlier moment.
+
+    Parameters
+    ----------
+    session : Session
+    forecast : IssuedForecast
+        With its number.
+    history : PackHistory
+        It was made from.
+    now : datetime
+    """
+    facts = {name: getattr(forecast, name) for name in (c.name for c in table_of(IssuedForecast).columns)}
+    keep_scores(session, [facts], [history], now)
 
 
-def keep_scores(session: Session, forecasts: Sequence[IssuedForecast], now: datetime) -> None:
-    """Make forecasts just issued, each of another pack, their packs' scores, as `keep_score` does of one."""
-    named = [one.pack_id for one in forecasts if one.asked.get("usage") is None]
-    before = {score.pack_id: score for score in session.scalars(select(Score).where(Score.pack_id.in_(named)))}
-    kept = [one for one in forecasts if one.pack_id in named
-            and not (one.pack_id in before and before[one.pack_id].origin > one.origin)]  # fmt: skip
+def keep_scores(
+    session: Session, forecasts: Sequence[Mapping[str, Any]], histories: Sequence[PackHistory], now: datetime
+) -> None:
+    """Make forecasts just issued, each of another pack, their packs' scores, as `keep_score` does of one.
+
+    Parameters
+    ----------
+    session : Session
+    forecasts : sequence of mapping
+        Columns of `IssuedForecast` by name.
+    histories : sequence of PackHistory
+        Each was made from.
+    now : datetime
+    """
+    kept = [pair for pair in zip(forecasts, histories, strict=True) if pair[0]["asked"].get("usage") is None]
     if not kept:
         return
-    ids = [one.pack_id for one in kept]
-    family = {row.id: row.family for row in session.execute(select(Pack.id, Pack.family).where(Pack.id.in_(ids)))}
-    topups: dict[str, list[datetime]] = {}
-    for pack_id, time in session.execute(select(TopUp.pack_id, TopUp.time).where(TopUp.pack_id.in_(ids))):
-        topups.setdefault(pack_id, []).append(time)
     now_in = and_(Assignment.since <= now, or_(Assignment.until.is_(None), Assignment.until > now))
     sits = select(Assignment.pack_id, Vehicle.id, Vehicle.site, Vehicle.duty)
-    sits = sits.join(Vehicle, Assignment.vehicle_id == Vehicle.id).where(Assignment.pack_id.in_(ids), now_in)
+    sits = sits.join(Vehicle, Assignment.vehicle_id == Vehicle.id)
+    sits = sits.where(Assignment.pack_id.in_([history.pack_id for _, history in kept]), now_in)
     vehicle = {pack_id: rest for pack_id, *rest in session.execute(sits)}
-    planned = Usage.__table__.c.km_per_day
-    plans = select(Usage.pack_id, planned).where(Usage.pack_id.in_(ids), planned.is_not(None)).order_by(Usage.time)
-    km_per_day = {row.pack_id: row.km_per_day for row in session.execute(plans)}
-    curves = np.array([[one.answer[name] for name in ("survival", "band_low", "band_high")] for one in kept])
-    held = np.minimum([days_between(one.origin, now) for one in kept], OLDEST_DAYS)
-    week_return, week_wait = week_figures(held_until_now(curves[:, 0], held))
-    for place, one in enumerate(kept):
-        score = before.get(one.pack_id) or Score(pack_id=one.pack_id)
-        score.forecast_id, score.model_id, score.origin = one.id, one.model_id, one.origin
-        score.family = family[one.pack_id]
-        score.vehicle_id, score.site, score.duty = vehicle.get(one.pack_id, (None, None, None))
+    curves = np.array([[one["answer"][name] for name in ("survival", "band_low", "band_high")] for one, _ in kept])
+    held = np.minimum([days_between(one["origin"], now) for one, _ in kept], OLDEST_DAYS)
+    week_return, week_wait = (column.tolist() for column in week_figures(held_until_now(curves[:, 0], held)))
+    rows = []
+    for place, (one, history) in enumerate(kept):
+        pack_id, origin = history.pack_id, one["origin"]
+        vehicle_id, site, duty = vehicle.get(pack_id, (None, None, None))
         # Where no charge was written down, the top-up was inferred from the readings.
-        topped = [time for time in topups.get(one.pack_id, ()) if time <= one.origin]
-        score.topped_at = max(topped) if topped else one.origin - timedelta(days=one.answer["days_held"])
-        score.good_until = one.origin + timedelta(days=one.good_for_days)
-        score.km_per_day = km_per_day.get(one.pack_id)
-        score.as_of, score.week_return = now, float(week_return[place])
-        score.week_wait_days, score.curves = float(week_wait[place]), packed(*curves[place])
-        score.told_levels = packed_levels(one.answer.get("told_levels"))
-        session.add(score)
-    session.flush()
+        topped = [topup.time for topup in history.topups if topup.time <= origin]
+        planned = [plan.km_per_day for plan in history.usage if plan.km_per_day is not None]
+        rows.append(
+            {
+                "pack_id": pack_id,
+                "forecast_id": one["id"],
+                "vehicle_id": vehicle_id,
+                "site": site,
+                "duty": duty,
+                "family": history.family,
+                "model_id": one["model_id"],
+                "topped_at": topped[-1] if topped else origin - timedelta(days=one["answer"]["days_held"]),
+                "origin": origin,
+                "good_until": origin + timedelta(days=one["good_for_days"]),
+                "km_per_day": planned[-1] if planned else None,
+                "as_of": now,
+                "week_return": week_return[place],
+                "week_wait_days": week_wait[place],
+                "curves": packed(*curves[place]),
+                "told_levels": packed_levels(one["answer"].get("told_levels")),
+            }
+        )
+    put_rows(session, table_of(Score), rows, newer_by="origin")
 
 
 def ended() -> Any:
@@ -131,25 +160,40 @@ def drop_others(session: Session, keep: Collection[str], before: datetime) -> No
         session.execute(delete(Score).where(Score.pack_id.in_(gone[first : first + _SOME])))
 
 
-def bring_to(session: Session, now: datetime) -> int:
-    """Drop the scores of top-ups that are over, and read all others from now on; return how many there are."""
-    session.execute(delete(Score).where(ended()))
-    change = (
-        update(Score.__table__)  # type: ignore[arg-type]
-        .where(Score.__table__.c.pack_id == bindparam("of"))
-        .values(week_return=bindparam("chance"), week_wait_days=bindparam("wait"), as_of=now)
-    )
-    count, last = 0, ""
-    while True:
-        columns = (Score.pack_id, Score.origin, Score.curves)
-        rows = session.execute(select(*columns).where(Score.pack_id > last).order_by(Score.pack_id).limit(_SOME)).all()
-        if not rows:
-            return count
-        held = np.minimum([days_between(origin, now) for _, origin, _ in rows], OLDEST_DAYS)
-        chances, waits = week_figures(held_until_now(unpacked([curves for *_, curves in rows])[0], held))
-        values = [
-            {"of": pack_id, "chance": float(chance), "wait": float(wait)}
-            for (pack_id, *_), chance, wait in zip(rows, chances, waits, strict=True)
-        ]
-        session.execute(change, values)
-        count, last = count + len(rows), rows[-1][0]
+def bring_to(store: Store, now: datetime, *, made_before: datetime | None = None) -> int:
+    """Drop the scores of top-ups that are over, and read all others from now on; return how many there are.
+
+    What is changed is stored some thousand at a time, so that nobody waits long to write.
+
+    Parameters
+    ----------
+    store : Store
+    now : datetime
+    made_before : datetime, optional
+        Scores read from this moment or a later one on already are left as they are.
+    """
+    with store.writing() as session:
+        session.execute(delete(Score).where(ended()))
+    last: str | None = ""
+    while last is not None:
+        with store.writing() as session:
+            last = _bring_some(session, now, made_before, last)
+    with store.reading() as session:
+        return session.scalar(select(func.count()).select_from(Score)) or 0
+
+
+def _bring_some(session: Session, now: datetime, made_before: datetime | None, last: str) -> str | None:
+    """Read the scores after a pack from now on; return the last of them, None if there are no more."""
+    older = () if made_before is None else (Score.as_of < made_before,)
+    some = select(Score.pack_id, Score.origin, Score.curves).where(Score.pack_id > last, *older)
+    rows = session.connection().execute(some.order_by(Score.pack_id).limit(_SOME)).all()
+    if not rows:
+        return None
+    held = np.minimum([days_between(row.origin, now) for row in rows], OLDEST_DAYS)
+    chances, waits = week_figures(held_until_now(unpacked([row.curves for row in rows])[0], held))
+    values = [
+        {"pack_id": row.pack_id, "week_return": chance, "week_wait_days": wait, "as_of": now}
+        for row, chance, wait in zip(rows, chances.tolist(), waits.tolist(), strict=True)
+    ]
+    change_rows(session, table_of(Score), values)
+    return str(rows[-1].pack_id)

@@ -20,6 +20,7 @@ from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext
 from service.forecasting.forecasts.schemas import ForecastAnswer
 from service.forecasting.forecasts.sentences import count_days, main_promise
+from service.forecasting.issued.issuing import whole_answer
 from service.forecasting.recheck.days import dates_said, day_reached
 from service.forecasting.recheck.schemas import RecheckAnswer
 from service.pages.bench.curve import Curve, curve_of
@@ -101,6 +102,8 @@ class Release:
     vehicle_id : str or None
     changed : bool
     chemistry : str or None
+    answer : ForecastAnswer
+        Of the forecast.
     """
 
     row: IssuedForecast
@@ -108,6 +111,7 @@ class Release:
     vehicle_id: str | None
     changed: bool
     chemistry: Chemistry | None
+    answer: ForecastAnswer
 
 
 def release_of(session: Session, row: IssuedForecast, families: Mapping[str, PackFamily], now: datetime) -> Release:
@@ -128,7 +132,7 @@ def release_of(session: Session, row: IssuedForecast, families: Mapping[str, Pac
         )
     )
     changed = _changed(row, history, families.get(str(row.answer["family"])))
-    return Release(row, history, vehicle, changed, chemistry)
+    return Release(row, history, vehicle, changed, chemistry, whole_answer(row, families))
 
 
 def sheet_of(
@@ -136,7 +140,7 @@ def sheet_of(
 ) -> ReleaseSheet:
     """Put a release sheet together; `recheck` is the plan made at the moment of the forecast, if there is one."""
     row, history = release.row, release.history
-    forecast = ForecastAnswer.model_validate(row.answer)
+    forecast = release.answer
     promise = main_promise(forecast)
     last = day_reached(row.origin, promise.days)
     holds = promise.days >= 1

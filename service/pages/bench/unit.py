@@ -187,7 +187,7 @@ def issue_forecast(
     def work(session: Session) -> Done:
         session.add(row)
         session.flush()
-        keep_score(session, row, write.at)
+        keep_score(session, row, case.history, write.at)
         said = _("Forecast %(number)s is kept as it was told; a later one does not change it.") % {"number": row.id}
         return Done(303, None, row.id, dict(go_to(request, f"/bench/forecasts/{row.id}", Message(said)).headers))
 

@@ -13,6 +13,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from service.decisions.calendar.feed import Day, days_due, feed
+from service.forecasting.issued.issuing import whole_answer
 from service.forecasting.recheck.days import day_reached
 from service.pages.bench.sheet_content import Release, sheet_of
 from service.pages.wording import day_in_words
@@ -77,7 +78,7 @@ def test_the_calendar_names_the_day_that_stands_on_the_release_sheet(filled, sto
         row.good_for_days, row.answer = days, {**row.answer, "good_for": good}
         session.flush()
         (due,) = [day.day for day in days_due(session, clock(), local) if day.uid.startswith("recheck-")]
-        sheet = sheet_of(Release(row, None, None, True, "nimh"), None, clock(), local)
+        sheet = sheet_of(Release(row, None, None, True, "nimh", whole_answer(row, {})), None, clock(), local)
         assert due == row.origin.astimezone(local).date() + timedelta(days=6)
         assert day_in_words(datetime(due.year, due.month, due.day, 12, tzinfo=local), local) in sheet.recheck
         assert day_in_words(day_reached(row.origin, 6), local) in sheet.owner[1]

@@ -1,0 +1,105 @@
+"""Figures of many forecasts at once, each the same as of one: columns first, a row's plain values last."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from models.base.arrays import Floats, Rows
+from models.base.day_grid import DAYS, GRID_VERSION, HORIZON_DAYS, days_of_return
+from models.forecaster import Forecaster, Forecasts
+from models.forecasts.weakness_kind import KINDS
+from models.packs.tables import HistoryTables
+from service.core.translation import _
+from service.forecasting.forecasts.answers import RETURN_SHARES
+
+
+def good_for(forecaster: Forecaster, batch: Forecasts, confidence: float) -> Floats:
+    """Return the days that each pack is good for, as `Forecast.good_for` does of one; shape (n,)."""
+    kinds, which = _bound_kinds(batch)
+    level = np.array([forecaster.bound.told_level(confidence, *kind) for kind in kinds])[which]
+    days = days_of_return(batch.survival, level)
+    return np.where(level > 0, np.where(np.isnan(days), HORIZON_DAYS, days), 0.0)
+
+
+def _bound_kinds(batch: Forecasts) -> tuple[list[tuple[str, float]], Rows]:
+    """List the pairs of group and widening on which promised days rest, and tell which is each row's."""
+    pairs = pd.MultiIndex.from_arrays([batch.group.astype(str), batch.widening])
+    which, kinds = pairs.factorize()
+    return [(str(group), float(widening)) for group, widening in kinds], np.asarray(which, dtype=np.intp)
+
+
+def figures_of(
+    forecaster: Forecaster, tables: HistoryTables, batch: Forecasts, confidences: Iterable[float]
+) -> list[dict[str, Any]]:
+    """Return what `ForecastFigures` holds of each forecast, as plain values that JSON can hold.
+
+    Parameters
+    ----------
+    forecaster : Forecaster
+    tables : HistoryTables
+        What was known at the moments.
+    batch : Forecasts
+        Made from them.
+    confidences : iterable of float
+        At which to say how many days each is good for.
+    """
+    family = tables.packs.set_index("pack_id")["family"].reindex(batch.moments["pack_id"])
+    said = {level: _(forecaster.bound.guarantee(level)) for level in confidences}
+    promised = {level: good_for(forecaster, batch, level).tolist() for level in said}
+    back = {share: _values(days_of_return(batch.survival, share)) for share in RETURN_SHARES}
+    columns = {
+        "pack_id": batch.moments["pack_id"].tolist(),
+        "family": family.tolist(),
+        "origin": [origin.to_pydatetime().isoformat().replace("+00:00", "Z") for origin in batch.moments["origin"]],
+        "days_held": batch.X["held_days"].tolist(),
+        "restricted_mean_days": np.trapezoid(batch.survival, DAYS, axis=1).tolist(),
+        "survival": batch.survival.tolist(),
+        "band_low": batch.band_low.tolist(),
+        "band_high": batch.band_high.tolist(),
+        "block": batch.block.tolist(),
+        "missing_ah": _values(batch.missing_ah),
+        "missing_error_ah": _values(batch.missing_error_ah),
+    }
+    same = {
+        "until_replacement": None,
+        "horizon_days": HORIZON_DAYS,
+        "days": DAYS.tolist(),
+        "own_outcomes": forecaster.own_outcomes,
+        "grid_version": GRID_VERSION,
+        "model_id": forecaster.model_id,
+    }
+    kinds = None if batch.kinds is None else batch.kinds.tolist()
+    bound_kinds, which = _bound_kinds(batch)
+    levels = [forecaster.bound.told_levels(*kind).tolist() for kind in bound_kinds]
+    flags = forecaster.flags(tables, batch)
+    return [
+        dict(zip(columns, values, strict=True))
+        | same
+        | {
+            "kinds": None if kinds is None else dict(zip(KINDS, kinds[row], strict=True)),
+            "good_for": [
+                {
+                    "confidence": level,
+                    "days": promised[level][row],
+                    "beyond_horizon": promised[level][row] >= HORIZON_DAYS,
+                    "guarantee": said[level],
+                }
+                for level in said
+            ],
+            "return_days": [
+                {"returned": share, "day": back[share][row], "beyond_horizon": back[share][row] is None}
+                for share in RETURN_SHARES
+            ],
+            "told_levels": levels[which[row]],
+            "flags": [{"code": flag.code, "text": _(flag.text), "grave": flag.grave} for flag in flags[row]],
+        }
+        for row, values in enumerate(zip(*columns.values(), strict=True))
+    ]
+
+
+def _values(column: Floats) -> list[float | None]:
+    return [None if value != value else value for value in column.tolist()]
