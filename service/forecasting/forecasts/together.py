@@ -6,7 +6,6 @@ from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from models.base.arrays import Floats, Rows
 from models.base.day_grid import DAYS, GRID_VERSION, HORIZON_DAYS, days_of_return
@@ -20,16 +19,16 @@ from service.forecasting.forecasts.answers import RETURN_SHARES
 def good_for(forecaster: Forecaster, batch: Forecasts, confidence: float) -> Floats:
     """Return the days that each pack is good for, as `Forecast.good_for` does of one; shape (n,)."""
     kinds, which = _bound_kinds(batch)
-    level = np.array([forecaster.bound.told_level(confidence, *kind) for kind in kinds])[which]
+    level = np.array([forecaster.bound.told_level(confidence, *kind) for kind in kinds], dtype=np.float64)[which]
     days = days_of_return(batch.survival, level)
     return np.where(level > 0, np.where(np.isnan(days), HORIZON_DAYS, days), 0.0)
 
 
 def _bound_kinds(batch: Forecasts) -> tuple[list[tuple[str, float]], Rows]:
     """List the pairs of group and widening on which promised days rest, and tell which is each row's."""
-    pairs = pd.MultiIndex.from_arrays([batch.group.astype(str), batch.widening])
-    which, kinds = pairs.factorize()
-    return [(str(group), float(widening)) for group, widening in kinds], np.asarray(which, dtype=np.intp)
+    pairs = list(zip(map(str, batch.group), batch.widening.tolist(), strict=True))
+    place = {kind: number for number, kind in enumerate(dict.fromkeys(pairs))}
+    return list(place), np.array([place[kind] for kind in pairs], dtype=np.intp)
 
 
 def figures_of(

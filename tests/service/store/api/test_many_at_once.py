@@ -170,6 +170,7 @@ def test_a_packed_body_is_read_as_what_was_packed(api, problem_in):
         (zlib.compress(b'{"id": "MB-VAN-09"}'), "deflate", 415, "gzip"),
         (gzip.compress(gzip.compress(b"{}")), "gzip, gzip", 415, "gzip"),
     ],
+    ids=["not packed", "cut off", "more after it", "packed otherwise", "packed twice"],
 )
 def test_a_body_packed_wrongly_is_refused_in_a_sentence(api, problem_in, content, coding, status, says):
     answer = api.post("/v1/vehicles", content=content, headers={**JSON, "Content-Encoding": coding})
