@@ -10,15 +10,15 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import minimize
 from scipy.special import digamma, gammaln
-from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
 from models.base.arrays import Floats
 from models.estimators.linear_inputs import LinearFeatures
 from models.survival.estimator import Outcomes, check_days, check_rows, require_events
+from models.survival.learner import SurvivalLearner
 
 
-class CoxRegression(BaseEstimator):  # type: ignore[misc]
+class CoxRegression(SurvivalLearner):
     """Proportional hazards by penalised partial likelihood, Efron's method for ties.
 
     Late entry counts twice: a row is in the risk sets of the partial likelihood, and of the baseline cumulative
@@ -50,7 +50,7 @@ class CoxRegression(BaseEstimator):  # type: ignore[misc]
         self,
         X: ArrayLike | pd.DataFrame,
         time: ArrayLike,
-        event: ArrayLike,
+        event: ArrayLike | None = None,
         entry: ArrayLike | None = None,
         weights: ArrayLike | None = None,
     ) -> Self:

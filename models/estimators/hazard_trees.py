@@ -10,7 +10,6 @@ from typing import Any, Final, Self
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from sklearn.base import BaseEstimator
 from sklearn.ensemble import HistGradientBoostingRegressor
 from sklearn.model_selection import GroupKFold
 from sklearn.utils.validation import check_is_fitted
@@ -22,6 +21,7 @@ from models.estimators.baseline_hazard import FEW_EVENTS, SmoothStart
 from models.estimators.leaf_masks import LeafMasks, Masks, nodes_of
 from models.estimators.tree_inputs import FeatureCodes, fit_for_trees
 from models.survival.estimator import Outcomes, check_days, check_grid, check_rows, require_events, require_same_length
+from models.survival.learner import SurvivalLearner
 from models.survival.person_periods import PersonPeriods
 
 Fold = tuple[NDArray[np.intp], NDArray[np.intp]]
@@ -79,7 +79,7 @@ class BoosterSettings:
         return cls(False, False, learning_rate=0.2, leaves=48, min_periods=40, prior_events=20.0)
 
 
-class HazardBooster(BaseEstimator):  # type: ignore[misc]
+class HazardBooster(SurvivalLearner):
     """Boosts the hazard of a smooth start, bin by bin of the day grid.
 
     The hazard is taken as constant within a bin, so the likelihood of a row is that of Poisson counts: in each bin the
@@ -148,7 +148,7 @@ class HazardBooster(BaseEstimator):  # type: ignore[misc]
         self,
         X: ArrayLike | pd.DataFrame,
         time: ArrayLike,
-        event: ArrayLike,
+        event: ArrayLike | None = None,
         entry: ArrayLike | None = None,
         weights: ArrayLike | None = None,
         *,

@@ -7,15 +7,15 @@ from typing import Self
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
 from models.base.arrays import Floats
-from models.survival.estimator import check_days, check_outcomes
+from models.survival.estimator import check_days, check_rows
 from models.survival.kaplan_meier import kaplan_meier
+from models.survival.learner import SurvivalLearner
 
 
-class MarginalCurve(BaseEstimator):  # type: ignore[misc]
+class MarginalCurve(SurvivalLearner):
     """Kaplan-Meier as an estimator: features play no part; past the last observed day the curve stays where it is.
 
     Attributes
@@ -25,14 +25,14 @@ class MarginalCurve(BaseEstimator):  # type: ignore[misc]
 
     def fit(
         self,
-        X: ArrayLike | pd.DataFrame,  # noqa: ARG002  the interface
+        X: ArrayLike | pd.DataFrame,
         time: ArrayLike,
-        event: ArrayLike,
+        event: ArrayLike | None = None,
         entry: ArrayLike | None = None,
         weights: ArrayLike | None = None,
     ) -> Self:
         """Learn from n rows; parameters as for every `models.survival.estimator.SurvivalEstimator`."""
-        outcomes = check_outcomes(time, event, entry, weights)
+        self.features_, _, outcomes = check_rows(X, time, event, entry, weights)
         self.curve_ = kaplan_meier(outcomes.time, outcomes.event, outcomes.entry, outcomes.weights)
         return self
 
@@ -40,4 +40,4 @@ class MarginalCurve(BaseEstimator):  # type: ignore[misc]
         """Return P(T > day), shape (n, len(days))."""
         check_is_fitted(self)
         read = self.curve_.at(np.minimum(check_days(days), self.curve_.last_day))
-        return np.tile(read, (len(np.asarray(X)), 1))
+        return np.tile(read, (len(self.features_.read(X)), 1))

@@ -8,12 +8,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.optimize import minimize
-from sklearn.base import BaseEstimator
 from sklearn.utils.validation import check_is_fitted
 
 from models.base.arrays import Floats
 from models.estimators.linear_inputs import LinearFeatures
 from models.survival.estimator import Outcomes, check_days, check_rows, require_events
+from models.survival.learner import SurvivalLearner
 
 Graded = tuple[Floats, Floats, Floats]
 """A value for each row and its derivatives by the first and the second parameter."""
@@ -31,7 +31,7 @@ class Law(Protocol):
         ...
 
 
-class ParametricRegression(BaseEstimator):  # type: ignore[misc]
+class ParametricRegression(SurvivalLearner):
     """Both parameters of a law follow the features, or only the first with the second common to all rows.
 
     Maximises the weighted log-likelihood with late entry (each row given that it held until its entry) and right
@@ -59,7 +59,7 @@ class ParametricRegression(BaseEstimator):  # type: ignore[misc]
         self,
         X: ArrayLike | pd.DataFrame,
         time: ArrayLike,
-        event: ArrayLike,
+        event: ArrayLike | None = None,
         entry: ArrayLike | None = None,
         weights: ArrayLike | None = None,
     ) -> Self:

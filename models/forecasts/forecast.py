@@ -5,14 +5,36 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
 
 from models.base.arrays import Floats
 from models.base.day_grid import DAYS, GRID_VERSION, day_of_return, survival_at
 from models.base.errors import BadInput
 from models.calibration.conformal import ConformalBound
+from models.survival.estimator import check_days
+
+
+class Axes(Protocol):
+    """What a forecast asks of the axes that it is drawn on."""
+
+    def fill_between(self, x: Any, y1: Any, y2: Any, /, **options: Any) -> Any:
+        """Fill the area between two curves."""
+
+    def plot(self, *data: Any, **options: Any) -> Any:
+        """Draw a line."""
+
+    def axvline(self, x: float, /, **options: Any) -> Any:
+        """Draw a line upright."""
+
+    def set(self, **properties: Any) -> Any:
+        """Set limits, labels and title."""
+
+    def legend(self, **options: Any) -> Any:
+        """Say what the lines are."""
 
 
 @dataclass(frozen=True)
@@ -105,6 +127,61 @@ class Forecast:
     def return_probability(self, by: float) -> float:
         """Probability that the fault returns within `by` days of the origin: 1 − `hold_probability`."""
         return 1.0 - self.hold_probability(by)
+
+    def on_days(self, days: ArrayLike) -> pd.DataFrame:
+        """Read the curve and its band at any days up to the horizon.
+
+        Parameters
+        ----------
+        days : array_like, shape (m,)
+            In any order; they need not be whole.
+
+        Returns
+        -------
+        DataFrame, m rows
+            With ``day`` as index, and ``survival``, ``band_low``, ``band_high``.
+
+        Raises
+        ------
+        BadInput
+            A day is negative or past the horizon.
+        """
+        at = check_days(days, self.horizon_days)
+        curves = survival_at(np.stack([self.survival, self.band_low, self.band_high]), at, self.days)
+        index = pd.Index(at, name="day")
+        return pd.DataFrame(curves.T, index=index, columns=["survival", "band_low", "band_high"])
+
+    def plot(self, axes: Axes, days: ArrayLike | None = None, *, confidence: float = 0.9) -> Axes:
+        """Draw the curve, its band and the good-for day.
+
+        Parameters
+        ----------
+        axes : object that draws
+            The axes of a plotting library, as ``forecast.plot(plt.gca())``.
+        days : array_like, optional
+            Days to draw at; each day up to the horizon if left out.
+        confidence : float
+            Of the good-for day that is marked.
+
+        Returns
+        -------
+        The same axes.
+        """
+        table = self.on_days(np.arange(self.horizon_days + 1) if days is None else np.sort(np.asarray(days)))
+        x = table.index.to_numpy()
+        axes.fill_between(x, table["band_low"], table["band_high"], alpha=0.25, label="what the model does not know")
+        axes.plot(x, table["survival"], linewidth=2, label="share still holding")
+        good = self.good_for(confidence)
+        axes.axvline(good, linestyle="--", color="black", label=f"good for {good:.1f} days at {confidence:.0%}")
+        axes.set(
+            xlim=(0, float(x[-1])),
+            ylim=(0, 1.02),
+            xlabel=f"days after {self.origin.isoformat(sep=' ', timespec='minutes')}",
+            ylabel="probability that the fault has not returned",
+            title=f"Pack {self.pack_id}: a probability is not permission",
+        )
+        axes.legend(loc="upper right")
+        return axes
 
     def quantile(self, probability: float) -> float | None:
         """Day by which this share of such packs are back; None where that lies beyond the horizon."""

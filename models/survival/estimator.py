@@ -26,11 +26,14 @@ class SurvivalEstimator(Protocol):
         self,
         X: ArrayLike | pd.DataFrame,
         time: ArrayLike,
-        event: ArrayLike,
+        event: ArrayLike | None = None,
         entry: ArrayLike | None = None,
         weights: ArrayLike | None = None,
     ) -> Self:
-        """Learn from n rows; X is (n, p) with NaN for missing, the others are (n,)."""
+        """Learn from n rows; X is (n, p) with NaN for missing, the others are (n,).
+
+        `time` may be one structured array that holds the events as well (`models.survival.learner.structured`).
+        """
         ...
 
     def predict_survival(self, X: ArrayLike | pd.DataFrame, days: ArrayLike) -> Floats:
@@ -72,13 +75,18 @@ class Outcomes:
 
 
 def check_outcomes(
-    time: ArrayLike, event: ArrayLike, entry: ArrayLike | None = None, weights: ArrayLike | None = None
+    time: ArrayLike,
+    event: ArrayLike | None = None,
+    entry: ArrayLike | None = None,
+    weights: ArrayLike | None = None,
 ) -> Outcomes:
     """Check times, events, entries and weights against each other.
 
     Parameters
     ----------
     time, event : array_like, shape (n,)
+        Or, without `event`, a structured array with one field of true and false, one of days and, if it is called
+        ``entry``, one of entries.
     entry, weights : array_like, shape (n,), optional
         Default to 0 and 1.
 
@@ -91,6 +99,8 @@ def check_outcomes(
     BadInput
         If lengths differ, a value is not finite, a time does not exceed its entry, or no weight is positive.
     """
+    if event is None:
+        time, event, entry = _taken_apart(time, entry)
     at, happened, start, weight = checked_follow_up(time, event, entry, weights)
     if np.any(start < 0):
         row = int(np.argmax(start < 0))
@@ -103,6 +113,20 @@ def check_outcomes(
             "Leave out rows never under observation; give an event on the first day as a fraction of a day.",
         )
     return Outcomes(at, happened, start, weight)
+
+
+def _taken_apart(y: ArrayLike, entry: ArrayLike | None) -> tuple[ArrayLike, ArrayLike, ArrayLike | None]:
+    rows = np.asarray(y)
+    names = rows.dtype.names or ()
+    flags = [name for name in names if rows.dtype[name].kind == "b"]
+    days = [name for name in names if rows.dtype[name].kind in "fiu" and name != "entry"]
+    if len(flags) != 1 or len(days) != 1:
+        raise BadInput.one(
+            "event",
+            "is not given, so nobody could tell a return from a row that was censored.",
+            "Give it, or one structured array of events (true or false) and days (models.survival.learner.structured).",
+        )
+    return rows[days[0]], rows[flags[0]], rows["entry"] if "entry" in names else entry
 
 
 def require_events(outcomes: Outcomes, least: int = 1) -> None:
@@ -124,9 +148,12 @@ class FeatureColumns:
     ----------
     names : tuple of str
         Column names of a DataFrame, or ``x0``, ``x1`` … for an array.
+    named : bool
+        Whether they are a DataFrame's own.
     """
 
     names: tuple[str, ...]
+    named: bool = False
 
     @classmethod
     def learn(cls, X: ArrayLike | pd.DataFrame, called: str = "X") -> tuple[FeatureColumns, Floats]:
@@ -137,7 +164,7 @@ class FeatureColumns:
         )
         if len(set(names)) < len(names):
             raise BadInput.one(called, "has two columns of the same name.", "Name each feature once.")
-        return cls(tuple(names)), values
+        return cls(tuple(names), isinstance(X, pd.DataFrame)), values
 
     def read(self, X: ArrayLike | pd.DataFrame) -> Floats:
         """Return the values of the learned columns, in their order.
@@ -181,7 +208,7 @@ class FeatureColumns:
 def check_rows(
     X: ArrayLike | pd.DataFrame,
     time: ArrayLike,
-    event: ArrayLike,
+    event: ArrayLike | None = None,
     entry: ArrayLike | None = None,
     weights: ArrayLike | None = None,
 ) -> tuple[FeatureColumns, Floats, Outcomes]:
@@ -253,6 +280,8 @@ def check_grid(grid: ArrayLike) -> Floats:
 
 
 def _matrix(X: ArrayLike | pd.DataFrame, called: str = "X") -> Floats:
+    if np.iscomplexobj(X):
+        raise BadInput.one(called, "holds complex data.", "Give real numbers.")
     try:
         values = (
             X.to_numpy(dtype=np.float64, na_value=np.nan)

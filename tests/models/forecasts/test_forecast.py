@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 from scipy.stats import invgauss
 
 from models.base.day_grid import DAYS
@@ -106,3 +107,24 @@ def test_as_dict_is_plain_and_complete(forecast):
     assert plain["survival"] == forecast.survival.tolist()
     assert plain["origin"] == "2026-03-02T08:30:00+00:00"
     assert plain["kinds"] is None
+
+
+def test_any_days_are_read_as_the_curve_is(forecast):
+    days = [0.0, 0.5, 7.0, 13.3, 90.0]
+    table = forecast.on_days(days)
+    assert table.index.name == "day"
+    assert table["survival"].tolist() == [forecast.hold_probability(day) for day in days]
+    assert (table["band_low"] <= table["band_high"]).all()
+    with pytest.raises(BadInput, match="horizon"):
+        forecast.on_days([91])
+
+
+def test_it_draws_itself_on_axes_that_it_is_given(forecast):
+    axes = Figure().subplots()
+    assert forecast.plot(axes) is axes
+    line = axes.get_lines()[0].get_xydata()
+    assert line[:, 0].tolist() == list(range(91))
+    assert line[7, 1] == forecast.hold_probability(7)
+    assert axes.get_lines()[1].get_xdata()[0] == forecast.good_for(0.9)
+    assert "not permission" in axes.get_title()
+    assert forecast.plot(Figure().subplots(), days=[14, 0, 7]).get_lines()[0].get_xdata().tolist() == [0, 7, 14]

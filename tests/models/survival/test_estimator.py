@@ -66,6 +66,8 @@ def test_features_are_checked():
         table.read(np.array([[1.0, np.inf]]))
     with pytest.raises(BadInput, match="number"):
         FeatureColumns.learn(pd.DataFrame({"a": ["weak"]}))
+    with pytest.raises(BadInput, match="complex"):
+        FeatureColumns.learn(np.array([[1 + 2j]]))
     with pytest.raises(BadInput, match="not a feature"):
         table.position("c")
 
