@@ -33,11 +33,13 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, V
 from models.base.day_grid import GRID_VERSION
 from models.base.errors import BadInput, ModelRefused, Problem, problems_from
 from models.features.definitions import FEATURES_VERSION
+from training.registry.signature import input_signature
 
 FORMAT: Final = "tideover-model-1"
 MANIFEST_FILE: Final = "manifest.json"
 PAYLOAD_FILE: Final = "model.joblib"
 REPORT_FILE: Final = "report.json"
+SIGNATURE_FILE: Final = "signature.json"
 POINTER_FILE: Final = "current.json"
 LIBRARIES: Final = ("numpy", "scikit-learn", "pandas", "scipy")
 
@@ -226,6 +228,7 @@ class ModelRegistry:
         try:
             _write(temporary / PAYLOAD_FILE, payload)
             _write(temporary / REPORT_FILE, report_bytes)
+            _write(temporary / SIGNATURE_FILE, _json_bytes(input_signature(families)))
             _write(temporary / MANIFEST_FILE, _json_bytes(manifest.model_dump(mode="json")))
             if target.exists():
                 # It would be refused anyway, as after an upgrade; the same training gives the same name again.

@@ -105,7 +105,7 @@ def test_every_file_is_readable_by_this_user_only(registry, fitted):
     save(registry, fitted)
     registry.promote("first", MADE)
     paths = [registry.folder, *registry.folder.rglob("*")]
-    assert len(paths) == 6
+    assert len(paths) == 7
     for path in paths:
         assert stat.S_IMODE(path.stat().st_mode) & 0o077 == 0, path
 
