@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -14,9 +13,9 @@ import typer
 from rich.table import Table
 
 from models.base.errors import BadInput
-from service.cli.asking import AsJson, moment_of
+from service.cli.asking import moment_of
 from service.cli.errors import BAD_INPUT_STATUS, FAILURE_STATUS, plain_errors
-from service.cli.printing import PIPE_WIDTH, PlainConsole, echo, out, plain
+from service.cli.printing import PIPE_WIDTH, AsJson, PlainConsole, echo, out, plain, print_json
 from service.cli.surroundings import open_store_here, registry_here, settings_here
 from training.files.families import load_families
 
@@ -146,7 +145,7 @@ def import_command(
         )
         scored = _score_all(store, settings, families) if found.stored and forecasts else None
     if as_json:
-        typer.echo(json.dumps(asdict(found) | {"scoring": scored}))
+        print_json(asdict(found) | {"scoring": scored})
     else:
         print_import(found, dry_run=dry_run)
         if scored is not None:
@@ -236,7 +235,7 @@ def export(
     with open_store_here(settings) as store, store.reading() as session:
         counts = export_all(session, folder, known[form], load_families(settings.families_dir), begin)
     if as_json:
-        typer.echo(json.dumps(counts))
+        print_json(counts)
         return
     for name, count in counts.items():
         out().print(f"{name}: {count} rows")

@@ -11,7 +11,7 @@ from rich.table import Table
 from models.base.errors import BadInput
 from service.access.callers import ROLES
 from service.cli.errors import plain_errors
-from service.cli.printing import echo, out
+from service.cli.printing import AsJson, echo, out, print_json
 from service.cli.surroundings import open_store_here, settings_here
 
 app = typer.Typer(no_args_is_help=True, help="Make, list and revoke the access keys of the REST service.")
@@ -41,11 +41,18 @@ def create(
 
 @app.command("list")
 @plain_errors
-def list_keys() -> None:
+def list_keys(as_json: AsJson = False) -> None:
     """List the access keys: what for, which role, when last used, until when."""
     from sqlalchemy import select
 
     from service.store.schema import ApiKey
+
+    if as_json:
+        told = ("id", "role", "title", "created_at", "last_used_at", "expires_at", "revoked_at")
+        with open_store_here(settings_here()) as store, store.reading() as session:
+            rows = session.scalars(select(ApiKey).order_by(ApiKey.created_at, ApiKey.id)).all()
+            print_json([{name: getattr(row, name) for name in told} for row in rows])
+        return
 
     table = Table("name", "role", "for", "last used", "expires", "revoked", box=None)
     with open_store_here(settings_here()) as store, store.reading() as session:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
@@ -10,7 +11,7 @@ from rich.table import Table
 
 from models.base.errors import BadInput
 from service.cli.errors import plain_errors
-from service.cli.printing import out
+from service.cli.printing import AsJson, out, print_json
 from service.cli.surroundings import settings_here
 from service.core.settings import settings_table
 from training.files.families import load_families, read_family
@@ -20,9 +21,12 @@ families = typer.Typer(help="List the pack families that a history can name, or 
 
 
 @plain_errors
-def settings() -> None:
+def settings(as_json: AsJson = False) -> None:
     """Print every setting: its variable, its value now, default, limit and meaning."""
     now = settings_here()
+    if as_json:
+        print_json([{**asdict(row), "value": getattr(now, row.name)} for row in settings_table()])
+        return
     for row in settings_table():
         value = getattr(now, row.name)
         limit = f", {row.limit}" if row.limit else ""
@@ -33,9 +37,13 @@ def settings() -> None:
 
 @families.callback(invoke_without_command=True)
 @plain_errors
-def list_families(context: typer.Context) -> None:
+def list_families(context: typer.Context, as_json: AsJson = False) -> None:
     """List the pack families that a history can name."""
     if context.invoked_subcommand is not None:
+        return
+    if as_json:
+        known = load_families(settings_here().families_dir).values()
+        print_json([family.model_dump(mode="json") for family in known])
         return
     table = Table("name", "chemistry", "blocks", "cells a block", "rated Ah", "title", box=None)
     for family in load_families(settings_here().families_dir).values():

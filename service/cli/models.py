@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.table import Table
 
 from models.base.errors import BadInput, ModelRefused
 from service.cli.errors import plain_errors
-from service.cli.printing import out
+from service.cli.printing import AsJson, out, print_json
 from service.cli.surroundings import registry_here, settings_here
+
+if TYPE_CHECKING:
+    from training.registry import ModelRegistry
 
 app = typer.Typer(no_args_is_help=True, help="List trained models, read their cards, choose which one answers.")
 ModelId = Annotated[str, typer.Argument(metavar="MODEL", help="Name of the model, as `tideover models list` shows it.")]
@@ -20,10 +24,13 @@ ModelId = Annotated[str, typer.Argument(metavar="MODEL", help="Name of the model
 
 @app.command("list")
 @plain_errors
-def list_models() -> None:
+def list_models(as_json: AsJson = False) -> None:
     """List every trained model; the current one is marked."""
     registry = registry_here(settings_here())
     current = registry.current_id()
+    if as_json:
+        print_json([_listed(registry, name, current) for name in registry.names()])
+        return
     table = Table("", "model", "made", "packs of", box=None)
     for name in registry.names():
         mark = "current" if name == current else ""
@@ -39,12 +46,25 @@ def list_models() -> None:
     out().print(table)
 
 
+def _listed(registry: ModelRegistry, name: str, current: str | None) -> dict[str, Any]:
+    """Return what a list says of a model."""
+    try:
+        manifest = registry.manifest(name)
+    except ModelRefused as error:
+        return {"model_id": name, "current": name == current, "refused": str(error)}
+    facts = manifest.model_dump(mode="json", include={"model_id", "created", "families", "scores"})
+    return {**facts, "current": name == current, "refused": None}
+
+
 @app.command("card")
 @plain_errors
-def card(model: ModelId) -> None:
+def card(model: ModelId, as_json: AsJson = False) -> None:
     """Print a model's card in Markdown."""
     from training.registry import model_card
 
+    if as_json:
+        print_json(registry_here(settings_here()).manifest(model).model_dump(mode="json"))
+        return
     out().print(model_card(registry_here(settings_here()).manifest(model)), end="")
 
 
@@ -55,6 +75,7 @@ def compare(
     current: Annotated[str, typer.Argument(metavar="OTHER", help="The model to compare it with.")],
     record: Annotated[Path | None, typer.Option("--from", help="Folder with the tables of a record.")] = None,
     from_store: Annotated[bool, typer.Option("--from-store", help="Compare on what is recorded in the store.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Compare two models on a record, on moments that neither has learned from."""
     from service.cli.train import record_here
@@ -66,6 +87,9 @@ def compare(
     if tables is None:
         raise BadInput.one("compare", "Nothing says on which record.", "Give --from FOLDER or --from-store.")
     found = compare_stored(registry_here(settings), challenger, current, tables, datetime.now(UTC))
+    if as_json:
+        print_json({"challenger": challenger, "current": current, **asdict(found), "sentence": found.sentence()})
+        return
     out().print(f"{challenger} as challenger, {current} as current model.")
     out().print(found.sentence())
     out().print(RULE)
@@ -99,9 +123,12 @@ def promote(
 
 @app.command("history")
 @plain_errors
-def history() -> None:
+def history(as_json: AsJson = False) -> None:
     """List every promotion and rollback, oldest first, and why."""
     moves = registry_here(settings_here()).history()
+    if as_json:
+        print_json([move.model_dump(mode="json") for move in moves])
+        return
     if not moves:
         out().print("No model was ever promoted.")
     for move in moves:

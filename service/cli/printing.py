@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import sys
 import unicodedata
 from collections.abc import Iterable
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 import typer
 from rich.console import Console
@@ -45,6 +46,14 @@ def _steers(sign: str) -> bool:
 def echo(text: str, *, err: bool = False, nl: bool = True) -> None:
     """Write a text to the terminal or, with `err`, to standard error, without what would steer it."""
     typer.echo(plain(text), err=err, nl=nl)
+
+
+AsJson = Annotated[bool, typer.Option("--json", help="Print it as JSON, for programs.")]
+
+
+def print_json(value: Any) -> None:
+    """Print plain values for programs: times as RFC 3339, paths as text."""
+    typer.echo(json.dumps(value, ensure_ascii=False, default=lambda one: getattr(one, "isoformat", one.__str__)()))
 
 
 def out() -> Console:

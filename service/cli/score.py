@@ -10,7 +10,7 @@ import typer
 
 from models.base.errors import BadInput
 from service.cli.errors import plain_errors
-from service.cli.printing import out
+from service.cli.printing import AsJson, out, print_json
 from service.cli.progress import shown
 from service.cli.surroundings import registry_here, settings_here
 from training.files.families import load_families
@@ -27,6 +27,7 @@ def score(
     scheduler: Annotated[
         str | None, typer.Option(help="Address of a Dask scheduler whose workers do it, as tcp://10.0.0.5:8786.")
     ] = None,
+    as_json: AsJson = False,
 ) -> None:
     """Forecast every pack of a folder, a million as well as one, and say which packs get no figure and why."""
     from models.forecaster import Forecaster
@@ -44,6 +45,9 @@ def score(
         came = score_folder(
             model, source, target, families, at=moment, workers=workers, scheduler=scheduler, progress=progress
         )
+    if as_json:
+        print_json({"forecasts": came.forecasts, "refused": came.refused, "cautions": list(all_cautions(None))})
+        return
     out().print(f"{came.forecasts} forecasts are in {target}/scored.")
     out().print(f"{came.refused} got none; why is in {target}/refused.")
     out().print("Cautions")
