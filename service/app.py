@@ -17,6 +17,8 @@ from service.app_store import add_store, store_lifespan, store_routers
 from service.core.logs import make_log
 from service.core.model_source import ModelSource, RegistrySource
 from service.core.settings import Settings
+from service.forecasting.batch.routes import BATCH
+from service.forecasting.batch.routes import router as batch
 from service.forecasting.forecasts.routes import router as forecasts
 from service.forecasting.model.family_routes import router as families
 from service.forecasting.model.routes import router as model
@@ -102,13 +104,13 @@ def create_app(
         max_bytes=settings.max_body_bytes,
         max_upload_bytes=settings.max_upload_bytes,
         max_records_bytes=settings.max_records_bytes,
-        records=frozenset(f"/v1/{subject.name}" for subject in SUBJECTS),
+        records=frozenset({BATCH, *(f"/v1/{subject.name}" for subject in SUBJECTS)}),
     )
     app.add_middleware(GzipBodies)
     add_store(app, settings, clock)
     app.add_middleware(RequestLog, log=log)
     add_pages(app)
-    routers = (forecasts, calibration, model, families, health, *store_routers(settings), *page_routers())
+    routers = (forecasts, batch, calibration, model, families, health, *store_routers(settings), *page_routers())
     require_complete_table(routers)
     for router in routers:
         app.include_router(router)

@@ -45,7 +45,7 @@ MAY: Final[Mapping[str, Roles]] = {
     **dict.fromkeys(("rank_fleet", "plan_fleet", "count_returns", "weigh_age"), EVERY),
     "list_issued_forecasts": EVERY,
     "read_issued_forecast": EVERY,
-    "make_forecast": EVERY,
+    **dict.fromkeys(("make_forecast", "make_forecasts"), EVERY),
     "plan_topup": FORECASTERS,
     "plan_sent_topup": EVERY,
     **dict.fromkeys(("compare_plans", "compare_sent_plans", "plan_recheck", "plan_sent_recheck"), EVERY),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 from models.base.errors import BadInput
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
+from service.core.memory import without_collection
 from service.core.model_source import RegistrySource
 from service.core.settings import Settings
 from service.exchange.imports.loading import ImportReport, import_files
@@ -27,12 +28,12 @@ from service.forecasting.issued.scores import bring_to, drop_others, keep_scores
 from service.forecasting.model.training import train_on_record
 from service.forecasting.track_record.reading import report_with_live_record
 from service.jobs.queue import enqueue
-from service.records.history import sound_or_not, tables_of
+from service.records.history import HEAD_OF_PACK, Head, sound_or_not, tables_of
 from service.records.records import Writer
 from service.store.bulk import add_rows, free_numbers, table_of
 from service.store.opening import Store
 from service.store.schema import IssuedForecast, Job, Pack
-from training.registry import ModelRegistry
+from training.registry import ModelRegistry, StoredModel
 
 SCORED_AT_ONCE: Final = 2_000
 """Packs that are forecast together, and stored together: the store is held for a part of a second."""
@@ -110,31 +111,19 @@ def score(task: Task) -> None:
     model = RegistrySource(ModelRegistry(task.settings.models_dir)).current()
     with task.store.reading() as session:
         count = session.scalar(select(func.count()).select_from(Pack)) or 0
-    made, left_out, standing = set(), [], set()
+    made: set[str] = set()
+    standing: set[str] = set()
+    left_out: list[dict[str, str]] = []
     began, done, last = task.now(), 0, ""
     while True:
-        now = task.now()
+        heads = select(*HEAD_OF_PACK).where(Pack.id > last).order_by(Pack.id).limit(SCORED_AT_ONCE)
         with task.store.reading() as session:
-            some = session.scalars(select(Pack).where(Pack.id > last).order_by(Pack.id).limit(SCORED_AT_ONCE)).all()
-            if not some:
-                break
-            task.tell(done, count, f"forecasting from {some[0].id} on")
-            known = dict(sound_or_not(session, some))
-            histories = [one for one in known.values() if isinstance(one, PackHistory) and holding(one)]
-            stand = still_standing(session, histories, model, task.families, now)
-        standing |= stand
-        due = {history.pack_id: history for history in histories if history.pack_id not in stand}
-        rows, refused = issued_together(
-            list(due.values()), model, task.families, threads=task.settings.threads, at=now, by=task.by
-        )
-        refused |= {pack_id: one for pack_id, one in known.items() if isinstance(one, BadInput)}
-        left_out += [{"pack_id": pack_id, "reason": str(error)} for pack_id, error in refused.items()]
-        with task.store.writing() as session:
-            numbers = free_numbers(session, table_of(IssuedForecast), len(rows))
-            rows = [{"id": number, **row} for number, row in zip(numbers, rows, strict=True)]
-            add_rows(session, table_of(IssuedForecast), rows)
-            keep_scores(session, rows, [due[row["pack_id"]] for row in rows], now)
-        made |= {row["pack_id"] for row in rows}
+            some = session.connection().execute(heads).all()
+        if not some:
+            break
+        task.tell(done, count, f"forecasting from {some[0].id} on")
+        with without_collection():
+            _score_some(task, model, some, made, standing, left_out)
         done, last = done + len(some), some[-1].id
     with task.store.writing() as session:
         drop_others(session, standing | made, began)
@@ -142,6 +131,35 @@ def score(task: Task) -> None:
     result = {"forecasts": len(made), "standing": len(standing), "ranked": ranked, "left_out": left_out}
     with task.store.writing() as session:
         task.finish(session, result)
+
+
+def _score_some(
+    task: Task,
+    model: StoredModel,
+    some: Sequence[Head],
+    made: set[str],
+    standing: set[str],
+    left_out: list[dict[str, str]],
+) -> None:
+    """Forecast some packs anew where that is due, store it together, and note what came of each."""
+    now = task.now()
+    with task.store.reading() as session:
+        known = dict(sound_or_not(session, some))
+        histories = [one for one in known.values() if isinstance(one, PackHistory) and holding(one)]
+        stand = still_standing(session, histories, model, task.families, now)
+    due = {history.pack_id: history for history in histories if history.pack_id not in stand}
+    rows, refused = issued_together(
+        list(due.values()), model, task.families, threads=task.settings.threads, at=now, by=task.by
+    )
+    with task.store.writing() as session:
+        numbers = free_numbers(session, table_of(IssuedForecast), len(rows))
+        rows = [{"id": number, **row} for number, row in zip(numbers, rows, strict=True)]
+        add_rows(session, table_of(IssuedForecast), rows)
+        keep_scores(session, rows, [due[row["pack_id"]] for row in rows], now)
+    standing |= stand
+    made |= {row["pack_id"] for row in rows}
+    refused |= {pack_id: one for pack_id, one in known.items() if isinstance(one, BadInput)}
+    left_out += [{"pack_id": pack_id, "reason": str(error)} for pack_id, error in refused.items()]
 
 
 def take_in(task: Task) -> None:

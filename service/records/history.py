@@ -8,7 +8,7 @@ from difflib import get_close_matches
 from typing import Any, Final
 
 from pydantic import ValidationError
-from sqlalchemy import delete, select
+from sqlalchemy import Row, delete, select
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, problems_from
@@ -28,6 +28,12 @@ _PARTS: dict[str, tuple[type[Base], type[Any]]] = {
     "usage": (schema.Usage, UsagePlan),
     "outcomes": (schema.Outcome, Outcome),
 }
+
+HEAD_OF_PACK: Final = (Pack.id, Pack.family, Pack.age_years, Pack.odometer_km)
+"""What a history says of the pack itself."""
+
+Head = Pack | Row[*tuple[Any, ...]]
+"""A pack, or those columns of it."""
 
 _SAME_START: Final = 2
 _MOST_COMPARED: Final = 5_000
@@ -121,7 +127,7 @@ def history_of_pack(session: Session, pack_id: str) -> PackHistory | None:
     return next(histories_of(session, [pack]), None)
 
 
-def histories_of(session: Session, packs: Sequence[Pack]) -> Iterator[PackHistory]:
+def histories_of(session: Session, packs: Sequence[Head]) -> Iterator[PackHistory]:
     """Yield what is stored about packs, without those of which there is no reading and no top-up yet.
 
     Raises
@@ -135,7 +141,7 @@ def histories_of(session: Session, packs: Sequence[Pack]) -> Iterator[PackHistor
         yield found
 
 
-def sound_or_not(session: Session, packs: Sequence[Pack]) -> Iterator[tuple[str, PackHistory | BadInput]]:
+def sound_or_not(session: Session, packs: Sequence[Head]) -> Iterator[tuple[str, PackHistory | BadInput]]:
     """Yield the same by pack, with what `histories_of` raises where what is stored contradicts itself."""
     for some in in_parts(packs):
         facts = {name: _facts(session, name, some) for name in _PARTS}
@@ -157,7 +163,7 @@ def tables_of(session: Session, families: Mapping[str, PackFamily], only: Sequen
     return tables_from_histories(histories_of(session, found), families)
 
 
-def _facts(session: Session, name: str, packs: Sequence[Pack]) -> dict[str, list[Any]]:
+def _facts(session: Session, name: str, packs: Sequence[Head]) -> dict[str, list[Any]]:
     table, kind = _PARTS[name]
     columns = table.__table__.c
     query = select(columns.pack_id, *(columns[field] for field in kind.model_fields))

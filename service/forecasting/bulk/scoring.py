@@ -23,6 +23,7 @@ from models.base.threads import thread_limit
 from models.forecaster import Forecaster
 from models.packs.family import PackFamily
 from models.packs.tables import HistoryTables, known_at
+from service.core.memory import without_collection
 from service.forecasting.bulk.columns import SCHEMA_VERSION, refused_table, scored_table
 from service.forecasting.bulk.reading import FolderReader, chunks_of
 
@@ -33,6 +34,9 @@ CHUNKS_TOGETHER: Final = 4
 """Pieces of work for each worker: enough that one that is slow, or lost, holds up the others little."""
 
 CONNECT_SECONDS: Final = 10
+
+WORKER_SECONDS: Final = 120
+"""How long to wait for the first worker of a scheduler: they take their time to start on a busy machine."""
 
 RUN_FILE: Final = "run.json"
 
@@ -75,7 +79,7 @@ def score_tables(
     moments = None
     if at is not None:
         moments = pd.DataFrame({"pack_id": tables.packs["pack_id"], "origin": pd.Timestamp(at).tz_convert("UTC")})
-    with thread_limit(threads):
+    with thread_limit(threads), without_collection():
         batch, refused = forecaster.forecast_each(tables, moments)
         known = tables if moments is None else known_at(tables, moments)
         return scored_table(forecaster, known, batch), refused_table(forecaster, refused, [])
@@ -178,7 +182,7 @@ def _spread_over(scheduler: str | None) -> Iterator[None]:
         raise BadInput.one(
             "scheduler", f"{scheduler} does not answer ({error}).", "Start one: dask scheduler."
         ) from None
-    with client, parallel_config(backend="dask"):
+    with client, parallel_config(backend="dask", wait_for_workers_timeout=WORKER_SECONDS):
         yield
 
 

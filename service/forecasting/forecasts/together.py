@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from models.base.arrays import Floats, Rows
 from models.base.day_grid import DAYS, GRID_VERSION, HORIZON_DAYS, days_of_return
-from models.forecaster import Forecaster, Forecasts
+from models.base.errors import BadInput, TideoverError
+from models.base.threads import thread_limit
+from models.forecaster import Forecaster, Forecasts, digest_at
 from models.forecasts.weakness_kind import KINDS
-from models.packs.tables import HistoryTables
+from models.packs.family import PackFamily
+from models.packs.history import PackHistory
+from models.packs.tables import HistoryTables, known_at, tables_from_histories
 from service.core.translation import _
 from service.forecasting.forecasts.answers import RETURN_SHARES
+from service.forecasting.forecasts.cases import as_in_the_case, family_of
+from service.forecasting.forecasts.schemas import PackCase
 
 
 def good_for(forecaster: Forecaster, batch: Forecasts, confidence: float) -> Floats:
@@ -98,6 +106,56 @@ def figures_of(
         }
         for row, values in enumerate(zip(*columns.values(), strict=True))
     ]
+
+
+def told_together(
+    asked: Sequence[tuple[PackHistory, datetime | None]],
+    forecaster: Forecaster,
+    families: Mapping[str, PackFamily],
+    confidences: Iterable[float],
+    *,
+    threads: int,
+) -> list[dict[str, Any] | TideoverError]:
+    """Forecast many packs, each as `service.forecasting.forecasts.answers.answer` does.
+
+    Parameters
+    ----------
+    asked : sequence of pairs
+        A pack's history, and the moment asked about; as things stand if None. A pack may come more than once.
+    forecaster : Forecaster
+    families : mapping of str to PackFamily
+    confidences : iterable of float
+        At which to say how many days each is good for.
+    threads : int
+        Of the numerical libraries.
+
+    Returns
+    -------
+    list, length len(asked)
+        What `ForecastFigures` holds, as plain values; or what `answer` raises.
+    """
+    found: dict[str, dict[str, Any] | TideoverError] = {}
+    known: dict[str, PackHistory] = {}
+    for place, (history, _at) in enumerate(asked):
+        try:
+            family_of(PackCase.model_construct(history=history, family=None), families)
+            # By place: a pack may come twice, with other facts.
+            known[str(place)] = history.model_copy(update={"pack_id": str(place)})
+        except BadInput as error:
+            found[str(place)] = error
+    origins = pd.Series([asked[int(place)][1] for place in known], dtype="datetime64[us, UTC]")
+    tables = tables_from_histories(known.values(), families)
+    with thread_limit(threads):
+        batch, refused = forecaster.forecast_each(tables, pd.DataFrame({"pack_id": list(known), "origin": origins}))
+        figures = figures_of(forecaster, known_at(tables, batch.moments), batch, confidences)
+    for one in refused:
+        why = one.error
+        found[one.pack_id] = BadInput(as_in_the_case(why.problems)) if isinstance(why, BadInput) else why
+    for row, moment in zip(figures, batch.moments["origin"], strict=True):
+        place, history = row["pack_id"], asked[int(row["pack_id"])][0]
+        digest = digest_at(history, moment.to_pydatetime(), families[history.family])
+        found[place] = row | {"pack_id": history.pack_id, "inputs_digest": digest}
+    return [found[str(place)] for place in range(len(asked))]
 
 
 def _values(column: Floats) -> list[float | None]:

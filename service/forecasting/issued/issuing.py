@@ -6,24 +6,21 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-import pandas as pd
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from models.base.errors import BadInput, TideoverError
-from models.base.threads import thread_limit
+from models.base.errors import TideoverError
 from models.forecaster import digest_at
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from models.packs.stops import stops_of
 from models.packs.suspects import suspects
-from models.packs.tables import known_at, tables_from_histories
+from models.packs.tables import tables_from_histories
 from service.core.translation import _
 from service.forecasting.forecasts.answers import answer, said_of
-from service.forecasting.forecasts.cases import as_in_the_case, family_of
 from service.forecasting.forecasts.schemas import DEFAULT_CONFIDENCES, ForecastAnswer, ForecastCase, ForecastFigures
 from service.forecasting.forecasts.sentences import USUAL_CONFIDENCE
-from service.forecasting.forecasts.together import figures_of
+from service.forecasting.forecasts.together import told_together
 from service.forecasting.issued.schemas import ForecastRequest
 from service.records.history import begun_history
 from service.store.schema import IssuedForecast, Score
@@ -127,40 +124,26 @@ def issued_together(
     dict of str to TideoverError
         By pack, what `issued` raises of the others.
     """
-    refused: dict[str, TideoverError] = {}
-    known = []
-    for history in histories:
-        try:
-            family_of(ForecastCase.model_construct(history=history, family=None), families)
-            known.append(history)
-        except BadInput as error:
-            refused[history.pack_id] = error
-    asked = {h.pack_id: ForecastRequest(at=at if at - h.last_fact_time > REISSUED_AFTER else None) for h in known}
-    tables = tables_from_histories(known, families)
-    origins = pd.Series([one.at for one in asked.values()], dtype="datetime64[us, UTC]")
-    moments = pd.DataFrame({"pack_id": tables.packs["pack_id"], "origin": origins})
-    with thread_limit(threads):
-        batch, others = model.model.forecast_each(tables, moments)
-        figures = figures_of(model.model, known_at(tables, batch.moments), batch, DEFAULT_CONFIDENCES)
-    for one in others:
-        why = one.error
-        refused[one.pack_id] = BadInput(as_in_the_case(why.problems)) if isinstance(why, BadInput) else why
-    by_pack = {history.pack_id: history for history in known}
-    said = {request.at: request.model_dump(mode="json") for request in asked.values()}
-    rows = []
-    for one, moment in zip(figures, batch.moments["origin"], strict=True):
-        history, origin = by_pack[one["pack_id"]], moment.to_pydatetime()
-        one["inputs_digest"] = digest_at(history, origin, families[history.family])
+    moments = [at if at - history.last_fact_time > REISSUED_AFTER else None for history in histories]
+    said = {moment: ForecastRequest(at=moment).model_dump(mode="json") for moment in moments}
+    asked = list(zip(histories, moments, strict=True))
+    rows, refused = [], {}
+    told = told_together(asked, model.model, families, DEFAULT_CONFIDENCES, threads=threads)
+    for (history, moment), found in zip(asked, told, strict=True):
+        if isinstance(found, TideoverError):
+            refused[history.pack_id] = found
+            continue
         row = {
             "pack_id": history.pack_id,
             "issued_at": at,
             "issued_by": by,
-            "origin": origin,
-            "model_id": model.model.model_id,
-            "inputs_digest": one["inputs_digest"],
-            "good_for_days": next(p["days"] for p in one["good_for"] if p["confidence"] == USUAL_CONFIDENCE),
-            "asked": said[asked[history.pack_id].at],
-            "answer": one,
+            "origin": datetime.fromisoformat(found["origin"]),
+            "model_id": found["model_id"],
+            "inputs_digest": found["inputs_digest"],
+            "good_for_days": next(p["days"] for p in found["good_for"] if p["confidence"] == USUAL_CONFIDENCE),
+            "asked": said[moment],
+            "answer": found,
+            "recheck_at": None,
         }
         rows.append(row)
     return rows, refused

@@ -1,0 +1,1 @@
+"""Many packs in one request, a line each; begin at `routes`."""
