@@ -138,7 +138,7 @@ def test_as_things_stand_what_ended_since_is_refused(small_cohort, forecaster):
 @pytest.mark.parametrize("seed", [1, 2])
 def test_damaged_tables_are_refused_as_single_packs_are(small_cohort, forecaster, seed):
     rng = np.random.default_rng(seed)
-    tables = spoiled(small_cohort.tables.of_packs(small_cohort.tables.packs["pack_id"].iloc[:600]), rng)
+    tables = spoiled(small_cohort.tables.of_packs(small_cohort.tables.packs["pack_id"].iloc[:350]), rng)
     moments = last_facts(tables)
     days = np.where(rng.random(len(moments)) < 0.5, rng.uniform(-20, 40, len(moments)), 0.0)
     moments["origin"] = from_days(to_days(moments["origin"]) + days)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -196,6 +197,12 @@ def test_the_command_says_what_came_and_keeps_its_cautions(tideover, folder, tmp
     assert away.exit_code == 2
 
 
+def listening(address: str) -> bool:
+    host, port = address.removeprefix("tcp://").split(":")
+    with socket.socket() as probe:
+        return probe.connect_ex((host, int(port))) == 0
+
+
 def test_a_dask_worker_that_is_killed_loses_nothing(forecaster, folder, tmp_path, monkeypatch):
     monkeypatch.setattr(scoring, "CHUNK_PACKS", 20)
     score_folder(forecaster, folder, tmp_path / "here", FAMILIES)
@@ -219,7 +226,9 @@ def test_a_dask_worker_that_is_killed_loses_nothing(forecaster, folder, tmp_path
                 killed.append(running[1].pid)
                 running[1].send_signal(signal.SIGKILL)
 
-        time.sleep(1)
+        while not listening(address):
+            assert running[0].poll() is None
+            time.sleep(0.1)
         score_folder(forecaster, folder, tmp_path / "far", FAMILIES, workers=2, scheduler=address, progress=kill_one)
         assert killed
         same(tmp_path / "here", tmp_path / "far")

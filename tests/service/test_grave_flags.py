@@ -40,11 +40,10 @@ def test_no_figure_rests_on_a_reading_that_cannot_be_true(client, tideover, case
     wrong = wrong_in(history, case["pack"])
     at = max(reading["time"] for reading in history["readings"])
     for door, route in (("forecast", "/v1/forecasts"), ("what-if", "/v1/what-if"), ("recheck", "/v1/recheck")):
-        told, clean = (
-            client.post(route, json={"history": one, "at": at}).json() for one in (history, without(history, wrong))
-        )
+        told = client.post(route, json={"history": history, "at": at}).json()
         assert "reading-not-used" in [flag["code"] for flag in told["flags"]], door
         if door == "forecast":
+            clean = client.post(route, json={"history": without(history, wrong), "at": at}).json()
             assert told["survival"] == clean["survival"]
             assert told["good_for"] == clean["good_for"]
         ran = tideover(door, "-", input=json.dumps({"history": history}))

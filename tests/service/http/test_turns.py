@@ -9,6 +9,7 @@ from fastapi import HTTPException
 
 from service.access.roles import MAY
 from service.http.turns import LANES, RETRY_SECONDS, WAIT_SECONDS, WAITING, Turns
+from tests.service.event_loop import run_apart
 
 
 class Caller:
@@ -50,7 +51,7 @@ def test_so_many_compute_so_many_wait_and_the_next_is_refused():
         held = [await turns.take(Caller(), "long") for _ in range(2)]
         assert held[0].locked()
 
-    asyncio.run(run())
+    run_apart(run())
 
 
 def test_whoever_has_gone_is_not_computed_for():
@@ -67,7 +68,7 @@ def test_whoever_has_gone_is_not_computed_for():
         (await turns.take(Caller(), "long")).release()  # the turn that it gave up is there for another
         assert turns.waiting["long"] == 0
 
-    asyncio.run(run())
+    run_apart(run())
 
 
 def test_nobody_waits_for_long(monkeypatch):
@@ -82,7 +83,7 @@ def test_nobody_waits_for_long(monkeypatch):
         held.release()
         (await turns.take(Caller(), "short")).release()
 
-    asyncio.run(run())
+    run_apart(run())
 
 
 def test_a_caller_that_is_cut_off_leaves_its_place():
@@ -97,4 +98,4 @@ def test_a_caller_that_is_cut_off_leaves_its_place():
         held.release()
         (await turns.take(Caller(), "short")).release()
 
-    asyncio.run(run())
+    run_apart(run())

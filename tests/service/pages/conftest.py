@@ -163,10 +163,9 @@ def marrow_bay(tmp_path_factory, repository) -> Path:
     return folder / SQLITE_FILE
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
-    """A real browser. Not for the whole session: while it is open an event loop runs in this thread, and
-    tests elsewhere that start one of their own could not."""
+    """A real browser. While it is open an event loop runs in this thread: who starts another uses `run_apart`."""
     program = shutil.which("chromium") or shutil.which("chromium-browser")
     if program is None:
         pytest.fail("There is no Chromium here: install the package chromium.", False)

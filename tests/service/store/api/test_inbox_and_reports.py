@@ -15,6 +15,7 @@ from service.app import create_app
 from service.core.logs import make_log
 from service.jobs.worker import Worker
 from service.store.schema import AuditEntry, Reading
+from tests.service.event_loop import run_apart
 from training.files.families import load_families
 
 HEAD = ["pack_id", "time", "state", "current_a", "temperature_c", *(f"block_{b}_v" for b in range(1, 15))]
@@ -192,7 +193,7 @@ def test_a_file_that_stops_coming_is_not_kept(make_api, tmp_path):
         "server": ("127.0.0.1", 80),
         "state": {},
     }
-    asyncio.run(asyncio.wait_for(app(scope, receive, send), 10))
+    run_apart(asyncio.wait_for(app(scope, receive, send), 10))
     assert sent[0]["status"] == 408
     assert "TIDEOVER_UPLOAD_SECONDS" in json.loads(b"".join(m.get("body", b"") for m in sent[1:]))["detail"]
     assert list((tmp_path / "inbox").iterdir()) == []

@@ -10,6 +10,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from sqlalchemy import text
 
 from service.store.opening import Store, engine_for, store_url
+from tests.service.event_loop import run_apart
 
 
 def samples(api):
@@ -116,7 +117,7 @@ def test_a_body_that_comes_drop_by_drop_is_408(make_api):
         "server": ("127.0.0.1", 80),
         "state": {},
     }
-    asyncio.run(asyncio.wait_for(app(scope, receive, send), 10))
+    run_apart(asyncio.wait_for(app(scope, receive, send), 10))
     assert sent[0]["status"] == 408
     document = json.loads(b"".join(m.get("body", b"") for m in sent[1:]))
     assert "within 1 seconds" in document["detail"]
