@@ -63,6 +63,7 @@ MAY: Final[Mapping[str, Roles]] = {
     "list_jobs": EVERY,
     "read_job": EVERY,
     "start_report": FLEET,
+    "start_self_check": FLEET,
     "cancel_job": FLEET,
     "list_inbox": ADMIN,
     "send_file": ADMIN,

@@ -21,6 +21,7 @@ from service.cli.live import drift, live_record
 from service.cli.look import families, settings
 from service.cli.report import report
 from service.cli.score import score
+from service.cli.self_check import self_check
 from service.cli.serve import serve
 from service.cli.simulate import simulate, simulation_page
 from service.cli.topup_plan import topup_plan
@@ -56,7 +57,7 @@ app.command("import")(import_command)
 app.command("restore")(restore_backup)
 for command in (guess, export, calendar, live_record, drift, worker, backup, doctor):
     app.command()(command)
-for command in (score, what_if, recheck, release, orders, stock):
+for command in (self_check, score, what_if, recheck, release, orders, stock):
     app.command()(command)
 app.add_typer(fleet_commands.app, name="fleet")
 app.add_typer(families, name="families")

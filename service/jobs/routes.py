@@ -62,6 +62,12 @@ class Report(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
 
+class SelfCheck(BaseModel):
+    """Forecast frozen cases again, and look at the alarm of the live record and at drift."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
 class JobState(BaseModel):
     """A job: how far it is and what came of it."""
 
@@ -133,6 +139,11 @@ def jobs_router(max_page: int) -> APIRouter:
     def start_report(wanted: Annotated[Report, Body(examples=[{}])], write: Write) -> Response:
         """Have a worker write the calibration report; its name is then in the job's result."""
         return start(write, "report", wanted)
+
+    @router.post("/self-checks", operation_id="start_self_check", **starting)
+    def start_self_check(wanted: Annotated[SelfCheck, Body(examples=[{}])], write: Write) -> Response:
+        """Have a worker look whether frozen cases are still forecast as at first, and whether forecasts come true."""
+        return start(write, "self-check", wanted)
 
     def list_jobs(query: Any, store: CurrentStore) -> JobPage:
         """List the jobs, a page at a time."""

@@ -28,6 +28,7 @@ from service.forecasting.issued.scores import bring_to, drop_others, keep_scores
 from service.forecasting.model.training import train_on_record
 from service.forecasting.track_record.reading import report_with_live_record
 from service.jobs.queue import enqueue
+from service.jobs.self_checks import checked_now
 from service.records.history import HEAD_OF_PACK, Head, sound_or_not, tables_of
 from service.records.records import Writer
 from service.store.bulk import add_rows, free_numbers, table_of
@@ -214,11 +215,22 @@ def report(task: Task) -> None:
         task.finish(session, {"report": name, "sentences": [verdict.sentence for verdict in whole.verdicts] + told})
 
 
+def check_self(task: Task) -> None:
+    """Forecast frozen cases again, and look at the alarm and at drift."""
+    task.tell(0, None, "forecasting frozen cases again")
+    model = RegistrySource(ModelRegistry(task.settings.models_dir)).current()
+    with task.store.reading() as session:
+        found = checked_now(session, model, task.families, task.now(), threads=task.settings.threads)
+    with task.store.writing() as session:
+        task.finish(session, found)
+
+
 WORK: Mapping[str, Callable[[Task], None]] = {
     "training": train,
     "scoring": score,
     "import": take_in,
     "report": report,
+    "self-check": check_self,
 }
 
 

@@ -13,6 +13,7 @@ from sqlalchemy import func, select, text
 from models.base.errors import BadInput, ModelRefused
 from models.forecaster import Forecaster
 from service.core.settings import Settings
+from service.jobs.self_checks import newest_check
 from service.store.opening import Store
 from service.store.schema import ApiKey, Job
 from service.store.upgrading import open_store, told_plainly
@@ -87,6 +88,11 @@ def _store(store: Store, settings: Settings, now: datetime) -> Iterator[Finding]
         )
         if waiting:
             yield Finding("look", f"{waiting} jobs have waited for more than an hour: is `tideover worker` running?")
+        check = newest_check(session)
+        if check is None or check.result is None:
+            yield Finding("look", "There was no self-check yet: run `tideover self-check` every night.")
+        else:
+            yield Finding("good" if check.result["sound"] else "bad", str(check.result["sentences"][0]))
 
 
 def _model(settings: Settings) -> Finding:

@@ -46,7 +46,36 @@ class Measures:
         self.model = Gauge(
             "tideover_model_info", "1 for the model that answers.", ("model_id",), registry=self.registry
         )
+        self.model_made = Gauge(
+            "tideover_model_made_timestamp_seconds", "When the model that answers was made.", registry=self.registry
+        )
         self.jobs = Gauge("tideover_jobs", "Jobs in the store by state.", ("state",), registry=self.registry)
+        self.waiting = Gauge(
+            "tideover_job_waiting_seconds", "How long the oldest job in the queue has waited.", registry=self.registry
+        )
+        self.open_cases = Gauge(
+            "tideover_open_cases", "Packs out on a top-up with a forecast in the lists.", registry=self.registry
+        )
+        self.checked = Gauge(
+            "tideover_self_check_timestamp_seconds",
+            "When the newest self-check ended, or 0.",
+            registry=self.registry,
+        )
+        self.sound = Gauge(
+            "tideover_self_check_sound",
+            "1: frozen cases are forecast as at first; 0: they are not.",
+            registry=self.registry,
+        )
+        self.alarm = Gauge(
+            "tideover_live_record_alarm",
+            "1: forecasts no longer come true, by the newest self-check.",
+            registry=self.registry,
+        )
+        self.drifted = Gauge(
+            "tideover_drifted_features",
+            "Features of recent packs that differ from training, by the newest self-check.",
+            registry=self.registry,
+        )
 
     def note_flags(self, flags: Iterable[Mapping[str, str]]) -> None:
         """Count a forecast that was given if it is flagged as out of range."""

@@ -14,7 +14,7 @@ from service.exchange.reports.files import read_report
 from service.exchange.reports.routes import ReportName
 from service.http.dependencies import CurrentStore
 from service.jobs.queue import ENDED, JobKind, cancel, enqueue
-from service.jobs.routes import Report, Scoring, Training
+from service.jobs.routes import Report, Scoring, SelfCheck, Training
 from service.pages.forms import PageWrite, SentForm, once, page_router
 from service.pages.messages import Message
 from service.pages.middleware import REPORT_POLICY
@@ -30,6 +30,7 @@ STARTS: Final[dict[str, tuple[JobKind, str, dict[str, Any]]]] = {
     "scoring": ("scoring", "start_scoring", Scoring().model_dump(mode="json")),
     "training": ("training", "start_training", Training().model_dump(mode="json")),
     "report": ("report", "start_report", Report().model_dump(mode="json")),
+    "self-check": ("self-check", "start_self_check", SelfCheck().model_dump(mode="json")),
 }
 """By the word in the form: the kind of job, the operation over REST whose roles count, and its usual arguments."""
 
@@ -43,6 +44,7 @@ def kind_words() -> dict[str, str]:
         "scoring": _("forecast every pack that is out"),
         "import": _("import files"),
         "report": _("write the calibration report"),
+        "self-check": _("look whether forecasts are told as before, and still come true"),
     }
 
 
