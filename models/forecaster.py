@@ -25,7 +25,7 @@ from models.features.inferred_topups import with_inferred_topups
 from models.features.raw import features_and_block, raw_features, readings_not_used
 from models.forecasts.attribution import Contribution, attribute
 from models.forecasts.evidence import evidence_group
-from models.forecasts.flags import flags_of, flags_of_unused, nonsense
+from models.forecasts.flags import Noted, flags_of, flags_of_unused, nonsense
 from models.forecasts.forecast import Flag, Forecast
 from models.forecasts.seen_range import SeenRange
 from models.forecasts.similar_packs import PastPacks, SimilarPack
@@ -588,11 +588,7 @@ class Forecaster:
         list of tuple of Flag, length len(batch)
         """
         packs = batch.moments["pack_id"]
-        last = tables.topups.drop_duplicates("pack_id", keep="last").set_index("pack_id")["charge_ah"]
-        put_in = last.reindex(packs).to_numpy(np.float64, na_value=np.nan)
-        gap = newest_reading_gap_days(tables, batch.moments)
-        rest_c = newest_rest_temperature_c(tables, batch.moments)
-        told = flags_of(batch.X, self.seen, batch.inferred, gap, put_in, rest_c)
+        told = flags_of(batch.X, self.seen, batch.inferred, noted_in(tables, batch.moments))
         unused = _flags_of_unused(tables, packs)
         return [unused.get(pack_id, ()) + flags for pack_id, flags in zip(packs, told, strict=True)]
 
@@ -722,20 +718,33 @@ def _known_or_none(value: float) -> float | None:
     return None if np.isnan(value) else float(value)
 
 
-def newest_rest_temperature_c(tables: HistoryTables, moments: pd.DataFrame) -> Floats:
-    """Temperature of each pack in its newest reading at rest that notes one, °C; NaN without one. Shape (n,).
+def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
+    """Return what is noted beside the features, of many packs.
 
     Parameters
     ----------
     tables : HistoryTables
-        Facts known at the moment of the forecast.
-    moments : DataFrame
-        Column ``pack_id``.
+        Facts known at the moments, of which each pack has one.
+    moments : DataFrame, n rows
+        Columns ``pack_id`` and ``origin``.
     """
-    reads = tables.readings
-    noted = reads[(reads["state"] == "rest") & reads["temperature_c"].notna()].sort_values("time", kind="stable")
-    newest = noted.drop_duplicates("pack_id", keep="last").set_index("pack_id")["temperature_c"]
-    return newest.reindex(moments["pack_id"]).to_numpy(np.float64, na_value=np.nan)
+    packs, reads = pd.Index(moments["pack_id"]), tables.readings
+    newest = np.full(len(packs), -1)
+    of = packs.get_indexer(pd.Index(tables.topups["pack_id"]))
+    newest[of[of >= 0]] = np.flatnonzero(of >= 0)  # in order of time, so the last one wins
+
+    def topup(name: str) -> NDArray[np.object_]:
+        values = np.append(tables.topups[name].to_numpy(dtype=object), np.array([None], dtype=object))
+        return np.asarray(values[newest])
+
+    warmth = reads["temperature_c"].to_numpy(np.float64, na_value=np.nan)
+    rows = np.flatnonzero((reads["state"].to_numpy(dtype=object) == "rest") & ~np.isnan(warmth))
+    rows = rows[np.argsort(to_days(reads["time"].iloc[rows]), kind="stable")]
+    of = packs.get_indexer(pd.Index(reads["pack_id"].iloc[rows]))
+    rest_c = np.full(len(packs), np.nan)
+    rest_c[of[of >= 0]] = warmth[rows[of >= 0]]
+    put_in = np.append(tables.topups["charge_ah"].to_numpy(np.float64, na_value=np.nan), np.nan)[newest]
+    return Noted(newest_reading_gap_days(tables, moments), put_in, rest_c, topup("charged_part"), topup("also_done"))
 
 
 def newest_reading_gap_days(tables: HistoryTables, moments: pd.DataFrame) -> Floats:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from math import isfinite, isnan
 from typing import Final
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from models.base.arrays import Bools, Floats
 from models.base.messages import Said, say
@@ -65,6 +67,50 @@ _READ: Final = (
 """Features that the rules below ask for."""
 
 
+DONE: Final = {
+    "module": say(
+        "Only one module of the block was charged. The model cannot tell modules apart and takes it as the whole "
+        "block: read both modules at rest, if they can be reached."
+    ),
+    "module-swapped": say(
+        "A module was swapped when the block was charged. The model makes nothing of it: it goes on taking the block "
+        "for the weak one it was. With a sound module the next weakest block decides."
+    ),
+    "bars-cleaned": say(
+        "The bars were cleaned when the block was charged. The model makes nothing of it: read all blocks under load "
+        "again, and it goes by that."
+    ),
+    "pack-reconditioned": say(
+        "The whole pack was reconditioned when the block was charged. The model counts the charge of the blocks named "
+        "and nothing else: read all blocks again, at rest and under load."
+    ),
+}
+"""What is said of work of which the model makes nothing, by `TopUp.charged_part` and `TopUp.also_done`."""
+
+
+@dataclass(frozen=True, eq=False)
+class Noted:
+    """What is noted of n packs beside the features.
+
+    Attributes
+    ----------
+    gap_days : array, shape (n,)
+        Days between the newest reading and the origin; NaN without a reading.
+    put_in_ah : array, shape (n,)
+        Charge of the newest top-up; NaN where it was not noted.
+    rest_c : array, shape (n,)
+        Temperature of the pack in the newest reading at rest that notes it, °C; NaN where none does.
+    charged_part, also_done : object array, shape (n,)
+        Of the newest top-up; a word, or what counts as missing.
+    """
+
+    gap_days: Floats
+    put_in_ah: Floats
+    rest_c: Floats
+    charged_part: NDArray[np.object_]
+    also_done: NDArray[np.object_]
+
+
 def nonsense(X: pd.DataFrame) -> list[Said | None]:
     """Say of each row which value, if any, can be true of no pack (`Feature.nonsense_above`). Length n."""
     found: list[Said | None] = [None] * len(X)
@@ -79,9 +125,7 @@ def nonsense(X: pd.DataFrame) -> list[Said | None]:
     return found
 
 
-def flags_of(
-    X: pd.DataFrame, seen: SeenRange, inferred: Bools, origin_gap_days: Floats, put_in_ah: Floats, rest_c: Floats
-) -> list[tuple[Flag, ...]]:
+def flags_of(X: pd.DataFrame, seen: SeenRange, inferred: Bools, noted: Noted) -> list[tuple[Flag, ...]]:
     """List what the reader should know of each row's evidence.
 
     Parameters
@@ -90,12 +134,7 @@ def flags_of(
     seen : SeenRange
     inferred : bool array, shape (n,)
         The top-up was inferred.
-    origin_gap_days : array, shape (n,)
-        Days between the newest reading and the origin; NaN without a reading.
-    put_in_ah : array, shape (n,)
-        Charge of the newest top-up as it was noted; NaN where it was not.
-    rest_c : array, shape (n,)
-        Temperature of the pack in the newest reading at rest that notes it, °C; NaN where none does.
+    noted : Noted
 
     Returns
     -------
@@ -109,30 +148,22 @@ def flags_of(
     # Only what the rules read is taken out of the table: making a row of all of it would cost most of the time.
     read = [*_READ, *distance.columns[(far > 0).any(axis=0) & ~distance.columns.isin(_READ)]]
     rows = [dict(zip(read, values, strict=True)) for values in X[read].to_numpy(np.float64).tolist()]
-    return [
-        tuple(_row_flags(row, beyond, bool(new), bool(guess), float(gap), float(charge), float(warmth)))
-        for row, beyond, new, guess, gap, charge, warmth in zip(
-            rows, outside, seen.new_family(X), inferred, origin_gap_days, put_in_ah, rest_c, strict=True
-        )
+    work = [
+        [DONE[word] for word in words if isinstance(word, str) and word in DONE]
+        for words in zip(noted.charged_part, noted.also_done, strict=True)
     ]
-
-
-def _row_flags(
-    row: dict[str, float],
-    outside: dict[str, float],
-    new_family: bool,
-    inferred: bool,
-    gap: float,
-    put_in_ah: float,
-    rest_c: float,
-) -> list[Flag]:
+    facts = zip(rows, outside, seen.new_family(X), inferred, noted.gap_days, noted.put_in_ah, noted.rest_c, strict=True)
     return [
-        *_of_overcharge(row, put_in_ah),
-        *_of_origin(new_family, inferred),
-        *_of_gaps(row, gap),
-        *_of_contradictions(row),
-        *_of_use(row, rest_c),
-        *(_of_outside(name, row[name], ranges) for name, ranges in outside.items()),
+        (
+            *_of_overcharge(row, float(put_in)),
+            *_of_origin(bool(new), bool(guess)),
+            *_of_gaps(row, float(gap)),
+            *_of_contradictions(row),
+            *_of_use(row, float(rest_c)),
+            *(Flag("work-not-used", text) for text in work[place]),
+            *(_of_outside(name, row[name], ranges) for name, ranges in beyond.items()),
+        )
+        for place, (row, beyond, new, guess, gap, put_in, rest_c) in enumerate(facts)
     ]
 
 

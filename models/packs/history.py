@@ -21,6 +21,8 @@ from models.packs.fields import Measured
 State = Literal["rest", "discharge", "charge"]
 OutcomeKind = Literal["returned", "replaced", "retired", "running"]
 Weakness = Literal["leak", "fade", "neglect", "joint"]
+ChargedPart = Literal["block", "module"]
+AlsoDone = Literal["module-swapped", "bars-cleaned", "pack-reconditioned"]
 
 MAX_BLOCK_V = 250.0
 """No block of a family (at most 60 cells of at most 4.2 V) reads above this; more is surely millivolts. Unit: V."""
@@ -109,6 +111,10 @@ class TopUp(_Fact):
         Rest voltage of the (first) block before and after, V.
     rest_after_h : float, optional
         Hours between the end of the charge and `rest_after_v`.
+    charged_part : {"block", "module"}, optional
+        Whether the whole block was charged or one of its modules; not noted means the block.
+    also_done : {"module-swapped", "bars-cleaned", "pack-reconditioned"}, optional
+        What else was done to the pack at that visit; of several the one that changes most.
     """
 
     time: Moment
@@ -119,6 +125,8 @@ class TopUp(_Fact):
     rest_before_v: Annotated[FiniteFloat, Field(ge=-MAX_BLOCK_V), Measured("V")] | None = None
     rest_after_v: Annotated[FiniteFloat, Field(ge=-MAX_BLOCK_V), Measured("V")] | None = None
     rest_after_h: Annotated[FiniteFloat, Field(ge=0, le=2000), Measured("h")] | None = None
+    charged_part: ChargedPart | None = None
+    also_done: AlsoDone | None = None
 
     @model_validator(mode="after")
     def _sound(self) -> Self:

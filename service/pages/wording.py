@@ -96,6 +96,21 @@ def found_words() -> dict[str, str]:
     }
 
 
+def charged_words() -> dict[str, str]:
+    """Return what of a block may be charged."""
+    return {"": _("The whole block"), "module": _("One module of it")}
+
+
+def also_done_words() -> dict[str, str]:
+    """Return what else may be done to a pack at a top-up."""
+    return {
+        "": _("Nothing else"),
+        "module-swapped": _("A module was swapped"),
+        "bars-cleaned": _("The bars were cleaned"),
+        "pack-reconditioned": _("The whole pack was reconditioned"),
+    }
+
+
 def risk_words(chance: float) -> str:
     """Say a risk in per cent, as `models` does, in the language spoken."""
     return _(per_cent(chance))

@@ -36,7 +36,7 @@ from models.estimators.hazard_trees import HazardBooster
 from models.features.definitions import DIRECTIONS
 from models.features.raw import feature_frame
 from models.forecaster import WIDENING, Forecaster, newest_reading_gap_days
-from models.forecasts.flags import flags_of
+from models.forecasts.flags import Noted, flags_of
 from models.forecasts.weakness_kind import KINDS
 from models.packs.tables import from_days, known_at
 from models.survival.kaplan_meier import kaplan_meier
@@ -327,9 +327,9 @@ def shift(packs: int) -> None:
             parts |= {"  of these on a wrong block": wrong, "  of these on the right one": ~wrong}
         gap = newest_reading_gap_days(known_at(cohort.tables, rows.moments), rows.moments)
         put_in = cohort.tables.topups["charge_ah"].to_numpy()[rows.moments["topup"]]
-        told = flags_of(
-            rows.X, forecaster.seen, np.zeros(len(rows), dtype=bool), gap, put_in, np.full(len(rows), np.nan)
-        )
+        unknown = np.full(len(rows), np.nan)
+        noted = Noted(gap, put_in, unknown, unknown.astype(object), unknown.astype(object))
+        told = flags_of(rows.X, forecaster.seen, np.zeros(len(rows), dtype=bool), noted)
         codes = [{f.code for f in flags} for flags in told]
         for part, some in parts.items():
             line = judged(part, forecaster, rows.take(some))

@@ -139,3 +139,23 @@ def test_without_a_plan_the_temperature_of_the_pack_counts(client):
     mild, warm = ({"family": "marl-28", "temperature_c": c, "usage": {"ambient_c": None}} for c in (8.0, 30.0))
     assert curve(warm) != curve(mild)
     assert curve(warm) == curve({**warm, "usage": {"ambient_c": 30.0}})
+
+
+@pytest.mark.parametrize(
+    ("work", "words"),
+    [
+        ({"charged_part": "module"}, "one module"),
+        ({"also_done": "module-swapped"}, "swapped"),
+        ({"also_done": "bars-cleaned"}, "bars were cleaned"),
+        ({"also_done": "pack-reconditioned"}, "reconditioned"),
+        ({"charged_part": "block"}, None),
+    ],
+)
+def test_work_that_no_figure_rests_on_is_named(client, work, words):
+    plain = client.post("/v1/forecasts", json={"history": history_of_case({"family": "marl-28"}, FAMILIES)}).json()
+    history = history_of_case({"family": "marl-28", "charge": work}, FAMILIES)
+    told = client.post("/v1/forecasts", json={"history": history}).json()
+    assert told["survival"] == plain["survival"]
+    said = [flag["text"] for flag in told["flags"] if flag["code"] == "work-not-used"]
+    assert len(said) == (words is not None)
+    assert all(words in text for text in said)

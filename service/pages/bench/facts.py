@@ -26,7 +26,7 @@ from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, ch
 from service.pages.messages import Message
 from service.pages.rendering import go_to, may, render, zone_of
 from service.pages.undo import step, undo_form
-from service.pages.wording import for_input, found_words, moment_from, outcome_words
+from service.pages.wording import also_done_words, charged_words, for_input, found_words, moment_from, outcome_words
 from service.records.records import correct, create, etag_of, read, withdraw
 from service.records.schemas import LARGEST_NUMBER
 from service.records.subject import Subject
@@ -74,6 +74,8 @@ def entries(word: str) -> tuple[Entry, ...]:
             Entry("rest_before_v", _("Rest voltage before"), "V", _("Of the first block named.")),
             Entry("rest_after_v", _("Rest voltage after"), "V", _("Of the first block named.")),
             Entry("rest_after_h", _("Hours from the end to that reading"), "h"),
+            Entry("charged_part", _("What was charged"), options=tuple(charged_words().items())),
+            Entry("also_done", _("What else was done"), options=tuple(also_done_words().items())),
         )
     if word == "usage":
         return (

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.forecasts.flags import flags_of
+from models.forecasts.flags import Noted, flags_of
 from models.forecasts.seen_range import SeenRange
 from training.learning.moments import SurvivalRows, single_moments
 from training.simulation.cohort import CohortPlan, simulate_cohort
@@ -24,8 +24,9 @@ def rows_of(plan: CohortPlan) -> tuple[SurvivalRows, pd.Series]:
 
 def codes(rows: SurvivalRows, seen: SeenRange) -> list[set[str]]:
     none = np.zeros(len(rows), dtype=bool)
-    figures = np.zeros(len(rows)), np.ones(len(rows)), np.full(len(rows), np.nan)
-    return [{f.code for f in flags} for flags in flags_of(rows.X, seen, none, *figures)]
+    nothing = np.full(len(rows), None, dtype=object)
+    noted = Noted(np.zeros(len(rows)), np.ones(len(rows)), np.full(len(rows), np.nan), nothing, nothing)
+    return [{f.code for f in flags} for flags in flags_of(rows.X, seen, none, noted)]
 
 
 @pytest.fixture(scope="module")
