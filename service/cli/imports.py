@@ -249,4 +249,5 @@ def calendar() -> None:
     now = datetime.now(UTC)
     settings = settings_here()
     with open_store_here(settings) as store, store.reading() as session:
-        typer.echo(feed(days_due(session, now, ZoneInfo(settings.time_zone)), now), nl=False)
+        for part in feed(days_due(session, now, ZoneInfo(settings.time_zone)), now):
+            typer.echo(part, nl=False)

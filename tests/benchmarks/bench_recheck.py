@@ -22,7 +22,6 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 
 import numpy as np
 import pandas as pd
-from bench_what_if import model_of, one_each
 from pydantic import ValidationError
 
 from models.base.day_grid import HORIZON_DAYS
@@ -32,6 +31,7 @@ from models.interventions.forward_runs import Ready, run_plans
 from models.interventions.plans import PRESENT
 from models.packs.tables import history_of
 from models.physics.imbalance import deviation_v
+from tests.benchmarks.bench_what_if import model_of, one_each
 from training.simulation.bank import ready_packs
 from training.simulation.cohort import CohortPlan, simulate_cohort
 from training.simulation.meters import MeterQuality, VisitFaults, read_blocks

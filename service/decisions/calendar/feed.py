@@ -3,28 +3,32 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import func, select
+from sqlalchemy import exists, func, select
 from sqlalchemy.orm import Session
 
+from models.decisions.lead_time import LeadTime
 from models.decisions.ordering import latest_order_days
 from service.core.cautions import at_the_pack, driving
 from service.decisions.basis.lead_times import OnOrder, offer_lead_time, on_order, standing_offers
-from service.decisions.basis.open_cases import OpenCase, open_cases
+from service.decisions.basis.open_cases import OpenCase, OpenCases, open_cases
 from service.decisions.basis.sentences import rests_on
 from service.decisions.ordering.schemas import USUAL_RISK
 from service.forecasting.recheck.days import dates_said, day_reached, reading_day
-from service.store.schema import IssuedForecast, Outcome, TopUp
+from service.store.schema import IssuedForecast, Offer, Outcome, TopUp
 
 MEDIA_TYPE: Final = "text/calendar"
 
 ALARM: Final = "-PT15H"
 """Of every event: at nine in the morning of the day before (RFC 5545, 3.8.6.3). The hour is our choice."""
+
+READ_AT_ONCE: Final = 500
+"""Packs whose days are found together, so that the first are sent while others are looked for. Our choice."""
 
 LINE_OCTETS: Final = 75
 """Longest line, without its end (RFC 5545, 3.1)."""
@@ -40,8 +44,8 @@ class Day:
     description: str
 
 
-def days_due(session: Session, now: datetime, zone: ZoneInfo) -> list[Day]:
-    """List the recheck days, and the days on which packs are to be ordered or expected.
+def days_due(session: Session, now: datetime, zone: ZoneInfo) -> Iterator[Day]:
+    """Yield the recheck days, then the days on which packs are to be ordered or expected.
 
     The last promised day is the good-for day at 90 % of the newest forecast of a pack whose last top-up has no outcome
     yet: the local day by which the release sheet has the owner bring the car back. Before it comes the day on which a
@@ -49,13 +53,23 @@ def days_due(session: Session, now: datetime, zone: ZoneInfo) -> list[Day]:
     The order day is the last one on which some standing offer still keeps to the usual risk that the fault beats the
     delivery, as in the queue; today, where none does. A pack on order has the day it is expected instead.
     """
-    newest = select(func.max(IssuedForecast.id)).group_by(IssuedForecast.pack_id).scalar_subquery()
-    query = select(IssuedForecast).where(IssuedForecast.id.in_(newest)).order_by(IssuedForecast.pack_id)
-    orders = {day.uid: day for day in _order_days(session, now)}
-    days = []
-    for forecast in session.scalars(query):
-        if not _holding(session, forecast.pack_id):
-            continue
+    # What is past would only fill a calendar; the boards of the pages say what is overdue.
+    today, seen = now.astimezone(zone).date(), set()
+    for pack_id, days in _recheck_days(session, zone):
+        seen.add(pack_id)
+        yield from (day for day in days if day.day >= today)
+    yield from (day for pack_id, day in _order_days(session, now) if pack_id in seen and day.day >= today)
+
+
+def _recheck_days(session: Session, zone: ZoneInfo) -> Iterator[tuple[str, list[Day]]]:
+    """Yield each pack that is out on a recorded top-up and was forecast, with the days that follow from that."""
+    of = IssuedForecast
+    newest = select(func.max(of.id)).group_by(of.pack_id).scalar_subquery()
+    topped = select(func.max(TopUp.time)).where(TopUp.pack_id == of.pack_id).scalar_subquery()
+    ended = exists().where(Outcome.pack_id == of.pack_id, Outcome.kind != "running", Outcome.time >= topped)
+    columns = (of.id, of.pack_id, of.origin, of.good_for_days, of.issued_at, of.model_id, of.recheck_at)
+    query = select(*columns).where(of.id.in_(newest), topped.is_not(None), ~ended).order_by(of.pack_id)
+    for forecast in session.execute(query.execution_options(yield_per=READ_AT_ONCE)):
         # Rounded down: a promise must not grow on its way into a calendar.
         good = math.floor(forecast.good_for_days)
         last = day_reached(forecast.origin, forecast.good_for_days)
@@ -66,49 +80,51 @@ def days_due(session: Session, now: datetime, zone: ZoneInfo) -> list[Day]:
             f"{good} days from {since}. Forecast {forecast.id} of {forecast.issued_at.date().isoformat()}, model "
             f"{forecast.model_id}. {driving()[0]}"
         )
+        days = []
         if (reading := reading_day(last, forecast.recheck_at, zone)) is not None:
             day = reading.astimezone(zone).date()
             days.append(Day(f"reading-{pack}@tideover.invalid", day, f"Read {pack} again", said))
         days.append(
             Day(f"recheck-{pack}@tideover.invalid", last.astimezone(zone).date(), f"Last promised day of {pack}", said)
         )
-        days += [orders[uid] for uid in (_order_uid(pack),) if uid in orders]
-    # What is past would only fill a calendar; the boards of the pages say what is overdue.
-    return [day for day in days if day.day >= now.astimezone(zone).date()]
+        yield pack, days
 
 
 def _iso(moment: datetime, zone: ZoneInfo) -> str:
     return moment.astimezone(zone).date().isoformat()
 
 
-def _order_days(session: Session, now: datetime) -> Iterator[Day]:
+def _order_days(session: Session, now: datetime) -> Iterator[tuple[str, Day]]:
     cases = open_cases(session, now)
     ordered = on_order(session, cases.topped_at, now)
-    lead_times = {}
-    for family in sorted({case.family for case in cases.cases}):
-        offers = standing_offers(session, family, now)
-        lead_times[family] = [(offer, offer_lead_time(session, offer, now)) for offer in offers]
+    waiting: dict[str, list[int]] = {}
     for row, case in enumerate(cases.cases):
         if case.pack_id in ordered:
-            yield from _expected(case, ordered[case.pack_id], now)
-            continue
-        known = lead_times[case.family]
-        if not known:
-            continue
-        one = cases.take([row])
-        latest = latest_order_days(one.survival, [lead for _, lead in known], USUAL_RISK, one.told)[0]
-        offer = known[int(latest.argmax())][0]
-        last = int(latest.max())
+            yield from ((case.pack_id, day) for day in _expected(case, ordered[case.pack_id], now))
+        else:
+            waiting.setdefault(case.family, []).append(row)
+    for family, rows in sorted(waiting.items()):
+        offers = standing_offers(session, family, now)
+        if offers:
+            known = [(offer, offer_lead_time(session, offer, now)) for offer in offers]
+            for first in range(0, len(rows), READ_AT_ONCE):
+                yield from _to_order(cases.take(rows[first : first + READ_AT_ONCE]), known, now)
+
+
+def _to_order(cases: OpenCases, known: list[tuple[Offer, LeadTime]], now: datetime) -> Iterator[tuple[str, Day]]:
+    latest = latest_order_days(cases.survival, [lead for _, lead in known], USUAL_RISK, cases.told)
+    best, last_days = latest.argmax(axis=1).tolist(), latest.max(axis=1).tolist()
+    for case, place, last in zip(cases.cases, best, last_days, strict=True):
+        offer = known[place][0]
         said = (
             f"Ordered from {offer.supplier_id} (offer {offer.id}) by this day, the fault beats the delivery with at "
             f"most {USUAL_RISK:.0%}."
             if last >= 0
             else f"No offer keeps the chance that the fault beats the delivery to {USUAL_RISK:.0%} any more: order now."
         )
-        day = now.date() + timedelta(days=max(last, 0))
-        yield Day(
-            _order_uid(case.pack_id), day, f"Order a pack for {case.name} at the latest", f"{said} {rests_on(case)}"
-        )
+        day = now.date() + timedelta(days=max(int(last), 0))
+        what = f"Order a pack for {case.name} at the latest"
+        yield case.pack_id, Day(_order_uid(case.pack_id), day, what, f"{said} {rests_on(case)}")
 
 
 def _expected(case: OpenCase, order: OnOrder, now: datetime) -> Iterator[Day]:
@@ -127,11 +143,11 @@ def _order_uid(pack_id: str) -> str:
     return f"order-{pack_id}@tideover.invalid"
 
 
-def feed(days: list[Day], now: datetime) -> str:
-    """Write days as a calendar object, each an event of a whole day."""
-    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Tideover//Recheck and order days//EN", "METHOD:PUBLISH"]
+def feed(days: Iterable[Day], now: datetime) -> Iterator[str]:
+    """Yield a calendar object in parts: its head, each day as an event of a whole day, and its end."""
+    yield _lines("BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Tideover//Recheck and order days//EN", "METHOD:PUBLISH")
     for day in days:
-        lines += [
+        yield _lines(
             "BEGIN:VEVENT",
             f"UID:{day.uid}",
             f"DTSTAMP:{now:%Y%m%dT%H%M%SZ}",
@@ -146,15 +162,12 @@ def feed(days: list[Day], now: datetime) -> str:
             f"DESCRIPTION:{_text(day.summary)}",
             "END:VALARM",
             "END:VEVENT",
-        ]
-    lines.append("END:VCALENDAR")
+        )
+    yield _lines("END:VCALENDAR")
+
+
+def _lines(*lines: str) -> str:
     return "".join(_folded(line) + "\r\n" for line in lines)
-
-
-def _holding(session: Session, pack_id: str) -> bool:
-    topped = session.scalar(select(func.max(TopUp.time)).where(TopUp.pack_id == pack_id))
-    ended = session.scalar(select(func.max(Outcome.time)).where(Outcome.pack_id == pack_id, Outcome.kind != "running"))
-    return topped is not None and (ended is None or ended < topped)
 
 
 def _text(value: str) -> str:

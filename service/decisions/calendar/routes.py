@@ -8,7 +8,8 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from service.decisions.calendar.feed import MEDIA_TYPE, days_due, feed
+from service.decisions.calendar.feed import MEDIA_TYPE
+from service.decisions.calendar.sending import calendar_response
 from service.http.dependencies import CurrentStore
 from service.http.problems import problem_responses
 
@@ -25,5 +26,4 @@ def read_calendar(request: Request, store: CurrentStore) -> Response:
     """Read the recheck and order days of the packs that are out on a top-up, as an iCalendar feed."""
     now: datetime = request.app.state.clock()
     zone = ZoneInfo(request.app.state.settings.time_zone)
-    with store.reading() as session:
-        return Response(feed(days_due(session, now, zone), now), media_type=MEDIA_TYPE)
+    return calendar_response(store, now, zone)

@@ -14,7 +14,7 @@ from service.access.hosts import reached_by
 from service.access.keys import revoke_key
 from service.access.roles import CurrentCaller
 from service.core.translation import _
-from service.decisions.calendar.feed import MEDIA_TYPE, days_due, feed
+from service.decisions.calendar.sending import calendar_response
 from service.http.dependencies import CurrentStore
 from service.pages.admin.noting import note
 from service.pages.forms import PageWrite, SentForm, once, page_router
@@ -91,6 +91,4 @@ def read_feed(secret: Secret, request: Request, store: CurrentStore) -> Response
 
 
 def _days(request: Request, store: Store) -> Response:
-    now = request.app.state.clock()
-    with store.reading() as session:
-        return Response(feed(days_due(session, now, zone_of(request)), now), media_type=MEDIA_TYPE)
+    return calendar_response(store, request.app.state.clock(), zone_of(request))

@@ -11,13 +11,16 @@ from zoneinfo import ZoneInfo
 import icalendar
 import pyarrow.parquet as pq
 import pytest
+from sqlalchemy import event
 
 from service.decisions.calendar.feed import Day, days_due, feed
+from service.decisions.calendar.sending import pieces_of
 from service.forecasting.issued.issuing import whole_answer
 from service.forecasting.recheck.days import day_reached
 from service.pages.bench.sheet_content import Release, sheet_of
 from service.pages.wording import day_in_words
 from service.store.schema import IssuedForecast
+from tests.service.invented_fleet import fill
 
 ISSUE = "/v1/packs/MB-VAN-07/forecasts"
 TODAY = {"at": "2026-03-14T08:00:00+00:00"}
@@ -99,8 +102,30 @@ def test_the_calendar_goes_by_the_house_s_own_time(make_api, filled):
 def test_lines_are_folded_and_signs_escaped():
     """RFC 5545, 3.1: at most 75 octets a line, ended by CRLF; 3.3.11: backslash, semicolon, comma and line break."""
     words = "Ä;,\\\n" * 40
-    text = feed([Day("a@b.invalid", date(2026, 3, 4), "x", words)], datetime(2026, 3, 1))  # noqa: DTZ001
+    text = "".join(feed([Day("a@b.invalid", date(2026, 3, 4), "x", words)], datetime(2026, 3, 1)))  # noqa: DTZ001
     assert all(len(line.encode()) <= 75 for line in text.split("\r\n"))
     assert "\n" not in text.replace("\r\n", "")
     (event,) = icalendar.Calendar.from_ical(text).walk("VEVENT")
     assert str(event["DESCRIPTION"]) == words
+
+
+def test_the_calendar_of_many_packs_begins_before_it_is_all_found(store, clock):
+    """Reads of the store while the first piece is found do not grow with the packs."""
+    fill(store, 700, clock())
+    asked: list[str] = []
+
+    def note(_connection, _cursor, statement, _parameters, _context, _many):
+        asked.append(statement)
+
+    event.listen(store.engine, "before_cursor_execute", note)
+    try:
+        pieces = pieces_of(store, clock(), ZoneInfo("UTC"))
+        first, questions = next(pieces), len(asked)
+        rest = "".join(pieces)
+    finally:
+        event.remove(store.engine, "before_cursor_execute", note)
+    assert questions <= 3  # of which SQLite takes two to begin to read
+    assert first.startswith("BEGIN:VCALENDAR")
+    assert 0 < first.count("BEGIN:VEVENT") < (first + rest).count("BEGIN:VEVENT")
+    assert rest.endswith("END:VCALENDAR\r\n")
+    assert len(asked) < 40
