@@ -25,8 +25,10 @@ from models.base.arrays import Bools, Floats
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
 from models.base.messages import say, say_together
+from models.survival.censoring_weights import MIN_FOLLOWED
 from models.survival.estimator import Outcomes, check_grid, check_outcomes, require_events
-from models.survival.kaplan_meier import MIN_FOLLOWED, censoring_distribution, own_day
+from models.survival.kaplan_meier import censoring_distribution
+from models.survival.reading_curves import own_day
 
 MIN_GROUP: Final = 100
 """Packs a group needs for a level of its own: at 90 % confidence its level then rests on about ten failures."""

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from models.base.arrays import Bools, Floats
 from models.base.errors import BadInput
-from models.survival.kaplan_meier import checked_follow_up
+from models.survival.follow_up import checked_follow_up
 
 
 @runtime_checkable

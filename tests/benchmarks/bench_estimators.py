@@ -27,7 +27,8 @@ from models.estimators import first_passage
 from models.estimators.cox import CoxRegression
 from models.estimators.first_passage import FirstPassageRegression
 from models.estimators.hazard_trees import HazardBooster
-from models.survival.kaplan_meier import censoring_weights, kaplan_meier
+from models.survival.censoring_weights import censoring_weights
+from models.survival.kaplan_meier import kaplan_meier
 from tests.studies.peers.aft import LogNormalRegression, WeibullRegression
 from tests.studies.peers.probability_booster import ProbabilityBooster
 

@@ -10,7 +10,7 @@ from numpy.testing import assert_allclose
 from sksurv.nonparametric import cumulative_incidence_competing_risks
 from statsmodels.duration.survfunc import CumIncidenceRight
 
-from models.survival.kaplan_meier import aalen_johansen
+from models.survival.competing_risks import aalen_johansen
 
 R_OUTPUT = json.loads((Path(__file__).parent / "data" / "r_survival.json").read_text())
 

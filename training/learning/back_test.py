@@ -21,8 +21,8 @@ from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.forecaster import Forecaster
 from models.packs.tables import HistoryTables, from_days, to_days
-from models.survival.kaplan_meier import own_day
 from models.survival.person_periods import bins_of
+from models.survival.reading_curves import own_day
 from training.learning.moments import SurvivalRows, moments_of, survival_rows
 
 Maker = Callable[[HistoryTables], Forecaster]

@@ -184,8 +184,8 @@ class AlarmTrace:
 def _expected(survival: Floats, origin: Floats, outcomes: Outcomes, days: Floats) -> Floats:
     """Cumulative hazard that all forecasts together gave the days watched until each calendar day, shape (d,).
 
-    Between grid days a forecast's cumulative hazard is a straight line (`models.survival.kaplan_meier.own_day`), so the
-    sum is one too between the days on which any of them bends: it takes one pass over all bends, not one a day and
+    Between grid days a forecast's cumulative hazard is a straight line (`models.survival.reading_curves.own_day`), so
+    the sum is one too between the days on which any of them bends: it takes one pass over all bends, not one a day and
     forecast.
     """
     hazard = -np.log(np.maximum(survival, 1e-12))

@@ -15,7 +15,7 @@ from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
 from models.packs.tables import to_days
-from models.survival.kaplan_meier import own_day
+from models.survival.reading_curves import own_day
 from training.monitoring.alarm import AlarmTrace
 from training.report.content import MonthVerdict, ToldMonth, WhatWeTold
 from training.scoring import NotEstimable, bound_coverage, brier_score, reliability

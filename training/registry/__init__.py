@@ -4,6 +4,8 @@ Begin at `registry.ModelRegistry`; it keeps what `training.learning` makes. May 
 `training`; only `service` imports it.
 """
 
-from training.registry.registry import Manifest, ModelRegistry, StoredModel, model_card
+from training.registry.card import model_card
+from training.registry.manifest import Manifest
+from training.registry.registry import ModelRegistry, StoredModel
 
 __all__ = ["Manifest", "ModelRegistry", "StoredModel", "model_card"]

@@ -9,14 +9,10 @@ which is why nothing is loaded from files and folders that others may write to, 
 from __future__ import annotations
 
 import fcntl
-import hashlib
 import io
 import json
 import os
-import platform
-import re
 import shutil
-import stat
 import tempfile
 import warnings
 from collections.abc import Callable, Iterator, Mapping
@@ -28,84 +24,28 @@ from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
 import joblib
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, ValidationError
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from models.base.day_grid import GRID_VERSION
 from models.base.errors import BadInput, ModelRefused, Problem, problems_from
 from models.features.definitions import FEATURES_VERSION
+from training.registry.manifest import FORMAT, LIBRARIES, MODEL_ID, Manifest, check_versions, python_here
+from training.registry.own_files import (
+    RETRAIN,
+    checked_bytes,
+    json_bytes,
+    refused,
+    require_own,
+    sha256_of,
+    write_synced,
+)
 from training.registry.signature import input_signature
 
-FORMAT: Final = "tideover-model-1"
 MANIFEST_FILE: Final = "manifest.json"
 PAYLOAD_FILE: Final = "model.joblib"
 REPORT_FILE: Final = "report.json"
 SIGNATURE_FILE: Final = "signature.json"
 POINTER_FILE: Final = "current.json"
-LIBRARIES: Final = ("numpy", "scikit-learn", "pandas", "scipy")
-
-_MODEL_ID = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{0,79}$")
-_RETRAIN = "Train it again with `tideover train`, or restore the folder from a backup."
-
-
-class Manifest(BaseModel):
-    """What is known about a model without loading it.
-
-    Attributes
-    ----------
-    format : str
-        Version of this folder layout.
-    model_id : str
-        Name of the model and of its folder.
-    payload_sha256, report_sha256 : str
-        Digests of the two files beside the manifest.
-    content_hash : str
-        `joblib.hash` of the model: the same for equal models, whose bytes may differ from run to run (sets have no
-        order).
-    payload_bytes : int
-        Size of the payload, so that a cut-off file can be named as such.
-    data_digest : str
-        Digest of the training tables.
-    code_version, python_version : str
-        Of the program that trained it; Python as major.minor.
-    libraries : dict of str to str
-        Versions of the libraries whose objects the payload holds.
-    seed : int
-    grid_version : str
-        `models.base.day_grid.GRID_VERSION` at training.
-    features_version : str
-        `models.features.definitions.FEATURES_VERSION` at training.
-    scores : dict of str to float
-        Held-out scores, by name.
-    created : datetime
-        With offset; handed in.
-    families : tuple of str
-        Pack families seen in training.
-    facts : dict
-        Further training facts.
-    card : str
-        What the model is for, in a few sentences.
-    """
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    format: Literal["tideover-model-1"] = FORMAT
-    model_id: Annotated[str, Field(pattern=_MODEL_ID.pattern)]
-    payload_sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
-    payload_bytes: Annotated[int, Field(ge=1)]
-    content_hash: str
-    report_sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
-    data_digest: str
-    code_version: str
-    python_version: str
-    libraries: dict[str, str]
-    seed: int
-    grid_version: str
-    features_version: str = "unknown"
-    scores: dict[str, FiniteFloat | None]
-    created: AwareDatetime
-    families: tuple[str, ...]
-    facts: dict[str, Any] = Field(default_factory=dict)
-    card: str
 
 
 class Move(BaseModel):
@@ -115,7 +55,7 @@ class Move(BaseModel):
 
     at: AwareDatetime
     action: Literal["promote", "rollback"]
-    model_id: Annotated[str, Field(pattern=_MODEL_ID.pattern)]
+    model_id: Annotated[str, Field(pattern=MODEL_ID.pattern)]
     why: str = ""
 
 
@@ -192,17 +132,17 @@ class ModelRegistry:
             The name is not a plain one, is taken by another usable model, or the facts are not JSON.
         """
         payload = _dump(model)
-        report_bytes = _json_bytes(report)
+        report_bytes = json_bytes(report)
         try:
             manifest = Manifest(
                 model_id=model_id,
-                payload_sha256=_sha256(payload),
+                payload_sha256=sha256_of(payload),
                 payload_bytes=len(payload),
                 content_hash=joblib.hash(model),
-                report_sha256=_sha256(report_bytes),
+                report_sha256=sha256_of(report_bytes),
                 data_digest=data_digest,
                 code_version=version("tideover"),
-                python_version=_python_version(),
+                python_version=python_here(),
                 libraries={name: version(name) for name in LIBRARIES},
                 seed=seed,
                 grid_version=GRID_VERSION,
@@ -226,10 +166,10 @@ class ModelRegistry:
             )
         temporary = Path(tempfile.mkdtemp(prefix=".saving-", dir=self.folder))
         try:
-            _write(temporary / PAYLOAD_FILE, payload)
-            _write(temporary / REPORT_FILE, report_bytes)
-            _write(temporary / SIGNATURE_FILE, _json_bytes(input_signature(families)))
-            _write(temporary / MANIFEST_FILE, _json_bytes(manifest.model_dump(mode="json")))
+            write_synced(temporary / PAYLOAD_FILE, payload)
+            write_synced(temporary / REPORT_FILE, report_bytes)
+            write_synced(temporary / SIGNATURE_FILE, json_bytes(input_signature(families)))
+            write_synced(temporary / MANIFEST_FILE, json_bytes(manifest.model_dump(mode="json")))
             if target.exists():
                 # It would be refused anyway, as after an upgrade; the same training gives the same name again.
                 shutil.rmtree(target)
@@ -257,44 +197,44 @@ class ModelRegistry:
         manifest = self.manifest(model_id)
         folder = self.folder / model_id
         for path in (self.folder, folder, folder / MANIFEST_FILE, folder / PAYLOAD_FILE, folder / REPORT_FILE):
-            _require_own(path, link=path == self.folder)
-        _check_versions(manifest, folder)
-        report = _checked_bytes(folder / REPORT_FILE, manifest.report_sha256)
-        payload = _checked_bytes(folder / PAYLOAD_FILE, manifest.payload_sha256, manifest.payload_bytes)
+            require_own(path, link=path == self.folder)
+        check_versions(manifest, folder)
+        report = checked_bytes(folder / REPORT_FILE, manifest.report_sha256)
+        payload = checked_bytes(folder / PAYLOAD_FILE, manifest.payload_sha256, manifest.payload_bytes)
         try:
             model = joblib.load(io.BytesIO(payload))
         except Exception as error:
-            raise _refused(folder / PAYLOAD_FILE, f"It cannot be loaded ({type(error).__name__}).", _RETRAIN) from error
+            raise refused(folder / PAYLOAD_FILE, f"It cannot be loaded ({type(error).__name__}).", RETRAIN) from error
         if not isinstance(model, expected):
-            raise _refused(
-                folder / PAYLOAD_FILE, f"It holds a {type(model).__name__}, not a {expected.__name__}.", _RETRAIN
+            raise refused(
+                folder / PAYLOAD_FILE, f"It holds a {type(model).__name__}, not a {expected.__name__}.", RETRAIN
             )
         return StoredModel(manifest, model, json.loads(report))
 
     def manifest(self, model_id: str) -> Manifest:
         """Read what is known about a model, without loading it; errors as for `load`."""
         folder = self.folder / model_id
-        if not _MODEL_ID.match(model_id) or not folder.is_dir():
+        if not MODEL_ID.match(model_id) or not folder.is_dir():
             known = ", ".join(self.names()) or "none"
             raise BadInput.one("model", f"There is no model named {model_id!r}.", f"Name one that is there ({known}).")
         path = folder / MANIFEST_FILE
         try:
             content = json.loads(path.read_bytes())
         except FileNotFoundError:
-            raise _refused(folder, "It has no manifest.json, so nothing says where it comes from.", _RETRAIN) from None
+            raise refused(folder, "It has no manifest.json, so nothing says where it comes from.", RETRAIN) from None
         except ValueError:
-            raise _refused(path, "It is not readable JSON; the file is cut off or was changed.", _RETRAIN) from None
+            raise refused(path, "It is not readable JSON; the file is cut off or was changed.", RETRAIN) from None
         if not isinstance(content, dict) or content.get("format") != FORMAT:
-            raise _refused(
+            raise refused(
                 path, f"It is not of the format {FORMAT}.", "Use a model made by this version of `tideover train`."
             )
         try:
             manifest = Manifest.model_validate(content)
         except ValidationError as error:
             first = problems_from(error)[0]
-            raise _refused(path, f"{first.where} is wrong: {first.what}", _RETRAIN) from error
+            raise refused(path, f"{first.where} is wrong: {first.what}", RETRAIN) from error
         if manifest.model_id != model_id:
-            raise _refused(
+            raise refused(
                 path, f"It belongs to model {manifest.model_id}, not {model_id}.", "Give the folder its own name back."
             )
         return manifest
@@ -303,7 +243,7 @@ class ModelRegistry:
         """List the names of all models, sorted."""
         if not self.folder.is_dir():
             return []
-        return sorted(path.name for path in self.folder.iterdir() if path.is_dir() and _MODEL_ID.match(path.name))
+        return sorted(path.name for path in self.folder.iterdir() if path.is_dir() and MODEL_ID.match(path.name))
 
     def current_id(self) -> str | None:
         """Return the name of the current model, or None if none was promoted yet."""
@@ -314,11 +254,11 @@ class ModelRegistry:
         """Load the current model; errors as for `load`, and `ModelRefused` if there is none."""
         model_id = self.current_id()
         if model_id is None:
-            raise _refused(
+            raise refused(
                 self.folder, "There is no trained model yet.", "Make one with `tideover train`, or try `tideover demo`."
             )
         if not (self.folder / model_id).is_dir():
-            raise _refused(
+            raise refused(
                 self.folder / model_id,
                 "The current model's folder is gone.",
                 "Promote another one with `tideover models promote`.",
@@ -368,8 +308,8 @@ class ModelRegistry:
     def _checked(self, model_id: str) -> Manifest:
         manifest = self.manifest(model_id)
         folder = self.folder / model_id
-        _check_versions(manifest, folder)
-        _checked_bytes(folder / PAYLOAD_FILE, manifest.payload_sha256, manifest.payload_bytes)
+        check_versions(manifest, folder)
+        checked_bytes(folder / PAYLOAD_FILE, manifest.payload_sha256, manifest.payload_bytes)
         return manifest
 
     def _usable(self, model_id: str) -> Manifest | None:
@@ -397,167 +337,28 @@ class ModelRegistry:
         handle, name = tempfile.mkstemp(prefix=".current-", dir=self.folder)
         os.close(handle)
         try:
-            _write(Path(name), _json_bytes(pointer.model_dump(mode="json")))
+            write_synced(Path(name), json_bytes(pointer.model_dump(mode="json")))
             Path(name).replace(self.folder / POINTER_FILE)
         finally:
             Path(name).unlink(missing_ok=True)
 
     def _pointer(self) -> _Pointer:
         path = self.folder / POINTER_FILE
-        _require_own(self.folder, link=True)
-        _require_own(path)
+        require_own(self.folder, link=True)
+        require_own(path)
         try:
             pointer = _Pointer.model_validate_json(path.read_bytes())
             pointer.stack()
         except FileNotFoundError:
             return _Pointer()
         except (ValidationError, IndexError):
-            raise _refused(
+            raise refused(
                 path, "It is cut off or was changed.", "Delete it, then promote a model with `tideover models promote`."
             ) from None
         return pointer
-
-
-def model_card(manifest: Manifest) -> str:
-    """Write the model card in Markdown."""
-    scores = [
-        f"| {name} | {'not available' if value is None else format(value, '.4g')} |"
-        for name, value in manifest.scores.items()
-    ]
-    versions = {"tideover": manifest.code_version, "python": manifest.python_version, **manifest.libraries}
-    told = {name: value for name, value in manifest.facts.items() if name != "back_test"}
-    facts = [f"- {name}: {value if isinstance(value, str) else json.dumps(value)}" for name, value in told.items()]
-    tried = [
-        f"| {way['recipe']} | {way['log_score']:.4f} | {way['difference']:+.4f} | {way['standard_error']:.4f} |"
-        for way in manifest.facts.get("back_test", ())
-    ]
-    trials = [
-        "## Ways of learning that were tried on the past",
-        "",
-        "| way | log score | against as it stood | standard error |",
-        "| --- | --- | --- | --- |",
-        *tried,
-        "",
-    ]
-    lines = [
-        f"# Model {manifest.model_id}",
-        "",
-        manifest.card,
-        "",
-        "## Identity",
-        "",
-        f"- made: {manifest.created.isoformat(timespec='minutes')}",
-        f"- payload SHA-256: `{manifest.payload_sha256}`",
-        f"- training data: `{manifest.data_digest}`",
-        f"- seed: {manifest.seed}, day grid {manifest.grid_version}, features {manifest.features_version}",
-        f"- pack families seen in training: {', '.join(manifest.families)}",
-        f"- versions: {', '.join(f'{name} {value}' for name, value in versions.items())}",
-        "",
-        "## Scores on held-out data",
-        "",
-        "| score | value |",
-        "| --- | --- |",
-        *scores,
-        "",
-        *(trials if tried else []),
-        *(["## Training facts", "", *facts, ""] if facts else []),
-        "## Limits",
-        "",
-        "It says nothing beyond its day grid, and flags a pack that lies outside what it has seen in training.",
-        "A probability is not permission to drive, and does not replace a trained technician's judgement.",
-        "",
-    ]
-    return "\n".join(lines)
 
 
 def _dump(model: Any) -> bytes:
     buffer = io.BytesIO()
     joblib.dump(model, buffer, compress=3)
     return buffer.getvalue()
-
-
-def _sha256(content: bytes) -> str:
-    return hashlib.sha256(content).hexdigest()
-
-
-def _json_bytes(value: Any) -> bytes:
-    try:
-        return json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False).encode()
-    except (TypeError, ValueError) as error:
-        raise BadInput.one(
-            "model facts", f"They cannot be written as JSON: {error}.", "Use numbers, text, lists and mappings only."
-        ) from error
-
-
-def _write(path: Path, content: bytes) -> None:
-    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    with os.fdopen(handle, "wb") as file:
-        file.write(content)
-        file.flush()
-        os.fsync(file.fileno())
-
-
-def _require_own(path: Path, *, link: bool = False) -> None:
-    """Refuse what others may write to, what is another's (but for the administrator's), and, unless allowed, a link."""
-    try:
-        facts = path.stat(follow_symlinks=link)
-    except FileNotFoundError:
-        return
-    if stat.S_ISLNK(facts.st_mode):
-        raise _refused(path, "It is a link, and loading a model runs code.", "Put the file itself there.")
-    if facts.st_uid not in (0, os.geteuid()):
-        raise _refused(
-            path, "It belongs to another user of this machine, and loading a model runs code.", f"chown it: '{path}'."
-        )
-    if facts.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
-        raise _refused(
-            path,
-            "Other users of this machine may write to it, and loading a model runs code.",
-            f"Take their right away: chmod go-w '{path}'.",
-        )
-
-
-def _checked_bytes(path: Path, sha256: str, size: int | None = None) -> bytes:
-    try:
-        content = path.read_bytes()
-    except FileNotFoundError:
-        raise _refused(path, "The file is missing.", _RETRAIN) from None
-    if size is not None and len(content) < size:
-        raise _refused(path, f"The file is cut off: {len(content)} of {size} bytes are there.", _RETRAIN)
-    if _sha256(content) != sha256:
-        raise _refused(
-            path, "The file is not the one its manifest describes; it was changed, and was not loaded.", _RETRAIN
-        )
-    return content
-
-
-def _check_versions(manifest: Manifest, folder: Path) -> None:
-    here = {
-        "tideover": version("tideover"),
-        "python": _python_version(),
-        "day grid": GRID_VERSION,
-        "features": FEATURES_VERSION,
-    }
-    here |= {name: version(name) for name in LIBRARIES}
-    made = {
-        "tideover": manifest.code_version,
-        "python": manifest.python_version,
-        "day grid": manifest.grid_version,
-        "features": manifest.features_version,
-    }
-    made |= {name: manifest.libraries.get(name, "unknown") for name in LIBRARIES}
-    differing = [f"{name} {made[name]} (here {here[name]})" for name in here if made[name] != here[name]]
-    if differing:
-        raise _refused(
-            folder,
-            f"The model was made with {', '.join(differing)}.",
-            "Train it again with `tideover train`, or install the versions it was made with.",
-        )
-
-
-def _python_version() -> str:
-    return ".".join(platform.python_version_tuple()[:2])
-
-
-def _refused(where: Path, what: str, mend: str) -> ModelRefused:
-    return ModelRefused(Problem(str(where), what, mend))

@@ -10,7 +10,8 @@ import numpy as np
 
 from models.base.arrays import Floats
 from models.base.day_grid import GRID_VERSION, REPORT_DAYS
-from models.survival.kaplan_meier import censoring_distribution, censoring_weights
+from models.survival.censoring_weights import censoring_weights
+from models.survival.kaplan_meier import censoring_distribution
 from training.report.content import (
     BrierByDay,
     CalibrationReport,

@@ -9,7 +9,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from models.base.arrays import Floats
 from models.base.errors import BadInput
-from models.survival.kaplan_meier import MIN_FOLLOWED, KaplanMeier, censoring_distribution, checked_follow_up
+from models.survival.censoring_weights import MIN_FOLLOWED
+from models.survival.follow_up import checked_follow_up
+from models.survival.kaplan_meier import KaplanMeier, censoring_distribution
 from training.scoring.held_out import NotEstimable
 
 

@@ -10,7 +10,9 @@ from numpy.typing import ArrayLike
 from models.base.arrays import Floats
 from models.base.day_grid import DAYS, HORIZON_DAYS
 from models.base.errors import BadInput
-from models.survival.kaplan_meier import MIN_FOLLOWED, KaplanMeier, censoring_weights, checked_follow_up
+from models.survival.censoring_weights import MIN_FOLLOWED, censoring_weights
+from models.survival.follow_up import checked_follow_up
+from models.survival.kaplan_meier import KaplanMeier
 from training.scoring.held_out import NotEstimable, weighted_share
 
 

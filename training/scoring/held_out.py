@@ -12,7 +12,8 @@ from scipy.special import ndtri
 from models.base.arrays import Floats
 from models.base.day_grid import survival_at
 from models.base.errors import BadInput, Problem, TideoverError
-from models.survival.kaplan_meier import checked_follow_up, own_day
+from models.survival.follow_up import checked_follow_up
+from models.survival.reading_curves import own_day
 
 LEAST_RISK: Final = 1e-6
 """Forecast risks are kept this far from 0 and 1 before a logarithm is taken."""

@@ -12,7 +12,8 @@ from scipy.special import ndtri
 from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
-from models.survival.kaplan_meier import MIN_FOLLOWED, KaplanMeier, censoring_weights
+from models.survival.censoring_weights import MIN_FOLLOWED, censoring_weights
+from models.survival.kaplan_meier import KaplanMeier
 from training.scoring.held_out import LEAST_RISK, NotEstimable, checked_days, held_out
 from training.scoring.local_regression import NoBestFit, StatusRegression, fit_hazard_regression, fit_status_regression
 

@@ -7,13 +7,10 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from models.base.errors import BadInput
-from models.survival.kaplan_meier import (
-    aalen_johansen,
-    censoring_distribution,
-    censoring_weights,
-    kaplan_meier,
-    own_day,
-)
+from models.survival.censoring_weights import censoring_weights
+from models.survival.competing_risks import aalen_johansen
+from models.survival.kaplan_meier import censoring_distribution, kaplan_meier
+from models.survival.reading_curves import own_day
 
 rows = st.lists(
     st.tuples(st.integers(1, 20), st.booleans(), st.integers(0, 19), st.integers(1, 4)), min_size=1, max_size=40

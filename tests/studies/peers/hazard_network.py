@@ -16,6 +16,7 @@ from models.base.arrays import Floats
 from models.base.day_grid import DAYS, survival_at
 from models.base.threads import thread_limit
 from models.estimators.baseline_hazard import SmoothStart
+from models.survival.censoring_weights import censoring_weights
 from models.survival.estimator import (
     FeatureColumns,
     Outcomes,
@@ -25,7 +26,7 @@ from models.survival.estimator import (
     require_events,
     require_same_length,
 )
-from models.survival.kaplan_meier import censoring_distribution, censoring_weights
+from models.survival.kaplan_meier import censoring_distribution
 from models.survival.person_periods import PersonPeriods
 from tests.studies.peers.monotone_network import AdamW, Array, ForwardPass, Weights, first_weights
 from tests.studies.peers.network_inputs import REACH, NetworkInputs

@@ -17,8 +17,8 @@ from models.base.arrays import Floats
 from models.base.day_grid import DAYS, survival_at
 from models.base.threads import thread_limit
 from models.estimators.tree_inputs import FeatureCodes, fit_for_trees
+from models.survival.censoring_weights import MIN_FOLLOWED, censoring_weights
 from models.survival.estimator import check_days, check_grid, check_rows, require_events
-from models.survival.kaplan_meier import MIN_FOLLOWED, censoring_weights
 
 CHUNK_ROWS: Final = 4096
 """Packs forecast at a time: memory stays flat however many there are."""

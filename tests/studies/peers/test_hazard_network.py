@@ -8,8 +8,8 @@ from sklearn.base import clone
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
 from models.estimators.cox import CoxRegression
+from models.survival.censoring_weights import censoring_weights
 from models.survival.estimator import SurvivalEstimator, check_outcomes
-from models.survival.kaplan_meier import censoring_weights
 from tests.models.estimators.test_hazard_trees import cohort
 from tests.studies.peers.hazard_network import AuxiliaryTargets, HazardLoss, HazardNetwork
 

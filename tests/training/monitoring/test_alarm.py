@@ -7,7 +7,7 @@ import pytest
 
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
-from models.survival.kaplan_meier import own_day
+from models.survival.reading_curves import own_day
 from training.monitoring.alarm import FACTORS, STAKES, AlarmTrace
 
 
@@ -86,7 +86,7 @@ def test_outcomes_of_the_future_are_refused():
 
 def test_what_was_expected_is_the_sum_over_all_forecasts_on_every_day():
     """Property: the one pass over all bends against each curve read on each day
-    (`models.survival.kaplan_meier.own_day`).
+    (`models.survival.reading_curves.own_day`).
     """
     rng = np.random.default_rng(4)
     survival = np.exp(-np.outer(rng.uniform(0.005, 0.3, 40), DAYS ** rng.uniform(0.7, 1.4, 1)))

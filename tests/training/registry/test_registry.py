@@ -19,7 +19,7 @@ from sklearn.linear_model import LogisticRegression
 
 from models.base.errors import BadInput, ModelRefused, Problem
 from training.registry import ModelRegistry, model_card
-from training.registry.registry import LIBRARIES
+from training.registry.manifest import LIBRARIES
 
 MADE = datetime(2026, 3, 2, 8, 30, tzinfo=UTC)
 
