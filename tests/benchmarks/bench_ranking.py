@@ -3,8 +3,8 @@
     python tests/benchmarks/bench_ranking.py --scores 1000000 --calendar 50000 [--database postgresql://…]
 
 Scores are invented and written straight into the table, without packs and forecasts of their own. Printed: the time to
-the top 1,000 of the ranking, two pages of 500 (our own processor time beside it, which on SQLite is all there is); and of the calendar the time to its
-first piece and to all of it.
+the top 1,000 of the ranking, two pages of 500 (our own processor time beside it, which on SQLite is all there is); and
+of the calendar the time to its first piece and to all of it.
 """
 
 from __future__ import annotations
