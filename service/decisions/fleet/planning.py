@@ -100,6 +100,7 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
     saving = _savings(cases.survival, fleet_costs, plan)
     saves = np.where(plan.week == NOT_PLANNED, 0.0, saving[np.arange(len(cases)), plan.week])
     planned = plan.week != NOT_PLANNED
+    risk = 1 - extended_hold(cases.survival, len(asked.slots) * WEEK_DAYS, every=WEEK_DAYS)[:, 1:]
     saved = plan.cost_without_plan - plan.expected_cost
     return FleetPlanAnswer(
         as_of=now,
@@ -117,8 +118,8 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
         budget=asked.budget,
         budget_value=None if asked.budget is None else _known(plan.budget_value),
         confidence=asked.confidence,
-        weeks=_weeks(cases, asked, plan, saves, now),
-        left=_left(cases, plan, saving, costs.currency),
+        weeks=_weeks(cases, asked, plan, saves, risk, now),
+        left=_left(cases, plan, saving, risk, costs.currency),
         sentence=ngettext(
             "%(planned)s of %(count)s vehicles are planned within %(weeks)s week; that saves %(saved)s of %(cost)s "
             "expected if every pack is left until its fault returns.",
@@ -208,7 +209,7 @@ def _savings(survival: FloatArray, costs: FleetCosts, plan: FleetPlan) -> FloatA
     return np.asarray(cost[:, -1:] - cost[:, :-1], dtype=np.float64)
 
 
-def _left(cases: OpenCases, plan: FleetPlan, saving: FloatArray, currency: str) -> list[LeftVehicle]:
+def _left(cases: OpenCases, plan: FleetPlan, saving: FloatArray, risk: FloatArray, currency: str) -> list[LeftVehicle]:
     """Say of each vehicle that got no week why, those that would save most first."""
     rows = np.flatnonzero(plan.week == NOT_PLANNED)
     best, week = saving[rows].max(axis=1), saving[rows].argmax(axis=1)
@@ -227,6 +228,7 @@ def _left(cases: OpenCases, plan: FleetPlan, saving: FloatArray, currency: str) 
                 pack_id=case.pack_id,
                 vehicle_id=case.vehicle_id,
                 family=case.family,
+                risk=risk[rows[place]].tolist(),
                 would_save=would,
                 reason=said % words,
             )
@@ -235,7 +237,7 @@ def _left(cases: OpenCases, plan: FleetPlan, saving: FloatArray, currency: str) 
 
 
 def _weeks(
-    cases: OpenCases, asked: PlanRequest, plan: FleetPlan, saves: FloatArray, now: datetime
+    cases: OpenCases, asked: PlanRequest, plan: FleetPlan, saves: FloatArray, risk: FloatArray, now: datetime
 ) -> list[PlannedWeek]:
     weeks = []
     for week, slots in enumerate(asked.slots):
@@ -247,6 +249,7 @@ def _weeks(
                 vehicle_id=cases.cases[row].vehicle_id,
                 family=cases.cases[row].family,
                 saves=float(saves[row]),
+                risk=risk[row].tolist(),
             )
             for row in rows
         ]

@@ -15,6 +15,8 @@ from service.records.subjects.suppliers import FamilyName
 MOST_RETURN_WEEKS = 26
 MOST_TIME_S = 60.0
 
+_RISK = "Chance that its fault is back by the end of each week if it is not replaced before."
+
 Order = Literal["week_cost", "week_return", "good_until", "name"]
 
 Count = Annotated[int, Field(ge=0, le=1_000_000), NO_TRUTH_VALUE]
@@ -106,6 +108,7 @@ class PlannedVehicle(BaseModel):
     vehicle_id: str | None
     family: str
     saves: float = Field(description="What its planned replacement saves against waiting for the return.")
+    risk: list[float] = Field(description=_RISK)
 
 
 class LeftVehicle(BaseModel):
@@ -114,6 +117,7 @@ class LeftVehicle(BaseModel):
     pack_id: str
     vehicle_id: str | None
     family: str
+    risk: list[float] = Field(description=_RISK)
     would_save: float = Field(description="What replacing it in its best week would save; below 0 it costs.")
     reason: str
 

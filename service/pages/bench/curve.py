@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -14,6 +14,7 @@ from models.packs.tables import SECONDS_PER_DAY
 from service.core.translation import _
 from service.forecasting.forecasts.schemas import ForecastAnswer
 from service.forecasting.forecasts.sentences import count_days, main_promise
+from service.pages.drawing import Spot
 from service.pages.wording import in_words
 
 WIDTH: Final = 400
@@ -22,6 +23,9 @@ HEIGHT: Final = 330
 """Drawn for the width of a telephone, so that its words can be read there."""
 
 SPANS: Final = (14, 30, 60, 90)
+TOLD_DAYS: Final = (1, 3, 5, 7, 10, 14, 21, 30, 42, 60, 90)
+"""Days whose figures are told, in the drawing and in the table."""
+
 LITTLE: Final = 0.06
 """The drawing ends where the share still holding has come down to this, if it does."""
 
@@ -62,6 +66,7 @@ class Curve:
     title: str
     from_words: str
     rows: tuple[tuple[int, float, float, float], ...]
+    spots: tuple[tuple[Spot, float, float], ...]
     width: int = WIDTH
     height: int = HEIGHT
     left: int = LEFT
@@ -98,6 +103,13 @@ def curve_of(forecast: ForecastAnswer, now: datetime, zone: ZoneInfo) -> Curve:
         marks.append(("promise", promise.days, _("good for %(days)s") % {"days": count_days(promise.days)}))
     if wait is not None:
         marks.append(("arrival", wait, _("replacement, day %(day)s") % {"day": f"{wait:g}"}))
+    told = [
+        (int(day), float(middle), float(one), float(other))
+        for day, middle, one, other in zip(
+            forecast.days, forecast.survival, forecast.band_low, forecast.band_high, strict=True
+        )
+        if day in TOLD_DAYS
+    ]
     step = {14: 2, 30: 5, 60: 10, 90: 15}[last]
     return Curve(
         line=" ".join(points(forecast.survival)),
@@ -109,14 +121,24 @@ def curve_of(forecast: ForecastAnswer, now: datetime, zone: ZoneInfo) -> Curve:
         half=(x(half), y(0.5)) if half is not None and half <= last else None,
         from_words=_("days from %(moment)s") % {"moment": in_words(forecast.origin, zone)},
         title=_("Share of such packs still holding, by day"),
-        rows=tuple(
-            (int(day), float(middle), float(one), float(other))
-            for day, middle, one, other in zip(
-                forecast.days, forecast.survival, forecast.band_low, forecast.band_high, strict=True
-            )
-            if day in (1, 3, 5, 7, 10, 14, 21, 30, 42, 60, 90)
-        ),
+        rows=tuple(told),
+        spots=tuple(_spots([row for row in told if row[0] <= last], x, y)),
     )
+
+
+def _spots(
+    rows: Sequence[tuple[int, float, float, float]], x: Callable[[float], float], y: Callable[[float], float]
+) -> Iterator[tuple[Spot, float, float]]:
+    """Let each day of the table be pointed at, from half way after the one before to half way to the next."""
+    for place, (day, middle, one, other) in enumerate(rows):
+        begin = x(0 if place == 0 else (rows[place - 1][0] + day) / 2)
+        end = x(day if place == len(rows) - 1 else (rows[place + 1][0] + day) / 2)
+        figures = {"day": day, "hold": f"{100 * middle:.0f}", "low": f"{100 * one:.0f}", "high": f"{100 * other:.0f}"}
+        words = (
+            _("Day %(day)s: %(hold)s of 100 still hold") % figures,
+            _("unsure between %(low)s and %(high)s") % figures,
+        )
+        yield Spot(begin, TOP, round(end - begin, 1), HEIGHT - TOP - BOTTOM, words), x(day), y(middle)
 
 
 def _span(forecast: ForecastAnswer, needed: float) -> int:

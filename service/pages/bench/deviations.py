@@ -10,12 +10,16 @@ import numpy as np
 
 from models.packs.history import BlockReading, PackHistory, State
 from models.physics.imbalance import deviation_v
+from service.pages.drawing import moved_apart, round_ticks
 
 WIDTH: Final = 400
 HEIGHT: Final = 240
 LEFT, RIGHT, TOP, BOTTOM = 50, 74, 14, 44
 MOST_READINGS: Final = 10
 """Newest readings drawn: more would not be told apart on a telephone."""
+
+LEAST_REACH_V: Final = 0.1
+"""Half the scale of a pack that is all but level. Our choice."""
 
 NAMED: Final = 3
 """Blocks named besides those topped up: the ones that lie furthest off in the newest reading."""
@@ -78,8 +82,9 @@ def _drawing(history: PackHistory, state: State, readings: list[BlockReading]) -
     shown = readings[-MOST_READINGS:]
     off = deviation_v(np.array([[np.nan if v is None else v for v in r.block_v] for r in shown]))
     topped = {block for topup in history.topups for block in topup.blocks}
-    reach = max(0.1, float(np.nanmax(np.abs(off))) * 1.05)
-    low, high = -reach if np.nanmin(off) < 0 else 0.0, reach if np.nanmax(off) > 0 else 0.0
+    least = LEAST_REACH_V if np.nanmax(np.abs(off)) < LEAST_REACH_V else 0.0
+    ticks = round_ticks(min(-least, float(np.nanmin(off))), max(least, float(np.nanmax(off))), 7)
+    low, high = ticks[0], ticks[-1]
     across = WIDTH - LEFT - RIGHT
 
     def x(place: float) -> float:
@@ -91,7 +96,7 @@ def _drawing(history: PackHistory, state: State, readings: list[BlockReading]) -
     newest = np.array([_last(column) for column in off.T])
     furthest = set((np.argsort(-np.abs(newest))[:NAMED] + 1).tolist())
     wanted = sorted(furthest | {b for b in topped if b <= off.shape[1]}, key=lambda b: -newest[b - 1])
-    name_y = _apart([y(newest[b - 1]) for b in wanted])
+    name_y = moved_apart([y(newest[b - 1]) for b in wanted], HEIGHT - BOTTOM)
     lines = []
     for block in range(1, off.shape[1] + 1):
         column = off[:, block - 1]
@@ -129,7 +134,7 @@ def _drawing(history: PackHistory, state: State, readings: list[BlockReading]) -
         times=tuple((x(place), reading.time) for place, reading in enumerate(shown)),
         # What is named is drawn last, over the others.
         lines=tuple(sorted(lines, key=lambda line: (line.named, line.topped))),
-        volts=tuple((y(volts), volts) for volts in _ticks(low, high)),
+        volts=tuple((y(volts), volts) for volts in ticks),
         topups=tuple(between),
         left_out=len(readings) - len(shown),
     )
@@ -138,17 +143,3 @@ def _drawing(history: PackHistory, state: State, readings: list[BlockReading]) -
 def _last(column: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> float:
     known = column[~np.isnan(column)]
     return float(known[-1]) if len(known) else 0.0
-
-
-def _ticks(low: float, high: float) -> list[float]:
-    step = next(s for s in (0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100) if (high - low) / s <= 6)
-    return [round(float(v), 3) for v in np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step]
-
-
-def _apart(places: list[float], least: float = 15.0) -> list[float]:
-    """Move names apart that would stand on each other; they come from top to bottom."""
-    moved: list[float] = []
-    for place in places:
-        moved.append(place if not moved else max(place, moved[-1] + least))
-    over = max(0.0, moved[-1] - (HEIGHT - BOTTOM)) if moved else 0.0
-    return [round(place - over, 1) for place in moved]

@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-
 from service.core.translation import _
 from service.forecasting.what_if.schemas import WhatIfAnswer
+from service.pages.drawing import round_ticks
 
 WIDTH: Final = 400
 ROW: Final = 46
@@ -33,7 +32,7 @@ class Gains:
 
     rows: tuple[GainRow, ...]
     zero: float
-    ticks: tuple[tuple[float, int], ...]
+    ticks: tuple[tuple[float, float], ...]
     height: int
     bottom: int
     width: int = WIDTH
@@ -42,13 +41,14 @@ class Gains:
 def gains_of(answer: WhatIfAnswer) -> Gains:
     """Lay out the days gained over the present plan."""
     others = [plan for plan in answer.plans if plan.verdict != "as planned"]
-    low = min(0.0, *(plan.gained_low for plan in others))
-    high = max(1.0, *(plan.gained_high for plan in others))
+    ticks = round_ticks(
+        min(0.0, *(plan.gained_low for plan in others)), max(1.0, *(plan.gained_high for plan in others)), 9
+    )
+    low, high = ticks[0], ticks[-1]
 
     def x(days: float) -> float:
         return round(SIDE + (days - low) / (high - low) * (WIDTH - 2 * SIDE), 1)
 
-    step = next(s for s in (1, 2, 5, 10, 20, 50) if (high - low) / s <= 8)
     bottom = TOP + ROW * len(others)
     return Gains(
         rows=tuple(
@@ -63,7 +63,7 @@ def gains_of(answer: WhatIfAnswer) -> Gains:
             for place, plan in enumerate(others)
         ),
         zero=x(0),
-        ticks=tuple((x(day), int(day)) for day in np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step),
+        ticks=tuple((x(day), day) for day in ticks),
         height=bottom + BOTTOM,
         bottom=bottom,
     )

@@ -90,7 +90,7 @@ def _rung(row: ReadingRow, y: float, end: float) -> Rung:
             RUNG,
             (
                 f"{said.reads}: {meaning}",
-                _("%(share)s back within two weeks; %(count)s of 100 packs read so") % count,
+                _("%(share)s back in two weeks; %(count)s of 100 packs read so") % count,
             ),
         ),
         y=y + 5,

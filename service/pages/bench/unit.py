@@ -25,7 +25,9 @@ from service.forecasting.recheck.days import day_reached
 from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies
 from service.pages.bench.curve import curve_of
 from service.pages.bench.deviations import deviations_of
+from service.pages.bench.past_topups import past_topups
 from service.pages.bench.sheet_plan import plan_with
+from service.pages.bench.snapshot import signed, snapshot_of
 from service.pages.bench.state_of_unit import Told, Unit, forecast_now, is_fresh, moment_asked, unit_of
 from service.pages.bench.timeline import timeline
 from service.pages.bench.units import unit_address
@@ -81,7 +83,10 @@ def show_unit(
         silent_since=_silent_since(unit, told),
         last_day_of=lambda row: day_reached(row.origin, row.good_for_days),
         promise_words=lambda one, origin: _promise_words(one, origin, zone_of(request)),
+        snapshot=None if unit.history is None else snapshot_of(unit.history),
+        past=None if unit.history is None else past_topups(unit.history, request.app.state.clock(), zone_of(request)),
         deviations=[] if unit.history is None else deviations_of(unit.history),
+        signed=signed,
         missing=missing_of(unit.history),
         driving=driving(),
         at_the_pack=at_the_pack(None if unit.family is None else unit.family.chemistry),

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime
-from typing import Annotated, Any, Final
+from typing import Annotated, Any
 
 from fastapi import Path, Request
 from sqlalchemy.orm import Session
@@ -28,6 +27,7 @@ from service.pages.asking import (
     share_of_100,
     whole_money,
 )
+from service.pages.counter.cost_drawing import TOLD_DAYS, cost_drawing, offer_names
 from service.pages.counter.queue import case_address
 from service.pages.forms import Faults, PageWrite, SentForm, once, page_router
 from service.pages.messages import Message
@@ -39,12 +39,6 @@ from service.records.schemas import LARGEST_NUMBER
 from service.records.subjects.suppliers import DELIVERIES, NewDelivery
 from service.records.writing import Done
 from service.store.schema import Offer
-
-DRAWN_DAYS: Final = 42
-"""Order days drawn: what lies further off can be asked again."""
-
-MOST_DRAWN: Final = 4
-"""Offers drawn, the cheapest today first; all of them stand in the table."""
 
 router = page_router()
 
@@ -82,7 +76,9 @@ def show_case(pack_id: PackName, request: Request, store: CurrentStore, families
         missing=missing,
         faults=faults,
         values={"risk": f"{100 * USUAL_RISK:g}", **texts},
-        drawing=None if answer is None else drawing_of(answer),
+        drawing=None if answer is None else cost_drawing(answer),
+        told_days=TOLD_DAYS,
+        names=[] if answer is None else offer_names(answer),
         money=money,
         amount=whole_money,
         risk=risk_words,
@@ -94,64 +90,6 @@ def show_case(pack_id: PackName, request: Request, store: CurrentStore, families
         else [(cost_words(name), money(value, answer.currency)) for name, value in answer.costs.items()],
         once=once(),
     )
-
-
-@dataclass(frozen=True)
-class CostLine:
-    """One offer's expected cost by order day, to be drawn."""
-
-    name: str
-    points: str
-    style: int
-
-
-@dataclass(frozen=True)
-class CostDrawing:
-    """Expected cost by order day.
-
-    Attributes
-    ----------
-    lines : list of CostLine
-    amounts : list of (y, words)
-    days : list of (x, day)
-    """
-
-    width: float
-    height: float
-    left: float
-    right: float
-    top: float
-    bottom: float
-    lines: list[CostLine]
-    amounts: list[tuple[float, str]]
-    days: list[tuple[float, int]]
-
-
-def drawing_of(answer: OrdersAnswer) -> CostDrawing:
-    """Lay out the lines of expected cost."""
-    width, height, left, right, top, bottom = 400.0, 270.0, 76.0, 392.0, 12.0, 220.0
-    shown = sorted(answer.offers, key=lambda offer: offer.today_cost)[:MOST_DRAWN]
-    costs = [offer.cost_at_most[: DRAWN_DAYS + 1] for offer in shown]
-    least, most = min(map(min, costs)), max(map(max, costs))
-    span = max(most - least, 1.0)
-
-    def x(day: float) -> float:
-        return left + (right - left) * day / DRAWN_DAYS
-
-    def y(cost: float) -> float:
-        return bottom - (bottom - top) * (cost - least) / span
-
-    lines = [
-        CostLine(
-            f"{offer.supplier}{_(' (express)') if offer.express else ''}",
-            " ".join(f"{x(day):.1f},{y(value):.1f}" for day, value in enumerate(cost)),
-            style,
-        )
-        for style, (offer, cost) in enumerate(zip(shown, costs, strict=True))
-    ]
-    amounts = [(y(least + span * part), whole_money(least + span * part, answer.currency)) for part in (0, 0.5, 1)]
-    days = [(x(day), day) for day in range(0, DRAWN_DAYS + 1, 7)]
-    return CostDrawing(width, height, left, right, top, bottom, lines, amounts, days)
 
 
 @router.post("/parts/cases/{pack_id}/order", operation_id="page_order_pack")

@@ -11,6 +11,7 @@ from service.decisions.stock.answers import stock_of_family
 from service.decisions.stock.schemas import StockAnswer, StockRequest
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.asking import about_costs, cost_words, given, question, whole_money
+from service.pages.counter.stock_drawing import stock_drawing
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
 
@@ -40,6 +41,7 @@ def show_stock(request: Request, store: CurrentStore, families: KnownFamilies) -
         "counter/stock.html",
         status=422 if faults else 200,
         answer=answer,
+        drawing=None if answer is None or not answer.levels else stock_drawing(answer),
         families=[("", _("Choose one")), *((name, name) for name in sorted(families))],
         values=texts,
         faults=faults,

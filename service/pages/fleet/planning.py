@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 from urllib.parse import urlencode
@@ -12,10 +12,13 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
 from service.core.cautions import driving
+from service.core.translation import _
 from service.decisions.fleet.planning import plan_of_fleet, returns_of_fleet
 from service.decisions.fleet.schemas import FleetPlanAnswer, PlanRequest, ReturnsAnswer, ReturnsRequest, WeekOfReturns
 from service.http.dependencies import CurrentStore
 from service.pages.asking import about_costs, cost_words, date_in_words, given, money, question, unweighed, whole_money
+from service.pages.drawing import STRIP, WIDTH, Spot, round_ticks
+from service.pages.fleet.plan_drawing import plan_drawing
 from service.pages.fleet.ranking import PART, part_choices
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
@@ -73,6 +76,7 @@ def show_plan(request: Request, store: CurrentStore) -> Response:
         cost_words=cost_words,
         date_in_words=date_in_words,
         drawing=None if plan is None else drawing_of(plan.weeks),
+        grid=None if plan is None else plan_drawing(plan),
         cautions=driving(),
     )
 
@@ -141,45 +145,54 @@ class Bar:
     low_y: float
     high_y: float
     name: str
+    spot: Spot
 
 
 @dataclass(frozen=True)
 class ReturnsDrawing:
     """Returns by week."""
 
-    width: float
-    height: float
-    left: float
-    right: float
-    top: float
-    bottom: float
     bars: list[Bar]
     counts: list[tuple[float, str]]
+    left: float = 40.0
+    right: float = 394.0
+    top: float = STRIP + 10
+    bottom: float = STRIP + 198
+    height: float = STRIP + 248
+    width: float = WIDTH
 
 
-def drawing_of(weeks: list[Any]) -> ReturnsDrawing:
-    """Lay out the bars of `WeekOfReturns`."""
-    width, height, left, right, top, bottom = 400.0, 250.0, 40.0, 394.0, 12.0, 200.0
-    told: list[WeekOfReturns] = list(weeks)
-    highest = max(max(week.high, week.mean) for week in told)
-    most = 2.0 * max(math.ceil(highest / 2), 1)
-    place = (right - left) / len(told)
+def drawing_of(weeks: Sequence[WeekOfReturns]) -> ReturnsDrawing:
+    """Lay out the bars of the weeks."""
+    blank = ReturnsDrawing([], [])
+    ticks = round_ticks(0.0, max(2.0, *(max(week.high, week.mean) for week in weeks), 0.0), 6)
+    place = (blank.right - blank.left) / len(weeks)
 
     def y(count: float) -> float:
-        return bottom - (bottom - top) * count / most
+        return round(blank.bottom - (blank.bottom - blank.top) * count / ticks[-1], 1)
 
     bars = [
         Bar(
-            x=left + place * (number + 0.2),
-            width=place * 0.6,
+            x=round(blank.left + place * (number + 0.2), 1),
+            width=round(place * 0.6, 1),
             y=y(week.mean),
-            height=bottom - y(week.mean),
-            middle=left + place * (number + 0.5),
+            height=round(blank.bottom - y(week.mean), 1),
+            middle=round(blank.left + place * (number + 0.5), 1),
             low_y=y(week.low),
             high_y=y(week.high),
-            name=str(week.week) if len(told) <= 9 or week.week % 3 == 1 else "",
+            name=str(week.week) if len(weeks) <= 9 or week.week % 3 == 1 else "",
+            spot=Spot(
+                round(blank.left + place * number, 1),
+                blank.top,
+                round(place, 1),
+                blank.bottom - blank.top,
+                (
+                    _("Week %(week)s, from %(day)s") % {"week": week.week, "day": date_in_words(week.starts_on)},
+                    _("about %(mean)s, between %(low)s and %(high)s in nine of ten")
+                    % {"mean": f"{week.mean:.0f}", "low": week.low, "high": week.high},
+                ),
+            ),
         )
-        for number, week in enumerate(told)
+        for number, week in enumerate(weeks)
     ]
-    counts = [(y(most * part), f"{most * part:.0f}") for part in (0, 0.5, 1)]
-    return ReturnsDrawing(width, height, left, right, top, bottom, bars, counts)
+    return ReturnsDrawing(bars, [(y(count), f"{count:g}") for count in ticks])

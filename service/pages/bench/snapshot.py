@@ -1,0 +1,106 @@
+"""One reading as a drawing: a bar a block, how far it lies from the pack's median."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final
+
+import numpy as np
+
+from models.packs.history import PackHistory
+from models.physics.imbalance import deviation_v
+from service.core.translation import _
+from service.pages.drawing import STRIP, WIDTH, Spot, round_ticks
+
+LEFT: Final = 52.0
+RIGHT: Final = 394.0
+TOP: Final = STRIP + 10
+BOTTOM: Final = TOP + 180
+LEAST_REACH_V: Final = 0.02
+"""Half the scale of a pack that is level to the last millivolt. Our choice."""
+
+
+@dataclass(frozen=True)
+class BlockBar:
+    """One block; `volts` and `off` are None if it was not read."""
+
+    block: int
+    volts: float | None
+    off: float | None
+    x: float
+    y: float
+    width: float
+    height: float
+    middle: float
+    topped: bool
+    named: bool
+    spot: Spot
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """Everything the template draws."""
+
+    state: str
+    time: datetime
+    bars: tuple[BlockBar, ...]
+    volts: tuple[tuple[float, float], ...]
+    zero: float
+    left: float = LEFT
+    right: float = RIGHT
+    top: float = TOP
+    bottom: float = BOTTOM
+    height: float = BOTTOM + 56
+    width: float = WIDTH
+
+
+def snapshot_of(history: PackHistory) -> Snapshot | None:
+    """Lay out the newest reading, at rest if there is one; None without a reading."""
+    if not history.readings:
+        return None
+    rests = [reading for reading in history.readings if reading.state == "rest"]
+    reading = (rests or history.readings)[-1]
+    off = deviation_v(np.array([[np.nan if v is None else v for v in reading.block_v]]))[0]
+    topped = set(history.topups[-1].blocks) if history.topups else set()
+    reach = max(LEAST_REACH_V, float(np.nanmax(np.abs(off))))
+    ticks = round_ticks(min(0.0, float(np.nanmin(off))) or -reach / 9, max(0.0, float(np.nanmax(off))) or reach / 9, 7)
+    place = (RIGHT - LEFT) / len(off)
+    every = 1 if len(off) <= 20 else 5
+
+    def y(volts: float) -> float:
+        return round(TOP + (BOTTOM - TOP) * (ticks[-1] - volts) / (ticks[-1] - ticks[0]), 1)
+
+    bars = []
+    for number, (volts, away) in enumerate(zip(reading.block_v, off, strict=True)):
+        block, left = number + 1, LEFT + place * number
+        if volts is None:
+            says: tuple[str, ...] = (_("Block %(block)s: not read") % {"block": block},)
+        else:
+            words = {"block": block, "volts": f"{volts:g}", "off": signed(away)}
+            away_words = _("%(off)s V from the median of all") if round(away, 3) else _("at the median of all")
+            says = (_("Block %(block)s: %(volts)s V") % words, away_words % words)
+        if block in topped:
+            says = (says[0] + _(", charged last"), *says[1:])
+        tip = y(0.0 if volts is None else float(away))
+        bars.append(
+            BlockBar(
+                block=block,
+                volts=volts,
+                off=None if volts is None else float(away),
+                x=round(left + place * 0.15, 1),
+                y=min(tip, y(0.0)),
+                width=round(place * 0.7, 1),
+                height=round(abs(tip - y(0.0)), 1),
+                middle=round(left + place / 2, 1),
+                topped=block in topped,
+                named=block in topped or block == 1 or block % every == 0,
+                spot=Spot(round(left, 1), TOP, round(place, 1), BOTTOM - TOP, says),
+            )
+        )
+    return Snapshot(reading.state, reading.time, tuple(bars), tuple((y(v), v) for v in ticks), y(0.0))
+
+
+def signed(volts: float) -> str:
+    """Write a deviation with its sign, to the millivolt: ``−0.160``."""
+    return f"{volts:+.3f}".replace("-", "−")
