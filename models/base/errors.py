@@ -24,17 +24,55 @@ _MEND_BY_TYPE: Mapping[str, str] = {
     "date_from_datetime_parsing": "Write it as 2026-03-14.",
     "date_parsing": "Write it as 2026-03-14.",
     "json_invalid": "Send valid JSON; NaN and Infinity are not JSON numbers.",
+    "greater_than_equal": "Give {ge} or more.",
+    "greater_than": "Give more than {gt}.",
+    "less_than_equal": "Give {le} or less.",
+    "less_than": "Give less than {lt}.",
+    "too_short": "Give at least {min_length}.",
+    "too_long": "Give at most {max_length}.",
+    "string_too_short": "Write {min_length} or more characters.",
+    "string_too_long": "Shorten it.",
+    "bool_parsing": "Give true or false.",
+    "bool_type": "Give true or false.",
 }
 
+_MEND_BY_PATTERN: Mapping[str, str] = {"^[A-Z]{3}$": "Write its three capital letters, as EUR."}
+"""Where the signs that may stand are fewer than in a name."""
+
 _WHAT_BY_TYPE: Mapping[str, str] = {
-    "string_pattern_mismatch": "There are signs in it that cannot stand here.",
-    "string_too_long": "This is longer than {max_length} signs.",
-    "string_too_short": "This is shorter than {min_length} signs.",
+    "missing": "This is required.",
+    "extra_forbidden": "This is not known here.",
+    "string_pattern_mismatch": "There are characters in it that cannot stand here.",
+    "string_too_long": "This is longer than {max_length} characters.",
+    "string_too_short": "This is too short, or empty.",
+    "string_type": "This is not text.",
     "float_parsing": "This is not a number.",
     "float_type": "This is not a number.",
+    "finite_number": "This is not a number that can be measured.",
     "int_parsing": "This is not a whole number.",
     "int_type": "This is not a whole number.",
     "int_from_float": "This is not a whole number.",
+    "bool_parsing": "This is neither yes nor no.",
+    "bool_type": "This is neither yes nor no.",
+    "greater_than_equal": "This is less than {ge}.",
+    "greater_than": "This is not more than {gt}.",
+    "less_than_equal": "This is more than {le}.",
+    "less_than": "This is not less than {lt}.",
+    "too_short": "There are too few of these: {actual_length}.",
+    "too_long": "There are too many of these: {actual_length}.",
+    "literal_error": "This is not one of {expected}.",
+    "datetime_type": "This is not a time.",
+    "datetime_parsing": "This is not a time.",
+    "datetime_from_date_parsing": "This is not a time.",
+    "timezone_aware": "The offset from UTC is missing.",
+    "date_type": "This is not a day.",
+    "date_parsing": "This is not a day.",
+    "date_from_datetime_parsing": "This is not a day.",
+    "list_type": "This is not a list.",
+    "tuple_type": "This is not a list.",
+    "dict_type": "This is not a set of named fields.",
+    "model_type": "This is not a set of named fields.",
+    "model_attributes_type": "This is not a set of named fields.",
 }
 """What is wrong, in words for somebody at a field: a validator's own are for programmers."""
 
@@ -112,6 +150,11 @@ def path_of(location: Iterable[int | str]) -> str:
     return path or "input"
 
 
+def _plain(value: Any) -> Any:
+    """Write a limit as somebody would: ``5`` for ``5.0``."""
+    return f"{value:.10g}" if isinstance(value, float) else value
+
+
 def problems_from(error: ValidationError, prefix: tuple[int | str, ...] = ()) -> list[Problem]:
     """Turn a pydantic error into problems, one a fault, in the order of the input."""
     return problems_of_items(error.errors(include_url=False), prefix)
@@ -126,11 +169,12 @@ def problems_of_items(items: Iterable[Mapping[str, Any]], prefix: tuple[int | st
         # A tuple with a wrong value in it is also called too short by pydantic: one fault, told once.
         if item["type"] == "too_short" and tuple(item["loc"]) in holders:
             continue
-        context = item.get("ctx") or {}
+        context = {name: _plain(value) for name, value in (item.get("ctx") or {}).items()}
         plain = _WHAT_BY_TYPE.get(item["type"])
         said = item["msg"].replace("Input should be", "This must be").rstrip(".") + "."
         what = said if plain is None else plain.format_map(context)
-        mend = str(context.get("mend") or _MEND_BY_TYPE.get(item["type"], "Correct this value."))
+        usual = _MEND_BY_TYPE.get(item["type"], "Correct this value.").format_map(context)
+        mend = str(context.get("mend") or _MEND_BY_PATTERN.get(str(context.get("pattern")), usual))
         where = path_of((*prefix, *(part for part in item["loc"])))
         found.append(Problem(where, what[0].upper() + what[1:], mend))
     return found

@@ -62,7 +62,7 @@ class FleetCosts:
         """Return each cost as one value a vehicle, or say which are missing and why they are needed."""
         one_currency([self.currency], "costs.currency")
         why = {
-            "pack": say("It is the price of the replacement pack: the budget is counted in it."),
+            "pack": say("It is the price of the replacement pack: the budget pays for it."),
             "planned_work": say(
                 "It is what a planned replacement costs besides the pack; a return is weighed against it."
             ),
@@ -71,7 +71,7 @@ class FleetCosts:
                 "It is what a pack bought a day early costs: without it, replacing at once looks best."
             ),
             "return_value": say(
-                "It is what the new pack is worth if the old one would have held: it weighs needless work."
+                "It is what the new pack is worth if the old one would have held: it counts against needless work."
             ),
         }
         values = asked_for({name: (getattr(self, name), reason) for name, reason in why.items()}, vehicles)

@@ -204,7 +204,7 @@ def lead_time(
         basis.append(_recorded(len(past), int((~arrived).sum()), quote_weight if quote else None))
     if open_share:
         late = say(
-            "In %(chance)s the pack comes after day %(day)s; how long after, the record does not say.",
+            "In %(chance)s the pack comes after day %(day)s; the record does not say how long after.",
             chance=in_100(open_share),
             day=length - 1,
         )

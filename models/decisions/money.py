@@ -104,6 +104,11 @@ class Money:
         """Write an expected amount without the digits that it does not have: ``EUR 1,836``."""
         return f"{self.currency} {self.amount:,.0f}"
 
+    def rough(self) -> str:
+        """Write an expected amount to three figures, for small ones: ``EUR 47.4``."""
+        digits = 0 if not self.amount else max(2 - math.floor(math.log10(abs(self.amount))), 0)
+        return f"{self.currency} {self.amount:,.{digits}f}"
+
     def __str__(self) -> str:
         return f"{self.currency} {self.amount:,.{minor_digits(self.currency)}f}"
 

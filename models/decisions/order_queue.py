@@ -166,14 +166,14 @@ def _reasons(plan: OrderPlan, row: int, offer: int) -> tuple[str, ...]:
 
 def _cost_reason(plan: OrderPlan, row: int) -> Said:
     best, day = int(plan.best_offer[row]), int(plan.best_day[row])
-    cost = Money(float(plan.best_cost[row]), plan.currency)
+    cost = Money(float(plan.best_cost[row]), plan.currency).whole()
     # An order that never came on record counts as one day late, so every cost it enters is a least value.
     if any(offer.lead_time.open_share for offer in plan.offers):
         expected = say("at least %(cost)s expected", cost=cost)
     else:
         expected = say("%(cost)s expected", cost=cost)
     if best == AT_RETURN:
-        other = Money(float(plan.cost_at_most[row].min()), plan.currency)
+        other = Money(float(plan.cost_at_most[row].min()), plan.currency).whole()
         at_return = plan.offers[int(plan.at_return_offer[row])].supplier
         return say(
             "At the costs given it is cheapest to order only when the fault returns, from %(supplier)s: %(expected)s "
@@ -185,7 +185,7 @@ def _cost_reason(plan: OrderPlan, row: int) -> Said:
         )
     reason = say("Cheapest at the costs given: %(choice)s, %(expected)s.", choice=_choice(plan, row), expected=expected)
     if plan.fault_first_at_most[row, best, day] > plan.risk:
-        breaks = say("That breaks the chosen risk: the costs given weigh a return less than it does.")
+        breaks = say("That goes past the chosen risk: by the costs given, a return weighs less.")
         return say_together(reason, breaks)
     return reason
 

@@ -96,13 +96,13 @@ class Costs:
 
 
 _WHY: Final = {
-    "stranding": say("It is what one return before the pack is fitted costs: early and late orders are weighed by it."),
-    "day_off_road": say(
-        "It is what each day costs in which the vehicle stands: fast and slow offers are weighed by it."
+    "stranding": say(
+        "It is what one return before the pack is fitted costs: it decides between early and late orders."
     ),
+    "day_off_road": say("It is what each day costs while the vehicle stands: it decides between fast and slow offers."),
     "capital_per_day": say("It is what a pack bought a day too early costs: without it, ordering at once looks best."),
     "return_value": say(
-        "It is what the new pack is still worth if the old one would have held: it weighs needless orders."
+        "It is what the new pack is still worth if the old one would have held: it counts against needless orders."
     ),
 }
 

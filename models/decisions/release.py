@@ -216,8 +216,9 @@ def _sentence(risk: ReleaseRisk, case: int, has_band: bool) -> Said:
     if unclaimed <= 1e-9:
         return say_together(first, arrival)
     late = say(
-        "In %(late)s it comes later than the forecast, or the record of deliveries, reaches; those are counted as not "
-        "got there, so the chance is at least what is said here and at most %(most)s.",
+        "In %(late)s it comes later than the forecast, or the record of deliveries, reaches. Those count as "
+        "not getting there, so the chance is at least what is said here "
+        "and at most %(most)s.",
         late=in_100(unclaimed),
         most=in_100(risk.get_there_at_most[case]),
     )
@@ -227,7 +228,7 @@ def _sentence(risk: ReleaseRisk, case: int, has_band: bool) -> Said:
 def _range_sentence(days: FloatArray, km: FloatArray) -> Said:
     early, middle, late = days
     if np.isnan(middle):
-        return say("When the replacement comes, nobody can say: fewer than half of such orders have ever arrived.")
+        return say("Nobody can say when the replacement comes: fewer than half of such orders have ever arrived.")
     when = say_days(middle)
     if early != late:
         when = say(

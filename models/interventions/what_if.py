@@ -251,8 +251,8 @@ def _flags(effective: float, gap: float) -> tuple[Flag, ...]:
             Flag(
                 "few-packs-explain",
                 say(
-                    "Only about %(count)s simulated packs explain these readings: take differences between plans with "
-                    "care.",
+                    "Only about %(count)s simulated packs fit these readings: take differences between plans "
+                    "with care.",
                     count=f"{effective:.0f}",
                 ),
             )
@@ -262,8 +262,8 @@ def _flags(effective: float, gap: float) -> tuple[Flag, ...]:
             Flag(
                 "physics-disagrees",
                 say(
-                    "The simulated packs that explain these readings are not back when the forecast says; they were "
-                    "weighed again to agree with it."
+                    "The simulated packs that fit these readings come back at other times than the forecast "
+                    "says; they were weighed again to agree with it."
                 ),
             )
         )

@@ -129,7 +129,10 @@ CHARGING: Final = (
     ),
     Caution(
         "reads-level",
-        say("A block that reads level after a charge need not be: the excess goes with use, not with rest."),
+        say(
+            "A block that reads level after a charge may not be: the extra voltage goes as the car is used, not as it "
+            "rests."
+        ),
         "derived from hysteresis, NREL ADVISOR data file ESS_NIMH60",
     ),
     Caution(

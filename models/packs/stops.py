@@ -256,7 +256,7 @@ def _looks_like(volts: float, family: PackFamily) -> Said:
         return say("It looks like lithium-ion cells, or like blocks of more cells.")
     if family.chemistry == "lithium-ion" and _within(per_cell, NIMH_CELLS_V):
         return say("It looks like nickel-metal hydride cells, or like readings of part of a block.")
-    return say("The pack is of another kind, read otherwise, or flat throughout.")
+    return say("The pack is of another kind, was read in another way, or is flat.")
 
 
 def _within(value: float, span: tuple[float, float]) -> bool:
@@ -611,7 +611,8 @@ STOPS: Final[tuple[StopRule, ...]] = (
         "everything",
         _its_volts,
         say(
-            "Go by no figure: check on the pack what cells it has, name the right family, and enter volts a block, not "
+            "Do not go by any figure: check on the pack what cells it has, name the right family, and enter volts a "
+            "block, not "
             "a cell, a module or the whole string. If it is flat throughout, it is no case for a bench charge."
         ),
         _CURVE,

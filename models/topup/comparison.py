@@ -289,7 +289,9 @@ def _rise_findings(rise: float, expected: Range) -> list[Finding]:
     if rise < expected.low:
         return [Finding("rose-less", say("%(rose)s: charge is being lost, or less went in than was noted.", rose=rose))]
     if rise > expected.high:
-        text = say("%(rose)s: the block fills faster than one of full capacity, as after a loss of it.", rose=rose)
+        text = say(
+            "%(rose)s: the block fills faster than one of full capacity, as it does after losing some.", rose=rose
+        )
         return [Finding("rose-more", text)]
     return [Finding("rise-as-expected", say("%(rose)s.", rose=rose))]
 
@@ -304,7 +306,7 @@ def _cause_findings(before: Mapping[Cause, float], after: Mapping[Cause, float])
     }
     likely = max(after, key=lambda cause: after[cause])
     if after[likely] < LIKELY:
-        return [Finding("cause-open", say("What ails the block is still open."))]
+        return [Finding("cause-open", say("What is wrong with the block is still open."))]
     text = say(
         "With the charge taken into account it looks like %(cause)s (%(chance)s).",
         cause=words[likely],

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from models.base.messages import say
+from models.base.messages import say, say_count
 from models.packs.contradictions import Unused
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
@@ -247,8 +247,8 @@ def _earlier(history: PackHistory, evidence: BenchEvidence) -> list[Concern]:
                     "short-hold",
                     "doubtful",
                     say(
-                        "The last top-up of this block held %(days)s days: another is likely to hold no longer.",
-                        days=f"{held:.1f}",
+                        "The last top-up of this block held about %(days)s: another is likely to hold no longer.",
+                        days=say_count("%(count)s day", "%(count)s days", round(held)),
                     ),
                 )
             )

@@ -310,8 +310,8 @@ def _sentences(
     if evidence.drawn is not None and evidence.drawn.higher == evidence.rest:
         said.append(
             say(
-                "All this holds for where the pack stood before it was drawn down: bring it back there before charging "
-                "the block."
+                "All this is for the pack as it stood before it was drawn down: bring it back there before "
+                "you charge the block."
             )
         )
     if advised:

@@ -66,7 +66,7 @@ def cost_words(where: str) -> str:
         "stranding": _("One stranding"),
         "day_off_road": _("One day off the road"),
         "capital_per_day": _("One day of capital"),
-        "return_value": _("Left in an unneeded pack"),
+        "return_value": _("Value left in an unneeded pack"),
         "planned_work": _("A planned replacement"),
         "return_work": _("A replacement at a return"),
     }

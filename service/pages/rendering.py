@@ -17,7 +17,7 @@ from service.access.callers import NO_KEYS, Caller
 from service.access.roles import MAY
 from service.access.visits import form_token, keep
 from service.core.translation import LANGUAGE, _, ngettext, spoken
-from service.forecasting.forecasts.sentences import count_days, kind_words, promised
+from service.forecasting.forecasts.sentences import about_days, count_days, kind_words, promised
 from service.pages.assets import assets
 from service.pages.messages import COOKIE as MESSAGE_COOKIE
 from service.pages.messages import Message, send_message, take_message
@@ -44,6 +44,7 @@ def environment() -> Environment:
     env.globals["known_operations"] = lambda: MAY
     env.globals |= {"kind_words": kind_words, "outcome_words": outcome_words, "state_words": state_words}
     env.filters |= {
+        "about_days": about_days,
         "count_days": count_days,
         "promised": promised,
         "percent": percent,
@@ -84,7 +85,8 @@ def render(
     **context
         What the template names. Besides that every template knows `request`, `path`, `caller` (None if nobody signed
         in), `signed_in`, `message`, `now`, `zone`, `look`, `form_token`, the functions ``may(operation)``,
-        ``local(moment)``, ``local_day(moment)`` and ``for_input(moment)``, and the filters ``count_days``,
+        ``local(moment)``, ``local_day(moment)`` and ``for_input(moment)``, and the filters ``about_days``,
+        ``count_days``,
         ``promised`` and ``percent``.
     """
     zone = zone_of(request)

@@ -81,7 +81,7 @@ def test_three_lines_lead_whether_it_may_go_until_when_and_what_to_measure():
     short = [GoodFor(confidence=0.9, days=0.97, guarantee="g", beyond_horizon=False)]
     assert lead_of(figures(good_for=short, flags=[flag("no-load-reading")])) == [
         "By these figures do not let it go: not even one day can be promised.",
-        "There is no day until which to count on it.",
+        "There is no day that you can count on.",
         "Measure next: all blocks under load, with the current noted.",
     ]
     first, _, measure = lead_of(figures(flags=[flag("overcharge", grave=True), flag("no-load-reading")]))
@@ -124,7 +124,8 @@ def test_a_promise_does_not_grow_in_print(days, printed):
 def test_less_than_a_day_is_no_promise():
     promise = [GoodFor(confidence=0.9, days=0.97, guarantee="g", beyond_horizon=False)]
     assert (
-        sentences_of(figures(good_for=promise))[0] == "Nine in ten such packs cannot be promised to hold even one day."
+        sentences_of(figures(good_for=promise))[0]
+        == "It cannot be promised that nine in ten such packs hold even one day."
     )
 
 

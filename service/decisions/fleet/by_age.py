@@ -55,7 +55,7 @@ def age_of_family(session: Session, family: str, asked: AgeRequest, now: datetim
         )
     policy = age_policy_from_record(kaplan_meier(held, returned), planned, at_return)
     never = math.isinf(policy.age)
-    rates = [str(Money(rate, costs.currency)) for rate in (policy.cost_rate, policy.run_to_failure_rate)]
+    rates = [Money(rate, costs.currency).rough() for rate in (policy.cost_rate, policy.run_to_failure_rate)]
     if never:
         said = _("Waiting for the return costs no more than replacing by age: %(at_return)s a day held.")
     elif policy.run_to_failure_is_bound:

@@ -66,7 +66,7 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
     if not len(cases):
         raise BadInput.one(
             "vehicles",
-            _("None is out on a top-up with a forecast of the last weeks in this part of the fleet."),
+            _("No vehicle in this part of the fleet is out on a top-up with a recent forecast."),
             _("Issue forecasts, or have the fleet scored."),
         )
     prices = pack_prices(session, (case.family for case in cases.cases), asked.pack, costs.currency, now)
@@ -92,8 +92,8 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
     if in_all > len(cases):
         notes.append(
             _(
-                "Planned are the %(count)s vehicles whose good-for day comes first; %(more)s more are left until their "
-                "fault returns. Choose a site, a duty or a family to plan those."
+                "Only the %(count)s vehicles whose good-for day comes first are planned; %(more)s more are "
+                "left until their fault returns. Choose a site, a duty or a family to plan those."
             )
             % {"count": len(cases), "more": in_all - len(cases)}
         )
@@ -166,10 +166,10 @@ def returns_of_fleet(session: Session, asked: ReturnsRequest, now: datetime) -> 
             asked.weeks,
         ) % {
             "count": len(cases),
-            "first": f"{told.mean[0]:.1f}",
+            "first": about(float(told.mean[0])),
             "low": told.low[0],
             "high": told.high[0],
-            "all": f"{told.mean.sum():.1f}",
+            "all": about(float(told.mean.sum())),
             "weeks": asked.weeks,
         }
     return ReturnsAnswer(
@@ -181,6 +181,11 @@ def returns_of_fleet(session: Session, asked: ReturnsRequest, now: datetime) -> 
         assumptions=assumptions,
         cautions=all_cautions(),
     )
+
+
+def about(count: float) -> str:
+    """Write an expected count without tenths."""
+    return f"{count:.0f}" if count >= 0.5 else _("fewer than one")
 
 
 def _require_room(asked: PlanRequest, least_price: float, currency: str) -> None:

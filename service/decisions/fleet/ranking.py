@@ -35,7 +35,7 @@ FALLING: Final = frozenset({"week_cost", "week_return"})
 """Orders that begin with the highest."""
 
 _WHY: Final = {
-    "return_work": N_("It is what a return costs besides the pack: what waiting risks is weighed by it."),
+    "return_work": N_("It is what a return costs besides the pack: that is what waiting risks."),
     "planned_work": N_("It is what a planned replacement costs besides the pack; a return is weighed against it."),
     "capital_per_day": N_("It is what a pack bought a day early costs: it is what waiting saves."),
 }
@@ -122,7 +122,7 @@ def _age(scored_from: datetime | None, now: datetime) -> list[str]:
     if scored_from is None:
         return [_("No vehicle is out on a top-up with a forecast in this part of the fleet.")]
     if now - scored_from > OLD_AFTER:
-        said = _("Some scores are from %(day)s: have the fleet scored anew, every night at best.")
+        said = _("Some scores are from %(day)s: have the fleet scored again, best of all every night.")
         return [said % {"day": scored_from.date().isoformat()}]
     return []
 

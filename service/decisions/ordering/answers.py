@@ -216,12 +216,13 @@ def _choice(plan: OrderPlan, offer: int, day: int, today: date, row: int = 0) ->
     if offer == AT_RETURN:
         supplier = plan.offers[int(plan.at_return_offer[row])].supplier
         cost = float(plan.at_return_cost[row])
-        words = {"supplier": supplier, "cost": Money(cost, plan.currency)}
+        words = {"supplier": supplier, "cost": Money(cost, plan.currency).whole()}
         said = _("Order only when the fault returns, then from %(supplier)s: %(cost)s expected.") % words
         return Choice(offer=None, supplier=supplier, day=None, on=None, cost=cost, sentence=said)
     supplier, cost = plan.offers[offer].supplier, float(plan.cost_at_most[row, offer, day])
     on = today + timedelta(days=day)
-    words = {"supplier": supplier, "cost": Money(cost, plan.currency), "date": on.isoformat(), "day": day}
+    told = Money(cost, plan.currency).whole()
+    words = {"supplier": supplier, "cost": told, "date": on.isoformat(), "day": str(day)}
     said = (
         _("Order from %(supplier)s today: %(cost)s expected.")
         if day == 0

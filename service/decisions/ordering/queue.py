@@ -87,8 +87,8 @@ def queue_of_cases(session: Session, asked: QueueRequest, now: datetime) -> Queu
         if in_all > MOST_CASES:
             notes.append(
                 _(
-                    "Weighed are the %(count)s cases whose good-for day comes first; %(more)s more hold longer. "
-                    "Choose a family to see further."
+                    "Only the %(count)s cases whose good-for day comes first are weighed; %(more)s more hold "
+                    "longer. Choose a family to see further."
                 )
                 % {"count": MOST_CASES, "more": in_all - MOST_CASES}
             )

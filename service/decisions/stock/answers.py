@@ -30,9 +30,9 @@ LOOKED_BACK: Final = timedelta(days=365)
 _LEAST_DAYS: Final = 30.0
 _WHY: Final = {
     "day_off_road": N_(
-        "It is what a day costs in which a vehicle stands for want of a pack: it weighs a pack too few."
+        "It is what each day costs while a vehicle stands for want of a pack: it counts against holding too few."
     ),
-    "capital_per_day": N_("It is what a day costs in which a pack lies unneeded: it weighs a pack too many."),
+    "capital_per_day": N_("It is what each day costs while a pack lies unneeded: it counts against holding too many."),
 }
 
 
@@ -149,9 +149,9 @@ def _offer(session: Session, family: str, number: int | None, now: datetime) -> 
             known = ", ".join(str(offer.id) for offer in found) or _("none")
             raise BadInput.one(
                 "offer_id",
-                _("is %(number)s, which is no offer for a pack of the family %(family)s that stands today.")
+                _("is %(number)s, which is not an offer for a pack of the family %(family)s that stands today.")
                 % {"number": number, "family": family},
-                _("Standing are: %(known)s.") % {"known": known},
+                _("These stand: %(known)s.") % {"known": known},
             )
         return chosen[0]
     if not found:

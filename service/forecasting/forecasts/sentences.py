@@ -53,8 +53,8 @@ MISSING_WORDS: Final[Mapping[Evidence, str]] = {
     "the pack": N_("Neither age nor odometer of the pack is known: note both."),
 }
 _LEAST_SAID_AH: Final = 0.05
-LEAST_SAID_DAYS: Final = 0.05
-"""Effects below this print as 0.0."""
+LEAST_SAID_DAYS: Final = 0.5
+"""Effects below this round to no day at all."""
 LIKELY_KIND: Final = 0.5
 """Below this probability no kind is called likely: the odds are against it."""
 
@@ -88,7 +88,7 @@ def lead_of(figures: ForecastFigures) -> list[str]:
     if holds:
         until = _("Count on it until %(day)s, not after.") % {"day": last}
     else:
-        until = _("There is no day until which to count on it.")
+        until = _("There is no day that you can count on.")
     if asked is not None:
         measure = _(asked)
     elif holds:
@@ -159,6 +159,20 @@ def count_days(days: float) -> str:
     return ngettext("%(days)s day", "%(days)s days", whole) % {"days": whole}
 
 
+def about_days(days: float) -> str:
+    """Write a mean or a difference in days, which has no tenths to tell: ``9.7`` as ``10 days``.
+
+    Parameters
+    ----------
+    days : float
+        Of either sign; the sentence around it says which.
+    """
+    whole = round(abs(days))
+    if whole < 1:
+        return _("less than a day")
+    return ngettext("%(days)s day", "%(days)s days", whole) % {"days": whole}
+
+
 def promised(days: float) -> str:
     """Write the days of a promise to one decimal, rounded down: it must not grow in print."""
     # A whole number of tenths must survive its binary form: 2.3 is not 2.2.
@@ -170,19 +184,20 @@ def movers(
 ) -> list[str]:
     """Say what moves a forecast: where it starts from, then each known kind of evidence, in the order given."""
     start = _(
-        "If only the family and the days held were known, such a pack would hold %(days)s days on average (none "
-        "counted beyond day %(horizon)s); with all that is known it is %(mean)s."
-    ) % {"days": f"{reference_days:.1f}", "horizon": f"{horizon_days:g}", "mean": f"{mean_days:.1f}"}
+        "If only the family and the days held were known, such a pack would hold about %(days)s on "
+        "average (none counted beyond day %(horizon)s); with all that is known it is about "
+        "%(mean)s."
+    ) % {"days": about_days(reference_days), "horizon": f"{horizon_days:g}", "mean": about_days(mean_days)}
     return [start] + [_mover(effect) for effect in effects if effect.known]
 
 
 def _mover(effect: EvidenceEffect) -> str:
-    words = {"what": _(MOVER_WORDS[effect.evidence]), "days": f"{abs(effect.days):.1f}"}
+    words = {"what": _(MOVER_WORDS[effect.evidence]), "days": about_days(effect.days)}
     if abs(effect.days) < LEAST_SAID_DAYS:
         return _("%(what)s hardly moves the forecast.") % words
     if effect.days > 0:
-        return _("%(what)s lengthens the forecast by %(days)s days.") % words
-    return _("%(what)s shortens the forecast by %(days)s days.") % words
+        return _("%(what)s lengthens the forecast by about %(days)s.") % words
+    return _("%(what)s shortens the forecast by about %(days)s.") % words
 
 
 def to_measure(effects: Iterable[EvidenceEffect]) -> list[str]:
@@ -192,18 +207,12 @@ def to_measure(effects: Iterable[EvidenceEffect]) -> list[str]:
 
 
 def _missing(effect: EvidenceEffect) -> str:
-    words = {"what": _(MISSING_WORDS[effect.evidence]), "days": f"{effect.worth_days or 0.0:.1f}"}
+    words = {"what": _(MISSING_WORDS[effect.evidence]), "days": about_days(effect.worth_days or 0.0)}
     if effect.worth_days is None:
         return words["what"]
     if effect.worth_days < LEAST_SAID_DAYS:
-        return _("%(what)s Where it was known of packs like this one, it hardly moved the forecast.") % words
-    return (
-        _(
-            "%(what)s Where it was known of packs like this one, it moved the forecast by %(days)s days, one way or "
-            "the other."
-        )
-        % words
-    )
+        return _("%(what)s For packs like this one it hardly moved the forecast.") % words
+    return _("%(what)s For packs like this one it moved the forecast by about %(days)s, up or down.") % words
 
 
 def similar_pack(pack: SimilarPack) -> str:
@@ -216,7 +225,7 @@ def similar_pack(pack: SimilarPack) -> str:
     said = {
         "returned": _("%(pack)s (%(about)s) had held %(held)s and came back %(later)s later."),
         "replaced": _(
-            "%(pack)s (%(about)s) had held %(held)s and was replaced %(later)s later, the fault not having returned."
+            "%(pack)s (%(about)s) had held %(held)s and was replaced %(later)s later, before the fault came back."
         ),
         "still holding": _(
             "%(pack)s (%(about)s) had held %(held)s and was still holding %(later)s later, when last known."
@@ -232,7 +241,8 @@ def _good_for(promise: GoodFor) -> str:
         else _("%(count)s in 100") % {"count": f"{100 * promise.confidence:.3g}"}
     )
     if promise.days < 1:
-        return _("%(share)s such packs cannot be promised to hold even one day.") % {"share": share}
+        said = _("It cannot be promised that %(share)s such packs hold even one day.")
+        return said % {"share": share[:1].lower() + share[1:]}
     said = (
         _("%(share)s such packs hold at least %(days)s; nothing is claimed beyond that day.")
         if promise.beyond_horizon

@@ -76,5 +76,5 @@ def dates_said(
     """
     said = [back_by(in_words(last, zone))]
     if (day := reading_day(last, planned, zone)) is not None:
-        said.append(_("A reading tells most on %(day)s.") % {"day": in_words(day, zone)})
+        said.append(_("The best day to read it again is %(day)s.") % {"day": in_words(day, zone)})
     return said

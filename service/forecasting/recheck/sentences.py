@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from models.interventions.recheck import ReadingMeaning, RecheckPlan
 from service.core.translation import _
-from service.forecasting.forecasts.sentences import count_days
+from service.forecasting.forecasts.sentences import about_days, count_days
 
 
 def row_sentence(row: ReadingMeaning, plan: RecheckPlan) -> str:
@@ -63,15 +63,18 @@ def sentences_of(plan: RecheckPlan) -> list[str]:
         )
         return [said % {"risk": risk}]
     limit = (
-        _("Without a new reading the risk of a return stays under %(risk)s to the horizon.") % {"risk": risk}
+        _("Without a new reading the risk of a return stays under %(risk)s to the end of the forecast.")
+        % {"risk": risk}
         if plan.limit_day is None
-        else _("Without a new reading the risk of a return passes %(risk)s after %(days)s days.")
-        % {"risk": risk, "days": f"{plan.limit_day:.1f}"}
+        else _("Without a new reading the risk of a return passes %(risk)s after %(days)s.")
+        % {"risk": risk, "days": count_days(plan.limit_day)}
     )
-    worth = _("A reading is worth most on day %(day)s: %(days)s more days of use on average at the same risk.")
+    worth = _(
+        "The best day to read it again is day %(day)s: that buys about %(days)s more on average, at the same risk."
+    )
     return [
         limit,
-        worth % {"day": plan.day, "days": f"{max(plan.worth_days, 0):.1f}"},
+        worth % {"day": plan.day, "days": about_days(max(plan.worth_days, 0))},
         _(
             "Read all blocks at rest, before it is driven. The deviation is how far the topped block is below the "
             "median."

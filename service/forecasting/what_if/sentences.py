@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from models.interventions.what_if import PlanForecast, WhatIf
 from service.core.translation import _, ngettext
+from service.forecasting.forecasts.sentences import about_days
 
 TOLD_DAY = 14
 """Day at which shares still holding are told: two weeks, the usual wait for a pack (common practice, no source)."""
@@ -19,30 +20,30 @@ def sentence_of(told: PlanForecast, answer: WhatIf) -> str:
     name = name[:1].upper() + name[1:]
     if told.verdict == "as planned":
         return _(
-            "As planned, such packs hold %(days)s days on average (none counted beyond day %(horizon)s); on day "
-            "%(day)s, %(held)s of 100 still hold."
+            "As planned, such packs hold about %(days)s on average (none counted beyond day "
+            "%(horizon)s); on day %(day)s, %(held)s of 100 still hold."
         ) % {
-            "days": f"{told.mean_days:.1f}",
+            "days": about_days(told.mean_days),
             "horizon": f"{answer.present.horizon_days:g}",
             "day": TOLD_DAY,
             "held": held,
         }
     if told.verdict == "cannot tell":
-        said = [_("%(plan)s: the evidence cannot tell this from the present plan.") % {"plan": name}]
+        said = [_("%(plan)s: what is known is too little to tell this from the present plan.") % {"plan": name}]
     else:
         low, high = sorted((abs(told.gained_low), abs(told.gained_high)))
         gained = (
             _(
-                "%(plan)s: %(days)s days longer on average (between %(low)s and %(high)s); on day %(day)s, %(held)s of "
-                "100 still hold instead of %(before)s."
+                "%(plan)s: about %(days)s longer on average (between %(low)s and %(high)s); on day "
+                "%(day)s, %(held)s of 100 still hold instead of %(before)s."
             )
             if told.verdict == "longer"
             else _(
-                "%(plan)s: %(days)s days shorter on average (between %(low)s and %(high)s); on day %(day)s, %(held)s "
-                "of 100 still hold instead of %(before)s."
+                "%(plan)s: about %(days)s shorter on average (between %(low)s and %(high)s); on day "
+                "%(day)s, %(held)s of 100 still hold instead of %(before)s."
             )
         )
-        words = {"plan": name, "days": f"{abs(told.gained_days):.1f}", "low": f"{low:.1f}", "high": f"{high:.1f}"}
+        words = {"plan": name, "days": about_days(told.gained_days), "low": f"{low:.0f}", "high": f"{high:.0f}"}
         said = [gained % {**words, "day": TOLD_DAY, "held": held, "before": before}]
     kinds = answer.present.kinds
     if told.plan.clean_joints and kinds is not None:
@@ -81,11 +82,11 @@ def sentences_of(answer: WhatIf) -> list[str]:
     if len(pairs) == 1:
         ((one, other),) = pairs
         said.append(
-            _("Not told apart by the evidence: “%(one)s” and “%(other)s”.") % {"one": _(one), "other": _(other)}
+            _("Too little is known to tell “%(one)s” and “%(other)s” apart.") % {"one": _(one), "other": _(other)}
         )
     elif pairs:
         said.append(
-            _("The evidence does not tell %(count)s pairs of these plans apart: go by the ranges, not by the order.")
+            _("Too little is known to tell %(count)s pairs of these plans apart: go by the ranges, not by the order.")
             % {"count": len(pairs)}
         )
     return said

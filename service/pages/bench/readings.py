@@ -283,7 +283,7 @@ def _understood_page(
     folded = base64.b64encode(gzip.compress(content, mtime=0)).decode()
     if len(folded) > LARGEST_FOLDED:
         large = BadInput.one(
-            "file", _("The file is too long to be looked over here."), _("Part it, or have it imported by the admin.")
+            "file", _("The file is too long to be looked over here."), _("Split it, or have the admin import it.")
         )
         return _file_page(request, unit, name, ImportReport(), large.problems)
     columns = [*mapping.columns.items(), *((f"block_{b}_v", heading) for b, heading in enumerate(mapping.blocks, 1))]

@@ -26,7 +26,7 @@ def recheck_row(row: ReadingRow) -> RecheckRow:
     if row.stop:
         good = _("do not drive on")
     elif row.beyond_horizon:
-        good = _("beyond the horizon")
+        good = _("past the forecast's end")
     else:
         good = count_days(row.good_for_days)
     return RecheckRow(

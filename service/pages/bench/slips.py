@@ -50,7 +50,7 @@ def doubts_of(word: str, values: Mapping[str, Any], family: PackFamily | None, n
         found += _of_topup(values, family)
     code = values.get("code")
     if word == "outcome" and code is not None and not TROUBLE_CODE.fullmatch(code.upper()):
-        what = _("%(code)s is no trouble code.") % {"code": code}
+        what = _("%(code)s is not a trouble code.") % {"code": code}
         found.append(
             Problem("code", what, _("A code has a letter, a digit from 0 to 3 and three more signs, as P0A80."))
         )
@@ -67,7 +67,7 @@ def _of_reading(values: Mapping[str, Any], family: PackFamily | None) -> list[Pr
     found = []
     current, heat = values.get("current_a"), values.get("temperature_c")
     if values["state"] == "rest" and current is not None and abs(current) > REST_CURRENT_A:
-        what = _("%(amps)s A is not rest.") % {"amps": f"{current:g}"}
+        what = _("%(amps)s A is too much for a pack at rest.") % {"amps": f"{current:g}"}
         found.append(Problem("current_a", what, _("At rest it is about 0; else the state is under load, or charging.")))
     if heat is not None and not COLDEST_C <= heat <= HOTTEST_C:
         what = _("%(heat)s °C is unusual for a pack.") % {"heat": f"{heat:g}"}

@@ -117,7 +117,8 @@ def moment_asked(history: PackHistory, now: datetime) -> datetime:
     if (hour - topped).total_seconds() > HORIZON_DAYS * 86_400:
         raise Conflict(
             _(
-                "Nothing was entered for %(days)s, so nothing can be said of today. Read all blocks at rest and enter "
+                "Nothing has been entered for %(days)s, so nothing can be said of today. Read all blocks at rest "
+                "and enter "
                 "that, or say what became of the last top-up."
             )
             % {"days": count_days((now - newest).total_seconds() / 86_400)}

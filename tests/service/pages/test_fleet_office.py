@@ -41,8 +41,8 @@ def test_an_empty_office_says_what_to_do(site, record, page, sound):
     page.goto(f"{site.url}/fleet")
     expect(page.get_by_text("No vehicle of this part of the fleet is out on a top-up")).to_be_visible()
     sound(page, "fleet-empty")
-    page.get_by_role("button", name="Score the fleet anew").click()
-    expect(page.get_by_role("status")).to_contain_text("Job 1 will score the fleet anew.")
+    page.get_by_role("button", name="Score the fleet again").click()
+    expect(page.get_by_role("status")).to_contain_text("Job 1 will score the fleet again.")
     expect(page.get_by_text("Job 1 is at it")).to_be_visible()
     (job,) = httpx.get(f"{site.url}/v1/jobs").json()["items"]
     assert (job["kind"], job["state"]) == ("scoring", "queued")

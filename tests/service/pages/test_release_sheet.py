@@ -108,7 +108,7 @@ def recheck_texts(plan: dict, issued: dict) -> list[str]:
             reads = f"more than {low:g} mV below" if low >= 0 else f"lower than {side(low)}"
         else:
             reads = f"{side(low)} to {side(high)}"
-        good = "beyond the horizon" if row["beyond_horizon"] else counted(math.floor(row["good_for_days"]))
+        good = "past the forecast's end" if row["beyond_horizon"] else counted(math.floor(row["good_for_days"]))
         texts.append(f"{reads} {'do not drive on' if row['stop'] else good} {100 * row['return_14']:.0f}%")
     return texts
 

@@ -129,7 +129,7 @@ def test_what_is_not_weighed_is_said_first(fleet, phone_page, sound):
         assert "MB-NEW-2" in shown
         sound(phone_page, f"not-weighed{address.partition('?')[0].replace('/', '-')}")
     phone_page.get_by_role("button", name="Have every pack that is out forecast now").click()
-    expect(phone_page.get_by_role("status")).to_contain_text("will score the fleet anew")
+    expect(phone_page.get_by_role("status")).to_contain_text("will score the fleet again")
 
 
 def test_the_plan_says_of_each_vehicle_without_a_week_why(fleet, phone_page):
