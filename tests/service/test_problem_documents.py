@@ -19,7 +19,7 @@ JSON = {"Content-Type": "application/json"}
 def test_malformed_json_is_400(client, problem_in, body):
     response = client.post("/v1/forecasts", content=body, headers=JSON)
     if body == b"":
-        assert problem_in(response, 422)["problems"][0]["what"] == "Field required."
+        assert problem_in(response, 422)["problems"][0]["what"] == "This is required."
     else:
         assert "JSON" in problem_in(response, 400)["detail"]
 

@@ -54,9 +54,11 @@ def test_nothing_is_claimed_beyond_the_horizon():
 
 def test_the_answer_begins_with_the_limit_and_the_day():
     said = sentences_of(plan_with(ROW))
-    assert said[0] == "Without a new reading the risk of a return passes 10% after 8.3 days."
-    assert said[1] == "A reading is worth most on day 5: 2.3 more days of use on average at the same risk."
-    assert "to the horizon" in sentences_of(plan_with(ROW, limit_day=None))[0]
+    assert said[0] == "Without a new reading the risk of a return passes 10% after 8 days."
+    assert (
+        said[1] == "The best day to read it again is day 5: that buys about 2 days more on average, at the same risk."
+    )
+    assert "to the end of the forecast" in sentences_of(plan_with(ROW, limit_day=None))[0]
 
 
 def test_no_later_day_to_wait_for_is_said_plainly():

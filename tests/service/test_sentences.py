@@ -18,6 +18,7 @@ from service.forecasting.forecasts.schemas import (
     UntilReplacement,
 )
 from service.forecasting.forecasts.sentences import (
+    about_days,
     count_days,
     lead_of,
     movers,
@@ -184,19 +185,19 @@ def test_what_moves_a_forecast_is_said_in_days_and_only_of_what_is_known():
     ]
     assert movers(effects, 26.0, 22.9, 90.0) == [
         (
-            "If only the family and the days held were known, such a pack would hold 26.0 days on average "
-            "(none counted beyond day 90); with all that is known it is 22.9."
+            "If only the family and the days held were known, such a pack would hold about 26 days on "
+            "average (none counted beyond day 90); with all that is known it is about 23 days."
         ),
-        "What the readings after the charge say shortens the forecast by 4.2 days.",
-        "The planned use lengthens the forecast by 1.1 days.",
+        "What the readings after the charge say shortens the forecast by about 4 days.",
+        "The planned use lengthens the forecast by about 1 day.",
         "What the top-up took hardly moves the forecast.",
     ]
     most, little, unknown = to_measure(effects)
     assert most.startswith("There is no reading since it drove again")
-    moved = "Where it was known of packs like this one, it moved the forecast by 2.3 days, one way or the other."
+    moved = "For packs like this one it moved the forecast by about 2 days, up or down."
     assert most.endswith(f": read all blocks at rest, and under load, when it next comes by. {moved}")
     assert little.startswith("The temperature is not known")
-    assert little.endswith(" Where it was known of packs like this one, it hardly moved the forecast.")
+    assert little.endswith(" For packs like this one it hardly moved the forecast.")
     assert unknown == "Neither age nor odometer of the pack is known: note both."
 
 
@@ -212,7 +213,7 @@ def test_every_kind_of_evidence_has_its_words(evidence, known):
     ("became", "ending"),
     [
         ("returned", "came back 7 days later."),
-        ("replaced", "was replaced 7 days later, the fault not having returned."),
+        ("replaced", "was replaced 7 days later, before the fault came back."),
         ("still holding", "was still holding 7 days later, when last known."),
     ],
 )
@@ -227,3 +228,11 @@ def test_a_seen_pack_of_another_sort_is_said_to_be_one():
         "Pack MB-CAB-03 (marl-28, of another chemistry or with other evidence) "
         "had held less than a day and came back 1 day later."
     )
+
+
+@pytest.mark.parametrize(
+    ("days", "said"),
+    [(9.7, "10 days"), (-4.2, "4 days"), (1.2, "1 day"), (0.4, "less than a day"), (0.0, "less than a day")],
+)
+def test_a_mean_has_no_tenths_to_tell(days, said):
+    assert about_days(days) == said

@@ -43,9 +43,9 @@ def test_settings_are_frozen():
 @pytest.mark.parametrize(
     ("variable", "value", "what", "mend"),
     [
-        ("TIDEOVER_PORT", "90000", "less than or equal to 65535", "1 to 65535"),
+        ("TIDEOVER_PORT", "90000", "This is more than 65535.", "1 to 65535"),
         ("TIDEOVER_PORT", "many", "whole number", "whole number"),
-        ("TIDEOVER_THREADS", "0", "greater than or equal to 1", "default is 1"),
+        ("TIDEOVER_THREADS", "0", "This is less than 1.", "default is 1"),
         ("TIDEOVER_LOG_LEVEL", "loud", "'debug', 'info'", "debug or info"),
         ("TIDEOVER_HOST", "workshop.example", "not an address of this machine", "127.0.0.1"),
         ("TIDEOVER_HOOM", "/x", "not a setting", "spelling"),

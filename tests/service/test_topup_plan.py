@@ -119,9 +119,9 @@ def another_family(case):
 WRONG = {
     no_readings: ("history.readings", "without a reading nothing is known of the block"),
     no_such_block: ("block", "Count blocks from 1 to 14"),
-    block_from_nought: ("block", "greater than or equal to 1"),
+    block_from_nought: ("block", "This is less than 1."),
     unknown_family: ("history.family", "The family 'basalt-99' is not known."),
-    boiling: ("ambient_c", "less than or equal to 60"),
+    boiling: ("ambient_c", "This is more than 60."),
     too_early: ("history.readings", "hold none by the moment of the plan"),
     misspelt: ("amibent_c", "Remove it, or check its spelling"),
     another_family: ("input", "History.family is"),

@@ -99,7 +99,7 @@ def test_recheck_day_and_date_belong_together(client, asked):
         ([{"name": "x"}, {"name": "x"}], "more than one plan 'x'"),
         ([{"name": "x", "swap_block": True, "replace_pack": True}], "Make a plan of each."),
         ([{"name": "x", "stored_ah": 1.0}], "Set topped_blocks to 1 or 2"),
-        ([{"name": "x", "km_share": 9}], "less than or equal to 5"),
+        ([{"name": "x", "km_share": 9}], "This is more than 5."),
         ([{"name": f"x{i}"} for i in range(21)], "at most 20"),
     ],
 )

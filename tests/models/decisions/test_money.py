@@ -40,3 +40,11 @@ def test_an_amount_that_is_no_number_is_refused():
     with pytest.raises(BadInput):
         Money(float("inf"), "EUR")
     assert one_currency(["EUR", "EUR"]) == "EUR"
+
+
+@pytest.mark.parametrize(
+    ("amount", "written"),
+    [(47.352, "EUR 47.4"), (4.7352, "EUR 4.74"), (1701.73, "EUR 1,702"), (0.0, "EUR 0"), (-12.345, "EUR -12.3")],
+)
+def test_an_expected_amount_has_three_figures(amount, written):
+    assert Money(amount, "EUR").rough() == written

@@ -169,7 +169,7 @@ def test_missing_costs_are_asked_for_with_the_reason():
     with pytest.raises(BadInput) as caught:
         plan_orders(HOLD, [SLOW], Costs("EUR", stranding=600, capital_per_day=1), 0.1)
     assert [p.where for p in caught.value.problems] == ["costs.day_off_road", "costs.return_value"]
-    assert "fast and slow offers are weighed by it" in caught.value.problems[0].what
+    assert "decides between fast and slow offers" in caught.value.problems[0].what
 
 
 @pytest.mark.parametrize(

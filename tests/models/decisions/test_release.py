@@ -60,7 +60,7 @@ def test_orders_that_never_came_count_as_not_got_there():
     assert np.isnan(risk.days[:, 2]).all()
     assert "at least what is said here" in risk.sentences[0]
     hopeless = lead_time("P", None, [Delivery(5), Delivery(9, arrived=False), Delivery(9, arrived=False)])
-    assert "nobody can say" in release_risk(HOLD, hopeless).sentences[0]
+    assert "Nobody can say" in release_risk(HOLD, hopeless).sentences[0]
 
 
 def test_kilometres_follow_days_and_the_owner_s_own_range():

@@ -235,10 +235,10 @@ def test_a_draw_down_is_advised_where_it_would_tell_and_not_twice(family):
         assert words in advice
     told = plan_topup(history_of_pack(family, faded=0.67, missing_ah=0.7), family)
     assert not any("drawn down tells it" in said for said in told.sentences)
-    assert any("bring it back there before charging" in said for said in told.sentences)
+    assert any("bring it back there before you charge" in said for said in told.sentences)
     assert any("1.0 Ah drawn from the whole string" in said for said in told.basis)
     back = plan_topup(history_of_pack(family, faded=0.67, missing_ah=0.7, brought_back=True), family)
-    assert not any("bring it back there before charging" in said for said in back.sentences)
+    assert not any("bring it back there before you charge" in said for said in back.sentences)
 
 
 def test_a_draw_down_that_might_empty_the_block_is_not_advised(family):

@@ -370,7 +370,9 @@ def test_what_another_reading_is_worth_comes_after_the_page(site, van, phone_pag
     """It takes a while, so the page does not wait for it; without scripts the link leads to the same figure."""
     phone_page.goto(f"{site.url}/bench/units/{van}")
     plan = httpx.post(f"{site.url}/v1/packs/{van}/recheck", json={"at": NOW.isoformat()}, timeout=60).json()
-    words = f"is worth {plan['worth_days']:.1f} more days of use at the same risk"
+    whole = round(plan["worth_days"])
+    days = "less than a day" if whole < 1 else f"{whole} day{'' if whole == 1 else 's'}"
+    words = f"buys about {days} more, on average, at the same risk"
     expect(phone_page.get_by_role("region", name="What to measure next")).to_contain_text(words, timeout=30_000)
 
 

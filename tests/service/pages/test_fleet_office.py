@@ -43,7 +43,7 @@ def test_an_empty_office_says_what_to_do(site, record, page, sound):
     sound(page, "fleet-empty")
     page.get_by_role("button", name="Score the fleet again").click()
     expect(page.get_by_role("status")).to_contain_text("Job 1 will score the fleet again.")
-    expect(page.get_by_text("Job 1 is at it")).to_be_visible()
+    expect(page.get_by_text("Job 1 is running")).to_be_visible()
     (job,) = httpx.get(f"{site.url}/v1/jobs").json()["items"]
     assert (job["kind"], job["state"]) == ("scoring", "queued")
     for place in ("returns", "age", "plan"):

@@ -129,7 +129,9 @@ def test_sheet_slip_calendar_and_page_name_the_same_days(site, van, phone_page, 
         calendar = icalendar.Calendar.from_ical(client.get("/v1/calendar.ics").content)
     last = datetime.fromisoformat(row["origin"]) + timedelta(days=int(row["good_for_days"]))
     text = " ".join(re.sub(r"<[^>]*>", " ", sheet.text).split())
-    said = re.findall(r"Bring the car back by (.*?) at the latest[^.]*\.(?: A reading tells most on ([^.]*)\.)?", text)
+    said = re.findall(
+        r"Bring the car back by (.*?) at the latest[^.]*\.(?: The best day to read it again is ([^.]*)\.)?", text
+    )
     assert len(said) == 2
     assert said[0] == said[1], "slip and sheet"
     assert said[0][0] == f"{last:%a} {last.day} {last:%b} {last.year}"
@@ -142,7 +144,7 @@ def test_sheet_slip_calendar_and_page_name_the_same_days(site, van, phone_page, 
     phone_page.goto(f"{site.url}/bench/units/{van}/recheck")
     expect(phone_page.locator("#given-out")).to_contain_text(f"Bring the car back by {said[0][0]} at the latest")
     if said[0][1]:
-        expect(phone_page.locator("#given-out")).to_contain_text(f"A reading tells most on {said[0][1]}.")
+        expect(phone_page.locator("#given-out")).to_contain_text(f"The best day to read it again is {said[0][1]}.")
 
 
 def test_the_ladder_says_its_values_to_pointer_and_keyboard(site, van, page, sound):

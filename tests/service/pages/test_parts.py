@@ -81,7 +81,7 @@ def test_a_mistake_stands_at_its_field(counter, page, sound):
     page.get_by_label("Currency").fill("XQQ")
     page.get_by_label("Usual days from order to arrival").fill("9")
     page.get_by_role("button", name="Save").click()
-    expect(page.locator("#price-wrong")).to_contain_text("greater than or equal to 0")
+    expect(page.locator("#price-wrong")).to_contain_text("This is less than 0.")
     expect(page.locator("#currency-wrong")).to_contain_text("is not a currency")
     expect(page.get_by_label("Price of the pack")).to_have_value("-3")
     sound(page, "offer-wrong")

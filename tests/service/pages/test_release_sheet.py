@@ -97,7 +97,7 @@ def recheck_texts(plan: dict, issued: dict) -> list[str]:
     last = datetime.fromisoformat(issued["origin"]) + timedelta(days=math.floor(main))
     recheck = None if plan["recheck_at"] is None else datetime.fromisoformat(plan["recheck_at"])
     if main >= 1 and recheck is not None and recheck.date() < last.date():
-        texts.append(f"A reading tells most on {day_in_words(recheck)}.")
+        texts.append(f"The best day to read it again is {day_in_words(recheck)}.")
     for row in plan["table"]:
         low, high = row["low_mv"], row["high_mv"]
         if low is None and high is None:

@@ -110,7 +110,7 @@ def test_an_arrival_that_cannot_be_is_told(out, problem_in):
         ({"lead_time": {"usual_days": 5, "latest_days": 3}}, "are not in order"),
         ({"lead_time": {"latest_days": 3}}, "Give the usual days"),
         ({"in_days": 3, "promised": "2026-03-20"}, "Give one of them"),
-        ({"in_days": -1}, "greater than or equal to 0"),
+        ({"in_days": -1}, "This is less than 0."),
         ({"in_days": 3, "km_per_day": 10, "km_per_day_high": 5}, "low, usual, high"),
     ]
     for asked, words in cases:
@@ -224,7 +224,7 @@ def test_the_stock_covers_the_share_that_the_costs_ask_for(filled, store, clock,
                                         "ordered_at": clock().isoformat()})  # fmt: skip
     later = filled.post(stock, json={"on_shelf": 1, "new_cases_per_day": 0.2}).json()
     assert later["on_order"] == 1
-    assert "Standing are: 1." in problem_in(filled.post(stock, json={"on_shelf": 0, "offer_id": 9}), 422)["detail"]
+    assert "These stand: 1." in problem_in(filled.post(stock, json={"on_shelf": 0, "offer_id": 9}), 422)["detail"]
     problem_in(filled.post(stock, json={}), 422)
     clock.forward(days=60)
     assert filled.post(stock, json={"on_shelf": 0}).json()["new_cases_per_day"] > 0

@@ -156,7 +156,7 @@ def test_a_plan_that_cannot_be_is_told(fleet, problem_in):
         ({"slots": []}, "slots"),
         ({"slots": [1], "site": "nowhere"}, "have the fleet scored"),
         ({"slots": [1], "costs": {"currency": "USD"}}, "in USD"),
-        ({"slots": [1], "time_limit_s": 600}, "less than or equal to 60"),
+        ({"slots": [1], "time_limit_s": 600}, "This is more than 60."),
     ]
     for asked, words in cases:
         assert words in problem_in(fleet.post(PLAN, json=asked), 422)["detail"]

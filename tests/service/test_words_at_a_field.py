@@ -1,0 +1,55 @@
+"""What a form says at a field is said in plain words, never in a validator's."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from pydantic import ValidationError
+
+from models.base.errors import problems_from
+from service.decisions.fleet.schemas import PlanRequest, ReturnsRequest
+from service.decisions.ordering.schemas import QueueRequest
+from service.decisions.stock.schemas import StockRequest
+from service.operation.key_routes import NewKey
+from service.records.subjects.packs import NewPack
+from service.records.subjects.readings import READINGS
+from service.records.subjects.suppliers import NewOffer
+from service.records.subjects.topups import TOPUPS
+from service.records.subjects.vehicles import NewVehicle
+
+VALIDATORS = re.compile(
+    r"Input|should|valid|datetime|Tuple|List|item|literal|pattern|match|greater than or|less than or|finite|"
+    r"permitted|parse|Correct this value"
+)
+TYPED = [
+    (NewVehicle, {"id": "a b!"}, "There are characters in it that cannot stand here."),
+    (NewPack, {"id": "a", "family": "marl-28", "age_years": "old"}, "This is not a number."),
+    (NewPack, {"id": "a", "family": "marl-28", "odometer_km": "-3"}, "This is less than 0. Give 0 or more."),
+    (NewPack, {"id": "a", "family": "marl-28", "age_years": "999"}, "This is more than 60. Give 60 or less."),
+    (NewPack, {}, "This is required."),
+    (
+        TOPUPS.new,
+        {"pack_id": "a", "time": "2026-03-02T08:00:00Z", "blocks": []},
+        "too few of these: 0. Give at least 1.",
+    ),
+    (READINGS.new, {"pack_id": "a", "time": "soon", "state": "flat", "block_v": ["x"]}, "This is not a time."),
+    (NewOffer, {"supplier_id": "a", "family": "b", "price": "1", "currency": "euro"}, "three capital letters, as EUR."),
+    (NewOffer, {"supplier_id": "a", "price": "inf", "usual_days": "1.5"}, "This is not a whole number."),
+    (PlanRequest, {"slots": ["a"], "packs": ["-1"], "budget": "x"}, "This is less than 0."),
+    (ReturnsRequest, {"weeks": "99"}, "This is more than 26."),
+    (StockRequest, {"on_shelf": "some"}, "This is not a whole number."),
+    (QueueRequest, {"risk": 2}, "This is not less than 1. Give less than 1."),
+    (NewKey, {"title": "", "role": "boss", "days": "x"}, "This is not one of 'bench', 'parts',"),
+]
+
+
+@pytest.mark.parametrize(("schema", "typed", "said"), TYPED, ids=lambda value: getattr(value, "__name__", ""))
+def test_plain_words(schema, typed, said):
+    with pytest.raises(ValidationError) as caught:
+        schema.model_validate(typed)
+    texts = [f"{problem.what} {problem.mend}" for problem in problems_from(caught.value)]
+    assert any(said in text for text in texts), texts
+    for text in texts:
+        assert VALIDATORS.search(text) is None, text
+        assert "{" not in text
