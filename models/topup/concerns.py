@@ -248,7 +248,7 @@ def _earlier(history: PackHistory, evidence: BenchEvidence) -> list[Concern]:
                     "doubtful",
                     say(
                         "The last top-up of this block held about %(days)s: another is likely to hold no longer.",
-                        days=say_count("%(count)s day", "%(count)s days", round(held)),
+                        days=say_count("%(days)s day", "%(days)s days", round(held), days=round(held)),
                     ),
                 )
             )

@@ -257,7 +257,7 @@ def test_failed_save_leaves_nothing_behind(registry, fitted):
     save(registry, fitted)
     with pytest.raises(BadInput, match="cannot be written as JSON"):
         save(registry, fitted, "second", report={"score": float("nan")})
-    with pytest.raises(BadInput, match="timezone"):
+    with pytest.raises(BadInput, match="offset from UTC is missing"):
         save(registry, fitted, "third", created=datetime(2026, 3, 2))  # noqa: DTZ001
     with pytest.raises(BadInput):
         save(registry, fitted, "../outside")

@@ -85,9 +85,9 @@ def test_a_cursor_is_good_for_its_own_ranking_only(fleet, problem_in):
 
 
 def test_old_scores_are_called_old(fleet, clock):
-    assert not any("scored anew" in note for note in fleet.get(RANKING).json()["notes"])
+    assert not any("scored again" in note for note in fleet.get(RANKING).json()["notes"])
     clock.forward(days=3)
-    assert any("scored anew" in note for note in fleet.get(RANKING).json()["notes"])
+    assert any("scored again" in note for note in fleet.get(RANKING).json()["notes"])
 
 
 def test_old_forecasts_and_stopped_packs_are_said_before_the_ranking(fleet, clock):
