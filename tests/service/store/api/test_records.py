@@ -240,7 +240,7 @@ def test_a_pack_moves_between_vehicles_by_date(filled, problem_in):
 
 
 def test_a_body_over_the_limit_is_refused(make_api, problem_in):
-    api = make_api(max_body_bytes=1000)
+    api = make_api(max_records_bytes=1000)
     response = api.post("/v1/readings", json={**BY_NAME["readings"].example, "block_v": [13.0] * 400})
     assert "1000 bytes" in problem_in(response, 413)["detail"]
 
