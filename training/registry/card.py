@@ -52,7 +52,7 @@ def model_card(manifest: Manifest) -> str:
         *(["## Training facts", "", *facts, ""] if facts else []),
         "## Limits",
         "",
-        "It says nothing beyond its day grid, and flags a pack that lies outside what it has seen in training.",
+        "It says nothing past its last day, and flags a pack that lies outside what it has seen in training.",
         "A probability is not permission to drive, and does not replace a trained technician's judgement.",
         "",
     ]
