@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -13,9 +12,10 @@ import pandas as pd
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
+from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput, OutOfReach, TideoverError, problems_from
-from models.base.messages import Said, say, say_together
+from models.base.messages import say, say_together
 from models.calibration.conformal import ConformalBound
 from models.calibration.recalibration import GroupRecalibration
 from models.calibration.stacking import OwnMixture
@@ -24,9 +24,11 @@ from models.features.definitions import Evidence
 from models.features.inferred_topups import with_inferred_topups
 from models.features.raw import features_and_block, raw_features, readings_not_used
 from models.forecasts.attribution import Contribution, attribute
+from models.forecasts.endings import ended_packs, flags_of_end, no_topup, require_holding
 from models.forecasts.evidence import evidence_group
 from models.forecasts.flags import Noted, flags_of, flags_of_unused, nonsense
 from models.forecasts.forecast import Flag, Forecast
+from models.forecasts.inputs import history_at, inputs_digest, newest_reading_gap_days, seeded
 from models.forecasts.seen_range import SeenRange
 from models.forecasts.similar_packs import PastPacks, SimilarPack
 from models.forecasts.value_of_information import worth_of_missing
@@ -37,7 +39,7 @@ from models.interventions.recheck import DEFAULT_RISK, RecheckPlan, recheck_plan
 from models.interventions.what_if import WhatIf, what_if
 from models.packs.contradictions import without_contradictions
 from models.packs.family import PackFamily
-from models.packs.history import Outcome, PackHistory, UsagePlan, require_fit
+from models.packs.history import PackHistory, UsagePlan, require_fit
 from models.packs.stops import Stopped, require_no_stop, stops_of
 from models.packs.suspects import suspects
 from models.packs.tables import (
@@ -54,11 +56,9 @@ BAND_FACTOR: Final = 3.5
 """Standard deviations of the members on the complementary log-log scale to each side, for nine in ten, where nothing
 is known of how much worlds differ (a model of a record alone): the 0.95 quantile of Student's t with three degrees of
 freedom, 2.35, times 1.5. Invented for as few members."""
-
 WIDENING: Final = 0.5
 """Share of the usual level at which the good-for day is read where the evidence is out of the training range, or the
 family was never learned from. Invented."""
-
 SUMMARY_DAYS: Final = (2.0, 5.0, 10.0, 21.0, 50.0)
 KIND_STEP: Final = 2.0
 SECOND_STEP: Final = 0.15
@@ -68,8 +68,6 @@ USUAL_SECOND_MV: Final = -2.0
 """How `Forecaster.summary` weighs its parts: invented, and tried on simulated packs
 (`tests/benchmarks/bench_what_if.py`, `bench_recheck.py`). The last stands where the next weakest block was not read,
 mV per cell."""
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -378,9 +376,9 @@ class Forecaster:
         errors = self._refused(tables, every, standing)
         asked = every[~every["pack_id"].isin(errors)].reset_index(drop=True)
         known = known_at(tables, asked)
-        errors |= _ended(known) | _ended(tables.of_packs(set(asked["pack_id"]) & standing))
+        errors |= ended_packs(known) | ended_packs(tables.of_packs(set(asked["pack_id"]) & standing))
         topped = {*with_inferred_topups(known)[0].topups["pack_id"], *errors}
-        errors |= {pack_id: _no_topup() for pack_id in asked["pack_id"][~asked["pack_id"].isin(topped)]}
+        errors |= {pack_id: no_topup() for pack_id in asked["pack_id"][~asked["pack_id"].isin(topped)]}
         batch = self.forecast_batch(known, asked[~asked["pack_id"].isin(errors)].reset_index(drop=True))
         strange = ~batch.reachable
         for pack_id, said in zip(batch.moments["pack_id"][strange], nonsense(batch.X[strange]), strict=True):
@@ -483,7 +481,7 @@ class Forecaster:
                 raise Stopped(stops, family)
             said = say("Plans with a charge are left out: %(why)s", why=say_together(*(stop.text for stop in stops)))
             forecast = replace(forecast, flags=(*forecast.flags, Flag("no-charging", said)))
-        return what_if(forecast, batch.X, self.summary(batch.X)[0], bank.of_family(family), _seeded(forecast), plans)
+        return what_if(forecast, batch.X, self.summary(batch.X)[0], bank.of_family(family), seeded(forecast), plans)
 
     def recheck_plan(
         self,
@@ -501,7 +499,7 @@ class Forecaster:
         forecast, tables, batch = self._forecast(history, at, usage, family)
         kept = bank.of_family(family or self.families[history.family])
         return recheck_plan(
-            forecast, tables, batch.X, self.summary(batch.X)[0], kept, self.curves, _seeded(forecast), risk
+            forecast, tables, batch.X, self.summary(batch.X)[0], kept, self.curves, seeded(forecast), risk
         )
 
     def _require_sound(
@@ -521,11 +519,11 @@ class Forecaster:
             raise BadInput.one(
                 "at", f"{origin.isoformat()} has no offset.", "Write the time as in 2026-03-02T08:30:00+00:00."
             )
-        known = _known_at(history, origin)
+        known = history_at(history, origin)
         if usage is not None:
             known = known.model_copy(update={"usage": (usage.model_copy(update={"time": None}),)})
         # What ended the top-up later than the newest reading is known too, unless the question is of an earlier moment.
-        _require_holding(history if at is None else known, known)
+        require_holding(history if at is None else known, known)
         require_no_stop(known, family)
         return known, origin, family
 
@@ -537,12 +535,12 @@ class Forecaster:
         tables = tables_from_histories([known], {family.name: family})
         full, inferred = with_inferred_topups(tables)
         if full.topups.empty:
-            raise _no_topup()
+            raise no_topup()
         moments = pd.DataFrame({"pack_id": [history.pack_id], "origin": pd.to_datetime([origin], utc=True)})
         batch = self._batch(full, inferred, moments)
         if (impossible := nonsense(batch.X)[0]) is not None:
             raise _out_of_reach(impossible)
-        flags = _flags_of_end(history, known) + self.flags(tables, batch)[0]
+        flags = flags_of_end(history, known) + self.flags(tables, batch)[0]
         if at is not None and len(known.readings) + len(known.topups) < len(history.readings) + len(history.topups):
             flags += (
                 Flag("later-facts-ignored", say("Readings or top-ups after the moment of the forecast were not used.")),
@@ -618,93 +616,8 @@ def _flags_of_unused(tables: HistoryTables, packs: pd.Series[Any]) -> dict[str, 
     return found
 
 
-def inputs_digest(history: PackHistory, origin: datetime, family: PackFamily) -> str:
-    """SHA-256 over the facts a forecast was made from, its origin and the family, as hexadecimal digits.
-
-    What is not known is left out, so that a further field that nobody filled in changes no digest.
-    """
-    facts, kind = (part.model_dump_json(exclude_none=True) for part in (history, family))
-    text = "\n".join([facts, origin.isoformat(), kind])
-    return hashlib.sha256(text.encode()).hexdigest()
-
-
-def digest_at(history: PackHistory, origin: datetime, family: PackFamily) -> str:
-    """Return what `Forecast.inputs_digest` of a forecast made now at this origin would be."""
-    return inputs_digest(_known_at(history, origin), origin, family)
-
-
-def _seeded(forecast: Forecast) -> np.random.Generator:
-    return np.random.default_rng(int(forecast.inputs_digest, 16))
-
-
-def _known_at(history: PackHistory, origin: datetime) -> PackHistory:
-    parts = {
-        name: tuple(f for f in getattr(history, name) if f.time is None or f.time <= origin)
-        for name in ("readings", "topups", "usage", "outcomes")
-    }
-    if all(len(parts[name]) == len(getattr(history, name)) for name in parts):
-        return history
-    return history.model_copy(update=parts)
-
-
-def _no_topup() -> BadInput:
-    return BadInput.one(
-        "topups",
-        "no top-up is recorded, and there are not two rest readings to infer it from.",
-        "Give the top-up, or one rest reading before it and one after.",
-    )
-
-
 def _out_of_reach(impossible: str | None) -> OutOfReach:
     return OutOfReach(f"{impossible} Check the value, or leave it out.")
-
-
-def _require_holding(history: PackHistory, known: PackHistory) -> None:
-    if not known.topups and not known.readings:
-        raise BadInput.one("at", "lies before every reading and top-up.", "Choose a moment after the top-up.")
-    if (ended := history.ended) is not None:
-        raise _holds_no_more(len(history.outcomes) - 1, ended)
-
-
-def _holds_no_more(place: int, ended: Outcome) -> BadInput:
-    return BadInput.one(
-        f"outcomes[{place}]",
-        say("%(what)s: nothing is holding any more.", what=ended_in_words(ended)),
-        say("Record the next top-up first, or forecast at a moment before that."),
-    )
-
-
-def _ended(tables: HistoryTables) -> dict[str, TideoverError]:
-    """Find packs whose newest top-up is over (`PackHistory.ended`), and say how, as of one."""
-    own = tables.outcomes
-    last = own.groupby("pack_id", sort=False).tail(1).set_index("pack_id")
-    count = own.groupby("pack_id", sort=False).size()
-    topped = tables.topups.groupby("pack_id", sort=False)["time"].max().reindex(last.index)
-    over = last[(last["kind"] != "running") & ~(last["time"] < topped)]
-    return {
-        str(pack_id): _holds_no_more(int(count[pack_id]) - 1, Outcome(time=time.to_pydatetime(), kind=kind))
-        for pack_id, kind, time in zip(over.index, over["kind"], over["time"], strict=True)
-    }
-
-
-def ended_in_words(ended: Outcome) -> Said:
-    """Say what ended a top-up, and when."""
-    what = {
-        "returned": say("The fault came back"),
-        "replaced": say("The pack was replaced"),
-        "retired": say("The vehicle was taken out of use"),
-    }[ended.kind]
-    return say("%(what)s on %(day)s", what=what, day=ended.time.date().isoformat())
-
-
-def _flags_of_end(history: PackHistory, known: PackHistory) -> tuple[Flag, ...]:
-    """Say that a forecast is of the past where what came of it is on record."""
-    later = history.outcomes[len(known.outcomes) :]
-    ended = next((o for o in later if o.kind != "running"), None)
-    if ended is None:
-        return ()
-    text = say("%(what)s: this forecast is of the past, from before that.", what=ended_in_words(ended))
-    return (Flag("ended-since", text, grave=True),)
 
 
 def _of_rated_ah(X: pd.DataFrame, name: str) -> Floats:
@@ -745,12 +658,3 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
     rest_c[of[of >= 0]] = warmth[rows[of >= 0]]
     put_in = np.append(tables.topups["charge_ah"].to_numpy(np.float64, na_value=np.nan), np.nan)[newest]
     return Noted(newest_reading_gap_days(tables, moments), put_in, rest_c, topup("charged_part"), topup("also_done"))
-
-
-def newest_reading_gap_days(tables: HistoryTables, moments: pd.DataFrame) -> Floats:
-    """Days between each origin and the pack's newest reading in the tables, NaN without one. Shape (n,)."""
-    ids = pd.Index(tables.packs["pack_id"])
-    newest = np.full(len(ids), -np.inf)
-    np.maximum.at(newest, ids.get_indexer(pd.Index(tables.readings["pack_id"])), to_days(tables.readings["time"]))
-    of = newest[ids.get_indexer(pd.Index(moments["pack_id"]))]
-    return np.asarray(to_days(moments["origin"]) - np.where(np.isfinite(of), of, np.nan))

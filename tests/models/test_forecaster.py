@@ -10,8 +10,8 @@ import pytest
 
 from models.base.errors import BadInput
 from models.features.definitions import FEATURES
-from models.forecaster import inputs_digest
 from models.forecasts.flags import nonsense
+from models.forecasts.inputs import inputs_digest
 from models.packs.history import BlockReading, PackHistory, UsagePlan
 from models.packs.stops import Stopped, stops_of
 from models.packs.tables import history_of

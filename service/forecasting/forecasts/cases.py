@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, Problem, problems_from
 from models.base.threads import thread_limit
-from models.forecaster import ended_in_words
+from models.forecasts.endings import ended_in_words
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan
 from service.core.translation import _

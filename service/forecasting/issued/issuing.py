@@ -10,7 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from models.base.errors import TideoverError
-from models.forecaster import digest_at
+from models.forecasts.inputs import digest_at
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from models.packs.stops import stops_of

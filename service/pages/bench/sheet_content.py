@@ -11,7 +11,7 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from models.forecaster import digest_at
+from models.forecasts.inputs import digest_at
 from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, PackHistory, TopUp

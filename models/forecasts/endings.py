@@ -1,0 +1,68 @@
+"""Top-ups that are over: nothing is forecast of them as things stand, and a forecast of the past says so."""
+
+from __future__ import annotations
+
+from models.base.errors import BadInput, TideoverError
+from models.base.messages import Said, say
+from models.forecasts.forecast import Flag
+from models.packs.history import Outcome, PackHistory
+from models.packs.tables import HistoryTables
+
+
+def no_topup() -> BadInput:
+    """Say that there is no top-up to forecast."""
+    return BadInput.one(
+        "topups",
+        "no top-up is recorded, and there are not two rest readings to infer it from.",
+        "Give the top-up, or one rest reading before it and one after.",
+    )
+
+
+def require_holding(history: PackHistory, known: PackHistory) -> None:
+    """Refuse a moment before anything was known, and a top-up that is over; `known` is the history by that moment."""
+    if not known.topups and not known.readings:
+        raise BadInput.one("at", "lies before every reading and top-up.", "Choose a moment after the top-up.")
+    if (ended := history.ended) is not None:
+        raise holds_no_more(len(history.outcomes) - 1, ended)
+
+
+def holds_no_more(place: int, ended: Outcome) -> BadInput:
+    """Say that a top-up is over, by the outcome at this place of the history."""
+    return BadInput.one(
+        f"outcomes[{place}]",
+        say("%(what)s: nothing is holding any more.", what=ended_in_words(ended)),
+        say("Record the next top-up first, or forecast at a moment before that."),
+    )
+
+
+def ended_packs(tables: HistoryTables) -> dict[str, TideoverError]:
+    """Find packs whose newest top-up is over (`PackHistory.ended`), and say how, as of one."""
+    own = tables.outcomes
+    last = own.groupby("pack_id", sort=False).tail(1).set_index("pack_id")
+    count = own.groupby("pack_id", sort=False).size()
+    topped = tables.topups.groupby("pack_id", sort=False)["time"].max().reindex(last.index)
+    over = last[(last["kind"] != "running") & ~(last["time"] < topped)]
+    return {
+        str(pack_id): holds_no_more(int(count[pack_id]) - 1, Outcome(time=time.to_pydatetime(), kind=kind))
+        for pack_id, kind, time in zip(over.index, over["kind"], over["time"], strict=True)
+    }
+
+
+def ended_in_words(ended: Outcome) -> Said:
+    """Say what ended a top-up, and when."""
+    what = {
+        "returned": say("The fault came back"),
+        "replaced": say("The pack was replaced"),
+        "retired": say("The vehicle was taken out of use"),
+    }[ended.kind]
+    return say("%(what)s on %(day)s", what=what, day=ended.time.date().isoformat())
+
+
+def flags_of_end(history: PackHistory, known: PackHistory) -> tuple[Flag, ...]:
+    """Say that a forecast is of the past where what came of it is on record."""
+    later = history.outcomes[len(known.outcomes) :]
+    ended = next((o for o in later if o.kind != "running"), None)
+    if ended is None:
+        return ()
+    text = say("%(what)s: this forecast is of the past, from before that.", what=ended_in_words(ended))
+    return (Flag("ended-since", text, grave=True),)

@@ -1,0 +1,55 @@
+"""What a forecast is made from: the facts known at its origin, their digest, and how old the newest reading is."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import datetime
+
+import numpy as np
+import pandas as pd
+
+from models.base.arrays import Floats
+from models.forecasts.forecast import Forecast
+from models.packs.family import PackFamily
+from models.packs.history import PackHistory
+from models.packs.tables import HistoryTables, to_days
+
+
+def inputs_digest(history: PackHistory, origin: datetime, family: PackFamily) -> str:
+    """SHA-256 over the facts a forecast was made from, its origin and the family, as hexadecimal digits.
+
+    What is not known is left out, so that a further field that nobody filled in changes no digest.
+    """
+    facts, kind = (part.model_dump_json(exclude_none=True) for part in (history, family))
+    text = "\n".join([facts, origin.isoformat(), kind])
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def digest_at(history: PackHistory, origin: datetime, family: PackFamily) -> str:
+    """Return what `Forecast.inputs_digest` of a forecast made now at this origin would be."""
+    return inputs_digest(history_at(history, origin), origin, family)
+
+
+def seeded(forecast: Forecast) -> np.random.Generator:
+    """Return random numbers that are the same for the same inputs."""
+    return np.random.default_rng(int(forecast.inputs_digest, 16))
+
+
+def history_at(history: PackHistory, origin: datetime) -> PackHistory:
+    """Return what was on record of a pack by a moment."""
+    parts = {
+        name: tuple(f for f in getattr(history, name) if f.time is None or f.time <= origin)
+        for name in ("readings", "topups", "usage", "outcomes")
+    }
+    if all(len(parts[name]) == len(getattr(history, name)) for name in parts):
+        return history
+    return history.model_copy(update=parts)
+
+
+def newest_reading_gap_days(tables: HistoryTables, moments: pd.DataFrame) -> Floats:
+    """Days between each origin and the pack's newest reading in the tables, NaN without one. Shape (n,)."""
+    ids = pd.Index(tables.packs["pack_id"])
+    newest = np.full(len(ids), -np.inf)
+    np.maximum.at(newest, ids.get_indexer(pd.Index(tables.readings["pack_id"])), to_days(tables.readings["time"]))
+    of = newest[ids.get_indexer(pd.Index(moments["pack_id"]))]
+    return np.asarray(to_days(moments["origin"]) - np.where(np.isfinite(of), of, np.nan))
