@@ -7,5 +7,6 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Integers = NDArray[np.int64]
 Rows = NDArray[np.intp]
 """Positions of rows in a table."""

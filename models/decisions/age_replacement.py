@@ -16,8 +16,8 @@ import numpy as np
 from scipy.integrate import quad
 from scipy.optimize import minimize_scalar
 
+from models.base.arrays import Floats
 from models.base.errors import BadInput
-from models.decisions.hold_curves import FloatArray
 from models.survival.kaplan_meier import KaplanMeier
 
 _SCAN: Final = 400
@@ -129,7 +129,7 @@ def age_policy_from_record(curve: KaplanMeier, planned_cost: float, failure_cost
     _check_costs(planned_cost, failure_cost)
     if not len(curve.days):
         raise BadInput.one("curve", "holds no failure.", "An age can only be weighed once something has failed.")
-    held: FloatArray = np.concatenate([[1.0], curve.survival])
+    held: Floats = np.concatenate([[1.0], curve.survival])
     ends = np.concatenate([curve.days, [curve.last_day]])
     lived = np.cumsum(held * np.diff(ends, prepend=0.0))
     # Just before each failure, and at the end of the record.

@@ -16,10 +16,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
+from models.base.arrays import Floats, Integers
 from models.base.day_grid import DAYS, survival_at
 from models.base.errors import BadInput
 from models.base.messages import say
-from models.decisions.hold_curves import HORIZON, FloatArray, IntArray, checked_curves, daily_hold
+from models.decisions.hold_curves import HORIZON, checked_curves, daily_hold
 from models.decisions.money import Amounts, asked_for, one_currency
 from models.decisions.stock import count_quantile, poisson_binomial
 
@@ -58,7 +59,7 @@ class FleetCosts:
     capital_per_day: Amounts = None
     return_value: Amounts = None
 
-    def checked(self, vehicles: int) -> dict[str, FloatArray]:
+    def checked(self, vehicles: int) -> dict[str, Floats]:
         """Return each cost as one value a vehicle, or say which are missing and why they are needed."""
         one_currency([self.currency], "costs.currency")
         why = {
@@ -84,7 +85,7 @@ class FleetCosts:
         return values
 
 
-def extended_hold(survival: ArrayLike, last_day: int, where: str = "survival", every: int = 1) -> FloatArray:
+def extended_hold(survival: ArrayLike, last_day: int, where: str = "survival", every: int = 1) -> Floats:
     """Read hold curves day by day, past the horizon with the hazard of the last grid interval held constant.
 
     That is an assumption, not a forecast; whoever shows a figure that rests on it has to say so.
@@ -114,7 +115,7 @@ def extended_hold(survival: ArrayLike, last_day: int, where: str = "survival", e
     return np.concatenate([hold, end[:, None] * np.exp(-hazard[:, None] * beyond)], axis=1)
 
 
-def replacement_costs(hold: FloatArray, costs: dict[str, FloatArray]) -> FloatArray:
+def replacement_costs(hold: Floats, costs: dict[str, Floats]) -> Floats:
     """Return the expected cost of each vehicle planned for each week, and not planned.
 
     Parameters
@@ -159,9 +160,9 @@ class Ranking:
     """
 
     currency: str
-    order: IntArray
-    week_cost: FloatArray
-    return_chance: FloatArray
+    order: Integers
+    week_cost: Floats
+    return_chance: Floats
 
 
 def rank_by_waiting(survival: ArrayLike, costs: FleetCosts) -> Ranking:
@@ -199,18 +200,18 @@ class WeeklyReturns:
         Share of weeks that the interval should cover, if the curves are right and vehicles fail independently.
     """
 
-    mean: FloatArray
-    low: IntArray
-    high: IntArray
+    mean: Floats
+    low: Integers
+    high: Integers
     confidence: float
 
 
 def weekly_returns(
-    hold: FloatArray,
-    week: IntArray,
+    hold: Floats,
+    week: Integers,
     confidence: float = 0.9,
-    hold_low: FloatArray | None = None,
-    hold_high: FloatArray | None = None,
+    hold_low: Floats | None = None,
+    hold_high: Floats | None = None,
 ) -> WeeklyReturns:
     """Count the returns to expect in each week, leaving out vehicles whose planned week has come.
 
@@ -233,10 +234,10 @@ def weekly_returns(
         raise BadInput.one("confidence", f"is {confidence}.", "Give a share between 0 and 1.")
     waits = (week[:, None] == NOT_PLANNED) | (np.arange(hold.shape[1] - 1) < week[:, None])
 
-    def chances(curves: FloatArray) -> FloatArray:
+    def chances(curves: Floats) -> Floats:
         return np.where(waits, -np.diff(curves, axis=1), 0.0)
 
-    def quantiles(curves: FloatArray) -> IntArray:
+    def quantiles(curves: Floats) -> Integers:
         shares = ((1 - confidence) / 2, (1 + confidence) / 2)
         counts = (poisson_binomial(column[column > 0]) for column in chances(curves).T)
         return np.array([[count_quantile(count, share) for share in shares] for count in counts], dtype=np.int64)

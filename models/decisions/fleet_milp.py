@@ -19,8 +19,8 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 from scipy.sparse import csr_array, vstack
 
+from models.base.arrays import Floats, Integers
 from models.decisions.fleet_costs import NOT_PLANNED
-from models.decisions.hold_curves import FloatArray, IntArray
 
 Solver = Literal["mixed-integer", "rounded relaxation", "greedy"]
 
@@ -64,20 +64,20 @@ class Programme:
         The choices.
     """
 
-    saving: FloatArray
-    price: FloatArray
-    slots: IntArray
-    packs: IntArray
+    saving: Floats
+    price: Floats
+    slots: Integers
+    packs: Integers
     budget: float
-    vehicle: IntArray
-    week: IntArray
+    vehicle: Integers
+    week: Integers
 
     @property
-    def value(self) -> FloatArray:
+    def value(self) -> Floats:
         """What each choice saves."""
         return np.asarray(self.saving[self.vehicle, self.week], dtype=np.float64)
 
-    def rows(self) -> tuple[csr_array, FloatArray]:
+    def rows(self) -> tuple[csr_array, Floats]:
         """Return the constraint rows A x <= b: vehicles, slots, packs, budget."""
         count, (vehicles, weeks) = len(self.vehicle), self.saving.shape
         column, one = np.arange(count), np.ones(count)
@@ -101,27 +101,27 @@ class Programme:
         """
         return max(_PRICES * float(self.price.sum()) / max(len(self.price), 1), LEAST_SAVING)
 
-    def net(self, slot_price: FloatArray, pack_price: FloatArray, money_price: float) -> FloatArray:
+    def net(self, slot_price: Floats, pack_price: Floats, money_price: float) -> Floats:
         """Return the savings less what slot, pack and money (in `unit`) are worth elsewhere, shape (n, W)."""
         places = slot_price + pack_price[::-1].cumsum()[::-1]
         return np.asarray(self.saving - places - money_price * self.price[:, None] / self.unit, dtype=np.float64)
 
-    def saved(self, week: IntArray) -> float:
+    def saved(self, week: Integers) -> float:
         """Return what a plan saves."""
         planned = np.flatnonzero(week != NOT_PLANNED)
         return float(self.saving[planned, week[planned]].sum())
 
-    def plan(self) -> IntArray:
+    def plan(self) -> Integers:
         """Return the plan that makes every one of the choices."""
         week = self.nothing()
         week[self.vehicle] = self.week
         return week
 
-    def nothing(self) -> IntArray:
+    def nothing(self) -> Integers:
         """Return the plan that replaces no pack."""
         return np.full(len(self.saving), NOT_PLANNED, dtype=np.int64)
 
-    def take(self, keep: IntArray) -> Programme:
+    def take(self, keep: Integers) -> Programme:
         """Return the programme over some of the choices."""
         return Programme(
             self.saving, self.price, self.slots, self.packs, self.budget, self.vehicle[keep], self.week[keep]
@@ -132,7 +132,7 @@ class Programme:
 class Known:
     """A plan that keeps to the limits, and where it comes from."""
 
-    week: IntArray
+    week: Integers
     solver: Solver
 
 
@@ -141,9 +141,9 @@ class Relaxed:
     """Solution of the relaxation: its value, the choices, and the shadow prices of its rows and choices."""
 
     saved: float
-    choice: FloatArray
-    reduced: FloatArray
-    row_price: FloatArray
+    choice: Floats
+    reduced: Floats
+    row_price: Floats
 
 
 def solve(programme: Programme, gap: float, time_limit_s: float) -> tuple[Known, float, Relaxed | None]:
@@ -213,7 +213,7 @@ def _solve_whole(programme: Programme, gap: float, time_limit_s: float) -> tuple
     return Known(programme.take(np.flatnonzero(found.x > 0.5)).plan(), "mixed-integer"), most
 
 
-def _plan_roughly(programme: Programme) -> tuple[IntArray, float]:
+def _plan_roughly(programme: Programme) -> tuple[Integers, float]:
     """Plan with prices for slots, packs and money but without a solver; return plan and the most any plan can save.
 
     Subgradient steps of Polyak's length on the Lagrangian dual (Held, Wolfe & Crowder 1974, Mathematical Programming
@@ -244,7 +244,7 @@ def _plan_roughly(programme: Programme) -> tuple[IntArray, float]:
     return plan, most
 
 
-def _fill(programme: Programme, week: IntArray, net: FloatArray) -> IntArray:
+def _fill(programme: Programme, week: Integers, net: Floats) -> Integers:
     """Add vehicles to a feasible plan, those that gain most after paying for slot, pack and money first.
 
     Each takes the week in which it gains most among those with a slot and a pack left.

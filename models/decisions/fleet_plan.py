@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
+from models.base.arrays import Floats, Integers
 from models.base.errors import BadInput, Problem
 from models.base.messages import say
 from models.decisions.fleet_costs import (
@@ -20,7 +21,7 @@ from models.decisions.fleet_costs import (
     weekly_returns,
 )
 from models.decisions.fleet_milp import LEAST_SAVING, Programme, Solver, solve
-from models.decisions.hold_curves import HORIZON, FloatArray, IntArray
+from models.decisions.hold_curves import HORIZON
 from models.decisions.money import Money, one_currency
 
 _ALWAYS: Final = (
@@ -82,15 +83,15 @@ class FleetPlan:
         To be shown with the plan.
     """
 
-    week: IntArray
+    week: Integers
     currency: str
     expected_cost: float
     cost_without_plan: float
     least_cost: float
     gap: float
     solver: Solver
-    slot_value: FloatArray
-    pack_value: FloatArray
+    slot_value: Floats
+    pack_value: Floats
     budget_value: float
     returns: WeeklyReturns
     assumptions: tuple[str, ...]
@@ -172,7 +173,7 @@ def plan_fleet(
     )
 
 
-def _checked_limits(limits: FleetLimits, costs: FleetCosts) -> tuple[IntArray, FloatArray, float]:
+def _checked_limits(limits: FleetLimits, costs: FleetCosts) -> tuple[Integers, Floats, float]:
     """Return slots per week, packs arrived by each week, and the budget; infinite where there is no limit."""
     found = []
     slots = np.asarray(limits.slots, dtype=np.float64)

@@ -5,14 +5,11 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from models.base.arrays import Floats
 from models.base.day_grid import DAYS, HORIZON_DAYS, survival_at
 from models.base.errors import BadInput
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 HORIZON: Final = int(HORIZON_DAYS)
 """Last day of the forecast; nothing is claimed past it. Unit: days."""
@@ -21,7 +18,7 @@ _SLACK: Final = 1e-9
 """Rises and overshoots below this are rounding, not a broken curve."""
 
 
-def checked_curves(survival: ArrayLike, where: str = "survival") -> FloatArray:
+def checked_curves(survival: ArrayLike, where: str = "survival") -> Floats:
     """Return hold curves as an array, or say what is wrong with them.
 
     Parameters
@@ -59,7 +56,7 @@ def checked_curves(survival: ArrayLike, where: str = "survival") -> FloatArray:
     return np.clip(curves, 0.0, 1.0)
 
 
-def daily_hold(survival: ArrayLike, where: str = "survival") -> FloatArray:
+def daily_hold(survival: ArrayLike, where: str = "survival") -> Floats:
     """Read hold curves on every whole day from 0 to the horizon.
 
     Parameters
@@ -82,7 +79,7 @@ def daily_hold(survival: ArrayLike, where: str = "survival") -> FloatArray:
     return np.asarray(survival_at(checked_curves(survival, where), days), dtype=np.float64)
 
 
-def held_until_now(survival: ArrayLike, held_days: ArrayLike, where: str = "survival") -> FloatArray:
+def held_until_now(survival: ArrayLike, held_days: ArrayLike, where: str = "survival") -> Floats:
     """Turn curves from an earlier moment into curves from now, for packs that have held until now.
 
     The conditional curve is ``S(s + t) / S(s)``, the same as `models.forecasts.forecast.Forecast.given_held` reads off.

@@ -20,9 +20,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import beta
 
+from models.base.arrays import Floats, Integers
 from models.base.errors import BadInput, Problem
 from models.base.messages import Said, say, say_count, say_together
-from models.decisions.hold_curves import FloatArray, IntArray
 from models.decisions.words import days as say_days
 from models.decisions.words import in_100
 
@@ -80,7 +80,7 @@ class LeadTime:
         What the figures rest on, in a sentence.
     """
 
-    probability: FloatArray
+    probability: Floats
     open_share: float
     basis: str
 
@@ -232,7 +232,7 @@ def _recorded(orders: int, still_open: int, quote_weight: float | None) -> Said:
     )
 
 
-def arrival_matrix(arrivals: LeadTime | Sequence[LeadTime], cases: int) -> tuple[FloatArray, FloatArray, IntArray]:
+def arrival_matrix(arrivals: LeadTime | Sequence[LeadTime], cases: int) -> tuple[Floats, Floats, Integers]:
     """Lay the arrivals of all cases side by side.
 
     Parameters
@@ -263,7 +263,7 @@ def arrival_matrix(arrivals: LeadTime | Sequence[LeadTime], cases: int) -> tuple
     return probability, open_share, np.array([a.last_day for a in each], dtype=np.int64)
 
 
-def _quoted(quote: Quote) -> tuple[FloatArray, Said]:
+def _quoted(quote: Quote) -> tuple[Floats, Said]:
     """Spread a quote over its days, and say what was taken for granted."""
     low = quote.usual_days if quote.earliest_days is None else quote.earliest_days
     high = quote.usual_days if quote.latest_days is None else quote.latest_days

@@ -10,9 +10,9 @@ import numpy as np
 from iso4217 import Currency
 from numpy.typing import ArrayLike
 
+from models.base.arrays import Floats
 from models.base.errors import BadInput, Problem
 from models.base.messages import say
-from models.decisions.hold_curves import FloatArray
 
 
 def minor_digits(currency: str, where: str = "currency") -> int:
@@ -148,7 +148,7 @@ Amounts = ArrayLike | None
 """One amount for all cases, or one a case, in the currency stated beside it; ``None`` if nobody has said yet."""
 
 
-def asked_for(amounts: Mapping[str, tuple[Amounts, str]], cases: int, where: str = "costs") -> dict[str, FloatArray]:
+def asked_for(amounts: Mapping[str, tuple[Amounts, str]], cases: int, where: str = "costs") -> dict[str, Floats]:
     """Return each amount as one value a case, refusing those that nobody has stated.
 
     Costs have no default: a cost invented here would decide in the shop's name. Zero is taken when it is said.
@@ -172,7 +172,7 @@ def asked_for(amounts: Mapping[str, tuple[Amounts, str]], cases: int, where: str
         With one problem for every amount that is missing, negative, not finite or of another length.
     """
     found: list[Problem] = []
-    arrays: dict[str, FloatArray] = {}
+    arrays: dict[str, Floats] = {}
     for name, (amount, why) in amounts.items():
         place = f"{where}.{name}"
         if amount is None:

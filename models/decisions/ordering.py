@@ -29,10 +29,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.linalg import toeplitz
 
+from models.base.arrays import Bools, Floats, Integers
 from models.base.errors import BadInput
 from models.base.messages import say
 from models.calibration.conformal import told_hold
-from models.decisions.hold_curves import HORIZON, BoolArray, FloatArray, IntArray, daily_hold
+from models.decisions.hold_curves import HORIZON, daily_hold
 from models.decisions.lead_time import LeadTime
 from models.decisions.money import Amounts, Money, asked_for, one_currency
 
@@ -42,7 +43,7 @@ AT_RETURN: Final = -1
 TOO_LATE: Final = -1
 """In place of a latest order day: even an order placed today runs a higher risk."""
 
-ORDER_DAYS: Final[IntArray] = np.arange(HORIZON + 1, dtype=np.int64)
+ORDER_DAYS: Final[Integers] = np.arange(HORIZON + 1, dtype=np.int64)
 """The order days weighed. Unit: days from today."""
 
 
@@ -143,18 +144,18 @@ class OrderPlan:
 
     currency: str
     offers: tuple[Offer, ...]
-    cost_at_least: FloatArray
-    cost_at_most: FloatArray
-    at_return_cost: FloatArray
-    at_return_offer: IntArray
-    fault_first_at_most: FloatArray
-    best_offer: IntArray
-    best_day: IntArray
-    best_cost: FloatArray
-    safe_offer: IntArray
-    safe_day: IntArray
-    latest_day: IntArray
-    horizon_limits: BoolArray
+    cost_at_least: Floats
+    cost_at_most: Floats
+    at_return_cost: Floats
+    at_return_offer: Integers
+    fault_first_at_most: Floats
+    best_offer: Integers
+    best_day: Integers
+    best_cost: Floats
+    safe_offer: Integers
+    safe_day: Integers
+    latest_day: Integers
+    horizon_limits: Bools
     risk: float
 
 
@@ -173,7 +174,7 @@ class OrderPlanBand:
     middle: OrderPlan
     pessimistic: OrderPlan
     optimistic: OrderPlan
-    depends_on_band: BoolArray
+    depends_on_band: Bools
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,16 +195,16 @@ class CostChange:
     cost: str
     factor: float
     plan: OrderPlan
-    changed: BoolArray
+    changed: Bools
 
 
 @dataclass(frozen=True, eq=False)
 class _Exposure:
     """Expected amounts per plan that the costs are multiplied with; each (n, m, HORIZON + 1)."""
 
-    fault_first: FloatArray
-    days_standing: FloatArray
-    days_early: FloatArray
+    fault_first: Floats
+    days_standing: Floats
+    days_early: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -217,12 +218,12 @@ class _Exposures:
 
     least: _Exposure
     most: _Exposure
-    fault_first: FloatArray
-    hopeful: FloatArray
+    fault_first: Floats
+    hopeful: Floats
 
 
 def plan_orders(
-    survival: ArrayLike, offers: Sequence[Offer], costs: Costs, risk: float, told: FloatArray | None = None
+    survival: ArrayLike, offers: Sequence[Offer], costs: Costs, risk: float, told: Floats | None = None
 ) -> OrderPlan:
     """Weigh every offer on every order day for every case.
 
@@ -254,8 +255,8 @@ def plan_orders(
 
 
 def latest_order_days(
-    survival: ArrayLike, lead_times: Sequence[LeadTime], risk: float, told: FloatArray | None = None
-) -> IntArray:
+    survival: ArrayLike, lead_times: Sequence[LeadTime], risk: float, told: Floats | None = None
+) -> Integers:
     """Return the last day on which an order still beats the fault often enough; it depends on no cost.
 
     Parameters
@@ -289,7 +290,7 @@ def plan_orders_on_band(
     offers: Sequence[Offer],
     costs: Costs,
     risk: float,
-    told: FloatArray | None = None,
+    told: Floats | None = None,
 ) -> OrderPlanBand:
     """Weigh the offers on the forecast and on both edges of its band.
 
@@ -315,7 +316,7 @@ def cost_sensitivity(
     costs: Costs,
     risk: float,
     factors: Sequence[float] = (0.5, 2.0),
-    told: FloatArray | None = None,
+    told: Floats | None = None,
 ) -> list[CostChange]:
     """Ask how the answer would change if each cost were halved or doubled.
 
@@ -348,11 +349,11 @@ def cost_sensitivity(
     return changes
 
 
-def _differs(one: OrderPlan, other: OrderPlan) -> BoolArray:
+def _differs(one: OrderPlan, other: OrderPlan) -> Bools:
     return np.asarray((one.best_offer != other.best_offer) | (one.best_day != other.best_day))
 
 
-def _checked_costs(offers: Sequence[Offer], costs: Costs, cases: int) -> dict[str, FloatArray]:
+def _checked_costs(offers: Sequence[Offer], costs: Costs, cases: int) -> dict[str, Floats]:
     if not offers:
         raise BadInput.one("offers", "is empty.", "Give at least one supplier with a price and a lead time.")
     one_currency([costs.currency, *(offer.to_pay.currency for offer in offers)], "costs.currency")
@@ -368,7 +369,7 @@ def _checked_costs(offers: Sequence[Offer], costs: Costs, cases: int) -> dict[st
     return checked
 
 
-def _exposures(hold: FloatArray, offers: Sequence[Offer], told: FloatArray | None) -> _Exposures:
+def _exposures(hold: Floats, offers: Sequence[Offer], told: Floats | None) -> _Exposures:
     longest = max(len(offer.lead_time.probability) for offer in offers)
     past = np.zeros((len(hold), longest))
     early = np.cumsum(hold[:, :HORIZON][:, ::-1], axis=1)[:, ::-1]
@@ -378,7 +379,7 @@ def _exposures(hold: FloatArray, offers: Sequence[Offer], told: FloatArray | Non
     spreads = [_spread(offer.lead_time, at_once.shape[1]) for offer in offers]
     means = [offer.lead_time.least_mean_days for offer in offers]
 
-    def exposure(fault: FloatArray) -> _Exposure:
+    def exposure(fault: Floats) -> _Exposure:
         standing = np.concatenate([np.zeros((len(hold), 1)), np.cumsum(fault, axis=1)[:, :-1]], axis=1)
         wait = [
             standing @ spread - standing[:, : HORIZON + 1] - mean * fault[:, : HORIZON + 1]
@@ -396,11 +397,11 @@ def _exposures(hold: FloatArray, offers: Sequence[Offer], told: FloatArray | Non
     return _Exposures(exposure(never), exposure(at_once), _fault_first(promised, leads), hopeful)
 
 
-def _promised(hold: FloatArray, told: FloatArray | None) -> FloatArray:
+def _promised(hold: Floats, told: Floats | None) -> Floats:
     return hold if told is None else told_hold(hold, told)
 
 
-def _fault_first(hold: FloatArray, lead_times: Sequence[LeadTime]) -> FloatArray:
+def _fault_first(hold: Floats, lead_times: Sequence[LeadTime]) -> Floats:
     """Return the probability that the fault beats the delivery, at most, for each offer and order day."""
     longest = max(len(lead_time.probability) for lead_time in lead_times)
     at_once = np.concatenate([1 - hold, np.ones((len(hold), longest))], axis=1)
@@ -409,7 +410,7 @@ def _fault_first(hold: FloatArray, lead_times: Sequence[LeadTime]) -> FloatArray
     return np.minimum(np.stack([at_once @ spread for spread in sure], axis=1), 1.0)
 
 
-def _latest(fault_first: FloatArray, risk: float) -> IntArray:
+def _latest(fault_first: Floats, risk: float) -> Integers:
     return np.asarray((fault_first <= risk).sum(axis=2) - 1, dtype=np.int64)
 
 
@@ -418,7 +419,7 @@ def _require_risk(risk: float) -> None:
         raise BadInput.one("risk", f"is {risk}.", "Give the highest acceptable chance, between 0 and 1.")
 
 
-def _spread(lead_time: LeadTime, columns: int, open_at_end: bool = False) -> FloatArray:
+def _spread(lead_time: LeadTime, columns: int, open_at_end: bool = False) -> Floats:
     """Return the matrix that averages a daily sum over the arrival day q + L, shape (columns, HORIZON + 1).
 
     Open orders are taken to arrive on the day after the last one known, the least they can be late, or with
@@ -435,10 +436,10 @@ def _spread(lead_time: LeadTime, columns: int, open_at_end: bool = False) -> Flo
 
 
 def _weigh(
-    hold: FloatArray,
+    hold: Floats,
     offers: tuple[Offer, ...],
     currency: str,
-    costs: dict[str, FloatArray],
+    costs: dict[str, Floats],
     exposures: _Exposures,
     risk: float,
 ) -> OrderPlan:
@@ -449,7 +450,7 @@ def _weigh(
     cheapest_at_return = at_return.min(axis=1)
     returned = 1 - hold
 
-    def cost(exposure: _Exposure) -> FloatArray:
+    def cost(exposure: _Exposure) -> Floats:
         each = {name: values[:, None, None] for name, values in costs.items()}
         total = each["stranding"] * exposure.fault_first
         total += each["day_off_road"] * exposure.days_standing
@@ -486,7 +487,7 @@ def _weigh(
     )
 
 
-def _cheapest(cost: FloatArray) -> tuple[IntArray, IntArray, FloatArray]:
+def _cheapest(cost: Floats) -> tuple[Integers, Integers, Floats]:
     """Return offer, day and cost of the cheapest plan of each case; among equals the earliest day wins."""
     by_day = cost.transpose(0, 2, 1).reshape(len(cost), cost.shape[1] * cost.shape[2])
     pick = by_day.argmin(axis=1)

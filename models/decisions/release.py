@@ -14,9 +14,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
+from models.base.arrays import Floats
 from models.base.errors import BadInput
 from models.base.messages import Said, say, say_together
-from models.decisions.hold_curves import HORIZON, FloatArray, daily_hold
+from models.decisions.hold_curves import HORIZON, daily_hold
 from models.decisions.lead_time import LeadTime, arrival_matrix
 from models.decisions.words import at_the_start, in_100, in_100_between
 from models.decisions.words import days as say_days
@@ -63,13 +64,13 @@ class ReleaseRisk:
         To be shown beside every sentence.
     """
 
-    get_there: FloatArray
-    get_there_at_most: FloatArray
-    low: FloatArray
-    high: FloatArray
-    unclaimed: FloatArray
-    days: FloatArray
-    km: FloatArray
+    get_there: Floats
+    get_there_at_most: Floats
+    low: Floats
+    high: Floats
+    unclaimed: Floats
+    days: Floats
+    km: Floats
     sentences: tuple[str, ...]
     conditions: tuple[str, ...] = CONDITIONS
 
@@ -144,10 +145,10 @@ def release_risk(
     first_open = np.minimum(last_day + 1, HORIZON)
     within = arrive[:, : HORIZON + 1]
 
-    def got_there(curves: FloatArray) -> FloatArray:
+    def got_there(curves: Floats) -> Floats:
         return np.asarray((within * curves[:, : within.shape[1]]).sum(axis=1), dtype=np.float64)
 
-    def unclaimed_at_most(curves: FloatArray) -> FloatArray:
+    def unclaimed_at_most(curves: Floats) -> Floats:
         return np.asarray(late * curves[:, -1] + open_share * curves[np.arange(cases), first_open], dtype=np.float64)
 
     middle, least, most = got_there(hold), got_there(low_edge), got_there(high_edge)
@@ -168,12 +169,12 @@ def release_risk(
     return ReleaseRisk(**{**risk.__dict__, "sentences": sentences})
 
 
-def _arrival_days(arrive: FloatArray) -> FloatArray:
+def _arrival_days(arrive: Floats) -> Floats:
     reached = np.cumsum(arrive, axis=1)[:, :, None] >= np.array(_ARRIVAL_RANGE) - 1e-12
     return np.where(reached.any(axis=1), reached.argmax(axis=1), np.nan)
 
 
-def _distances(usual: ArrayLike | None, low: ArrayLike | None, high: ArrayLike | None, cases: int) -> FloatArray:
+def _distances(usual: ArrayLike | None, low: ArrayLike | None, high: ArrayLike | None, cases: int) -> Floats:
     """Return quiet, usual and busy kilometres a day, shape (cases, 3)."""
     middle = np.nan if usual is None else usual
     columns = [
@@ -225,7 +226,7 @@ def _sentence(risk: ReleaseRisk, case: int, has_band: bool) -> Said:
     return say_together(first, arrival, late)
 
 
-def _range_sentence(days: FloatArray, km: FloatArray) -> Said:
+def _range_sentence(days: Floats, km: Floats) -> Said:
     early, middle, late = days
     if np.isnan(middle):
         return say("Nobody can say when the replacement comes: fewer than half of such orders have ever arrived.")
@@ -242,7 +243,7 @@ def _range_sentence(days: FloatArray, km: FloatArray) -> Said:
     return say("The replacement is expected in %(when)s; that is about %(way)s.", when=when, way=_way(km))
 
 
-def _way(km: FloatArray) -> Said:
+def _way(km: Floats) -> Said:
     low, usual, high = (f"{distance:.0f}" for distance in km)
     if km[0] == km[2]:
         return say("%(usual)s km", usual=usual)

@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import poisson
 
+from models.base.arrays import Floats
 from models.base.day_grid import survival_at
 from models.base.errors import BadInput
-from models.decisions.hold_curves import HORIZON, FloatArray, checked_curves
+from models.decisions.hold_curves import HORIZON, checked_curves
 from models.decisions.lead_time import LeadTime
 
 _TAIL: Final = 1e-12
@@ -33,7 +34,7 @@ _NEVER: Final = 1e-100
 """Far below what rounding leaves of any figure."""
 
 
-def poisson_binomial(chances: ArrayLike) -> FloatArray:
+def poisson_binomial(chances: ArrayLike) -> Floats:
     """Return the distribution of the number of successes of independent trials with unequal chances.
 
     Exact up to rounding, by convolving the trials in pairs, pairs of pairs and so on. All terms are positive, so no
@@ -85,7 +86,7 @@ def poisson_binomial(chances: ArrayLike) -> FloatArray:
     return whole
 
 
-def _pairs_of(groups: FloatArray) -> FloatArray:
+def _pairs_of(groups: Floats) -> Floats:
     """Convolve neighbours, all pairs at once; one column a group."""
     # Side by side in memory, row by row: this is where the time of many thousand trials goes.
     one, other = np.ascontiguousarray(groups[:, ::2]), np.ascontiguousarray(groups[:, 1::2])
@@ -96,14 +97,14 @@ def _pairs_of(groups: FloatArray) -> FloatArray:
     return both
 
 
-def _without_tails(least: int, probability: FloatArray) -> tuple[int, FloatArray]:
+def _without_tails(least: int, probability: Floats) -> tuple[int, Floats]:
     """Leave out counts that never come on both sides; return the least count left and the probabilities from it."""
     inside = probability > (_NEVER if len(probability) > _LONG else 0.0)
     first, end = int(inside.argmax()), len(inside) - int(inside[::-1].argmax())
     return least + first, probability[first:end]
 
 
-def count_quantile(probability: FloatArray, share: float) -> int:
+def count_quantile(probability: Floats, share: float) -> int:
     """Return the smallest count that is reached or undercut with this probability."""
     return int(np.searchsorted(np.cumsum(probability), share - 1e-12).clip(max=len(probability) - 1))
 
@@ -123,7 +124,7 @@ class Demand:
         Expected number of packs that the open cases alone will want.
     """
 
-    probability: FloatArray
+    probability: Floats
     unclaimed: float
     from_open_cases: float
 

@@ -21,6 +21,7 @@ from scipy.special import ndtri
 from scipy.stats import gamma
 from scipy.stats.qmc import Sobol
 
+from models.base.arrays import Floats
 from models.packs.family import PackFamily
 from models.physics.cell_curves import ocv_v, resistance_mohm, soc_from_rest
 from models.physics.driving import AH_PER_KM_PER_RATED_AH
@@ -29,7 +30,6 @@ from models.physics.self_discharge import arrhenius_factor
 from models.topup.evidence import CURRENT_SD_A, BenchEvidence, BlockSnapshot, DrawnDown, EarlierCharge, days_between
 from models.topup.trip_spread import TripSpread
 
-Floats = NDArray[np.float64]
 Cause = Literal["low charge", "lost capacity", "joint", "shorted cell", "sound"]
 
 CAUSES: Final[tuple[Cause, ...]] = ("low charge", "lost capacity", "joint", "shorted cell", "sound")

@@ -28,7 +28,7 @@ def case(small_cohort, moments) -> tuple[PackHistory, pd.Timestamp]:
     """A pack with everything measured, at its first release."""
     tables = small_cohort.tables
     packs = tables.packs.loc[tables.packs["family"] == "marl-28", "pack_id"]
-    full = tables.topups.dropna().groupby("pack_id").head(1)
+    full = tables.topups.dropna(axis=1, how="all").dropna().groupby("pack_id").head(1)
     releases = moments[(moments["occasion"] == "release") & moments["pack_id"].isin(packs)]
     row = releases[releases["pack_id"].isin(full["pack_id"])].iloc[0]
     return history_of(tables, row["pack_id"]), row["origin"]

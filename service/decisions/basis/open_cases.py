@@ -17,8 +17,9 @@ import numpy as np
 from sqlalchemy import and_, func, select
 from sqlalchemy.orm import Session
 
+from models.base.arrays import Floats
 from models.calibration.conformal import RISKS
-from models.decisions.hold_curves import FloatArray, held_until_now
+from models.decisions.hold_curves import held_until_now
 from service.core.refusals import Conflict
 from service.core.translation import _
 from service.forecasting.forecasts.schemas import ForecastAnswer
@@ -76,8 +77,8 @@ class StoredCurves:
         Days from each origin to now, through which the pack has held.
     """
 
-    curves: FloatArray
-    days_since: FloatArray
+    curves: Floats
+    days_since: Floats
 
     @classmethod
     def of(cls, packs: list[bytes], origins: list[datetime], now: datetime) -> Self:
@@ -87,11 +88,11 @@ class StoredCurves:
     def __len__(self) -> int:
         return len(self.days_since)
 
-    def survival(self) -> FloatArray:
+    def survival(self) -> Floats:
         """Return the hold curves from now on, shape (n, len(DAYS))."""
         return held_until_now(self.curves[0], self.days_since)
 
-    def band(self) -> tuple[FloatArray, FloatArray]:
+    def band(self) -> tuple[Floats, Floats]:
         """Return the low and high edge of the band from now on."""
         one, other = (held_until_now(edge, self.days_since) for edge in self.curves[1:])
         return np.minimum(one, other), np.maximum(one, other)
@@ -114,10 +115,10 @@ class OpenCases:
     """
 
     cases: tuple[OpenCase, ...]
-    survival: FloatArray
-    band_low: FloatArray
-    band_high: FloatArray
-    told: FloatArray
+    survival: Floats
+    band_low: Floats
+    band_high: Floats
+    told: Floats
 
     def __len__(self) -> int:
         return len(self.cases)

@@ -10,6 +10,7 @@ import numpy as np
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from models.base.arrays import Floats
 from models.base.errors import BadInput, Problem
 from models.decisions.fleet_costs import (
     NOT_PLANNED,
@@ -22,7 +23,7 @@ from models.decisions.fleet_costs import (
 )
 from models.decisions.fleet_milp import LEAST_SAVING
 from models.decisions.fleet_plan import FleetLimits, FleetPlan, plan_fleet
-from models.decisions.hold_curves import HORIZON, FloatArray
+from models.decisions.hold_curves import HORIZON
 from models.decisions.money import Money
 from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext, translated
@@ -207,14 +208,14 @@ def _require_room(asked: PlanRequest, least_price: float, currency: str) -> None
         raise BadInput(found)
 
 
-def _savings(survival: FloatArray, costs: FleetCosts, plan: FleetPlan) -> FloatArray:
+def _savings(survival: Floats, costs: FleetCosts, plan: FleetPlan) -> Floats:
     """Return what each vehicle would save in each week, shape (n, W)."""
     weeks = len(plan.slot_value)
     cost = replacement_costs(extended_hold(survival, weeks * WEEK_DAYS), costs.checked(len(survival)))
     return np.asarray(cost[:, -1:] - cost[:, :-1], dtype=np.float64)
 
 
-def _left(cases: OpenCases, plan: FleetPlan, saving: FloatArray, risk: FloatArray, currency: str) -> list[LeftVehicle]:
+def _left(cases: OpenCases, plan: FleetPlan, saving: Floats, risk: Floats, currency: str) -> list[LeftVehicle]:
     """Say of each vehicle that got no week why, those that would save most first."""
     rows = np.flatnonzero(plan.week == NOT_PLANNED)
     best, week = saving[rows].max(axis=1), saving[rows].argmax(axis=1)
@@ -242,7 +243,7 @@ def _left(cases: OpenCases, plan: FleetPlan, saving: FloatArray, risk: FloatArra
 
 
 def _weeks(
-    cases: OpenCases, asked: PlanRequest, plan: FleetPlan, saves: FloatArray, risk: FloatArray, now: datetime
+    cases: OpenCases, asked: PlanRequest, plan: FleetPlan, saves: Floats, risk: Floats, now: datetime
 ) -> list[PlannedWeek]:
     weeks = []
     for week, slots in enumerate(asked.slots):

@@ -9,8 +9,8 @@ from datetime import datetime
 import numpy as np
 from sqlalchemy.orm import Session
 
+from models.base.arrays import Floats
 from models.base.errors import BadInput
-from models.decisions.hold_curves import FloatArray
 from models.decisions.lead_time import LeadTime
 from models.decisions.release import ReleaseRisk, promised_on, release_risk
 from models.packs.cautions import Chemistry
@@ -134,6 +134,6 @@ def _chances(risk: ReleaseRisk) -> dict[str, float]:
     }
 
 
-def _range(values: FloatArray) -> EarlyToLate:
+def _range(values: Floats) -> EarlyToLate:
     early, middle, late = (None if math.isnan(v) else float(v) for v in np.asarray(values))
     return EarlyToLate(early=early, middle=middle, late=late)

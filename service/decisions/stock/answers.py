@@ -9,8 +9,8 @@ import numpy as np
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from models.base.arrays import Floats
 from models.base.errors import BadInput
-from models.decisions.hold_curves import FloatArray
 from models.decisions.money import asked_for
 from models.decisions.stock import critical_ratio, lead_time_demand, stock_for_service, stock_of
 from models.decisions.words import in_100
@@ -131,7 +131,7 @@ def _to_order(count: int) -> str:
     )
 
 
-def _waiting(session: Session, family: str, now: datetime) -> FloatArray:
+def _waiting(session: Session, family: str, now: datetime) -> Floats:
     """Return the hold curves of the open cases of a family for which no pack is on order, shape (n, len(DAYS))."""
     was_ordered = Score.pack_id.in_(select(Delivery.pack_id).where(Delivery.pack_id.is_not(None)))
     some = open_cases(session, now, [Score.family == family, was_ordered])

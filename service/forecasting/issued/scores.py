@@ -14,10 +14,11 @@ import numpy as np
 from sqlalchemy import and_, delete, exists, func, or_, select
 from sqlalchemy.orm import Session
 
+from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.calibration.conformal import RISKS
 from models.decisions.fleet_costs import WEEK_DAYS
-from models.decisions.hold_curves import FloatArray, daily_hold, held_until_now
+from models.decisions.hold_curves import daily_hold, held_until_now
 from models.packs.history import PackHistory
 from models.packs.tables import SECONDS_PER_DAY
 from service.store.bulk import change_rows, put_rows, table_of
@@ -31,12 +32,12 @@ _CURVES: Final = 3
 _SOME: Final = 5_000
 
 
-def packed(survival: FloatArray, band_low: FloatArray, band_high: FloatArray) -> bytes:
+def packed(survival: Floats, band_low: Floats, band_high: Floats) -> bytes:
     """Return three curves on the day grid as bytes."""
     return np.asarray([survival, band_low, band_high], dtype="<f8").tobytes()
 
 
-def unpacked(packs: list[bytes]) -> FloatArray:
+def unpacked(packs: list[bytes]) -> Floats:
     """Return the curves of many scores, shape (3, n, len(DAYS)): the forecast and its band's low and high edge."""
     curves = np.frombuffer(b"".join(packs), dtype="<f8").reshape(len(packs), _CURVES, len(DAYS))
     return np.asarray(curves.transpose(1, 0, 2), dtype=np.float64)
@@ -47,7 +48,7 @@ def packed_levels(levels: Sequence[float] | None) -> bytes | None:
     return None if levels is None else np.asarray(levels, dtype="<f8").tobytes()
 
 
-def unpacked_levels(packs: Sequence[bytes | None]) -> FloatArray:
+def unpacked_levels(packs: Sequence[bytes | None]) -> Floats:
     """Return those of many scores, shape (n, len(RISKS)); where there are none the curve itself is the promise."""
     rows = [RISKS if levels is None else np.frombuffer(levels, dtype="<f8") for levels in packs]
     return np.asarray(rows, dtype=np.float64).reshape(len(rows), len(RISKS))
@@ -58,7 +59,7 @@ def days_between(earlier: datetime, later: datetime) -> float:
     return max((later - earlier).total_seconds() / SECONDS_PER_DAY, 0.0)
 
 
-def week_figures(survival: FloatArray) -> tuple[FloatArray, FloatArray]:
+def week_figures(survival: Floats) -> tuple[Floats, Floats]:
     """Return the chance of a return within a week, and the days of it that a pack bought now would lie unneeded."""
     hold = daily_hold(survival)
     return 1 - hold[:, WEEK_DAYS], hold[:, :WEEK_DAYS].sum(axis=1)

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from models.base.arrays import Bools, Floats, Integers
 from models.base.errors import BadInput
-from models.decisions.hold_curves import BoolArray, FloatArray, IntArray
 from models.decisions.ordering import AT_RETURN, OrderPlan
 
 
@@ -31,10 +31,10 @@ class UntilNextLook:
         plan is to order only at the return (then against the cheapest order today).
     """
 
-    order: BoolArray
-    offer: IntArray
-    day: IntArray
-    waiting_saves: FloatArray
+    order: Bools
+    offer: Integers
+    day: Integers
+    waiting_saves: Floats
 
 
 def until_next_look(plan: OrderPlan, next_look_days: ArrayLike) -> UntilNextLook:
