@@ -21,8 +21,9 @@ from models.calibration.recalibration import GroupRecalibration
 from models.calibration.stacking import OwnMixture
 from models.calibration.workshop_posterior import WorkshopPosterior
 from models.features.definitions import Evidence
+from models.features.derived import RawFeatures, derive, surplus_share, without_surplus
 from models.features.inferred_topups import with_inferred_topups
-from models.features.raw import features_and_block, raw_features, readings_not_used
+from models.features.raw import raw_and_block, raw_features, readings_not_used
 from models.forecasts.attribution import Contribution, attribute
 from models.forecasts.endings import ended_packs, flags_of_end, no_topup, require_holding
 from models.forecasts.evidence import evidence_group
@@ -80,11 +81,15 @@ class Forecasts:
         ``pack_id`` and ``origin``.
     X : DataFrame, shape (n, features)
     survival, band_low, band_high : array, shape (n, len(DAYS))
+    told_survival : array, shape (n, len(DAYS))
+        The curve that promised days are read off: see `models.forecasts.forecast.Forecast.told_survival`.
     kinds : array, shape (n, 4), or None
         In the order of `models.forecasts.weakness_kind.KINDS`.
     group : object array, shape (n,)
         Whose record the good-for day rests on: see `Forecaster.bound_group`.
     widening : array, shape (n,)
+    surplus : array, shape (n,)
+        `models.features.derived.surplus_share`.
     reachable : bool array, shape (n,)
         False where a value can be true of no pack: use no figure of such a row.
     inferred : bool array, shape (n,)
@@ -101,9 +106,11 @@ class Forecasts:
     survival: Floats
     band_low: Floats
     band_high: Floats
+    told_survival: Floats
     kinds: Floats | None
     group: NDArray[np.object_]
     widening: Floats
+    surplus: Floats
     reachable: NDArray[np.bool_]
     inferred: NDArray[np.bool_]
     block: NDArray[np.intp]
@@ -121,9 +128,11 @@ class Forecasts:
             survival=self.survival[rows],
             band_low=self.band_low[rows],
             band_high=self.band_high[rows],
+            told_survival=self.told_survival[rows],
             kinds=None if self.kinds is None else self.kinds[rows],
             group=self.group[rows],
             widening=self.widening[rows],
+            surplus=self.surplus[rows],
             reachable=self.reachable[rows],
             inferred=self.inferred[rows],
             block=self.block[rows],
@@ -276,6 +285,15 @@ class Forecaster:
         """Return the mean days held, counting at most the days to the horizon, shape (n,)."""
         return np.asarray(np.trapezoid(self._members_curves(self.seen.readable(X))[0], DAYS, axis=1))
 
+    def _told_survival(self, raw: RawFeatures, surplus: Floats, survival: Floats) -> Floats:
+        """Lower the curves of blocks that got more than was missing to what they would be without the surplus."""
+        rows, counted = without_surplus(raw, surplus)
+        if not len(rows):
+            return survival
+        told = survival.copy()
+        told[rows] = np.minimum(told[rows], self.curves(derive(counted))[0])
+        return told
+
     def bound_group(self, X: pd.DataFrame) -> NDArray[np.object_]:
         """Return the group whose record each good-for day rests on: evidence and likeliest kind; shape (n,)."""
         X = self.seen.readable(X)
@@ -328,7 +346,8 @@ class Forecaster:
         return self._batch(*with_inferred_topups(tables), moments)
 
     def _batch(self, full: HistoryTables, inferred: set[str], moments: pd.DataFrame) -> Forecasts:
-        X, block = features_and_block(full, moments)
+        raw, block = raw_and_block(full, moments)
+        X, surplus = derive(raw).set_axis(moments.index), surplus_share(raw)
         survival, low, high = self.curves(X)
         outside = self.seen.outside(X)
         readable = self.seen.readable(X)
@@ -339,9 +358,11 @@ class Forecaster:
             survival=survival,
             band_low=low,
             band_high=high,
+            told_survival=self._told_survival(raw, surplus, survival),
             kinds=kinds,
             group=with_likely_kind(evidence_group(readable), kinds),
             widening=np.where(outside | self.seen.new_family(X), WIDENING, 1.0),
+            surplus=surplus,
             reachable=np.array([found is None for found in nonsense(X)], dtype=np.bool_),
             inferred=moments["pack_id"].isin(inferred).to_numpy(),
             block=block,
@@ -552,6 +573,7 @@ class Forecaster:
             survival=batch.survival[0],
             band_low=batch.band_low[0],
             band_high=batch.band_high[0],
+            told_survival=batch.told_survival[0],
             kinds=None if batch.kinds is None else dict(zip(KINDS, batch.kinds[0].tolist(), strict=True)),
             flags=flags,
             model_id=self.model_id,
@@ -586,7 +608,7 @@ class Forecaster:
         list of tuple of Flag, length len(batch)
         """
         packs = batch.moments["pack_id"]
-        told = flags_of(batch.X, self.seen, batch.inferred, noted_in(tables, batch.moments))
+        told = flags_of(batch.X, self.seen, batch.inferred, batch.surplus, noted_in(tables, batch.moments))
         unused = _flags_of_unused(tables, packs)
         return [unused.get(pack_id, ()) + flags for pack_id, flags in zip(packs, told, strict=True)]
 

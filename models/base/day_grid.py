@@ -102,3 +102,29 @@ def days_of_return(
     share = (target - before) / np.where(beyond | at_once, 1.0, step)
     day = grid[right - 1] + share * (grid[right] - grid[right - 1])
     return np.where(beyond, np.nan, np.where(at_once, grid[0], day))
+
+
+def levels_on(
+    survival: NDArray[np.float64],
+    other: NDArray[np.float64],
+    levels: NDArray[np.float64],
+    grid: NDArray[np.float64] = DAYS,
+) -> NDArray[np.float64]:
+    """Return the return probabilities of one hold curve on the days on which another reaches some levels.
+
+    Parameters
+    ----------
+    survival, other : array, shape (g,)
+        `other` nowhere higher.
+    levels : array, shape (k,)
+        Return probabilities on `other`.
+    grid : array, shape (g,)
+
+    Returns
+    -------
+    array, shape (k,)
+        At most `levels`; the level itself where `other` does not reach it within the grid.
+    """
+    days = days_of_return(np.broadcast_to(other, (len(levels), len(grid))), levels, grid)
+    there = 1.0 - survival_at(survival[None, :], np.nan_to_num(days), grid)[0]
+    return np.where(np.isnan(days), levels, np.minimum(there, levels))

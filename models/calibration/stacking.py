@@ -21,6 +21,7 @@ import pandas as pd
 from models.base.arrays import Bools, Floats
 from models.base.day_grid import DAYS
 from models.calibration.world_prior import STRAYS
+from models.estimators.residual_trees import ResidualTrees
 from models.survival.estimator import SurvivalEstimator
 
 STEPS: Final = 10
@@ -86,14 +87,17 @@ class OwnMixture:
 
     Attributes
     ----------
+    residual : ResidualTrees
+        Corrects the leaning forecast.
     members : tuple of SurvivalEstimator
         Fitted on own rows alone.
-    shares : array, shape (1 + number of members,)
-        Of the leaning forecast, then of each member.
+    shares : array, shape (2 + number of members,)
+        Of the leaning forecast, then of its correction, then of each member.
     outcomes : int
         Recorded ends of top-ups it rests on, returns and others.
     """
 
+    residual: ResidualTrees
     members: tuple[SurvivalEstimator, ...]
     shares: Floats
     outcomes: int
@@ -101,8 +105,12 @@ class OwnMixture:
     def joined(self, curves: tuple[Floats, Floats, Floats], X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
         """Mix hold curves with their band, shape (n, len(DAYS)) each: each end of the band by the same shares."""
         own = np.zeros_like(curves[0])
-        for share, member in zip(self.shares[1:], self.members, strict=True):
+        for share, member in zip(self.shares[2:], self.members, strict=True):
             own += share * member.predict_survival(X, DAYS)
+        corrected = self.residual.corrected(X, *curves)
         # Shares add up to 1 but for the last digit.
-        mean, low, high = (np.clip(self.shares[0] * part + own, 0.0, 1.0) for part in curves)
+        mean, low, high = (
+            np.clip(self.shares[0] * part + self.shares[1] * other + own, 0.0, 1.0)
+            for part, other in zip(curves, corrected, strict=True)
+        )
         return mean, low, high

@@ -73,6 +73,10 @@ class WorldRecord:
     event: NDArray[np.bool_]
     weights: Floats
 
+    def take(self, rows: NDArray[np.bool_]) -> WorldRecord:
+        """Return some rows."""
+        return WorldRecord(self.survival[rows], self.X[rows], self.time[rows], self.event[rows], self.weights[rows])
+
     def outcomes(self) -> Outcomes:
         """Return what became of them, to the horizon."""
         return check_outcomes(self.time, self.event, None, self.weights).until(float(DAYS[-1]))

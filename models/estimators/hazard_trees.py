@@ -211,8 +211,8 @@ class HazardBooster(SurvivalLearner):
         return np.asarray(self.start_.hazard(values) * self._by_bin.factor(values))
 
     @cached_property
-    def _by_bin(self) -> _TreesByBin:
-        return _TreesByBin.of(self.trees_, self.codes_, self.grid_)
+    def _by_bin(self) -> TreesByBin:
+        return TreesByBin.of(self.trees_, self.codes_, self.grid_)
 
     def __getstate__(self) -> dict[str, Any]:
         """Leave out what follows from the rest."""
@@ -304,7 +304,7 @@ class HazardBooster(SurvivalLearner):
 
 
 @dataclass(frozen=True)
-class _TreesByBin:
+class TreesByBin:
     """Fitted trees of which only what depends on the day is read bin by bin.
 
     Most trees ask for the day at a few splits, so that few of their leaves differ from bin to bin: each tree counts
@@ -330,6 +330,7 @@ class _TreesByBin:
 
     @classmethod
     def of(cls, trees: HistGradientBoostingRegressor, codes: FeatureCodes, grid: Floats) -> Self:
+        """Read fitted trees whose last column is the end of a bin of the grid; the others are coded."""
         day = len(codes.edges)
         masks = LeafMasks.of(
             nodes_of(trees), day + 1, lambda j, at: at if j == day else codes.value_below(j, at)

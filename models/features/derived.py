@@ -145,23 +145,46 @@ def derive(raw: RawFeatures) -> pd.DataFrame:
         float64; NaN where the evidence is missing.
     """
     out = dict(raw.columns)
-    _overcharge(out, raw.families)
     _rise(out)
     _temperature(out, raw.families)
     _physics(out, raw.families)
     return pd.DataFrame({name: np.asarray(out[name], dtype=np.float64) for name in FEATURE_NAMES})
 
 
-def _overcharge(out: dict[str, Floats], families: RowFamilies) -> None:
-    """Count no more of the charge than was missing: what went in beyond it holds nothing up, and may have done harm.
+def surplus_share(raw: RawFeatures) -> Floats:
+    """Return what went in beyond what a promise counts on, in rated capacities, shape (m,).
 
-    Where no rest reading tells what was missing it is no more than what empties a block from the centre.
+    Counted is what was missing by the reading before, and that reading's error; where no reading tells, what empties a
+    block from the centre. NaN where the charge is not known.
     """
-    charge = out["charge_share"]
-    missing = np.maximum(out["before_missing_share"], 0.0) + READING_ERRORS * METER_ERROR_SHARE
-    counted = np.minimum(charge, np.where(np.isnan(missing), families.of(lambda f: f.soc_target), missing))
-    out["charge_share"], out["overcharge_share"] = counted, charge - counted
-    out["charge_rate_per_h"] = out["charge_rate_per_h"] * np.where(charge > 0, counted / np.maximum(charge, 1e-9), 1.0)
+    missing = np.maximum(raw.columns["before_missing_share"], 0.0) + READING_ERRORS * METER_ERROR_SHARE
+    counted = np.where(np.isnan(missing), raw.families.of(lambda f: f.soc_target), missing)
+    return np.maximum(raw.columns["charge_share"] - counted, 0.0)
+
+
+def without_surplus(raw: RawFeatures, surplus: Floats) -> tuple[NDArray[np.intp], RawFeatures]:
+    """Read the rows with a surplus as if it had not gone in.
+
+    It may hold the block up, if the reading before was off, or may have done harm: a promise does not count on it.
+
+    Parameters
+    ----------
+    raw : RawFeatures
+        Of m rows.
+    surplus : array, shape (m,)
+        `surplus_share`.
+
+    Returns
+    -------
+    rows : int array, shape (k,)
+        The rows concerned.
+    counted : RawFeatures
+        Those rows.
+    """
+    rows = np.flatnonzero(surplus > 0)
+    found = raw.take(rows)
+    charge = found.columns["charge_share"] - surplus[rows]
+    return rows, RawFeatures({**found.columns, "charge_share": charge}, found.families)
 
 
 def _rise(out: dict[str, Floats]) -> None:

@@ -183,13 +183,13 @@ def feature_frame(tables: HistoryTables, moments: pd.DataFrame) -> pd.DataFrame:
     DataFrame, shape (len(moments), len(FEATURE_NAMES))
         float64, index of `moments`; NaN where the evidence is missing. Each row depends on its own pack only.
     """
-    return features_and_block(tables, moments)[0]
+    return derive(raw_features(tables, moments)).set_axis(moments.index)
 
 
-def features_and_block(tables: HistoryTables, moments: pd.DataFrame) -> tuple[pd.DataFrame, Rows]:
-    """Compute the feature table, and tell the (first) block of each newest top-up, from 1; see `feature_frame`."""
+def raw_and_block(tables: HistoryTables, moments: pd.DataFrame) -> tuple[RawFeatures, Rows]:
+    """Read as `raw_features` does, and tell the (first) block of each newest top-up, from 1."""
     raw, at = _raw(tables, moments)
-    return derive(raw).set_axis(moments.index), at.block + 1
+    return raw, at.block + 1
 
 
 def raw_features(tables: HistoryTables, moments: pd.DataFrame) -> RawFeatures:

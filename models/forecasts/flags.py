@@ -57,7 +57,7 @@ deviations) contradicts the plan. Derived from what the simulation assumes, whic
 _NONSENSE_ABOVE: Final = {f.name: f.nonsense_above for f in FEATURES if isfinite(f.nonsense_above)}
 _FEATURE: Final = {f.name: f for f in FEATURES}
 _READ: Final = (
-    *("charge_share", "charge_surplus_share", "overcharge_share", "held_days", "km_per_day", "ambient_c"),
+    *("charge_share", "charge_surplus_share", "held_days", "km_per_day", "ambient_c"),
     "parked_days_in_30",
     *("before_rest_mv_per_cell", "before_missing_share", "before_load_mv_per_cell"),
     *("before_lower_elsewhere_mv_per_cell", "before_load_elsewhere_mv_per_cell"),
@@ -125,7 +125,9 @@ def nonsense(X: pd.DataFrame) -> list[Said | None]:
     return found
 
 
-def flags_of(X: pd.DataFrame, seen: SeenRange, inferred: Bools, noted: Noted) -> list[tuple[Flag, ...]]:
+def flags_of(
+    X: pd.DataFrame, seen: SeenRange, inferred: Bools, surplus: Floats, noted: Noted
+) -> list[tuple[Flag, ...]]:
     """List what the reader should know of each row's evidence.
 
     Parameters
@@ -134,6 +136,8 @@ def flags_of(X: pd.DataFrame, seen: SeenRange, inferred: Bools, noted: Noted) ->
     seen : SeenRange
     inferred : bool array, shape (n,)
         The top-up was inferred.
+    surplus : array, shape (n,)
+        `models.features.derived.surplus_share`.
     noted : Noted
 
     Returns
@@ -152,10 +156,11 @@ def flags_of(X: pd.DataFrame, seen: SeenRange, inferred: Bools, noted: Noted) ->
         [DONE[word] for word in words if isinstance(word, str) and word in DONE]
         for words in zip(noted.charged_part, noted.also_done, strict=True)
     ]
-    facts = zip(rows, outside, seen.new_family(X), inferred, noted.gap_days, noted.put_in_ah, noted.rest_c, strict=True)
+    own = zip(noted.gap_days, noted.put_in_ah, noted.rest_c, surplus, strict=True)
+    facts = zip(rows, outside, seen.new_family(X), inferred, own, strict=True)
     return [
         (
-            *_of_overcharge(row, float(put_in)),
+            *_of_overcharge(row, float(put_in), float(over)),
             *_of_origin(bool(new), bool(guess)),
             *_of_gaps(row, float(gap)),
             *_of_contradictions(row),
@@ -163,7 +168,7 @@ def flags_of(X: pd.DataFrame, seen: SeenRange, inferred: Bools, noted: Noted) ->
             *(Flag("work-not-used", text) for text in work[place]),
             *(_of_outside(name, row[name], ranges) for name, ranges in beyond.items()),
         )
-        for place, (row, beyond, new, guess, gap, put_in, rest_c) in enumerate(facts)
+        for place, (row, beyond, new, guess, (gap, put_in, rest_c, over)) in enumerate(facts)
     ]
 
 
@@ -243,27 +248,26 @@ def _of_gaps(row: dict[str, float], gap: float) -> list[Flag]:
     return flags
 
 
-def _of_overcharge(row: dict[str, float], put_in_ah: float) -> list[Flag]:
+def _of_overcharge(row: dict[str, float], put_in_ah: float, surplus: float) -> list[Flag]:
     """More went in than was missing by the reading before, or, without one, than a block of the window can lack."""
     missing = row["before_missing_share"]
-    beyond = row["overcharge_share"] + (0.0 if isnan(missing) else row["charge_surplus_share"])
+    beyond = surplus if isnan(missing) else row["charge_surplus_share"]
     if not beyond > MUCH_CHARGE_SHARE:
         return []
     put_in = f"{put_in_ah:.1f}"
     if isnan(missing):
         text = say(
             "Put in %(put_in)s Ah, and no reading from before says how much was missing: the block may be overcharged. "
-            "Look for swelling, leaks and heat. The hold is reckoned as if less had gone in.",
+            "Look for swelling, leaks and heat. The promise is reckoned as if less had gone in.",
             put_in=put_in,
         )
         return [Flag("overcharge", text, grave=True)]
-    counted = row["charge_share"] + row["overcharge_share"]
     text = say(
         "Put in %(put_in)s Ah, about %(missing)s Ah was missing: the block may be overcharged, or it was further down "
-        "than it read. Look for swelling, leaks and heat, and read all blocks at rest again. The hold is reckoned as "
-        "if no more had gone in than was missing.",
+        "than it read. Look for swelling, leaks and heat, and read all blocks at rest again. The promise is reckoned "
+        "as if no more had gone in than was missing.",
         put_in=put_in,
-        missing=f"{put_in_ah * max(missing, 0.0) / counted:.1f}",
+        missing=f"{put_in_ah * max(missing, 0.0) / row['charge_share']:.1f}",
     )
     return [Flag("overcharge", text, grave=True)]
 

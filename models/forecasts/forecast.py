@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from models.base.arrays import Floats
-from models.base.day_grid import DAYS, GRID_VERSION, day_of_return, survival_at
+from models.base.day_grid import DAYS, GRID_VERSION, day_of_return, levels_on, survival_at
 from models.base.errors import BadInput
 from models.calibration.conformal import ConformalBound
 from models.survival.estimator import check_days
@@ -70,6 +70,9 @@ class Forecast:
     survival, band_low, band_high : array, shape (g,)
         Probability that the fault has not returned by each of `days`, and the band in which it lies in nine in ten of
         the worlds that are still possible: those simulated, drawn together by what a workshop's own outcomes say.
+    told_survival : array, shape (g,)
+        The curve that promised days are read off: `survival`, or, where more charge went in than was missing, the lower
+        of it and the curve as if no more had gone in. Nobody is promised a day for an overcharge.
     kinds : mapping of str to float, or None
         Probability of each kind of weakness; None where the model was not taught them.
     flags : tuple of Flag
@@ -96,6 +99,7 @@ class Forecast:
     survival: Floats
     band_low: Floats
     band_high: Floats
+    told_survival: Floats
     kinds: Mapping[str, float] | None
     flags: tuple[Flag, ...]
     model_id: str
@@ -207,7 +211,7 @@ class Forecast:
         the same risk. After `given_held` it is read off the conditional curve at the same level, and then approximate.
         """
         level = self.told_level(confidence)
-        found = day_of_return(self.survival, level, self.days) if level > 0 else 0.0
+        found = day_of_return(self.told_survival, level, self.days) if level > 0 else 0.0
         return self.horizon_days if found is None else found
 
     def told_level(self, confidence: float = 0.9) -> float:
@@ -215,8 +219,17 @@ class Forecast:
         return self.bound.told_level(confidence, self.group, self.widening)
 
     def told_levels(self) -> Floats:
-        """Return `told_level` of every risk of `models.calibration.conformal.RISKS`, shape (101,)."""
-        return self.bound.told_levels(self.group, self.widening)
+        """Return, for every risk of `models.calibration.conformal.RISKS`, the level of `survival` on the day told.
+
+        Returns
+        -------
+        array, shape (101,)
+            `told_level`, or less where promises are read off a lower curve.
+        """
+        levels = self.bound.told_levels(self.group, self.widening)
+        if np.array_equal(self.told_survival, self.survival):
+            return levels
+        return levels_on(self.survival, self.told_survival, levels, self.days)
 
     def guarantee(self, confidence: float = 0.9) -> str:
         """Say in words what the good-for day promises."""
@@ -247,6 +260,7 @@ class Forecast:
             origin=self.origin + timedelta(days=days),
             days_held=self.days_held + days,
             survival=onward(self.survival),
+            told_survival=np.minimum(onward(self.told_survival), onward(self.survival)),
             band_low=np.minimum(low, high),
             band_high=np.maximum(low, high),
             days=grid,

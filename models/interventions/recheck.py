@@ -191,7 +191,7 @@ def recheck_plan(
         mend = f"Choose a probability between {LOWEST_RISK:g} and {HIGHEST_RISK:g}."
         raise BadInput.one("risk", f"is {risk:g}.", mend)
     level = forecast.told_level(1 - risk)
-    limit = day_of_return(forecast.survival, level)
+    limit = day_of_return(forecast.told_survival, level)
     ensemble = ensemble_of(bank, x, summary, forecast.origin, PACKS_READ, rng)
     days = _days_in_question(limit)
     if not days:

@@ -134,13 +134,13 @@ def _count(figures: list[list[float]], sign: int, grain: float) -> Found:
 
 
 def sweep_forecasts(forecaster: Forecaster, sweep: Sweep, cases: int, seed: int) -> Found:
-    """Count the steps of a sweep in which the mean days held go the wrong way."""
+    """Count the steps of a sweep in which the mean days held, as promises are read off, go the wrong way."""
     walks = _walks(sweep, cases, np.random.default_rng(seed), charged=True)
     histories = [history for walk in walks for history in walk]
     tables = tables_from_histories(histories, _FAMILIES)
     origin = pd.DatetimeIndex([history.last_fact_time for history in histories]).tz_convert("UTC")
     batch = forecaster.forecast_batch(tables, pd.DataFrame({"pack_id": tables.packs["pack_id"], "origin": origin}))
-    days = np.trapezoid(batch.survival, DAYS, axis=1).reshape(-1, STEPS)
+    days = np.trapezoid(batch.told_survival, DAYS, axis=1).reshape(-1, STEPS)
     return _count(days.tolist(), sweep.sign, GRAIN_DAYS)
 
 

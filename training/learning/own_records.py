@@ -6,10 +6,11 @@ import copy
 import hashlib
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Any, Final
+from typing import Any, Final, Self
 
 import joblib
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from models.base.arrays import Bools
@@ -18,10 +19,11 @@ from models.base.errors import BadInput
 from models.calibration.conformal import ConformalBound, ShrunkenBound
 from models.calibration.stacking import OwnMixture, mixture_shares, outcome_likelihood
 from models.calibration.workshop_posterior import WorkshopPosterior
-from models.calibration.world_prior import WorldRecord
+from models.calibration.world_prior import WorldPrior, WorldRecord
 from models.estimators.cox import CoxRegression
 from models.estimators.hazard_trees import HazardBooster
 from models.estimators.marginal import MarginalCurve
+from models.estimators.residual_trees import ResidualTrees
 from models.features.definitions import DIRECTIONS, FEATURES
 from models.forecaster import Forecaster
 from models.forecasts.evidence import evidence_group
@@ -242,13 +244,46 @@ def learn_from_records(
     return Learned(forecaster, standings, tested, why, facts)
 
 
-def own_members(outcomes: float) -> list[SurvivalEstimator]:
-    """Return what learns from own rows alone, to be fitted: the plain curve, a stiff Cox regression, boosted trees."""
-    return [
-        MarginalCurve(),
-        CoxRegression(ridge=RIDGE_PER_OUTCOME * outcomes, monotone=DIRECTIONS),
-        HazardBooster(monotone=DIRECTIONS, rounds=OWN_ROUNDS, stop_early=False, seed=0),
-    ]
+@dataclass(frozen=True)
+class Taught:
+    """What a record, or a part of it, taught: the forecasts that a mixture is made of.
+
+    Attributes
+    ----------
+    posterior : WorkshopPosterior
+        The forecast that leans on other worlds.
+    residual : ResidualTrees
+        Its correction.
+    members : tuple of SurvivalEstimator
+        Of own rows alone: the plain curve, a stiff Cox regression, boosted trees.
+    """
+
+    posterior: WorkshopPosterior
+    residual: ResidualTrees
+    members: tuple[SurvivalEstimator, ...]
+
+    @classmethod
+    def by(cls, record: WorldRecord, prior: WorldPrior) -> Self:
+        """Learn from rows that hold a return."""
+        posterior = WorkshopPosterior.learn(prior, record)
+        leaning = posterior.curves(record.survival, record.X)[0]
+        outcomes, weights = (record.X, record.time, record.event), record.weights
+        members = (
+            MarginalCurve(),
+            CoxRegression(ridge=RIDGE_PER_OUTCOME * weights.sum(), monotone=DIRECTIONS),
+            HazardBooster(monotone=DIRECTIONS, rounds=OWN_ROUNDS, stop_early=False, seed=0),
+        )
+        return cls(
+            posterior,
+            ResidualTrees(DIRECTIONS).fit(record.X, leaning, record.time, record.event, weights),
+            tuple(member.fit(*outcomes, weights=weights) for member in members),
+        )
+
+    def curves(self, survival: NDArray[np.float64], X: pd.DataFrame) -> NDArray[np.float64]:
+        """Return the curves of each forecast, shape (k, n, len(DAYS)), from those before learning."""
+        leaning = self.posterior.curves(survival, X)[0]
+        own = [member.predict_survival(X, DAYS) for member in self.members]
+        return np.stack([leaning, *self.residual.corrected(X, leaning), *own])
 
 
 def learned_forecaster(base: Forecaster, own: OwnRows, tables: HistoryTables) -> Forecaster:
@@ -260,29 +295,21 @@ def learned_forecaster(base: Forecaster, own: OwnRows, tables: HistoryTables) ->
         return learned if own.opened else base
     prior, rows = base.posterior.prior, replace(own.rows, X=base.seen.readable(own.rows.X))
     taken = base.before_learning(rows.X)
-    weights = np.full(len(rows), own.share)
-
-    def learn(some: Bools) -> tuple[WorkshopPosterior, tuple[SurvivalEstimator, ...]]:
-        X, time, event = rows.X[some], rows.time[some], rows.event[some]
-        posterior = WorkshopPosterior.learn(prior, WorldRecord(taken[some], X, time, event, weights[some]))
-        members = own_members(float(weights[some].sum()))
-        return posterior, tuple(m.fit(X, time, event, weights=weights[some]) for m in members)
+    record = WorldRecord(taken, rows.X, rows.time, rows.event, np.full(len(rows), own.share))
 
     # Shares and level are set on curves that had not learned from the pack, or they would be too bold.
     fold = fold_of(rows.moments["pack_id"], CROSS_FOLDS, salt="level")
-    count = 1 + len(own_members(1.0))
-    crossed = np.repeat(base.posterior.curves(taken, rows.X)[0][None], count, axis=0)
+    back = rows.event & (rows.time <= DAYS[-1])
+    taught = Taught.by(record, prior)
+    crossed = np.repeat(base.posterior.curves(taken, rows.X)[0][None], 2 + len(taught.members), axis=0)
     for number in np.unique(fold):
-        out = fold == number
-        if (rows.event & (rows.time <= DAYS[-1]))[~out].any():
-            posterior, members = learn(~out)
-            crossed[0, out] = posterior.curves(taken[out], rows.X[out])[0]
-            for place, member in enumerate(members, 1):
-                crossed[place, out] = member.predict_survival(rows.X[out], DAYS)
+        kept = fold != number
+        if back[kept].any():
+            crossed[:, ~kept] = Taught.by(record.take(kept), prior).curves(taken[~kept], rows.X[~kept])
     likelihood = np.stack([outcome_likelihood(curves, rows.time, rows.event) for curves in crossed], axis=1)
-    shares = mixture_shares(likelihood, weights)
-    learned.posterior, members = learn(np.ones(len(rows), dtype=bool))
-    learned.own = OwnMixture(members, shares, own.fates)
+    shares = mixture_shares(likelihood, record.weights)
+    learned.posterior = taught.posterior
+    learned.own = OwnMixture(taught.residual, taught.members, shares, own.fates)
     learned.families = dict(base.families) | dict(tables.families)
     mixed = np.clip(np.tensordot(shares, crossed, axes=1), 0.0, 1.0)
     bound = ConformalBound(min_group=1).fit(mixed, rows.time, rows.event, groups=learned.bound_group(own.rows.X))

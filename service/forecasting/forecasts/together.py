@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from models.base.arrays import Floats, Rows
-from models.base.day_grid import DAYS, GRID_VERSION, HORIZON_DAYS, days_of_return
+from models.base.day_grid import DAYS, GRID_VERSION, HORIZON_DAYS, days_of_return, levels_on
 from models.base.errors import BadInput, TideoverError
 from models.base.threads import thread_limit
 from models.forecaster import Forecaster, Forecasts
@@ -29,7 +29,7 @@ def good_for(forecaster: Forecaster, batch: Forecasts, confidence: float) -> Flo
     """Return the days that each pack is good for, as `Forecast.good_for` does of one; shape (n,)."""
     kinds, which = _bound_kinds(batch)
     level = np.array([forecaster.bound.told_level(confidence, *kind) for kind in kinds], dtype=np.float64)[which]
-    days = days_of_return(batch.survival, level)
+    days = days_of_return(batch.told_survival, level)
     return np.where(level > 0, np.where(np.isnan(days), HORIZON_DAYS, days), 0.0)
 
 
@@ -82,7 +82,8 @@ def figures_of(
     }
     kinds = None if batch.kinds is None else batch.kinds.tolist()
     bound_kinds, which = _bound_kinds(batch)
-    levels = [forecaster.bound.told_levels(*kind).tolist() for kind in bound_kinds]
+    told = [forecaster.bound.told_levels(*kind) for kind in bound_kinds]
+    levels = [one.tolist() for one in told]
     flags = forecaster.flags(tables, batch)
     return [
         dict(zip(columns, values, strict=True))
@@ -102,7 +103,9 @@ def figures_of(
                 {"returned": share, "day": back[share][row], "beyond_horizon": back[share][row] is None}
                 for share in RETURN_SHARES
             ],
-            "told_levels": levels[which[row]],
+            "told_levels": levels[which[row]]
+            if not batch.surplus[row] > 0
+            else levels_on(batch.survival[row], batch.told_survival[row], told[which[row]]).tolist(),
             "flags": [{"code": flag.code, "text": _(flag.text), "grave": flag.grave} for flag in flags[row]],
         }
         for row, values in enumerate(zip(*columns.values(), strict=True))

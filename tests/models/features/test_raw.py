@@ -7,8 +7,9 @@ import pandas as pd
 import pytest
 
 from models.features.definitions import FEATURE_NAMES, FEATURES
+from models.features.derived import surplus_share, without_surplus
 from models.features.inferred_topups import with_inferred_topups
-from models.features.raw import feature_frame
+from models.features.raw import feature_frame, raw_features
 from models.packs.tables import HistoryTables, block_columns
 from training.learning.moments import moments_of
 from training.simulation.cohort import CohortPlan, simulate_cohort
@@ -102,7 +103,6 @@ def test_property_missing_evidence_stays_missing(tables, moments, frame):
     # What is left rests on the family and on the dates of top-ups and returns alone: estimates are their priors.
     known |= {f.name for f in FEATURES if f.source == "concluded"} - {
         "charge_surplus_share",
-        "overcharge_share",
         "level_share",
         "after_rise_mv_per_cell",
         "after_rise_per_share_mv",
@@ -163,3 +163,16 @@ def test_property_an_unrecorded_topup_is_inferred_from_two_rest_readings(tables)
     assert found.topups["blocks"].tolist() == ["4"]
     moment = pd.DataFrame({"pack_id": [pack_id], "origin": [start + pd.Timedelta(days=1)]})
     assert feature_frame(found, moment)["before_rest_mv_per_cell"].notna().all()
+
+
+def test_by_hand_what_went_in_beyond_the_missing_is_taken_out_and_nothing_else(tables, moments):
+    raw = raw_features(tables, moments)
+    rows, counted = without_surplus(raw, surplus_share(raw))
+    charge, missing = raw.columns["charge_share"], raw.columns["before_missing_share"]
+    most = np.where(np.isnan(missing), raw.families.of(lambda f: f.soc_target), np.maximum(missing, 0) + 0.04)
+    assert rows.tolist() == np.flatnonzero(charge > most).tolist()
+    assert 0 < len(rows) < len(charge)
+    assert np.allclose(counted.columns["charge_share"], most[rows], rtol=0, atol=1e-12)
+    assert np.nanmax(surplus_share(counted)) < 1e-12
+    same = set(raw.columns) - {"charge_share"}
+    assert all(np.array_equal(counted.columns[n], raw.columns[n][rows], equal_nan=True) for n in same)

@@ -10,9 +10,9 @@ import pytest
 from matplotlib.figure import Figure
 from scipy.stats import invgauss
 
-from models.base.day_grid import DAYS
+from models.base.day_grid import DAYS, day_of_return
 from models.base.errors import BadInput
-from models.calibration.conformal import ConformalBound
+from models.calibration.conformal import RISKS, ConformalBound
 from models.forecasts.forecast import Forecast
 
 MEAN, SHAPE = 20.0, 40.0
@@ -42,6 +42,7 @@ def forecast(bound: ConformalBound) -> Forecast:
         survival=curve,
         band_low=curve**1.2,
         band_high=curve**0.8,
+        told_survival=curve,
         kinds=None,
         flags=(),
         model_id="test",
@@ -128,3 +129,16 @@ def test_it_draws_itself_on_axes_that_it_is_given(forecast):
     assert axes.get_lines()[1].get_xdata()[0] == forecast.good_for(0.9)
     assert "not permission" in axes.get_title()
     assert forecast.plot(Figure().subplots(), days=[14, 0, 7]).get_lines()[0].get_xdata().tolist() == [0, 7, 14]
+
+
+def test_promises_are_read_off_the_lower_curve_and_can_be_read_off_the_other_later(forecast):
+    careful = replace(forecast, told_survival=forecast.survival**2)
+    levels = careful.told_levels()
+    for confidence in (0.5, 0.8, 0.9):
+        level = levels[np.searchsorted(RISKS, 1 - confidence - 1e-9)]
+        days = careful.good_for(confidence)
+        assert days < forecast.good_for(confidence)
+        assert day_of_return(careful.survival, level) == pytest.approx(days, abs=1e-6)
+    assert careful.quantile(0.5) == forecast.quantile(0.5)
+    later = careful.given_held(3.0)
+    assert np.all(later.told_survival <= later.survival)

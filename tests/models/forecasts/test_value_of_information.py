@@ -33,7 +33,7 @@ def without(raw: RawFeatures, row: int, *lost: str) -> RawFeatures:
 
 def charge_days(X):
     """A figure in days that depends on the charge alone: what is not known is taken to be 0.3."""
-    return 100 * (X["charge_share"] + X["overcharge_share"]).fillna(0.3).to_numpy()
+    return 100 * X["charge_share"].fillna(0.3).to_numpy()
 
 
 def test_by_hand_a_figure_that_depends_on_the_charge_alone(fresh, past):
