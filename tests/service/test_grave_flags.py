@@ -81,22 +81,6 @@ def test_an_overcharge_is_said_in_ampere_hours(client):
     assert flag["text"].startswith("Put in 4.0 Ah, about 1.9 Ah was missing: the block may be overcharged, or")
 
 
-@pytest.mark.parametrize("family", ["marl-28", "chert-30", "flint-40"])
-def test_nobody_is_promised_a_day_for_an_overcharge(client, family):
-    """Charged at a tenth of the rated current for longer and longer: beyond what was missing no promise grows."""
-
-    def told(share: float) -> dict:
-        charge = {"charge_ah": round(share * FAMILIES[family].rated_ah, 2), "duration_h": round(share / 0.1, 2)}
-        history = history_of_case({"family": family, "charge": charge}, FAMILIES)
-        response = client.post("/v1/forecasts", json={"history": history})
-        assert response.status_code == 200, response.text
-        return response.json()
-
-    days = [[g["days"] for g in told(share)["good_for"]] for share in (0.45, 0.6, 0.75)]
-    assert days[0] >= days[1] >= days[2]
-    assert days[0] > [0.0] * len(days[0])
-
-
 def test_what_is_grave_leads_and_the_cautions_come_before_the_figures(tideover):
     for charge, before in (({"charge_ah": 4.0}, True), ({}, False)):
         history = history_of_case({"family": "marl-28", "charge": charge}, FAMILIES)
