@@ -45,6 +45,7 @@ from models.packs.stops import Stopped, require_no_stop, stops_of
 from models.packs.suspects import suspects
 from models.packs.tables import (
     HistoryTables,
+    block_column,
     histories_of,
     known_at,
     last_facts,
@@ -156,6 +157,11 @@ class Refused:
     error: TideoverError
 
 
+READ_OFF_V: Final = 0.1
+"""By how much one reading is taken to be off, to show what it would change: ten counts of a meter that reads to 0.01 V.
+Our choice."""
+
+
 @dataclass(frozen=True)
 class Explanation:
     """A forecast with what moves it.
@@ -169,6 +175,9 @@ class Explanation:
         What each kind of evidence adds to that; together they make up `Forecast.restricted_mean`.
     similar : tuple of SimilarPack
         The most similar past packs; none if the model holds none.
+    read_off : tuple of two floats, or None
+        Mean days held if the newest reading of the topped block at rest had been `READ_OFF_V` lower, and higher; None
+        where it was not read at rest.
     worth : mapping of evidence to float
         How far each kind of missing evidence would move the forecast, in days
         (`models.forecasts.value_of_information`).
@@ -179,6 +188,7 @@ class Explanation:
     contributions: tuple[Contribution, ...]
     similar: tuple[SimilarPack, ...]
     worth: Mapping[Evidence, float]
+    read_off: tuple[float, float] | None = None
 
 
 def _cloglog(survival: Floats) -> Floats:
@@ -471,11 +481,27 @@ class Forecaster:
         forecast, tables, batch = self._forecast(history, at, usage, family)
         raw = raw_features(tables, batch.moments)
         parts = attribute(raw, 0, self.mean_days)
+        read_off = self._read_off(tables, batch)
         if self.past is None:
-            return Explanation(forecast, parts.reference_days, parts.contributions, (), {})
+            return Explanation(forecast, parts.reference_days, parts.contributions, (), {}, read_off)
         similar = self.past.nearest(batch.X, history.pack_id)
         worth = worth_of_missing(raw, 0, batch.X, history.pack_id, self.past, self.mean_days)
-        return Explanation(forecast, parts.reference_days, parts.contributions, similar, worth)
+        return Explanation(forecast, parts.reference_days, parts.contributions, similar, worth, read_off)
+
+    def _read_off(self, tables: HistoryTables, batch: Forecasts) -> tuple[float, float] | None:
+        """Forecast the one pack of a batch again, its newest reading at rest off by `READ_OFF_V`."""
+        name, reads = block_column(int(batch.block[0])), tables.readings
+        rest = (reads["state"] == "rest") & reads[name].notna() & (reads["time"] <= batch.moments["origin"].iloc[0])
+        if not rest.any():
+            return None
+        newest = reads["time"].where(rest).idxmax()
+        off = []
+        for volts in (-READ_OFF_V, READ_OFF_V):
+            column = reads[name].mask(reads.index == newest, reads[name] + volts)
+            changed = replace(tables, readings=reads.assign(**{name: column}))
+            X = derive(raw_features(changed, batch.moments))
+            off.append(float(self.mean_days(X)[0]))
+        return off[0], off[1]
 
     def what_if(
         self,
@@ -679,4 +705,5 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
     rest_c = np.full(len(packs), np.nan)
     rest_c[of[of >= 0]] = warmth[rows[of >= 0]]
     put_in = np.append(tables.topups["charge_ah"].to_numpy(np.float64, na_value=np.nan), np.nan)[newest]
-    return Noted(newest_reading_gap_days(tables, moments), put_in, rest_c, topup("charged_part"), topup("also_done"))
+    words = (topup(name) for name in ("end_v_at", "charged_part", "also_done"))
+    return Noted(newest_reading_gap_days(tables, moments), put_in, rest_c, *words)

@@ -252,6 +252,8 @@ def _charge(out: dict[str, Floats], tables: HistoryTables, at: _Moments) -> None
     out["charge_share"] = charge * at.packs.of(lambda f: f.coulombic_efficiency) / rated
     out["charge_rate_per_h"] = charge / hours / rated
     end_v = _column(tables.topups, "end_v", at.last_topup)
+    # At the supply the drop of the leads is in it, which nobody knows and which is as large as what it should tell.
+    end_v[tables.topups["end_v_at"].to_numpy(dtype=object)[at.last_topup] == "supply"] = np.nan
     cells = at.packs.of(lambda f: f.cells_per_block)
     out["end_v_per_cell"] = end_v / cells - middle
     rate = np.where(np.isnan(out["charge_rate_per_h"]), 1 / USUAL_CHARGE_HOURS, out["charge_rate_per_h"]) * rated

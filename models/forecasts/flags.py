@@ -68,6 +68,10 @@ _READ: Final = (
 
 
 DONE: Final = {
+    "supply": say(
+        "The voltage at the end of the charge was metered at the supply: the drop of the leads is in it, so no figure "
+        "rests on it. Next time meter on the block's own terminals."
+    ),
     "module": say(
         "Only one module of the block was charged. The model cannot tell modules apart and takes it as the whole "
         "block: read both modules at rest, if they can be reached."
@@ -85,7 +89,7 @@ DONE: Final = {
         "and nothing else: read all blocks again, at rest and under load."
     ),
 }
-"""What is said of work of which the model makes nothing, by `TopUp.charged_part` and `TopUp.also_done`."""
+"""What is said of work of which the model makes nothing, by `TopUp.end_v_at`, `charged_part` and `also_done`."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,13 +104,14 @@ class Noted:
         Charge of the newest top-up; NaN where it was not noted.
     rest_c : array, shape (n,)
         Temperature of the pack in the newest reading at rest that notes it, °C; NaN where none does.
-    charged_part, also_done : object array, shape (n,)
+    end_v_at, charged_part, also_done : object array, shape (n,)
         Of the newest top-up; a word, or what counts as missing.
     """
 
     gap_days: Floats
     put_in_ah: Floats
     rest_c: Floats
+    end_v_at: NDArray[np.object_]
     charged_part: NDArray[np.object_]
     also_done: NDArray[np.object_]
 
@@ -154,7 +159,7 @@ def flags_of(
     rows = [dict(zip(read, values, strict=True)) for values in X[read].to_numpy(np.float64).tolist()]
     work = [
         [DONE[word] for word in words if isinstance(word, str) and word in DONE]
-        for words in zip(noted.charged_part, noted.also_done, strict=True)
+        for words in zip(noted.end_v_at, noted.charged_part, noted.also_done, strict=True)
     ]
     own = zip(noted.gap_days, noted.put_in_ah, noted.rest_c, surplus, strict=True)
     facts = zip(rows, outside, seen.new_family(X), inferred, own, strict=True)

@@ -22,6 +22,7 @@ State = Literal["rest", "discharge", "charge"]
 OutcomeKind = Literal["returned", "replaced", "retired", "running"]
 Weakness = Literal["leak", "fade", "neglect", "joint"]
 ChargedPart = Literal["block", "module"]
+EndVoltageAt = Literal["block", "supply"]
 AlsoDone = Literal["module-swapped", "bars-cleaned", "pack-reconditioned"]
 
 MAX_BLOCK_V = 250.0
@@ -111,6 +112,8 @@ class TopUp(_Fact):
         Rest voltage of the (first) block before and after, V.
     rest_after_h : float, optional
         Hours between the end of the charge and `rest_after_v`.
+    end_v_at : {"block", "supply"}, optional
+        Where `end_v` was metered: on the block's own terminals, or at the supply, where the leads' drop is in it.
     charged_part : {"block", "module"}, optional
         Whether the whole block was charged or one of its modules; not noted means the block.
     also_done : {"module-swapped", "bars-cleaned", "pack-reconditioned"}, optional
@@ -125,6 +128,7 @@ class TopUp(_Fact):
     rest_before_v: Annotated[FiniteFloat, Field(ge=-MAX_BLOCK_V), Measured("V")] | None = None
     rest_after_v: Annotated[FiniteFloat, Field(ge=-MAX_BLOCK_V), Measured("V")] | None = None
     rest_after_h: Annotated[FiniteFloat, Field(ge=0, le=2000), Measured("h")] | None = None
+    end_v_at: EndVoltageAt | None = None
     charged_part: ChargedPart | None = None
     also_done: AlsoDone | None = None
 

@@ -96,6 +96,11 @@ def found_words() -> dict[str, str]:
     }
 
 
+def metered_words() -> dict[str, str]:
+    """Return where the voltage at the end of a charge may be metered."""
+    return {"": _("Not noted"), "block": _("On the block's own terminals"), "supply": _("At the supply")}
+
+
 def charged_words() -> dict[str, str]:
     """Return what of a block may be charged."""
     return {"": _("The whole block"), "module": _("One module of it")}

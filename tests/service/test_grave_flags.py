@@ -159,3 +159,32 @@ def test_work_that_no_figure_rests_on_is_named(client, work, words):
     said = [flag["text"] for flag in told["flags"] if flag["code"] == "work-not-used"]
     assert len(said) == (words is not None)
     assert all(words in text for text in said)
+
+
+def test_an_end_voltage_metered_at_the_supply_moves_nothing_and_is_named(client):
+    def told(end_v: float | None, at: str | None) -> dict:
+        charge = {"end_v": end_v} | ({} if at is None else {"end_v_at": at})
+        history = history_of_case({"family": "marl-28", "charge": charge}, FAMILIES)
+        return client.post("/v1/forecasts", json={"history": history}).json()
+
+    without = told(None, None)["survival"]
+    assert told(16.7, None)["survival"] == told(16.7, "block")["survival"] != without
+    for end_v in (16.1, 16.7):
+        answer = told(end_v, "supply")
+        assert answer["survival"] == without
+        assert "work-not-used" in [flag["code"] for flag in answer["flags"]]
+
+
+def test_an_explained_forecast_says_what_a_tenth_of_a_volt_would_make_of_it(client):
+    pack = {"family": "marl-28"}
+    sent = {"history": history_of_case(pack, FAMILIES), "explain": True}
+    answer = client.post("/v1/forecasts", json=sent).json()
+    for place, volts in enumerate((-0.1, 0.1)):
+        history = history_of_case(pack, FAMILIES)
+        newest = history["readings"][-1]
+        newest["block_v"][4] = round(newest["block_v"][4] + volts, 3)
+        other = client.post("/v1/forecasts", json={"history": history}).json()
+        assert answer["explanation"]["read_off_days"][place] == pytest.approx(other["restricted_mean_days"], abs=1e-6)
+    assert any("0.1 V lower" in sentence for sentence in answer["explanation"]["sentences"])
+    unread = {"history": history_of_case({**pack, "after_v": None, "load_share": None}, FAMILIES), "explain": True}
+    assert client.post("/v1/forecasts", json=unread).json()["explanation"]["read_off_days"] is not None

@@ -245,7 +245,7 @@ def cell_tables(plan: CohortPlan, task: CellTask, record: CellRecord) -> tuple[d
     topups = pd.DataFrame(columns(record.topups))
     topups.insert(2, "blocks", (record.topups["block"].astype(int) + 1).astype(str).astype(object))
     topups = _with_rest_after(topups, record)
-    for name in ("charged_part", "also_done"):
+    for name in ("end_v_at", "charged_part", "also_done"):
         topups[name] = np.full(len(topups), None, dtype=object)  # whole blocks are charged, and nothing else is done
     usage = pd.DataFrame(columns(record.usage))
     outcomes = pd.DataFrame(columns(record.outcomes))

@@ -25,7 +25,7 @@ from service.forecasting.forecasts.schemas import (
     SimilarPastPack,
     UntilReplacement,
 )
-from service.forecasting.forecasts.sentences import lead_of, movers, sentences_of, similar_pack, to_measure
+from service.forecasting.forecasts.sentences import lead_of, movers, read_off, sentences_of, similar_pack, to_measure
 
 RETURN_SHARES = (0.1, 0.25, 0.5, 0.75, 0.9)
 
@@ -112,10 +112,15 @@ def _explanation(told: Explanation) -> ForecastExplanation:
         )
         for part in sorted(told.contributions, key=lambda part: -abs(part.days))
     ]
+    mean_days = told.forecast.restricted_mean()
+    sentences = movers(effects, told.reference_days, mean_days, told.forecast.horizon_days)
+    if told.read_off is not None:
+        sentences.append(read_off(mean_days, *told.read_off))
     return ForecastExplanation(
         reference_days=told.reference_days,
         contributions=effects,
-        sentences=movers(effects, told.reference_days, told.forecast.restricted_mean(), told.forecast.horizon_days),
+        sentences=sentences,
+        read_off_days=told.read_off,
         to_measure=to_measure(effects),
         similar=[SimilarPastPack(**asdict(pack), sentence=similar_pack(pack)) for pack in told.similar],
     )

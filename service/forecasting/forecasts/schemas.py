@@ -198,6 +198,11 @@ class ForecastExplanation(BaseModel):
         "most first."
     )
     similar: list[SimilarPastPack] = Field(description="The most similar past packs, the nearest first.")
+    read_off_days: tuple[float, float] | None = Field(
+        None,
+        description="Mean days held if the newest reading of the topped block at rest had been 0.1 V lower, and "
+        "higher; null where it was not read at rest.",
+    )
 
 
 class ForecastAnswer(ForecastFigures):

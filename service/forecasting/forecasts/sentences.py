@@ -200,6 +200,14 @@ def _mover(effect: EvidenceEffect) -> str:
     return _("%(what)s shortens the forecast by about %(days)s.") % words
 
 
+def read_off(mean_days: float, lower_days: float, higher_days: float) -> str:
+    """Say what one reading off by a tenth of a volt would make of a forecast."""
+    return _(
+        "If the newest reading of the block at rest were 0.1 V lower, it would be %(lower)s days instead of %(mean)s; "
+        "if 0.1 V higher, %(higher)s."
+    ) % {"lower": f"{lower_days:.1f}", "mean": f"{mean_days:.1f}", "higher": f"{higher_days:.1f}"}
+
+
 def to_measure(effects: Iterable[EvidenceEffect]) -> list[str]:
     """Name the evidence that is missing, how to come by it and how far it would move the forecast; most first."""
     missing = [effect for effect in effects if not effect.known]

@@ -26,7 +26,15 @@ from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, ch
 from service.pages.messages import Message
 from service.pages.rendering import go_to, may, render, zone_of
 from service.pages.undo import step, undo_form
-from service.pages.wording import also_done_words, charged_words, for_input, found_words, moment_from, outcome_words
+from service.pages.wording import (
+    also_done_words,
+    charged_words,
+    for_input,
+    found_words,
+    metered_words,
+    moment_from,
+    outcome_words,
+)
 from service.records.records import correct, create, etag_of, read, withdraw
 from service.records.schemas import LARGEST_NUMBER
 from service.records.subject import Subject
@@ -70,6 +78,7 @@ def entries(word: str) -> tuple[Entry, ...]:
             Entry("blocks", _("Blocks charged"), hint=_("Their numbers, as 5 or 5, 9."), required=True, text=True),
             Entry("charge_ah", _("Charge put into each"), "Ah", _("The best evidence there is: note it every time.")),
             Entry("end_v", _("Voltage at the end, charger on"), "V"),
+            Entry("end_v_at", _("Where that was metered"), options=tuple(metered_words().items())),
             Entry("duration_h", _("How long it charged"), "h"),
             Entry("rest_before_v", _("Rest voltage before"), "V", _("Of the first block named.")),
             Entry("rest_after_v", _("Rest voltage after"), "V", _("Of the first block named.")),
