@@ -83,7 +83,7 @@ def test_the_answer_says_until_which_day_and_what_it_takes_for_granted(site, van
     expect(phone_page.locator(".answer .first")).to_contain_text(
         f"That is until {last:%a} {last.day} {last:%b} {last.year}."
     )
-    expect(phone_page.get_by_text("Nothing was entered since")).to_be_visible()
+    expect(phone_page.get_by_text("Nothing has been entered since")).to_be_visible()
 
 
 def test_no_fault_before_anything_is_typed(site, van, client):
