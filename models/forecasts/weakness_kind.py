@@ -16,6 +16,7 @@ from models.base.arrays import Floats
 from models.base.threads import thread_limit
 from models.calibration.curve_regression import Normal
 from models.calibration.kind_shift import OpenedPacks, fit_shift_law, learn_shift, shifted, workshops_of
+from models.calibration.world_prior import UNFORESEEN
 from models.estimators.hazard_trees import CHUNK_ROWS
 from models.estimators.leaf_masks import LeafMasks, nodes_of
 from models.packs.history import Weakness
@@ -110,6 +111,8 @@ class KindClassifier:
     ) -> Self:
         """Learn how far the odds are off elsewhere, from rows of packs that `fit` has not seen.
 
+        The law is widened by `models.calibration.world_prior.UNFORESEEN`: no simulated world works as a workshop does.
+
         Parameters
         ----------
         X : DataFrame, n rows
@@ -123,7 +126,8 @@ class KindClassifier:
         weights = np.ones(len(X)) if weights is None else weights
         odds, code = self._log_odds(X), kind_codes(kind)
         parts = (name == one for one in np.unique(name))
-        self._allow(fit_shift_law([OpenedPacks(odds[of], code[of], weights[of]) for of in parts]))
+        law = fit_shift_law([OpenedPacks(odds[of], code[of], weights[of]) for of in parts])
+        self._allow(Normal(law.mean, UNFORESEEN**2 * law.covariance))
         return self
 
     def learned(self, X: pd.DataFrame, kind: NDArray[np.object_], weights: Floats) -> Self:
