@@ -20,7 +20,7 @@ SCRIPTS = Path(sys.executable).parent
 
 @pytest.fixture
 def deploy(repository: Path) -> Path:
-    return repository / "deploy"
+    return repository / "service" / "deploy"
 
 
 def ran(*command: object) -> None:

@@ -22,9 +22,10 @@ def executed(repository: Path, home: Path, report: Path, monkeypatch, own: Path 
     monkeypatch.setenv("MPLBACKEND", "agg")
     if own is not None:
         monkeypatch.setenv("OWN_TABLES", str(own))
-    notebook = nbformat.read(repository / "examples" / "own_table.ipynb", as_version=4)
+    folder = repository / "service" / "public"
+    notebook = nbformat.read(folder / "own_table.ipynb", as_version=4)
     assert not any(cell.get("outputs") for cell in notebook.cells), "outputs are made when it is run, and not kept"
-    NotebookClient(notebook, timeout=300, resources={"metadata": {"path": str(repository / "examples")}}).execute()
+    NotebookClient(notebook, timeout=300, resources={"metadata": {"path": str(folder)}}).execute()
     outputs = [output for cell in notebook.cells for output in cell.get("outputs", ())]
     return "\n".join(str(o.get("text") or o.get("data", {}).get("text/plain", "")) for o in outputs)
 
