@@ -491,6 +491,8 @@ class Forecaster:
     def _read_off(self, tables: HistoryTables, batch: Forecasts) -> tuple[float, float] | None:
         """Forecast the one pack of a batch again, its newest reading at rest off by `READ_OFF_V`."""
         name, reads = block_column(int(batch.block[0])), tables.readings
+        if name not in reads:  # nothing was read of any block
+            return None
         rest = (reads["state"] == "rest") & reads[name].notna() & (reads["time"] <= batch.moments["origin"].iloc[0])
         if not rest.any():
             return None

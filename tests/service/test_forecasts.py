@@ -140,7 +140,8 @@ def test_explanation_is_given_on_request_and_is_the_same_everywhere(client, tide
     sizes = [abs(part["days"]) for part in told["contributions"]]
     assert sizes == sorted(sizes, reverse=True)
     known = [part for part in told["contributions"] if part["known"]]
-    assert len(told["sentences"]) == 1 + len(known)
+    # The first tells of a pack of which nothing is known, the last of a reading off by a tenth of a volt.
+    assert len(told["sentences"]) == 2 + len(known)
     assert len(told["to_measure"]) == len(told["contributions"]) - len(known)
     worth = [part["worth_days"] for part in told["contributions"] if not part["known"]]
     assert all(days > 0 for days in worth)

@@ -82,7 +82,10 @@ def drawn_pack(rng: np.random.Generator, families: dict[str, PackFamily]) -> dic
 def _charge(low: float, high: float) -> Callable[[dict[str, Any], float], dict[str, Any]]:
     def vary(pack: dict[str, Any], share: float) -> dict[str, Any]:
         rated = _FAMILIES[pack["family"]].rated_ah
-        return {**pack, "charge": {**pack["charge"], "charge_ah": round((low + (high - low) * share) * rated, 3)}}
+        put_in = low + (high - low) * share
+        # At a tenth of the rated current, however long it takes.
+        charge = {**pack["charge"], "charge_ah": round(put_in * rated, 3), "duration_h": round(put_in / 0.1, 3)}
+        return {**pack, "charge": charge}
 
     return vary
 

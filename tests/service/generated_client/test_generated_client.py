@@ -17,7 +17,10 @@ from tests.service.running import free_port, running_service
 
 GENERATOR = "openapi-python-client==0.29.1"
 FLOW = Path(__file__).with_name("flow.py")
-GENERATE = ("generate", "--path=openapi.json", "--output-path=tideover_client", "--meta=none", "--fail-on-warning")
+GENERATE = (
+    *("generate", "--path=openapi.json", "--config=config.json"),
+    *("--output-path=tideover_client", "--meta=none", "--fail-on-warning"),
+)
 CHECK = ("-m", "mypy", "--strict", "--follow-imports=silent", "--config-file=", "--no-incremental")
 UNREACHABLE = ("NewConnectionError", "Max retries exceeded", "Failed to establish", "Name or service not known",
                "Temporary failure in name resolution", "ConnectTimeout", "ProxyError")  # fmt: skip
@@ -48,6 +51,9 @@ def generated(generator: Path, client, tmp_path_factory: pytest.TempPathFactory)
     """The folder in which the generated package lies."""
     folder = tmp_path_factory.mktemp("generated")
     (folder / "openapi.json").write_text(json.dumps(client.get("/openapi.json").json()))
+    # Lines of JSON are a kind of file to the generator.
+    lines = {"content_type_overrides": {"application/x-ndjson": "application/octet-stream"}}
+    (folder / "config.json").write_text(json.dumps(lines))
     ran = subprocess.run(
         [generator / "openapi-python-client", *GENERATE],
         cwd=folder,

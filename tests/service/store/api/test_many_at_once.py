@@ -65,9 +65,9 @@ def test_ten_thousand_readings_are_stored_in_order_and_once(api, store):
 @pytest.mark.parametrize(
     ("body", "status", "where", "what"),
     [
-        ([], 422, "input", "at least 1 item"),
-        (readings(MOST_TOGETHER + 1), 422, "input", "at most 10000 items"),
-        ([*readings(2), 7], 422, "[2]", "valid dictionary"),
+        ([], 422, "input", "too few of these: 0"),
+        (readings(MOST_TOGETHER + 1), 422, "input", "too many of these: 10001"),
+        ([*readings(2), 7], 422, "[2]", "not a set of named fields"),
         ([*readings(2), {**READINGS.example, "block_v": [13.0] * 13}], 422, "[2].block_v", "14"),
         ([*readings(2), {**READINGS.example, "pack_id": "MB-VAN-08"}], 422, "[2].pack_id", "There is no 'MB-VAN-08'"),
         ([*readings(3), readings(2)[1]], 422, "[3].time", "[1] has the same pack_id and time"),
