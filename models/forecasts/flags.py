@@ -36,6 +36,11 @@ LOWER_UNDER_LOAD_MV_PER_CELL: Final = 15.0
 """Under discharge, at 50 A, a block this far below another is the weaker one: on 12 cells about a sixth of the 1.0 to
 1.2 V usually called bad (common practice, no source), three times the error of reading through the car. Invented."""
 
+GENTLE_CHARGE_PER_H: Final = 0.1
+FAST_CHARGE_PER_H: Final = 1.0
+"""Rates of a charge, in rated capacities an hour: a topping charge (common practice, no source), and the fastest that a
+cell is tested with, its end watched by the charger (IEC 61951-2, from memory, unverified)."""
+
 MUCH_CHARGE_SHARE: Final = 0.12
 """Charge over what the rest reading said was missing, of rated capacity, that a sound block would not have taken: about
 three standard errors of what a reading at the bench tells of it. Invented."""
@@ -57,7 +62,7 @@ deviations) contradicts the plan. Derived from what the simulation assumes, whic
 _NONSENSE_ABOVE: Final = {f.name: f.nonsense_above for f in FEATURES if isfinite(f.nonsense_above)}
 _FEATURE: Final = {f.name: f for f in FEATURES}
 _READ: Final = (
-    *("charge_share", "charge_surplus_share", "held_days", "km_per_day", "ambient_c"),
+    *("charge_share", "charge_surplus_share", "charge_rate_per_h", "held_days", "km_per_day", "ambient_c"),
     "parked_days_in_30",
     *("before_rest_mv_per_cell", "before_missing_share", "before_load_mv_per_cell"),
     *("before_lower_elsewhere_mv_per_cell", "before_load_elsewhere_mv_per_cell"),
@@ -166,6 +171,7 @@ def flags_of(
     return [
         (
             *_of_overcharge(row, float(put_in), float(over)),
+            *_of_fast_charge(row),
             *_of_origin(bool(new), bool(guess)),
             *_of_gaps(row, float(gap)),
             *_of_contradictions(row),
@@ -275,6 +281,19 @@ def _of_overcharge(row: dict[str, float], put_in_ah: float, surplus: float) -> l
         missing=f"{put_in_ah * max(missing, 0.0) / row['charge_share']:.1f}",
     )
     return [Flag("overcharge", text, grave=True)]
+
+
+def _of_fast_charge(row: dict[str, float]) -> list[Flag]:
+    times = row["charge_rate_per_h"] / GENTLE_CHARGE_PER_H
+    if not row["charge_rate_per_h"] > FAST_CHARGE_PER_H:
+        return []
+    text = say(
+        "By its charge and duration the block was charged %(times)s times as hard as a gentle charge (a tenth of its "
+        "rated current): it may have been hot and have vented gas. Check both figures; if they are right, let it cool, "
+        "look for swelling and leaks, and read all blocks at rest again.",
+        times=f"{times:.0f}",
+    )
+    return [Flag("fast-charge", text, grave=True)]
 
 
 def _of_contradictions(row: dict[str, float]) -> list[Flag]:

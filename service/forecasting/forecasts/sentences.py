@@ -62,6 +62,7 @@ LIKELY_KIND: Final = 0.5
 NEXT_TO_MEASURE: Final[Mapping[str, str]] = {
     "reading-not-used": N_("Measure next: all blocks again, at rest and under load."),
     "overcharge": N_("Measure next: all blocks at rest, a day after the charge, with a look for swelling and heat."),
+    "fast-charge": N_("Measure next: all blocks at rest, a day after the charge, with a look for swelling and heat."),
     "read-too-soon": N_("Measure next: all blocks at rest again, some hours after the charge."),
     "no-rest-after": N_("Measure next: all blocks at rest, and under load with the current noted."),
     "no-load-reading": N_("Measure next: all blocks under load, with the current noted."),
