@@ -74,7 +74,9 @@ def test_a_connection_in_use_is_left_alone():
             kept.sendall(b"GET / HTTP/1.1\r\nHost: x\r\n\r\n")
             told = b""
             while not told.endswith(b"ok"):
-                told += kept.recv(1_000)
+                piece = kept.recv(1_000)
+                assert piece, "the connection was closed while in use"
+                told += piece
             time.sleep(0.2)
 
 
