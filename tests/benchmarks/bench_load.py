@@ -17,6 +17,8 @@ import sys
 import tempfile
 import time
 from collections import defaultdict
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -49,43 +51,86 @@ def make_model(home: Path) -> None:
     store_trained(ModelRegistry(home / "models"), trained, families=("gravel-14",), created=datetime.now(UTC))
 
 
-async def client_loop(
-    client: httpx.AsyncClient, number: int, until: float, took: dict[str, list[float]], wrong: list[str]
-) -> None:
-    rng = random.Random(number)
-    made = 0
-    while time.perf_counter() < until:
-        what = rng.choice(MIX)
+@contextmanager
+def served(home: Path, database: str, **settings: str) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
+    """Run the shipped service in a home while the block runs; yield its process and its address."""
+    port = free_port()
+    env = {**os.environ, "TIDEOVER_HOME": str(home), "TIDEOVER_DATABASE": database, "PYTHONPATH": str(CHECKOUT)}
+    command = [sys.executable, "-m", "service.cli", "serve", "--port", str(port)]
+    quiet = subprocess.DEVNULL
+    with subprocess.Popen(command, env=env | settings, stdout=quiet, stderr=quiet) as process:
+        address = f"http://127.0.0.1:{port}"
+        try:
+            for _ in range(100):
+                try:
+                    httpx.get(f"{address}/healthz")
+                    break
+                except httpx.TransportError:
+                    time.sleep(0.2)
+            yield process, address
+        finally:
+            process.send_signal(signal.SIGTERM)
+
+
+class Client:
+    """One of many callers, with its own pack and the mix of requests of all.
+
+    Parameters
+    ----------
+    client : httpx.AsyncClient
+        Shared by all.
+    number : int
+    """
+
+    def __init__(self, client: httpx.AsyncClient, number: int) -> None:
+        self._client = client
+        self._number = number
+        self._random = random.Random(number)
+        self._made = 0
+
+    async def ask(self, took: dict[str, list[float]], wrong: list[str]) -> None:
+        """Send one request; note how long it took, and what is wrong with its answer."""
+        what = self._random.choice(MIX)
         request: dict[str, Any] = {"method": "GET", "url": "/v1/readings/1"}
         if what == "list":
             request["url"] = "/v1/readings?limit=20"
         elif what == "record":
-            made += 1
-            moment = START + timedelta(days=number, seconds=made)
+            self._made += 1
+            moment = START + timedelta(days=self._number, seconds=self._made)
             body = {**next(s.example for s in SUBJECTS if s.name == "readings"), "time": moment.isoformat()}
-            request = {"method": "POST", "url": "/v1/readings", "json": {**body, "pack_id": f"P{number}"}}
+            request = {"method": "POST", "url": "/v1/readings", "json": {**body, "pack_id": f"P{self._number}"}}
         elif what == "forecast":
             request = {"method": "POST", "url": "/v1/packs/MB-VAN-07/forecasts", "json": {}}
         began = time.perf_counter()
-        response = await client.request(**request)
+        response = await self._client.request(**request)
         took[what].append(time.perf_counter() - began)
         if response.status_code >= 400:
             wrong.append(f"{what}: {response.status_code} {response.text[:200]}")
+
+    async def ask_until(self, until: float, took: dict[str, list[float]], wrong: list[str]) -> None:
+        """Send one request after the other."""
+        while time.perf_counter() < until:
+            await self.ask(took, wrong)
+
+
+def prepared(address: str, clients: int) -> httpx.AsyncClient:
+    """Store the worked examples and a pack for each caller; return what all callers send with."""
+    with httpx.Client(base_url=address, timeout=60) as client:
+        for subject in SUBJECTS:
+            if subject.name != "outcomes":
+                client.post(f"/v1/{subject.name}", json=dict(subject.example)).raise_for_status()
+        for number in range(clients):
+            client.post("/v1/packs", json={"id": f"P{number}", "family": "gravel-14"}).raise_for_status()
+    limits = httpx.Limits(max_connections=clients)
+    return httpx.AsyncClient(base_url=address, timeout=60, limits=limits)
 
 
 async def load(address: str, seconds: float, clients: int) -> tuple[dict[str, list[float]], list[str]]:
     took: dict[str, list[float]] = defaultdict(list)
     wrong: list[str] = []
-    limits = httpx.Limits(max_connections=clients)
-    async with httpx.AsyncClient(base_url=address, timeout=60, limits=limits) as client:
-        for subject in SUBJECTS:
-            if subject.name != "outcomes":
-                (await client.post(f"/v1/{subject.name}", json=dict(subject.example))).raise_for_status()
-        for number in range(clients):
-            pack = {"id": f"P{number}", "family": "gravel-14"}
-            (await client.post("/v1/packs", json=pack)).raise_for_status()
+    async with prepared(address, clients) as client:
         until = time.perf_counter() + seconds
-        await asyncio.gather(*(client_loop(client, n, until, took, wrong) for n in range(clients)))
+        await asyncio.gather(*(Client(client, n).ask_until(until, took, wrong) for n in range(clients)))
     return took, wrong
 
 
@@ -96,21 +141,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         home = Path(name)
         make_model(home)
-        port = free_port()
-        env = {**os.environ, "TIDEOVER_HOME": name, "TIDEOVER_DATABASE": url, "PYTHONPATH": str(CHECKOUT)}
-        command = [sys.executable, "-m", "service.cli", "serve", "--port", str(port)]
-        with subprocess.Popen(command, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as served:
-            address = f"http://127.0.0.1:{port}"
-            try:
-                for _ in range(100):
-                    try:
-                        httpx.get(f"{address}/healthz")
-                        break
-                    except httpx.TransportError:
-                        time.sleep(0.2)
-                took, wrong = asyncio.run(load(address, seconds, clients))
-            finally:
-                served.send_signal(signal.SIGTERM)
+        with served(home, url) as (_, address):
+            took, wrong = asyncio.run(load(address, seconds, clients))
     total = sum(map(len, took.values()))
     print(f"{'PostgreSQL' if url else 'SQLite'}: {clients} clients, {seconds:g} s, {total / seconds:.0f} requests/s")
     print(f"{'request':>10} {'count':>7} {'p50 ms':>8} {'p99 ms':>8}")
