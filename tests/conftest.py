@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import hashlib
+import os
 from collections.abc import Callable
 from functools import cache
 from importlib.metadata import version
@@ -82,6 +83,20 @@ def small_trained(made_once, small_cohort: Cohort) -> Trained:
             made_at="2026-03-02T08:30+00:00",
         ),
     )
+
+
+@pytest.fixture
+def synced(monkeypatch: pytest.MonkeyPatch) -> Callable[[], list[Path]]:
+    """What was waited for until it was on the disk, in order: files, and folders with the names in them."""
+    found: list[Path] = []
+    really = os.fsync
+
+    def noted(handle: int) -> None:
+        really(handle)
+        found.append(Path(f"/proc/self/fd/{handle}").readlink())
+
+    monkeypatch.setattr(os, "fsync", noted)
+    return lambda: found
 
 
 @pytest.fixture(scope="session")

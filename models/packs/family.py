@@ -7,6 +7,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
 from models.base.errors import wrong
+from models.base.numbers import NO_TRUTH_VALUE
 
 MOST_AH = 500.0
 MOST_CURRENT_A = 1000.0
@@ -23,14 +24,14 @@ MOST_HEAT_CAPACITY_J_PER_KG_K = 4200.0
 MOST_CURVE_POINTS = 200
 """Our choice."""
 
-Ah = Annotated[FiniteFloat, Field(ge=0.1, le=MOST_AH)]
-Current = Annotated[FiniteFloat, Field(ge=0.1, le=MOST_CURRENT_A)]
-CellVolts = Annotated[FiniteFloat, Field(ge=0.01, le=MOST_CELL_V)]
-BlockVolts = Annotated[FiniteFloat, Field(ge=0.001, le=60 * MOST_CELL_V)]
-Milliohms = Annotated[FiniteFloat, Field(ge=0.001, le=MOST_CELL_MOHM)]
+Ah = Annotated[FiniteFloat, Field(ge=0.1, le=MOST_AH), NO_TRUTH_VALUE]
+Current = Annotated[FiniteFloat, Field(ge=0.1, le=MOST_CURRENT_A), NO_TRUTH_VALUE]
+CellVolts = Annotated[FiniteFloat, Field(ge=0.01, le=MOST_CELL_V), NO_TRUTH_VALUE]
+BlockVolts = Annotated[FiniteFloat, Field(ge=0.001, le=60 * MOST_CELL_V), NO_TRUTH_VALUE]
+Milliohms = Annotated[FiniteFloat, Field(ge=0.001, le=MOST_CELL_MOHM), NO_TRUTH_VALUE]
 Curve = Field(max_length=MOST_CURVE_POINTS)
 Text = Annotated[str, Field(max_length=500)]
-Share = Annotated[FiniteFloat, Field(ge=0, le=1)]
+Share = Annotated[FiniteFloat, Field(ge=0, le=1), NO_TRUTH_VALUE]
 
 
 class CellCurves(BaseModel):
@@ -118,8 +119,8 @@ class PackFamily(BaseModel):
     name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{1,30}$")]
     title: Text
     chemistry: Literal["nimh", "lithium-ion"]
-    blocks: Annotated[int, Field(ge=2, le=MOST_BLOCKS)]
-    cells_per_block: Annotated[int, Field(ge=1, le=60)]
+    blocks: Annotated[int, Field(ge=2, le=MOST_BLOCKS), NO_TRUTH_VALUE]
+    cells_per_block: Annotated[int, Field(ge=1, le=60), NO_TRUTH_VALUE]
     rated_ah: Ah
     soc_low: Share
     soc_target: Share
@@ -130,14 +131,14 @@ class PackFamily(BaseModel):
     peak_current_a: Current
     min_cell_v: CellVolts
     max_cell_v: CellVolts
-    hysteresis_charge_v: Annotated[FiniteFloat, Field(ge=0, le=MOST_CELL_V)]
-    hysteresis_discharge_v: Annotated[FiniteFloat, Field(ge=0, le=MOST_CELL_V)]
-    self_discharge_per_day: Annotated[FiniteFloat, Field(ge=0, lt=0.2)]
-    self_discharge_ev: Annotated[FiniteFloat, Field(ge=0, le=2)]
-    coulombic_efficiency: Annotated[FiniteFloat, Field(gt=0.5, le=1)]
-    resistance_per_k: Annotated[FiniteFloat, Field(gt=-0.1, lt=0.1)]
-    mass_kg: Annotated[FiniteFloat, Field(ge=0.1, le=MOST_PACK_KG)]
-    heat_capacity_j_per_kg_k: Annotated[FiniteFloat, Field(ge=1, le=MOST_HEAT_CAPACITY_J_PER_KG_K)]
+    hysteresis_charge_v: Annotated[FiniteFloat, Field(ge=0, le=MOST_CELL_V), NO_TRUTH_VALUE]
+    hysteresis_discharge_v: Annotated[FiniteFloat, Field(ge=0, le=MOST_CELL_V), NO_TRUTH_VALUE]
+    self_discharge_per_day: Annotated[FiniteFloat, Field(ge=0, lt=0.2), NO_TRUTH_VALUE]
+    self_discharge_ev: Annotated[FiniteFloat, Field(ge=0, le=2), NO_TRUTH_VALUE]
+    coulombic_efficiency: Annotated[FiniteFloat, Field(gt=0.5, le=1), NO_TRUTH_VALUE]
+    resistance_per_k: Annotated[FiniteFloat, Field(gt=-0.1, lt=0.1), NO_TRUTH_VALUE]
+    mass_kg: Annotated[FiniteFloat, Field(ge=0.1, le=MOST_PACK_KG), NO_TRUTH_VALUE]
+    heat_capacity_j_per_kg_k: Annotated[FiniteFloat, Field(ge=1, le=MOST_HEAT_CAPACITY_J_PER_KG_K), NO_TRUTH_VALUE]
     curves: CellCurves
 
     @model_validator(mode="after")

@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 from models.base.errors import BadInput, Problem, wrong
 from models.base.messages import say
 from models.base.moments import Moment
+from models.base.numbers import NO_TRUTH_VALUE
 from models.packs.family import MOST_BLOCKS, PackFamily
 from models.packs.fields import Measured
 
@@ -28,7 +29,7 @@ AlsoDone = Literal["module-swapped", "bars-cleaned", "pack-reconditioned"]
 MAX_BLOCK_V = 250.0
 """No block of a family (at most 60 cells of at most 4.2 V) reads above this; more is surely millivolts. Unit: V."""
 
-BlockNumber = Annotated[int, Field(ge=1, le=MOST_BLOCKS)]
+BlockNumber = Annotated[int, Field(ge=1, le=MOST_BLOCKS), NO_TRUTH_VALUE]
 
 
 class _Fact(BaseModel):
@@ -58,13 +59,16 @@ class BlockReading(_Fact):
             FiniteFloat,
             Field(ge=-1000, le=1000),
             Measured("A", "Current", say("Out of the pack is positive, into it negative.")),
+            NO_TRUTH_VALUE,
         ]
         | None
     ) = None
-    temperature_c: Annotated[FiniteFloat, Field(ge=-50, le=100), Measured("°C", "Temperature of the pack")] | None = (
-        None
-    )
-    block_v: Annotated[tuple[Annotated[FiniteFloat, Field(ge=-MAX_BLOCK_V)] | None, ...], Field(max_length=MOST_BLOCKS)]
+    temperature_c: (
+        Annotated[FiniteFloat, Field(ge=-50, le=100), Measured("°C", "Temperature of the pack"), NO_TRUTH_VALUE] | None
+    ) = None
+    block_v: Annotated[
+        tuple[Annotated[FiniteFloat, Field(ge=-MAX_BLOCK_V), NO_TRUTH_VALUE] | None, ...], Field(max_length=MOST_BLOCKS)
+    ]
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
@@ -122,12 +126,12 @@ class TopUp(_Fact):
 
     time: Moment
     blocks: Annotated[tuple[BlockNumber, ...], Field(min_length=1, max_length=MOST_BLOCKS)]
-    charge_ah: Annotated[FiniteFloat, Field(ge=0.001, le=500), Measured("Ah")] | None = None
-    end_v: Annotated[FiniteFloat, Field(gt=0), Measured("V")] | None = None
-    duration_h: Annotated[FiniteFloat, Field(ge=0.001, le=336), Measured("h")] | None = None
-    rest_before_v: Annotated[FiniteFloat, Field(ge=-MAX_BLOCK_V), Measured("V")] | None = None
-    rest_after_v: Annotated[FiniteFloat, Field(ge=-MAX_BLOCK_V), Measured("V")] | None = None
-    rest_after_h: Annotated[FiniteFloat, Field(ge=0, le=2000), Measured("h")] | None = None
+    charge_ah: Annotated[FiniteFloat, Field(ge=0.001, le=500), Measured("Ah"), NO_TRUTH_VALUE] | None = None
+    end_v: Annotated[FiniteFloat, Field(gt=0), Measured("V"), NO_TRUTH_VALUE] | None = None
+    duration_h: Annotated[FiniteFloat, Field(ge=0.001, le=336), Measured("h"), NO_TRUTH_VALUE] | None = None
+    rest_before_v: Annotated[FiniteFloat, Field(ge=-MAX_BLOCK_V), Measured("V"), NO_TRUTH_VALUE] | None = None
+    rest_after_v: Annotated[FiniteFloat, Field(ge=-MAX_BLOCK_V), Measured("V"), NO_TRUTH_VALUE] | None = None
+    rest_after_h: Annotated[FiniteFloat, Field(ge=0, le=2000), Measured("h"), NO_TRUTH_VALUE] | None = None
     end_v_at: EndVoltageAt | None = None
     charged_part: ChargedPart | None = None
     also_done: AlsoDone | None = None
@@ -159,10 +163,10 @@ class UsagePlan(_Fact):
     """
 
     time: Moment | None = None
-    km_per_day: Annotated[FiniteFloat, Field(ge=0, le=2000), Measured("km")] | None = None
-    trips_per_day: Annotated[FiniteFloat, Field(ge=0, le=200), Measured("1")] | None = None
-    ambient_c: Annotated[FiniteFloat, Field(ge=-50, le=60), Measured("°C")] | None = None
-    parked_days_in_30: Annotated[FiniteFloat, Field(ge=0, le=30), Measured("days")] | None = None
+    km_per_day: Annotated[FiniteFloat, Field(ge=0, le=2000), Measured("km"), NO_TRUTH_VALUE] | None = None
+    trips_per_day: Annotated[FiniteFloat, Field(ge=0, le=200), Measured("1"), NO_TRUTH_VALUE] | None = None
+    ambient_c: Annotated[FiniteFloat, Field(ge=-50, le=60), Measured("°C"), NO_TRUTH_VALUE] | None = None
+    parked_days_in_30: Annotated[FiniteFloat, Field(ge=0, le=30), Measured("days"), NO_TRUTH_VALUE] | None = None
 
 
 class Outcome(_Fact):
@@ -186,7 +190,7 @@ class Outcome(_Fact):
     time: Moment
     kind: OutcomeKind
     code: Annotated[str, Field(max_length=16)] | None = None
-    odometer_km: Annotated[FiniteFloat, Field(ge=0, le=5e6), Measured("km")] | None = None
+    odometer_km: Annotated[FiniteFloat, Field(ge=0, le=5e6), Measured("km"), NO_TRUTH_VALUE] | None = None
     found: Weakness | None = None
 
 
@@ -207,8 +211,8 @@ class PackHistory(_Fact):
 
     pack_id: Annotated[str, Field(min_length=1, max_length=64)]
     family: Annotated[str, Field(max_length=64)]
-    age_years: Annotated[FiniteFloat, Field(ge=0, le=60), Measured("years")] | None = None
-    odometer_km: Annotated[FiniteFloat, Field(ge=0, le=5e6), Measured("km")] | None = None
+    age_years: Annotated[FiniteFloat, Field(ge=0, le=60), Measured("years"), NO_TRUTH_VALUE] | None = None
+    odometer_km: Annotated[FiniteFloat, Field(ge=0, le=5e6), Measured("km"), NO_TRUTH_VALUE] | None = None
     readings: tuple[BlockReading, ...] = ()
     topups: tuple[TopUp, ...] = ()
     usage: tuple[UsagePlan, ...] = ()

@@ -69,6 +69,7 @@ MAY: Final[Mapping[str, Roles]] = {
     "send_file": ADMIN,
     "send_file_to_folder": ADMIN,
     "remove_from_inbox": ADMIN,
+    "remove_from_folder": ADMIN,
     "list_reports": EVERY,
     "read_report": EVERY,
     "read_report_page": EVERY,

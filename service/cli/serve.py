@@ -17,6 +17,10 @@ from service.core.settings import Settings
 GRACE_SECONDS = 20
 """Requests in hand when the service is asked to stop have so long to end."""
 
+KEEP_ALIVE_SECONDS = 15
+"""How long a connection is kept on which nothing is asked. Our choice: longer than the 5 s after which common client
+libraries take a new one, so that the client closes it, and not the service at the moment at which something is sent."""
+
 
 @plain_errors
 def serve(
@@ -85,6 +89,7 @@ def run_service(settings: Settings) -> None:
                 ws="none",
                 access_log=False,
                 log_level="warning",
+                timeout_keep_alive=KEEP_ALIVE_SECONDS,
                 timeout_graceful_shutdown=GRACE_SECONDS,
             )
         ).run(sockets=[listener])

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from models.base.moments import Moment
+from models.base.numbers import NO_TRUTH_VALUE, Truth
 from service.core.refusals import NoSuchRecord
 from service.core.translation import _
 from service.forecasting.model.training import DEFAULT_PACKS
@@ -32,11 +33,13 @@ class Training(BaseModel):
 
     model_config = ConfigDict(extra="forbid")
 
-    packs: Annotated[int, Field(ge=100, le=1_000_000)] = Field(
+    packs: Annotated[int, Field(ge=100, le=1_000_000), NO_TRUTH_VALUE] = Field(
         DEFAULT_PACKS, description="Packs to simulate where there is no model yet to learn further from."
     )
 
-    seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = Field(0, description="The same seed and record: the same model.")
+    seed: Annotated[int, Field(ge=0, le=2**31 - 1), NO_TRUTH_VALUE] = Field(
+        0, description="Same seed, same record: same model."
+    )
 
 
 class Scoring(BaseModel):
@@ -52,8 +55,8 @@ class Import(BaseModel):
 
     name: Name = Field(description="Of the file or folder.", examples=["march-2026"])
     mapping: Name | None = Field(None, description="Name of a mapping (TOML) in the inbox, for a logger's file.")
-    dry_run: bool = Field(False, description="Check everything and list every fault; store nothing.")
-    keep_good: bool = Field(False, description="Store the good rows even if others are bad.")
+    dry_run: Truth = Field(False, description="Check everything and list every fault; store nothing.")
+    keep_good: Truth = Field(False, description="Store the good rows even if others are bad.")
 
 
 class Report(BaseModel):
@@ -159,7 +162,8 @@ def jobs_router(max_page: int) -> APIRouter:
     list_jobs.__annotations__["query"] = Annotated[_query(max_page), Query()]
     router.add_api_route("", list_jobs, operation_id="list_jobs", responses=problem_responses(422, 503))
 
-    @router.get("/{job_id}", operation_id="read_job", responses=problem_responses(404, 422, 503))
+    # Of numbers alone: every other name here is that of a kind, which takes POST and nothing else.
+    @router.get("/{job_id:int}", operation_id="read_job", responses=problem_responses(404, 422, 503))
     def read_job(job_id: JobNumber, store: CurrentStore) -> JobState:
         """Read how far a job is and what came of it."""
         with store.reading() as session:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -25,6 +24,7 @@ from sqlalchemy import JSON, Connection, Table, insert, select, text
 from models.base.errors import BadInput
 from service.store.opening import Store
 from service.store.upgrading import known_revisions, newest_revision, of_empty_store, revision_of, tables_of
+from training.registry.own_files import to_disk
 
 MANIFEST: Final = "manifest.json"
 FORMAT: Final = "tideover-backup-1"
@@ -133,19 +133,11 @@ def _whole(folder: Path) -> Iterator[Path]:
         yield unfinished
         # What a power cut must not take back is on the disk before it has its name.
         for path in (*unfinished.rglob("*"), unfinished):
-            _to_disk(path)
+            to_disk(path)
         unfinished.rename(folder)
-        _to_disk(folder.parent)
+        to_disk(folder.parent)
     finally:
         shutil.rmtree(unfinished, ignore_errors=True)
-
-
-def _to_disk(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def _write(connection: Connection, table: Table, path: Path) -> int:

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from models.base.errors import BadInput
+from models.base.numbers import NO_TRUTH_VALUE
 from service.access.callers import Role
 from service.access.keys import LONGEST_DAYS, make_key, revoke_key
 from service.http.body_limit import require_json
@@ -31,7 +32,7 @@ class NewKey(BaseModel):
 
     title: Line = Field(description="What it is for; not a person's name.", examples=["bench tablet"])
     role: Role
-    days: Annotated[int, Field(ge=1, le=LONGEST_DAYS)] | None = Field(
+    days: Annotated[int, Field(ge=1, le=LONGEST_DAYS), NO_TRUTH_VALUE] | None = Field(
         None, description="Days until it expires; null for no end."
     )
 

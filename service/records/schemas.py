@@ -5,27 +5,17 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated, Any, Final
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Discriminator, Field, FiniteFloat, Tag
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, FiniteFloat, Tag
 
-from models.base.errors import wrong
+from models.base.numbers import NO_TRUTH_VALUE
 from service.http.problems import MANY, ONE
 
 LARGEST_NUMBER: Final = 2**63 - 1
 
-
-def _no_truth_value(value: object) -> object:
-    if isinstance(value, bool):
-        raise wrong(f"{str(value).lower()} is no number.", "Give a number, or leave it out.")
-    return value
-
-
-NO_TRUTH_VALUE: Final = BeforeValidator(_no_truth_value)
-"""In JSON, false is not 0: a cost or a count that nobody stated must not become one."""
-
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
 """A fleet number or another name that can stand in an address; it must not tell who a person is."""
 Line = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^\x00-\x1f\x7f]+$")]
-RecordNumber = Annotated[int, Field(ge=1, le=LARGEST_NUMBER)]
+RecordNumber = Annotated[int, Field(ge=1, le=LARGEST_NUMBER), NO_TRUTH_VALUE]
 PackName = Annotated[Name, Field(description="The pack it is about.", examples=["MB-VAN-07"])]
 Amount = Annotated[FiniteFloat, Field(ge=0, le=1e9), NO_TRUTH_VALUE]
 

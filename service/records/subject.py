@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, create_model
 from sqlalchemy.orm import Session
@@ -102,14 +102,13 @@ class Subject:
     @cached_property
     def change(self) -> type[BaseModel]:
         """Schema of a correction: any of the fields; null clears one."""
-        fields: dict[str, Any] = {
-            name: (
-                self.new.model_fields[name].annotation,
-                Field(None, description=self.new.model_fields[name].description),
-            )
-            for name in self.columns
-        }
-        fields = {name: (kind | None, field) for name, (kind, field) in fields.items()}
+        fields: dict[str, Any] = {}
+        for name in self.columns:
+            info = self.new.model_fields[name]
+            kind: Any = info.annotation
+            for rule in info.metadata:
+                kind = Annotated[kind, rule]
+            fields[name] = (kind | None, Field(None, description=info.description))
         return create_model(
             f"{self._title}Change",
             __config__=ConfigDict(extra="forbid"),

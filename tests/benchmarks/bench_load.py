@@ -52,13 +52,22 @@ def make_model(home: Path) -> None:
 
 
 @contextmanager
-def served(home: Path, database: str, **settings: str) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
+def served(
+    home: Path,
+    database: str,
+    program: tuple[str, ...] = ("-m", "service.cli"),
+    log: Path = Path(os.devnull),
+    **settings: str,
+) -> Iterator[tuple[subprocess.Popen[bytes], str]]:
     """Run the shipped service in a home while the block runs; yield its process and its address."""
     port = free_port()
     env = {**os.environ, "TIDEOVER_HOME": str(home), "TIDEOVER_DATABASE": database, "PYTHONPATH": str(CHECKOUT)}
-    command = [sys.executable, "-m", "service.cli", "serve", "--port", str(port)]
-    quiet = subprocess.DEVNULL
-    with subprocess.Popen(command, env=env | settings, stdout=quiet, stderr=quiet) as process:
+    command = [sys.executable, *program, "serve", "--port", str(port)]
+    log.parent.mkdir(parents=True, exist_ok=True)
+    with (
+        log.open("wb") as lines,
+        subprocess.Popen(command, env=env | settings, stdout=lines, stderr=lines) as process,
+    ):
         address = f"http://127.0.0.1:{port}"
         try:
             for _ in range(100):
@@ -102,7 +111,11 @@ class Client:
         elif what == "forecast":
             request = {"method": "POST", "url": "/v1/packs/MB-VAN-07/forecasts", "json": {}}
         began = time.perf_counter()
-        response = await self._client.request(**request)
+        try:
+            response = await self._client.request(**request)
+        except httpx.TransportError as error:
+            wrong.append(f"{what}: {type(error).__name__}")
+            return
         took[what].append(time.perf_counter() - began)
         if response.status_code >= 400:
             wrong.append(f"{what}: {response.status_code} {response.text[:200]}")

@@ -15,7 +15,7 @@ import random
 import sys
 import tempfile
 import time
-from collections import defaultdict
+from collections import Counter, defaultdict
 from pathlib import Path
 
 import httpx2 as httpx
@@ -105,7 +105,10 @@ def main() -> None:
     for what, times in sorted(took.items()):
         low, high = np.quantile(times, [0.5, 0.99]) * 1000
         print(f"{what:>13}: {len(times)} requests, p50 {low:.1f} ms, p99 {high:.1f} ms")
-    print(f"answers that were errors: {len(wrong)}", *wrong[:5], sep="\n  ")
+    kinds = Counter(line[:18] for line in wrong)
+    print(
+        f"answers that were errors: {len(wrong)}", *(f"{count} x {kind}" for kind, count in kinds.items()), sep="\n  "
+    )
 
 
 if __name__ == "__main__":

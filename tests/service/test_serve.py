@@ -9,6 +9,7 @@ import subprocess
 import time
 import urllib.error
 import urllib.request
+from contextlib import closing
 
 import pytest
 
@@ -38,6 +39,18 @@ def test_error_over_a_real_socket_is_a_problem_document(served):
     with caught.value as response:
         assert response.code == 400
         assert response.headers["Content-Type"] == "application/problem+json"
+
+
+def test_a_connection_is_kept_for_longer_than_clients_use_it(served):
+    """Common client libraries send on a connection that was idle for up to 5 s: it must not just have been closed."""
+    with closing(http.client.HTTPConnection(served.removeprefix("http://"), timeout=20)) as connection:
+        connection.request("GET", "/healthz")
+        connection.getresponse().read()
+        used, connection.auto_open = connection.sock, 0  # no new one unseen
+        time.sleep(6)
+        connection.request("GET", "/healthz")
+        assert connection.getresponse().read()
+        assert connection.sock is used
 
 
 def test_it_listens_on_loopback_only(served):

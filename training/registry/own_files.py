@@ -38,6 +38,15 @@ def write_synced(path: Path, content: bytes) -> None:
         os.fsync(file.fileno())
 
 
+def to_disk(path: Path) -> None:
+    """Wait until a file is on the disk; of a folder, the names in it."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
 def require_own(path: Path, *, link: bool = False) -> None:
     """Refuse what others may write to, what is another's (but for the administrator's), and, unless allowed, a link."""
     try:

@@ -14,9 +14,10 @@ import json
 import os
 import shutil
 import tempfile
+import time
 import warnings
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from importlib.metadata import version
@@ -37,6 +38,7 @@ from training.registry.own_files import (
     refused,
     require_own,
     sha256_of,
+    to_disk,
     write_synced,
 )
 from training.registry.signature import input_signature
@@ -46,6 +48,14 @@ PAYLOAD_FILE: Final = "model.joblib"
 REPORT_FILE: Final = "report.json"
 SIGNATURE_FILE: Final = "signature.json"
 POINTER_FILE: Final = "current.json"
+SAVING: Final = ".saving-"
+"""Begins the name of a folder that is being filled."""
+
+MOVING: Final = ".current-"
+"""Begins the name of a pointer that is being written."""
+
+LEFT_OVER_S: Final = 3_600.0
+"""What is still unfinished after so long was left by a process that was killed. Our choice; writing takes seconds."""
 
 
 class Move(BaseModel):
@@ -164,16 +174,19 @@ class ModelRegistry:
             raise BadInput.one(
                 "model_id", f"{model_id} is already the name of another model.", "Give the new model its own name."
             )
-        temporary = Path(tempfile.mkdtemp(prefix=".saving-", dir=self.folder))
+        self._sweep()
+        temporary = Path(tempfile.mkdtemp(prefix=SAVING, dir=self.folder))
         try:
             write_synced(temporary / PAYLOAD_FILE, payload)
             write_synced(temporary / REPORT_FILE, report_bytes)
             write_synced(temporary / SIGNATURE_FILE, json_bytes(input_signature(families)))
             write_synced(temporary / MANIFEST_FILE, json_bytes(manifest.model_dump(mode="json")))
+            to_disk(temporary)
             if target.exists():
                 # It would be refused anyway, as after an upgrade; the same training gives the same name again.
                 shutil.rmtree(target)
             temporary.rename(target)
+            to_disk(self.folder)
         finally:
             shutil.rmtree(temporary, ignore_errors=True)
         return manifest
@@ -320,6 +333,13 @@ class ModelRegistry:
         except ModelRefused:
             return None
 
+    def _sweep(self) -> None:
+        """Remove what processes left that were killed while they wrote."""
+        for path in (*self.folder.glob(f"{SAVING}*"), *self.folder.glob(f"{MOVING}*")):
+            with suppress(FileNotFoundError):  # another process sweeps as well
+                if path.stat().st_mtime < time.time() - LEFT_OVER_S:
+                    shutil.rmtree(path) if path.is_dir() else path.unlink()
+
     @contextmanager
     def _moving(self) -> Iterator[None]:
         """Keep every other process and thread from moving the pointer between its being read and written."""
@@ -334,11 +354,12 @@ class ModelRegistry:
     def _move(self, move: Move) -> None:
         # Pointer and history are one file, so that a crash cannot leave them telling different stories.
         pointer = _Pointer(history=(*self._pointer().history, move))
-        handle, name = tempfile.mkstemp(prefix=".current-", dir=self.folder)
+        handle, name = tempfile.mkstemp(prefix=MOVING, dir=self.folder)
         os.close(handle)
         try:
             write_synced(Path(name), json_bytes(pointer.model_dump(mode="json")))
             Path(name).replace(self.folder / POINTER_FILE)
+            to_disk(self.folder)
         finally:
             Path(name).unlink(missing_ok=True)
 

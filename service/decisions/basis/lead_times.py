@@ -12,6 +12,7 @@ from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput
+from models.base.numbers import Truth
 from models.decisions.lead_time import MAX_LEAD_DAYS, Delivery, LeadTime, Quote, lead_time
 from service.core.translation import _
 from service.records.subjects.suppliers import Days
@@ -31,7 +32,7 @@ class PastOrder(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     days: Days = Field(description="From the order to its arrival, or to today while it is open.")
-    arrived: bool = Field(True, description="False while the order is open: leaving it out would flatter the supplier.")
+    arrived: Truth = Field(True, description="False while it is open: leaving it out would flatter the supplier.")
 
 
 class StatedLeadTime(BaseModel):

@@ -7,9 +7,10 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
 
+from models.base.numbers import NO_TRUTH_VALUE
 from models.decisions.fleet_costs import MAX_WEEKS
 from service.decisions.basis.costs import StatedCosts
-from service.records.schemas import NO_TRUTH_VALUE, Amount, Line
+from service.records.schemas import Amount, Line
 from service.records.subjects.suppliers import FamilyName
 
 MOST_RETURN_WEEKS = 26
@@ -173,7 +174,7 @@ class FleetPlanAnswer(BaseModel):
 class ReturnsRequest(Part):
     """What is asked about returns."""
 
-    weeks: Annotated[int, Field(ge=1, le=MOST_RETURN_WEEKS)] = 8
+    weeks: Annotated[int, Field(ge=1, le=MOST_RETURN_WEEKS), NO_TRUTH_VALUE] = 8
     confidence: Annotated[FiniteFloat, Field(gt=0, lt=1), NO_TRUTH_VALUE] = Field(0.9, description="Of the interval.")
 
 

@@ -7,11 +7,12 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
 
+from models.base.numbers import NO_TRUTH_VALUE
 from service.decisions.basis.costs import NOTHING_STATED, StatedCosts
 from service.decisions.basis.lead_times import StatedLeadTime
 from service.decisions.release.schemas import EarlyToLate
 from service.forecasting.forecasts.schemas import ForecastCase
-from service.records.schemas import NO_TRUTH_VALUE, Amount, Line
+from service.records.schemas import Amount, Line
 from service.records.subjects.suppliers import Currency, FamilyName
 
 USUAL_RISK = 0.1

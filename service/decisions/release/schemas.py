@@ -8,9 +8,9 @@ from typing import Annotated, Self
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
 from models.base.errors import wrong
+from models.base.numbers import NO_TRUTH_VALUE
 from service.decisions.basis.lead_times import StatedLeadTime
 from service.forecasting.forecasts.schemas import ForecastCase
-from service.records.schemas import NO_TRUTH_VALUE
 from service.records.subjects.suppliers import Days
 
 Km = Annotated[FiniteFloat, Field(ge=0, le=2000), NO_TRUTH_VALUE]

@@ -7,9 +7,10 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
 
+from models.base.numbers import NO_TRUTH_VALUE
 from service.decisions.basis.costs import NOTHING_STATED, StatedCosts
 from service.decisions.release.schemas import EarlyToLate
-from service.records.schemas import LARGEST_NUMBER, NO_TRUTH_VALUE
+from service.records.schemas import LARGEST_NUMBER
 
 
 class StockRequest(BaseModel):

@@ -18,6 +18,7 @@ from models.base.errors import BadInput
 from service.core.refusals import Conflict, NoSuchRecord
 from service.core.settings import Settings
 from service.core.translation import _
+from training.registry.own_files import to_disk
 
 COMING: Final = ".coming-"
 """Begins the name of a file that is still coming in."""
@@ -74,6 +75,8 @@ def coming_in(inbox: Path, name: str) -> Iterator[Callable[[bytes], int]]:
 
     Raises
     ------
+    BadInput
+        There is nothing in it.
     Conflict
         A folder has that name, or a file that of the folder.
     """
@@ -89,10 +92,14 @@ def coming_in(inbox: Path, name: str) -> Iterator[Callable[[bytes], int]]:
     try:
         with os.fdopen(handle, "wb") as file:
             yield file.write
+            if not file.tell():
+                raise BadInput.one(name, "There is nothing in the file.", "Send the file itself as the body.")
             file.flush()
             os.fsync(file.fileno())
         target.parent.mkdir(mode=0o700, exist_ok=True)
         Path(temporary).replace(target)
+        for named_in in {target.parent, inbox}:
+            to_disk(named_in)
     finally:
         with contextlib.suppress(FileNotFoundError):
             Path(temporary).unlink()
@@ -145,6 +152,8 @@ def remove(inbox: Path, name: str) -> None:
         shutil.rmtree(target)
         return
     try:
+        if target.parent != inbox and target.parent.is_symlink():
+            raise FileNotFoundError  # what lies behind a link is not in the inbox
         target.unlink()
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         raise NoSuchRecord(_("There is no file or folder %(name)s in the inbox.") % {"name": name}) from None

@@ -92,6 +92,22 @@ def remove_from_inbox(name: FileName, request: Request, caller: CurrentCaller, s
     return Response(status_code=204)
 
 
+@router.delete(
+    "/{folder}/{name}",
+    operation_id="remove_from_folder",
+    status_code=204,
+    response_class=Response,
+    responses=problem_responses(404, 422, 503),
+)
+def remove_from_folder(
+    folder: FolderName, name: FileName, request: Request, caller: CurrentCaller, store: CurrentStore
+) -> Response:
+    """Remove one file of a folder from the inbox. What was imported from it stays."""
+    remove(inbox_of(request.app.state.settings), f"{folder}/{name}")
+    note(request, store, caller, "remove_from_folder", f"{folder}/{name}")
+    return Response(status_code=204)
+
+
 def note(request: Request, store: Store, caller: Caller, action: str, name: str) -> None:
     """Write a line of the audit trail about a file."""
     with store.writing() as session:

@@ -10,6 +10,7 @@ from typing import Literal
 
 from service.core.refusals import NoSuchRecord
 from service.core.translation import _
+from training.registry.own_files import to_disk, write_synced
 from training.report import CalibrationReport, render_html
 
 Form = Literal["json", "html"]
@@ -67,7 +68,8 @@ def read_report(folder: Path, name: str, form: Form) -> str:
 def _write(path: Path, text: str) -> None:
     beside = path.with_name(f".{path.name}.{os.getpid()}")
     try:
-        beside.write_text(text, encoding="utf-8")
+        write_synced(beside, text.encode())
         beside.replace(path)
+        to_disk(path.parent)
     finally:
         beside.unlink(missing_ok=True)

@@ -9,6 +9,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, m
 from models.base.day_grid import HORIZON_DAYS
 from models.base.errors import wrong
 from models.base.moments import Moment
+from models.base.numbers import NO_TRUTH_VALUE, Truth
 from models.features.definitions import Evidence
 from models.forecasts.forecast import Flag
 from models.forecasts.similar_packs import Became
@@ -16,7 +17,7 @@ from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan
 from service.core.translation import N_, _
 
-Confidence = Annotated[FiniteFloat, Field(ge=0.5, le=0.99)]
+Confidence = Annotated[FiniteFloat, Field(ge=0.5, le=0.99), NO_TRUTH_VALUE]
 DEFAULT_CONFIDENCES = (0.8, 0.9, 0.95)
 
 
@@ -61,10 +62,10 @@ class ForecastQuestion(PackQuestion):
     confidence: Annotated[tuple[Confidence, ...], Field(min_length=1, max_length=10)] = Field(
         DEFAULT_CONFIDENCES, description="Confidences at which to say for how many days the top-up is good."
     )
-    replacement_in_days: Annotated[FiniteFloat, Field(ge=0, le=HORIZON_DAYS)] | None = Field(
+    replacement_in_days: Annotated[FiniteFloat, Field(ge=0, le=HORIZON_DAYS), NO_TRUTH_VALUE] | None = Field(
         None, description="Days after the moment of the forecast until the replacement pack arrives."
     )
-    explain: bool = Field(
+    explain: Truth = Field(
         False,
         description="Also say what moves the forecast, and which past packs are most like this one. Takes longer.",
     )

@@ -6,6 +6,7 @@ from typing import Annotated
 
 from pydantic import AwareDatetime, BaseModel, Field, FiniteFloat
 
+from models.base.numbers import NO_TRUTH_VALUE
 from models.interventions.recheck import DEFAULT_RISK, HIGHEST_RISK, LOWEST_RISK
 from service.forecasting.forecasts.schemas import EvidenceFlag, PackCase, PackQuestion
 
@@ -13,7 +14,7 @@ from service.forecasting.forecasts.schemas import EvidenceFlag, PackCase, PackQu
 class RecheckRequest(PackQuestion):
     """What is asked about a stored pack. All of it may be left out."""
 
-    risk: Annotated[FiniteFloat, Field(ge=LOWEST_RISK, le=HIGHEST_RISK)] = Field(
+    risk: Annotated[FiniteFloat, Field(ge=LOWEST_RISK, le=HIGHEST_RISK), NO_TRUTH_VALUE] = Field(
         DEFAULT_RISK, description="Probability of a return that is not to be passed."
     )
 

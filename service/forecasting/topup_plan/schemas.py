@@ -7,14 +7,15 @@ from typing import Annotated, ClassVar
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat
 
 from models.base.moments import Moment
+from models.base.numbers import NO_TRUTH_VALUE
 from models.packs.history import PackHistory, UsagePlan
 from models.topup.concerns import Worth
 from models.topup.posterior import Cause
 from service.core.translation import N_
 from service.forecasting.forecasts.schemas import PackCase, PackQuestion
 
-Ambient = Annotated[FiniteFloat, Field(ge=-50, le=60)]
-Block = Annotated[int, Field(ge=1)]
+Ambient = Annotated[FiniteFloat, Field(ge=-50, le=60), NO_TRUTH_VALUE]
+Block = Annotated[int, Field(ge=1), NO_TRUTH_VALUE]
 
 
 class TopUpPlanRequest(PackQuestion):

@@ -8,11 +8,12 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, m
 
 from models.base.day_grid import HORIZON_DAYS
 from models.base.errors import BadInput, wrong
+from models.base.numbers import NO_TRUTH_VALUE, Truth
 from models.interventions.plans import Plan
 from models.interventions.what_if import MOST_PLANS
 from service.forecasting.forecasts.schemas import EvidenceFlag, PackCase, PackQuestion
 
-Share = Annotated[FiniteFloat, Field(ge=0, le=5)]
+Share = Annotated[FiniteFloat, Field(ge=0, le=5), NO_TRUTH_VALUE]
 
 
 class OtherPlan(BaseModel):
@@ -23,26 +24,26 @@ class OtherPlan(BaseModel):
     name: Annotated[str, Field(min_length=1, max_length=80)] = Field(description="To tell plans apart by.")
     km_share: Share = Field(1.0, description="Kilometres a day relative to the present plan: 0.5 is half.")
     trips_share: Share = Field(1.0, description="Trips a day, likewise.")
-    cooler_k: Annotated[FiniteFloat, Field(ge=-30, le=30)] = Field(
+    cooler_k: Annotated[FiniteFloat, Field(ge=-30, le=30), NO_TRUTH_VALUE] = Field(
         0.0, description="How much cooler it is parked, K; negative is warmer."
     )
-    start_after_days: Annotated[int, Field(ge=0, le=HORIZON_DAYS)] = Field(
+    start_after_days: Annotated[int, Field(ge=0, le=HORIZON_DAYS), NO_TRUTH_VALUE] = Field(
         0, description="Days for which it stands before it is used."
     )
     topped_blocks: Literal[0, 1, 2] = Field(
         0, description="Blocks given one more topping charge now: 1 the one topped last, 2 that and the next weakest."
     )
-    stored_ah: Annotated[FiniteFloat, Field(gt=0, le=500)] | None = Field(
+    stored_ah: Annotated[FiniteFloat, Field(gt=0, le=500), NO_TRUTH_VALUE] | None = Field(
         None, description="Charge that stays in each of them, Ah; left out, each is brought level with the others."
     )
-    clean_joints: bool = Field(
+    clean_joints: Truth = Field(
         False,
         description="The connections between the blocks are cleaned, or replaced, and tightened as the maker says.",
     )
-    swap_block: bool = Field(
+    swap_block: Truth = Field(
         False, description="The block topped last is exchanged for a sound one; the rest stays, weakest block included."
     )
-    replace_pack: bool = Field(False, description="The whole pack is exchanged for a new one.")
+    replace_pack: Truth = Field(False, description="The whole pack is exchanged for a new one.")
 
     @model_validator(mode="after")
     def _one_plan(self) -> Self:

@@ -7,6 +7,7 @@ from typing import Annotated, Final
 from pydantic import Field, FiniteFloat
 
 from models.base.moments import Moment
+from models.base.numbers import NO_TRUTH_VALUE
 from models.packs.history import Outcome
 from service.records.schemas import PackName
 from service.records.subject import Subject
@@ -22,7 +23,7 @@ class NewOutcome(Outcome):
     code: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9 .:-]{0,15}$")] | None = Field(
         None, description="The generic trouble code (SAE J2012-DA).", examples=["P0A80"]
     )
-    odometer_km: Annotated[FiniteFloat, Field(ge=0, le=5e6)] | None = None
+    odometer_km: Annotated[FiniteFloat, Field(ge=0, le=5e6), NO_TRUTH_VALUE] | None = None
 
 
 OUTCOMES: Final = Subject(

@@ -9,6 +9,7 @@ from sqlalchemy import or_, select
 
 from models.base.errors import Problem, wrong
 from models.base.moments import Moment
+from models.base.numbers import NO_TRUTH_VALUE
 from models.packs.history import family_problems
 from service.records.history import history_of_pack
 from service.records.schemas import Name, NewRecord, PackName
@@ -24,8 +25,10 @@ class NewPack(NewRecord):
     family: Annotated[str, Field(max_length=31)] = Field(
         description="Name of its family, as `/v1/families` lists it.", examples=["gravel-14"]
     )
-    age_years: Annotated[FiniteFloat, Field(ge=0, le=60)] | None = Field(None, description="At its first fact.")
-    odometer_km: Annotated[FiniteFloat, Field(ge=0, le=5e6)] | None = Field(
+    age_years: Annotated[FiniteFloat, Field(ge=0, le=60), NO_TRUTH_VALUE] | None = Field(
+        None, description="At its first fact."
+    )
+    odometer_km: Annotated[FiniteFloat, Field(ge=0, le=5e6), NO_TRUTH_VALUE] | None = Field(
         None, description="Of its vehicle, at its first fact."
     )
 

@@ -8,9 +8,10 @@ from pydantic import AfterValidator, Field, model_validator
 
 from models.base.errors import BadInput, Problem, wrong
 from models.base.moments import Moment
+from models.base.numbers import NO_TRUTH_VALUE, Truth
 from models.decisions.lead_time import MAX_LEAD_DAYS
 from models.decisions.money import minor_digits
-from service.records.schemas import NO_TRUTH_VALUE, Amount, Line, Name, NewRecord
+from service.records.schemas import Amount, Line, Name, NewRecord
 from service.records.sense import unknown_family
 from service.records.subject import Situation, Subject
 from service.store.schema import Delivery, Offer, Pack, Supplier
@@ -70,7 +71,7 @@ class NewDelivery(NewRecord):
     pack_id: Name | None = Field(
         None, description="The open case it was ordered for; null if it goes on the shelf.", examples=["MB-VAN-07"]
     )
-    express: bool = Field(False, description="Whether the express fee was paid: express orders are a record apart.")
+    express: Truth = Field(False, description="Whether the express fee was paid: express orders are a record apart.")
     ordered_at: Moment
     arrived_at: Moment | None = Field(None, description="Null while the order is open.")
 

@@ -8,6 +8,7 @@ from typing import Annotated, Final
 from pydantic import Field, FiniteFloat
 
 from models.base.moments import Moment
+from models.base.numbers import NO_TRUTH_VALUE
 from models.packs.history import TopUp
 from service.records.schemas import PackName
 from service.records.sense import fits_family
@@ -15,7 +16,7 @@ from service.records.subject import Subject
 from service.store.schema import Pack
 from service.store.schema import TopUp as TopUpRow
 
-BlockNumber = Annotated[int, Field(ge=1, le=200)]
+BlockNumber = Annotated[int, Field(ge=1, le=200), NO_TRUTH_VALUE]
 
 
 class NewTopUp(TopUp):
@@ -24,8 +25,8 @@ class NewTopUp(TopUp):
     pack_id: PackName
     time: Moment
     blocks: Annotated[tuple[BlockNumber, ...], Field(min_length=1, max_length=200)]
-    rest_before_v: Annotated[FiniteFloat, Field(ge=-250)] | None = None
-    rest_after_v: Annotated[FiniteFloat, Field(ge=-250)] | None = None
+    rest_before_v: Annotated[FiniteFloat, Field(ge=-250), NO_TRUTH_VALUE] | None = None
+    rest_after_v: Annotated[FiniteFloat, Field(ge=-250), NO_TRUTH_VALUE] | None = None
 
 
 TOPUPS: Final = Subject(

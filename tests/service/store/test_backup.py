@@ -158,7 +158,7 @@ backup.restore(open_at_any_schema(home, database), home / "models", folder)
 """
 
 
-@pytest.mark.parametrize("place", ["_restore_models", "_set_last_numbers", "_to_disk"])
+@pytest.mark.parametrize("place", ["_restore_models", "_set_last_numbers", "to_disk"])
 def test_a_restore_that_was_killed_can_be_repeated(filled_store, tmp_path, make_database, backend, place):
     models = tmp_path / "models"
     (models / "m1").mkdir(parents=True)

@@ -264,6 +264,26 @@ def test_failed_save_leaves_nothing_behind(registry, fitted):
     assert [path.name for path in registry.folder.iterdir()] == ["first"]
 
 
+def test_what_a_killed_process_left_goes_at_the_next_save(registry, fitted):
+    save(registry, fitted)
+    left = [registry.folder / ".saving-old", registry.folder / ".current-old", registry.folder / ".saving-new"]
+    left[0].mkdir()
+    (left[0] / "model.joblib").write_bytes(b"x")
+    left[1].write_bytes(b"{")
+    left[2].mkdir()
+    for path in left[:2]:
+        os.utime(path, (0, 0))
+    save(registry, fitted, "second")
+    assert [path.exists() for path in left] == [False, False, True], "what may still be written to stays"
+
+
+def test_a_power_cut_does_not_take_back_a_model_or_a_promotion(registry, fitted, synced):
+    save(registry, fitted)
+    assert synced()[-1] == registry.folder, "its name is on the disk"
+    registry.promote("first", MADE)
+    assert synced()[-1] == registry.folder
+
+
 def test_a_name_stands_for_one_model_only(registry, fitted):
     first = save(registry, fitted)
     assert save(registry, fitted, created=MADE + timedelta(days=1)) == first

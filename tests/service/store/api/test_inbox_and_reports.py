@@ -158,6 +158,33 @@ def test_only_plain_names_get_into_the_inbox(api, name, tmp_path):
     assert not (tmp_path / "inbox").exists()
 
 
+def test_a_file_with_nothing_in_it_is_told_and_replaces_none(api, problem_in):
+    assert api.put("/v1/inbox/readings.csv", content=b"x").status_code == 204
+    for address in ("/v1/inbox/readings.csv", "/v1/inbox/march/readings.csv"):
+        (problem,) = problem_in(api.put(address), 422)["problems"]
+        assert problem["what"] == "There is nothing in the file."
+    assert [(file["name"], file["size"]) for file in api.get("/v1/inbox").json()["items"]] == [("readings.csv", 1)]
+
+
+def test_one_file_of_a_folder_is_removed_and_nothing_behind_a_link(api, tmp_path, problem_in):
+    for name in ("packs.csv", "readings.csv"):
+        assert api.put(f"/v1/inbox/march/{name}", content=b"x").status_code == 204
+    assert api.delete("/v1/inbox/march/packs.csv").status_code == 204
+    assert [file["name"] for file in api.get("/v1/inbox").json()["items"]] == ["march/readings.csv"]
+    problem_in(api.delete("/v1/inbox/march/packs.csv"), 404)
+    problem_in(api.delete("/v1/inbox/march/readings.csv/x"), 404)
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "elsewhere" / "kept").write_bytes(b"x")
+    (tmp_path / "inbox" / "link").symlink_to(tmp_path / "elsewhere")
+    problem_in(api.delete("/v1/inbox/link/kept"), 404)
+    assert (tmp_path / "elsewhere" / "kept").exists()
+
+
+def test_a_power_cut_does_not_take_back_a_file(api, tmp_path, synced):
+    assert api.put("/v1/inbox/march/readings.csv", content=b"x").status_code == 204
+    assert {tmp_path / "inbox", tmp_path / "inbox" / "march"} <= set(synced())
+
+
 def test_a_name_that_is_taken_by_a_folder_is_told(api, problem_in):
     api.put("/v1/inbox/march/packs.csv", content=b"x")
     problem_in(api.put("/v1/inbox/march", content=b"x"), 409)
@@ -200,7 +227,7 @@ def test_a_file_that_stops_coming_is_not_kept(make_api, tmp_path):
 
 
 def test_a_report_is_written_by_a_job_and_read_as_the_service_told_it(
-    filled, worker, tmp_path, home, clock, problem_in
+    filled, worker, tmp_path, home, clock, problem_in, synced
 ):
     filled.delete("/v1/outcomes/1")
     filled.post("/v1/packs/MB-VAN-07/forecasts", json={})
@@ -213,6 +240,8 @@ def test_a_report_is_written_by_a_job_and_read_as_the_service_told_it(
     job = filled.get(at).json()
     assert job["state"] == "done", job["problems"]
     name = job["result"]["report"]
+    (folder,) = {path.parent for path in tmp_path.rglob(f"{name}.json")}
+    assert folder in synced(), "a power cut does not take it back"
     calibration = filled.get("/v1/calibration").json()
     assert filled.get(f"/v1/reports/{name}").json() == calibration
     assert calibration["told"]["whole"]["forecasts"] == 1

@@ -94,6 +94,12 @@ def test_an_import_from_the_inbox_is_stored_together_with_the_end_of_its_job(fil
         assert session.query(Reading).count() == 2
 
 
+@pytest.mark.parametrize("kind", ["training", "scoring", "self-checks", "reports", "imports"])
+def test_kinds_of_jobs_are_started_and_nothing_else(api, kind):
+    answer = api.get(f"/v1/jobs/{kind}")
+    assert (answer.status_code, answer.headers["Allow"]) == (405, "POST")
+
+
 @pytest.mark.parametrize("name", ["../secrets", "/etc/passwd", "a/b", ".."])
 def test_only_the_inbox_can_be_imported_from(api, problem_in, name):
     problem_in(api.post("/v1/jobs/imports", json={"name": name}), 422)

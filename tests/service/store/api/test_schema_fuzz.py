@@ -2,35 +2,26 @@
 
 from __future__ import annotations
 
-import json
 import socket
 import threading
 import time
+from pathlib import Path
 
 import pytest
 import schemathesis
 import uvicorn
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
-from schemathesis import GenerationMode
 
 from service.access.rate import RateLimit
 from service.access.roles import MAY
 from service.access.wrong_keys import WrongKeys
-from service.forecasting.batch.routes import LINES
+from tests.service import fuzz_hooks
 
 OPERATIONS = sorted(name for name in MAY if not name.startswith("page_"))
 AT_ONCE = 12
 
-# What a document cannot say is refused with 422 though it is valid by the document: a pack that is not stored, a
-# currency that is none of ISO 4217, a moment before that of the pack's readings.
-FITTING = ["2xx", "304", "400", "401", "404", "409", "412", "422"]
-
-
-@schemathesis.serializer(LINES)
-def _lines(_context, value):
-    """Send text as it was drawn, anything else as one line of JSON."""
-    return value if isinstance(value, bytes) else (value if isinstance(value, str) else json.dumps(value)).encode()
+CONFIG = Path(fuzz_hooks.__file__).with_name("schemathesis.toml")
 
 
 @pytest.fixture
@@ -39,14 +30,14 @@ def served(filled, keys):
     # One check sends wrong keys, more of them in a minute than are looked at from one address.
     filled.app.state.wrong_keys = WrongKeys(RateLimit(1_000_000))
     server = uvicorn.Server(uvicorn.Config(filled.app, lifespan="off", log_level="error"))
-    schema = schemathesis.openapi.from_dict(filled.get("/openapi.json").json())
+    config = schemathesis.Config.from_path(CONFIG)
+    schema = schemathesis.openapi.from_dict(filled.get("/openapi.json").json(), config=config)
     with socket.create_server(("127.0.0.1", 0)) as listener:
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
         thread.start()
         while not server.started:
             time.sleep(0.01)
         schema.config.update(base_url=f"http://127.0.0.1:{listener.getsockname()[1]}")
-        schema.config.checks.positive_data_acceptance.expected_statuses = FITTING
         yield schema, keys["admin"]
         server.should_exit = True
         thread.join()
@@ -64,9 +55,7 @@ def test_every_check_holds_for_valid_and_for_invalid_requests(served, first):
 
 
 def _try(operation, key):
-    # Any text is a body of lines, each answered by itself: nothing that is sent can be of another type.
-    lines = any(body.media_type == LINES for body in operation.body)
-    modes = [GenerationMode.POSITIVE] if lines else [GenerationMode.POSITIVE, GenerationMode.NEGATIVE]
+    modes = operation.schema.config.generation_for(operation=operation).modes
 
     @settings(
         max_examples=6,
