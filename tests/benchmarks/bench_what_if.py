@@ -27,7 +27,7 @@ import pandas as pd
 from pydantic import ValidationError
 
 from models.base.day_grid import DAYS
-from models.base.errors import OutOfReach
+from models.base.errors import TideoverError
 from models.forecaster import Forecaster
 from models.interventions.forward_runs import run_plans
 from models.interventions.plans import PRESENT, USUAL_PLANS
@@ -51,8 +51,9 @@ def main() -> None:
     parser.add_argument("--runs", type=int, default=100, help="true futures of each pack and plan")
     parser.add_argument("--blind", action="store_true", help="also answer without any evidence; takes twice as long")
     parser.add_argument("--seed", type=int, default=99)
+    parser.add_argument("--worlds", type=int, help="held-out worlds to draw the packs from; the usual one if not given")
     asked = parser.parse_args()
-    print_all(collect(model_of(asked.home), asked.packs, asked.runs, asked.seed, blind=asked.blind))
+    print_all(collect(model_of(asked.home), asked.packs, asked.runs, asked.seed, asked.worlds, blind=asked.blind))
 
 
 def model_of(home: Path) -> Forecaster:
@@ -78,14 +79,14 @@ class Collected:
     left_out: int = 0
 
 
-def collect(forecaster: Forecaster, packs: int, runs: int, seed: int, *, blind: bool) -> Collected:
+def collect(forecaster: Forecaster, packs: int, runs: int, seed: int, worlds: int | None, *, blind: bool) -> Collected:
     """Ask about held-out packs and run their true states forward."""
     nothing = copy(forecaster)
     if blind:
         nothing.summary = lambda X: np.zeros((len(X), 1))  # type: ignore[method-assign]
         nothing.bank = forecaster.bank.summarised(nothing.summary)
     rng = np.random.default_rng(seed)
-    plan = CohortPlan(3 * packs, seed, habits=WorkshopHabits(replaces=False), keep_states=True)
+    plan = CohortPlan(3 * packs, seed, habits=WorkshopHabits(replaces=False), keep_states=True, worlds=worlds)
     cohort = simulate_cohort(plan)
     cases = [(ready, moments, row) for ready, moments in ready_packs(cohort) for row in one_each(moments, rng)]
     found = Collected()
@@ -98,7 +99,10 @@ def collect(forecaster: Forecaster, packs: int, runs: int, seed: int, *, blind: 
         try:
             history = history_of(cohort.tables, str(moments["pack_id"].iloc[row]))
             answer = forecaster.what_if(history, at=at)
-        except (OutOfReach, ValidationError):  # a simulated note can be one that nobody could have written
+        except (TideoverError, ValidationError):  # a stop, or a simulated note that nobody could have written
+            found.left_out += 1
+            continue
+        if tuple(p.plan for p in answer.plans) != PLANS:  # a plan that does not suit the pack is not answered
             found.left_out += 1
             continue
         found.seconds.append(time.process_time() - began)

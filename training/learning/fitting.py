@@ -34,8 +34,11 @@ from training.learning.minimum_evidence import thin_rows
 from training.learning.moments import SurvivalRows, fold_of, moments_of, single_moments, survival_rows
 from training.learning.past_packs import past_packs
 from training.report import CalibrationReport, ReportInputs, Thresholds, build_report
+from training.report.by_world import CONFIDENCE, by_world
+from training.report.content import ByWorld
 from training.report.inputs import Origin
 from training.simulation.bank import KeptPacks, bank_of
+from training.simulation.cohort import Cohort
 from training.simulation.noise_floor import forecast_limit
 
 FOLDS: Final = 20
@@ -150,6 +153,7 @@ def train_forecaster(
     truth: pd.DataFrame | None = None,
     further: Further | None = None,
     bank: KeptPacks | None = None,
+    elsewhere: Cohort | None = None,
     settings: FitSettings | None = None,
     trained_on: Origin = "simulation",
     made_at: str = "",
@@ -168,6 +172,8 @@ def train_forecaster(
     bank : mapping, optional
         Simulated packs to run forward under other plans (`training.simulation.bank.simulate_bank`); of a model trained
         on simulated packs they also tell the limit of its score.
+    elsewhere : Cohort, optional
+        Packs of simulated worlds that nothing else is from: the report gets a part by world.
     settings : FitSettings, optional
     trained_on : {"simulation", "shop"}
     made_at : str
@@ -254,6 +260,8 @@ def train_forecaster(
             made_at=made_at,
         )
     )
+    if elsewhere is not None:
+        report = report.model_copy(update={"by_world": in_other_worlds(forecaster, elsewhere, trained_on)})
     say(5)
     facts = {
         "data_digest": digest,
@@ -269,6 +277,21 @@ def train_forecaster(
         "grid_version": GRID_VERSION,
     }
     return Trained(forecaster, report, facts)
+
+
+def in_other_worlds(forecaster: Forecaster, elsewhere: Cohort, trained_on: Origin) -> ByWorld | None:
+    """Score a forecaster at the first releases of packs of worlds that it was not made from."""
+    moments = moments_of(elsewhere.tables, np.random.default_rng(0))
+    released = moments[moments["occasion"] == "release"].drop_duplicates("pack_id").reset_index(drop=True)
+    rows = survival_rows(elsewhere.tables, released)
+    X = forecaster.seen.readable(rows.X)
+    survival, _, _ = forecaster.curves(X)
+    told = forecaster.bound.told_days(survival, CONFIDENCE, groups=forecaster.bound_group(X))
+    world = elsewhere.truth.set_index("pack_id")["world"].reindex(released["pack_id"]).to_numpy(np.float64)
+    inputs = ReportInputs(
+        survival, rows.time, rows.event, trained_on=trained_on, scored_on="simulation", bounds={CONFIDENCE: told}
+    )
+    return by_world(inputs, world)
 
 
 def split_rows(rows: SurvivalRows, *, apart: bool) -> tuple[SurvivalRows, SurvivalRows, SurvivalRows]:

@@ -170,6 +170,49 @@ class WhatWeTold(_Part):
     sentences: tuple[str, ...]
 
 
+class WorldFigures(_Part):
+    """A forecaster in one world: squared errors of it and of its own plain curve, returns, promises."""
+
+    world: int
+    rows: int
+    score: float
+    common: float
+    forecast: float
+    observed: float
+    error: float
+    error_by_chance: float
+    held: float
+
+
+class InWorlds(_Part):
+    """How one figure is spread over worlds: the least, quartiles, the most."""
+
+    least: float
+    lower: float
+    median: float
+    upper: float
+    most: float
+
+
+class ByWorld(_Part):
+    """A forecaster in simulated worlds that no part of it was made from.
+
+    `ratio` is its squared error by that of the world's own Kaplan–Meier curve, `beyond` the share back by `day` as
+    forecast less as seen, `error` the bin error of that day above chance, `held` the share of good-for days kept, and
+    `keeping` the share of worlds that keep them to within `short`.
+    """
+
+    day: float
+    confidence: Share
+    short: float
+    keeping: float
+    ratio: InWorlds
+    beyond: InWorlds
+    error: InWorlds
+    held: InWorlds
+    worlds: tuple[WorldFigures, ...]
+
+
 class CalibrationReport(_Part):
     """A calibration report; `model_dump_json` is its JSON form."""
 
@@ -193,3 +236,4 @@ class CalibrationReport(_Part):
     too_small: tuple[TooSmall, ...]
     cautions: tuple[str, ...]
     told: WhatWeTold | None = None
+    by_world: ByWorld | None = None

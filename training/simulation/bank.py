@@ -20,6 +20,9 @@ from training.simulation.workshop import WorkshopHabits
 PACKS_PER_FAMILY: Final = 1500
 """Simulated packs of each family; each is kept at one to eight moments."""
 
+PACKS_PER_WORLD: Final = 10
+"""Packs of the bank from each world that is drawn: many worlds, for a workshop's own is none of them. Invented."""
+
 BANK_SEED: Final = 3_000_017
 """Added to the seed: the bank's packs are not those that the forecaster learned from."""
 
@@ -39,7 +42,7 @@ def simulate_bank(
     workers: int = 1,
     progress: Callable[[int, int], None] | None = None,
 ) -> KeptPacks:
-    """Simulate packs of every family and keep their hidden state at the moments of a forecast.
+    """Simulate packs of every family, in drawn worlds, and keep their hidden state at the moments of a forecast.
 
     Parameters
     ----------
@@ -55,12 +58,14 @@ def simulate_bank(
     mapping of str to (Ready, DataFrame)
         By family, with their features; a forecaster turns them into its bank (`bank_of`).
     """
+    packs = packs_per_family * len(families)
     plan = CohortPlan(
-        packs=packs_per_family * len(families),
+        packs=packs,
         seed=seed + BANK_SEED,
         families=tuple(families),
         habits=NOBODY_REPLACES,
         keep_states=True,
+        worlds=max(packs // PACKS_PER_WORLD, 1),
     )
     return kept_packs(simulate_cohort(plan, families=families, workers=workers, progress=progress))
 

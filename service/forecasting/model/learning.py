@@ -19,6 +19,7 @@ from training.registry import Manifest, ModelRegistry
 from training.report import CalibrationReport
 from training.report.inputs import Origin
 from training.simulation.bank import KeptPacks
+from training.simulation.cohort import Cohort
 
 _ORIGIN_WORDS: dict[Origin, str] = {
     "simulation": "simulated packs, all invented; its figures speak of the simulation until real outcomes are known",
@@ -35,6 +36,7 @@ def learn(
     truth: pd.DataFrame | None = None,
     further: Further | None = None,
     bank: KeptPacks | None = None,
+    elsewhere: Cohort | None = None,
     settings: FitSettings | None = None,
     threads: int = 1,
     trial: HistoryTables | None = None,
@@ -54,6 +56,8 @@ def learn(
         More packs for recalibration and bound alone.
     bank : mapping, optional
         Simulated packs to run forward under other plans.
+    elsewhere : Cohort, optional
+        Packs of simulated worlds that nothing else is from, for the report.
     settings : FitSettings, optional
     threads : int
         Of the numerical libraries.
@@ -75,6 +79,7 @@ def learn(
             truth=truth,
             further=further,
             bank=bank,
+            elsewhere=elsewhere,
             settings=settings,
             made_at=created.isoformat(timespec="minutes"),
             progress=progress,

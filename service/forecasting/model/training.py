@@ -38,6 +38,12 @@ TRIAL_PACKS: Final = 1_500
 TRIAL_SEED: Final = 2_000_003
 """Packs, and what is added to the seed, for comparing a new model with the current one."""
 
+ELSEWHERE_SEED: Final = 5_000_011
+ELSEWHERE_SHARE: Final = 4
+PACKS_PER_WORLD_ELSEWHERE: Final = 250
+"""Added to the seed for packs of further worlds, on which the report shows the model at work; a quarter as many as are
+learned from, and so many of each world: the report needs 200 of them followed. Fewer than two worlds are left out."""
+
 BANK_SHARE: Final = 4
 FEWEST_BANKED: Final = 30
 """One in `BANK_SHARE` as many packs of each family as are learned from, but at least `FEWEST_BANKED`, are kept to be
@@ -113,6 +119,13 @@ def train_on_simulation(
     with stages("Simulating packs to run forward") as progress:
         each = min(max(packs // BANK_SHARE, FEWEST_BANKED), PACKS_PER_FAMILY)
         bank = simulate_bank(families, seed=seed, packs_per_family=each, workers=workers, progress=progress)
+    elsewhere, more = None, packs // ELSEWHERE_SHARE // PACKS_PER_WORLD_ELSEWHERE
+    if more >= 2:
+        with stages("Simulating worlds that it will not be made from") as progress:
+            plan = CohortPlan(
+                packs=more * PACKS_PER_WORLD_ELSEWHERE, seed=seed + ELSEWHERE_SEED, habits=NOBODY_REPLACES, worlds=more
+            )
+            elsewhere = simulate_cohort(plan, families=families, workers=workers, progress=progress)
     trial = None
     if usable(registry):
         plan = CohortPlan(
@@ -126,6 +139,7 @@ def train_on_simulation(
             truth=cohort.truth,
             further=Further(check.tables, check.truth),
             bank=bank,
+            elsewhere=elsewhere,
             created=at,
             settings=FitSettings(seed=seed, workers=workers),
             threads=settings.threads,
