@@ -8,7 +8,6 @@ from numpy.testing import assert_allclose
 
 from models.base.errors import BadInput
 from models.survival.censoring_weights import censoring_weights
-from models.survival.competing_risks import aalen_johansen
 from models.survival.kaplan_meier import censoring_distribution, kaplan_meier
 from models.survival.reading_curves import own_day
 
@@ -30,13 +29,6 @@ def test_weights_equal_repeats_and_row_order_is_nothing(data):
         written_out = estimate(time[repeated], event[repeated], entry[repeated])
         assert_allclose(weighted.at(days), written_out.at(days), atol=1e-12)
         assert_allclose(weighted.standard_error(days), written_out.standard_error(days), atol=1e-12)
-    if event.any():
-        cause = event * (1 + (time % 2))
-        assert_allclose(
-            aalen_johansen(time, cause, entry, weights).at(days),
-            aalen_johansen(time[repeated], cause[repeated], entry[repeated]).at(days),
-            atol=1e-12,
-        )
 
 
 @settings(max_examples=60, deadline=None)
@@ -53,17 +45,6 @@ def test_curves_are_curves(data):
     assert np.all((low <= survival + 1e-12)[known])
     assert np.all((survival <= high + 1e-12)[known])
     assert np.all(curve.at_risk >= curve.events)
-
-
-@settings(max_examples=40, deadline=None)
-@given(rows)
-def test_incidences_and_survival_add_up_to_one(data):
-    time, event, entry, _ = data
-    if not event.any():
-        return
-    days = np.arange(0, time.max() + 1)
-    incidence = aalen_johansen(time, event * (1 + (time % 3)), entry).at(days)
-    assert_allclose(incidence.sum(axis=1) + kaplan_meier(time, event, entry).at(days), 1, atol=1e-12)
 
 
 def test_without_censoring_it_is_the_share_still_holding():
