@@ -29,11 +29,12 @@ from models.forecasts.endings import ended_packs, flags_of_end, no_topup, requir
 from models.forecasts.evidence import evidence_group
 from models.forecasts.flags import Noted, flags_of, flags_of_unused, nonsense
 from models.forecasts.forecast import Flag, Forecast
-from models.forecasts.inputs import history_at, inputs_digest, newest_reading_gap_days, seeded
+from models.forecasts.inputs import history_at, inputs_digest, newest_reading_gap_days
 from models.forecasts.seen_range import SeenRange
 from models.forecasts.similar_packs import PastPacks, SimilarPack
 from models.forecasts.value_of_information import worth_of_missing
 from models.forecasts.weakness_kind import KINDS, KindClassifier, with_likely_kind
+from models.interventions.forward_runs import common_luck
 from models.interventions.pack_bank import PackBank, require_bank
 from models.interventions.plans import USUAL_PLANS, Plan
 from models.interventions.recheck import DEFAULT_RISK, RecheckPlan, recheck_plan
@@ -517,7 +518,7 @@ class Forecaster:
 
         Parameters and errors as for `forecast` and `models.interventions.what_if.what_if`.
 
-        The same inputs give the same answer: the random numbers are seeded with their digest. Where a fact ends
+        Every pack meets the same random numbers (`models.interventions.forward_runs.common_luck`). Where a fact ends
         charging alone, plans with a charge are left out, and a flag says why; if no other was asked for, it is raised.
         """
         bank = require_bank(self.bank)
@@ -530,7 +531,7 @@ class Forecaster:
                 raise Stopped(stops, family)
             said = say("Plans with a charge are left out: %(why)s", why=say_together(*(stop.text for stop in stops)))
             forecast = replace(forecast, flags=(*forecast.flags, Flag("no-charging", said)))
-        return what_if(forecast, batch.X, self.summary(batch.X)[0], bank.of_family(family), seeded(forecast), plans)
+        return what_if(forecast, batch.X, self.summary(batch.X)[0], bank.of_family(family), common_luck(), plans)
 
     def recheck_plan(
         self,
@@ -542,14 +543,12 @@ class Forecaster:
     ) -> RecheckPlan:
         """Say when to read one pack again, and what the reading will mean.
 
-        Parameters and errors as for `forecast` and `models.interventions.recheck.recheck_plan`; seeded as `what_if`.
+        Parameters and errors as for `forecast` and `models.interventions.recheck.recheck_plan`; random as `what_if`.
         """
         bank = require_bank(self.bank)
         forecast, tables, batch = self._forecast(history, at, usage, family)
         kept = bank.of_family(family or self.families[history.family])
-        return recheck_plan(
-            forecast, tables, batch.X, self.summary(batch.X)[0], kept, self.curves, seeded(forecast), risk
-        )
+        return recheck_plan(forecast, tables, batch.X, self.summary(batch.X)[0], kept, self.curves, common_luck(), risk)
 
     def _require_sound(
         self, history: PackHistory, at: datetime | None, family: PackFamily | None, usage: UsagePlan | None = None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, Final
 
 from pydantic import ValidationError
 from pydantic_core import PydanticCustomError
@@ -57,7 +57,7 @@ _WHAT_BY_TYPE: Mapping[str, str] = {
     "greater_than_equal": "This is less than {ge}.",
     "greater_than": "This is not more than {gt}.",
     "less_than_equal": "This is more than {le}.",
-    "less_than": "This is not less than {lt}.",
+    "less_than": "This is {lt} or more.",
     "too_short": "There are too few of these: {actual_length}.",
     "too_long": "There are too many of these: {actual_length}.",
     "literal_error": "This is not one of {expected}.",
@@ -75,6 +75,13 @@ _WHAT_BY_TYPE: Mapping[str, str] = {
     "model_attributes_type": "This is not a set of named fields.",
 }
 """What is wrong, in words for somebody at a field: a validator's own are for programmers."""
+
+
+_MEND_SHARE: Final = "Give a share of 1, as 0.05 for 5 in 100."
+"""Where nothing above 1 is taken: per cents are what people have in mind."""
+
+_THOUSANDTH: Final[Mapping[str, str]] = {"_ah": "mAh", "_v": "mV", "_a": "mA"}
+"""Unit a thousandth of the one that a field's name ends in: what a number far too large was often read in."""
 
 
 @dataclass(frozen=True, order=True)
@@ -136,6 +143,15 @@ class OutOfReach(TideoverError):
 class ModelRefused(TideoverError):
     """A model file is corrupt, foreign or of another version; nothing was loaded from it."""
 
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        super().__init__(problem)
+
+    @property
+    def said(self) -> str:
+        """What is wrong and how to mend it, without the place on the machine: for whoever asks from elsewhere."""
+        return f"{self.problem.what} {self.problem.mend}"
+
 
 def wrong(what: str, mend: str, **context: Any) -> PydanticCustomError:
     """Return the error a pydantic validator raises so that `problems_from` can say how to mend it."""
@@ -153,6 +169,14 @@ def path_of(location: Iterable[int | str]) -> str:
 def _plain(value: Any) -> Any:
     """Write a limit as somebody would: ``5`` for ``5.0``."""
     return f"{value:.10g}" if isinstance(value, float) else value
+
+
+def _mend_too_large(usual: str, name: str, context: Mapping[str, Any]) -> str:
+    """Say what a number that is too large was probably meant to be."""
+    if "1" in (str(context.get("lt")), str(context.get("le"))):
+        return _MEND_SHARE
+    unit = next((unit for ending, unit in _THOUSANDTH.items() if name.endswith(ending)), None)
+    return usual if unit is None else f"{usual} If it was read in {unit}, divide it by 1000."
 
 
 def problems_from(error: ValidationError, prefix: tuple[int | str, ...] = ()) -> list[Problem]:
@@ -174,6 +198,8 @@ def problems_of_items(items: Iterable[Mapping[str, Any]], prefix: tuple[int | st
         said = item["msg"].replace("Input should be", "This must be").rstrip(".") + "."
         what = said if plain is None else plain.format_map(context)
         usual = _MEND_BY_TYPE.get(item["type"], "Correct this value.").format_map(context)
+        if item["type"] in ("less_than", "less_than_equal"):
+            usual = _mend_too_large(usual, str(item["loc"][-1]), context)
         mend = str(context.get("mend") or _MEND_BY_PATTERN.get(str(context.get("pattern")), usual))
         where = path_of((*prefix, *(part for part in item["loc"])))
         found.append(Problem(where, what[0].upper() + what[1:], mend))

@@ -21,6 +21,7 @@ from typing import Any, Final, Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from models.base import counts
 from models.base.arrays import Bools, Floats
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
@@ -393,9 +394,9 @@ class ShrunkenBound(ConformalBound):
     def guarantee(self, confidence: float) -> str:
         """Say in words what a bound at this confidence promises, and on what it rests."""
         own = say(
-            "%(own)s of them are from the workshop's own record, weighed against %(packs)s packs from elsewhere.",
+            "%(own)s of them are from the workshop's own record, weighed against %(packs)s from elsewhere.",
             own=self.own_size_,
-            packs=f"{self.prior_packs:g}",
+            packs=counts.packs(round(self.prior_packs)),
         )
         return say_together(super().guarantee(confidence), own)
 

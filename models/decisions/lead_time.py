@@ -21,9 +21,9 @@ from numpy.typing import ArrayLike
 from scipy.stats import beta
 
 from models.base.arrays import Floats, Integers
+from models.base.counts import days as say_days
 from models.base.errors import BadInput, Problem
 from models.base.messages import Said, say, say_count, say_together
-from models.decisions.words import days as say_days
 from models.decisions.words import in_100
 
 QUOTE_WEIGHT: Final = 5.0
@@ -170,9 +170,11 @@ def lead_time(
     """
     if quote is None and not any(order.arrived for order in past):
         what = (
-            say(
+            say_count(
+                "has no quote, and its one order on record has not arrived: nothing is known of how long a pack takes.",
                 "has no quote, and none of its %(count)s orders on record has arrived: nothing is known of how long a "
                 "pack takes.",
+                len(past),
                 count=len(past),
             )
             if past

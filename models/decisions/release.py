@@ -15,12 +15,12 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from models.base.arrays import Floats
+from models.base.counts import days as say_days
 from models.base.errors import BadInput
 from models.base.messages import Said, say, say_together
 from models.decisions.hold_curves import HORIZON, daily_hold
 from models.decisions.lead_time import LeadTime, arrival_matrix
 from models.decisions.words import at_the_start, in_100, in_100_between
-from models.decisions.words import days as say_days
 
 CONDITIONS: Final = (
     say("A vehicle on a topped-up pack may stop driving without warning: no motorway."),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from models.base.messages import Said, say, say_count
+from models.base.messages import Said, say
 
 
 def in_100(chance: float) -> Said:
@@ -64,14 +64,3 @@ def per_cent(chance: float) -> Said:
         return say("under 1 %%")
     hundredths = math.ceil(100 * chance - 1e-9)
     return say("%(share)s %%", share=hundredths) if hundredths < 100 else say("more than 99 %%")
-
-
-def days(count: float) -> Said:
-    """Say a number of days.
-
-    Examples
-    --------
-    >>> days(1), days(9)
-    ('1 day', '9 days')
-    """
-    return say_count("%(days)s day", "%(days)s days", round(count), days=f"{count:.0f}")

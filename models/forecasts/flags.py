@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from models.base import counts
 from models.base.arrays import Bools, Floats
 from models.base.messages import Said, say
 from models.features.definitions import FEATURES
@@ -238,9 +239,9 @@ def _of_gaps(row: dict[str, float], gap: float) -> list[Flag]:
             Flag(
                 "read-too-soon",
                 say(
-                    "The rest reading was taken %(minutes)s minutes after the charge, when the block still stands "
+                    "The rest reading was taken %(minutes)s after the charge, when the block still stands "
                     "high: read all blocks at rest again some hours later.",
-                    minutes=f"{60 * row['after_rest_hours']:.0f}",
+                    minutes=counts.minutes(60 * row["after_rest_hours"]),
                 ),
             )
         )

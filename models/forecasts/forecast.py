@@ -231,6 +231,11 @@ class Forecast:
             return levels
         return levels_on(self.survival, self.told_survival, levels, self.days)
 
+    @property
+    def surplus_left_out(self) -> bool:
+        """Whether promised days are read off a lower curve, as if no more had gone in than was missing."""
+        return bool((self.told_survival < self.survival).any())
+
     def guarantee(self, confidence: float = 0.9) -> str:
         """Say in words what the good-for day promises."""
         return self.bound.guarantee(confidence)

@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from models.base.arrays import Floats
-from models.forecasts.forecast import Forecast
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from models.packs.tables import HistoryTables, to_days
@@ -28,11 +27,6 @@ def inputs_digest(history: PackHistory, origin: datetime, family: PackFamily) ->
 def digest_at(history: PackHistory, origin: datetime, family: PackFamily) -> str:
     """Return what `Forecast.inputs_digest` of a forecast made now at this origin would be."""
     return inputs_digest(history_at(history, origin), origin, family)
-
-
-def seeded(forecast: Forecast) -> np.random.Generator:
-    """Return random numbers that are the same for the same inputs."""
-    return np.random.default_rng(int(forecast.inputs_digest, 16))
 
 
 def history_at(history: PackHistory, origin: datetime) -> PackHistory:

@@ -158,8 +158,11 @@ def what_if(
         error = _errors(holds[place] - holds[0], weights[0], ensemble)
         survival = np.minimum.accumulate(np.clip(forecast.survival + gains[0], 0, 1))
         survival[0] = 1.0
+        mean_days = float(np.trapezoid(survival, DAYS))
         most_days = np.trapezoid(most, DAYS, axis=1)
         gained = np.minimum([w @ (days[place] - days[0]) for w in weights], most_days)
+        # Of the curve that is told: kept between 0 and 1 and falling, it can gain less than the runs do.
+        gained[0] = mean_days - forecast.restricted_mean()
         spread = float(_errors((days[place] - days[0])[:, None], weights[0], ensemble)[0])
         low = float(gained.min() - SURE * spread)
         high = float(min(gained.max() + SURE * spread, most_days.max()))
@@ -170,7 +173,7 @@ def what_if(
                 gain=survival - forecast.survival,
                 gain_low=np.clip(gains.min(axis=0) - SURE * error, -1, 1),
                 gain_high=np.clip(np.minimum(gains.max(axis=0) + SURE * error, most.max(axis=0)), -1, 1),
-                mean_days=float(np.trapezoid(survival, DAYS)),
+                mean_days=mean_days,
                 gained_days=float(gained[0]),
                 gained_low=low,
                 gained_high=high,

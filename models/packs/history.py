@@ -12,6 +12,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
+from models.base import counts
 from models.base.errors import BadInput, Problem, wrong
 from models.base.messages import say
 from models.base.moments import Moment
@@ -74,7 +75,7 @@ class BlockReading(_Fact):
     def _sound(self) -> Self:
         if len(self.block_v) < 2:
             raise wrong(
-                f"block_v holds {len(self.block_v)} value(s); imbalance needs at least two blocks.",
+                f"A reading of {counts.blocks(len(self.block_v))} shows no imbalance: it takes at least two.",
                 "Give one voltage for each block of the pack.",
             )
         known = [v for v in self.block_v if v is not None]
@@ -83,7 +84,7 @@ class BlockReading(_Fact):
                 "fewer than two blocks were read.", "Leave the reading out, or give the voltages that were measured."
             )
         if max(known) > MAX_BLOCK_V:
-            raise wrong(f"block_v reaches {max(known):g}; this looks like millivolts.", "Give volts: divide by 1000.")
+            raise wrong(f"A block reads {max(known):g} V; this looks like millivolts.", "Give volts: divide by 1000.")
         if self.state == "discharge" and self.current_a is not None and self.current_a < 0:
             raise wrong(
                 f"current_a is {self.current_a:g} A in state discharge.",
@@ -304,8 +305,8 @@ def family_problems(history: PackHistory, family: PackFamily) -> list[Problem]:
                 found.append(
                     Problem(
                         f"{where}[{b - 1}]",
-                        f"{v:g} V is impossible for a block of {family.cells_per_block} {family.chemistry} cells "
-                        f"({low:g} to {high:.4g} V).",
+                        f"{v:g} V is impossible for a block of {counts.cells(family.cells_per_block)} "
+                        f"({family.chemistry}: {low:g} to {high:.4g} V).",
                         "Give volts per block (not millivolts, not per cell or for the whole pack), or null if the "
                         "channel failed.",
                     )

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from models.base import counts
 from models.base.arrays import Bools, Floats
 from models.base.errors import BadInput
 from models.survival.follow_up import checked_follow_up
@@ -179,7 +180,7 @@ class FeatureColumns:
             if lacking:
                 raise BadInput.one(
                     "X",
-                    f"lacks the column(s) {', '.join(lacking[:5])}.",
+                    f"lacks {counts.columns(len(lacking))}: {', '.join(lacking[:5])}.",
                     "Give every feature; NaN where it is unknown.",
                 )
             X = X.loc[:, list(self.names)]
@@ -294,7 +295,7 @@ def _matrix(X: ArrayLike | pd.DataFrame, called: str = "X") -> Floats:
         ) from error
     if values.ndim != 2:
         raise BadInput.one(
-            called, f"has {values.ndim} dimension(s).", "Give a table: one row a pack, one column a feature."
+            called, f"is no table: its shape is {values.shape}.", "Give a table: one row a pack, one column a feature."
         )
     if np.any(np.isinf(values)):
         row, column = np.argwhere(np.isinf(values))[0]

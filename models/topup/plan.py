@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
+from models.base import counts
 from models.base.errors import BadInput
 from models.base.messages import Said, say
 from models.forecaster import Forecaster
@@ -330,12 +331,12 @@ def _sentences(
         near = min(steps, key=lambda step: abs(step.put_in_ah - put_in.best))
         said.append(
             say(
-                "After about %(near)s Ah nine in ten such packs hold %(days)s days; after %(most)s Ah, the most that "
+                "After about %(near)s Ah nine in ten such packs hold %(days)s; after %(most)s Ah, the most that "
                 "should go in, %(most_days)s.",
                 near=f"{near.put_in_ah:.1f}",
-                days=int(near.good_for_days),
+                days=counts.days(int(near.good_for_days)),
                 most=f"{last.put_in_ah:.1f}",
-                most_days=int(last.good_for_days),
+                most_days=counts.days(int(last.good_for_days)),
             )
         )
     return tuple(said)

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from models.base import counts
 from service.cli.errors import plain_errors
 from service.cli.printing import AsJson, out, print_json
 from service.cli.surroundings import open_store_here, settings_here
@@ -23,11 +24,11 @@ def backup(
 
     settings = settings_here()
     with open_store_here(settings, any_schema=True) as store:
-        counts = back_up(store, settings.models_dir, folder.absolute(), datetime.now(UTC))
+        copied = back_up(store, settings.models_dir, folder.absolute(), datetime.now(UTC))
     if as_json:
-        print_json(counts)
+        print_json(copied)
         return
-    out().print(f"Backed up {sum(counts.values())} rows in {len(counts)} tables, and the models, to {folder}.")
+    out().print(f"Backed up {counts.rows(sum(copied.values()))} in {len(copied)} tables, and the models, to {folder}.")
 
 
 @plain_errors
@@ -39,8 +40,8 @@ def restore_backup(
 
     settings = settings_here()
     with open_store_here(settings, any_schema=True) as store:
-        counts = restore(store, settings.models_dir, folder)
+        copied = restore(store, settings.models_dir, folder)
     if as_json:
-        print_json(counts)
+        print_json(copied)
         return
-    out().print(f"Restored {sum(counts.values())} rows in {len(counts)} tables, and the models.")
+    out().print(f"Restored {counts.rows(sum(copied.values()))} in {len(copied)} tables, and the models.")

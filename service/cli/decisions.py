@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.table import Table
 
+from models.base import counts
 from models.base.errors import BadInput
 from service.cli.asking import (
     AsJson,
@@ -166,7 +167,7 @@ def _print_orders(given: OrdersAnswer) -> None:
     table = Table(*heads, box=None, pad_edge=False)
     for offer in given.offers:
         table.add_row(
-            f"{offer.supplier}{' (express)' if offer.express else ''}",
+            offer.name,
             str(Money(offer.to_pay, given.currency)),
             _range(offer.lead_days),
             str(Money(offer.today_cost, given.currency)),
@@ -204,7 +205,7 @@ def _print_queue(given: QueueAnswer) -> None:
         console.print("No open case waits for an order.")
     for place, entry in enumerate(given.entries, start=1):
         when = "today is too late" if entry.latest_day is None else f"order by {entry.latest_on.isoformat()}"
-        console.print(f"{place}. {entry.vehicle_id or entry.pack_id} ({entry.family}): {when}, {entry.supplier}")
+        console.print(f"{place}. {entry.vehicle_id or entry.pack_id} ({entry.family}): {when}, {entry.offer_name}")
         for reason in entry.reasons:
             console.print(f"   {reason}")
     coming = [f"{case.vehicle_id or case.pack_id}: from {case.supplier}. {case.basis}" for case in given.on_order]
@@ -245,8 +246,8 @@ def _print_stock(given: StockAnswer) -> None:
     console = out()
     console.print(given.sentence)
     console.print(
-        f"{given.open_cases} open cases, {given.new_cases_per_day:.2g} new ones a day; {given.expected_demand:.1f} "
-        f"packs wanted while one is on its way ({_range(given.lead_days)} days)."
+        f"Open: {counts.cases(given.open_cases)}; {given.new_cases_per_day:.2g} new a day. "
+        f"Packs wanted: {given.expected_demand:.1f} while one is on its way ({_range(given.lead_days)} days)."
     )
     console.print()
     table = Table("packs", "covers", "too few", "left over", "cost", box=None, pad_edge=False)

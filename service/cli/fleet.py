@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from typing import Annotated
+from zoneinfo import ZoneInfo
 
 import typer
 from rich.table import Table
 
+from models.base import counts
 from service.cli.asking import (
     AsJson,
     CapitalPerDay,
@@ -22,8 +24,8 @@ from service.cli.asking import (
     stated,
     store_now,
 )
-from service.cli.errors import plain_errors
-from service.cli.printing import out
+from service.cli.errors import FAILURE_STATUS, plain_errors
+from service.cli.printing import echo, out, print_json
 from service.cli.surroundings import settings_here
 
 app = typer.Typer(no_args_is_help=True, help="Which packs to replace first, in which week, and how many will return.")
@@ -50,6 +52,7 @@ def ranking(
     from models.decisions.words import per_cent
     from service.decisions.fleet.ranking import rank_fleet
     from service.decisions.fleet.schemas import RankingRequest
+    from service.forecasting.recheck.days import local_date
     from training.files.families import load_families
 
     asked = checked(
@@ -69,11 +72,14 @@ def ranking(
     if as_json:
         typer.echo(given.model_dump_json())
         return
-    console = out()
+    console, zone = out(), ZoneInfo(settings_here().time_zone)
     for line in given.first:
         console.print(line)
-    vehicles = "1 vehicle" if given.vehicles == 1 else f"{given.vehicles} vehicles"
-    console.print(f"{vehicles}; what another week's wait is expected to cost:")
+    if given.scored_from is None:
+        echo("Nothing has been scored here yet: `tideover fleet score` forecasts every pack that is out on a top-up.")
+        print_lines("Cautions", given.cautions, console)
+        return
+    console.print(f"{counts.vehicles(given.vehicles)}; what another week's wait is expected to cost:")
     console.print()
     table = Table("vehicle", "family", "site", "a week's wait", "returns in it", "good until", box=None, pad_edge=False)
     for item in given.items:
@@ -83,13 +89,32 @@ def ranking(
             item.site or "",
             str(Money(item.week_cost, given.currency)),
             per_cent(item.week_return),
-            item.good_until.date().isoformat(),
+            local_date(item.good_until, zone).isoformat(),
         )
     console.print(table)
     if given.next_cursor is not None:
         console.print(f"More with --cursor {given.next_cursor}")
     print_lines("What it rests on", given.notes, console)
     print_lines("Cautions", given.cautions, console)
+
+
+@app.command()
+@plain_errors
+def score(as_json: AsJson = False) -> None:
+    """Forecast every pack of the store that is out on a top-up, as the nightly job does."""
+    from service.cli.scoring import print_scoring, score_store
+    from service.cli.surroundings import open_store_here
+    from training.files.families import load_families
+
+    settings = settings_here()
+    with open_store_here(settings) as store:
+        result = score_store(store, settings, load_families(settings.families_dir))
+    if result is None:
+        raise typer.Exit(FAILURE_STATUS)
+    if as_json:
+        print_json(result)
+    else:
+        print_scoring(result)
 
 
 @app.command()

@@ -2,31 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import typer
 from rich.table import Table
 
+from models.base import counts
 from models.base.errors import BadInput
 from service.cli.asking import moment_of
 from service.cli.errors import BAD_INPUT_STATUS, FAILURE_STATUS, plain_errors
 from service.cli.printing import PIPE_WIDTH, AsJson, PlainConsole, echo, out, plain, print_json
-from service.cli.surroundings import open_store_here, registry_here, settings_here
+from service.cli.scoring import print_scoring, score_store
+from service.cli.surroundings import COMMAND_LINE, open_store_here, settings_here
 from training.files.families import load_families
 
 if TYPE_CHECKING:
-    from models.packs.family import PackFamily
-    from service.core.settings import Settings
     from service.exchange.exports.tables import FileFormat
     from service.exchange.imports.loading import ImportReport
-    from service.store.opening import Store
 
-COMMAND_LINE = "command line"
 TOLD_EVERY = 100_000
 """Rows between two lines of progress."""
 
@@ -143,7 +141,7 @@ def import_command(
             keep_good=keep_good,
             progress=_told_now_and_then(),
         )
-        scored = _score_all(store, settings, families) if found.stored and forecasts else None
+        scored = score_store(store, settings, families) if found.stored and forecasts else None
     if as_json:
         print_json(asdict(found) | {"scoring": scored})
     else:
@@ -154,36 +152,6 @@ def import_command(
         raise typer.Exit(FAILURE_STATUS)
     if found.faults_in_all and not keep_good:
         raise typer.Exit(BAD_INPUT_STATUS)
-
-
-def _score_all(store: Store, settings: Settings, families: Mapping[str, PackFamily]) -> dict[str, Any] | None:
-    """Do what the scoring job does; None where there is no model yet."""
-    from service.jobs.work import Task, score
-
-    if registry_here(settings).current_id() is None:
-        echo("There is no model yet, so nothing is forecast: `tideover train` makes one.", err=True)
-        return None
-    results: list[dict[str, Any]] = []
-    score(
-        Task(
-            store=store,
-            settings=settings,
-            families=families,
-            arguments={},
-            by=COMMAND_LINE,
-            now=lambda: datetime.now(UTC),
-            tell=lambda done, total, doing: echo(f"{doing[:1].upper()}{doing[1:]} ({done} of {total} packs)", err=True),
-            finish=lambda _, result: results.append(dict(result)),
-        )
-    )
-    return results[0]
-
-
-def print_scoring(result: Mapping[str, Any]) -> None:
-    """Print how many open cases have a forecast now, and which have none and why."""
-    echo(f"{result['forecasts']} forecasts made, {result['standing']} still stand.")
-    for one in result["left_out"]:
-        echo(f"No forecast for {one['pack_id']}: {one['reason']}")
 
 
 def _told_now_and_then() -> Callable[[int, str], None]:
@@ -206,7 +174,7 @@ def print_import(report: ImportReport, *, dry_run: bool) -> None:
     if report.faults_in_all > len(report.faults):
         echo(f"... and {report.faults_in_all - len(report.faults)} more faults that are not listed.")
     for table, read in report.read.items():
-        echo(f"{table}: {read} rows read, {report.taken.get(table, 0)} good")
+        echo(f"{table}: {counts.rows(read)} read, {report.taken.get(table, 0)} good")
     if report.stored:
         echo("The good rows are stored." if report.faults_in_all else "All of it is stored.")
     elif dry_run:
@@ -233,12 +201,12 @@ def export(
     begin = None if since is None else moment_of("--since", since)
     settings = settings_here()
     with open_store_here(settings) as store, store.reading() as session:
-        counts = export_all(session, folder, known[form], load_families(settings.families_dir), begin)
+        written = export_all(session, folder, known[form], load_families(settings.families_dir), begin)
     if as_json:
-        print_json(counts)
+        print_json(written)
         return
-    for name, count in counts.items():
-        out().print(f"{name}: {count} rows")
+    for name, count in written.items():
+        out().print(f"{name}: {counts.rows(count)}")
 
 
 @plain_errors

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from models.base import counts
 from models.base.errors import BadInput
 from service.cli.errors import plain_errors
 from service.cli.printing import AsJson, out, print_json
@@ -48,7 +49,7 @@ def score(
     if as_json:
         print_json({"forecasts": came.forecasts, "refused": came.refused, "cautions": list(all_cautions(None))})
         return
-    out().print(f"{came.forecasts} forecasts are in {target}/scored.")
+    out().print(f"{target}/scored holds {counts.forecasts(came.forecasts)}.")
     out().print(f"{came.refused} got none; why is in {target}/refused.")
     out().print("Cautions")
     for caution in all_cautions(None):

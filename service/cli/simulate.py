@@ -56,7 +56,7 @@ def simulate(
             made = "one file a table"
         else:
             parts = write_cohort(folder, plan, families=families, workers=workers, progress=progress)
-            made = f"{parts} part(s) a table"
+            made = "one part a table" if parts == 1 else f"{parts} parts a table"
     out().print(f"Wrote {packs} invented packs to {folder}, {made}; seed {seed}. Nobody saw what stands in truth.")
 
 

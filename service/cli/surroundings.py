@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from models.base.errors import Problem
 from service.cli.printing import print_problems
@@ -14,6 +14,10 @@ from service.core.settings import Settings
 if TYPE_CHECKING:
     from service.store.opening import Store
     from training.registry import ModelRegistry
+
+
+COMMAND_LINE: Final = "command line"
+"""Who wrote what is written from here."""
 
 
 def settings_here(**options: Any) -> Settings:

@@ -213,4 +213,5 @@ def _stopped(request: Request, error: Exception) -> Response:
 
 
 def _model_refused(request: Request, error: Exception) -> Response:
-    return problem_response(request, 409, str(error), kind="model-refused", title="There is no usable model")
+    assert isinstance(error, ModelRefused)
+    return problem_response(request, 409, error.said, kind="model-refused", title="There is no usable model")

@@ -12,7 +12,7 @@ from fastapi import Request
 from pydantic import BaseModel
 from sqlalchemy.orm import Session
 
-from models.base.errors import Problem
+from models.base.errors import BadInput, Problem
 from models.decisions.money import Money
 from service.core.translation import _
 from service.decisions.basis.open_cases import NotWeighed, without_forecast
@@ -45,13 +45,23 @@ def question(schema: type[Asked], texts: Mapping[str, Any]) -> Asked:
 
 
 def share_of_100(texts: dict[str, str], name: str) -> dict[str, Any]:
-    """Turn a field that is typed in hundredths into a share; what is no number is left to the schema to refuse."""
+    """Turn a field that is typed in hundredths into a share; what is no number is left to the schema to refuse.
+
+    Raises
+    ------
+    BadInput
+        It is not between 0 and 100: said in the field's own hundredths.
+    """
     if name not in texts:
         return dict(texts)
     try:
-        return {**texts, name: float(plain_number(texts[name])) / 100}
+        hundredths = float(plain_number(texts[name]))
     except ValueError:
         return dict(texts)
+    if not 0 < hundredths < 100:
+        what = _("%(share)s in 100 cannot be.") % {"share": f"{hundredths:g}"}
+        raise BadInput.one(name, what, _("Write a number between 0 and 100, as 10."))
+    return {**texts, name: hundredths / 100}
 
 
 def about_costs(problems: Sequence[Problem]) -> list[Problem]:

@@ -12,15 +12,14 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
+from models.base import counts
 from models.base.errors import BadInput
-from models.packs.tables import SECONDS_PER_DAY
 from service.core.translation import _
 from service.decisions.fleet.planning import returns_of_fleet
 from service.decisions.fleet.schemas import ReturnsAnswer, ReturnsRequest
 from service.decisions.ordering.queue import queue_of_cases
 from service.decisions.ordering.schemas import QueueRequest
 from service.forecasting.issued.scores import ended
-from service.forecasting.recheck.days import day_reached
 from service.http.dependencies import CurrentStore
 from service.pages.asking import unweighed
 from service.pages.counter.queue import case_address, summary
@@ -108,25 +107,26 @@ def _board(session: Session, request: Request, now: datetime) -> Board:
 
 def _within_a_week(returns: ReturnsAnswer) -> str:
     (week,) = returns.weeks
-    words = {"mean": f"{week.mean:.0f}", "count": returns.vehicles, "low": week.low, "high": week.high}
-    return (
-        _("About %(mean)s of %(count)s vehicles come back within a week (%(low)s to %(high)s) if none is replaced.")
-        % words
-    )
+    words = {
+        "mean": f"{week.mean:.0f}",
+        "count": _(counts.vehicles(returns.vehicles)),
+        "low": week.low,
+        "high": week.high,
+    }
+    return _("About %(mean)s of %(count)s come back within a week (%(low)s to %(high)s) if none is replaced.") % words
 
 
 def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], list[Due]]:
     zone = zone_of(request)
     day = now.astimezone(zone).date()
-    columns = (Score.pack_id, Score.vehicle_id, Score.origin, Score.good_until)
+    columns = (Score.pack_id, Score.vehicle_id, Score.good_until)
     soon = select(*columns).where(~ended(), Score.good_until < now + timedelta(days=2)).order_by(Score.good_until)
     overdue, today = [], []
-    for pack_id, vehicle_id, origin, good_until in session.execute(soon):
-        last = day_reached(origin, (good_until - origin).total_seconds() / SECONDS_PER_DAY)
-        due = Due(pack_id, vehicle_id or pack_id, last)
-        if last.astimezone(zone).date() < day:
+    for pack_id, vehicle_id, good_until in session.execute(soon):
+        due = Due(pack_id, vehicle_id or pack_id, good_until)
+        if good_until.astimezone(zone).date() < day:
             overdue.append(due)
-        elif last.astimezone(zone).date() == day:
+        elif good_until.astimezone(zone).date() == day:
             today.append(due)
     return overdue, today
 

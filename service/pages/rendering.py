@@ -13,6 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from models.base import counts
 from service.access.callers import NO_KEYS, Caller
 from service.access.roles import MAY
 from service.access.visits import form_token, keep
@@ -41,6 +42,7 @@ def environment() -> Environment:
     )
     env.install_gettext_callables(_, ngettext, newstyle=True)  # type: ignore[attr-defined]
     env.globals |= {"asset": lambda name: assets().address(name), "version": version("tideover"), "language": LANGUAGE}
+    env.globals["counts"] = counts
     env.globals["known_operations"] = lambda: MAY
     env.globals |= {"kind_words": kind_words, "outcome_words": outcome_words, "state_words": state_words}
     env.filters |= {

@@ -90,6 +90,11 @@ class Subject:
         return "id" in self.new.model_fields
 
     @property
+    def a_one(self) -> str:
+        """Its word for one record with the article before it."""
+        return f"{'an' if self.one[0] in 'aeio' else 'a'} {self.one}"
+
+    @property
     def listed_by(self) -> str:
         """Column by which lists are narrowed to a span of time."""
         return self.time or "recorded_at"
@@ -112,7 +117,7 @@ class Subject:
         return create_model(
             f"{self._title}Change",
             __config__=ConfigDict(extra="forbid"),
-            __doc__=f"A correction of a {self.one}: the fields that change; null clears one.",
+            __doc__=f"A correction of {self.a_one}: the fields that change; null clears one.",
             **fields,
         )
 

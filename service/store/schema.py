@@ -248,12 +248,14 @@ class Delivery(Versioned):
     family: Mapped[str] = mapped_column(String(31))
     pack_id: Mapped[str | None] = mapped_column(String(NAME_LENGTH), ForeignKey("packs.id"))
     express: Mapped[bool] = mapped_column(default=False, server_default=false())
+    offer_id: Mapped[int | None] = mapped_column(ForeignKey("offers.id"))
     ordered_at: Mapped[datetime]
     arrived_at: Mapped[datetime | None]
 
 
 Index(None, Delivery.supplier_id)
 Index(None, Delivery.pack_id)
+Index(None, Delivery.offer_id)
 
 
 class CostSheet(Versioned):

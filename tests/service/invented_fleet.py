@@ -10,6 +10,7 @@ from sqlalchemy import insert
 
 from models.base.day_grid import DAYS
 from service.forecasting.issued.scores import bring_to, packed
+from service.forecasting.recheck.days import day_reached
 from service.store.opening import Store
 from service.store.schema import Assignment, IssuedForecast, Pack, Score, TopUp, Usage, Vehicle
 
@@ -70,7 +71,7 @@ def fill(store: Store, count: int, now: datetime, *, seed: int = 1, answer: dict
                 "model_id": "invented",
                 "topped_at": origin,
                 "origin": origin,
-                "good_until": origin + timedelta(days=good),
+                "good_until": day_reached(origin, good),
                 "km_per_day": 20.0 + number % 30,
                 "as_of": now,
                 "week_return": 0.0,

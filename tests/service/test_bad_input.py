@@ -109,7 +109,7 @@ def no_history(case):
 
 WRONG: dict[Change, tuple[str, str, str]] = {
     empty: ("history", "no reading and no top-up", "at least the top-up"),
-    one_block: ("history.readings[0]", "holds 1 value(s)", "one voltage for each block"),
+    one_block: ("history.readings[0]", "A reading of 1 block shows no imbalance", "one voltage for each block"),
     unequal_blocks: (
         "history",
         "block_v has 13 blocks but readings[0].block_v has 14",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 from collections import Counter
 
 import pytest
@@ -34,6 +36,12 @@ def test_every_operation_says_in_a_sentence_what_it_does(described):
     assert "Record a reading" in said
     assert not [summary for summary in said if "Record" in summary.split()[1:2]], "no name of a function"
     assert max(Counter(said).values()) == 1
+
+
+def test_no_operation_takes_the_wrong_article(described):
+    """It said "Record a assignment"."""
+    said = json.dumps(described)
+    assert re.findall(r"\b[Aa] (?:assignment|offer|outcome|import|issued)[^.]{0,20}", said) == []
 
 
 def test_it_says_how_to_send_a_key_and_what_needs_none(described):

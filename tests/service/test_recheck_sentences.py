@@ -58,6 +58,8 @@ def test_the_answer_begins_with_the_limit_and_the_day():
     assert (
         said[1] == "The best day to read it again is day 5: that buys about 2 days more on average, at the same risk."
     )
+    # It said "buys about less than a day".
+    assert "that buys less than a day more on average" in sentences_of(plan_with(ROW, worth_days=0.2))[1]
     assert "to the end of the forecast" in sentences_of(plan_with(ROW, limit_day=None))[0]
 
 

@@ -79,6 +79,12 @@ def test_refused_model_is_told_everywhere_and_never_run(damage, home, tmp_path, 
             document = problem_in(response, 409)
             assert document["type"] == "urn:tideover:problem:model-refused"
             assert DAMAGE[damage] in document["detail"]
+            assert str(own) not in document["detail"], (
+                "where it lies on the machine is nobody's business from elsewhere"
+            )
+        page = client.get("/bench/add")
+        assert DAMAGE[damage] in page.text
+        assert str(own) not in page.text
         assert DAMAGE[damage] in problem_in(client.get("/readyz"), 503)["detail"]
         assert client.get("/healthz").json() == {"status": "alive"}
     path = tmp_path / "case.json"

@@ -130,6 +130,15 @@ def test_less_than_a_day_is_no_promise():
     )
 
 
+def test_why_a_promise_is_earlier_than_the_curve_after_an_overcharge():
+    """Ten in a hundred back by day 4, and good for only 2 days at 90 %: the reader was not told why."""
+    said = [line for line in sentences_of(figures(surplus_left_out=True)) if "had gone in" in line]
+    assert said == [
+        "Days are promised as if no more than was missing had gone in, so they can be fewer than the curve shows."
+    ]
+    assert not any("had gone in" in line for line in sentences_of(figures()))
+
+
 @pytest.mark.parametrize(
     ("confidence", "said"), [(0.8, "Eight in ten"), (0.95, "Nineteen in twenty"), (0.85, "85 in 100")]
 )
@@ -232,7 +241,13 @@ def test_a_seen_pack_of_another_sort_is_said_to_be_one():
 
 @pytest.mark.parametrize(
     ("days", "said"),
-    [(9.7, "10 days"), (-4.2, "4 days"), (1.2, "1 day"), (0.4, "less than a day"), (0.0, "less than a day")],
+    [
+        (9.7, "about 10 days"),
+        (-4.2, "about 4 days"),
+        (1.2, "about 1 day"),
+        (0.4, "less than a day"),
+        (0.0, "less than a day"),
+    ],
 )
 def test_a_mean_has_no_tenths_to_tell(days, said):
     assert about_days(days) == said

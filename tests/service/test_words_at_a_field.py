@@ -39,7 +39,18 @@ TYPED = [
     (PlanRequest, {"slots": ["a"], "packs": ["-1"], "budget": "x"}, "This is less than 0."),
     (ReturnsRequest, {"weeks": "99"}, "This is more than 26."),
     (StockRequest, {"on_shelf": "some"}, "This is not a whole number."),
-    (QueueRequest, {"risk": 2}, "This is not less than 1. Give less than 1."),
+    (QueueRequest, {"risk": 2}, "This is 1 or more. Give a share of 1, as 0.05 for 5 in 100."),
+    (QueueRequest, {"risk": 5}, "This is 1 or more. Give a share of 1, as 0.05 for 5 in 100."),
+    (
+        TOPUPS.new,
+        {"pack_id": "a", "time": "2026-03-02T08:00:00Z", "blocks": [5], "charge_ah": 1730},
+        "This is more than 500. Give 500 or less. If it was read in mAh, divide it by 1000.",
+    ),
+    (
+        READINGS.new,
+        {"pack_id": "a", "time": "2026-03-02T08:00:00Z", "state": "rest", "block_v": [15000, 15100]},
+        "A block reads 15100 V; this looks like millivolts.",
+    ),
     (NewKey, {"title": "", "role": "boss", "days": "x"}, "This is not one of 'bench', 'parts',"),
 ]
 

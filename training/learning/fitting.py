@@ -13,6 +13,7 @@ import pandas as pd
 from joblib import Parallel, delayed
 from numpy.typing import NDArray
 
+from models.base import counts
 from models.base.day_grid import DAYS, GRID_VERSION
 from models.base.errors import BadInput
 from models.calibration.conformal import ConformalBound
@@ -207,7 +208,7 @@ def train_forecaster(
     if within < FEWEST_RETURNS:
         raise BadInput.one(
             "outcomes",
-            f"holds {within} moments followed by a return; {FEWEST_RETURNS} are needed.",
+            f"holds {counts.moments(within)} followed by a return; {FEWEST_RETURNS} are needed.",
             "Record more outcomes, or train on a simulated cohort.",
         )
     train, calibration, held = split_rows(rows, apart=further is None)

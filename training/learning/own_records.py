@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from models.base import counts
 from models.base.arrays import Bools
 from models.base.day_grid import DAYS, GRID_VERSION
 from models.base.errors import BadInput
@@ -334,7 +335,8 @@ def what_was_learned(base: Forecaster, learned: Forecaster, own: OwnRows) -> str
         if factor > 1
         else f"about {factor:.2g} times as fast as assumed, so they hold longer"
     )
-    said = f"At yours faults return {pace}; learned from {own.fates} outcomes, {own.returns} of them returns."
+    learned_from = f"learned from {counts.outcomes(own.fates)}, {own.returns} with a return"
+    said = f"At yours faults return {pace}; {learned_from}."
     moved = [(name, by) for name, by in learned.posterior.moved_columns(SURE) if name in _MEANING][:2]
     words = [f"“{_MEANING[name]}” {'more' if by > 0 else 'less'}" for name, by in moved]
     if words:

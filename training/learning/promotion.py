@@ -9,6 +9,7 @@ from typing import Final, Literal
 import numpy as np
 import pandas as pd
 
+from models.base import counts
 from models.forecaster import Forecaster
 from models.packs.tables import HistoryTables
 from training.learning.back_test import BackTest, back_test, paired_difference
@@ -74,8 +75,8 @@ class Judgement:
         }[self.verdict]
         return (
             f"{said}: log score {self.challenger_score:.4f} against {self.current_score:.4f}, difference "
-            f"{self.difference:+.4f} ({self.low:+.4f} to {self.high:+.4f}) on {self.rows} moments of {self.packs} "
-            "packs."
+            f"{self.difference:+.4f} ({self.low:+.4f} to {self.high:+.4f}) on {counts.moments(self.rows)} of "
+            f"{counts.packs(self.packs)}."
         )
 
 

@@ -13,6 +13,7 @@ from typing import Final, Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from models.base import counts
 from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
@@ -170,7 +171,8 @@ class AlarmTrace:
     def sentence(self) -> str:
         """Say it in words."""
         now = self.state
-        seen = f"{now.returns} returns came where {now.expected:.1f} were forecast"
+        # The figures of single forecasts beside it count a pack as often as it was forecast.
+        seen = f"{counts.returns(now.returns)} came, each counted once, where {now.expected:.1f} were forecast"
         rate = f"{100 * self.false_alarms_a_year:g} of 100 years of sound forecasts"
         if self.raised_on is None:
             return f"No alarm: {seen}. An alarm would be false in at most {rate}."

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import false_discovery_control, fisher_exact, ks_2samp
 
+from models.base import counts
 from models.base.errors import BadInput
 from models.features.definitions import FEATURES
 
@@ -94,14 +95,14 @@ class DriftReport:
     def sentences(self) -> list[str]:
         """Say what has drifted, or that nothing has."""
         if not self.features:
-            packs = "pack" if self.rows_now == 1 else "packs"
-            return [f"Only {self.rows_now} recent {packs}: {LEAST_ROWS} are needed for a comparison with the training."]
+            now = counts.packs(self.rows_now)
+            return [f"Only {now} of late: {LEAST_ROWS} are needed for a comparison with the training."]
         if not self.drifted:
             count = len(self.features)
             return [f"The last {self.rows_now} packs look like those the model learned from, in all {count} features."]
-        counts = f"{len(self.drifted)} of {len(self.features)}"
+        share = f"{len(self.drifted)} of {len(self.features)}"
         return [
-            f"{counts} features differ from the training by more than chance explains.",
+            f"{share} features differ from the training by more than chance explains.",
             *(f.sentence() for f in self.drifted),
         ]
 

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from models.base import counts
 from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
@@ -246,7 +247,8 @@ def _or_none(score: Callable[[], _Found]) -> _Found | None:
 
 
 def _sentences(whole: ToldMonth, count: int) -> tuple[str, ...]:
-    said = [f"{count} forecasts were issued; of {whole.settled} the outcome is known, and {whole.returned} returned."]
+    known = f"The outcome is known of {whole.settled}, with a return after {whole.returned}"
+    said = [f"Issued: {counts.forecasts(count)}. {known}; a return counts for each forecast before it."]
     if whole.forecast is None or whole.observed is None or whole.low is None or whole.high is None:
         return (*said, "That is too few to say how good they were.")
     said.append(

@@ -8,6 +8,7 @@ from typing import Any, Final, TypeVar
 
 import numpy as np
 
+from models.base import counts
 from models.base.arrays import Floats
 from models.base.day_grid import GRID_VERSION, REPORT_DAYS
 from models.survival.censoring_weights import censoring_weights
@@ -218,7 +219,7 @@ def _day(inputs: ReportInputs, day: float, rules: Thresholds, each: float, missi
     )
     known = int((found.weights > 0).sum())
     if known < rules.least_known:
-        missing.append(f"Day {day:g}: only {known} rows of known status.")
+        missing.append(f"Day {day:g}: only {counts.rows(known)} of known status.")
         return None
     how: dict[str, Any] = {
         "day": day,

@@ -163,17 +163,7 @@ def _on_order(session: Session, order: schema.Delivery, now: datetime) -> OnOrde
             "day": order.arrived_at.date().isoformat(),
         }
         return OnOrder(*named, LeadTime.on(0, said), said)
-    fee = schema.Offer.express_fee
-    offer = session.scalar(
-        select(schema.Offer)
-        .where(
-            schema.Offer.supplier_id == order.supplier_id,
-            schema.Offer.family == order.family,
-            fee.is_not(None) if order.express else fee.is_(None),
-        )
-        .order_by(schema.Offer.quoted_at.desc(), schema.Offer.id.desc())
-        .limit(1)
-    )
+    offer = _taken(session, order)
     quote = None if offer is None else Quote(offer.usual_days, offer.earliest_days, offer.latest_days)
     # The order itself is left out of the record: that it is still open is what is given below.
     past = past_orders(session, order.supplier_id, order.family, order.express, order.ordered_at)
@@ -184,3 +174,20 @@ def _on_order(session: Session, order: schema.Delivery, now: datetime) -> OnOrde
         problem = error.problems[0]
         return OnOrder(*named, None, f"{_(problem.what)} {_(problem.mend)}")
     return OnOrder(*named, known, _(known.basis))
+
+
+def _taken(session: Session, order: schema.Delivery) -> schema.Offer | None:
+    """Return the offer that was taken; where nobody noted it, the supplier's newest of that kind."""
+    if order.offer_id is not None:
+        return session.get(schema.Offer, order.offer_id)
+    fee = schema.Offer.express_fee
+    return session.scalar(
+        select(schema.Offer)
+        .where(
+            schema.Offer.supplier_id == order.supplier_id,
+            schema.Offer.family == order.family,
+            fee.is_not(None) if order.express else fee.is_(None),
+        )
+        .order_by(schema.Offer.quoted_at.desc(), schema.Offer.id.desc())
+        .limit(1)
+    )

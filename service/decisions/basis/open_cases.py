@@ -18,12 +18,15 @@ from sqlalchemy import and_, func, select
 from sqlalchemy.orm import Session
 
 from models.base.arrays import Floats
+from models.base.day_grid import HORIZON_DAYS, day_of_return
 from models.calibration.conformal import RISKS
 from models.decisions.hold_curves import held_until_now
 from service.core.refusals import Conflict
 from service.core.translation import _
 from service.forecasting.forecasts.schemas import ForecastAnswer
+from service.forecasting.forecasts.sentences import USUAL_CONFIDENCE
 from service.forecasting.issued.scores import OLDEST_DAYS, days_between, ended, unpacked, unpacked_levels
+from service.forecasting.recheck.days import day_reached
 from service.records.history import no_such_pack
 from service.store.schema import Outcome, Pack, Score, TopUp
 
@@ -58,6 +61,7 @@ class OpenCase:
     topped_at: datetime
     days_since: float
     km_per_day: float | None
+    good_until: datetime
 
     @property
     def name(self) -> str:
@@ -126,6 +130,9 @@ class OpenCases:
     @classmethod
     def sent(cls, forecast: ForecastAnswer) -> Self:
         """Return the one case of a pack that was sent along with a question; days count from its forecast."""
+        told = np.asarray(RISKS if forecast.told_levels is None else forecast.told_levels)
+        level = float(np.interp(1 - USUAL_CONFIDENCE, RISKS, told))
+        found = day_of_return(np.array(forecast.survival), level)
         case = OpenCase(
             pack_id=forecast.pack_id,
             family=forecast.family,
@@ -138,8 +145,8 @@ class OpenCases:
             topped_at=forecast.origin - timedelta(days=forecast.days_held),
             days_since=0.0,
             km_per_day=None,
+            good_until=day_reached(forecast.origin, HORIZON_DAYS if found is None else found),
         )
-        told = RISKS if forecast.told_levels is None else forecast.told_levels
         rows = (forecast.survival, forecast.band_low, forecast.band_high, told)
         return cls((case,), *(np.array([row]) for row in rows))
 

@@ -2,12 +2,28 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from models.decisions.hold_curves import HORIZON
-from service.core.translation import _
+from service.core.translation import N_, _
 from service.decisions.basis.open_cases import OpenCase
 from service.forecasting.forecasts.sentences import count_days
 
 _NEGLIGIBLE_DAYS = 0.5
+
+WAITING_TO_REPLACE: Final = N_(
+    "A week's wait is weighed here against replacing today, with a pack at hand. The parts counter also counts the "
+    "pack's way and a stranding, and a plan may leave a vehicle out, so their figures differ."
+)
+WAITING_TO_ORDER: Final = N_(
+    "Waiting means ordering later here: the pack's way, a stranding and days off the road are counted in. The fleet's "
+    "ranking takes a pack as at hand, so its figures differ."
+)
+WAITING_IN_A_PLAN: Final = N_(
+    "A vehicle is weighed here against leaving it as it is until its fault returns, so one that the ranking puts first "
+    "may still have no week."
+)
+"""What a wait is weighed against: three questions, and so three figures of one vehicle."""
 
 
 def rests_on(case: OpenCase) -> str:

@@ -9,6 +9,7 @@ from typing import Final
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from models.base import counts
 from models.base.errors import BadInput
 from models.decisions.age_replacement import age_policy_from_record
 from models.decisions.money import Money, asked_for
@@ -47,10 +48,15 @@ def age_of_family(session: Session, family: str, asked: AgeRequest, now: datetim
         raise BadInput.one(
             "record",
             _(
-                "Of %(count)s top-ups of the family %(family)s on record %(returned)s have returned; an age rests on "
-                "at least %(least)s returns."
+                "Of %(count)s of the family %(family)s on record %(returned)s came back; an age rests on "
+                "at least %(least)s."
             )
-            % {"count": len(held), "family": family, "returned": sum(returned), "least": LEAST_RETURNS},
+            % {
+                "count": _(counts.topups(len(held))),
+                "family": family,
+                "returned": sum(returned),
+                "least": _(counts.returns(LEAST_RETURNS)),
+            },
             _("Record what became of past top-ups, or go by the forecast of each pack."),
         )
     policy = age_policy_from_record(kaplan_meier(held, returned), planned, at_return)
@@ -60,12 +66,12 @@ def age_of_family(session: Session, family: str, asked: AgeRequest, now: datetim
         said = _("Waiting for the return costs no more than replacing by age: %(at_return)s a day held.")
     elif policy.run_to_failure_is_bound:
         said = _(
-            "Replaced %(days)s days after the top-up, a pack costs %(by_age)s a day held; left until the fault "
+            "Replaced %(days)s after the top-up, a pack costs %(by_age)s a day held; left until the fault "
             "returns, at most %(at_return)s."
         )
     else:
         said = _(
-            "Replaced %(days)s days after the top-up, a pack costs %(by_age)s a day held; left until the fault "
+            "Replaced %(days)s after the top-up, a pack costs %(by_age)s a day held; left until the fault "
             "returns, %(at_return)s."
         )
     return AgeAnswer(
@@ -79,10 +85,11 @@ def age_of_family(session: Session, family: str, asked: AgeRequest, now: datetim
         cost_per_day=policy.cost_rate,
         cost_per_day_at_return=policy.run_to_failure_rate,
         at_return_is_bound=policy.run_to_failure_is_bound,
-        sentence=said % {"days": f"{policy.age:.0f}", "by_age": rates[0], "at_return": rates[1]},
+        sentence=said
+        % {"days": "" if never else _(counts.days(policy.age)), "by_age": rates[0], "at_return": rates[1]},
         basis=[
-            _("%(count)s top-ups on record, %(returned)s returned; the others count until they were last heard of.")
-            % {"count": len(held), "returned": sum(returned)},
+            _("On record: %(count)s, of which %(returned)s came back; the others count until they were last heard of.")
+            % {"count": _(counts.topups(len(held))), "returned": sum(returned)},
             _("An age is for the family as a whole: the forecast of a pack says more about that pack."),
             costs.source,
         ],

@@ -10,6 +10,7 @@ import numpy as np
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from models.base import counts
 from models.base.arrays import Floats
 from models.base.errors import BadInput, Problem
 from models.decisions.fleet_costs import (
@@ -29,6 +30,7 @@ from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext, translated
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.open_cases import OpenCases, open_cases, open_curves
+from service.decisions.basis.sentences import WAITING_IN_A_PLAN
 from service.decisions.fleet.parts import conditions_of, pack_prices
 from service.decisions.fleet.schemas import (
     FleetPlanAnswer,
@@ -122,20 +124,20 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
         weeks=_weeks(cases, asked, plan, saves, risk, now),
         left=_left(cases, plan, saving, risk, costs.currency),
         sentence=ngettext(
-            "%(planned)s of %(count)s vehicles are planned within %(weeks)s week; that saves %(saved)s of %(cost)s "
+            "Planned within %(weeks)s week: %(planned)s of %(count)s. That saves %(saved)s of %(cost)s "
             "expected if every pack is left until its fault returns.",
-            "%(planned)s of %(count)s vehicles are planned within %(weeks)s weeks; that saves %(saved)s of %(cost)s "
+            "Planned within %(weeks)s weeks: %(planned)s of %(count)s. That saves %(saved)s of %(cost)s "
             "expected if every pack is left until its fault returns.",
             len(asked.slots),
         )
         % {
             "planned": int(planned.sum()),
-            "count": len(cases),
+            "count": _(counts.vehicles(len(cases))),
             "weeks": len(asked.slots),
             "saved": Money(saved, costs.currency).whole(),
             "cost": Money(plan.cost_without_plan, costs.currency).whole(),
         },
-        assumptions=translated(plan.assumptions),
+        assumptions=[*translated(plan.assumptions), _(WAITING_IN_A_PLAN)],
         notes=notes,
         cautions=all_cautions(),
     )
@@ -160,13 +162,13 @@ def returns_of_fleet(session: Session, asked: ReturnsRequest, now: datetime) -> 
         nothing = np.full(len(cases), NOT_PLANNED, dtype=np.int64)
         told = weekly_returns(hold, nothing, asked.confidence, low, high)
         said = ngettext(
-            "Of %(count)s vehicles about %(first)s return within a week (%(low)s to %(high)s), about %(all)s within "
+            "Of %(count)s about %(first)s return within a week (%(low)s to %(high)s), about %(all)s within "
             "%(weeks)s week, if none is replaced before.",
-            "Of %(count)s vehicles about %(first)s return within a week (%(low)s to %(high)s), about %(all)s within "
+            "Of %(count)s about %(first)s return within a week (%(low)s to %(high)s), about %(all)s within "
             "%(weeks)s weeks, if none is replaced before.",
             asked.weeks,
         ) % {
-            "count": len(cases),
+            "count": _(counts.vehicles(len(cases))),
             "first": about(float(told.mean[0])),
             "low": told.low[0],
             "high": told.high[0],

@@ -22,6 +22,7 @@ from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
 from service.core.translation import N_, _
 from service.decisions.basis.costs import costs_here
+from service.decisions.basis.sentences import WAITING_TO_REPLACE
 from service.decisions.fleet.caveats import caveats
 from service.decisions.fleet.parts import conditions_of
 from service.decisions.fleet.schemas import Order, Ranked, RankingAnswer, RankingRequest
@@ -92,7 +93,7 @@ def rank_fleet(
         scored_from=scored_from,
         items=items,
         next_cursor=None if last is None else _write_cursor(tag, last.sorted_by, last.pack_id),
-        notes=[costs.source, *_age(scored_from, now)],
+        notes=[costs.source, _(WAITING_TO_REPLACE), *_age(scored_from, now)],
         cautions=all_cautions(),
     )
 

@@ -56,7 +56,9 @@ class Ranked(BaseModel):
     duty: str | None
     week_cost: float = Field(description="What replacing in a week instead of now adds to the expected cost.")
     week_return: float = Field(description="Chance that the fault returns within a week of `as_of`.")
-    good_until: datetime = Field(description="Nine in ten such packs hold to this moment, by the forecast.")
+    good_until: datetime = Field(
+        description="Last promised day: nine in ten such packs hold to this moment, whole days after the forecast."
+    )
     forecast_id: int
     as_of: datetime = Field(description="Moment from which the week counts: of the last scoring or forecast.")
 

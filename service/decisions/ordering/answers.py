@@ -27,7 +27,7 @@ from service.core.translation import N_, _, translated
 from service.decisions.basis.costs import KnownCosts, costs_here, known_costs
 from service.decisions.basis.lead_times import OnOrder, on_order
 from service.decisions.basis.open_cases import OpenCases, open_case
-from service.decisions.basis.sentences import rests_on
+from service.decisions.basis.sentences import WAITING_TO_ORDER, rests_on
 from service.decisions.ordering.offers import KnownOffer, Offers, sent_offers, stored_offers
 from service.decisions.ordering.schemas import (
     Choice,
@@ -172,7 +172,7 @@ def _weigh(
             for change in changes
         ],
         on_order=ordered,
-        basis=[rests_on(one), costs.source, _(ASSUMPTION)],
+        basis=[rests_on(one), costs.source, _(ASSUMPTION), _(WAITING_TO_ORDER)],
         left_out=list(offers.left_out),
         cautions=all_cautions(chemistry),
     )
@@ -187,6 +187,7 @@ def _weighed(
     return OfferWeighed(
         offer_id=known.number,
         supplier=known.supplier,
+        name=offer.supplier,
         express=offer.express_fee is not None,
         price=offer.price.amount,
         express_fee=None if offer.express_fee is None else offer.express_fee.amount,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sqlalchemy.orm import Session
@@ -21,8 +21,8 @@ from service.decisions.ordering.schemas import SentOffer
 class KnownOffer:
     """An offer with its number in the store, if it is stored, and its supplier.
 
-    In sentences an express delivery has to be told from the ordinary one of the same supplier, so `offer.supplier`
-    says so.
+    In sentences an express delivery has to be told from the ordinary one of the same supplier, and two offers alike in
+    both by their numbers, so `offer.supplier` says so.
     """
 
     number: int | None
@@ -82,7 +82,7 @@ def stored_offers(session: Session, family: str, currency: str, now: datetime) -
             what % {"family": family, "currency": currency},
             _("Enter at least one, with a price and a usual number of days."),
         )
-    return Offers(tuple(known), tuple(left_out))
+    return Offers(_told_apart(known), tuple(left_out))
 
 
 def sent_offers(sent: Sequence[SentOffer]) -> Offers:
@@ -98,9 +98,19 @@ def sent_offers(sent: Sequence[SentOffer]) -> Offers:
         fee = None if offer.express_fee is None else Money(offer.express_fee, offer.currency)
         lead_time = stated_lead_time(offer.supplier, offer)
         known.append(_known(None, offer.supplier, Money(offer.price, offer.currency), lead_time, fee))
-    return Offers(tuple(known), ())
+    return Offers(_told_apart(known), ())
 
 
 def _known(number: int | None, supplier: str, price: Money, lead_time: LeadTime, fee: Money | None) -> KnownOffer:
     named = supplier if fee is None else _("%(supplier)s (express)") % {"supplier": supplier}
     return KnownOffer(number, supplier, Offer(named, price, lead_time, fee))
+
+
+def _told_apart(known: Sequence[KnownOffer]) -> tuple[KnownOffer, ...]:
+    """Give a number to offers that would be called alike: as they are stored, or as they were sent."""
+    names = [one.offer.supplier for one in known]
+    told = []
+    for place, (one, name) in enumerate(zip(known, names, strict=True), start=1):
+        numbered = _("%(name)s, offer %(number)s") % {"name": name, "number": one.number or place}
+        told.append(replace(one, offer=replace(one.offer, supplier=numbered)) if names.count(name) > 1 else one)
+    return tuple(told)

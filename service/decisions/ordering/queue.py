@@ -18,6 +18,7 @@ from service.core.translation import _, ngettext, translated
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import on_order
 from service.decisions.basis.open_cases import OpenCase, OpenCases, open_cases, without_forecast
+from service.decisions.basis.sentences import WAITING_TO_ORDER
 from service.decisions.ordering.answers import ASSUMPTION, COSTS_OF_ORDERING, costs_used, latest, told_on_order
 from service.decisions.ordering.offers import Offers, stored_offers
 from service.decisions.ordering.schemas import CaseLeftOut, CaseOnOrder, QueueAnswer, QueueEntryAnswer, QueueRequest
@@ -50,7 +51,7 @@ def queue_of_cases(session: Session, asked: QueueRequest, now: datetime) -> Queu
     waiting = everything.take([place for pack_id, place in places.items() if pack_id not in ordered])
     entries: list[tuple[QueueEntry, Offers, OpenCase]] = []
     left_out: list[CaseLeftOut] = []
-    notes = [costs.source, _(ASSUMPTION)] if len(waiting) else [costs.source]
+    notes = [costs.source, _(ASSUMPTION), _(WAITING_TO_ORDER)] if len(waiting) else [costs.source]
     unmet: list[BadInput] = []
     for family in sorted({case.family for case in waiting.cases}):
         cases = waiting.take([place for place, case in enumerate(waiting.cases) if case.family == family])
@@ -134,6 +135,7 @@ def _told(entry: QueueEntry, offers: Offers, case: OpenCase, now: datetime) -> Q
         family=case.family,
         forecast_id=case.forecast_id,
         offer_id=known.number,
+        offer_name=known.offer.supplier,
         supplier=known.supplier,
         express=known.offer.express_fee is not None,
         order_day=latest(entry.order_day),

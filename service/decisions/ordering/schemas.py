@@ -55,6 +55,7 @@ class OfferWeighed(BaseModel):
 
     offer_id: int | None = Field(description="Number of the stored offer; null if it was sent along.")
     supplier: str
+    name: str = Field(description="What sentences call it: supplier, express, and its number where two are alike.")
     express: bool
     price: float
     express_fee: float | None
@@ -154,6 +155,9 @@ class QueueEntryAnswer(BaseModel):
     family: str
     forecast_id: int
     offer_id: int
+    offer_name: str = Field(
+        description="What sentences call it: supplier, express, and its number where two are alike."
+    )
     supplier: str
     express: bool
     order_day: int | None = Field(description="Cheapest order day at the chosen risk; null if today is too late.")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import numpy as np
 from sqlalchemy.orm import Session
@@ -23,6 +23,7 @@ from service.decisions.basis.sentences import rests_on
 from service.decisions.release.schemas import Arrival, EarlyToLate, ReleaseAnswer, ReleaseCase, ReleaseRequest
 from service.forecasting.forecasts.answers import answer
 from service.forecasting.forecasts.cases import family_of, plan_of, require_still_out
+from service.forecasting.forecasts.sentences import count_days
 from service.records.history import chemistry_unless_stopped
 from training.registry import StoredModel
 
@@ -115,13 +116,22 @@ def _answer(
         forecast_id=one.forecast_id,
         forecast_origin=one.origin,
         **_chances(risk),
+        good_until=one.good_until,
         days=_range(risk.days[0]),
         km=_range(risk.km[0]),
         basis=[_(arrival.basis), rests_on(one)],
         sentence=_(risk.sentences[0]),
-        conditions=translated(risk.conditions),
+        conditions=[_at_most(one.good_until, now), *translated(risk.conditions)],
         cautions=all_cautions(chemistry),
     )
+
+
+def _at_most(good_until: datetime, now: datetime) -> str:
+    left = (good_until - now) / timedelta(days=1)
+    if left < 1:
+        return _("Not even one day more can be promised: nine in ten such packs do not hold that long.")
+    said = _("Promise %(days)s at most, until %(day)s: nine in ten such packs hold that long.")
+    return said % {"days": count_days(left), "day": good_until.date().isoformat()}
 
 
 def _chances(risk: ReleaseRisk) -> dict[str, float]:

@@ -9,6 +9,7 @@ import numpy as np
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
+from models.base import counts
 from models.base.arrays import Floats
 from models.base.errors import BadInput
 from models.decisions.money import asked_for
@@ -179,13 +180,13 @@ def _new_cases(session: Session, family: str, now: datetime) -> tuple[float, str
     if days < _LEAST_DAYS:
         raise BadInput.one(
             "new_cases_per_day",
-            _("is not given, and the record of the family %(family)s is only %(days)s days long.")
-            % {"family": family, "days": f"{days:.0f}"},
+            _("is not given, and the record of the family %(family)s is only %(days)s long.")
+            % {"family": family, "days": _(counts.days(days))},
             _("State how many packs a day come in anew on average, for example 0.1 for one in ten days."),
         )
     said = ngettext(
-        "%(count)s pack of the family %(family)s came in for the first time within %(days)s days.",
-        "%(count)s packs of the family %(family)s came in for the first time within %(days)s days.",
+        "%(count)s pack of the family %(family)s came in for the first time within %(days)s.",
+        "%(count)s packs of the family %(family)s came in for the first time within %(days)s.",
         count,
     )
-    return count / days, said % {"count": count, "family": family, "days": f"{days:.0f}"}
+    return count / days, said % {"count": count, "family": family, "days": _(counts.days(days))}

@@ -89,6 +89,7 @@ def _figures(case: ForecastCase, forecast: Forecast) -> ForecastFigures:
         restricted_mean_days=forecast.restricted_mean(),
         horizon_days=forecast.horizon_days,
         told_levels=forecast.told_levels().tolist(),
+        surplus_left_out=forecast.surplus_left_out,
         days=forecast.days.tolist(),
         survival=forecast.survival.tolist(),
         band_low=forecast.band_low.tolist(),

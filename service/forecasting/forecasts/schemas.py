@@ -133,6 +133,10 @@ class ForecastFigures(BaseModel):
         description="By risk in whole per cents, 0 to 100: the return probability on the curve at which the promised "
         "day is read off, never above the risk itself. Orders go by it. Null in forecasts of before.",
     )
+    surplus_left_out: bool = Field(
+        False,
+        description="More went in than was missing: promised days are read off a lower curve, as if it had not.",
+    )
     days: list[float] = Field(description="The day grid.")
     survival: list[float] = Field(description="Probability that the fault has not returned by each day.")
     band_low: list[float] = Field(

@@ -120,6 +120,13 @@ def sentences_of(figures: ForecastFigures) -> list[str]:
         said = _("The top-up has already held %(days)s; all days here count from now.")
         sentences.append(said % {"days": count_days(figures.days_held)})
     sentences.append(_good_for(main_promise(figures)))
+    if figures.surplus_left_out:
+        sentences.append(
+            _(
+                "Days are promised as if no more than was missing had gone in, so they can be fewer than the curve "
+                "shows."
+            )
+        )
     sentences += [_half_back(point, figures.horizon_days) for point in figures.return_days if point.returned == 0.5]
     if figures.until_replacement is not None:
         sentences.append(_until(figures.until_replacement))
@@ -161,7 +168,7 @@ def count_days(days: float) -> str:
 
 
 def about_days(days: float) -> str:
-    """Write a mean or a difference in days, which has no tenths to tell: ``9.7`` as ``10 days``.
+    """Write a mean or a difference in days, which has no tenths to tell: ``9.7`` as ``about 10 days``.
 
     Parameters
     ----------
@@ -171,7 +178,7 @@ def about_days(days: float) -> str:
     whole = round(abs(days))
     if whole < 1:
         return _("less than a day")
-    return ngettext("%(days)s day", "%(days)s days", whole) % {"days": whole}
+    return ngettext("about %(days)s day", "about %(days)s days", whole) % {"days": whole}
 
 
 def promised(days: float) -> str:
@@ -185,8 +192,8 @@ def movers(
 ) -> list[str]:
     """Say what moves a forecast: where it starts from, then each known kind of evidence, in the order given."""
     start = _(
-        "If only the family and the days held were known, such a pack would hold about %(days)s on "
-        "average (none counted beyond day %(horizon)s); with all that is known it is about "
+        "If only the family and the days held were known, such a pack would hold %(days)s on "
+        "average (none counted beyond day %(horizon)s); with all that is known it is "
         "%(mean)s."
     ) % {"days": about_days(reference_days), "horizon": f"{horizon_days:g}", "mean": about_days(mean_days)}
     return [start] + [_mover(effect) for effect in effects if effect.known]
@@ -197,8 +204,8 @@ def _mover(effect: EvidenceEffect) -> str:
     if abs(effect.days) < LEAST_SAID_DAYS:
         return _("%(what)s hardly moves the forecast.") % words
     if effect.days > 0:
-        return _("%(what)s lengthens the forecast by about %(days)s.") % words
-    return _("%(what)s shortens the forecast by about %(days)s.") % words
+        return _("%(what)s lengthens the forecast by %(days)s.") % words
+    return _("%(what)s shortens the forecast by %(days)s.") % words
 
 
 def read_off(mean_days: float, lower_days: float, higher_days: float) -> str:
@@ -221,7 +228,7 @@ def _missing(effect: EvidenceEffect) -> str:
         return words["what"]
     if effect.worth_days < LEAST_SAID_DAYS:
         return _("%(what)s For packs like this one it hardly moved the forecast.") % words
-    return _("%(what)s For packs like this one it moved the forecast by about %(days)s, up or down.") % words
+    return _("%(what)s For packs like this one it moved the forecast by %(days)s, up or down.") % words
 
 
 def similar_pack(pack: SimilarPack) -> str:

@@ -68,6 +68,7 @@ def figures_of(
         "survival": batch.survival.tolist(),
         "band_low": batch.band_low.tolist(),
         "band_high": batch.band_high.tolist(),
+        "surplus_left_out": (batch.told_survival < batch.survival).any(axis=1).tolist(),
         "block": batch.block.tolist(),
         "missing_ah": _values(batch.missing_ah),
         "missing_error_ah": _values(batch.missing_error_ah),

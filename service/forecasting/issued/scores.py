@@ -21,6 +21,7 @@ from models.decisions.fleet_costs import WEEK_DAYS
 from models.decisions.hold_curves import daily_hold, held_until_now
 from models.packs.history import PackHistory
 from models.packs.tables import SECONDS_PER_DAY
+from service.forecasting.recheck.days import day_reached
 from service.store.bulk import change_rows, put_rows, table_of
 from service.store.opening import Store
 from service.store.schema import Assignment, IssuedForecast, Outcome, Score, TopUp, Vehicle
@@ -124,7 +125,7 @@ def keep_scores(
                 "model_id": one["model_id"],
                 "topped_at": topped[-1] if topped else origin - timedelta(days=one["answer"]["days_held"]),
                 "origin": origin,
-                "good_until": origin + timedelta(days=one["good_for_days"]),
+                "good_until": day_reached(origin, one["good_for_days"]),
                 "km_per_day": planned[-1] if planned else None,
                 "as_of": now,
                 "week_return": week_return[place],

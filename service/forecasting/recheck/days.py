@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from service.core.translation import _
@@ -25,6 +25,11 @@ def day_reached(origin: datetime, days: float) -> datetime:
     datetime
     """
     return origin + timedelta(days=math.floor(days))
+
+
+def local_date(moment: datetime, zone: ZoneInfo) -> date:
+    """Return the day on which a moment falls where the house is."""
+    return moment.astimezone(zone).date()
 
 
 def back_by(day: str) -> str:
@@ -55,7 +60,7 @@ def reading_day(last: datetime, planned: datetime | None, zone: ZoneInfo) -> dat
     datetime or None
         None if there is no plan, or if the car is back by then anyway.
     """
-    if planned is None or planned.astimezone(zone).date() >= last.astimezone(zone).date():
+    if planned is None or local_date(planned, zone) >= local_date(last, zone):
         return None
     return planned
 

@@ -69,9 +69,7 @@ def sentences_of(plan: RecheckPlan) -> list[str]:
         else _("Without a new reading the risk of a return passes %(risk)s after %(days)s.")
         % {"risk": risk, "days": count_days(plan.limit_day)}
     )
-    worth = _(
-        "The best day to read it again is day %(day)s: that buys about %(days)s more on average, at the same risk."
-    )
+    worth = _("The best day to read it again is day %(day)s: that buys %(days)s more on average, at the same risk.")
     return [
         limit,
         worth % {"day": plan.day, "days": about_days(max(plan.worth_days, 0))},

@@ -9,6 +9,7 @@ from typing import Any, Final
 import numpy as np
 from sqlalchemy.orm import Session
 
+from models.base import counts
 from models.packs.family import PackFamily
 from service.core.translation import _
 from service.forecasting.forecasts.answers import answer
@@ -86,7 +87,9 @@ def self_check(
     cases = frozen_forecasts(model, families, threads=threads)
     sentences, difference, sound = [], None, True
     if frozen is None:
-        sentences.append(_("The forecasts of %(count)s cases are kept to compare with.") % {"count": len(cases)})
+        sentences.append(
+            _("To compare with, the forecasts of %(count)s are kept.") % {"count": _(counts.cases(len(cases)))}
+        )
     else:
         worst, where = largest_difference(cases, frozen["cases"])
         sound = worst <= SAME

@@ -20,7 +20,7 @@ def sentence_of(told: PlanForecast, answer: WhatIf) -> str:
     name = name[:1].upper() + name[1:]
     if told.verdict == "as planned":
         return _(
-            "As planned, such packs hold about %(days)s on average (none counted beyond day "
+            "As planned, such packs hold %(days)s on average (none counted beyond day "
             "%(horizon)s); on day %(day)s, %(held)s of 100 still hold."
         ) % {
             "days": about_days(told.mean_days),
@@ -34,12 +34,12 @@ def sentence_of(told: PlanForecast, answer: WhatIf) -> str:
         low, high = sorted((abs(told.gained_low), abs(told.gained_high)))
         gained = (
             _(
-                "%(plan)s: about %(days)s longer on average (between %(low)s and %(high)s); on day "
+                "%(plan)s: %(days)s longer on average (between %(low)s and %(high)s); on day "
                 "%(day)s, %(held)s of 100 still hold instead of %(before)s."
             )
             if told.verdict == "longer"
             else _(
-                "%(plan)s: about %(days)s shorter on average (between %(low)s and %(high)s); on day "
+                "%(plan)s: %(days)s shorter on average (between %(low)s and %(high)s); on day "
                 "%(day)s, %(held)s of 100 still hold instead of %(before)s."
             )
         )

@@ -71,7 +71,9 @@ def ask(question: Callable[[], Answer]) -> Asked[Answer]:
         return Asked(stopped=ToldStops.of(error))
     except BadInput as error:
         return Asked(faults=Faults(tuple(error.problems)))
-    except (OutOfReach, ModelRefused, Conflict) as error:
+    except ModelRefused as error:
+        return Asked(refused=error.said)
+    except (OutOfReach, Conflict) as error:
         return Asked(refused=str(error))
 
 

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from fastapi import HTTPException, Request
 from pydantic import BaseModel
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
+from models.base import counts
 from models.base.errors import BadInput, Problem
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, PackHistory, TopUp, UsagePlan
@@ -57,6 +58,8 @@ LONGEST_H: Final = 2000.0
 """As long as a rest after a charge may be recorded (`TopUp.rest_after_h`). Unit: h."""
 
 router = page_router()
+
+_Field = TypeVar("_Field")
 
 
 @dataclass
@@ -128,27 +131,33 @@ def car_of(form: Form, now: datetime, families: Mapping[str, PackFamily], zone: 
     """Read a form."""
     car = Car(family=families.get(form.get("family")))
     _read_unit(car, form)
-    try:
-        last = moment_from("time", form.get("time"), zone) if form.get("time") else now
-        rest, took = (_hours(form, name) for name in ("rest_h", "duration_h"))
-    except BadInput as error:
-        car.problems += error.problems
-        return car
+    last = (_read(car, moment_from, "time", form.get("time"), zone) if form.get("time") else None) or now
+    rest, took = (_read(car, _hours, form, name) for name in ("rest_h", "duration_h"))
     charged = last - rest if rest is not None else None
-    _read_charge(car, form, charged)
+    _read_charge(car, form, charged, last)
     begun = last if charged is None else charged - (took or timedelta())
     apart = min(APART, rest / 2) if rest else APART
     _read_readings(car, form, ("before", "before_load"), begun, apart)
     _read_readings(car, form, ("after", "after_load"), last, apart)
+    faulty = {problem.where for problem in car.problems}
     if {"after", "after_load"} & car.facts.keys():
-        if not form.get("blocks"):
+        if not form.get("blocks") and "blocks" not in faulty:
             car.problems.append(Problem("blocks", _("Which block was charged?"), _("Write its number, as 5.")))
-        elif not rest:
+        if not rest and "rest_h" not in faulty:
             what = _("A reading after the charge comes some time after it.")
             car.problems.append(Problem("rest_h", what, _("Write the hours between them, as 0.5.")))
     if any(form.get(name) for name in PLAN):
         _keep(car, "plan", UsagePlan, {name: form.number_or_text(name) or None for name in PLAN} | {"time": now})
     return car
+
+
+def _read(car: Car, read: Callable[..., _Field | None], *asked: Any) -> _Field | None:
+    """Read a field; what is wrong with it is kept with the other faults of the form, all of which are told at once."""
+    try:
+        return read(*asked)
+    except BadInput as error:
+        car.problems += error.problems
+        return None
 
 
 def _hours(form: Form, name: str) -> timedelta | None:
@@ -160,7 +169,7 @@ def _hours(form: Form, name: str) -> timedelta | None:
         what = _("%(text)s is not a number.") % {"text": repr(form.get(name))}
         raise BadInput.one(name, what, _("Write hours, as 1.5.")) from None
     if not 0 <= hours <= LONGEST_H:
-        what = _("%(hours)s hours is not possible.") % {"hours": f"{hours:g}"}
+        what = _("%(hours)s cannot be.") % {"hours": _(counts.hours(hours))}
         raise BadInput.one(name, what, _("Write 0 to %(most)s.") % {"most": f"{LONGEST_H:g}"})
     return timedelta(seconds=round(3600 * hours))
 
@@ -186,22 +195,24 @@ def _read_unit(car: Car, form: Form) -> None:
         car.problems += [p for p in wrong if form.get("pack_id") or p.where != "pack_id"]
 
 
-def _read_charge(car: Car, form: Form, charged: datetime | None) -> None:
+def _read_charge(car: Car, form: Form, charged: datetime | None, at: datetime) -> None:
     if not any(form.get(name) for name in ("blocks", *CHARGE)):
         return
     if not form.get("blocks"):
         car.problems.append(Problem("blocks", _("Which block was charged?"), _("Write its number, as 5.")))
         return
-    if charged is None:
+    if charged is None and not form.get("rest_h"):
         what = _("How long ago the charge ended is not said.")
         car.problems.append(Problem("rest_h", what, _("Write the hours since then, as 0.5; 0 if it ended just now.")))
         return
     try:
-        values: dict[str, Any] = {"blocks": block_numbers(form.get("blocks")), "time": charged}
+        values: dict[str, Any] = {"blocks": block_numbers(form.get("blocks")), "time": charged or at}
     except BadInput as error:
         car.problems += error.problems
         return
     _keep(car, "charge", TopUp, values | {name: form.number_or_text(name) or None for name in CHARGE})
+    if charged is None:  # looked over with the others, but when it was is not known
+        car.facts.pop("charge", None)
 
 
 def _read_readings(car: Car, form: Form, parts: tuple[str, str], at: datetime, apart: timedelta) -> None:

@@ -166,5 +166,7 @@ def forecast_now(
         return Told(None, stopped=ToldStops.of(error))
     except BadInput as error:
         return Told(None, " ".join(f"{p.what} {p.mend}" for p in translated_problems(error.problems)))
-    except (OutOfReach, ModelRefused) as error:
+    except ModelRefused as error:
+        return Told(None, error.said)
+    except OutOfReach as error:
         return Told(None, str(error))

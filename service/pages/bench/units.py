@@ -9,6 +9,7 @@ from urllib.parse import quote, urlencode
 from fastapi import Request
 from starlette.responses import Response
 
+from models.base import counts
 from models.packs.family import PackFamily
 from service.core.cautions import at_the_pack
 from service.core.translation import _
@@ -69,11 +70,11 @@ def family_choices(families: Mapping[str, PackFamily]) -> list[tuple[str, str]]:
     return [
         (
             name,
-            _("%(name)s: %(blocks)s blocks of %(cells)s cells, %(ah)s Ah, %(chemistry)s")
+            _("%(name)s: %(blocks)s of %(cells)s, %(ah)s Ah, %(chemistry)s")
             % {
                 "name": name,
-                "blocks": family.blocks,
-                "cells": family.cells_per_block,
+                "blocks": _(counts.blocks(family.blocks)),
+                "cells": _(counts.cells(family.cells_per_block)),
                 "ah": f"{family.rated_ah:g}",
                 "chemistry": family.chemistry,
             },

@@ -27,7 +27,7 @@ from service.pages.asking import (
     share_of_100,
     whole_money,
 )
-from service.pages.counter.cost_drawing import TOLD_DAYS, cost_drawing, offer_names
+from service.pages.counter.cost_drawing import TOLD_DAYS, cost_drawing
 from service.pages.counter.queue import case_address
 from service.pages.forms import Faults, PageWrite, SentForm, once, page_router
 from service.pages.messages import Message
@@ -78,7 +78,7 @@ def show_case(pack_id: PackName, request: Request, store: CurrentStore, families
         values={"risk": f"{100 * USUAL_RISK:g}", **texts},
         drawing=None if answer is None else cost_drawing(answer),
         told_days=TOLD_DAYS,
-        names=[] if answer is None else offer_names(answer),
+        names=[] if answer is None else [offer.name for offer in answer.offers],
         money=money,
         amount=whole_money,
         risk=risk_words,
@@ -110,6 +110,7 @@ def order_pack(
             family=offer.family,
             pack_id=pack_id,
             express=offer.express_fee is not None,
+            offer_id=offer.id,
             ordered_at=write.at,
         )
         row: Any = create(session, DELIVERIES, new, families, write.writer)

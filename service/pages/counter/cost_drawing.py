@@ -68,18 +68,9 @@ class CostDrawing:
     width: float = WIDTH
 
 
-def offer_names(answer: OrdersAnswer) -> list[str]:
-    """Name the offers by their suppliers, say which are express, and number those that would be called alike."""
-    names = [f"{offer.supplier}{_(' (express)') if offer.express else ''}" for offer in answer.offers]
-    return [
-        _("%(name)s, offer %(number)s") % {"name": name, "number": offer.offer_id} if names.count(name) > 1 else name
-        for name, offer in zip(names, answer.offers, strict=True)
-    ]
-
-
 def cost_drawing(answer: OrdersAnswer) -> CostDrawing:
     """Lay out the lines of expected cost."""
-    offers, names = answer.offers, offer_names(answer)
+    offers, names = answer.offers, [offer.name for offer in answer.offers]
     costs = [offer.cost_at_most[: DRAWN_DAYS + 1] for offer in offers]
     least, most = min(map(min, costs)), max(map(max, costs))
     ticks = round_ticks(least, max(most, least + 1.0), 6)

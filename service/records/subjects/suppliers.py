@@ -11,7 +11,7 @@ from models.base.moments import Moment
 from models.base.numbers import NO_TRUTH_VALUE, Truth
 from models.decisions.lead_time import MAX_LEAD_DAYS
 from models.decisions.money import minor_digits
-from service.records.schemas import Amount, Line, Name, NewRecord
+from service.records.schemas import LARGEST_NUMBER, Amount, Line, Name, NewRecord
 from service.records.sense import unknown_family
 from service.records.subject import Situation, Subject
 from service.store.schema import Delivery, Offer, Pack, Supplier
@@ -72,6 +72,9 @@ class NewDelivery(NewRecord):
         None, description="The open case it was ordered for; null if it goes on the shelf.", examples=["MB-VAN-07"]
     )
     express: Truth = Field(False, description="Whether the express fee was paid: express orders are a record apart.")
+    offer_id: Annotated[int, Field(ge=1, le=LARGEST_NUMBER), NO_TRUTH_VALUE] | None = Field(
+        None, description="The offer that was taken; without it, the newest of the supplier for such a pack is."
+    )
     ordered_at: Moment
     arrived_at: Moment | None = Field(None, description="Null while the order is open.")
 
@@ -90,8 +93,16 @@ def _known_family(situation: Situation) -> list[Problem]:
 def _delivery_sense(situation: Situation) -> list[Problem]:
     problems = _known_family(situation)
     after = situation.after
-    if problems or after is None or after["pack_id"] is None:
+    if problems or after is None:
         return problems
+    offer = None if after["offer_id"] is None else situation.session.get(Offer, after["offer_id"])
+    if offer is not None:
+        taken = (offer.supplier_id, offer.family, offer.express_fee is not None)
+        if taken != (after["supplier_id"], after["family"], after["express"]):
+            what = f"Offer {offer.id} is of another supplier, for other packs, or not by the same delivery."
+            return [Problem("offer_id", what, "Name the offer that was taken, or leave it out.")]
+    if after["pack_id"] is None:
+        return []
     pack = situation.session.get(Pack, after["pack_id"])
     if pack is not None and pack.family != after["family"]:
         what = f"Pack {pack.id} is of the family {pack.family!r}; this order is for {after['family']!r}."
@@ -140,7 +151,7 @@ DELIVERIES: Final = Subject(
         "ordered_at": "2026-01-12T09:00:00+00:00",
         "arrived_at": "2026-01-23T15:30:00+00:00",
     },
-    references={"supplier_id": Supplier, "pack_id": Pack},
+    references={"supplier_id": Supplier, "pack_id": Pack, "offer_id": Offer},
     filters=("supplier_id", "family", "pack_id"),
     time="ordered_at",
     check=_delivery_sense,

@@ -109,6 +109,17 @@ def test_property_the_day_is_worth_most_and_comes_before_the_risk_passes(plans):
             assert plan.table == ()
 
 
+def test_invariance_a_name_moves_neither_day_nor_rows(held_out, plans, small_trained):
+    """The random numbers were once drawn by the digest of the inputs, and a pack's name is one of them."""
+    tables, cases = held_out
+    ask = small_trained.forecaster.recheck_plan
+    asked = [(case, plan) for case, plan in zip(cases, plans, strict=True) if plan.day is not None][:3]
+    for (_, moment), plan in asked:
+        renamed = history_of(tables, moment["pack_id"]).model_copy(update={"pack_id": "another"})
+        other = ask(renamed, 0.2, moment["origin"].to_pydatetime())
+        assert (other.day, other.worth_days, other.table) == (plan.day, plan.worth_days, plan.table)
+
+
 def test_recovery_rows_say_what_the_forecaster_says_once_the_reading_is_there(held_out, plans, small_trained):
     """Each pack is driven on to the day of its recheck and really read there; return within two weeks, on average.
 

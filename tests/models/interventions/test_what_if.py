@@ -75,6 +75,21 @@ def test_invariance_the_same_inputs_give_the_same_answer_and_plans_do_not_mix(he
     np.testing.assert_array_equal(alone.plans[1].survival, again.plans[1].survival)
 
 
+def test_invariance_a_name_moves_no_plan(held_out, small_trained, answers):
+    tables, cases = held_out
+    moment = cases[0][1]
+    renamed = history_of(tables, moment["pack_id"]).model_copy(update={"pack_id": "another"})
+    other = small_trained.forecaster.what_if(renamed, at=moment["origin"].to_pydatetime())
+    assert [plan.gained_days for plan in other.plans] == [plan.gained_days for plan in answers[0].plans]
+
+
+def test_property_the_days_gained_are_the_difference_of_the_means(answers):
+    for answer in answers:
+        for told in answer.plans:
+            assert told.gained_days == pytest.approx(told.mean_days - answer.plans[0].mean_days)
+            assert told.gained_low - 1e-9 <= told.gained_days <= told.gained_high + 1e-9
+
+
 def test_property_a_plan_that_changes_nothing_gains_nothing_and_is_not_told_apart(held_out, small_trained):
     tables, cases = held_out
     moment = cases[1][1]

@@ -376,8 +376,8 @@ def test_what_another_reading_is_worth_comes_after_the_page(site, van, phone_pag
     phone_page.goto(f"{site.url}/bench/units/{van}")
     plan = httpx.post(f"{site.url}/v1/packs/{van}/recheck", json={"at": NOW.isoformat()}, timeout=60).json()
     whole = round(plan["worth_days"])
-    days = "less than a day" if whole < 1 else f"{whole} day{'' if whole == 1 else 's'}"
-    words = f"buys about {days} more, on average, at the same risk"
+    days = "less than a day" if whole < 1 else f"about {whole} day{'' if whole == 1 else 's'}"
+    words = f"buys {days} more, on average, at the same risk"
     expect(phone_page.get_by_role("region", name="What to measure next")).to_contain_text(words, timeout=30_000)
 
 

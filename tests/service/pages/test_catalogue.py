@@ -40,3 +40,36 @@ def test_no_words_in_a_template_past_the_catalogue(name):
     assert spoken == []
     text = re.sub(r"<[^>]*>", " ", bare).replace("Tideover", " ").replace("&nbsp;", " ")
     assert re.findall(r"[A-Za-z]{2,}", text) == []
+
+
+COUNTED = (
+    "blocks|cases|cells|columns|days|files|forecasts|hours|jobs|keys|minutes|moments|months|offers|orders|outcomes|packs|"
+    "readings|returns|rows|seconds|times|top-ups|units|vehicles|weeks|years"
+)
+NEVER_ONE = {
+    # A number of which there are always several, or one with a fraction: limits, the horizon, steps of a table.
+    "days": ("Mean squared error", "came back within", "older than", "more than %(days)s days ago", "lower)s days"),
+    "packs": ("%(chance)s packs", "packs like this one", "simulated packs"),
+    "cases": ("Only the %(count)s cases",),
+    "vehicles": ("Only the %(count)s vehicles",),
+    "weeks": ("every %(every)s weeks",),
+    # Said of blocks that have several cells, or of cells in series.
+    "cells": ("of its %(all)s cells", "cells would", "cells in series"),
+    "blocks": ("of %(blocks)s blocks", "has %(blocks)s blocks"),
+    "times": ("Tried", "as hard as"),
+    "seconds": ("Try again in",),
+    "moments": ("set on %(moments)s moments",),
+}
+
+
+def test_no_sentence_counts_without_a_form_for_one():
+    """Once "Of 1 vehicles" and "blocks of 1 cells": counts come from `models.base.counts`, or have two forms."""
+    with (LOCALES / "messages.pot").open("rb") as file:
+        single = [message.id for message in read_po(file) if isinstance(message.id, str)]
+    found = [
+        sentence
+        for sentence in single
+        for noun in re.findall(rf"%\(\w+\)s ({COUNTED})\b", sentence)
+        if not any(part in sentence for part in NEVER_ONE.get(noun, ()))
+    ]
+    assert found == []

@@ -11,7 +11,9 @@ from playwright.sync_api import expect
 
 from models.base.errors import BadInput
 from service.forecasting.forecasts.examples import example_case
+from service.pages.bench.new_car import car_of
 from service.pages.bench.voltages import block_volts
+from service.pages.forms import Form
 from training.files.families import load_families
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
@@ -235,6 +237,27 @@ def test_mistakes_and_slips_on_the_one_page(site, either_page, scripts, sound):
     page.get_by_role("button", name="It is right, save it").click()
     expect(page.locator("h1")).to_have_text("MB-CAB-09")
     assert facts(site, "MB-CAB-09")["readings"][0]["block_v"] == volts
+
+
+def test_all_faults_of_the_form_are_told_at_once():
+    """A time that cannot be read hid every other fault of the form."""
+    typed = {
+        "vehicle_id": "MB 9!",
+        "family": "marl-28",
+        "age_years": "old",
+        "time": "some day",
+        "before_v": "13.1 13.2 x",
+        "blocks": "5",
+        "charge_ah": "1730",
+        "rest_h": "a while",
+        "duration_h": "long",
+        "km_per_day": "far",
+    }
+    sent = Form({name: [text] for name, text in typed.items()})
+    car = car_of(sent, NOW, FAMILIES, UTC)
+    wrong = {problem.where.partition("[")[0] for problem in car.problems}
+    assert wrong >= {"vehicle_id", "age_years", "time", "before_v", "charge_ah", "rest_h", "duration_h", "km_per_day"}
+    assert "divide it by 1000" in next(problem.mend for problem in car.problems if problem.where == "charge_ah")
 
 
 def test_a_stop_is_told_before_saving(site, phone_page):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from datetime import UTC, datetime
 
 import pytest
@@ -127,7 +128,7 @@ def test_a_case_file_is_weighed_without_the_store(tideover, van_case, tmp_path):
         (("orders", "MB-00001", "--currency", "XQQ"), "is not a currency"),
         (("stock", "loess-28", "--on-shelf", "1"), "no offer for a pack of the family loess-28"),
         (("fleet", "plan", "--slots", "1", "--budget", "10"), "buys no pack"),
-        (("fleet", "age", "marl-28"), "have returned"),
+        (("fleet", "age", "marl-28"), "came back; an age rests on"),
     ],
 )
 def test_what_cannot_be_answered_is_told(run, words, said):
@@ -135,3 +136,29 @@ def test_what_cannot_be_answered_is_told(run, words, said):
     assert told.exit_code == 2
     assert said in told.stderr
     assert "mend:" in told.stderr
+
+
+def test_a_fleet_that_nobody_scored_is_told_how_to_be(tideover, tmp_path):
+    """It said "0 vehicles", as if there were none."""
+    store = open_store(tmp_path)
+    with store.writing() as session:
+        create(session, COSTS, COSTS.new(**COSTS.example), load_families(None), Writer("a test", datetime.now(UTC)))
+    store.close()
+    home = {"TIDEOVER_HOME": str(tmp_path)}
+    told = tideover("fleet", "ranking", env=home)
+    assert told.exit_code == 0
+    assert "Nothing has been scored here yet: `tideover fleet score`" in told.stdout
+    assert "0 vehicles" not in told.stdout
+    without = tideover("fleet", "score", env=home)
+    assert without.exit_code == 1
+    assert "There is no model yet" in without.stderr
+
+
+def test_scoring_from_the_command_line_fills_the_ranking(tideover, home, tmp_path):
+    mine = tmp_path / "home"
+    shutil.copytree(home, mine)
+    env = {"TIDEOVER_HOME": str(mine)}
+    assert tideover("import", "data/synthetic", "--no-forecasts", env=env).exit_code == 0
+    scored = tideover("fleet", "score", "--json", env=env)
+    assert scored.exit_code == 0, scored.stderr
+    assert json.loads(scored.stdout)["forecasts"] > 0

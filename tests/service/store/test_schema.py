@@ -7,12 +7,12 @@ from datetime import UTC, datetime, timedelta, timezone
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlalchemy import inspect, text
+from sqlalchemy import insert, inspect, select, text
 from sqlalchemy.exc import IntegrityError, StatementError
 
 from models.base.errors import BadInput
 from service.store.opening import SQLITE_FILE, Store, engine_for, store_url
-from service.store.schema import Base, Pack, Reading
+from service.store.schema import Base, IssuedForecast, Pack, Reading, Score
 from service.store.upgrading import downgrade, newest_revision, open_store, schema_revision, upgrade
 
 NOON = datetime(2026, 3, 2, 12, 0, 0, 123456, tzinfo=timezone(timedelta(hours=-9)))
@@ -32,6 +32,59 @@ def test_migrations_go_up_and_down_and_up_again(tmp_path, empty_database):
     assert tables_of(store) == set()
     upgrade(store)
     assert tables_of(store) == set(Base.metadata.tables)
+    store.close()
+
+
+def test_scores_from_before_get_the_last_promised_day_in_whole_days(tmp_path, empty_database):
+    store = Store(engine_for(store_url(tmp_path, empty_database)))
+    upgrade(store, "0009")
+    origin = datetime(2026, 3, 1, 8, 47, tzinfo=UTC)
+    names = ["MB-1", "MB-2"]
+    with store.writing() as session:
+        session.execute(
+            insert(Pack),
+            [{"id": n, "family": "marl-28", "version": 1, "recorded_at": origin, "recorded_by": "a"} for n in names],
+        )
+        session.execute(
+            insert(IssuedForecast),
+            [
+                {
+                    "id": k,
+                    "pack_id": n,
+                    "issued_at": origin,
+                    "issued_by": "a",
+                    "origin": origin,
+                    "model_id": "m",
+                    "inputs_digest": "0" * 64,
+                    "good_for_days": 2.6,
+                    "asked": {},
+                    "answer": {},
+                }
+                for k, n in enumerate(names)
+            ],
+        )
+        session.execute(
+            insert(Score),
+            [
+                {
+                    "pack_id": n,
+                    "forecast_id": k,
+                    "family": "marl-28",
+                    "model_id": "m",
+                    "topped_at": origin,
+                    "origin": origin,
+                    "good_until": origin + timedelta(days=2.6),
+                    "as_of": origin,
+                    "week_return": 0.1,
+                    "week_wait_days": 0.1,
+                    "curves": b"",
+                }
+                for k, n in enumerate(names)
+            ],
+        )
+    upgrade(store)
+    with store.reading() as session:
+        assert list(session.scalars(select(Score.good_until))) == [origin + timedelta(days=2)] * 2
     store.close()
 
 

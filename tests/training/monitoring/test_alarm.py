@@ -76,7 +76,8 @@ def test_a_new_year_starts_anew():
     assert trace.raised_on is not None
     assert trace.raised_on < 20
     assert trace.evidence[-1] == pytest.approx(1.0)
-    assert "Alarm: 60 returns came where 0.1 were forecast; faults come back more often" in trace.sentence()
+    assert "Alarm: 60 returns came, each counted once, where 0.1 were forecast; " in trace.sentence()
+    assert "faults come back more often" in trace.sentence()
 
 
 def test_outcomes_of_the_future_are_refused():

@@ -90,6 +90,7 @@ def test_sound_forecasts_are_found_sound_though_a_third_was_replaced():
     assert [m.month for m in told.months] == [f"2026-0{k}" for k in range(1, 9)]
     assert sum(m.forecasts for m in told.months) == told.whole.forecasts == 1500
     assert sum(m.expected for m in told.months) == pytest.approx(told.whole.expected)
+    assert told.sentences[0].endswith("a return counts for each forecast before it.")
     assert "they agree" in told.sentences[1]
 
 

@@ -48,7 +48,10 @@ def test_a_release_tells_the_chance_the_kilometres_and_the_conditions(out, store
     assert (given["band_low"], given["band_high"]) == pytest.approx((float(risk.low[0]), float(risk.high[0])))
     assert given["km"] == {"early": 70, "middle": 154, "late": 210}, "22 km a day in the newest plan of use"
     assert given["sentence"] == risk.sentences[0]
-    assert given["conditions"] == list(risk.conditions)
+    assert given["conditions"][1:] == list(risk.conditions)
+    with store.reading() as session:
+        assert datetime.fromisoformat(given["good_until"]) == session.get_one(Score, "MB-VAN-07").good_until
+    assert given["conditions"][0].startswith(("Promise ", "Not even one day more"))
     assert any("licensed" in caution for caution in given["cautions"])
     on_a_date = out.post(f"{VAN}/release", json={"promised": "2026-03-21"}).json()
     assert on_a_date["get_there"] == given["get_there"]
@@ -106,7 +109,7 @@ def test_an_arrival_that_cannot_be_is_told(out, problem_in):
     cases = [
         ({"promised": "2026-03-01"}, "that promise has passed"),
         ({"lead_time": {}}, "has neither a quote nor a delivery on record"),
-        ({"lead_time": {"past": [{"days": 3, "arrived": False}]}}, "none of its 1 orders on record has arrived"),
+        ({"lead_time": {"past": [{"days": 3, "arrived": False}]}}, "its one order on record has not arrived"),
         ({"lead_time": {"usual_days": 5, "latest_days": 3}}, "are not in order"),
         ({"lead_time": {"latest_days": 3}}, "Give the usual days"),
         ({"in_days": 3, "promised": "2026-03-20"}, "Give one of them"),
@@ -143,6 +146,36 @@ def test_offers_side_by_side_are_weighed_as_the_models_weigh_them(out, store, cl
     assert {change["cost"] for change in given["sensitivity"]} == set(COSTS) - {"currency"}
     assert given["costs"] == {name: value for name, value in COSTS.items() if name != "currency"}
     assert "stated for the house on 2026-03-14" in given["basis"][1]
+
+
+def test_an_order_is_read_by_the_offer_that_was_taken_and_two_alike_are_told_apart(out, problem_in):
+    """Of two offers of one supplier the order was read by the newer one, whichever had been shown and taken."""
+    quoted = {
+        "supplier_id": "north-quay",
+        "family": "gravel-14",
+        "currency": "EUR",
+        "quoted_at": "2026-03-01T10:00:00Z",
+    }
+    newer = out.post("/v1/offers", json={**quoted, "price": 1300, "usual_days": 40}).json()["id"]
+    given = out.post(f"{VAN}/orders", json={}).json()
+    assert [offer["name"] for offer in given["offers"]] == ["north-quay, offer 1", f"north-quay, offer {newer}"]
+    assert "north-quay, offer " in given["cheapest"]["sentence"]
+    (entry,) = out.post("/v1/orders/queue", json={}).json()["entries"]
+    assert entry["offer_name"] == f"north-quay, offer {entry['offer_id']}"
+    order = {
+        "supplier_id": "north-quay",
+        "family": "gravel-14",
+        "pack_id": "MB-VAN-07",
+        "ordered_at": "2026-03-14T08:00:00Z",
+    }
+    other = {**order, "supplier_id": "another"}
+    out.post("/v1/suppliers", json={"id": "another"})
+    assert (
+        "Offer 1 is of another supplier"
+        in problem_in(out.post("/v1/deliveries", json={**other, "offer_id": 1}), 422)["detail"]
+    )
+    assert out.post("/v1/deliveries", json={**order, "offer_id": 1}).status_code == 201
+    assert out.post(f"{VAN}/orders", json={}).json()["on_order"]["days"]["late"] <= 21
 
 
 def test_a_cost_that_nobody_stated_is_asked_for_with_its_reason(out, problem_in):

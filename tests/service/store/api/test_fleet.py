@@ -183,7 +183,7 @@ def test_returns_are_counted_as_the_models_count_them(fleet, store, clock):
 
 def test_an_age_rests_on_the_own_record(fleet, problem_in, clock):
     at = "/v1/families/gravel-14/age-policy"
-    assert "have returned" in problem_in(fleet.get(at), 422)["detail"]
+    assert "came back; an age rests on" in problem_in(fleet.get(at), 422)["detail"]
     held, returned = [], []
     for number in range(14):
         pack = {"id": f"MB-OLD-{number}", "family": "gravel-14"}

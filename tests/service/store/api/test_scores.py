@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
@@ -14,6 +14,7 @@ from service.core.refusals import Conflict, NoSuchRecord
 from service.decisions.basis.open_cases import open_case, open_cases, without_forecast
 from service.forecasting.issued.scores import OLDEST_DAYS, packed, unpacked
 from service.jobs.worker import Worker
+from service.pages.bench.finding import described
 from service.store.schema import IssuedForecast, Score
 from training.files.families import load_families
 
@@ -45,6 +46,18 @@ def test_a_case_is_read_from_now_on_as_its_forecast_reads_for_a_pack_that_has_he
     assert case.survival[0, inside] == pytest.approx(expected)
     assert one.name == "MB-VAN-07"
     assert (case.band_low <= case.band_high).all()
+
+
+def test_a_forecast_has_one_last_promised_day_in_the_ranking_and_at_the_bench(out, store):
+    """The ranking kept parts of days that sheet, bench and calendar drop."""
+    issued = out.get("/v1/issued-forecasts/1").json()
+    promised = next(p["days"] for p in issued["answer"]["good_for"] if p["confidence"] == 0.9)
+    assert promised % 1
+    last = datetime.fromisoformat(issued["origin"]) + timedelta(days=int(promised))
+    (item,) = out.get("/v1/fleet/ranking").json()["items"]
+    assert datetime.fromisoformat(item["good_until"]) == last
+    with store.reading() as session:
+        assert described(session, ["MB-VAN-07"])[0].good_until == last
 
 
 def test_a_forecast_of_another_use_leaves_the_score_alone(out, store):
