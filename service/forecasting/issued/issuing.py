@@ -21,6 +21,7 @@ from service.forecasting.forecasts.answers import answer, said_of
 from service.forecasting.forecasts.schemas import DEFAULT_CONFIDENCES, ForecastAnswer, ForecastCase, ForecastFigures
 from service.forecasting.forecasts.sentences import USUAL_CONFIDENCE
 from service.forecasting.forecasts.together import told_together
+from service.forecasting.issued.recheck_of import plan_with
 from service.forecasting.issued.schemas import ForecastRequest
 from service.records.history import begun_history
 from service.store.schema import IssuedForecast, Score
@@ -100,7 +101,11 @@ def issued(
     BadInput, OutOfReach
         As for `service.forecasting.forecasts.answers.answer`.
     """
-    return _row(answer(case, model.model, families, threads=threads), asked, at, by)
+    row = _row(answer(case, model.model, families, threads=threads), asked, at, by)
+    # Kept with it, so that sheet, slip, calendar and the recheck's page go on naming the same day.
+    plan = plan_with(row, case.history, model, families, threads=threads)
+    row.recheck_at = None if plan is None else plan.recheck_at
+    return row
 
 
 def issued_together(

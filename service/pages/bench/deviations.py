@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from models.base.arrays import Floats
 from models.packs.history import BlockReading, PackHistory, State
 from models.physics.imbalance import deviation_v
-from service.pages.drawing import moved_apart, round_ticks
+from service.core.translation import _
+from service.pages.drawing import STRIP, Spot, moved_apart, round_ticks
+from service.pages.wording import day_in_words
 
 WIDTH: Final = 400
-HEIGHT: Final = 240
-LEFT, RIGHT, TOP, BOTTOM = 50, 74, 14, 44
+HEIGHT: Final = 240 + int(STRIP)
+LEFT, RIGHT, TOP, BOTTOM = 50, 74, int(STRIP) + 14, 44
 MOST_READINGS: Final = 10
 """Newest readings drawn: more would not be told apart on a telephone."""
 
@@ -59,6 +64,7 @@ class Deviations:
     volts: tuple[tuple[float, float], ...]
     topups: tuple[float, ...]
     left_out: int
+    spots: tuple[tuple[Spot, float], ...]
     width: int = WIDTH
     height: int = HEIGHT
     left: int = LEFT
@@ -67,18 +73,18 @@ class Deviations:
     bottom: int = HEIGHT - BOTTOM
 
 
-def deviations_of(history: PackHistory) -> list[Deviations]:
+def deviations_of(history: PackHistory, zone: ZoneInfo) -> list[Deviations]:
     """Lay out a drawing for each state of which there is a reading."""
     found = []
     states: tuple[State, ...] = ("rest", "discharge", "charge")
     for state in states:
         readings = [reading for reading in history.readings if reading.state == state]
         if readings:
-            found.append(_drawing(history, state, readings))
+            found.append(_drawing(history, state, readings, zone))
     return found
 
 
-def _drawing(history: PackHistory, state: State, readings: list[BlockReading]) -> Deviations:
+def _drawing(history: PackHistory, state: State, readings: list[BlockReading], zone: ZoneInfo) -> Deviations:
     shown = readings[-MOST_READINGS:]
     off = deviation_v(np.array([[np.nan if v is None else v for v in r.block_v] for r in shown]))
     topped = {block for topup in history.topups for block in topup.blocks}
@@ -137,7 +143,28 @@ def _drawing(history: PackHistory, state: State, readings: list[BlockReading]) -
         volts=tuple((y(volts), volts) for volts in ticks),
         topups=tuple(between),
         left_out=len(readings) - len(shown),
+        spots=tuple(
+            (_spot(x, place, len(shown), (day_in_words(reading.time, zone), _said(off[place], wanted))), x(place))
+            for place, reading in enumerate(shown)
+        ),
     )
+
+
+def _spot(x: Callable[[float], float], place: int, count: int, says: tuple[str, ...]) -> Spot:
+    """Let a reading be pointed at, from half way after the one before to half way to the next."""
+    begin = LEFT if place == 0 else x(place - 0.5)
+    end = WIDTH - RIGHT if place == count - 1 else x(place + 0.5)
+    return Spot(begin, TOP, round(end - begin, 1), HEIGHT - TOP - BOTTOM, says)
+
+
+def _said(off: Floats, wanted: Sequence[int]) -> str:
+    """Tell how far the named blocks lay off in one reading."""
+    told = [
+        _("block %(block)s %(volts)s V") % {"block": block, "volts": f"{off[block - 1]:+.2f}".replace("-", "−")}
+        for block in sorted(wanted)[:NAMED]
+        if not np.isnan(off[block - 1])
+    ]
+    return ", ".join(told)
 
 
 def _last(column: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> float:

@@ -6,12 +6,13 @@ from dataclasses import dataclass
 from typing import Final
 
 from service.core.translation import _
-from service.forecasting.what_if.schemas import WhatIfAnswer
-from service.pages.drawing import round_ticks
+from service.forecasting.forecasts.sentences import about_days
+from service.forecasting.what_if.schemas import PlanAnswer, WhatIfAnswer
+from service.pages.drawing import STRIP, Spot, round_ticks
 
 WIDTH: Final = 400
 ROW: Final = 46
-TOP, BOTTOM, SIDE = 8, 34, 14
+TOP, BOTTOM, SIDE = int(STRIP) + 8, 34, 14
 
 
 @dataclass(frozen=True)
@@ -24,6 +25,7 @@ class GainRow:
     high: float
     words: str
     told: bool
+    spot: Spot
 
 
 @dataclass(frozen=True)
@@ -35,6 +37,7 @@ class Gains:
     ticks: tuple[tuple[float, float], ...]
     height: int
     bottom: int
+    top: int = TOP
     width: int = WIDTH
 
 
@@ -59,6 +62,7 @@ def gains_of(answer: WhatIfAnswer) -> Gains:
                 high=x(plan.gained_high),
                 words=_(plan.plan.name),
                 told=plan.verdict != "cannot tell",
+                spot=Spot(0, TOP + ROW * place, WIDTH, ROW, _says(plan)),
             )
             for place, plan in enumerate(others)
         ),
@@ -67,3 +71,16 @@ def gains_of(answer: WhatIfAnswer) -> Gains:
         height=bottom + BOTTOM,
         bottom=bottom,
     )
+
+
+def _says(plan: PlanAnswer) -> tuple[str, str]:
+    """Tell a plan's gain and its range in two short lines."""
+    gained = (_("%(plan)s: %(days)s longer") if plan.gained_days >= 0 else _("%(plan)s: %(days)s shorter")) % {
+        "plan": _(plan.plan.name),
+        "days": about_days(plan.gained_days),
+    }
+    low, high = (
+        f"{days:+.0f}".replace("-", "−").replace("+0", "0").replace("−0", "0")
+        for days in (plan.gained_low, plan.gained_high)
+    )
+    return gained, _("between %(low)s and %(high)s days") % {"low": low, "high": high}

@@ -11,11 +11,11 @@ from models.base.errors import ModelRefused
 from service.core.model_source import ModelSource
 from service.core.refusals import Conflict, NoSuchRecord
 from service.core.translation import _
+from service.forecasting.issued.recheck_of import plan_with
 from service.forecasting.recheck.schemas import RecheckAnswer
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.bench.sheet_content import Release, ReleaseSheet, release_of, sheet_of
 from service.pages.bench.sheet_pdf import sheet_pdf
-from service.pages.bench.sheet_plan import plan_with
 from service.pages.bench.units import unit_address
 from service.pages.forms import page_router
 from service.pages.rendering import render, zone_of

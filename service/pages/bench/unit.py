@@ -26,7 +26,6 @@ from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies
 from service.pages.bench.curve import curve_of
 from service.pages.bench.deviations import deviations_of
 from service.pages.bench.past_topups import past_topups
-from service.pages.bench.sheet_plan import plan_with
 from service.pages.bench.snapshot import signed, snapshot_of
 from service.pages.bench.state_of_unit import Told, Unit, forecast_now, is_fresh, moment_asked, unit_of
 from service.pages.bench.timeline import timeline
@@ -85,7 +84,7 @@ def show_unit(
         promise_words=lambda one, origin: _promise_words(one, origin, zone_of(request)),
         snapshot=None if unit.history is None else snapshot_of(unit.history),
         past=None if unit.history is None else past_topups(unit.history, request.app.state.clock(), zone_of(request)),
-        deviations=[] if unit.history is None else deviations_of(unit.history),
+        deviations=[] if unit.history is None else deviations_of(unit.history, zone_of(request)),
         signed=signed,
         missing=missing_of(unit.history),
         driving=driving(),
@@ -185,9 +184,6 @@ def issue_forecast(
         case = case_of_pack(session, pack_id, asked)
     threads = request.app.state.settings.threads
     row = issued(case, asked, model, families, threads=threads, at=write.at, by=write.caller.name)
-    # Kept with it, so that sheet, slip, calendar and the recheck's page go on naming the same day.
-    plan = plan_with(row, case.history, model, families, threads=threads)
-    row.recheck_at = None if plan is None else plan.recheck_at
 
     def work(session: Session) -> Done:
         session.add(row)

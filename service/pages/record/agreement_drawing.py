@@ -4,15 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
+from service.core.translation import _
+from service.pages.drawing import STRIP, Spot
 from training.report.content import DayFigures, ToldMonth
 
 SIDE: Final = 260.0
 LEFT: Final = 44.0
-TOP: Final = 12.0
+TOP: Final = STRIP + 12
 BOTTOM: Final = 40.0
 STEP: Final = 56.0
+
+LEAST_WIDTH: Final = LEFT + SIDE + 26
+"""So that the strip has room for what is told in it."""
 
 
 @dataclass(frozen=True)
@@ -23,12 +29,15 @@ class Point:
     ----------
     x, y, low, high : float
         Where it stands.
+    spot : Spot
+        Which says the share.
     """
 
     x: float
     y: float
     low: float
     high: float
+    spot: Spot
 
 
 @dataclass(frozen=True)
@@ -50,7 +59,7 @@ class AgreementDrawing:
     right: float = LEFT + SIDE
     top: float = TOP
     bottom: float = TOP + SIDE
-    width: float = LEFT + SIDE + 12
+    width: float = LEAST_WIDTH
     height: float = TOP + SIDE + BOTTOM
 
 
@@ -62,10 +71,26 @@ def _y(share: float) -> float:
     return round(TOP + SIDE * (1 - share), 1)
 
 
+def _point(x: float, begin: float, end: float, forecast: float, observed: float, low: float, high: float) -> Point:
+    """Place a share, to be pointed at between two edges."""
+    figures = {name: f"{100 * share:.0f}" for name, share in (("forecast", forecast), ("observed", observed))}
+    between = {"low": f"{100 * low:.0f}", "high": f"{100 * high:.0f}"}
+    says = (
+        _("Of 100, %(forecast)s forecast, %(observed)s back") % figures,
+        _("by chance %(low)s to %(high)s") % between,
+    )
+    spot = Spot(round(begin, 1), TOP, round(end - begin, 1), SIDE, says)
+    return Point(x, _y(observed), _y(low), _y(high), spot)
+
+
 def agreement_drawing(day: DayFigures) -> AgreementDrawing:
     """Lay out one day's bins."""
+    parts = day.reliability.bins
+    places = [_x(part.forecast) for part in parts]
+    edges = [LEFT, *(0.5 * (one + other) for one, other in pairwise(places)), LEFT + SIDE]
     points = tuple(
-        Point(_x(part.forecast), _y(part.observed), _y(part.low), _y(part.high)) for part in day.reliability.bins
+        _point(places[i], edges[i], edges[i + 1], part.forecast, part.observed, part.low, part.high)
+        for i, part in enumerate(parts)
     )
     return AgreementDrawing(day.day, points, tuple((_x(p / 100), _y(p / 100), p) for p in (0, 25, 50, 75, 100)))
 
@@ -105,10 +130,13 @@ def months_drawing(months: Sequence[ToldMonth]) -> MonthsDrawing | None:
             continue
         x = round(LEFT + STEP * (len(names) + 0.5), 1)
         names.append((x, month.month))
-        observed.append(Point(x, _y(month.observed), _y(month.low), _y(month.high)))
+        begin, end = x - STEP / 2, x + STEP / 2
+        observed.append(_point(x, begin, end, month.forecast, month.observed, month.low, month.high))
         forecast.append((x, _y(month.forecast)))
     if not names:
         return None
     right = LEFT + STEP * len(names)
     shares = tuple((_y(p / 100), p) for p in (0, 25, 50, 75, 100))
-    return MonthsDrawing(tuple(names), tuple(observed), tuple(forecast), shares, right=right, width=right + 12)
+    return MonthsDrawing(
+        tuple(names), tuple(observed), tuple(forecast), shares, right=right, width=max(right + 12, LEAST_WIDTH)
+    )

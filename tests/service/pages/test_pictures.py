@@ -110,7 +110,10 @@ def test_a_unit_s_drawings(site, van, record, page, sound):
     for label in says(page, "curve"):
         day, hold = map(int, re.match(r"Day (\d+): (\d+) of 100", label).groups())
         assert hold == pytest.approx(100 * answer["survival"][answer["days"].index(day)], abs=0.51)
-    for drawing in ("curve", "snapshot", "past"):
+    off = says(page, "deviations")
+    assert off
+    assert re.search(r"; block \d+ [+−]\d\.\d\d V, block", off[-1])
+    for drawing in ("curve", "snapshot", "past", "deviations"):
         pointed_at(page, drawing)
     sound(page, "unit-drawings")
 
@@ -186,3 +189,25 @@ def test_costs_of_every_offer_and_of_the_shelf(fleet, page, sound):
     sound(page, "stock-drawing")
     page.goto(f"{fleet.url}/fleet/returns")
     pointed_at(page, "returns")
+
+
+def test_plans_compared_say_their_gains(site, van, page, sound):
+    page.goto(f"{site.url}/bench/units/{van}/what-if")
+    answer = httpx.post(f"{site.url}/v1/packs/{van}/what-if", json={"at": NOW.isoformat()}, timeout=60).json()
+    told = says(page, "gains")
+    assert len(told) == len(answer["plans"]) - 1
+    for label, plan in zip(told, answer["plans"][1:], strict=True):
+        assert plan["plan"]["name"] in label
+        assert f"between {plan['gained_low']:+.0f}".replace("-", "−").replace("+0", "0").replace("−0", "0") in label
+    pointed_at(page, "gains")
+    sound(page, "what-if-drawing")
+
+
+def test_the_record_s_points_say_their_shares(site, page, sound):
+    page.goto(f"{site.url}/record")
+    report = httpx.get(f"{site.url}/v1/calibration").json()
+    (first, *_others) = report["whole"]["days"]
+    part = first["reliability"]["bins"][0]
+    label = f"Of 100, {100 * part['forecast']:.0f} forecast, {100 * part['observed']:.0f} back; by chance"
+    assert says(page, "agreement")[0].startswith(label)
+    sound(page, "record-drawings")

@@ -45,6 +45,18 @@ def test_a_forecast_stays_as_it_was_issued(api, van_case, clock):
     assert api.get("/v1/issued-forecasts?since=2026-03-15T00:00:00Z").json()["items"] == listed[1:]
 
 
+def test_the_recheck_day_is_kept_with_a_forecast_over_rest(api, van_case):
+    """It was kept from a page's release sheet alone, so that the calendar lacked it for programs."""
+    store_history(api, van_case)
+    name = van_case["history"]["pack_id"]
+    issued = api.post(f"/v1/packs/{name}/forecasts", json={}).json()
+    plan = api.post(f"/v1/packs/{name}/recheck", json={"at": issued["origin"]}).json()
+    assert issued["recheck_at"] == plan["recheck_at"]
+    assert "recheck_at" in plan
+    (listed,) = api.get("/v1/issued-forecasts", params={"pack_id": name}).json()["items"]
+    assert listed["recheck_at"] == plan["recheck_at"]
+
+
 def test_a_repeated_request_issues_one_forecast(api, van_case, store, clock):
     store_history(api, van_case)
     first, again = (api.post(ISSUE, json={}, headers={"Idempotency-Key": "k"}) for _ in range(2))
