@@ -42,6 +42,9 @@ router = page_router()
 UnitName = Annotated[str, Path(max_length=64, pattern=r"^[^\x00-\x1f]+$")]
 KINDS: Final = ("leak", "fade", "neglect", "joint")
 
+NEWEST: Final = 5
+"""Entries and forecasts that stand open; older ones are folded. Our choice."""
+
 
 @router.get("/bench/units/{pack_id}", operation_id="page_unit")
 def show_unit(
@@ -84,6 +87,7 @@ def show_unit(
         promise_words=lambda one, origin: _promise_words(one, origin, zone_of(request)),
         snapshot=None if unit.history is None else snapshot_of(unit.history),
         past=None if unit.history is None else past_topups(unit.history, request.app.state.clock(), zone_of(request)),
+        newest=NEWEST,
         deviations=[] if unit.history is None else deviations_of(unit.history, zone_of(request)),
         signed=signed,
         missing=missing_of(unit.history),

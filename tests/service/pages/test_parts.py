@@ -102,7 +102,10 @@ def test_the_queue_one_case_and_its_order(counter, either_page, sound):
     expect(links).to_have_text(names[:25])
     for reason in queue["entries"][0]["reasons"]:
         expect(page.locator(".queue > li").first).to_contain_text(reason)
+    # Twenty-five cases fit a telephone: what is not needed to choose one is folded.
+    expect(page.locator(".queue .figures").first).to_be_hidden()
     page.locator(".queue summary").first.click()
+    expect(page.locator(".queue .figures").first).to_be_visible()
     expect(page.locator(".queue .reasons").first).to_be_visible()
     expect(page.get_by_role("complementary")).to_contain_text("A probability is not permission")
     sound(page, "parts-queue")

@@ -110,6 +110,7 @@ def test_a_unit_s_drawings(site, van, record, page, sound):
     for label in says(page, "curve"):
         day, hold = map(int, re.match(r"Day (\d+): (\d+) of 100", label).groups())
         assert hold == pytest.approx(100 * answer["survival"][answer["days"].index(day)], abs=0.51)
+    page.get_by_text("Reading by reading, each block a line").click()
     off = says(page, "deviations")
     assert off
     assert re.search(r"; block \d+ [+−]\d\.\d\d V, block", off[-1])
