@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 WIDTH: Final = 400.0
@@ -34,6 +35,47 @@ class Spot:
     width: float
     height: float
     says: tuple[str, ...]
+
+
+def scale(low: float, high: float, begin: float, end: float) -> Callable[[float], float]:
+    """Return where a value stands on a scale that runs from one end of a drawing to the other.
+
+    Parameters
+    ----------
+    low, high : float
+        Values at the two ends, low below high.
+    begin, end : float
+        Where these stand; upward scales begin at the foot of a drawing.
+
+    Examples
+    --------
+    >>> scale(0, 10, 100, 20)(2.5)
+    80.0
+    """
+    return lambda value: round(begin + (end - begin) * (value - low) / (high - low), 1)
+
+
+def reaches(places: Sequence[float], begin: float, end: float) -> list[tuple[float, float]]:
+    """Share a stretch out among places in it: each reaches half way to its neighbours.
+
+    Parameters
+    ----------
+    places : sequence of float
+        In rising order.
+    begin, end : float
+        Ends of the stretch.
+
+    Returns
+    -------
+    list of (begin, width)
+
+    Examples
+    --------
+    >>> reaches([10, 20, 40], 5, 40)
+    [(5.0, 10.0), (15.0, 15.0), (30.0, 10.0)]
+    """
+    edges = [begin, *(0.5 * (one + other) for one, other in pairwise(places)), end]
+    return [(round(one, 1), round(other - one, 1)) for one, other in pairwise(edges)]
 
 
 def round_ticks(low: float, high: float, most: int) -> list[float]:

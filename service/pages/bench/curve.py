@@ -14,7 +14,7 @@ from models.packs.tables import SECONDS_PER_DAY
 from service.core.translation import _
 from service.forecasting.forecasts.schemas import ForecastAnswer
 from service.forecasting.forecasts.sentences import count_days, main_promise
-from service.pages.drawing import Spot
+from service.pages.drawing import Spot, reaches, scale
 from service.pages.wording import in_words
 
 WIDTH: Final = 400
@@ -83,12 +83,7 @@ def curve_of(forecast: ForecastAnswer, now: datetime, zone: ZoneInfo) -> Curve:
     last = _span(forecast, max(promise.days * 1.3, wait or 0))
     before = min(float(forecast.days_held), last / 4) if forecast.days_held >= 1 else 0.0
 
-    def x(day: float) -> float:
-        return round(LEFT + (day + before) / (last + before) * (WIDTH - LEFT - RIGHT), 1)
-
-    def y(share: float) -> float:
-        return round(TOP + (1 - share) * (HEIGHT - TOP - BOTTOM), 1)
-
+    x, y = scale(-before, last, LEFT, WIDTH - RIGHT), scale(0, 1, HEIGHT - BOTTOM, TOP)
     shown = days <= last
     at = days[shown]
 
@@ -129,16 +124,15 @@ def curve_of(forecast: ForecastAnswer, now: datetime, zone: ZoneInfo) -> Curve:
 def _spots(
     rows: Sequence[tuple[int, float, float, float]], x: Callable[[float], float], y: Callable[[float], float]
 ) -> Iterator[tuple[Spot, float, float]]:
-    """Let each day of the table be pointed at, from half way after the one before to half way to the next."""
-    for place, (day, middle, one, other) in enumerate(rows):
-        begin = x(0 if place == 0 else (rows[place - 1][0] + day) / 2)
-        end = x(day if place == len(rows) - 1 else (rows[place + 1][0] + day) / 2)
+    """Let each day of the table be pointed at."""
+    at = [x(row[0]) for row in rows]
+    for (day, middle, one, other), (begin, width) in zip(rows, reaches(at, x(0), at[-1]), strict=True):
         figures = {"day": day, "hold": f"{100 * middle:.0f}", "low": f"{100 * one:.0f}", "high": f"{100 * other:.0f}"}
         words = (
             _("Day %(day)s: %(hold)s of 100 still hold") % figures,
             _("unsure between %(low)s and %(high)s") % figures,
         )
-        yield Spot(begin, TOP, round(end - begin, 1), HEIGHT - TOP - BOTTOM, words), x(day), y(middle)
+        yield Spot(begin, TOP, width, HEIGHT - TOP - BOTTOM, words), x(day), y(middle)
 
 
 def _span(forecast: ForecastAnswer, needed: float) -> int:

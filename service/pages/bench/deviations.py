@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -14,7 +14,7 @@ from models.base.arrays import Floats
 from models.packs.history import BlockReading, PackHistory, State
 from models.physics.imbalance import deviation_v
 from service.core.translation import _
-from service.pages.drawing import STRIP, Spot, moved_apart, round_ticks
+from service.pages.drawing import STRIP, Spot, moved_apart, reaches, round_ticks, scale
 from service.pages.wording import day_in_words
 
 WIDTH: Final = 400
@@ -90,14 +90,11 @@ def _drawing(history: PackHistory, state: State, readings: list[BlockReading], z
     topped = {block for topup in history.topups for block in topup.blocks}
     least = LEAST_REACH_V if np.nanmax(np.abs(off)) < LEAST_REACH_V else 0.0
     ticks = round_ticks(min(-least, float(np.nanmin(off))), max(least, float(np.nanmax(off))), 7)
-    low, high = ticks[0], ticks[-1]
-    across = WIDTH - LEFT - RIGHT
-
-    def x(place: float) -> float:
-        return round(LEFT + (across / 2 if len(shown) == 1 else place * across / (len(shown) - 1)), 1)
-
-    def y(volts: float) -> float:
-        return round(TOP + (high - volts) / (high - low) * (HEIGHT - TOP - BOTTOM), 1)
+    last = len(shown) - 1
+    # A single reading stands in the middle.
+    x = scale(0, last, LEFT, WIDTH - RIGHT) if last else scale(-1, 1, LEFT, WIDTH - RIGHT)
+    y = scale(ticks[0], ticks[-1], HEIGHT - BOTTOM, TOP)
+    at = [x(place) for place in range(len(shown))]
 
     newest = np.array([_last(column) for column in off.T])
     furthest = set((np.argsort(-np.abs(newest))[:NAMED] + 1).tolist())
@@ -144,17 +141,13 @@ def _drawing(history: PackHistory, state: State, readings: list[BlockReading], z
         topups=tuple(between),
         left_out=len(readings) - len(shown),
         spots=tuple(
-            (_spot(x, place, len(shown), (day_in_words(reading.time, zone), _said(off[place], wanted))), x(place))
-            for place, reading in enumerate(shown)
+            (
+                Spot(begin, TOP, width, HEIGHT - TOP - BOTTOM, (day_in_words(reading.time, zone), _said(row, wanted))),
+                x_at,
+            )
+            for x_at, (begin, width), reading, row in zip(at, reaches(at, LEFT, WIDTH - RIGHT), shown, off, strict=True)
         ),
     )
-
-
-def _spot(x: Callable[[float], float], place: int, count: int, says: tuple[str, ...]) -> Spot:
-    """Let a reading be pointed at, from half way after the one before to half way to the next."""
-    begin = LEFT if place == 0 else x(place - 0.5)
-    end = WIDTH - RIGHT if place == count - 1 else x(place + 0.5)
-    return Spot(begin, TOP, round(end - begin, 1), HEIGHT - TOP - BOTTOM, says)
 
 
 def _said(off: Floats, wanted: Sequence[int]) -> str:

@@ -8,7 +8,7 @@ from typing import Final
 from service.core.translation import _
 from service.forecasting.forecasts.sentences import about_days
 from service.forecasting.what_if.schemas import PlanAnswer, WhatIfAnswer
-from service.pages.drawing import STRIP, Spot, round_ticks
+from service.pages.drawing import STRIP, Spot, round_ticks, scale
 
 WIDTH: Final = 400
 ROW: Final = 46
@@ -47,11 +47,7 @@ def gains_of(answer: WhatIfAnswer) -> Gains:
     ticks = round_ticks(
         min(0.0, *(plan.gained_low for plan in others)), max(1.0, *(plan.gained_high for plan in others)), 9
     )
-    low, high = ticks[0], ticks[-1]
-
-    def x(days: float) -> float:
-        return round(SIDE + (days - low) / (high - low) * (WIDTH - 2 * SIDE), 1)
-
+    x = scale(ticks[0], ticks[-1], SIDE, WIDTH - SIDE)
     bottom = TOP + ROW * len(others)
     return Gains(
         rows=tuple(

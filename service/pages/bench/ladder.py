@@ -9,7 +9,7 @@ from typing import Final
 from service.core.translation import _
 from service.forecasting.recheck.schemas import ReadingRow, RecheckAnswer
 from service.pages.bench.recheck_words import recheck_row
-from service.pages.drawing import STRIP, WIDTH, Spot, round_ticks
+from service.pages.drawing import STRIP, WIDTH, Spot, round_ticks, scale
 
 LEFT: Final = 92.0
 RIGHT: Final = 386.0
@@ -54,9 +54,7 @@ def ladder_of(answer: RecheckAnswer) -> Ladder | None:
         return None
     ticks = round_ticks(0.0, max(1.0, *(row.good_for_days for row in answer.table if not row.stop), 0.0), 6)
 
-    def x(days: float) -> float:
-        return round(LEFT + (RIGHT - LEFT) * days / ticks[-1], 1)
-
+    x = scale(0, ticks[-1], LEFT, RIGHT)
     bottom = TOP + RUNG * len(answer.table)
     return Ladder(
         rungs=tuple(

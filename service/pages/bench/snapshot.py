@@ -11,7 +11,7 @@ import numpy as np
 from models.packs.history import PackHistory
 from models.physics.imbalance import deviation_v
 from service.core.translation import _
-from service.pages.drawing import STRIP, WIDTH, Spot, round_ticks
+from service.pages.drawing import STRIP, WIDTH, Spot, round_ticks, scale
 
 LEFT: Final = 52.0
 RIGHT: Final = 394.0
@@ -68,9 +68,7 @@ def snapshot_of(history: PackHistory) -> Snapshot | None:
     place = (RIGHT - LEFT) / len(off)
     every = 1 if len(off) <= 20 else 5
 
-    def y(volts: float) -> float:
-        return round(TOP + (BOTTOM - TOP) * (ticks[-1] - volts) / (ticks[-1] - ticks[0]), 1)
-
+    y = scale(ticks[0], ticks[-1], BOTTOM, TOP)
     bars = []
     for number, (volts, away) in enumerate(zip(reading.block_v, off, strict=True)):
         block, left = number + 1, LEFT + place * number

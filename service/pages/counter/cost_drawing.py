@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 from typing import Final
 
 from service.core.translation import _
 from service.decisions.ordering.schemas import OrdersAnswer
 from service.pages.asking import whole_money
-from service.pages.drawing import WIDTH, Spot, round_ticks
+from service.pages.drawing import WIDTH, Spot, reaches, round_ticks, scale
 from service.pages.wording import risk_words
 
 DRAWN_DAYS: Final = 42
@@ -78,11 +77,7 @@ def cost_drawing(answer: OrdersAnswer) -> CostDrawing:
     top = strip + 10
     bottom = top + 210
 
-    def x(day: float) -> float:
-        return round(LEFT + (RIGHT - LEFT) * day / DRAWN_DAYS, 1)
-
-    def y(cost: float) -> float:
-        return round(bottom - (bottom - top) * (cost - ticks[0]) / (ticks[-1] - ticks[0]), 1)
+    x, y = scale(0, DRAWN_DAYS, LEFT, RIGHT), scale(ticks[0], ticks[-1], bottom, top)
 
     lines = []
     for place, (_offer, cost) in enumerate(zip(offers, costs, strict=True)):
@@ -97,10 +92,9 @@ def cost_drawing(answer: OrdersAnswer) -> CostDrawing:
                 marks=tuple((x(day), y(cost[day])) for day in marked if day < len(cost)),
             )
         )
-    ends = [*(0.5 * (one + other) for one, other in itertools.pairwise(TOLD_DAYS)), DRAWN_DAYS + 0.5]
+    told = [x(day) for day in TOLD_DAYS]
     spots = []
-    for place, day in enumerate(TOLD_DAYS):
-        begin = -0.5 if place == 0 else ends[place - 1]
+    for day, at, (begin, width) in zip(TOLD_DAYS, told, reaches(told, x(-0.5), x(DRAWN_DAYS + 0.5)), strict=True):
         said = [
             _("%(name)s: %(cost)s, risk %(risk)s")
             % {
@@ -111,7 +105,7 @@ def cost_drawing(answer: OrdersAnswer) -> CostDrawing:
             for name, offer in zip(names, offers, strict=True)
         ]
         words = _("Ordered today") if day == 0 else _("Ordered on day %(day)s") % {"day": day}
-        spots.append((Spot(x(begin), top, x(ends[place]) - x(begin), bottom - top, (words, *said)), x(day)))
+        spots.append((Spot(begin, top, width, bottom - top, (words, *said)), at))
     return CostDrawing(
         lines=lines,
         amounts=[(y(amount), whole_money(amount, answer.currency)) for amount in ticks],

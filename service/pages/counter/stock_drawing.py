@@ -8,7 +8,7 @@ from typing import Final
 from service.core.translation import _, ngettext
 from service.decisions.stock.schemas import StockAnswer, StockLevel
 from service.pages.asking import whole_money
-from service.pages.drawing import STRIP, WIDTH, Spot, round_ticks
+from service.pages.drawing import STRIP, WIDTH, Spot, round_ticks, scale
 
 LEFT: Final = 76.0
 RIGHT: Final = 392.0
@@ -47,8 +47,7 @@ def stock_drawing(answer: StockAnswer) -> StockDrawing:
     ticks = round_ticks(0.0, max(1.0, *(level.cost for level in answer.levels), 0.0), 6)
     place = (RIGHT - LEFT) / len(answer.levels)
 
-    def y(cost: float) -> float:
-        return round(BOTTOM - (BOTTOM - TOP) * cost / ticks[-1], 1)
+    y = scale(0.0, ticks[-1], BOTTOM, TOP)
 
     def bar(number: int, level: StockLevel) -> LevelBar:
         left = LEFT + place * number

@@ -17,7 +17,7 @@ from service.decisions.fleet.planning import plan_of_fleet, returns_of_fleet
 from service.decisions.fleet.schemas import FleetPlanAnswer, PlanRequest, ReturnsAnswer, ReturnsRequest, WeekOfReturns
 from service.http.dependencies import CurrentStore
 from service.pages.asking import about_costs, cost_words, date_in_words, given, money, question, unweighed, whole_money
-from service.pages.drawing import STRIP, WIDTH, Spot, round_ticks
+from service.pages.drawing import STRIP, WIDTH, Spot, round_ticks, scale
 from service.pages.fleet.plan_drawing import plan_drawing
 from service.pages.fleet.ranking import PART, part_choices
 from service.pages.forms import Faults, page_router
@@ -168,9 +168,7 @@ def drawing_of(weeks: Sequence[WeekOfReturns]) -> ReturnsDrawing:
     ticks = round_ticks(0.0, max(2.0, *(max(week.high, week.mean) for week in weeks), 0.0), 6)
     place = (blank.right - blank.left) / len(weeks)
 
-    def y(count: float) -> float:
-        return round(blank.bottom - (blank.bottom - blank.top) * count / ticks[-1], 1)
-
+    y = scale(0, ticks[-1], blank.bottom, blank.top)
     bars = [
         Bar(
             x=round(blank.left + place * (number + 0.2), 1),

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Final
 
 from service.core.translation import _
-from service.pages.drawing import STRIP, Spot
+from service.pages.drawing import STRIP, Spot, reaches, scale
 from training.report.content import DayFigures, ToldMonth
 
 SIDE: Final = 260.0
@@ -63,23 +62,19 @@ class AgreementDrawing:
     height: float = TOP + SIDE + BOTTOM
 
 
-def _x(share: float) -> float:
-    return round(LEFT + SIDE * share, 1)
+_x, _y = scale(0, 1, LEFT, LEFT + SIDE), scale(0, 1, TOP + SIDE, TOP)
 
 
-def _y(share: float) -> float:
-    return round(TOP + SIDE * (1 - share), 1)
-
-
-def _point(x: float, begin: float, end: float, forecast: float, observed: float, low: float, high: float) -> Point:
-    """Place a share, to be pointed at between two edges."""
+def _point(x: float, reach: tuple[float, float], forecast: float, observed: float, low: float, high: float) -> Point:
+    """Place a share, to be pointed at from where its reach begins, over its width."""
     figures = {name: f"{100 * share:.0f}" for name, share in (("forecast", forecast), ("observed", observed))}
     between = {"low": f"{100 * low:.0f}", "high": f"{100 * high:.0f}"}
     says = (
         _("Of 100, %(forecast)s forecast, %(observed)s back") % figures,
         _("by chance %(low)s to %(high)s") % between,
     )
-    spot = Spot(round(begin, 1), TOP, round(end - begin, 1), SIDE, says)
+    begin, width = reach
+    spot = Spot(begin, TOP, width, SIDE, says)
     return Point(x, _y(observed), _y(low), _y(high), spot)
 
 
@@ -87,10 +82,9 @@ def agreement_drawing(day: DayFigures) -> AgreementDrawing:
     """Lay out one day's bins."""
     parts = day.reliability.bins
     places = [_x(part.forecast) for part in parts]
-    edges = [LEFT, *(0.5 * (one + other) for one, other in pairwise(places)), LEFT + SIDE]
     points = tuple(
-        _point(places[i], edges[i], edges[i + 1], part.forecast, part.observed, part.low, part.high)
-        for i, part in enumerate(parts)
+        _point(x, reach, part.forecast, part.observed, part.low, part.high)
+        for x, reach, part in zip(places, reaches(places, LEFT, LEFT + SIDE), parts, strict=True)
     )
     return AgreementDrawing(day.day, points, tuple((_x(p / 100), _y(p / 100), p) for p in (0, 25, 50, 75, 100)))
 
@@ -130,8 +124,8 @@ def months_drawing(months: Sequence[ToldMonth]) -> MonthsDrawing | None:
             continue
         x = round(LEFT + STEP * (len(names) + 0.5), 1)
         names.append((x, month.month))
-        begin, end = x - STEP / 2, x + STEP / 2
-        observed.append(_point(x, begin, end, month.forecast, month.observed, month.low, month.high))
+        reach = (x - STEP / 2, STEP)
+        observed.append(_point(x, reach, month.forecast, month.observed, month.low, month.high))
         forecast.append((x, _y(month.forecast)))
     if not names:
         return None
