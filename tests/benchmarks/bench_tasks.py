@@ -93,9 +93,10 @@ def blocks(hand: Hand, name: str, reading: int) -> None:
     hand.taps += 1
 
 
+Step = Callable[[Hand], None]
+
+
 def new_car(hand: Hand) -> None:
-    hand.at("/bench")
-    hand.press("link", "A new car")
     hand.write("Number of the vehicle", f"MB-NEW-{time.time_ns() % 10**9}", going_on=True)
     hand.choose("Kind of pack", "gravel-14")
     blocks(hand, "before_v", 0)
@@ -110,9 +111,6 @@ def new_car(hand: Hand) -> None:
 
 
 def reading(hand: Hand) -> None:
-    hand.at("/bench")
-    hand.press("link", UNIT)
-    hand.press("link", "Enter a reading")
     if hand.scripts:
         blocks(hand, "block_v", 2)
     else:
@@ -122,92 +120,81 @@ def reading(hand: Hand) -> None:
     hand.press("button", "Save", exact=True)
     if hand.page.get_by_role("button", name="It is right, save it").count():
         hand.press("button", "It is right, save it")
-    hand.see(".answer .first")
 
 
-def release(hand: Hand) -> None:
-    hand.at("/bench")
-    hand.write("Number of the vehicle or the pack", UNIT)
-    hand.press("button", "Find")
-    hand.press("button", "Keep this forecast and make the release sheet")
-    hand.see("article.sheet")
+def first_of(place: str) -> Step:
+    """Go to the first link of a list."""
+
+    def work(hand: Hand) -> None:
+        hand.page.locator(place).first.click()
+        hand.taps += 1
+
+    return work
 
 
-def recheck(hand: Hand) -> None:
-    hand.at("/bench")
-    hand.press("link", UNIT)
-    hand.press("link", "When to read again")
-    hand.see("svg.ladder")
+def link(*names: str) -> Step:
+    """Follow links, one after the other."""
+    return lambda hand: [hand.press("link", name) for name in names] and None
 
 
-def top_up(hand: Hand) -> None:
-    hand.at("/bench")
-    hand.press("link", UNIT)
-    hand.press("link", "How to top it up")
-    hand.see(".answer")
+def button(name: str) -> Step:
+    return lambda hand: hand.press("button", name, exact=True)
 
 
-def order(hand: Hand) -> None:
-    hand.at("/")
-    hand.press("link", "To the parts counter")
-    hand.page.locator(".queue h3 a").first.click()
-    hand.taps += 1
-    hand.press("button", "I have ordered this one")
-    hand.see(".message")
+def typed(**texts: str) -> Step:
+    """Fill fields, by the words of their labels with _ for blanks."""
+    return lambda hand: [hand.write(label.replace("_", " "), text) for label, text in texts.items()] and None
 
 
-def stock(hand: Hand) -> None:
-    hand.at("/parts")
-    hand.press("link", "How many to keep on the shelf")
-    hand.choose("Kind of pack", "marl-28")
-    hand.write("Packs on the shelf now", "1")
-    hand.write("New cases", "0.2")
-    hand.press("button", "Ask")
-    hand.see("svg.stock")
+def chosen(**values: str) -> Step:
+    return lambda hand: [hand.choose(label.replace("_", " "), value) for label, value in values.items()] and None
 
 
-def offer(hand: Hand) -> None:
-    hand.at("/parts")
-    hand.press("link", "Suppliers, offers, orders")
-    hand.press("link", "Add an offer")
-    hand.choose("Supplier", SUPPLIERS.example["id"])
-    hand.choose("Kind of pack", "marl-28")
-    for label, text in (("Price of the pack", "1390"), ("Currency", "EUR"), ("Usual days from order to arrival", "8")):
-        hand.write(label, text)
-    hand.press("button", "Save")
-    hand.see(".message")
+TASKS: dict[str, tuple[str, str, tuple[Step, ...], str]] = {
+    "new car to its first answer": ("technician", "/bench", (link("A new car"), new_car), ".answer .first"),
+    "a reading of a known car, and the answer": (
+        "technician", "/bench", (link(UNIT, "Enter a reading"), reading), ".answer .first",
+    ),
+    "find a car, release sheet": (
+        "technician", "/bench",
+        (typed(Number_of_the_vehicle_or_the_pack=UNIT), button("Find"),
+         button("Keep this forecast and make the release sheet")), "article.sheet",
+    ),
+    "when to read again": ("technician", "/bench", (link(UNIT, "When to read again"),), "svg.ladder"),
+    "how to top it up": ("technician", "/bench", (link(UNIT, "How to top it up"),), ".answer"),
+    "order the most pressing pack": (
+        "parts buyer", "/",
+        (link("To the parts counter"), first_of(".queue h3 a"), first_of(".offer button")), ".message",
+    ),
+    "how many to keep on the shelf": (
+        "parts buyer", "/parts",
+        (link("How many to keep on the shelf"), chosen(Kind_of_pack="marl-28"),
+         typed(Packs_on_the_shelf_now="1", New_cases="0.2"), button("Ask")), "svg.stock",
+    ),
+    "enter an offer": (
+        "parts buyer", "/parts",
+        (link("Suppliers, offers, orders", "Add an offer"),
+         chosen(Supplier=str(SUPPLIERS.example["id"]), Kind_of_pack="marl-28"),
+         typed(Price_of_the_pack="1390", Currency="EUR", Usual_days_from_order_to_arrival="8"), button("Save")),
+        ".message",
+    ),
+    "plan the coming weeks": (
+        "fleet manager", "/",
+        (link("To the fleet office", "Plan by week"), typed(Workshop_slots_a_week="3"), button("Plan")), "svg.plan",
+    ),
+    "whose promise ends first": (
+        "fleet manager", "/", (link("To the fleet office", "Good until"), first_of("tbody th a")), "h1",
+    ),
+}  # fmt: skip
+"""Task: who does it, where it begins, what is done, and what is seen at the end."""
 
 
-def plan(hand: Hand) -> None:
-    hand.at("/")
-    hand.press("link", "To the fleet office")
-    hand.press("link", "Plan by week")
-    hand.write("Workshop slots a week", "3")
-    hand.press("button", "Plan", exact=True)
-    hand.see("svg.plan")
+def do(hand: Hand, begin: str, steps: tuple[Step, ...], end: str) -> None:
+    hand.at(begin)
+    for step in steps:
+        step(hand)
+    hand.see(end)
 
-
-def due_first(hand: Hand) -> None:
-    hand.at("/")
-    hand.press("link", "To the fleet office")
-    hand.press("link", "Good until")
-    hand.page.locator("tbody th a").first.click()
-    hand.taps += 1
-    hand.see("h1")
-
-
-TASKS: dict[str, tuple[str, Callable[[Hand], None]]] = {
-    "new car to its first answer": ("technician", new_car),
-    "a reading of a known car, and the answer": ("technician", reading),
-    "find a car, release sheet": ("technician", release),
-    "when to read again": ("technician", recheck),
-    "how to top it up": ("technician", top_up),
-    "order the most pressing pack": ("parts buyer", order),
-    "how many to keep on the shelf": ("parts buyer", stock),
-    "enter an offer": ("parts buyer", offer),
-    "plan the coming weeks": ("fleet manager", plan),
-    "whose promise ends first": ("fleet manager", due_first),
-}
 
 PAGES = {
     "today": "/", "bench": "/bench", "new car": "/bench/add", "unit": f"/bench/units/{UNIT}",
@@ -259,7 +246,7 @@ def main() -> None:
             record_all(client)
             browser = playwright.chromium.launch(executable_path=program, args=["--no-sandbox", "--disable-gpu"])
             print(f"{'task':>42} {'who':>14}" + "".join(f" {words:>26}" for words, _size, _scripts in WAYS))
-            for task, (who, work) in TASKS.items():
+            for task, (who, *what) in TASKS.items():
                 told = []
                 for _words, size, scripts in WAYS:
                     moment[0] += timedelta(minutes=2)
@@ -268,7 +255,7 @@ def main() -> None:
                     hand = Hand(context.new_page(), url, scripts=scripts)
                     began = time.perf_counter()
                     try:
-                        work(hand)
+                        do(hand, *what)
                     except PlaywrightError as error:
                         told.append(f"not done: {str(error).splitlines()[0][:40]}")
                     else:
