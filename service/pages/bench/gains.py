@@ -79,4 +79,4 @@ def _says(plan: PlanAnswer) -> tuple[str, str]:
         f"{days:+.0f}".replace("-", "−").replace("+0", "0").replace("−0", "0")
         for days in (plan.gained_low, plan.gained_high)
     )
-    return gained, _("between %(low)s and %(high)s days") % {"low": low, "high": high}
+    return gained, _("days gained: %(low)s to %(high)s") % {"low": low, "high": high}

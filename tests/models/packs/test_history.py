@@ -43,7 +43,7 @@ def _problem(make):
 @pytest.mark.parametrize(
     ("make", "words"),
     [
-        (lambda: _rest(block_v=(15.4,)), "at least two blocks"),
+        (lambda: _rest(block_v=(15.4,)), "shows no imbalance: it takes at least two"),
         (lambda: _rest(block_v=(15.4, None, None)), "fewer than two blocks"),
         (lambda: _rest(block_v=(15400.0, 15380.0)), "millivolts"),
         (lambda: _rest(state="discharge", current_a=-20.0), "state discharge"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import httpx2 as httpx
 import pytest
@@ -254,7 +255,7 @@ def test_all_faults_of_the_form_are_told_at_once():
         "km_per_day": "far",
     }
     sent = Form({name: [text] for name, text in typed.items()})
-    car = car_of(sent, NOW, FAMILIES, UTC)
+    car = car_of(sent, NOW, FAMILIES, ZoneInfo("UTC"))
     wrong = {problem.where.partition("[")[0] for problem in car.problems}
     assert wrong >= {"vehicle_id", "age_years", "time", "before_v", "charge_ah", "rest_h", "duration_h", "km_per_day"}
     assert "divide it by 1000" in next(problem.mend for problem in car.problems if problem.where == "charge_ah")

@@ -111,10 +111,10 @@ def test_a_unit_s_drawings(site, van, record, page, sound):
         day, hold = map(int, re.match(r"Day (\d+): (\d+) of 100", label).groups())
         assert hold == pytest.approx(100 * answer["survival"][answer["days"].index(day)], abs=0.51)
     page.get_by_text("Reading by reading, each block a line").click()
-    off = says(page, "deviations")
+    off = says(page, "deviations.rest")
     assert off
     assert re.search(r"; block \d+ [+−]\d\.\d\d V, block", off[-1])
-    for drawing in ("curve", "snapshot", "past", "deviations"):
+    for drawing in ("curve", "snapshot", "past", "deviations.rest"):
         pointed_at(page, drawing)
     sound(page, "unit-drawings")
 
@@ -199,7 +199,8 @@ def test_plans_compared_say_their_gains(site, van, page, sound):
     assert len(told) == len(answer["plans"]) - 1
     for label, plan in zip(told, answer["plans"][1:], strict=True):
         assert plan["plan"]["name"] in label
-        assert f"between {plan['gained_low']:+.0f}".replace("-", "−").replace("+0", "0").replace("−0", "0") in label
+        low = f"{plan['gained_low']:+.0f}".replace("-", "−").replace("+0", "0").replace("−0", "0")
+        assert f"days gained: {low} to" in label
     pointed_at(page, "gains")
     sound(page, "what-if-drawing")
 

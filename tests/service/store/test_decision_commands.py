@@ -124,7 +124,7 @@ def test_a_case_file_is_weighed_without_the_store(tideover, van_case, tmp_path):
         (("release",), "It is not clear which pack is meant."),
         (("release", "nobody", "--in-days", "3"), "There is no pack nobody."),
         (("release", "MB-00001", "--promised", "2020-01-01"), "that promise has passed"),
-        (("orders", "--risk", "2"), "less than 1"),
+        (("orders", "--risk", "5"), "Give a share of 1, as 0.05 for 5 in 100."),
         (("orders", "MB-00001", "--currency", "XQQ"), "is not a currency"),
         (("stock", "loess-28", "--on-shelf", "1"), "no offer for a pack of the family loess-28"),
         (("fleet", "plan", "--slots", "1", "--budget", "10"), "buys no pack"),

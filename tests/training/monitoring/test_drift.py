@@ -59,6 +59,6 @@ def test_worse_meters_show(then):
 
 def test_too_few_packs_and_other_columns_are_told(then):
     said = input_drift(then, then.iloc[: LEAST_ROWS - 1]).sentences()
-    assert said == [f"Only {LEAST_ROWS - 1} recent packs: {LEAST_ROWS} are needed for a comparison with the training."]
+    assert said == [f"Only {LEAST_ROWS - 1} packs of late: {LEAST_ROWS} are needed for a comparison with the training."]
     with pytest.raises(BadInput, match="other columns"):
         input_drift(then, pd.DataFrame({"x": np.zeros(50)}))
