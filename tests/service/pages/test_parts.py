@@ -86,7 +86,9 @@ def test_a_mistake_stands_at_its_field(counter, page, sound):
     expect(page.get_by_label("Price of the pack")).to_have_value("-3")
     sound(page, "offer-wrong")
     page.goto(f"{counter.url}/parts?risk=200")
-    expect(page.locator("#risk-wrong")).to_contain_text("less than 1")
+    expect(page.locator("#risk-wrong")).to_contain_text(
+        "200 in 100 cannot be. Write a number between 0 and 100, as 10."
+    )
     page.goto(f"{counter.url}/parts/costs")
     page.get_by_label("One stranding").fill("much")
     page.get_by_role("button", name="Keep them").click()
@@ -138,7 +140,7 @@ def test_the_queue_one_case_and_its_order(counter, either_page, sound):
     page.get_by_label("Kind of pack").select_option("marl-28")
     page.get_by_role("button", name="Show").click()
     left = [entry for entry in queue["entries"][1:] if entry["family"] == "marl-28"]
-    expect(page.locator(".queue .kind")).to_have_text(["marl-28"] * len(left))
+    expect(page.locator(".queue h3 .kind")).to_have_text(["marl-28"] * len(left))
     page.goto(f"{counter.url}/parts/suppliers")
     sound(page, "suppliers")
     page.get_by_role("button", name="It has arrived").click()
