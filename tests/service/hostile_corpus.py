@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import copy
 import json
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
 from typing import Any
 
 HOSTILE_VALUES: tuple[Any, ...] = (
@@ -27,6 +29,45 @@ HOSTILE_FIELDS: tuple[str, ...] = (
     *("\x00", "\u202e", "\ufeff", '"', "=cmd", "\t=1", "x" * 9_000, "true", "[]", "1 2 3", "-5 999999999999", "１"),
     *("0001-01-01T00:00:00Z", "9999-12-31T23:59:59+14:00", "2026-02-30T00:00:00Z", "2026-03-02T08:30:00", "1677-01-01"),
 )
+
+
+CPU_SECONDS_EACH = 2.0
+"""Processor time: a busy machine does not move it."""
+
+MOST_MEMORY = 300_000_000
+"""Above what the process holds before, bytes."""
+
+
+def tried(send: Callable[[Any], str | None], corpus: Iterable[tuple[str, Any]]) -> tuple[int, list[str]]:
+    """Send all of a corpus; return how many there were, and what is wrong with some answers, their cost included.
+
+    Parameters
+    ----------
+    send : callable
+        Sends one and says what is wrong with its answer, or None. The first is sent twice: what is loaded with it is
+        no part of the cost.
+    """
+    cases = list(corpus)
+    send(cases[0][1])
+    Path("/proc/self/clear_refs").write_text("5", encoding="ascii")  # the peak counts from here (proc(5))
+    before = _memory("VmRSS")
+    wrong = []
+    for name, body in cases:
+        began = time.process_time()
+        said = send(body)
+        if said is not None:
+            wrong.append(f"{name}: {said}")
+        if (took := time.process_time() - began) > CPU_SECONDS_EACH:
+            wrong.append(f"{name}: took {took:.1f} s")
+        if _memory("VmHWM") - before > MOST_MEMORY:
+            wrong.append(f"{name}: {_memory('VmHWM') - before} bytes more than before")
+            break
+    return len(cases), wrong
+
+
+def _memory(what: str) -> int:
+    lines = Path("/proc/self/status").read_text(encoding="ascii", errors="replace").splitlines()
+    return next(int(line.split()[1]) * 1024 for line in lines if line.startswith(f"{what}:"))
 
 
 def spoiled(sound: Any) -> Iterator[tuple[str, Any]]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import json
-import time
 from datetime import UTC, datetime
 
 import pytest
@@ -15,10 +14,9 @@ from service.exchange.imports.loading import import_files
 from service.forecasting.forecasts.examples import example_case
 from service.records.records import Writer
 from service.records.subjects.all_subjects import SUBJECTS
-from tests.service.hostile_corpus import HOSTILE_BODIES, HOSTILE_FIELDS, as_body, spoiled
+from tests.service.hostile_corpus import HOSTILE_BODIES, HOSTILE_FIELDS, as_body, spoiled, tried
 from training.files.families import load_families
 
-CPU_SECONDS_EACH = 2.0
 WRITER = Writer("test", datetime(2026, 3, 14, tzinfo=UTC))
 FAMILIES = load_families(None)
 
@@ -26,20 +24,6 @@ FAMILIES = load_families(None)
 @pytest.fixture(params=["sqlite"])
 def backend(request):
     return request.param
-
-
-def tried(send, corpus) -> tuple[int, list[str]]:
-    """Send all of a corpus; return how many there were, and what is wrong with some answers."""
-    count, wrong = 0, []
-    for name, body in corpus:
-        began = time.process_time()
-        said = send(body)
-        count += 1
-        if said is not None:
-            wrong.append(f"{name}: {said}")
-        if time.process_time() - began > CPU_SECONDS_EACH:
-            wrong.append(f"{name}: took {time.process_time() - began:.1f} s")
-    return count, wrong
 
 
 def poster(api, address):
