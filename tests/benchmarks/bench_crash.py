@@ -23,6 +23,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -158,7 +159,7 @@ class Writes:
                 told()
                 number += 1
 
-        acknowledged = killed(work, 0.05, rng)
+        acknowledged = killed(work, 0.2, rng)
         assert acknowledged is not None
         return acknowledged
 
@@ -258,8 +259,9 @@ class Working:
         self.now += 3 * LEASE
         self._work(store)
         with store.reading() as session:
-            jobs = list(session.scalars(query(Job).where(Job.id >= job_id)))
-            assert [(job.kind, job.state) for job in jobs] == [("import", "done"), ("scoring", "done")], "a job is lost"
+            jobs = list(session.scalars(query(Job).where(Job.id >= job_id).order_by(Job.id)))
+            ends = [(job.kind, job.state) for job in jobs]
+            assert ends == [("import", "done"), ("scoring", "done")], f"a job is lost: {ends}"
             assert max(job.attempts for job in jobs) <= 2
             assert session.scalar(query(func.count()).where(IssuedForecast.id.is_not(None)))
         assert self._readings(store) - before == ROWS, "an import was done twice, or not at all"
@@ -436,8 +438,8 @@ def run(kind: str, kills: int, database: str | None, models: Path, seed: int) ->
         Something was lost, done in part, or done twice.
     """
     rng = random.Random(seed)
-    with tempfile.TemporaryDirectory() as name:
-        here = KINDS[kind](Place(Path(name), database), models)
+    with tempfile.TemporaryDirectory() as name, closing(Place(Path(name), database)) as place:
+        here = KINDS[kind](place, models)
         done = missed = through = 0
         while done < kills:
             came = here.round(rng)

@@ -11,6 +11,7 @@ import time
 import traceback
 from collections.abc import Callable
 from pathlib import Path
+from secrets import token_hex
 
 import psycopg
 
@@ -67,6 +68,8 @@ class Place:
         self.folder = folder
         self.server = server
         self._made = 0
+        self._name = f"crash_{token_hex(4)}"
+        self._databases: set[str] = set()
 
     def home(self) -> Path:
         """Make a home that nobody has used."""
@@ -80,15 +83,25 @@ class Place:
         if self.server is None:
             return None
         self._made += 1
-        name = f"crash_{os.getpid()}_{self._made}"
+        name = f"{self._name}_{self._made}"
         like = "template0" if template is None else template.rpartition("/")[2]
         with psycopg.connect(self.server, autocommit=True) as connection:
             connection.execute(f"CREATE DATABASE {name} TEMPLATE {like}")
+        self._databases.add(name)
         return f"{self.server.rpartition('/')[0]}/{name}"
 
     def drop(self, home: Path, database: str | None) -> None:
         """Remove a home and its database."""
         shutil.rmtree(home)
         if database is not None:
+            self._drop({database.rpartition("/")[2]})
+
+    def close(self) -> None:
+        """Remove every database that is left."""
+        self._drop(set(self._databases))
+
+    def _drop(self, names: set[str]) -> None:
+        for name in names:
             with psycopg.connect(self.server, autocommit=True) as connection:
-                connection.execute(f"DROP DATABASE {database.rpartition('/')[2]} WITH (FORCE)")
+                connection.execute(f"DROP DATABASE {name} WITH (FORCE)")
+        self._databases -= names

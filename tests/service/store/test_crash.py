@@ -1,4 +1,4 @@
-"""A process killed outright in the middle of its writes loses nothing acknowledged and leaves nothing in part."""
+"""A process killed outright loses nothing acknowledged and leaves nothing in part: some kills of the benchmark."""
 
 from __future__ import annotations
 
@@ -7,18 +7,31 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
 
-def test_kill_at_random_moments(backend, make_database):
-    """A few of the kills of the benchmark, in a process of its own, as it forks."""
-    checkout = Path(__file__).parents[3]
-    arguments = ["tests/benchmarks/bench_crash.py", "6", *([make_database()] if backend == "postgresql" else [])]
+CHECKOUT = Path(__file__).parents[3]
+
+
+@pytest.mark.parametrize(
+    ("kind", "kills"),
+    [
+        ("writes", 6),
+        *(
+            pytest.param(kind, 3, marks=pytest.mark.faults)
+            for kind in ("server", "worker", "registry", "restore", "upgrade")
+        ),
+    ],
+)
+def test_kill_at_random_moments(backend, make_database, kind, kills):
+    """In a process of its own, as it forks."""
+    database = make_database() if backend == "postgresql" else ""
     done = subprocess.run(
-        [sys.executable, *arguments],
-        cwd=checkout,
-        env=os.environ | {"PYTHONPATH": str(checkout)},
+        [sys.executable, "tests/benchmarks/bench_crash.py", str(kills), database, kind],
+        cwd=CHECKOUT,
+        env=os.environ | {"PYTHONPATH": str(CHECKOUT)},
         capture_output=True,
         text=True,
-        timeout=120,
+        check=False,
     )
     assert done.returncode == 0, done.stderr
-    assert "6 kills" in done.stdout
+    assert f"{kind}: {kills} kills" in done.stdout
