@@ -45,6 +45,9 @@ KINDS: Final = ("leak", "fade", "neglect", "joint")
 NEWEST: Final = 5
 """Entries and forecasts that stand open; older ones are folded. Our choice."""
 
+MOST_MOVING: Final = 3
+"""Sentences on what moves a forecast that stand open: where it starts, and the two that move it most. Our choice."""
+
 
 @router.get("/bench/units/{pack_id}", operation_id="page_unit")
 def show_unit(
@@ -88,6 +91,7 @@ def show_unit(
         snapshot=None if unit.history is None else snapshot_of(unit.history),
         past=None if unit.history is None else past_topups(unit.history, request.app.state.clock(), zone_of(request)),
         newest=NEWEST,
+        most_moving=MOST_MOVING,
         deviations=[] if unit.history is None else deviations_of(unit.history, zone_of(request)),
         signed=signed,
         missing=missing_of(unit.history),
