@@ -218,15 +218,15 @@ def _recorded(orders: int, still_open: int, quote_weight: float | None) -> Said:
     """Say how many own orders are on record, and what a quote counts for beside them."""
     if quote_weight is None:
         return say_count(
-            "%(orders)s own order on record, %(open)s of them still open.",
-            "%(orders)s own orders on record, %(open)s of them still open.",
+            "%(orders)s own order on record, still open: %(open)s.",
+            "%(orders)s own orders on record, still open: %(open)s.",
             orders,
             orders=orders,
             open=still_open,
         )
     return say_count(
-        "%(orders)s own order on record, %(open)s of them still open; the quote counts for %(weight)s.",
-        "%(orders)s own orders on record, %(open)s of them still open; the quote counts for %(weight)s.",
+        "%(orders)s own order on record, still open: %(open)s; the quote counts for %(weight)s.",
+        "%(orders)s own orders on record, still open: %(open)s; the quote counts for %(weight)s.",
         orders,
         orders=orders,
         open=still_open,

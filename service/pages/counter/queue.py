@@ -140,7 +140,7 @@ def summary(queue: QueueAnswer) -> list[str]:
 def due(entry: QueueEntryAnswer) -> str:
     """Say when a case's pack must be ordered."""
     if entry.latest_day is None:
-        return _("Order now: today is already too late for the risk chosen")
+        return _("Order now: too late for this risk")
     if entry.latest_day == 0:
         return _("Order today")
     return ngettext("Order by %(day)s, in 1 day", "Order by %(day)s, in %(num)s days", entry.latest_day) % {

@@ -30,6 +30,9 @@ TIME_LIMIT_S: Final = 5.0
 
 USUAL_WEEKS: Final = 8
 
+SHOWN: Final = 6
+"""Vehicles without a week that stand open; the others are folded. Our choice."""
+
 router = page_router()
 
 
@@ -77,6 +80,7 @@ def show_plan(request: Request, store: CurrentStore) -> Response:
         date_in_words=date_in_words,
         drawing=None if plan is None else drawing_of(plan.weeks),
         grid=None if plan is None else plan_drawing(plan),
+        shown=SHOWN,
         cautions=driving(),
     )
 
