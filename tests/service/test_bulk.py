@@ -189,7 +189,7 @@ def test_a_folder_of_another_shape_is_refused(forecaster, folder, tmp_path, chan
 def test_the_command_says_what_came_and_keeps_its_cautions(tideover, folder, tmp_path):
     ran = tideover("score", "--in", str(folder), "--out", str(tmp_path / "out"), "--workers", "2")
     assert ran.exit_code == 0, ran.output
-    assert f"{len(rows(tmp_path / 'out/scored'))} forecasts are in" in ran.stdout.replace("\n", " ")
+    assert f"holds {len(rows(tmp_path / 'out/scored'))} forecasts." in ran.stdout.replace("\n", " ")
     assert "not permission" in ran.stdout.replace("\n", " ")
     wrong = tideover("score", "--in", str(folder), "--out", str(tmp_path / "o2"), "--at", "yesterday")
     assert wrong.exit_code == 2
