@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+from collections.abc import Sequence
 from functools import cached_property
 from typing import Any, Final, Self, get_args
 
@@ -115,6 +116,32 @@ class KindClassifier:
 
         Parameters
         ----------
+        X, kind, world, weights
+            As in `opened`.
+        """
+        law = fit_shift_law(self.opened(X, kind, world, weights))
+        self._allow(Normal(law.mean, UNFORESEEN**2 * law.covariance))
+        return self
+
+    def calibrate_by(self, worlds: Sequence[OpenedPacks]) -> Self:
+        """Learn it from what classifiers like this one made of worlds that work in other ways than those they knew.
+
+        What no world foresees is in that already, so the law is not widened.
+        """
+        self._allow(fit_shift_law(worlds))
+        return self
+
+    def opened(
+        self,
+        X: pd.DataFrame,
+        kind: NDArray[np.object_],
+        world: NDArray[np.object_] | None = None,
+        weights: Floats | None = None,
+    ) -> list[OpenedPacks]:
+        """Return what it makes of rows whose kinds are known, world by world.
+
+        Parameters
+        ----------
         X : DataFrame, n rows
         kind : object array, shape (n,)
         world : object array, shape (n,), optional
@@ -126,9 +153,7 @@ class KindClassifier:
         weights = np.ones(len(X)) if weights is None else weights
         odds, code = self._log_odds(X), kind_codes(kind)
         parts = (name == one for one in np.unique(name))
-        law = fit_shift_law([OpenedPacks(odds[of], code[of], weights[of]) for of in parts])
-        self._allow(Normal(law.mean, UNFORESEEN**2 * law.covariance))
-        return self
+        return [OpenedPacks(odds[of], code[of], weights[of]) for of in parts]
 
     def learned(self, X: pd.DataFrame, kind: NDArray[np.object_], weights: Floats) -> Self:
         """Return a classifier that has learned from a workshop's opened packs; no rows leave it as it is."""

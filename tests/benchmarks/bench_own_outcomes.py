@@ -38,11 +38,10 @@ from training.learning.moments import SurvivalRows, moments_of, survival_rows
 from training.learning.own_records import OwnRows, learned_forecaster
 from training.simulation.cohort import CohortPlan, simulate_cohort
 from training.simulation.workshop import WorkshopHabits
-from training.simulation.world import SWITCHES
+from training.simulation.world import SWITCHES, Ways, halves_of_ways
 
 DAY = int(np.searchsorted(DAYS, 14))
 STAYS = WorkshopHabits(replaces=False)
-Ways = dict[str, list[str]]
 
 
 def first_releases(tables: HistoryTables) -> SurvivalRows:
@@ -71,17 +70,6 @@ def ridge_cox(own: SurvivalRows, test: SurvivalRows) -> np.ndarray:
 
 def log_loss(kinds: np.ndarray, code: np.ndarray) -> float:
     return float(-np.log(np.clip(kinds[np.arange(len(code)), code], 1e-6, 1)).mean())
-
-
-def half_of_ways(seed: int) -> Ways:
-    """Draw ways of working, of every switch some."""
-    rng = np.random.default_rng([5, seed])
-    chosen: Ways = {}
-    for name, switch in SWITCHES.items():
-        ways = [way for way in switch.shares if way != "mixed"]
-        rng.shuffle(ways)
-        chosen[name] = ways[: min((len(ways) + int(rng.integers(0, 2))) // 2, len(ways) - 1)]
-    return chosen
 
 
 def trained(packs: int, without: Ways, seed: int) -> Forecaster:
@@ -179,12 +167,12 @@ def main() -> None:
     parser.add_argument("--model", type=Path, help="file to keep the trained forecaster in, or to take it from")
     parser.add_argument("--lines", type=Path, help="file to keep each world's figures in, as CSV")
     asked = parser.parse_args()
-    ways: Ways = {}
+    ways: dict[str, list[str]] = {}
     for pair in asked.without:
         switch, way = pair.split("=")
         ways.setdefault(switch, []).append(way)
     if asked.half is not None:
-        ways = half_of_ways(asked.half)
+        ways = {name: list(some) for name, some in halves_of_ways(np.random.default_rng([5, asked.half]))[0].items()}
     if asked.model is not None and asked.model.exists():
         model = joblib.load(asked.model)
     else:

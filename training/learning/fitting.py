@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -17,6 +17,7 @@ from models.base import counts
 from models.base.day_grid import DAYS, GRID_VERSION
 from models.base.errors import BadInput
 from models.calibration.conformal import ConformalBound
+from models.calibration.kind_shift import OpenedPacks
 from models.calibration.recalibration import GroupRecalibration
 from models.calibration.workshop_posterior import WorkshopPosterior
 from models.calibration.world_prior import WorldRecord, fit_world_prior, with_unforeseen
@@ -34,6 +35,7 @@ from models.survival.kaplan_meier import kaplan_meier
 from training.learning.minimum_evidence import thin_rows
 from training.learning.moments import SurvivalRows, fold_of, moments_of, single_moments, survival_rows
 from training.learning.past_packs import past_packs
+from training.learning.strange_kinds import Strangers, strange_parts
 from training.report import CalibrationReport, ReportInputs, Thresholds, build_report
 from training.report.by_world import CONFIDENCE, by_world
 from training.report.content import ByWorld
@@ -155,6 +157,7 @@ def train_forecaster(
     further: Further | None = None,
     bank: KeptPacks | None = None,
     elsewhere: Cohort | None = None,
+    strangers: Strangers = (),
     settings: FitSettings | None = None,
     trained_on: Origin = "simulation",
     made_at: str = "",
@@ -175,6 +178,9 @@ def train_forecaster(
         on simulated packs they also tell the limit of its score.
     elsewhere : Cohort, optional
         Packs of simulated worlds that nothing else is from: the report gets a part by world.
+    strangers : sequence of pairs of Cohort
+        `training.learning.strange_kinds`: how sure the kinds may be is learned where worlds work in other ways. Without
+        them it is learned from packs of worlds like those learned from, and widened.
     settings : FitSettings, optional
     trained_on : {"simulation", "shop"}
     made_at : str
@@ -231,7 +237,8 @@ def train_forecaster(
     peers = peer_curves(train, held)
     say(3)
     digest = data_digest(tables)
-    forecaster = assemble(members, learned, calibration, kind, world, tables, "")
+    strange = strange_parts(strangers, THIN_SHARE, settings.seed)
+    forecaster = assemble(members, learned, calibration, kind, world, tables, "", strange)
     drawn = np.random.default_rng([settings.seed, 9])
     forecaster.past = past_packs(forecaster, train, kind, tables, drawn, invented=trained_on == "simulation")
     forecaster.bank = None if bank is None else bank_of(bank, forecaster.summary)
@@ -317,6 +324,7 @@ def assemble(
     world: Mapping[str, str] | None,
     tables: HistoryTables,
     model_id: str,
+    strange: Sequence[OpenedPacks] = (),
 ) -> Forecaster:
     """Join fitted members with what is set on packs they never saw."""
     # Each member is asked once: on many further packs that takes longer than what is set by its answers.
@@ -336,12 +344,15 @@ def assemble(
             np.array([kind[p] for p in r.moments["pack_id"]], dtype=object) for r in (train, calibration)
         )
         kinds = KindClassifier().fit(train.X, train_kind)
-        kinds.calibrate(
-            calibration.X,
-            calibration_kind,
-            None if world is None else np.array([world[p] for p in calibration.moments["pack_id"]], dtype=object),
-            1.0 / calibration.moments.groupby("pack_id")["pack_id"].transform("size").to_numpy(np.float64),
-        )
+        if strange:
+            kinds.calibrate_by(strange)
+        else:
+            kinds.calibrate(
+                calibration.X,
+                calibration_kind,
+                None if world is None else np.array([world[p] for p in calibration.moments["pack_id"]], dtype=object),
+                1.0 / calibration.moments.groupby("pack_id")["pack_id"].transform("size").to_numpy(np.float64),
+            )
     followed = censoring_curves(train, calibration)
     bound = ConformalBound().fit(
         survival,

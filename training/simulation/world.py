@@ -254,6 +254,9 @@ SWITCHES: Final[Mapping[str, Switch]] = {
 
 USUAL: Final = "usual"
 
+MIXED: Final = "mixed"
+"""Way of a switch under which packs of one world differ in it."""
+
 
 @dataclass(frozen=True)
 class World:
@@ -346,6 +349,18 @@ def draw_world(
         bounds = np.cumsum(list(left.values()))
         switches[key] = list(left)[int(min(np.searchsorted(bounds, u * bounds[-1], side="right"), len(left) - 1))]
     return World(name, numbers, switches)
+
+
+def halves_of_ways(rng: np.random.Generator) -> tuple[Ways, Ways]:
+    """Part the ways of every switch in two, at random, mixtures left out; for choices judged on ways not met before."""
+    one: dict[str, list[str]] = {}
+    other: dict[str, list[str]] = {}
+    for name, switch in SWITCHES.items():
+        ways = [way for way in switch.shares if way != MIXED]
+        rng.shuffle(ways)
+        half = min((len(ways) + int(rng.integers(0, 2))) // 2, len(ways) - 1)
+        one[name], other[name] = ways[:half], ways[half:]
+    return one, other
 
 
 def draw_worlds(count: int, seed: int, *, only: Ways | None = None, without: Ways | None = None) -> tuple[World, ...]:

@@ -15,6 +15,7 @@ from models.packs.tables import HistoryTables
 from training.learning.fitting import FitSettings, Further, Progress, Trained, train_forecaster
 from training.learning.own_records import BEFORE, CURRENT, LEARNED, learn_from_records, report_of
 from training.learning.promotion import Judgement, compare, judge, later_than
+from training.learning.strange_kinds import Strangers
 from training.registry import Manifest, ModelRegistry
 from training.report import CalibrationReport
 from training.report.inputs import Origin
@@ -37,6 +38,7 @@ def learn(
     further: Further | None = None,
     bank: KeptPacks | None = None,
     elsewhere: Cohort | None = None,
+    strangers: Strangers = (),
     settings: FitSettings | None = None,
     threads: int = 1,
     trial: HistoryTables | None = None,
@@ -58,6 +60,8 @@ def learn(
         Simulated packs to run forward under other plans.
     elsewhere : Cohort, optional
         Packs of simulated worlds that nothing else is from, for the report.
+    strangers : sequence of pairs of Cohort
+        As for `training.learning.fitting.train_forecaster`.
     settings : FitSettings, optional
     threads : int
         Of the numerical libraries.
@@ -80,6 +84,7 @@ def learn(
             further=further,
             bank=bank,
             elsewhere=elsewhere,
+            strangers=strangers,
             settings=settings,
             made_at=created.isoformat(timespec="minutes"),
             progress=progress,

@@ -17,6 +17,7 @@ from service.forecasting.model.learning import learn, learn_from_record
 from training.files.families import load_families
 from training.learning.fitting import FitSettings, Further
 from training.learning.promotion import LEARNING_RULE, Judgement
+from training.learning.strange_kinds import strange_plans
 from training.registry import Manifest, ModelRegistry
 from training.simulation.bank import PACKS_PER_FAMILY, simulate_bank
 from training.simulation.cohort import CohortPlan, simulate_cohort
@@ -43,6 +44,11 @@ ELSEWHERE_SHARE: Final = 4
 PACKS_PER_WORLD_ELSEWHERE: Final = 250
 """Added to the seed for packs of further worlds, on which the report shows the model at work; a quarter as many as are
 learned from, and so many of each world: the report needs 200 of them followed. Fewer than two worlds are left out."""
+
+STRANGE_SHARE: Final = 6
+FEWEST_STRANGE_WORLDS: Final = 4
+"""A sixth as many packs as are learned from are in each cohort whose worlds work in other ways; none at all where that
+is fewer than so many worlds."""
 
 BANK_SHARE: Final = 4
 FEWEST_BANKED: Final = 30
@@ -126,6 +132,16 @@ def train_on_simulation(
                 packs=more * PACKS_PER_WORLD_ELSEWHERE, seed=seed + ELSEWHERE_SEED, habits=NOBODY_REPLACES, worlds=more
             )
             elsewhere = simulate_cohort(plan, families=families, workers=workers, progress=progress)
+    strangers = []
+    if (each := packs // STRANGE_SHARE) >= FEWEST_STRANGE_WORLDS * PACKS_PER_WORLD:
+        with stages("Simulating worlds that work in other ways") as progress:
+            strangers = [
+                (
+                    simulate_cohort(one, families=families, workers=workers, progress=progress),
+                    simulate_cohort(other, families=families, workers=workers, progress=progress),
+                )
+                for one, other in strange_plans(each, worlds_of(each), seed)
+            ]
     trial = None
     if usable(registry):
         plan = CohortPlan(
@@ -140,6 +156,7 @@ def train_on_simulation(
             further=Further(check.tables, check.truth),
             bank=bank,
             elsewhere=elsewhere,
+            strangers=strangers,
             created=at,
             settings=FitSettings(seed=seed, workers=workers),
             threads=settings.threads,
