@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
-from models.base.arrays import Floats
+from models.base.arrays import Floats, Rows
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput, OutOfReach, TideoverError, problems_from
 from models.base.messages import say, say_together
@@ -23,13 +23,14 @@ from models.calibration.workshop_posterior import WorkshopPosterior
 from models.features.definitions import Evidence
 from models.features.derived import RawFeatures, derive, surplus_share, without_surplus
 from models.features.inferred_topups import with_inferred_topups
-from models.features.raw import raw_and_block, raw_features, readings_not_used
+from models.features.raw import PLANNED, raw_and_block, raw_features, readings_not_used
+from models.forecasts.after_charge import after_charge
 from models.forecasts.attribution import Contribution, attribute
 from models.forecasts.endings import ended_packs, flags_of_end, no_topup, require_holding
 from models.forecasts.evidence import evidence_group
 from models.forecasts.flags import Noted, flags_of, flags_of_unused, nonsense
 from models.forecasts.forecast import Flag, Forecast
-from models.forecasts.inputs import history_at, inputs_digest, newest_reading_gap_days
+from models.forecasts.inputs import history_at, inputs_digest, last_seen, newest_reading_gap_days
 from models.forecasts.seen_range import SeenRange
 from models.forecasts.similar_packs import PastPacks, SimilarPack
 from models.forecasts.value_of_information import worth_of_missing
@@ -47,6 +48,7 @@ from models.packs.suspects import suspects
 from models.packs.tables import (
     HistoryTables,
     block_column,
+    from_days,
     histories_of,
     known_at,
     last_facts,
@@ -87,8 +89,12 @@ class Forecasts:
         The curve that promised days are read off: see `models.forecasts.forecast.Forecast.told_survival`.
     kinds : array, shape (n, 4), or None
         In the order of `models.forecasts.weakness_kind.KINDS`.
+    unseen_days : array, shape (n,)
+        Days between the newest record of each pack and its origin.
+    surplus_left_out : bool array, shape (n,)
+        Whether `told_survival` is lower because more had gone in than was missing.
     group : object array, shape (n,)
-        Whose record the good-for day rests on: see `Forecaster.bound_group`.
+        Whose record the good-for day rests on: see `Forecaster.bound_group`. Like the next, of the newest record.
     widening : array, shape (n,)
     surplus : array, shape (n,)
         `models.features.derived.surplus_share`.
@@ -109,6 +115,8 @@ class Forecasts:
     band_low: Floats
     band_high: Floats
     told_survival: Floats
+    unseen_days: Floats
+    surplus_left_out: NDArray[np.bool_]
     kinds: Floats | None
     group: NDArray[np.object_]
     widening: Floats
@@ -131,6 +139,8 @@ class Forecasts:
             band_low=self.band_low[rows],
             band_high=self.band_high[rows],
             told_survival=self.told_survival[rows],
+            unseen_days=self.unseen_days[rows],
+            surplus_left_out=self.surplus_left_out[rows],
             kinds=None if self.kinds is None else self.kinds[rows],
             group=self.group[rows],
             widening=self.widening[rows],
@@ -173,7 +183,7 @@ class Explanation:
     reference_days : float
         Mean days held (to the horizon) that would be forecast if nothing but the family and the days held were known.
     contributions : tuple of Contribution
-        What each kind of evidence adds to that; together they make up `Forecast.restricted_mean`.
+        What each kind of evidence adds to that; together they make up `mean_days`.
     similar : tuple of SimilarPack
         The most similar past packs; none if the model holds none.
     read_off : tuple of two floats, or None
@@ -190,6 +200,11 @@ class Explanation:
     similar: tuple[SimilarPack, ...]
     worth: Mapping[Evidence, float]
     read_off: tuple[float, float] | None = None
+
+    @property
+    def mean_days(self) -> float:
+        """What is taken apart: `Forecast.restricted_mean`, as if no more had gone in than was missing."""
+        return self.reference_days + sum(part.days for part in self.contributions)
 
 
 def _cloglog(survival: Floats) -> Floats:
@@ -296,14 +311,37 @@ class Forecaster:
         """Return the mean days held, counting at most the days to the horizon, shape (n,)."""
         return np.asarray(np.trapezoid(self._members_curves(self.seen.readable(X))[0], DAYS, axis=1))
 
-    def _told_survival(self, raw: RawFeatures, surplus: Floats, survival: Floats) -> Floats:
-        """Lower the curves of blocks that got more than was missing to what they would be without the surplus."""
-        rows, counted = without_surplus(raw, surplus)
-        if not len(rows):
-            return survival
+    def _told(
+        self, raw: RawFeatures, X: pd.DataFrame, surplus: Floats, survival: Floats, kinds: Floats | None
+    ) -> tuple[Floats, NDArray[np.object_], Floats, NDArray[np.bool_]]:
+        """Return what promises rest on: careful curves, groups whose record counts, widening, and if a surplus told.
+
+        The curves of blocks that got more than was missing are lowered to what they would be without the surplus.
+        """
         told = survival.copy()
-        told[rows] = np.minimum(told[rows], self.curves(derive(counted))[0])
-        return told
+        rows, counted = without_surplus(raw, surplus)
+        if len(rows):
+            told[rows] = np.minimum(told[rows], self.curves(derive(counted))[0])
+        left_out = np.asarray((told < survival).any(axis=1), dtype=np.bool_)
+        # Nothing was learned of weather outside of what was seen: it must not lengthen a promise.
+        strange, held = self.seen.within(raw.columns["ambient_c"], "ambient_c")
+        if len(strange):
+            milder = raw.take(strange)
+            milder = RawFeatures({**milder.columns, "ambient_c": held[strange]}, milder.families)
+            told[strange] = np.minimum(told[strange], self.curves(derive(milder))[0])
+        group = with_likely_kind(evidence_group(self.seen.readable(X)), kinds)
+        widening = np.where(self.seen.outside(X) | self.seen.new_family(X), WIDENING, 1.0)
+        return told, group, widening, left_out
+
+    def _told_when_seen(
+        self, full: HistoryTables, moments: pd.DataFrame, seen: Floats, now: RawFeatures, rows: Rows
+    ) -> tuple[Floats, NDArray[np.object_], Floats, NDArray[np.bool_]]:
+        """Return what promises rest on at the newest record of some packs, under the plans known by their origins."""
+        raw = raw_features(full, moments.assign(origin=from_days(seen)))
+        raw = RawFeatures({**raw.columns, **{name: now.columns[name][rows] for name in PLANNED}}, raw.families)
+        X = derive(raw)
+        kinds = None if self.kinds is None else self.kinds.predict(self.seen.readable(X))
+        return self._told(raw, X, surplus_share(raw), self.curves(X)[0], kinds)
 
     def bound_group(self, X: pd.DataFrame) -> NDArray[np.object_]:
         """Return the group whose record each good-for day rests on: evidence and likeliest kind; shape (n,)."""
@@ -360,19 +398,25 @@ class Forecaster:
         raw, block = raw_and_block(full, moments)
         X, surplus = derive(raw).set_axis(moments.index), surplus_share(raw)
         survival, low, high = self.curves(X)
-        outside = self.seen.outside(X)
-        readable = self.seen.readable(X)
-        kinds = None if self.kinds is None else self.kinds.predict(readable)
+        kinds = None if self.kinds is None else self.kinds.predict(self.seen.readable(X))
+        told, group, widening, left_out = self._told(raw, X, surplus, survival, kinds)
+        seen = last_seen(full, moments)
+        unseen = np.maximum(np.nan_to_num(to_days(moments["origin"]) - seen), 0.0)
+        if (late := np.flatnonzero(unseen > 0)).size:
+            then = self._told_when_seen(full, moments.iloc[late], seen[late], raw, late)
+            told[late], group[late], widening[late], left_out[late] = then
         return Forecasts(
             moments=moments[["pack_id", "origin"]],
             X=X,
             survival=survival,
             band_low=low,
             band_high=high,
-            told_survival=self._told_survival(raw, surplus, survival),
+            told_survival=told,
+            unseen_days=unseen,
+            surplus_left_out=left_out,
             kinds=kinds,
-            group=with_likely_kind(evidence_group(readable), kinds),
-            widening=np.where(outside | self.seen.new_family(X), WIDENING, 1.0),
+            group=group,
+            widening=widening,
             surplus=surplus,
             reachable=np.array([found is None for found in nonsense(X)], dtype=np.bool_),
             inferred=moments["pack_id"].isin(inferred).to_numpy(),
@@ -481,7 +525,10 @@ class Forecaster:
         """
         forecast, tables, batch = self._forecast(history, at, usage, family)
         raw = raw_features(tables, batch.moments)
-        parts = attribute(raw, 0, self.mean_days)
+        rows, counted = without_surplus(raw, batch.surplus)
+        # What went in beyond what was missing is promised nothing for, and so lengthens nothing.
+        careful = len(rows) > 0 and self.mean_days(derive(counted))[0] < forecast.restricted_mean()
+        parts = attribute(counted if careful else raw, 0, self.mean_days)
         read_off = self._read_off(tables, batch)
         if self.past is None:
             return Explanation(forecast, parts.reference_days, parts.contributions, (), {}, read_off)
@@ -608,6 +655,8 @@ class Forecaster:
             group=str(batch.group[0]),
             bound=self.bound,
             widening=float(batch.widening[0]),
+            unseen_days=float(batch.unseen_days[0]),
+            surplus_left_out=bool(batch.surplus_left_out[0]),
             own_outcomes=self.own_outcomes,
             block=int(batch.block[0]),
             missing_ah=_known_or_none(batch.missing_ah[0]),
@@ -673,7 +722,8 @@ def _of_rated_ah(X: pd.DataFrame, name: str) -> Floats:
     """Read a share of rated capacity as Ah; NaN where no charge and no reading after it tells of the block."""
     telling = X[["charge_share", "after_rest_mv_per_cell", "now_rest_mv_per_cell"]].to_numpy(np.float64)
     share, rated = (X[column].to_numpy(np.float64) for column in (name, "rated_ah"))
-    return np.where(np.isnan(telling).all(axis=1), np.nan, share * rated)
+    # An estimate that was carried on for months may run away; a block lacks no more than it holds.
+    return np.where(np.isnan(telling).all(axis=1), np.nan, np.clip(share, -1.0, 1.0) * rated)
 
 
 def _known_or_none(value: float) -> float | None:
@@ -707,4 +757,5 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
     rest_c[of[of >= 0]] = warmth[rows[of >= 0]]
     put_in = np.append(tables.topups["charge_ah"].to_numpy(np.float64, na_value=np.nan), np.nan)[newest]
     words = (topup(name) for name in ("end_v_at", "charged_part", "also_done"))
-    return Noted(newest_reading_gap_days(tables, moments), put_in, rest_c, *words)
+    after = after_charge(tables, packs, newest)
+    return Noted(newest_reading_gap_days(tables, moments), put_in, rest_c, *after, *words)

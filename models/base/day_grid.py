@@ -104,27 +104,60 @@ def days_of_return(
     return np.where(beyond, np.nan, np.where(at_once, grid[0], day))
 
 
-def levels_on(
+def days_told(
     survival: NDArray[np.float64],
-    other: NDArray[np.float64],
-    levels: NDArray[np.float64],
+    told: NDArray[np.float64],
+    unseen_days: NDArray[np.float64] | float,
+    levels: NDArray[np.float64] | float,
     grid: NDArray[np.float64] = DAYS,
 ) -> NDArray[np.float64]:
-    """Return the return probabilities of one hold curve on the days on which another reaches some levels.
+    """Read promised days off two hold curves: what is left of the one, and never more than the other has.
 
     Parameters
     ----------
-    survival, other : array, shape (g,)
-        `other` nowhere higher.
+    survival : array, shape (n, g)
+        From the origin on.
+    told : array, shape (n, g)
+        The careful curve, from the newest record of the pack on.
+    unseen_days : float or array, shape (n,)
+        Days between that record and the origin: of these nobody knows anything, so they are used up.
+    levels : float or array, shape (n,)
+        Return probabilities at which to read; where one is 0 nothing is promised.
+    grid : array, shape (g,)
+
+    Returns
+    -------
+    array, shape (n,)
+        Days after the origin, the last of the grid where neither curve reaches the level before.
+    """
+    level = np.broadcast_to(np.asarray(levels, dtype=np.float64), (len(survival),))
+    own, first = (np.nan_to_num(days_of_return(curve, level, grid), nan=grid[-1]) for curve in (survival, told))
+    return np.where(level > 0, np.maximum(np.minimum(own, first - unseen_days), 0.0), 0.0)
+
+
+def levels_told(
+    survival: NDArray[np.float64],
+    told: NDArray[np.float64],
+    unseen_days: float,
+    levels: NDArray[np.float64],
+    grid: NDArray[np.float64] = DAYS,
+) -> NDArray[np.float64]:
+    """Return the return probabilities of a hold curve on the days that are told at some levels.
+
+    Parameters
+    ----------
+    survival, told : array, shape (g,)
+        As for `days_told`, of one pack.
+    unseen_days : float
     levels : array, shape (k,)
-        Return probabilities on `other`.
     grid : array, shape (g,)
 
     Returns
     -------
     array, shape (k,)
-        At most `levels`; the level itself where `other` does not reach it within the grid.
+        At most `levels`; the level itself where it is reached on neither curve within the grid.
     """
-    days = days_of_return(np.broadcast_to(other, (len(levels), len(grid))), levels, grid)
-    there = 1.0 - survival_at(survival[None, :], np.nan_to_num(days), grid)[0]
-    return np.where(np.isnan(days), levels, np.minimum(there, levels))
+    rows = (len(levels), len(grid))
+    days = days_told(np.broadcast_to(survival, rows), np.broadcast_to(told, rows), unseen_days, levels, grid)
+    there = 1.0 - survival_at(survival[None, :], days, grid)[0]
+    return np.where(days < grid[-1], np.minimum(there, levels), levels)

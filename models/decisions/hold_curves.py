@@ -79,6 +79,32 @@ def daily_hold(survival: ArrayLike, where: str = "survival") -> Floats:
     return np.asarray(survival_at(checked_curves(survival, where), days), dtype=np.float64)
 
 
+def told_until_now(told: ArrayLike, survival: ArrayLike, held_days: ArrayLike) -> Floats:
+    """Return the levels at which promises are read off curves that `held_until_now` made.
+
+    That a pack held since the curve's origin nobody has seen: what was promised then is used up day by day, and ends on
+    the day on which it ended before. There the curve from now on has lost ``1 - (1 - level) / S(s)``.
+
+    Parameters
+    ----------
+    told : array-like, shape (n, k)
+        Levels of `survival` at which promises were read off at the curve's origin.
+    survival : array-like, shape (n, len(DAYS))
+        Hold curves, each from its own origin.
+    held_days : float or array-like, shape (n,)
+
+    Returns
+    -------
+    array, shape (n, k)
+        0 where nothing is left of the promise.
+    """
+    curves = checked_curves(survival)
+    held = np.broadcast_to(np.asarray(held_days, dtype=np.float64), (len(curves),))
+    left = [float(survival_at(curve[None, :], day)[0]) for curve, day in zip(curves, held, strict=True)]
+    now = np.maximum(np.array(left), 1e-12).reshape(-1, 1)
+    return np.asarray(np.maximum(1.0 - (1.0 - np.asarray(told, dtype=np.float64)) / now, 0.0))
+
+
 def held_until_now(survival: ArrayLike, held_days: ArrayLike, where: str = "survival") -> Floats:
     """Turn curves from an earlier moment into curves from now, for packs that have held until now.
 

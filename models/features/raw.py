@@ -56,6 +56,9 @@ LEAST_LOAD_A: Final = 2.0
 LEAST_SPREAD_DAYS2: Final = 2.0
 """Sum of squared distances from their mean, in days, that readings must have to tell a trend. Invented."""
 
+PLANNED: Final = ("km_per_day", "trips_per_day", "parked_days_in_30", "ambient_c")
+"""What a plan of use tells."""
+
 LEAST_HOLD_DAYS: Final = 0.5
 """A hold shorter than this counts as this long where a charge is divided by it. Invented."""
 
@@ -299,6 +302,16 @@ def readings_not_used(tables: HistoryTables) -> pd.Series[Any]:
     return pd.Series(np.bincount(readings.code[doubted], minlength=len(codes)), index=codes)
 
 
+def used_readings(tables: HistoryTables) -> NDArray[np.bool_]:
+    """Tell which rows of the readings are of use: not those that cannot be what they are said to be. Shape (rows,)."""
+    codes = pd.Index(tables.packs["pack_id"])
+    readings = _Facts.of(tables.readings, codes, 0)
+    volts = _volts(tables, readings)
+    used = np.ones(len(tables.readings), dtype=np.bool_)
+    used[readings.order] = ~_contradicted(tables, readings, _Facts.of(tables.topups, codes, 0), volts).whole(volts)
+    return used
+
+
 def _volts(tables: HistoryTables, readings: _Facts) -> Floats:
     # Single-precision tables and files with a few decimals must give the same features: trees split on the last digit.
     volts = tables.readings[block_columns(tables.readings)].to_numpy(np.float64)[readings.order]
@@ -480,7 +493,7 @@ def _plan(out: dict[str, Floats], tables: HistoryTables, at: _Moments, usage: _F
     start, end = usage.range(at.code, at.origin)
     known = end > start
     rows = usage.order[np.maximum(end - 1, 0)] if len(usage.order) else np.zeros(len(at), dtype=np.intp)
-    for name in ("km_per_day", "trips_per_day", "parked_days_in_30", "ambient_c"):
+    for name in PLANNED:
         out[name] = _column(tables.usage, name, rows, known)
     rest = out.pop("_rest_temperature_c")
     out["ambient_c"] = np.where(np.isnan(out["ambient_c"]), rest, out["ambient_c"])

@@ -19,7 +19,7 @@ from models.features.derived import WARMER_DRIVEN_C
 from models.features.raw import RELEASE_VISIT_DAYS
 from models.forecasts.forecast import Flag
 from models.forecasts.seen_range import FAR, SeenRange
-from models.packs.contradictions import Unused
+from models.packs.contradictions import WARMEST_C, Unused
 from models.physics.thermal import FAN_SETPOINT_C
 from models.physics.use_process import WEATHER_SD_C
 
@@ -110,6 +110,12 @@ class Noted:
         Charge of the newest top-up; NaN where it was not noted.
     rest_c : array, shape (n,)
         Temperature of the pack in the newest reading at rest that notes it, °C; NaN where none does.
+    end_v : array, shape (n,)
+        Of the newest top-up, V; NaN where it was not noted.
+    after_v, read_after_v : array, shape (n,)
+        Rest voltage of its block as noted with it, and as first read at rest within a day and a half, V; NaN without.
+    after_apart_v : array, shape (n,)
+        By how much the two may differ, V: what a block falls as its hysteresis decays. NaN where they do not compare.
     end_v_at, charged_part, also_done : object array, shape (n,)
         Of the newest top-up; a word, or what counts as missing.
     """
@@ -117,6 +123,10 @@ class Noted:
     gap_days: Floats
     put_in_ah: Floats
     rest_c: Floats
+    end_v: Floats
+    after_v: Floats
+    read_after_v: Floats
+    after_apart_v: Floats
     end_v_at: NDArray[np.object_]
     charged_part: NDArray[np.object_]
     also_done: NDArray[np.object_]
@@ -168,17 +178,22 @@ def flags_of(
         for words in zip(noted.end_v_at, noted.charged_part, noted.also_done, strict=True)
     ]
     own = zip(noted.gap_days, noted.put_in_ah, noted.rest_c, surplus, strict=True)
+    against = _against_itself(X["cells_per_block"].to_numpy(np.float64), noted)
+    strange = set(seen.within(X["ambient_c"].to_numpy(np.float64), "ambient_c")[0].tolist())
     facts = zip(rows, outside, seen.new_family(X), inferred, own, strict=True)
     return [
         (
             *_of_overcharge(row, float(put_in), float(over)),
             *_of_fast_charge(row),
+            *_of_heat(float(rest_c)),
+            *against.get(place, ()),
             *_of_origin(bool(new), bool(guess)),
             *_of_gaps(row, float(gap)),
             *_of_contradictions(row),
             *_of_use(row, float(rest_c)),
             *(Flag("work-not-used", text) for text in work[place]),
             *(_of_outside(name, row[name], ranges) for name, ranges in beyond.items()),
+            *([_of_weather(row["ambient_c"], seen)] if place in strange and "ambient_c" not in beyond else []),
         )
         for place, (row, beyond, new, guess, (gap, put_in, rest_c, over)) in enumerate(facts)
     ]
@@ -295,6 +310,54 @@ def _of_fast_charge(row: dict[str, float]) -> list[Flag]:
         times=f"{times:.0f}",
     )
     return [Flag("fast-charge", text, grave=True)]
+
+
+def _of_heat(rest_c: float) -> list[Flag]:
+    if not rest_c > WARMEST_C:
+        return []
+    text = say(
+        "The pack was read at %(read)s °C at rest, past %(most)s °C: something heats it, or it was just charged or "
+        "driven hard. Let it cool, look for swelling and leaks, and read all blocks at rest again before it is charged "
+        "or driven.",
+        read=f"{rest_c:g}",
+        most=f"{WARMEST_C:g}",
+    )
+    return [Flag("warm-pack", text, grave=True)]
+
+
+def _against_itself(cells: Floats, noted: Noted) -> dict[int, list[Flag]]:
+    """Name voltages around the newest charge that cannot all be true, by row."""
+    found: dict[int, list[Flag]] = {}
+    error_v = 1e-3 * LEVEL_MV_PER_CELL * cells
+    rest_v = np.fmax(noted.after_v, noted.read_after_v)
+    for row in np.flatnonzero(rest_v > noted.end_v + error_v):
+        text = say(
+            "The charge is noted to have ended at %(end)s V, but the block rested at %(rest)s V after it: under charge "
+            "a block stands higher than at rest. Check both figures and the block, and read all blocks at rest again.",
+            end=f"{noted.end_v[row]:.2f}",
+            rest=f"{rest_v[row]:.2f}",
+        )
+        found.setdefault(int(row), []).append(Flag("end-voltage-below-rest", text, grave=True))
+    for row in np.flatnonzero(np.abs(noted.after_v - noted.read_after_v) > noted.after_apart_v + error_v):
+        text = say(
+            "The rest voltage noted with the charge, %(noted)s V, and the reading after it, %(read)s V, are further "
+            "apart than a block moves at rest. Check both, and read all blocks at rest again.",
+            noted=f"{noted.after_v[row]:.2f}",
+            read=f"{noted.read_after_v[row]:.2f}",
+        )
+        found.setdefault(int(row), []).append(Flag("rest-after-contradicted", text, grave=True))
+    return found
+
+
+def _of_weather(ambient: float, seen: SeenRange) -> Flag:
+    text = say(
+        "The model has seen no pack at %(ambient)s °C, only at %(low)s to %(high)s °C: nothing longer is promised than "
+        "at the nearest of these.",
+        ambient=f"{ambient:g}",
+        low=f"{seen.low['ambient_c']:.0f}",
+        high=f"{seen.high['ambient_c']:.0f}",
+    )
+    return Flag("weather-not-seen", text)
 
 
 def _of_contradictions(row: dict[str, float]) -> list[Flag]:

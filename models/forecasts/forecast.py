@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from models.base.arrays import Floats
-from models.base.day_grid import DAYS, GRID_VERSION, day_of_return, levels_on, survival_at
+from models.base.day_grid import DAYS, GRID_VERSION, day_of_return, days_told, levels_told, survival_at
 from models.base.errors import BadInput
 from models.calibration.conformal import ConformalBound
 from models.survival.estimator import check_days
@@ -71,8 +71,9 @@ class Forecast:
         Probability that the fault has not returned by each of `days`, and the band in which it lies in nine in ten of
         the worlds that are still possible: those simulated, drawn together by what a workshop's own outcomes say.
     told_survival : array, shape (g,)
-        The curve that promised days are read off: `survival`, or, where more charge went in than was missing, the lower
-        of it and the curve as if no more had gone in. Nobody is promised a day for an overcharge.
+        The curve that promised days are read off, from the newest record of the pack on: the curve of that moment, or,
+        where more charge went in than was missing, the lower of it and the curve as if no more had gone in. Nobody is
+        promised a day for an overcharge.
     kinds : mapping of str to float, or None
         Probability of each kind of weakness; None where the model was not taught them.
     flags : tuple of Flag
@@ -83,6 +84,12 @@ class Forecast:
     widening : float
         1, or less where the evidence lies outside what the model has seen: the good-for day is then read off at this
         share of the usual level, and so is earlier.
+    unseen_days : float
+        Days between the newest record of the pack and the origin. That it held through them nobody has seen, so they
+        are used up of what was promised: a promise given later, with nothing new on record, ends on the same day or
+        sooner. The curve itself is that of a pack that has held until the origin, and may rise.
+    surplus_left_out : bool
+        Whether promised days are read off a lower curve, as if no more had gone in than was missing.
     days : array, shape (g,)
         The grid, from 0 to the horizon.
     own_outcomes : int
@@ -107,6 +114,8 @@ class Forecast:
     group: str
     bound: ConformalBound
     widening: float = 1.0
+    unseen_days: float = 0.0
+    surplus_left_out: bool = False
     days: Floats = field(default_factory=lambda: DAYS)
     own_outcomes: int = 0
     block: int | None = None
@@ -208,11 +217,17 @@ class Forecast:
         Notes
         -----
         See `guarantee` for the statement in words. It is never later than the day on which the curve itself reaches
-        the same risk. After `given_held` it is read off the conditional curve at the same level, and then approximate.
+        the same risk, nor than what is left of what could be told at the newest record of the pack. After `given_held`
+        it is read off the conditional curve at the same level, and then approximate.
         """
-        level = self.told_level(confidence)
-        found = day_of_return(self.told_survival, level, self.days) if level > 0 else 0.0
-        return self.horizon_days if found is None else found
+        told = days_told(
+            self.survival[None, :],
+            self.told_survival[None, :],
+            self.unseen_days,
+            self.told_level(confidence),
+            self.days,
+        )
+        return float(told[0])
 
     def told_level(self, confidence: float = 0.9) -> float:
         """Return probability at which the day for a risk of 1 − confidence is read off, 1 − confidence at most."""
@@ -227,14 +242,9 @@ class Forecast:
             `told_level`, or less where promises are read off a lower curve.
         """
         levels = self.bound.told_levels(self.group, self.widening)
-        if np.array_equal(self.told_survival, self.survival):
+        if self.unseen_days == 0 and np.array_equal(self.told_survival, self.survival):
             return levels
-        return levels_on(self.survival, self.told_survival, levels, self.days)
-
-    @property
-    def surplus_left_out(self) -> bool:
-        """Whether promised days are read off a lower curve, as if no more had gone in than was missing."""
-        return bool((self.told_survival < self.survival).any())
+        return levels_told(self.survival, self.told_survival, self.unseen_days, levels, self.days)
 
     def guarantee(self, confidence: float = 0.9) -> str:
         """Say in words what the good-for day promises."""
@@ -255,9 +265,10 @@ class Forecast:
         later = self.days[self.days > days]
         grid = np.concatenate([[0.0], later - days])
 
-        def onward(curve: Floats) -> Floats:
-            now = float(survival_at(curve[None, :], float(days), self.days)[0])
-            return np.asarray(np.minimum(np.concatenate([[1.0], curve[self.days > days] / max(now, 1e-12)]), 1.0))
+        def onward(curve: Floats, since: float = 0.0) -> Floats:
+            at = np.minimum(np.concatenate([[days], later]) + since, self.days[-1])
+            read = survival_at(curve[None, :], at, self.days)[0]
+            return np.asarray(np.minimum(read / max(read[0], 1e-12), 1.0))
 
         low, high = onward(self.band_low), onward(self.band_high)
         return replace(
@@ -265,7 +276,8 @@ class Forecast:
             origin=self.origin + timedelta(days=days),
             days_held=self.days_held + days,
             survival=onward(self.survival),
-            told_survival=np.minimum(onward(self.told_survival), onward(self.survival)),
+            told_survival=np.minimum(onward(self.told_survival, self.unseen_days), onward(self.survival)),
+            unseen_days=0.0,
             band_low=np.minimum(low, high),
             band_high=np.maximum(low, high),
             days=grid,

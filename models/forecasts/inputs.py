@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from models.base.arrays import Floats
+from models.features.raw import used_readings
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from models.packs.tables import HistoryTables, to_days
@@ -38,6 +39,42 @@ def history_at(history: PackHistory, origin: datetime) -> PackHistory:
     if all(len(parts[name]) == len(getattr(history, name)) for name in parts):
         return history
     return history.model_copy(update=parts)
+
+
+def last_seen(tables: HistoryTables, moments: pd.DataFrame) -> Floats:
+    """Return the day of each pack's newest record, by each origin, that it was there and holding.
+
+    As `PackHistory.seen_at`: a reading, a top-up, or an outcome that says it was still running. A reading that cannot
+    be what it is said to be tells nothing.
+
+    Parameters
+    ----------
+    tables : HistoryTables
+    moments : DataFrame, n rows
+        ``pack_id`` and ``origin``.
+
+    Returns
+    -------
+    array, shape (n,)
+        Days since the epoch (`models.packs.tables.to_days`); NaN without such a record.
+    """
+    ids = pd.Index(tables.packs["pack_id"])
+    running = tables.outcomes[tables.outcomes["kind"] == "running"]
+    reads = tables.readings[used_readings(tables)]
+    parts = [part[["pack_id", "time"]] for part in (reads, tables.topups, running) if len(part)]
+    if not parts or not len(moments):
+        return np.full(len(moments), np.nan)
+    code = np.concatenate([ids.get_indexer(pd.Index(part["pack_id"])) for part in parts])
+    day = np.concatenate([to_days(part["time"]) for part in parts])
+    order = np.lexsort((day, code))
+    code, day = code[order], day[order]
+    # One number for pack and day, so that the newest record by an origin is found by one search.
+    first = min(day.min(), float(to_days(moments["origin"]).min()))
+    span = max(day.max(), float(to_days(moments["origin"]).max())) - first + 1.0
+    asked = ids.get_indexer(pd.Index(moments["pack_id"]))
+    place = np.searchsorted(code * span + day - first, asked * span + to_days(moments["origin"]) - first, side="right")
+    found = np.maximum(place - 1, 0)
+    return np.where((place > 0) & (code[found] == asked), day[found], np.nan)
 
 
 def newest_reading_gap_days(tables: HistoryTables, moments: pd.DataFrame) -> Floats:

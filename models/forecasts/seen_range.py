@@ -8,7 +8,7 @@ from typing import Final, Self
 import numpy as np
 import pandas as pd
 
-from models.base.arrays import Bools, Floats
+from models.base.arrays import Bools, Floats, Rows
 from models.features.definitions import FEATURES
 
 SLACK: Final = 0.1
@@ -72,6 +72,24 @@ class SeenRange:
     def readable(self, X: pd.DataFrame) -> pd.DataFrame:
         """Return the table with values far outside read as unknown: NaN. Itself where there are none."""
         return self._unknown_beyond(X, FAR)
+
+    def within(self, values: Floats, name: str) -> tuple[Rows, Floats]:
+        """Find values of a feature outside its range, however little, and read them as the nearest one seen.
+
+        Parameters
+        ----------
+        values : array, shape (n,)
+        name : str
+            Of a feature that is watched.
+
+        Returns
+        -------
+        int array, shape (k,)
+            Which lie outside.
+        array, shape (n,)
+        """
+        held = np.clip(values, self.low[name], self.high[name])
+        return np.flatnonzero(~np.isnan(values) & (held != values)), held
 
     def held(self, X: pd.DataFrame) -> pd.DataFrame:
         """Return the table with values outside read as the nearest one seen."""

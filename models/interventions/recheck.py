@@ -192,7 +192,8 @@ def recheck_plan(
         mend = f"Choose a probability between {LOWEST_RISK:g} and {HIGHEST_RISK:g}."
         raise BadInput.one("risk", f"is {risk:g}.", mend)
     level = forecast.told_level(1 - risk)
-    limit = day_of_return(forecast.told_survival, level)
+    promised = forecast.good_for(1 - risk)
+    limit = None if promised >= forecast.horizon_days else promised
     ensemble = ensemble_of(bank, x, summary, forecast.origin, PACKS_READ, rng)
     days = _days_in_question(limit)
     if not days:

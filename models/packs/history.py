@@ -264,6 +264,15 @@ class PackHistory(_Fact):
             return None
         return last
 
+    def seen_at(self, by: datetime) -> datetime | None:
+        """Time of the newest record, by a moment, that the pack was there and holding; None without one.
+
+        A reading, a top-up, or an outcome that says it was still running. A plan tells nothing of the pack.
+        """
+        seen = [reading.time for reading in self.readings] + [topup.time for topup in self.topups]
+        seen += [outcome.time for outcome in self.outcomes if outcome.kind == "running"]
+        return max((time for time in seen if time <= by), default=None)
+
     @property
     def last_fact_time(self) -> datetime:
         """Time of the newest reading, top-up or plan of use: the usual origin of a forecast.

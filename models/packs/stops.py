@@ -40,6 +40,11 @@ no source) of 0.7 V (invented, as in the families)."""
 AROUND_CHARGE: Final = timedelta(hours=1)
 """A temperature read so shortly before or after a charge was its temperature: common practice, no source."""
 
+LOST_SHARE_PER_DAY: Final = 0.6
+"""No block loses more of its rated charge in a day, so what several charges put in beyond that cannot have gone in for
+good. Up to 20 % in the first day after a charge, about three times as much at 40 °C: an instrument maker's pack manual,
+read second-hand."""
+
 BEFORE_DRIVING: Final = timedelta(hours=36)
 """So soon after a charge a block still stands on its charge branch. Invented."""
 
@@ -119,6 +124,7 @@ class _Known:
         The newest at rest.
     before : BlockReading or None
         The newest at rest before the newest charge ended, and after the charge before it.
+    topups : tuple of TopUp
     topup : TopUp or None
         The newest.
     ambient_c : float or None
@@ -133,6 +139,7 @@ class _Known:
     just_charged: Bools
     rest: BlockReading | None
     before: BlockReading | None
+    topups: tuple[TopUp, ...]
     topup: TopUp | None
     ambient_c: float | None
 
@@ -195,7 +202,9 @@ def _known(history: PackHistory, family: PackFamily, at: datetime | None, ambien
         since = topups[-2].time if len(topups) > 1 else datetime.min.replace(tzinfo=UTC)
         earlier = (r for r in reversed(rests) if since < r.time <= topup.time)
         before = next(earlier, None)
-    return _Known(family, readings, rests, rest_v, peers_v, just_charged, newest, before, topup, ambient_c)
+    return _Known(
+        family, readings, rests, rest_v, peers_v, just_charged, newest, before, tuple(topups), topup, ambient_c
+    )
 
 
 def ocv_at(family: PackFamily, soc: float) -> float:
@@ -434,7 +443,27 @@ def _over_voltage(known: _Known) -> Said | None:
 
 def _overfilled(known: _Known) -> Said | None:
     topup = known.topup
-    if topup is None or topup.charge_ah is None or topup.charge_ah <= known.family.rated_ah:
+    if topup is None:
+        return None
+    rated = known.family.rated_ah
+    for block in topup.blocks:
+        charges = [t for t in known.topups if block in t.blocks and t.charge_ah is not None]
+        put_in = 0.0
+        for count, charge in enumerate(reversed(charges), start=1):
+            put_in += charge.charge_ah or 0.0
+            apart = topup.time - charge.time
+            if count > 1 and put_in > rated * (1 + LOST_SHARE_PER_DAY * (apart / timedelta(days=1))):
+                return say(
+                    "%(charge)s Ah were put into block %(block)s by %(count)s charges within %(hours)s hours. It holds "
+                    "%(rated)s Ah when new and cannot have lost so much between them: it was overcharged, or a charge "
+                    "was written down twice.",
+                    charge=f"{put_in:g}",
+                    block=block,
+                    count=count,
+                    hours=f"{max(apart / timedelta(hours=1), 1.0):.0f}",
+                    rated=f"{rated:g}",
+                )
+    if topup.charge_ah is None or topup.charge_ah <= rated:
         return None
     return say(
         "%(charge)s Ah were put into block %(block)s, which holds %(rated)s Ah when new: it was overcharged, or the "
@@ -632,7 +661,13 @@ STOPS: Final[tuple[StopRule, ...]] = (
     StopRule("below-floor", "everything", _below_floor, _NOT_CHARGED_ON, _LIMIT),
     StopRule("cell-down", "everything", _cell_down, _NOT_CHARGED_ON, _CURVE),
     StopRule("over-voltage", "everything", _over_voltage, _LOOK, _LIMIT),
-    StopRule("overfilled", "everything", _overfilled, _LOOK, "derived: no block is topped up from empty"),
+    StopRule(
+        "overfilled",
+        "everything",
+        _overfilled,
+        _LOOK,
+        "derived: no block is topped up from empty, nor loses more in a day than the worst self-discharge",
+    ),
     StopRule("charged-cold", "everything", _charged_cold, _LOOK, "from memory, unverified"),
     StopRule("charged-hot", "everything", _charged_hot, _LOOK, "from memory, unverified"),
     StopRule(

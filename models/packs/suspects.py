@@ -33,6 +33,7 @@ from models.packs.stops import (
     LITHIUM_CELL_V,
     LITHIUM_CELLS_V,
     LITHIUM_RISES,
+    LOST_SHARE_PER_DAY,
     NIMH_CELL_MOHM,
     NIMH_CELL_V,
     NIMH_CELLS_V,
@@ -419,7 +420,13 @@ def _over_voltage(look: _Look) -> Bools:
 
 
 def _overfilled(look: _Look) -> Bools:
-    return look.any_of(look.topup_pack, look.charge("charge_ah") > look.of_topup(lambda f: f.rated_ah) - SLACK)
+    """Find charges, into whichever block, that are together more than it holds and may have lost between them."""
+    rated = look.of_topup(lambda f: f.rated_ah)
+    charge, may_lose = np.nan_to_num(look.charge("charge_ah")), rated * LOST_SHARE_PER_DAY * look.topup_day
+    by_pack = pd.Series(charge).groupby(look.topup_pack)
+    put_in = by_pack.cumsum().to_numpy(np.float64)
+    least = pd.Series(put_in - charge - may_lose).groupby(look.topup_pack).cummin().to_numpy(np.float64)
+    return look.any_of(look.topup_pack, put_in - may_lose - least > rated - SLACK)
 
 
 def _wrong_block(look: _Look) -> Bools:

@@ -91,6 +91,8 @@ def _print_release(given: ReleaseAnswer) -> None:
     console = out()
     console.print(f"Pack {given.pack_id}, from {given.as_of.isoformat(sep=' ', timespec='minutes')}")
     console.print()
+    for line in given.first:
+        console.print(line)
     console.print(given.sentence)
     print_lines("Conditions", given.conditions, console)
     print_lines("What it rests on", given.basis, console)
@@ -145,7 +147,7 @@ def orders(
     else:
         wanted = checked(QueueRequest, risk=risk, costs=costs, family=family)
         with store_now() as (session, now):
-            queue = queue_of_cases(session, wanted, now)
+            queue = queue_of_cases(session, wanted, now, load_families(settings_here().families_dir))
         typer.echo(queue.model_dump_json()) if as_json else _print_queue(queue)
 
 
@@ -156,6 +158,8 @@ def _print_orders(given: OrdersAnswer) -> None:
     console = out()
     console.print(f"Pack {given.pack_id} ({given.family}), from {given.as_of.isoformat(sep=' ', timespec='minutes')}")
     console.print()
+    for line in given.first:
+        console.print(line)
     console.print(given.cheapest.sentence)
     for reason in given.reasons:
         console.print(reason)

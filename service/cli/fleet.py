@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 from zoneinfo import ZoneInfo
 
 import typer
@@ -28,6 +28,9 @@ from service.cli.errors import FAILURE_STATUS, plain_errors
 from service.cli.printing import echo, out, print_json
 from service.cli.surroundings import settings_here
 
+if TYPE_CHECKING:
+    from service.decisions.fleet.schemas import Ranked
+
 app = typer.Typer(no_args_is_help=True, help="Which packs to replace first, in which week, and how many will return.")
 
 Pack = Annotated[float | None, typer.Option(help="Price of a pack; else of the cheapest offer that stands today.")]
@@ -52,7 +55,6 @@ def ranking(
     from models.decisions.words import per_cent
     from service.decisions.fleet.ranking import rank_fleet
     from service.decisions.fleet.schemas import RankingRequest
-    from service.forecasting.recheck.days import local_date
     from training.files.families import load_families
 
     asked = checked(
@@ -89,13 +91,21 @@ def ranking(
             item.site or "",
             str(Money(item.week_cost, given.currency)),
             per_cent(item.week_return),
-            local_date(item.good_until, zone).isoformat(),
+            _until(item, zone),
         )
     console.print(table)
     if given.next_cursor is not None:
         console.print(f"More with --cursor {given.next_cursor}")
     print_lines("What it rests on", given.notes, console)
     print_lines("Cautions", given.cautions, console)
+
+
+def _until(item: Ranked, zone: ZoneInfo) -> str:
+    from service.forecasting.recheck.days import local_date
+
+    if item.good_until is not None:
+        return local_date(item.good_until, zone).isoformat()
+    return f"no reading since {item.no_reading_since:%Y-%m-%d}"
 
 
 @app.command()

@@ -213,9 +213,12 @@ def export(
 def calendar() -> None:
     """Print recheck and order days as an iCalendar feed."""
     from service.decisions.calendar.feed import days_due, feed
+    from training.files.families import load_families
 
     now = datetime.now(UTC)
     settings = settings_here()
     with open_store_here(settings) as store, store.reading() as session:
-        for part in feed(days_due(session, now, ZoneInfo(settings.time_zone)), now):
+        for part in feed(
+            days_due(session, now, ZoneInfo(settings.time_zone), load_families(settings.families_dir)), now
+        ):
             typer.echo(part, nl=False)

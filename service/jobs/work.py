@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 from models.base.errors import BadInput
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
+from models.packs.stops import Stopped
 from service.core.memory import without_collection
 from service.core.model_source import RegistrySource
 from service.core.settings import Settings
@@ -31,6 +32,7 @@ from service.jobs.queue import enqueue
 from service.jobs.self_checks import checked_now
 from service.records.history import HEAD_OF_PACK, Head, sound_or_not, tables_of
 from service.records.records import Writer
+from service.records.stopped import note_stopped
 from service.store.bulk import add_rows, free_numbers, table_of
 from service.store.opening import Store
 from service.store.schema import IssuedForecast, Job, Pack
@@ -157,6 +159,8 @@ def _score_some(
         rows = [{"id": number, **row} for number, row in zip(numbers, rows, strict=True)]
         add_rows(session, table_of(IssuedForecast), rows)
         keep_scores(session, rows, [due[row["pack_id"]] for row in rows], now)
+        stopped = {pack_id for pack_id, error in refused.items() if isinstance(error, Stopped)}
+        note_stopped(session, stopped, of={history.pack_id for history in histories})
     standing |= stand
     made |= {row["pack_id"] for row in rows}
     refused |= {pack_id: one for pack_id, one in known.items() if isinstance(one, BadInput)}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
@@ -14,17 +15,19 @@ from starlette.responses import Response
 
 from models.base import counts
 from models.base.errors import BadInput
-from service.core.translation import _
+from models.packs.family import PackFamily
+from service.core.translation import _, spoken
 from service.decisions.fleet.planning import returns_of_fleet
 from service.decisions.fleet.schemas import ReturnsAnswer, ReturnsRequest
 from service.decisions.ordering.queue import queue_of_cases
 from service.decisions.ordering.schemas import QueueRequest
 from service.forecasting.issued.scores import ended
-from service.http.dependencies import CurrentStore
+from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.asking import unweighed
 from service.pages.counter.queue import case_address, summary
 from service.pages.forms import page_router
 from service.pages.rendering import may, render, zone_of
+from service.records.stopped import under_stop
 from service.store.schema import Job, Score
 
 SHOWN: Final = 8
@@ -42,11 +45,14 @@ class Due:
     pack_id, name : str
     last_day : datetime
         The last promised day.
+    unseen_since : datetime or None
+        Its newest record, where not even one day is promised any more.
     """
 
     pack_id: str
     name: str
     last_day: datetime
+    unseen_since: datetime | None
 
     @property
     def address(self) -> str:
@@ -81,18 +87,19 @@ class Board:
 
 
 @router.get("/", operation_id="page_home")
-def show_home(request: Request, store: CurrentStore) -> Response:
+def show_home(request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
     """Show what is due today and overdue, and lead to the three people's questions."""
     now = request.app.state.clock()
     with store.reading() as session:
-        board = _board(session, request, now)
+        board = _board(session, request, now, families)
+        stopped = spoken(under_stop(session, families))
         left = unweighed(session, now)
-    return render(request, "home.html", board=board, unweighed=left, shown=SHOWN)
+    return render(request, "home.html", board=board, stopped=stopped, unweighed=left, shown=SHOWN)
 
 
-def _board(session: Session, request: Request, now: datetime) -> Board:
+def _board(session: Session, request: Request, now: datetime, families: Mapping[str, PackFamily]) -> Board:
     overdue, today = _due(session, now, request)
-    orders, to_order, to_fit = _orders(session, now) if may(request, "page_parts") else ([], [], [])
+    orders, to_order, to_fit = _orders(session, now, families) if may(request, "page_parts") else ([], [], [])
     returns = returns_of_fleet(session, ReturnsRequest(weeks=1), now)
     return Board(
         overdue=overdue,
@@ -119,21 +126,24 @@ def _within_a_week(returns: ReturnsAnswer) -> str:
 def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], list[Due]]:
     zone = zone_of(request)
     day = now.astimezone(zone).date()
-    columns = (Score.pack_id, Score.vehicle_id, Score.good_until)
+    columns = (Score.pack_id, Score.vehicle_id, Score.origin, Score.good_until, Score.seen_at)
     soon = select(*columns).where(~ended(), Score.good_until < now + timedelta(days=2)).order_by(Score.good_until)
     overdue, today = [], []
-    for pack_id, vehicle_id, good_until in session.execute(soon):
-        due = Due(pack_id, vehicle_id or pack_id, good_until)
-        if good_until.astimezone(zone).date() < day:
+    for pack_id, vehicle_id, origin, good_until, seen_at in session.execute(soon):
+        unseen = None if good_until > origin else (seen_at or origin)
+        due = Due(pack_id, vehicle_id or pack_id, good_until, unseen)
+        if unseen is not None or good_until.astimezone(zone).date() < day:
             overdue.append(due)
         elif good_until.astimezone(zone).date() == day:
             today.append(due)
     return overdue, today
 
 
-def _orders(session: Session, now: datetime) -> tuple[list[str], list[tuple[str, str]], list[tuple[str, str]]]:
+def _orders(
+    session: Session, now: datetime, families: Mapping[str, PackFamily]
+) -> tuple[list[str], list[tuple[str, str]], list[tuple[str, str]]]:
     try:
-        queue = queue_of_cases(session, QueueRequest(), now)
+        queue = queue_of_cases(session, QueueRequest(), now, families)
     except BadInput:
         return [_("What is to be ordered cannot be told before costs and offers are stated.")], [], []
     order = [entry for entry in queue.entries if entry.latest_day is None or entry.latest_day == 0]

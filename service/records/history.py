@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from difflib import get_close_matches
 from typing import Any, Final
 
 from pydantic import ValidationError
-from sqlalchemy import Row, delete, select
+from sqlalchemy import Row, select
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, problems_from
 from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan, family_problems
-from models.packs.stops import require_no_stop, stops_of
+from models.packs.stops import require_no_stop
 from models.packs.tables import HistoryTables, tables_from_histories
 from service.core.refusals import Conflict, NoSuchRecord
 from service.core.translation import _
 from service.store import schema
-from service.store.schema import Base, Pack, Score
+from service.store.schema import Base, Pack
 
 _PARTS: dict[str, tuple[type[Base], type[Any]]] = {
     "readings": (schema.Reading, BlockReading),
@@ -76,21 +76,6 @@ def chemistry_unless_stopped(
         return None if family is None else family.chemistry
     require_no_stop(history, family, at=now)
     return family.chemistry
-
-
-def drop_scores_if_stopped(session: Session, pack_ids: Collection[str], families: Mapping[str, PackFamily]) -> None:
-    """Drop the compact forecasts of packs that a fact stops, so that no list decides on them any more."""
-    for some in in_parts(sorted(pack_ids)):
-        scored = session.scalars(select(Pack).join(Score, Score.pack_id == Pack.id).where(Pack.id.in_(some))).all()
-        stopped = [
-            history.pack_id
-            for history in histories_of(session, scored)
-            if (family := families.get(history.family)) is not None
-            and not family_problems(history, family)
-            and stops_of(history, family)
-        ]
-        if stopped:
-            session.execute(delete(Score).where(Score.pack_id.in_(stopped)))
 
 
 def in_parts(names: Sequence[Any]) -> Iterator[Sequence[Any]]:

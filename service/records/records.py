@@ -10,18 +10,19 @@ from datetime import datetime
 from typing import Any, Final
 
 from pydantic import BaseModel, ValidationError
-from sqlalchemy import func, select, tuple_
+from sqlalchemy import delete, func, select, tuple_
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, Problem, problems_from
 from models.packs.family import PackFamily
 from service.core.refusals import Conflict, NoSuchRecord, Outdated
 from service.core.translation import _
-from service.records.history import drop_scores_if_stopped, in_parts
+from service.records.history import in_parts
 from service.records.schemas import RecordVersion
-from service.records.sense import keeps_order
+from service.records.sense import keeps_order, not_yet
+from service.records.stopped import mind_facts
 from service.records.subject import Situation, Subject
-from service.store.schema import Base, EarlierVersion, Pack, Reading, TopUp, Versioned
+from service.store.schema import Base, EarlierVersion, Outcome, Pack, Reading, StoppedPack, TopUp, Usage, Versioned
 
 Known = Mapping[str, PackFamily]
 MOST_TOLD: Final = 100
@@ -90,7 +91,8 @@ def _made(
     )
     rows = []
     for place, situation in situations.items():
-        wrong = [_placed(place, problem) for problem in subject.check(situation)]
+        ahead = not_yet({name: values[place][name] for name in subject.happened}, writer.at)
+        wrong = [_placed(place, problem) for problem in [*ahead, *subject.check(situation)]]
         problems += wrong
         if len(problems) >= MOST_TOLD:
             break
@@ -105,7 +107,7 @@ def _made(
         raise BadInput(problems[:MOST_TOLD])
     session.flush()
     del named
-    _mind_stops(session, rows, families)
+    mind_facts(session, _packs_of(rows), families)
     return rows
 
 
@@ -151,7 +153,7 @@ def correct(
     """
     row = read(session, subject, record_id, lock=True)
     require_match(row, expected)
-    before = content_of(subject, row)
+    before, packs = content_of(subject, row), _packs_of([row])
     wanted = before | change.model_dump(exclude_unset=True)
     named = {"id": record_id} if subject.named else {}
     try:
@@ -163,6 +165,8 @@ def correct(
         return row
     named_rows = _require_references(session, subject, {"": after})
     _require_no_twins(session, subject, {"": after | named}, record_id)
+    if ahead := not_yet({name: after[name] for name in subject.happened}, writer.at):
+        raise BadInput(ahead)
     _require_sense(subject, Situation(session, families, before, after, record_id))
     del named_rows
     _keep(session, subject, row, writer, withdrawn=False)
@@ -171,16 +175,14 @@ def correct(
     row.version += 1
     row.recorded_at, row.recorded_by = writer.at, writer.by
     session.flush()
-    _mind_stops(session, [row], families)
+    mind_facts(session, packs | _packs_of([row]), families)
     return row
 
 
-def _mind_stops(session: Session, rows: Sequence[Versioned], families: Known) -> None:
-    """Take packs out of the lists that decide on them as soon as a fact that stops them is on record."""
-    packs = {
-        row.id if isinstance(row, Pack) else row.pack_id for row in rows if isinstance(row, Pack | Reading | TopUp)
-    }
-    drop_scores_if_stopped(session, packs, families)
+def _packs_of(rows: Sequence[Versioned]) -> set[str]:
+    """Return the packs that facts speak of."""
+    facts = Pack | Reading | TopUp | Usage | Outcome
+    return {row.id if isinstance(row, Pack) else row.pack_id for row in rows if isinstance(row, facts)}
 
 
 def withdraw(
@@ -196,6 +198,9 @@ def withdraw(
     """
     row = read(session, subject, record_id, lock=True)
     require_match(row, expected)
+    packs = _packs_of([row])
+    if isinstance(row, Pack):  # what is only derived from the facts speaks of nothing
+        session.execute(delete(StoppedPack).where(StoppedPack.pack_id == row.id))
     for table in Base.metadata.sorted_tables:
         for key in table.foreign_keys:
             if key.column.table is subject.table.__table__:
@@ -209,6 +214,7 @@ def withdraw(
     _keep(session, subject, row, writer, withdrawn=True)
     session.delete(row)
     session.flush()
+    mind_facts(session, packs, families)
 
 
 def versions(session: Session, subject: Subject, record_id: int | str) -> list[RecordVersion]:

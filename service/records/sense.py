@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime
-from typing import Any, NamedTuple
+from datetime import datetime, timedelta
+from typing import Any, Final, NamedTuple
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -12,9 +12,38 @@ from sqlalchemy.orm import Session
 from models.base.errors import Problem
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, PackHistory, TopUp, family_problems
+from service.core.translation import _
 from service.records.subject import FactKind, Situation
 from service.store.schema import Outcome, Pack
 from service.store.schema import TopUp as TopUpRow
+
+CLOCKS_DIFFER: Final = timedelta(minutes=5)
+"""The clock of whoever sends a fact and the service's may differ by so much. Our choice."""
+
+
+def not_yet(when: Mapping[str, datetime | None], now: datetime) -> list[Problem]:
+    """List the moments that are told as past but lie ahead: what has happened cannot, and a promise would count on it.
+
+    Parameters
+    ----------
+    when : mapping of str to datetime
+        By place; None where nothing was told.
+    now : datetime
+    """
+    return [
+        Problem(
+            where,
+            _("%(time)s is in the future; it is %(now)s now.")
+            % {"time": _to_the_minute(time), "now": _to_the_minute(now)},
+            _("Give the time at which it happened, with its offset; if it is right, this machine's clock is wrong."),
+        )
+        for where, time in when.items()
+        if time is not None and time > now + CLOCKS_DIFFER
+    ]
+
+
+def _to_the_minute(time: datetime) -> str:
+    return time.isoformat(sep=" ", timespec="minutes")
 
 
 class Mark(NamedTuple):

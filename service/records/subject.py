@@ -66,6 +66,8 @@ class Subject:
         Columns by which lists can be narrowed.
     time : str, optional
         When what the record tells of happened, where that is one moment.
+    happened : tuple of str
+        Columns that tell when something happened: no such moment lies ahead, a planned one may.
     check : callable taking a `Situation`
         Lists what is wrong with a change.
     ordered : {"topups", "outcomes"}, optional
@@ -81,6 +83,7 @@ class Subject:
     unique: tuple[str, ...] = ()
     filters: tuple[str, ...] = ()
     time: str | None = None
+    happened: tuple[str, ...] = ()
     check: Callable[[Situation], list[Problem]] = _sensible
     ordered: FactKind | None = None
 

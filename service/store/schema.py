@@ -298,6 +298,9 @@ class Score(Base):
     week_wait_days: Mapped[float]
     curves: Mapped[bytes]
     told_levels: Mapped[bytes | None]
+    seen_at: Mapped[datetime | None]
+    """Of the newest record that it was there and holding: what is promised counts from then. None of older scores."""
+    grave: Mapped[bool] = mapped_column(default=False, server_default=false())
 
 
 # Everything that ranking looks at, so that it reads this index alone and not the curves beside it.
@@ -312,6 +315,14 @@ Index(
     Score.as_of,
 )
 Index(None, Score.good_until)
+
+
+class StoppedPack(Base):
+    """A pack that a fact on record stops, until something else is recorded."""
+
+    __tablename__ = "stopped_packs"
+
+    pack_id: Mapped[str] = mapped_column(String(NAME_LENGTH), ForeignKey("packs.id"), primary_key=True)
 
 
 class EarlierVersion(Base):

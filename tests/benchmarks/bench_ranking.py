@@ -93,7 +93,7 @@ def print_ranking(store: Store) -> None:
 
 def print_calendar(store: Store) -> None:
     began = time.perf_counter()
-    pieces = pieces_of(store, NOW, ZoneInfo("UTC"))
+    pieces = pieces_of(store, NOW, ZoneInfo("UTC"), {})
     size = len(next(pieces))
     first = time.perf_counter() - began
     size += sum(map(len, pieces))

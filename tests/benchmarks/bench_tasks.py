@@ -100,7 +100,7 @@ def new_car(hand: Hand) -> None:
     hand.write("Number of the vehicle", f"MB-NEW-{time.time_ns() % 10**9}", going_on=True)
     hand.choose("Kind of pack", "gravel-14")
     blocks(hand, "before_v", 0)
-    for label, text in (("Blocks charged", "5"), ("Charge put into each", "1.73"), ("How long ago the charge", "17")):
+    for label, text in (("Blocks charged", "5"), ("Charge put into each", "1.1"), ("How long ago the charge", "17")):
         hand.write(label, text, going_on=hand.scripts)
     blocks(hand, "after_v", 2)
     if hand.scripts:

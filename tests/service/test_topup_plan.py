@@ -139,3 +139,18 @@ def test_bad_input_is_read_aloud_alike(client, tideover, problem_in, before, cha
     assert ran.exit_code == 2
     for part in parts:
         assert part["what"] in ran.stderr
+
+
+def test_the_example_puts_in_what_the_plan_says(repository):
+    """It put in 1.73 Ah where the tool's own plan said 1.1 to 1.3."""
+    case = json.loads((repository / "data" / "synthetic" / "case.json").read_text())
+    history = PackHistory.model_validate(case["history"])
+    (topup,) = history.topups
+    before = [reading for reading in history.readings if reading.time < topup.time]
+    family = load_families()[history.family]
+    charge = plan_topup(history.model_copy(update={"topups": (), "readings": tuple(before)}), family).charge
+    assert charge.put_in_ah.low <= topup.charge_ah <= charge.most_ah
+    assert round(charge.put_in_ah.best, 1) == topup.charge_ah
+    assert charge.duration_h.best == pytest.approx(topup.duration_h, abs=0.1)
+    said = compare_topup(history, family)
+    assert said.findings[0].code == "as-expected"

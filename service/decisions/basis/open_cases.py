@@ -20,7 +20,8 @@ from sqlalchemy.orm import Session
 from models.base.arrays import Floats
 from models.base.day_grid import HORIZON_DAYS, day_of_return
 from models.calibration.conformal import RISKS
-from models.decisions.hold_curves import held_until_now
+from models.decisions.hold_curves import held_until_now, told_until_now
+from models.packs.history import PackHistory
 from service.core.refusals import Conflict
 from service.core.translation import _
 from service.forecasting.forecasts.schemas import ForecastAnswer
@@ -28,7 +29,7 @@ from service.forecasting.forecasts.sentences import USUAL_CONFIDENCE
 from service.forecasting.issued.scores import OLDEST_DAYS, days_between, ended, unpacked, unpacked_levels
 from service.forecasting.recheck.days import day_reached
 from service.records.history import no_such_pack
-from service.store.schema import Outcome, Pack, Score, TopUp
+from service.store.schema import Outcome, Pack, Score, StoppedPack, TopUp
 
 
 @dataclass(frozen=True)
@@ -48,6 +49,10 @@ class OpenCase:
         Days from the origin to now, through which it has held.
     km_per_day : float or None
         Of the newest plan of use.
+    seen_at : datetime or None
+        Of the newest record that it was there and holding; None where it is not known.
+    grave : bool
+        Whether its forecast carries a grave flag.
     """
 
     pack_id: str
@@ -62,6 +67,8 @@ class OpenCase:
     days_since: float
     km_per_day: float | None
     good_until: datetime
+    seen_at: datetime | None
+    grave: bool
 
     @property
     def name(self) -> str:
@@ -96,6 +103,10 @@ class StoredCurves:
         """Return the hold curves from now on, shape (n, len(DAYS))."""
         return held_until_now(self.curves[0], self.days_since)
 
+    def told(self, levels: Floats) -> Floats:
+        """Return the levels at which promises are read off from now on, for those of the origins; shape (n, k)."""
+        return told_until_now(levels, self.curves[0], self.days_since)
+
     def band(self) -> tuple[Floats, Floats]:
         """Return the low and high edge of the band from now on."""
         one, other = (held_until_now(edge, self.days_since) for edge in self.curves[1:])
@@ -128,7 +139,7 @@ class OpenCases:
         return len(self.cases)
 
     @classmethod
-    def sent(cls, forecast: ForecastAnswer) -> Self:
+    def sent(cls, forecast: ForecastAnswer, history: PackHistory) -> Self:
         """Return the one case of a pack that was sent along with a question; days count from its forecast."""
         told = np.asarray(RISKS if forecast.told_levels is None else forecast.told_levels)
         level = float(np.interp(1 - USUAL_CONFIDENCE, RISKS, told))
@@ -146,6 +157,8 @@ class OpenCases:
             days_since=0.0,
             km_per_day=None,
             good_until=day_reached(forecast.origin, HORIZON_DAYS if found is None else found),
+            seen_at=history.seen_at(forecast.origin),
+            grave=any(flag.grave for flag in forecast.flags),
         )
         rows = (forecast.survival, forecast.band_low, forecast.band_high, told)
         return cls((case,), *(np.array([row]) for row in rows))
@@ -181,7 +194,7 @@ def open_cases(session: Session, now: datetime, conditions: Sequence[Any] = (), 
         for row, days in zip(rows, stored.days_since, strict=True)
     )
     told = unpacked_levels([row.told_levels for row in rows])
-    return OpenCases(cases, stored.survival(), *stored.band(), told)
+    return OpenCases(cases, stored.survival(), *stored.band(), stored.told(told))
 
 
 def open_curves(session: Session, now: datetime, conditions: Sequence[Any] = ()) -> StoredCurves:
@@ -259,6 +272,8 @@ class NotWeighed:
 def without_forecast(session: Session, now: datetime, limit: int) -> tuple[list[NotWeighed], int]:
     """Return packs out on a top-up of which there is no forecast that can be decided on, and how many there are.
 
+    One that a fact stops is none of them: a forecast is not what it wants.
+
     Parameters
     ----------
     session : Session
@@ -278,7 +293,12 @@ def without_forecast(session: Session, now: datetime, limit: int) -> tuple[list[
     )
     later = TopUp.__table__.alias("later")
     again = select(later.c.id).where(later.c.pack_id == TopUp.pack_id, later.c.time > TopUp.time).exists()
-    query = select(TopUp.pack_id, TopUp.time).outerjoin(Score, usable).where(Score.pack_id.is_(None), ~over, ~again)
+    stopped = select(StoppedPack.pack_id).where(StoppedPack.pack_id == TopUp.pack_id).exists()
+    query = (
+        select(TopUp.pack_id, TopUp.time)
+        .outerjoin(Score, usable)
+        .where(Score.pack_id.is_(None), ~over, ~again, ~stopped)
+    )
     count = session.scalar(select(func.count()).select_from(query.subquery())) or 0
     rows = session.execute(query.order_by(TopUp.time, TopUp.pack_id).limit(limit)) if count else ()
     return [NotWeighed(pack_id, time) for pack_id, time in rows], count

@@ -3,24 +3,27 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import exists, func, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from models.decisions.lead_time import LeadTime
 from models.decisions.ordering import latest_order_days
+from models.packs.family import PackFamily
 from service.core.cautions import at_the_pack, driving
 from service.decisions.basis.lead_times import OnOrder, offer_lead_time, on_order, standing_offers
 from service.decisions.basis.open_cases import OpenCase, OpenCases, open_cases
 from service.decisions.basis.sentences import rests_on
 from service.decisions.ordering.schemas import USUAL_RISK
+from service.forecasting.issued.scores import ended
 from service.forecasting.recheck.days import dates_said, day_reached, reading_day
-from service.store.schema import IssuedForecast, Offer, Outcome, TopUp
+from service.records.stopped import UnderStop, under_stop
+from service.store.schema import IssuedForecast, Offer, Score
 
 MEDIA_TYPE: Final = "text/calendar"
 
@@ -44,8 +47,10 @@ class Day:
     description: str
 
 
-def days_due(session: Session, now: datetime, zone: ZoneInfo) -> Iterator[Day]:
-    """Yield the recheck days, then the days on which packs are to be ordered or expected.
+def days_due(session: Session, now: datetime, zone: ZoneInfo, families: Mapping[str, PackFamily]) -> Iterator[Day]:
+    """Yield what stops packs, the recheck days, then the days on which packs are to be ordered or expected.
+
+    A pack that a fact stops stands under today, in the place of its days: nothing is promised of it.
 
     The last promised day is the good-for day at 90 % of the newest forecast of a pack whose last top-up has no outcome
     yet: the local day by which the release sheet has the owner bring the car back. Before it comes the day on which a
@@ -55,26 +60,28 @@ def days_due(session: Session, now: datetime, zone: ZoneInfo) -> Iterator[Day]:
     """
     # What is past would only fill a calendar; the boards of the pages say what is overdue.
     today, seen = now.astimezone(zone).date(), set()
-    for pack_id, days in _recheck_days(session, zone):
+    for one in under_stop(session, families):
+        yield _stop_day(one, today)
+    for pack_id, days in _recheck_days(session, now, zone):
         seen.add(pack_id)
         yield from (day for day in days if day.day >= today)
     yield from (day for pack_id, day in _order_days(session, now) if pack_id in seen and day.day >= today)
 
 
-def _recheck_days(session: Session, zone: ZoneInfo) -> Iterator[tuple[str, list[Day]]]:
+def _recheck_days(session: Session, now: datetime, zone: ZoneInfo) -> Iterator[tuple[str, list[Day]]]:
     """Yield each pack that is out on a recorded top-up and was forecast, with the days that follow from that."""
     of = IssuedForecast
-    newest = select(func.max(of.id)).group_by(of.pack_id).scalar_subquery()
-    topped = select(func.max(TopUp.time)).where(TopUp.pack_id == of.pack_id).scalar_subquery()
-    ended = exists().where(Outcome.pack_id == of.pack_id, Outcome.kind != "running", Outcome.time >= topped)
-    columns = (of.id, of.pack_id, of.origin, of.good_for_days, of.issued_at, of.model_id, of.recheck_at)
-    query = select(*columns).where(of.id.in_(newest), topped.is_not(None), ~ended).order_by(of.pack_id)
+    columns = (of.id, of.pack_id, of.origin, of.good_for_days, of.issued_at, of.model_id, of.recheck_at, Score.seen_at)
+    query = select(*columns).join(Score, Score.forecast_id == of.id).where(~ended()).order_by(of.pack_id)
     for forecast in session.execute(query.execution_options(yield_per=READ_AT_ONCE)):
         # Rounded down: a promise must not grow on its way into a calendar.
         good = math.floor(forecast.good_for_days)
         last = day_reached(forecast.origin, forecast.good_for_days)
         since = forecast.origin.astimezone(zone).date().isoformat()
         pack = forecast.pack_id
+        if last.astimezone(zone).date() < now.astimezone(zone).date() or forecast.good_for_days == 0:
+            yield pack, [_unseen_day(pack, forecast.seen_at or forecast.origin, now, zone)]
+            continue
         said = (
             f"{' '.join(dates_said(last, forecast.recheck_at, zone, _iso))} Nine in ten such packs hold at least "
             f"{good} days from {since}. Forecast {forecast.id} of {forecast.issued_at.date().isoformat()}, model "
@@ -88,6 +95,21 @@ def _recheck_days(session: Session, zone: ZoneInfo) -> Iterator[tuple[str, list[
             Day(f"recheck-{pack}@tideover.invalid", last.astimezone(zone).date(), f"Last promised day of {pack}", said)
         )
         yield pack, days
+
+
+def _unseen_day(pack: str, seen_at: datetime, now: datetime, zone: ZoneInfo) -> Day:
+    """Say today, instead of a day, that nothing is promised of a pack any more before it is read."""
+    said = (
+        f"There is no reading since {_iso(seen_at, zone)}, and nothing that was promised then is left. Read all blocks "
+        f"at rest before it is driven on. {driving()[0]}"
+    )
+    today = now.astimezone(zone).date()
+    return Day(f"recheck-{pack}@tideover.invalid", today, f"Read {pack}: no reading since {_iso(seen_at, zone)}", said)
+
+
+def _stop_day(one: UnderStop, today: date) -> Day:
+    said = " ".join([stop.text for stop in one.stops] + list(dict.fromkeys(stop.instead for stop in one.stops)))
+    return Day(f"stop-{one.pack_id}@tideover.invalid", today, f"STOP: {one.name}", f"{said} {at_the_pack()[0]}")
 
 
 def _iso(moment: datetime, zone: ZoneInfo) -> str:

@@ -10,7 +10,7 @@ from starlette.responses import Response
 
 from service.decisions.calendar.feed import MEDIA_TYPE
 from service.decisions.calendar.sending import calendar_response
-from service.http.dependencies import CurrentStore
+from service.http.dependencies import CurrentStore, KnownFamilies
 from service.http.problems import problem_responses
 
 router = APIRouter(prefix="/v1", tags=["calendar"])
@@ -22,8 +22,8 @@ router = APIRouter(prefix="/v1", tags=["calendar"])
     response_class=Response,
     responses={200: {"content": {MEDIA_TYPE: {"schema": {"type": "string"}}}}, **problem_responses(503)},
 )
-def read_calendar(request: Request, store: CurrentStore) -> Response:
+def read_calendar(request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
     """Read the recheck and order days of the packs that are out on a top-up, as an iCalendar feed."""
     now: datetime = request.app.state.clock()
     zone = ZoneInfo(request.app.state.settings.time_zone)
-    return calendar_response(store, now, zone)
+    return calendar_response(store, now, zone, families)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import datetime
 from itertools import chain, islice
 from typing import Final
@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from starlette.responses import Response, StreamingResponse
 
+from models.packs.family import PackFamily
 from service.decisions.calendar.feed import MEDIA_TYPE, days_due, feed
 from service.store.opening import Store
 
@@ -17,18 +18,18 @@ TOGETHER: Final = 100
 """Days sent in one piece. Our choice."""
 
 
-def calendar_response(store: Store, now: datetime, zone: ZoneInfo) -> Response:
+def calendar_response(store: Store, now: datetime, zone: ZoneInfo, families: Mapping[str, PackFamily]) -> Response:
     """Send the days of all packs, those found first at once.
 
     The first piece is found before the answer begins: a database that does not answer is told of as anywhere else.
     """
-    pieces = pieces_of(store, now, zone)
+    pieces = pieces_of(store, now, zone, families)
     return StreamingResponse(chain([next(pieces)], pieces), media_type=MEDIA_TYPE)
 
 
-def pieces_of(store: Store, now: datetime, zone: ZoneInfo) -> Iterator[str]:
+def pieces_of(store: Store, now: datetime, zone: ZoneInfo, families: Mapping[str, PackFamily]) -> Iterator[str]:
     """Yield the days of all packs in pieces of `TOGETHER`."""
     with store.reading() as session:
-        parts = feed(days_due(session, now, zone), now)
+        parts = feed(days_due(session, now, zone, families), now)
         while some := list(islice(parts, TOGETHER)):
             yield "".join(some)

@@ -10,17 +10,12 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from models.packs.family import PackFamily
-from models.packs.history import family_problems
-from models.packs.stops import stops_of
 from service.core.translation import ngettext
-from service.decisions.basis.open_cases import without_forecast
 from service.forecasting.issued.scores import OLDEST_DAYS, ended
-from service.records.history import histories_of
+from service.records.stopped import under_stop
 from service.store.schema import Pack, Score
 
 MOST_NAMED: Final = 10
-MOST_LOOKED_AT: Final = 500
-"""Packs without a forecast whose facts are looked through for a stop, those topped up longest ago first. Our choice."""
 
 
 def caveats(
@@ -53,7 +48,11 @@ def caveats(
         said.append(
             words % {"count": count, "days": f"{OLDEST_DAYS:g}", "oldest": "" if oldest is None else oldest.date()}
         )
-    stopped = _stopped(session, family, now, families)
+    grave = session.scalar(select(func.count()).select_from(Score).where(Score.grave, ~ended(), *picked)) or 0
+    if grave:
+        said.insert(0, warned_of(grave))
+    only = [] if family is None else [Pack.family == family]
+    stopped = [one.pack_id for one in under_stop(session, families, only)]
     if stopped:
         words = ngettext(
             "%(count)s pack stands under a stop and is not ranked: %(packs)s. Look at it first.",
@@ -65,14 +64,11 @@ def caveats(
     return said
 
 
-def _stopped(session: Session, family: str | None, now: datetime, families: Mapping[str, PackFamily]) -> list[str]:
-    missing, _count = without_forecast(session, now, MOST_LOOKED_AT)
-    names = [pack.pack_id for pack in missing]
-    packs = session.scalars(select(Pack).where(Pack.id.in_(names)).order_by(Pack.id)).all() if names else []
-    wanted = [pack for pack in packs if pack.family in families and family in (None, pack.family)]
-    return [
-        history.pack_id
-        for history in histories_of(session, wanted)
-        if not family_problems(history, families[history.family])
-        and stops_of(history, families[history.family], at=now)
-    ]
+def warned_of(forecasts: int) -> str:
+    """Say that some forecasts carry grave flags."""
+    words = ngettext(
+        "%(count)s forecast warns of something that has to be looked at before anybody goes by its figures.",
+        "%(count)s forecasts warn of something that has to be looked at before anybody goes by their figures.",
+        forecasts,
+    )
+    return words % {"count": forecasts}

@@ -31,6 +31,7 @@ from service.core.translation import _, ngettext, translated
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.open_cases import OpenCases, open_cases, open_curves
 from service.decisions.basis.sentences import WAITING_IN_A_PLAN
+from service.decisions.fleet.caveats import warned_of
 from service.decisions.fleet.parts import conditions_of, pack_prices
 from service.decisions.fleet.schemas import (
     FleetPlanAnswer,
@@ -91,6 +92,8 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
         "share": f"{math.ceil(1000 * plan.gap) / 10:g}"
     }
     notes = [missed if plan.gap > 1e-9 else _("No plan within the limits saves more."), costs.source]
+    if grave := sum(case.grave for case in cases.cases):
+        notes.append(warned_of(grave))
     in_all = session.scalar(select(func.count()).select_from(Score).where(~ended(), *picked)) or 0
     if in_all > len(cases):
         notes.append(

@@ -42,6 +42,11 @@ _WHY: Final = {
 }
 
 
+_STORED: Final = tuple(
+    name for name in Ranked.model_fields if name not in ("week_cost", "good_until", "no_reading_since")
+)
+
+
 def rank_fleet(
     session: Session, asked: RankingRequest, now: datetime, families: Mapping[str, PackFamily]
 ) -> RankingAnswer:
@@ -79,7 +84,10 @@ def rank_fleet(
         found += [row for row in rows if row.pack_id not in over]
     items = [
         Ranked(
-            **{name: getattr(row, name) for name in Ranked.model_fields},
+            **{name: getattr(row, name) for name in _STORED},
+            week_cost=row.week_cost,
+            good_until=row.good_until if row.good_until > now else None,
+            no_reading_since=None if row.good_until > now else (row.seen_at or row.origin),
         )
         for row in found[: asked.limit]
     ]
@@ -107,7 +115,7 @@ def _rows(
     after: tuple[Any, str] | None,
     limit: int,
 ) -> Sequence[Any]:
-    names = [getattr(Score, name) for name in Ranked.model_fields if name != "week_cost"]
+    names = [getattr(Score, name) for name in (*_STORED, "good_until", "seen_at", "origin")]
     # First who comes next, from the columns of one index alone; then their rows.
     first = select(Score.pack_id, week_cost.label("week_cost"), by.label("sorted_by")).where(*picked)
     if after is not None:

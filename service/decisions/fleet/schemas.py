@@ -56,9 +56,14 @@ class Ranked(BaseModel):
     duty: str | None
     week_cost: float = Field(description="What replacing in a week instead of now adds to the expected cost.")
     week_return: float = Field(description="Chance that the fault returns within a week of `as_of`.")
-    good_until: datetime = Field(
-        description="Last promised day: nine in ten such packs hold to this moment, whole days after the forecast."
+    good_until: datetime | None = Field(
+        description="Last promised day: nine in ten such packs hold to this moment, whole days after the forecast. "
+        "Null where that is past."
     )
+    no_reading_since: datetime | None = Field(
+        description="Its newest record, where what was promised then is used up: that it still holds nobody has seen."
+    )
+    grave: bool = Field(description="Its forecast is not to be gone by before what it warns of is looked at.")
     forecast_id: int
     as_of: datetime = Field(description="Moment from which the week counts: of the last scoring or forecast.")
 

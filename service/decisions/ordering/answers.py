@@ -27,7 +27,7 @@ from service.core.translation import N_, _, translated
 from service.decisions.basis.costs import KnownCosts, costs_here, known_costs
 from service.decisions.basis.lead_times import OnOrder, on_order
 from service.decisions.basis.open_cases import OpenCases, open_case
-from service.decisions.basis.sentences import WAITING_TO_ORDER, rests_on
+from service.decisions.basis.sentences import WAITING_TO_ORDER, look_first_of, rests_on
 from service.decisions.ordering.offers import KnownOffer, Offers, sent_offers, stored_offers
 from service.decisions.ordering.schemas import (
     Choice,
@@ -41,6 +41,7 @@ from service.decisions.ordering.schemas import (
 from service.decisions.release.schemas import EarlyToLate
 from service.forecasting.forecasts.answers import answer
 from service.forecasting.forecasts.cases import family_of, require_still_out
+from service.forecasting.forecasts.sentences import look_first
 from service.records.history import chemistry_unless_stopped
 from training.registry import StoredModel
 
@@ -69,7 +70,8 @@ def orders_of_pack(
     offers = stored_offers(session, case.cases[0].family, costs.currency, now)
     ordered = on_order(session, case.topped_at, now).get(pack_id)
     on_its_way = None if ordered is None else told_on_order(case, ordered)
-    return _weigh(case, offers, costs, asked.risk, now, on_its_way, chemistry)
+    first = look_first_of(session, case.cases[0], now)
+    return _weigh(case, offers, costs, asked.risk, now, on_its_way, chemistry, first)
 
 
 def orders_of_history(
@@ -87,7 +89,16 @@ def orders_of_history(
     require_still_out(asked.case)
     forecast = answer(asked.case, model.model, families, threads=threads)
     chemistry = family_of(asked.case, families).chemistry
-    return _weigh(OpenCases.sent(forecast), offers, costs, asked.risk, forecast.origin, None, chemistry)
+    return _weigh(
+        OpenCases.sent(forecast, asked.case.history),
+        offers,
+        costs,
+        asked.risk,
+        forecast.origin,
+        None,
+        chemistry,
+        look_first(forecast.flags),
+    )
 
 
 def told_on_order(case: OpenCases, ordered: OnOrder) -> PackOnOrder:
@@ -131,6 +142,7 @@ def _weigh(
     now: datetime,
     ordered: PackOnOrder | None,
     chemistry: Chemistry | None,
+    first: list[str],
 ) -> OrdersAnswer:
     one, today = case.cases[0], now.date()
     stated = Costs(costs.currency, **costs.only(*COSTS_OF_ORDERING))
@@ -150,6 +162,7 @@ def _weigh(
         currency=costs.currency,
         risk=risk,
         costs=costs_used(costs, COSTS_OF_ORDERING),
+        first=first,
         offers=[
             _weighed(known, place, plan, (band.pessimistic, band.optimistic), today)
             for place, known in enumerate(offers.known)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any, Final
@@ -13,17 +13,19 @@ from sqlalchemy.orm import Session
 from models.base.errors import BadInput
 from models.decisions.order_queue import QueueEntry, in_order, order_queue
 from models.decisions.ordering import Costs, plan_orders_on_band
+from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
-from service.core.translation import _, ngettext, translated
+from service.core.translation import _, ngettext, spoken, translated
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import on_order
 from service.decisions.basis.open_cases import OpenCase, OpenCases, open_cases, without_forecast
-from service.decisions.basis.sentences import WAITING_TO_ORDER
+from service.decisions.basis.sentences import WAITING_TO_ORDER, look_first_at
 from service.decisions.ordering.answers import ASSUMPTION, COSTS_OF_ORDERING, costs_used, latest, told_on_order
 from service.decisions.ordering.offers import Offers, stored_offers
 from service.decisions.ordering.schemas import CaseLeftOut, CaseOnOrder, QueueAnswer, QueueEntryAnswer, QueueRequest
 from service.forecasting.issued.scores import ended
-from service.store.schema import Score
+from service.records.stopped import under_stop
+from service.store.schema import Pack, Score
 
 MOST_CASES: Final = 400
 """Cases weighed at once, those whose good-for day comes first; the others can wait longer, and their number is told."""
@@ -34,7 +36,9 @@ MOST_NAMED: Final = 50
 _SOME: Final = 200
 
 
-def queue_of_cases(session: Session, asked: QueueRequest, now: datetime) -> QueueAnswer:
+def queue_of_cases(
+    session: Session, asked: QueueRequest, now: datetime, families: Mapping[str, PackFamily]
+) -> QueueAnswer:
     """Queue the open cases by the latest day on which their pack must be ordered.
 
     Raises
@@ -50,7 +54,13 @@ def queue_of_cases(session: Session, asked: QueueRequest, now: datetime) -> Queu
     places = {case.pack_id: place for place, case in enumerate(everything.cases)}
     waiting = everything.take([place for pack_id, place in places.items() if pack_id not in ordered])
     entries: list[tuple[QueueEntry, Offers, OpenCase]] = []
-    left_out: list[CaseLeftOut] = []
+    left_out = [
+        CaseLeftOut(
+            pack_id=one.pack_id,
+            reason=" ".join([_("STOP: %(what)s") % {"what": spoken(stop.text)} for stop in one.stops]),
+        )
+        for one in under_stop(session, families, [] if asked.family is None else [Pack.family == asked.family])
+    ]
     notes = [costs.source, _(ASSUMPTION), _(WAITING_TO_ORDER)] if len(waiting) else [costs.source]
     unmet: list[BadInput] = []
     for family in sorted({case.family for case in waiting.cases}):
@@ -146,5 +156,5 @@ def _told(entry: QueueEntry, offers: Offers, case: OpenCase, now: datetime) -> Q
         cheapest_day=latest(entry.cheapest_day),
         expected_cost=entry.expected_cost.amount,
         week_later=entry.week_later.amount,
-        reasons=translated(entry.reasons),
+        reasons=[*look_first_at(case), *translated(entry.reasons)],
     )

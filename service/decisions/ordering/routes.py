@@ -36,11 +36,14 @@ def weigh_orders(
 
 @router.post("/orders/queue", operation_id="queue_orders", responses=problem_responses(400, 413, 415, 422, 503))
 def queue_orders(
-    asked: Annotated[QueueRequest, Body(openapi_examples=STORED)], store: CurrentStore, now: Now
+    asked: Annotated[QueueRequest, Body(openapi_examples=STORED)],
+    store: CurrentStore,
+    now: Now,
+    families: KnownFamilies,
 ) -> QueueAnswer:
     """Queue the open cases by the latest day on which their pack must be ordered, each with its reasons."""
     with store.reading() as session:
-        return queue_of_cases(session, asked, now)
+        return queue_of_cases(session, asked, now, families)
 
 
 @router.post("/orders", operation_id="weigh_sent_orders", responses=problem_responses(400, 409, 413, 415, 422))

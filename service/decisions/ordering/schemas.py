@@ -128,6 +128,7 @@ class OrdersAnswer(BaseModel):
     currency: str
     risk: float
     costs: dict[str, float] = Field(description="The costs it was weighed with, as stated.")
+    first: list[str] = Field(description="To be known before any figure is read: what makes it one not to go by.")
     offers: list[OfferWeighed]
     cheapest: Choice = Field(description="Over all offers and days, whatever the risk.")
     safe: Choice = Field(

@@ -19,11 +19,11 @@ from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext, translated
 from service.decisions.basis.lead_times import on_order, stated_lead_time
 from service.decisions.basis.open_cases import OpenCases, open_case
-from service.decisions.basis.sentences import rests_on
+from service.decisions.basis.sentences import look_first_of, require_seen_lately, rests_on, unseen_since
 from service.decisions.release.schemas import Arrival, EarlyToLate, ReleaseAnswer, ReleaseCase, ReleaseRequest
 from service.forecasting.forecasts.answers import answer
 from service.forecasting.forecasts.cases import family_of, plan_of, require_still_out
-from service.forecasting.forecasts.sentences import count_days
+from service.forecasting.forecasts.sentences import count_days, look_first
 from service.records.history import chemistry_unless_stopped
 from training.registry import StoredModel
 
@@ -38,12 +38,13 @@ def release_of_pack(
     Stopped
         A fact on record ends the job.
     NoSuchRecord, Conflict
-        As for `service.decisions.basis.open_cases.open_case`.
+        As for `service.decisions.basis.open_cases.open_case`; or nothing was read of it lately.
     BadInput
         No arrival is given and no order is on record, the promised day has passed, or the lead time is unknown.
     """
     chemistry = chemistry_unless_stopped(session, pack_id, families, now)
     case = open_case(session, pack_id, now)
+    require_seen_lately(case.cases[0], now)
     arrival = _stated(asked, now)
     if arrival is None:
         ordered = on_order(session, case.topped_at, now).get(pack_id)
@@ -55,7 +56,8 @@ def release_of_pack(
                 _("Say when it comes (promised, in_days or lead_time), or record the order with its pack."),
             )
         arrival = ordered.lead_time
-    return _answer(case, arrival, asked, case.cases[0].km_per_day, now, chemistry)
+    first = look_first_of(session, case.cases[0], now)
+    return _answer(case, arrival, asked, case.cases[0].km_per_day, now, chemistry, first)
 
 
 def release_of_history(
@@ -65,7 +67,7 @@ def release_of_history(
 
     Raises
     ------
-    BadInput, OutOfReach, Stopped
+    BadInput, OutOfReach, Stopped, Conflict
         As for `service.forecasting.forecasts.answers.answer` and `release_of_pack`.
     """
     require_still_out(asked.case)
@@ -74,9 +76,12 @@ def release_of_history(
     if arrival is None:
         raise BadInput.one("arrival", _("is not given."), _("Give one of promised, in_days and lead_time."))
     plan = plan_of(asked.case) or next(iter(asked.case.history.usage[-1:]), None)
-    case = OpenCases.sent(forecast)
+    case = OpenCases.sent(forecast, asked.case.history)
+    require_seen_lately(case.cases[0], forecast.origin)
     chemistry = family_of(asked.case, families).chemistry
-    return _answer(case, arrival, asked, None if plan is None else plan.km_per_day, forecast.origin, chemistry)
+    usual = None if plan is None else plan.km_per_day
+    first = [*look_first(forecast.flags), *unseen_since(case.cases[0], forecast.origin)]
+    return _answer(case, arrival, asked, usual, forecast.origin, chemistry, first)
 
 
 def _stated(asked: Arrival, now: datetime) -> LeadTime | None:
@@ -97,6 +102,7 @@ def _answer(
     planned_km: float | None,
     now: datetime,
     chemistry: Chemistry | None,
+    first: list[str],
 ) -> ReleaseAnswer:
     usual = planned_km if asked.km_per_day is None else asked.km_per_day
     risk = release_risk(
@@ -115,6 +121,7 @@ def _answer(
         model_id=one.model_id,
         forecast_id=one.forecast_id,
         forecast_origin=one.origin,
+        first=first,
         **_chances(risk),
         good_until=one.good_until,
         days=_range(risk.days[0]),

@@ -62,6 +62,7 @@ class ReleaseAnswer(BaseModel):
     model_id: str
     forecast_id: int | None = Field(description="The stored forecast it rests on; null if made for this question.")
     forecast_origin: datetime
+    first: list[str] = Field(description="To be known before any figure is read: what makes it one not to go by.")
     get_there: float = Field(
         description="Chance that the pack holds through the day the replacement comes; arrivals of which nothing is "
         "claimed count as not got there."

@@ -22,8 +22,10 @@ from service.exchange.imports.long_form import widened
 from service.exchange.imports.mapping import DOCUMENTED, FileMapping, TableName, documented_mapping
 from service.exchange.imports.rows import RowFault, RowReader
 from service.records.records import Writer
-from service.records.sense import Mark, fit_problems, order_faults, unknown_family
+from service.records.sense import Mark, fit_problems, not_yet, order_faults, unknown_family
+from service.records.stopped import mind_facts
 from service.records.subject import FactKind
+from service.records.subjects.all_subjects import SUBJECTS
 from service.store.opening import Store
 from service.store.schema import AuditEntry, Base, EarlierVersion, Outcome, Pack, Reading, Usage
 from service.store.schema import TopUp as TopUpRow
@@ -35,6 +37,7 @@ TABLES: Final[Mapping[TableName, type[Base]]] = {
     "usage": Usage,
     "outcomes": Outcome,
 }
+HAPPENED: Final = {subject.name: subject.happened for subject in SUBJECTS}
 LISTED: Final = 1_000
 """Faults listed one by one; more are only counted."""
 
@@ -125,6 +128,7 @@ def import_files(
             run.check_order()
             if dry_run or (report.faults_in_all and not keep_good):
                 raise _TakeBack
+            mind_facts(session, run.touched, families)
             session.add(AuditEntry(at=writer.at, by=writer.by, action="import", record_id=path.name[:64]))
             report.stored = True
             if at_end is not None:
@@ -166,6 +170,7 @@ class _Run:
         self.progress = progress
         self.done = 0
         self.family_of: dict[str, str] = {row.id: row.family for row in session.execute(select(Pack.id, Pack.family))}
+        self.touched: set[str] = set()
         # Top-ups and outcomes are few beside readings; where they came from is kept, to name the row of a wrong order.
         self.marked: dict[tuple[str, FactKind, Any], RowFault] = {}
 
@@ -259,6 +264,8 @@ class _Run:
         if name is None:
             reason = f"The pack {record.pack_id!r} is neither stored nor in this import."
             return [reader.fault(number, reader.heading("pack_id"), reason, "Add the pack, or correct the identifier.")]
+        if ahead := not_yet({name: getattr(record, name) for name in HAPPENED[reader.mapping.table]}, self.writer.at):
+            return [reader.fault(number, reader.heading(p.where), p.what, p.mend) for p in ahead]
         if not isinstance(record, BlockReading | TopUp):
             return []
         family = self.families.get(name)
@@ -302,6 +309,7 @@ class _Run:
             return
         if table == "packs":
             self.family_of |= {record.id: record.family for _, record in rows}
+        self.touched |= {record.id if table == "packs" else record.pack_id for _, record in rows}
         if table in ("topups", "outcomes"):
             for number, record in rows:
                 origin = reader.fault(number, reader.heading("time"), "", "")

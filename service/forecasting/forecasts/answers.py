@@ -113,7 +113,7 @@ def _explanation(told: Explanation) -> ForecastExplanation:
         )
         for part in sorted(told.contributions, key=lambda part: -abs(part.days))
     ]
-    mean_days = told.forecast.restricted_mean()
+    mean_days = told.mean_days
     sentences = movers(effects, told.reference_days, mean_days, told.forecast.horizon_days)
     if told.read_off is not None:
         sentences.append(read_off(mean_days, *told.read_off))

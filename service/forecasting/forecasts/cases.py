@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from typing import TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -18,6 +19,7 @@ from models.packs.history import PackHistory, UsagePlan
 from service.core.translation import _
 from service.forecasting.forecasts.schemas import PackCase, PackQuestion
 from service.records.history import begun_history
+from service.records.sense import not_yet
 
 Case = TypeVar("Case", bound=BaseModel)
 OfPack = TypeVar("OfPack", bound=PackCase)
@@ -64,8 +66,9 @@ def family_of(case: PackCase, families: Mapping[str, PackFamily]) -> PackFamily:
     Raises
     ------
     BadInput
-        No family of that name is known.
+        No family of that name is known, or something is told as past that lies ahead: an answer would count from it.
     """
+    require_past(case.history, datetime.now(UTC))
     family = case.family or families.get(case.history.family)
     if family is None:
         raise BadInput.one(
@@ -74,6 +77,20 @@ def family_of(case: PackCase, families: Mapping[str, PackFamily]) -> PackFamily:
             _("Name one of %(known)s, or define it in the field family.") % {"known": ", ".join(sorted(families))},
         )
     return family
+
+
+def require_past(history: PackHistory, now: datetime) -> None:
+    """Refuse a history in which something is told as past that lies ahead; a plan may.
+
+    Raises
+    ------
+    BadInput
+    """
+    when = {f"history.readings[{i}].time": reading.time for i, reading in enumerate(history.readings)}
+    when |= {f"history.topups[{i}].time": topup.time for i, topup in enumerate(history.topups)}
+    when |= {f"history.outcomes[{i}].time": outcome.time for i, outcome in enumerate(history.outcomes)}
+    if ahead := not_yet(when, now):
+        raise BadInput(ahead)
 
 
 def require_still_out(case: PackCase) -> None:

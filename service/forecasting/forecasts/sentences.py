@@ -9,7 +9,14 @@ from typing import Final
 from models.features.definitions import Evidence
 from models.forecasts.similar_packs import SimilarPack
 from service.core.translation import N_, _, ngettext
-from service.forecasting.forecasts.schemas import EvidenceEffect, ForecastFigures, GoodFor, ReturnDay, UntilReplacement
+from service.forecasting.forecasts.schemas import (
+    EvidenceEffect,
+    EvidenceFlag,
+    ForecastFigures,
+    GoodFor,
+    ReturnDay,
+    UntilReplacement,
+)
 from service.forecasting.recheck.days import day_reached
 
 IN_WORDS: Final = {0.8: N_("Eight in ten"), 0.9: N_("Nine in ten"), 0.95: N_("Nineteen in twenty")}
@@ -74,12 +81,12 @@ def lead_of(figures: ForecastFigures) -> list[str]:
     """Say in three lines whether it may go by these figures, until which date, and what to measure next."""
     promise = main_promise(figures)
     codes = {flag.code for flag in figures.flags}
-    grave = next((flag.text for flag in figures.flags if flag.grave), None)
+    grave = look_first(figures.flags)
     holds = promise.days >= 1
     last = day_reached(figures.origin, promise.days).date().isoformat()
     asked = next((words for code, words in NEXT_TO_MEASURE.items() if code in codes), None)
-    if grave is not None:
-        may_go = _("Do not go by these figures before this is looked at: %(what)s") % {"what": grave}
+    if grave:
+        may_go = grave[0]
     elif holds:
         may_go = _("By these figures it may go for %(days)s at most; a licensed technician decides.") % {
             "days": count_days(promise.days)
@@ -99,14 +106,27 @@ def lead_of(figures: ForecastFigures) -> list[str]:
     return [may_go, until, measure]
 
 
+def look_first(flags: Iterable[EvidenceFlag]) -> list[str]:
+    """Say of each grave flag that nobody is to go by the figures before it is looked at."""
+    said = _("Do not go by these figures before this is looked at: %(what)s")
+    return [said % {"what": flag.text} for flag in flags if flag.grave]
+
+
 def _block(figures: ForecastFigures) -> str | None:
     """Name the block that was topped up, and what it is still short of."""
     short, error = figures.missing_ah, figures.missing_error_ah
     if figures.block is None or short is None or error is None:
         return None
     words = {"block": figures.block, "short": f"{short:.1f}"}
+    if "no-rest-after" in {flag.code for flag in figures.flags}:
+        return (
+            _("Whether block %(block)s, topped up, is level with its peers no reading after the charge tells.") % words
+        )
     if short > max(error, _LEAST_SAID_AH):
         return _("Block %(block)s, topped up, is still short by about %(short)s Ah.") % words
+    if -short > max(error, _LEAST_SAID_AH):
+        above = {**words, "above": f"{-short:.1f}"}
+        return _("Block %(block)s, topped up, stands about %(above)s Ah above its peers.") % above
     return _("Block %(block)s, topped up, is about level with its peers.") % words
 
 

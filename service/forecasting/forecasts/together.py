@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from models.base.arrays import Floats, Rows
-from models.base.day_grid import DAYS, GRID_VERSION, HORIZON_DAYS, days_of_return, levels_on
+from models.base.day_grid import DAYS, GRID_VERSION, HORIZON_DAYS, days_of_return, days_told, levels_told
 from models.base.errors import BadInput, TideoverError
 from models.base.threads import thread_limit
 from models.forecaster import Forecaster, Forecasts
@@ -29,8 +29,7 @@ def good_for(forecaster: Forecaster, batch: Forecasts, confidence: float) -> Flo
     """Return the days that each pack is good for, as `Forecast.good_for` does of one; shape (n,)."""
     kinds, which = _bound_kinds(batch)
     level = np.array([forecaster.bound.told_level(confidence, *kind) for kind in kinds], dtype=np.float64)[which]
-    days = days_of_return(batch.told_survival, level)
-    return np.where(level > 0, np.where(np.isnan(days), HORIZON_DAYS, days), 0.0)
+    return days_told(batch.survival, batch.told_survival, batch.unseen_days, level)
 
 
 def _bound_kinds(batch: Forecasts) -> tuple[list[tuple[str, float]], Rows]:
@@ -68,7 +67,7 @@ def figures_of(
         "survival": batch.survival.tolist(),
         "band_low": batch.band_low.tolist(),
         "band_high": batch.band_high.tolist(),
-        "surplus_left_out": (batch.told_survival < batch.survival).any(axis=1).tolist(),
+        "surplus_left_out": batch.surplus_left_out.tolist(),
         "block": batch.block.tolist(),
         "missing_ah": _values(batch.missing_ah),
         "missing_error_ah": _values(batch.missing_error_ah),
@@ -105,8 +104,10 @@ def figures_of(
                 for share in RETURN_SHARES
             ],
             "told_levels": levels[which[row]]
-            if not batch.surplus[row] > 0
-            else levels_on(batch.survival[row], batch.told_survival[row], told[which[row]]).tolist(),
+            if not (batch.surplus[row] > 0 or batch.unseen_days[row] > 0)
+            else levels_told(
+                batch.survival[row], batch.told_survival[row], float(batch.unseen_days[row]), told[which[row]]
+            ).tolist(),
             "flags": [{"code": flag.code, "text": _(flag.text), "grave": flag.grave} for flag in flags[row]],
         }
         for row, values in enumerate(zip(*columns.values(), strict=True))

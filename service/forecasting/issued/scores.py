@@ -132,6 +132,8 @@ def keep_scores(
                 "week_wait_days": week_wait[place],
                 "curves": packed(*curves[place]),
                 "told_levels": packed_levels(one["answer"].get("told_levels")),
+                "seen_at": history.seen_at(origin),
+                "grave": any(flag["grave"] for flag in one["answer"]["flags"]),
             }
         )
     put_rows(session, table_of(Score), rows, newer_by="origin")

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from models.base.errors import BadInput
+from models.base.errors import BadInput, TideoverError
 from models.forecaster import Forecaster
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
@@ -15,6 +15,8 @@ from models.topup.plan import plan_topup
 from service.core.cautions import all_cautions
 from service.core.translation import spoken
 from service.forecasting.forecasts.cases import computing, family_of
+from service.forecasting.forecasts.schemas import EvidenceFlag
+from service.forecasting.forecasts.sentences import look_first
 from service.forecasting.topup_plan.schemas import Comparison, TopUpPlanAnswer, TopUpPlanCase
 
 
@@ -54,6 +56,7 @@ def answer(
     told: dict[str, Any] = {
         name: spoken(getattr(plan, name)) for name in TopUpPlanAnswer.model_fields if hasattr(plan, name)
     }
+    told["sentences"] = type(told["sentences"])((*_warned(case, family, forecaster), *told["sentences"]))
     told["cautions"] = all_cautions(family.chemistry)
     return TopUpPlanAnswer.model_validate(
         {
@@ -63,6 +66,17 @@ def answer(
             "model_id": forecaster.model_id,
         }
     )
+
+
+def _warned(case: TopUpPlanCase, family: PackFamily, forecaster: Forecaster) -> list[str]:
+    """Return what has to be looked at before anything more is put in: grave flags of the top-up that is out."""
+    if not case.history.topups:
+        return []
+    try:
+        flags = forecaster.forecast(case.history, case.at, family=family).flags
+    except TideoverError:  # what cannot be forecast, or is over, has no flags
+        return []
+    return look_first(EvidenceFlag.of(flag) for flag in flags)
 
 
 def _comparison(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
@@ -11,8 +11,12 @@ from typing import Any, Final
 from sqlalchemy import func, select, union
 from sqlalchemy.orm import Session
 
+from models.packs.family import PackFamily
+from service.core.translation import _
+from service.forecasting.issued.scores import ended
 from service.forecasting.recheck.days import day_reached
-from service.store.schema import Assignment, Delivery, IssuedForecast, Pack, Reading, TopUp
+from service.records.stopped import under_stop
+from service.store.schema import Assignment, Delivery, IssuedForecast, Pack, Reading, Score, TopUp
 
 FOUND: Final = 20
 """Units on a page."""
@@ -35,10 +39,12 @@ class Found:
     last_fact : datetime or None
         Of its newest reading or top-up.
     good_for_days : float or None
-        Of its newest issued forecast, from `origin`.
+        Of its newest forecast that stands, from `origin`.
     origin : datetime or None
     ordered : bool
         Whether a pack to replace it is on its way.
+    stop : str or None
+        What ends the job there; nothing is promised then.
     """
 
     pack_id: str
@@ -48,6 +54,7 @@ class Found:
     good_for_days: float | None
     origin: datetime | None
     ordered: bool
+    stop: str | None
 
     @property
     def name(self) -> str:
@@ -56,13 +63,15 @@ class Found:
 
     @property
     def good_until(self) -> datetime | None:
-        """The last promised day of its newest issued forecast."""
-        if self.origin is None or self.good_for_days is None:
-            return None
+        """The last promised day of its newest forecast that stands."""
+        if self.origin is None or not self.good_for_days:
+            return None  # not even a day was promised, or what was is used up
         return day_reached(self.origin, self.good_for_days)
 
 
-def find_units(session: Session, words: str, after: str) -> tuple[list[Found], str | None]:
+def find_units(
+    session: Session, words: str, after: str, families: Mapping[str, PackFamily]
+) -> tuple[list[Found], str | None]:
     """Return units whose vehicle or pack has these words in its number, and where the next page begins.
 
     Parameters
@@ -71,6 +80,7 @@ def find_units(session: Session, words: str, after: str) -> tuple[list[Found], s
     words : str
     after : str
         Last pack of the page before; empty for the first page.
+    families : mapping of str to PackFamily
     """
     pattern = f"%{_pattern(words)}%"
     sits = Assignment.until.is_(None)
@@ -86,7 +96,7 @@ def find_units(session: Session, words: str, after: str) -> tuple[list[Found], s
     both = union(*(select(one.c.pack_id) for one in sought)).subquery()
     query = select(both.c.pack_id).order_by(both.c.pack_id).limit(FOUND + 1)
     names = list(session.scalars(query))
-    return described(session, names[:FOUND]), names[FOUND - 1] if len(names) > FOUND else None
+    return described(session, names[:FOUND], families), names[FOUND - 1] if len(names) > FOUND else None
 
 
 def _pattern(words: str) -> str:
@@ -114,7 +124,7 @@ def _has(session: Session, number: Any, pattern: str) -> Any:
     return like(pattern, escape="!")
 
 
-def lately(session: Session) -> list[Found]:
+def lately(session: Session, families: Mapping[str, PackFamily]) -> list[Found]:
     """Return the units that something was entered of last, the newest first."""
     newest: dict[str, datetime] = {}
     for table in (Reading, TopUp):
@@ -123,11 +133,11 @@ def lately(session: Session) -> list[Found]:
         for name, time in session.execute(query):
             newest[name] = max(time, newest.get(name, time))
     names = sorted(newest, key=lambda name: newest[name], reverse=True)[:FOUND]
-    found = {unit.pack_id: unit for unit in described(session, names)}
+    found = {unit.pack_id: unit for unit in described(session, names, families)}
     return [found[name] for name in names if name in found]
 
 
-def described(session: Session, names: Sequence[str]) -> list[Found]:
+def described(session: Session, names: Sequence[str], families: Mapping[str, PackFamily]) -> list[Found]:
     """Return units with what a list says of them, in the order of their packs' names."""
     sits = select(Assignment.pack_id, Assignment.vehicle_id).where(
         Assignment.pack_id.in_(names), Assignment.until.is_(None)
@@ -141,16 +151,12 @@ def described(session: Session, names: Sequence[str]) -> list[Found]:
         )
         for name, time in session.execute(query):
             facts[name] = max(time, facts.get(name, time))
-    newest = (
-        select(func.max(IssuedForecast.id)).where(IssuedForecast.pack_id.in_(names)).group_by(IssuedForecast.pack_id)
-    )
     columns = IssuedForecast.__table__.c
-    forecasts = {
-        row.pack_id: row
-        for row in session.execute(
-            select(columns.pack_id, columns.good_for_days, columns.origin).where(columns.id.in_(newest))
-        )
-    }
+    standing = select(columns.pack_id, columns.good_for_days, columns.origin).join(
+        Score, Score.forecast_id == columns.id
+    )
+    forecasts = {row.pack_id: row for row in session.execute(standing.where(Score.pack_id.in_(names), ~ended()))}
+    stopped = {one.pack_id: one.stops[0] for one in under_stop(session, families, [Pack.id.in_(names)])}
     coming = set(
         session.scalars(select(Delivery.pack_id).where(Delivery.pack_id.in_(names), Delivery.arrived_at.is_(None)))
     )
@@ -164,6 +170,7 @@ def described(session: Session, names: Sequence[str]) -> list[Found]:
             good_for_days=forecasts[name].good_for_days if name in forecasts else None,
             origin=forecasts[name].origin if name in forecasts else None,
             ordered=name in coming,
+            stop=_(stopped[name].text) if name in stopped else None,
         )
         for name, family in packs
     ]

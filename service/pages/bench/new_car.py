@@ -36,6 +36,7 @@ from service.pages.rendering import go_to, may, render, zone_of
 from service.pages.undo import Step, step, undo_form
 from service.pages.wording import for_input, moment_from
 from service.records.records import create
+from service.records.sense import not_yet
 from service.records.subject import Subject
 from service.records.subjects.packs import ASSIGNMENTS, PACKS, NewAssignment, NewPack
 from service.records.subjects.readings import READINGS
@@ -133,6 +134,7 @@ def car_of(form: Form, now: datetime, families: Mapping[str, PackFamily], zone: 
     _read_unit(car, form)
     last = (_read(car, moment_from, "time", form.get("time"), zone) if form.get("time") else None) or now
     rest, took = (_read(car, _hours, form, name) for name in ("rest_h", "duration_h"))
+    car.problems += not_yet({"time": last}, now)
     charged = last - rest if rest is not None else None
     _read_charge(car, form, charged, last)
     begun = last if charged is None else charged - (took or timedelta())

@@ -19,7 +19,7 @@ from models.physics.imbalance import deviation_v, pack_median_v
 from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext
 from service.forecasting.forecasts.schemas import ForecastAnswer
-from service.forecasting.forecasts.sentences import count_days, main_promise
+from service.forecasting.forecasts.sentences import count_days, look_first, main_promise
 from service.forecasting.issued.issuing import whole_answer
 from service.forecasting.recheck.days import dates_said, day_reached
 from service.forecasting.recheck.schemas import RecheckAnswer
@@ -156,7 +156,7 @@ def sheet_of(
         model_id=row.model_id,
         cautions=tuple(all_cautions(release.chemistry)),
         facts=() if history is None else tuple(_facts(history, row.origin, zone)),
-        sentences=(*(flag.text for flag in forecast.flags if flag.grave), *forecast.sentences),
+        sentences=(*look_first(forecast.flags), *forecast.sentences),
         promises=tuple(
             (
                 f"{one.confidence:.0%}",

@@ -9,15 +9,13 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any, Final
 
 from models.base.errors import Problem
 from models.packs.family import PackFamily
 from service.core.translation import _
-
-CLOCKS_DIFFER: Final = timedelta(minutes=5)
-"""A browser's clock and the service's may differ by so much. Our choice."""
+from service.records.sense import CLOCKS_DIFFER
 
 REST_CURRENT_A: Final = 1.0
 """At rest only the controller draws, well under this. Common practice, no source."""
@@ -42,7 +40,7 @@ def doubts_of(word: str, values: Mapping[str, Any], family: PackFamily | None, n
     now : datetime
     """
     found = []
-    if values["time"] > now + CLOCKS_DIFFER:
+    if word == "usage" and values["time"] > now + CLOCKS_DIFFER:
         found.append(Problem("time", _("This is in the future."), _("It is usually when it was measured or done.")))
     if word == "reading":
         found += _of_reading(values, family)

@@ -13,7 +13,7 @@ from models.base import counts
 from models.packs.family import PackFamily
 from service.core.cautions import at_the_pack
 from service.core.translation import _
-from service.http.dependencies import CurrentStore
+from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.bench.finding import exactly, find_units, lately
 from service.pages.forms import page_router
 from service.pages.rendering import go_to, render
@@ -28,13 +28,15 @@ router = page_router()
 
 
 @router.get("/bench", operation_id="page_bench")
-def show_bench(request: Request, store: CurrentStore) -> Response:
+def show_bench(request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
     """Find a unit, or see those worked on lately."""
     words, after = (_asked(request, name) for name in ("unit", "after"))
     with store.reading() as session:
         if words and not after and (pack_id := exactly(session, words)) is not None:
             return go_to(request, unit_address(pack_id))
-        units, last = find_units(session, words, after) if words or after else (lately(session), None)
+        units, last = (
+            find_units(session, words, after, families) if words or after else (lately(session, families), None)
+        )
     # A page of many is in the order of its numbers, else the next page would not follow from it.
     sorting = None if last or after or len(units) < 2 else sorting_of(request, "/bench", ORDERS, _kept(words))
     if sorting is not None and not (sorting.usual and not words):

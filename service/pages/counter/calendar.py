@@ -91,4 +91,4 @@ def read_feed(secret: Secret, request: Request, store: CurrentStore) -> Response
 
 
 def _days(request: Request, store: Store) -> Response:
-    return calendar_response(store, request.app.state.clock(), zone_of(request))
+    return calendar_response(store, request.app.state.clock(), zone_of(request), request.app.state.families)

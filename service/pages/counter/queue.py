@@ -10,7 +10,7 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput
 from service.core.cautions import driving
-from service.core.translation import _, ngettext
+from service.core.translation import _, ngettext, spoken
 from service.decisions.ordering.queue import queue_of_cases
 from service.decisions.ordering.schemas import USUAL_RISK, QueueAnswer, QueueEntryAnswer, QueueRequest
 from service.http.dependencies import CurrentStore, KnownFamilies
@@ -29,6 +29,7 @@ from service.pages.rendering import render
 from service.pages.sorting import in_order, sorting_of
 from service.pages.spreadsheet import csv_file
 from service.pages.wording import risk_words
+from service.records.stopped import under_stop
 
 PAGE: Final = 25
 """Cases on one page of the queue."""
@@ -59,11 +60,11 @@ def show_queue(request: Request, store: CurrentStore, families: KnownFamilies) -
     try:
         asked = _asked(texts)
         with store.reading() as session:
-            queue = queue_of_cases(session, asked, request.app.state.clock())
+            queue = queue_of_cases(session, asked, request.app.state.clock(), families)
     except BadInput as error:
         problems = error.problems
     with store.reading() as session:
-        left = unweighed(session, request.app.state.clock())
+        left, stopped = unweighed(session, request.app.state.clock()), spoken(under_stop(session, families))
     missing = about_costs(problems)
     faults = Faults(tuple(problem for problem in problems if problem not in missing))
     sorting = sorting_of(request, "/parts", ORDERS, texts)
@@ -83,6 +84,7 @@ def show_queue(request: Request, store: CurrentStore, families: KnownFamilies) -
         sorting=sorting,
         summary=[] if queue is None else summary(queue),
         unweighed=left,
+        stopped=stopped,
         following=following,
         first=f"/parts?{urlencode(asked_for)}" if start else "",
         families=[("", _("All families")), *((name, name) for name in sorted(families))],
@@ -150,10 +152,10 @@ def due(entry: QueueEntryAnswer) -> str:
 
 
 @router.get("/parts/queue.csv", operation_id="page_parts_queue_file")
-def read_queue_file(request: Request, store: CurrentStore) -> Response:
+def read_queue_file(request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
     """Send the queue as a file for a spreadsheet."""
     with store.reading() as session:
-        queue = queue_of_cases(session, _asked(given(request, "family", "risk")), request.app.state.clock())
+        queue = queue_of_cases(session, _asked(given(request, "family", "risk")), request.app.state.clock(), families)
     columns = ("place", "vehicle_id", "pack_id", "family", "supplier", "express", "latest_on", "too_late_today",
                "fault_first_today", "expected_cost", "week_later", "currency", "reasons")  # fmt: skip
     rows = (

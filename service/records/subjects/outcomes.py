@@ -43,5 +43,6 @@ OUTCOMES: Final = Subject(
     unique=("pack_id", "time"),
     filters=("pack_id", "kind"),
     time="time",
+    happened=("time",),
     ordered="outcomes",
 )

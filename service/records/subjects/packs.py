@@ -108,5 +108,6 @@ ASSIGNMENTS: Final = Subject(
     example={"pack_id": "MB-VAN-07", "vehicle_id": "MB-VAN-07", "since": "2021-05-10T06:00:00+00:00"},
     references={"pack_id": Pack, "vehicle_id": Vehicle},
     filters=("pack_id", "vehicle_id"),
+    happened=("since", "until"),
     check=_assignment_sense,
 )

@@ -37,5 +37,6 @@ READINGS: Final = Subject(
     unique=("pack_id", "time"),
     filters=("pack_id", "state"),
     time="time",
+    happened=("time",),
     check=partial(fits_family, kind=BlockReading),
 )

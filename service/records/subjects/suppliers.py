@@ -137,6 +137,7 @@ OFFERS: Final = Subject(
     references={"supplier_id": Supplier},
     filters=("supplier_id", "family"),
     time="quoted_at",
+    happened=("quoted_at",),
     check=_known_family,
 )
 
@@ -154,5 +155,6 @@ DELIVERIES: Final = Subject(
     references={"supplier_id": Supplier, "pack_id": Pack, "offer_id": Offer},
     filters=("supplier_id", "family", "pack_id"),
     time="ordered_at",
+    happened=("ordered_at", "arrived_at"),
     check=_delivery_sense,
 )

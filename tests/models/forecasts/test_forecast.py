@@ -140,7 +140,5 @@ def test_promises_are_read_off_the_lower_curve_and_can_be_read_off_the_other_lat
         assert days < forecast.good_for(confidence)
         assert day_of_return(careful.survival, level) == pytest.approx(days, abs=1e-6)
     assert careful.quantile(0.5) == forecast.quantile(0.5)
-    assert careful.surplus_left_out
-    assert not forecast.surplus_left_out
     later = careful.given_held(3.0)
     assert np.all(later.told_survival <= later.survival)

@@ -108,7 +108,7 @@ def record(client: AuthenticatedClient) -> None:
     assert len(good(list_readings.sync(client=client, pack_id=PACK)).items) == len(both)
     good(
         create_topup.sync(
-            client=client, body=NewTopUp(pack_id=PACK, time=CHARGED, blocks=[5], charge_ah=1.73, duration_h=3.7)
+            client=client, body=NewTopUp(pack_id=PACK, time=CHARGED, blocks=[5], charge_ah=1.1, duration_h=2.0)
         )
     )
     plan = NewUsagePlan(pack_id=PACK, time=CHARGED, km_per_day=22.0, trips_per_day=2.0)

@@ -36,7 +36,6 @@ def test_a_block_far_off_its_peers_is_asked_about(typed):
         ("reading", {"temperature_c": 98.0}, ["temperature_c"]),
         ("reading", {"current_a": 30.0}, ["current_a"]),
         ("reading", {"current_a": 30.0, "state": "discharge"}, []),
-        ("reading", {"time": NOW + timedelta(hours=2)}, ["time"]),
         ("topup", {"charge_ah": 1470.0}, ["charge_ah"]),
         ("topup", {"charge_ah": 1.47}, []),
         ("usage", {"time": NOW + timedelta(days=2)}, ["time"]),

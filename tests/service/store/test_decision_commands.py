@@ -74,7 +74,10 @@ CALLS = [
         ("orders", "MB-00004", "--risk", "0.2"),
         lambda s, now: orders_of_pack(s, "MB-00004", OrdersRequest(risk=0.2), now, load_families()),
     ),
-    (("orders", "--stranding", "900"), lambda s, now: queue_of_cases(s, QueueRequest(costs={"stranding": 900}), now)),
+    (
+        ("orders", "--stranding", "900"),
+        lambda s, now: queue_of_cases(s, QueueRequest(costs={"stranding": 900}), now, {}),
+    ),
     (
         ("stock", "marl-28", "--on-shelf", "1", "--new-cases-per-day", "0.1"),
         lambda s, now: stock_of_family(s, "marl-28", StockRequest(on_shelf=1, new_cases_per_day=0.1), now),

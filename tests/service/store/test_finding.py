@@ -15,7 +15,7 @@ RECORD = {"version": 1, "recorded_at": NOW, "recorded_by": "invented"}
 
 
 def found(session, words, after=""):
-    units, last = find_units(session, words, after)
+    units, last = find_units(session, words, after, {})
     return [unit.pack_id for unit in units], last
 
 

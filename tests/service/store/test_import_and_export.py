@@ -24,7 +24,7 @@ from training.files.tables import COLUMNS, read_tables
 from training.simulation.marrow_bay import write_fleet
 
 FAMILIES = load_families(None)
-WRITER = Writer("test", datetime(2026, 3, 14, tzinfo=UTC))
+WRITER = Writer("test", datetime(2026, 8, 1, tzinfo=UTC))
 
 
 @pytest.fixture(scope="module")

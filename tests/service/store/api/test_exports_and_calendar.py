@@ -24,6 +24,12 @@ from tests.service.invented_fleet import fill
 
 ISSUE = "/v1/packs/MB-VAN-07/forecasts"
 TODAY = {"at": "2026-03-14T08:00:00+00:00"}
+FRESH = {
+    "pack_id": "MB-VAN-07",
+    "time": "2026-03-14T08:00:00Z",
+    "state": "rest",
+    "block_v": [12.9] * 4 + [13.2] + [12.9] * 9,
+}
 
 
 def test_a_table_comes_as_csv_or_parquet_with_the_same_content(filled):
@@ -45,6 +51,7 @@ def test_other_tables_and_formats_are_refused(filled, problem_in, path):
 
 def test_recheck_and_order_days_are_in_the_calendar_until_the_topup_has_an_outcome(filled):
     filled.delete("/v1/outcomes/1")
+    filled.post("/v1/readings", json=FRESH)
     filled.post(ISSUE, json=TODAY)
     issued = filled.post(ISSUE, json=TODAY).json()
     response = filled.get("/v1/calendar.ics")
@@ -80,7 +87,7 @@ def test_the_calendar_names_the_day_that_stands_on_the_release_sheet(filled, sto
         good = [{**one, "days": days} if one["confidence"] == 0.9 else one for one in row.answer["good_for"]]
         row.good_for_days, row.answer = days, {**row.answer, "good_for": good}
         session.flush()
-        (due,) = [day.day for day in days_due(session, clock(), local) if day.uid.startswith("recheck-")]
+        (due,) = [day.day for day in days_due(session, clock(), local, {}) if day.uid.startswith("recheck-")]
         sheet = sheet_of(Release(row, None, None, True, "nimh", whole_answer(row, {})), None, clock(), local)
         assert due == row.origin.astimezone(local).date() + timedelta(days=6)
         assert day_in_words(datetime(due.year, due.month, due.day, 12, tzinfo=local), local) in sheet.recheck
@@ -89,6 +96,7 @@ def test_the_calendar_names_the_day_that_stands_on_the_release_sheet(filled, sto
 
 def test_the_calendar_goes_by_the_house_s_own_time(make_api, filled):
     filled.delete("/v1/outcomes/1")
+    filled.post("/v1/readings", json=FRESH)
     filled.post(ISSUE, json=TODAY)
     issued = filled.post(ISSUE, json=TODAY).json()
     reached = day_reached(datetime.fromisoformat(issued["origin"]), issued["good_for_days"])
@@ -119,12 +127,12 @@ def test_the_calendar_of_many_packs_begins_before_it_is_all_found(store, clock):
 
     event.listen(store.engine, "before_cursor_execute", note)
     try:
-        pieces = pieces_of(store, clock(), ZoneInfo("UTC"))
+        pieces = pieces_of(store, clock(), ZoneInfo("UTC"), {})
         first, questions = next(pieces), len(asked)
         rest = "".join(pieces)
     finally:
         event.remove(store.engine, "before_cursor_execute", note)
-    assert questions <= 3  # of which SQLite takes two to begin to read
+    assert questions <= 4  # of which SQLite takes two to begin to read, and one what facts stop
     assert first.startswith("BEGIN:VCALENDAR")
     assert 0 < first.count("BEGIN:VEVENT") < (first + rest).count("BEGIN:VEVENT")
     assert rest.endswith("END:VCALENDAR\r\n")

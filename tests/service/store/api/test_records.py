@@ -155,15 +155,15 @@ def test_the_largest_page_is_a_setting(make_api, problem_in):
 def test_filters_narrow_a_list(filled):
     filled.post("/v1/packs", json=PACK)
     for day, state, amps in ((1, "rest", 0), (2, "discharge", 20), (3, "rest", 0)):
-        reading = {"pack_id": PACK["id"], "time": f"2026-04-0{day}T08:00:00Z", "state": state, "current_a": amps}
+        reading = {"pack_id": PACK["id"], "time": f"2026-03-1{day}T08:00:00Z", "state": state, "current_a": amps}
         assert filled.post("/v1/readings", json=reading | {"block_v": VOLTS}).status_code == 201
 
     def days(**query):
         return [r["time"][:10] for r in filled.get("/v1/readings", params=query).json()["items"]]
 
-    assert days(pack_id="MB-CAB-03") == ["2026-04-01", "2026-04-02", "2026-04-03"]
-    assert days(pack_id="MB-CAB-03", state="rest") == ["2026-04-01", "2026-04-03"]
-    assert days(since="2026-04-02T08:00:00Z", before="2026-04-03T08:00:00Z") == ["2026-04-02"]
+    assert days(pack_id="MB-CAB-03") == ["2026-03-11", "2026-03-12", "2026-03-13"]
+    assert days(pack_id="MB-CAB-03", state="rest") == ["2026-03-11", "2026-03-13"]
+    assert days(since="2026-03-12T08:00:00Z", before="2026-03-13T08:00:00Z") == ["2026-03-12"]
 
 
 WRONG = {
@@ -178,7 +178,7 @@ WRONG = {
     ),
     "year 1": ("readings", {"time": "0001-01-01T00:00:00+14:00"}, "time", "between 1990 and 2100"),
     "no offset": ("readings", {"time": "2026-03-05T08:00:00"}, "time", "offset from UTC is missing"),
-    "a block too many": ("topups", {"time": "2026-04-05T08:00:00Z", "blocks": [15]}, "blocks", "names block 15"),
+    "a block too many": ("topups", {"time": "2026-03-13T08:00:00Z", "blocks": [15]}, "blocks", "names block 15"),
     "two open top-ups": (
         "topups",
         {"time": "2026-03-04T08:00:00Z"},
@@ -229,9 +229,9 @@ def test_the_same_fact_twice_is_a_conflict(filled, problem_in, name):
 
 def test_a_pack_moves_between_vehicles_by_date(filled, problem_in):
     filled.post("/v1/vehicles", json={"id": "MB-CAB-11"})
-    move = {"pack_id": "MB-VAN-07", "vehicle_id": "MB-CAB-11", "since": "2026-03-20T00:00:00Z"}
+    move = {"pack_id": "MB-VAN-07", "vehicle_id": "MB-CAB-11", "since": "2026-03-10T00:00:00Z"}
     problem_in(filled.post("/v1/assignments", json=move), 422)
-    assert filled.patch("/v1/assignments/1", json={"until": "2026-03-20T00:00:00Z"}).status_code == 200
+    assert filled.patch("/v1/assignments/1", json={"until": "2026-03-10T00:00:00Z"}).status_code == 200
     assert filled.post("/v1/assignments", json=move).status_code == 201
     assert [a["vehicle_id"] for a in filled.get("/v1/assignments?pack_id=MB-VAN-07").json()["items"]] == [
         "MB-VAN-07",

@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 
 from models.packs.stops import STOPS, StopRule
+from service.exchange.imports.loading import import_files
+from service.records.records import Writer
 from tests.cases.packs import history_of_case
 from training.files.families import load_families
 
@@ -152,5 +154,78 @@ def test_every_stop_shows_at_every_door(api, tideover, tmp_path, rule):
             if "get" in door:
                 assert f'data-stop="{rule.code}"' in told
     if rule.ends == "everything":
-        assert name not in api.get("/v1/calendar.ics").text
+        # Nothing is promised of it in any list; each says STOP in the place of that.
+        for address in ("/v1/calendar.ics", "/bench", "/", "/parts"):
+            shown = api.get(address).text.replace("\r\n ", "")
+            assert f"STOP: {name}" in shown if address.endswith("ics") else "STOP: " in shown, address
+            for promise in (f"promised day of {name}", "good until", f"Order a pack for {name}", f"Read {name} again"):
+                assert promise not in shown, (address, promise)
         assert name not in json.dumps(api.post("/v1/orders/queue", json={}).json().get("entries", []))
+
+
+FRESH = [12.9] * 4 + [13.2] + [12.9] * 9
+STOPPING = {
+    "a hot pack": ("readings", {"state": "rest", "temperature_c": 61, "block_v": [12.9] * 14}),
+    "more than it holds": ("topups", {"blocks": [5], "charge_ah": 7.0}),
+}
+
+
+@pytest.mark.parametrize("why", STOPPING)
+def test_a_stop_takes_the_place_of_what_was_promised_on_every_board(filled, problem_in, why):
+    """ "Good until" stayed in the calendar, in the bench's list and on the first page."""
+    number = filled.get("/v1/outcomes").json()["items"][0]["id"]
+    table, fact = STOPPING[why]
+    if table == "topups":
+        top = filled.get("/v1/topups").json()["items"][0]["id"]
+    else:
+        filled.delete(f"/v1/outcomes/{number}")
+    filled.delete(f"/v1/outcomes/{number}")
+    fresh = {"pack_id": "MB-VAN-07", "time": "2026-03-14T08:00:00Z", "state": "rest", "block_v": FRESH}
+    assert filled.post("/v1/readings", json=fresh).status_code == 201
+    issued = filled.post(f"{VAN}/forecasts", json={"at": "2026-03-14T08:00:00Z"})
+    assert issued.status_code == 201, issued.text
+    assert issued.json()["good_for_days"] > 0
+    if table == "topups":
+        assert filled.patch(f"/v1/topups/{top}", json={"charge_ah": fact["charge_ah"]}).status_code == 200
+    else:
+        sent = {"pack_id": "MB-VAN-07", "time": "2026-03-14T08:30:00Z", **fact}
+        assert filled.post("/v1/readings", json=sent).status_code == 201
+    for address in ("/bench", "/", "/parts"):
+        shown = filled.get(address).text
+        assert "STOP: " in shown
+        assert "good until" not in shown
+        assert "last promised day" not in shown
+    calendar = filled.get("/v1/calendar.ics").text.replace("\r\n ", "")
+    assert "SUMMARY:STOP: MB-VAN-07" in calendar
+    assert "promised day" not in calendar
+    # Taken back, the boards are as before but for the forecast, which has to be made anew.
+    stored = filled.get(f"/v1/{table}").json()["items"][-1]["id"]
+    if table == "topups":
+        filled.patch(f"/v1/topups/{top}", json={"charge_ah": 1.2})
+    else:
+        filled.delete(f"/v1/readings/{stored}")
+    assert "STOP: " not in filled.get("/").text
+    assert filled.post(f"{VAN}/forecasts", json={"at": "2026-03-14T08:00:00Z"}).status_code == 201
+    assert "good until" in filled.get("/bench").text
+
+
+def test_a_corrected_fact_takes_the_forecast_that_rested_on_it_out_of_every_list(out, problem_in):
+    """After a top-up was corrected, the release went on by the forecast of before."""
+    assert out.post(f"{VAN}/release", json={"in_days": 7}).status_code == 200
+    top = out.get("/v1/topups").json()["items"][0]["id"]
+    assert out.patch(f"/v1/topups/{top}", json={"charge_ah": 1.3}).status_code == 200
+    document = problem_in(out.post(f"{VAN}/release", json={"in_days": 7}), 409)
+    assert "There is no forecast of pack MB-VAN-07 as things stand." in document["detail"]
+    assert "good until" not in out.get("/bench").text
+    out.post(f"{VAN}/forecasts", json={})
+    assert out.post(f"{VAN}/release", json={"in_days": 7}).status_code == 200
+
+
+def test_an_import_takes_note_of_what_stops_a_pack(out, store, tmp_path, clock):
+    blocks = [f"block_{n}_v" for n in range(1, 15)]
+    row = ["MB-VAN-07", "2026-03-13T12:00:00Z", "rest", "61", *["12.9"] * 14]
+    heading = ["pack_id", "time", "state", "temperature_c", *blocks]
+    file = tmp_path / "readings.csv"
+    file.write_text(",".join(heading) + "\n" + ",".join(row) + "\n")
+    assert import_files(store, file, FAMILIES, Writer("tests", clock())).stored
+    assert "STOP: The pack was last read at 61 °C" in out.get("/bench").text

@@ -1,0 +1,134 @@
+"""Packs that a fact on record stops, and forecasts that no longer rest on the facts: taken note of with every write.
+
+The store keeps only which packs are stopped, so that a list need not read every history; what stops one is found anew
+from its facts wherever it is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import delete, func, insert, select
+from sqlalchemy.orm import Session
+
+from models.forecasts.inputs import digest_at
+from models.packs.family import PackFamily
+from models.packs.history import PackHistory, family_problems
+from models.packs.stops import Stop, stops_of
+from models.packs.suspects import suspects
+from models.packs.tables import tables_from_histories
+from service.records.history import HEAD_OF_PACK, histories_of, in_parts, sound_or_not
+from service.store.schema import Assignment, IssuedForecast, Pack, Score, StoppedPack
+
+
+@dataclass(frozen=True)
+class UnderStop:
+    """A pack that a fact stops.
+
+    Attributes
+    ----------
+    pack_id : str
+    vehicle_id : str or None
+        That it sits in now.
+    stops : tuple of Stop
+    """
+
+    pack_id: str
+    vehicle_id: str | None
+    stops: tuple[Stop, ...]
+
+    @property
+    def name(self) -> str:
+        """What people call it: the vehicle's fleet number, or else the pack's own."""
+        return self.vehicle_id or self.pack_id
+
+
+def mind_facts(session: Session, pack_ids: Collection[str], families: Mapping[str, PackFamily]) -> None:
+    """Take note of what stops some packs, and drop the forecasts that their facts do not bear any more.
+
+    Those are taken out of the lists that decide on them: a stop stands, or what was known at the forecast's moment has
+    been corrected since.
+    """
+    for some in in_parts(sorted(pack_ids)):
+        heads = session.execute(select(*HEAD_OF_PACK).where(Pack.id.in_(some))).all()
+        known = [
+            found
+            for _pack_id, found in sound_or_not(session, heads)
+            if isinstance(found, PackHistory)
+            and found.family in families
+            and not family_problems(found, families[found.family])
+        ]
+        stopped = _stopped_of(known, families)
+        note_stopped(session, stopped, of=some)
+        query = select(Score.pack_id, Score.origin, IssuedForecast.inputs_digest)
+        query = query.join(IssuedForecast, IssuedForecast.id == Score.forecast_id).where(Score.pack_id.in_(some))
+        scores = {row.pack_id: row for row in session.execute(query)}
+        borne = {
+            history.pack_id
+            for history in known
+            if (score := scores.get(history.pack_id)) is not None
+            and history.pack_id not in stopped
+            and digest_at(history, score.origin, families[history.family]) == score.inputs_digest
+        }
+        if gone := scores.keys() - borne:
+            session.execute(delete(Score).where(Score.pack_id.in_(gone)))
+
+
+def _stopped_of(histories: list[PackHistory], families: Mapping[str, PackFamily]) -> set[str]:
+    if not histories:
+        return set()
+    doubted = [True]
+    if len(histories) > 1:  # one is asked sooner than it is made a table of
+        tables = tables_from_histories(histories, families)
+        doubted = suspects(tables, tables).tolist()
+    return {
+        history.pack_id
+        for history, doubt in zip(histories, doubted, strict=True)
+        if doubt and _stops(history, families[history.family])
+    }
+
+
+def _stops(history: PackHistory, family: PackFamily) -> tuple[Stop, ...]:
+    """Return what stops a pack that somebody still has to do with: one that was replaced is at rest."""
+    over = history.ended
+    return () if over is not None and over.kind in ("replaced", "retired") else stops_of(history, family)
+
+
+def note_stopped(session: Session, stopped: Collection[str], *, of: Iterable[str]) -> None:
+    """Note which of some packs are stopped; the others are not, or not any more."""
+    for some in in_parts(sorted(of)):
+        before = set(session.scalars(select(StoppedPack.pack_id).where(StoppedPack.pack_id.in_(some))))
+        now = set(some) & set(stopped)
+        if before - now:
+            session.execute(delete(StoppedPack).where(StoppedPack.pack_id.in_(before - now)))
+        if now - before:
+            session.execute(insert(StoppedPack), [{"pack_id": pack_id} for pack_id in sorted(now - before)])
+
+
+def under_stop(session: Session, families: Mapping[str, PackFamily], conditions: Iterable[Any] = ()) -> list[UnderStop]:
+    """Return the packs that facts stop, with what stops them, in the order of their names.
+
+    Parameters
+    ----------
+    session : Session
+    families : mapping of str to PackFamily
+    conditions : iterable of SQL conditions on `Pack`
+    """
+    query = select(Pack).join(StoppedPack, StoppedPack.pack_id == Pack.id).where(*conditions).order_by(Pack.id)
+    packs = [pack for pack in session.scalars(query) if pack.family in families]
+    sits = select(Assignment.pack_id, Assignment.vehicle_id).where(
+        Assignment.pack_id.in_([pack.id for pack in packs]), Assignment.until.is_(None)
+    )
+    vehicles = {row.pack_id: row.vehicle_id for row in session.execute(sits)} if packs else {}
+    return [
+        UnderStop(history.pack_id, vehicles.get(history.pack_id), stops)
+        for history in histories_of(session, packs)
+        if (stops := _stops(history, families[history.family]))
+    ]
+
+
+def how_many_under_stop(session: Session) -> int:
+    """Return how many packs facts stop."""
+    return session.scalar(select(func.count()).select_from(StoppedPack)) or 0

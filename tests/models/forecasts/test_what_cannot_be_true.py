@@ -1,0 +1,128 @@
+"""Danger that passed without a word: two charges, voltages against themselves, a hot pack, weather nobody has seen."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from models.packs.history import PackHistory
+from models.packs.stops import Stopped, stops_of
+from models.packs.suspects import suspects
+from models.packs.tables import tables_from_histories
+from tests.cases.packs import history_of_case
+from training.files.families import load_families
+
+FAMILIES = load_families()
+GRAVEL = FAMILIES["gravel-14"]
+
+
+@pytest.fixture(scope="module")
+def forecaster(small_trained):
+    return small_trained.forecaster
+
+
+def pack(**changed) -> PackHistory:
+    return PackHistory.model_validate(history_of_case({"family": "gravel-14", **changed}, FAMILIES))
+
+
+def grave(forecast) -> list[str]:
+    return [flag.code for flag in forecast.flags if flag.grave]
+
+
+def charged_again(hours: float, first_ah: float, second_ah: float, blocks: tuple[int, ...] = (5,)) -> PackHistory:
+    """The ordinary case, its block charged once more before; the reading of before moves along."""
+    history = pack(charge={"charge_ah": second_ah, "duration_h": 4.0}, after_v=None)
+    (topup,) = history.topups
+    first = topup.model_copy(
+        update={"time": topup.time - timedelta(hours=hours), "charge_ah": first_ah, "blocks": blocks}
+    )
+    early = [r.model_copy(update={"time": r.time - timedelta(hours=hours)}) for r in history.readings]
+    return history.model_copy(update={"topups": (first, topup), "readings": tuple(early)})
+
+
+@pytest.mark.parametrize(
+    ("hours", "each", "blocks", "stopped"),
+    [
+        (8, 4.0, (5,), True),
+        (8, 2.0, (5,), False),
+        (8, 4.0, (4,), False),
+        (24 * 5, 4.0, (5,), False),
+        (36, 4.0, (5,), False),
+    ],
+)
+def test_charges_count_together_unless_the_block_may_have_lost_as_much(hours, each, blocks, stopped):
+    """Gravel-14 holds 5.5 Ah; 8 Ah within eight hours, none above 5.5 by itself, passed."""
+    assert GRAVEL.rated_ah == 5.5
+    history = charged_again(hours, each, each, blocks)
+    codes = [stop.code for stop in stops_of(history, GRAVEL)]
+    assert ("overfilled" in codes) == stopped
+    if stopped:
+        assert "8 Ah were put into block 5 by 2 charges within 8 hours." in next(
+            s.text for s in stops_of(history, GRAVEL) if s.code == "overfilled"
+        )
+        tables = tables_from_histories([history, pack().model_copy(update={"pack_id": "MB-CASE-02"})], FAMILIES)
+        assert suspects(tables, tables).tolist() == [True, False]
+
+
+def test_an_end_voltage_below_the_rest_after_it_is_grave(forecaster):
+    found = forecaster.forecast(pack(charge={"charge_ah": 1.0, "end_v": 13.0, "end_v_at": "supply", "duration_h": 2.0},
+                                     after_v=0.9))  # fmt: skip
+    assert "end-voltage-below-rest" in grave(found)
+    noted = {"charge_ah": 1.0, "end_v": 13.55, "end_v_at": "supply", "rest_after_v": 14.9, "rest_after_h": 17.0}
+    assert "end-voltage-below-rest" in grave(forecaster.forecast(pack(charge=noted, after_v=None)))
+    assert "end-voltage-below-rest" not in grave(forecaster.forecast(pack(charge={"charge_ah": 1.0, "end_v": 14.2})))
+
+
+def test_a_noted_rest_voltage_against_the_reading_after_is_grave(forecaster):
+    base = pack()
+    (topup,) = base.topups
+    read = next(r for r in base.readings if r.time >= topup.time and r.state == "rest")
+    hours = (read.time - topup.time) / timedelta(hours=1)
+    for off, said in ((0.0, False), (0.3, False), (1.2, True), (-1.2, True)):
+        noted = topup.model_copy(update={"rest_after_v": round(read.block_v[4] + off, 3), "rest_after_h": hours})
+        codes = grave(forecaster.forecast(base.model_copy(update={"topups": (noted,)})))
+        assert ("rest-after-contradicted" in codes) == said, off
+
+
+@pytest.mark.parametrize(("heat", "said"), [(30.0, False), (44.0, False), (46.0, True), (59.0, True)])
+def test_a_hot_pack_at_rest_is_grave(forecaster, heat, said):
+    base = pack(after_v=0.0)
+    last = max(i for i, r in enumerate(base.readings) if r.state == "rest")
+    late = base.topups[0].time + timedelta(hours=6)
+    hot = base.readings[last].model_copy(update={"temperature_c": heat, "time": late})
+    history = base.model_copy(update={"readings": tuple(sorted((*base.readings, hot), key=lambda r: r.time))})
+    assert ("warm-pack" in grave(forecaster.forecast(history))) == said
+
+
+def test_weather_that_the_model_has_not_seen_does_not_lengthen_a_promise(forecaster):
+    low, high = (float(limit["ambient_c"]) for limit in (forecaster.seen.low, forecaster.seen.high))
+
+    def told(ambient: float):
+        usage = {"km_per_day": 20.0, "trips_per_day": 2.0, "ambient_c": ambient}
+        return forecaster.forecast(pack(usage=usage))
+
+    for edge, beyond in ((low, np.linspace(low - 0.5, -50, 12)), (high, np.linspace(high + 0.5, 60, 12))):
+        least = told(edge)
+        for ambient in beyond:
+            found = told(float(ambient))
+            for confidence in (0.5, 0.8, 0.9):
+                assert found.good_for(confidence) <= least.good_for(confidence) + 1e-9
+            assert {"weather-not-seen", "out-of-range"} & {flag.code for flag in found.flags}
+    assert "weather-not-seen" not in {flag.code for flag in told(15.0).flags}
+
+
+def test_what_went_in_beyond_what_was_missing_moves_nothing_in_the_explanation(forecaster):
+    usual = forecaster.explain(pack(charge={"charge_ah": 1.0, "duration_h": 2.0}))
+    more = forecaster.explain(pack(charge={"charge_ah": 4.9, "duration_h": 9.8}))
+    assert "overcharge" in grave(more.forecast)
+    assert usual.mean_days == pytest.approx(usual.forecast.restricted_mean(), abs=0.5)
+    days = {part.evidence: part.days for part in more.contributions}
+    least = forecaster.explain(pack(charge={"charge_ah": 3.9, "duration_h": 9.8 * 3.9 / 4.9}))
+    assert days["top-up"] == pytest.approx({p.evidence: p.days for p in least.contributions}["top-up"], abs=1e-6)
+
+
+def test_stopped_is_what_a_forecast_of_two_charges_raises(forecaster):
+    with pytest.raises(Stopped):
+        forecaster.forecast(charged_again(8, 4.0, 4.0))

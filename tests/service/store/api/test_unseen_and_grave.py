@@ -1,0 +1,82 @@
+"""What nobody has looked at for long, and what a forecast gravely warns of, is said at every door that decides."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import icalendar
+import pytest
+from sqlalchemy import select
+
+from service.store.schema import Score
+
+VAN = "/v1/packs/MB-VAN-07"
+COSTS = {"currency": "EUR", "planned_work": 300, "return_work": 900, "capital_per_day": 0.5}
+
+
+@pytest.fixture
+def out(filled):
+    """The worked examples, the van still out on its top-up."""
+    number = filled.get("/v1/outcomes").json()["items"][0]["id"]
+    filled.delete(f"/v1/outcomes/{number}")
+    return filled
+
+
+def test_long_after_its_newest_reading_nothing_is_dated_and_nothing_released(out, clock, problem_in, store):
+    """Fleet ranking and calendar dated cars that had been silent for years; a release went without a warning."""
+    clock.now = datetime(2026, 9, 1, 9, 0, tzinfo=UTC)
+    issued = out.post(f"{VAN}/forecasts", json={"at": "2026-09-01T09:00:00Z"})
+    assert issued.status_code == 201, issued.text
+    assert issued.json()["good_for_days"] == 0
+    assert all(promise["days"] == 0 for promise in issued.json()["answer"]["good_for"])
+    (item,) = out.get("/v1/fleet/ranking", params=COSTS).json()["items"]
+    assert item["good_until"] is None
+    assert item["no_reading_since"].startswith("2026-03-02")
+    with store.reading() as session:
+        assert session.scalars(select(Score.seen_at)).one() == datetime(2026, 3, 2, 12, 50, tzinfo=UTC)
+    events = icalendar.Calendar.from_ical(out.get("/v1/calendar.ics").content).walk("VEVENT")
+    assert "Read MB-VAN-07: no reading since 2026-03-02" in [str(event["SUMMARY"]) for event in events]
+    assert not any("promised" in str(event["SUMMARY"]) for event in events)
+    assert "no reading since" in out.get("/").text
+    document = problem_in(out.post(f"{VAN}/release", json={"in_days": 7}), 409)
+    assert "no reading of pack MB-VAN-07 since 2026-03-02" in document["detail"]
+    assert "no reading of pack MB-VAN-07 since" in out.get("/bench/units/MB-VAN-07/way?in_days=7").text
+    # Read again, it may be released again.
+    reading = {"pack_id": "MB-VAN-07", "time": "2026-09-01T08:30:00Z", "state": "rest", "block_v": [12.9] * 14}
+    assert out.post("/v1/readings", json=reading).status_code == 201
+    assert out.post(f"{VAN}/forecasts", json={}).status_code == 201
+    assert out.post(f"{VAN}/release", json={"in_days": 7}).status_code == 200
+
+
+def test_what_was_promised_is_used_up_day_by_day_in_what_orders_go_by(out, clock):
+    out.post(f"{VAN}/forecasts", json={})
+    latest = []
+    for days in (0, 2, 6):
+        clock.now = datetime(2026, 3, 3 + days, 12, 0, tzinfo=UTC)
+        (offer,) = out.post(f"{VAN}/orders", json={"risk": 0.5}).json()["offers"]
+        latest.append(offer["latest_on"])
+    known = [day for day in latest if day is not None]
+    assert known == sorted(known, reverse=True) or len(set(known)) <= 1
+
+
+GRAVE = "Do not go by these figures before this is looked at: Put in 4.6 Ah"
+
+
+def test_a_grave_flag_stands_at_every_door_that_decides(out):
+    number = out.get("/v1/topups").json()["items"][0]["id"]
+    assert out.patch(f"/v1/topups/{number}", json={"charge_ah": 4.6, "duration_h": 8.4}).status_code == 200
+    issued = out.post(f"{VAN}/forecasts", json={}).json()
+    assert issued["answer"]["lead"][0].startswith(GRAVE)
+    assert out.post(f"{VAN}/release", json={"in_days": 7}).json()["first"][0].startswith(GRAVE)
+    assert out.post(f"{VAN}/orders", json={}).json()["first"][0].startswith(GRAVE)
+    assert out.post(f"{VAN}/topup-plan", json={}).json()["sentences"][0].startswith(GRAVE)
+    queue = out.post("/v1/orders/queue", json={}).json()
+    assert "what its forecast warns of" in queue["entries"][0]["reasons"][0]
+    ranking = out.get("/v1/fleet/ranking", params=COSTS).json()
+    assert [item["grave"] for item in ranking["items"]] == [True]
+    assert "warns of something that has to be looked at" in ranking["first"][0]
+    plan = out.post("/v1/fleet/plan", json={"slots": [1], "pack": 1450, "costs": {**COSTS, "return_value": 900}})
+    assert any("warns of something that has to be looked at" in note for note in plan.json()["notes"])
+    for page in ("/bench/units/MB-VAN-07/way?in_days=7", "/bench/units/MB-VAN-07", f"/bench/forecasts/{issued['id']}",
+                 "/parts/cases/MB-VAN-07"):  # fmt: skip
+        assert GRAVE in out.get(page).text, page
