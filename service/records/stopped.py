@@ -91,9 +91,8 @@ def _stopped_of(histories: list[PackHistory], families: Mapping[str, PackFamily]
 
 
 def _stops(history: PackHistory, family: PackFamily) -> tuple[Stop, ...]:
-    """Return what stops a pack that somebody still has to do with: one that was replaced is at rest."""
-    over = history.ended
-    return () if over is not None and over.kind in ("replaced", "retired") else stops_of(history, family)
+    """Return what stops a pack; nothing where its top-up is over, since nothing is promised of it then."""
+    return () if history.ended is not None else stops_of(history, family)
 
 
 def note_stopped(session: Session, stopped: Collection[str], *, of: Iterable[str]) -> None:
