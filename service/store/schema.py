@@ -300,7 +300,7 @@ class Score(Base):
     told_levels: Mapped[bytes | None]
     seen_at: Mapped[datetime | None]
     """Of the newest record that it was there and holding: what is promised counts from then. None of older scores."""
-    grave: Mapped[bool] = mapped_column(default=False, server_default=false())
+    grave: Mapped[bool] = mapped_column(server_default=false())
 
 
 # Everything that ranking looks at, so that it reads this index alone and not the curves beside it.

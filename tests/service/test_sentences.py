@@ -103,7 +103,7 @@ def test_no_chance_of_a_kind_is_said_where_nothing_was_read_under_load():
     [
         (0.42, "Block 5, topped up, is still short by about 0.4 Ah."),
         (0.19, "Block 5, topped up, is about level with its peers."),
-        (-0.5, "Block 5, topped up, is about level with its peers."),
+        (-0.5, "Block 5, topped up, stands about 0.5 Ah above its peers."),
     ],
 )
 def test_the_block_is_named_with_what_it_is_still_short_of(short, said):
