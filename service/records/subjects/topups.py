@@ -41,7 +41,7 @@ TOPUPS: Final = Subject(
         "charge_ah": 1.1,
         "end_v": 13.45,
         "duration_h": 2.0,
-        "rest_after_v": 13.25,
+        "rest_after_v": 13.21,
         "rest_after_h": 17.3,
     },
     references={"pack_id": Pack},
