@@ -79,6 +79,7 @@ def served(tmp_path):
                 time.sleep(0.1)
         yield found
     finally:
+        found.client.close()
         process.send_signal(signal.SIGINT)
         process.wait(30)
         log.close()

@@ -18,11 +18,21 @@ from service.core.model_source import RegistrySource
 from service.core.settings import Settings
 from service.forecasting.forecasts.examples import example_case
 from service.forecasting.model.learning import store_trained
+from tests.service.hostile_corpus import tries
 from training.learning.fitting import Trained
 from training.registry import ModelRegistry
 
 LOCAL = "http://127.0.0.1:8765"
 """As somebody at this machine calls the service; by another name it does not answer without keys."""
+
+
+@pytest.fixture(autouse=True)
+def _tries_told(record_property: Callable[[str, object], None]) -> Iterator[None]:
+    """Tell the report of a run how many tries a test made that goes through a corpus."""
+    before = len(tries)
+    yield
+    if made := sum(tries[before:]):
+        record_property("tries", made)
 
 
 @pytest.fixture(scope="session")

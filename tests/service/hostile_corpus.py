@@ -38,6 +38,10 @@ MOST_MEMORY = 300_000_000
 """Above what the process holds before, bytes."""
 
 
+tries: list[int] = []
+"""How many each corpus held that this process has gone through."""
+
+
 def tried(send: Callable[[Any], str | None], corpus: Iterable[tuple[str, Any]]) -> tuple[int, list[str]]:
     """Send all of a corpus; return how many there were, and what is wrong with some answers, their cost included.
 
@@ -48,6 +52,7 @@ def tried(send: Callable[[Any], str | None], corpus: Iterable[tuple[str, Any]]) 
         no part of the cost.
     """
     cases = list(corpus)
+    tries.append(len(cases))
     send(cases[0][1])
     Path("/proc/self/clear_refs").write_text("5", encoding="ascii")  # the peak counts from here (proc(5))
     before = _memory("VmRSS")
