@@ -17,6 +17,7 @@ from typing import Final, Literal
 import numpy as np
 
 from models.base.arrays import Bools, Floats
+from models.base.counts import hours
 from models.base.errors import TideoverError
 from models.base.messages import Said, say, say_count
 from models.packs.contradictions import flows
@@ -238,9 +239,12 @@ def _its_volts(known: _Known) -> Said | None:
         return None
     low, high = rest_window_v(known.family)
     looks = _looks_like(known.median_v, known.family)
-    return say(
+    return say_count(
+        "The blocks rest at %(volts)s V in the middle; one %(chemistry)s cell, as family %(family)s has it, rests at "
+        "%(low)s to %(high)s V. %(looks)s",
         "The blocks rest at %(volts)s V in the middle; %(cells)s %(chemistry)s cells in series, as family %(family)s "
         "has them, rest at %(low)s to %(high)s V. %(looks)s",
+        known.family.cells_per_block,
         volts=f"{known.median_v:.2f}",
         cells=known.family.cells_per_block,
         chemistry=CHEMISTRY_WORDS[known.family.chemistry],
@@ -454,13 +458,13 @@ def _overfilled(known: _Known) -> Said | None:
             apart = topup.time - charge.time
             if count > 1 and put_in > rated * (1 + LOST_SHARE_PER_DAY * (apart / timedelta(days=1))):
                 return say(
-                    "%(charge)s Ah were put into block %(block)s by %(count)s charges within %(hours)s hours. It holds "
+                    "%(charge)s Ah were put into block %(block)s by %(count)s charges within %(time)s. It holds "
                     "%(rated)s Ah when new and cannot have lost so much between them: it was overcharged, or a charge "
                     "was written down twice.",
                     charge=f"{put_in:g}",
                     block=block,
                     count=count,
-                    hours=f"{max(apart / timedelta(hours=1), 1.0):.0f}",
+                    time=hours(max(round(apart / timedelta(hours=1)), 1)),
                     rated=f"{rated:g}",
                 )
     if topup.charge_ah is None or topup.charge_ah <= rated:

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from models.base.counts import days as counted_days
 from models.decisions.lead_time import LeadTime
 from models.decisions.ordering import latest_order_days
 from models.packs.family import PackFamily
@@ -79,13 +80,13 @@ def _recheck_days(session: Session, now: datetime, zone: ZoneInfo) -> Iterator[t
         last = day_reached(forecast.origin, forecast.good_for_days)
         since = forecast.origin.astimezone(zone).date().isoformat()
         pack = forecast.pack_id
-        if last.astimezone(zone).date() < now.astimezone(zone).date() or forecast.good_for_days == 0:
+        if last.astimezone(zone).date() < now.astimezone(zone).date() or good == 0:
             yield pack, [_unseen_day(pack, forecast.seen_at or forecast.origin, now, zone)]
             continue
         said = (
             f"{' '.join(dates_said(last, forecast.recheck_at, zone, _iso))} Nine in ten such packs hold at least "
-            f"{good} days from {since}. Forecast {forecast.id} of {forecast.issued_at.date().isoformat()}, model "
-            f"{forecast.model_id}. {driving()[0]}"
+            f"{counted_days(good)} from {since}. Forecast {forecast.id} of {forecast.issued_at.date().isoformat()}, "
+            f"model {forecast.model_id}. {driving()[0]}"
         )
         days = []
         if (reading := reading_day(last, forecast.recheck_at, zone)) is not None:

@@ -53,8 +53,8 @@ NEVER_ONE = {
     "cases": ("Only the %(count)s cases",),
     "vehicles": ("Only the %(count)s vehicles",),
     "weeks": ("every %(every)s weeks",),
-    # Said of blocks that have several cells, or of cells in series.
-    "cells": ("of its %(all)s cells", "cells would", "cells in series"),
+    # Said of blocks that have several cells.
+    "cells": ("of its %(all)s cells", "cells would"),
     "blocks": ("of %(blocks)s blocks", "has %(blocks)s blocks"),
     "times": ("Tried", "as hard as"),
     "seconds": ("Try again in",),
