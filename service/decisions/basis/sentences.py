@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import Final
 
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from models.decisions.hold_curves import HORIZON
@@ -15,7 +16,7 @@ from service.decisions.basis.open_cases import OpenCase
 from service.forecasting.forecasts.schemas import EvidenceFlag
 from service.forecasting.forecasts.sentences import count_days, look_first
 from service.forecasting.issued.scores import OLDEST_DAYS
-from service.store.schema import IssuedForecast
+from service.store.schema import IssuedForecast, Reading
 
 _NEGLIGIBLE_DAYS = 0.5
 
@@ -35,10 +36,21 @@ WAITING_IN_A_PLAN: Final = N_(
 
 
 def look_first_of(session: Session, case: OpenCase, now: datetime) -> list[str]:
-    """Return what has to be looked at before anybody goes by a stored forecast: its grave flags, and its age."""
+    """Return what to look at before anybody goes by a stored forecast: its grave flags, its age, later readings."""
     row = None if case.forecast_id is None or not case.grave else session.get(IssuedForecast, case.forecast_id)
     flags = [] if row is None else [EvidenceFlag.model_validate(flag) for flag in row.answer["flags"]]
-    return [*look_first(flags), *unseen_since(case, now)]
+    return [*look_first(flags), *_read_since(session, case, now), *unseen_since(case, now)]
+
+
+def _read_since(session: Session, case: OpenCase, now: datetime) -> list[str]:
+    """Say that the blocks were read after the moment from which the forecast counts."""
+    newest = session.scalar(
+        select(func.max(Reading.time)).where(Reading.pack_id == case.pack_id, Reading.time.between(case.origin, now))
+    )
+    if newest is None or newest <= case.origin:
+        return []
+    said = _("The blocks were read on %(day)s, after the forecast that this rests on. Keep a new forecast first.")
+    return [said % {"day": newest.date().isoformat()}]
 
 
 def unseen_since(case: OpenCase, now: datetime) -> list[str]:

@@ -59,6 +59,22 @@ def test_what_was_promised_is_used_up_day_by_day_in_what_orders_go_by(out, clock
     assert known == sorted(known, reverse=True) or len(set(known)) <= 1
 
 
+def test_a_reading_later_than_the_forecast_is_said_before_anybody_goes_by_it(out, clock):
+    """A block found sunk again after the forecast was kept: the release answered as before, without a word."""
+    assert out.post(f"{VAN}/forecasts", json={}).status_code == 201
+    told = out.post(f"{VAN}/release", json={"in_days": 7}).json()["first"]
+    clock.now = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
+    reading = {"pack_id": "MB-VAN-07", "time": "2026-03-04T08:30:00Z", "state": "rest", "block_v": [12.9] * 14}
+    assert out.post("/v1/readings", json=reading).status_code == 201
+    later = out.post(f"{VAN}/release", json={"in_days": 7}).json()["first"]
+    said = "The blocks were read on 2026-03-04, after the forecast that this rests on. Keep a new forecast first."
+    assert said not in told
+    assert said in later
+    assert said in out.post(f"{VAN}/orders", json={}).json()["first"]
+    assert out.post(f"{VAN}/forecasts", json={}).status_code == 201
+    assert said not in out.post(f"{VAN}/release", json={"in_days": 7}).json()["first"]
+
+
 GRAVE = "Do not go by these figures before this is looked at: Put in 4.6 Ah"
 
 
