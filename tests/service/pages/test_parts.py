@@ -159,6 +159,10 @@ def test_the_stock_figure(counter, page, sound):
     asked = {"on_shelf": 1, "new_cases_per_day": 0.1}
     stock = httpx.post(f"{counter.url}/v1/families/marl-28/stock", json=asked).json()
     expect(page.locator(".answer")).to_contain_text(stock["sentence"])
+    # Once "8 to 8".
+    lead = [f"{stock['lead_days'][end]:.0f}" for end in ("early", "late")]
+    said = page.locator("dt", has_text="Days on the way").locator("xpath=following-sibling::dd[1]")
+    expect(said).to_have_text(lead[0] if lead[0] == lead[1] else " to ".join(lead))
     sound(page, "parts-stock")
     page.goto(f"{counter.url}/parts/stock?on_shelf=1")
     expect(page.locator("#family-wrong")).to_be_visible()
