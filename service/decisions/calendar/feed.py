@@ -34,6 +34,11 @@ ALARM: Final = "-PT15H"
 READ_AT_ONCE: Final = 500
 """Packs whose days are found together, so that the first are sent while others are looked for. Our choice."""
 
+GRAVE: Final = (
+    "Its forecast warns of something to be looked at before anybody goes by its figures: see the unit's page."
+)
+"""Said of a pack instead of a day."""
+
 LINE_OCTETS: Final = 75
 """Longest line, without its end (RFC 5545, 3.1)."""
 
@@ -72,16 +77,28 @@ def days_due(session: Session, now: datetime, zone: ZoneInfo, families: Mapping[
 def _recheck_days(session: Session, now: datetime, zone: ZoneInfo) -> Iterator[tuple[str, list[Day]]]:
     """Yield each pack that is out on a recorded top-up and was forecast, with the days that follow from that."""
     of = IssuedForecast
-    columns = (of.id, of.pack_id, of.origin, of.good_for_days, of.issued_at, of.model_id, of.recheck_at, Score.seen_at)
-    query = select(*columns).join(Score, Score.forecast_id == of.id).where(~ended()).order_by(of.pack_id)
+    columns = (of.id, of.pack_id, of.origin, of.good_for_days, of.issued_at, of.model_id, of.recheck_at)
+    query = (
+        select(*columns, Score.seen_at, Score.grave)
+        .join(Score, Score.forecast_id == of.id)
+        .where(~ended())
+        .order_by(of.pack_id)
+    )
     for forecast in session.execute(query.execution_options(yield_per=READ_AT_ONCE)):
         # Rounded down: a promise must not grow on its way into a calendar.
         good = math.floor(forecast.good_for_days)
         last = day_reached(forecast.origin, forecast.good_for_days)
         since = forecast.origin.astimezone(zone).date().isoformat()
         pack = forecast.pack_id
-        if last.astimezone(zone).date() < now.astimezone(zone).date() or good == 0:
-            yield pack, [_unseen_day(pack, forecast.seen_at or forecast.origin, now, zone)]
+        seen_at, today = forecast.seen_at or forecast.origin, now.astimezone(zone).date()
+        if forecast.grave:
+            yield pack, [_not_to_drive_day(pack, GRAVE, today)]
+            continue
+        if last.astimezone(zone).date() < today or (good == 0 and seen_at.astimezone(zone).date() < today):
+            yield pack, [_unseen_day(pack, seen_at, now, zone)]
+            continue
+        if good == 0:
+            yield pack, [_not_to_drive_day(pack, "Not even one day can be promised of it.", today)]
             continue
         said = (
             f"{' '.join(dates_said(last, forecast.recheck_at, zone, _iso))} Nine in ten such packs hold at least "
@@ -106,6 +123,11 @@ def _unseen_day(pack: str, seen_at: datetime, now: datetime, zone: ZoneInfo) -> 
     )
     today = now.astimezone(zone).date()
     return Day(f"recheck-{pack}@tideover.invalid", today, f"Read {pack}: no reading since {_iso(seen_at, zone)}", said)
+
+
+def _not_to_drive_day(pack: str, why: str, today: date) -> Day:
+    """Say today that a pack is not to be driven, instead of a day that nobody may count on."""
+    return Day(f"recheck-{pack}@tideover.invalid", today, f"Do not drive {pack}", f"{why} {driving()[0]}")
 
 
 def _stop_day(one: UnderStop, today: date) -> Day:

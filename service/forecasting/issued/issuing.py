@@ -9,7 +9,7 @@ from typing import Any, Final
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from models.base.errors import TideoverError
+from models.base.errors import BadInput, TideoverError
 from models.forecasts.inputs import digest_at
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
@@ -24,6 +24,7 @@ from service.forecasting.forecasts.together import told_together
 from service.forecasting.issued.recheck_of import plan_with
 from service.forecasting.issued.schemas import ForecastRequest
 from service.records.history import begun_history
+from service.records.sense import not_yet
 from service.store.schema import IssuedForecast, Score
 from training.registry import StoredModel
 
@@ -49,6 +50,18 @@ def case_of(history: PackHistory, asked: ForecastRequest) -> ForecastCase:
     # Told in any case: the recheck day in the calendar rests on it.
     confidence = tuple(dict.fromkeys((*asked.confidence, USUAL_CONFIDENCE)))
     return ForecastCase(history=history, **dict(asked) | {"confidence": confidence})
+
+
+def require_begun(asked: ForecastRequest, now: datetime) -> None:
+    """Refuse to keep a forecast from a moment that has not come: it would promise the days between as already held.
+
+    Raises
+    ------
+    BadInput
+    """
+    if ahead := not_yet({"at": asked.at}, now):
+        mend = _("Leave it out, or give a moment that has come: a forecast that is kept counts from what is known.")
+        raise BadInput.one(ahead[0].where, ahead[0].what, mend)
 
 
 def still_standing(

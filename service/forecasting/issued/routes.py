@@ -15,7 +15,7 @@ from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from service.core.refusals import NoSuchRecord
 from service.core.translation import _
-from service.forecasting.issued.issuing import case_of_pack, issued, whole_answer
+from service.forecasting.issued.issuing import case_of_pack, issued, require_begun, whole_answer
 from service.forecasting.issued.schemas import ForecastPage, ForecastRequest, ForecastSummary, IssuedForecastAnswer
 from service.forecasting.issued.scores import keep_score
 from service.http.body_limit import require_json
@@ -85,6 +85,7 @@ def forecasts_router(max_page: int) -> APIRouter:
         """Say how long a stored pack's top-up will hold, and keep the forecast as it was issued."""
         if (before := write.earlier_answer()) is not None:
             return before
+        require_begun(asked, write.at)
         with write.store.reading() as session:
             case = case_of_pack(session, pack_id, asked)
         threads = request.app.state.settings.threads

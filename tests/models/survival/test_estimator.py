@@ -58,7 +58,7 @@ def test_features_are_checked():
     table, values = FeatureColumns.learn(pd.DataFrame({"a": [1, 2], "b": [np.nan, 4]}))
     assert table.names == ("a", "b")
     assert values.shape == (2, 2)
-    with pytest.raises(BadInput, match="lacks the column"):
+    with pytest.raises(BadInput, match="lacks 1 column"):
         table.read(pd.DataFrame({"a": [1.0]}))
     with pytest.raises(BadInput, match="fitted on 2"):
         table.read(np.zeros((1, 3)))

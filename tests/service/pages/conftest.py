@@ -153,6 +153,14 @@ def van(record) -> str:
     return name
 
 
+@pytest.fixture
+def read_van(van, record) -> str:
+    """The same van, read at rest this morning: what was promised at an earlier reading is used up day by day."""
+    volts = [12.9] * 4 + [13.2] + [12.9] * 9
+    record("/v1/readings", {"pack_id": van, "time": NOW.isoformat(), "state": "rest", "block_v": volts})
+    return van
+
+
 @pytest.fixture(scope="session")
 def marrow_bay(tmp_path_factory, repository) -> Path:
     """A store with the whole invented Marrow Bay record, to be copied."""

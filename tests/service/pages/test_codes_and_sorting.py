@@ -191,7 +191,7 @@ def test_the_ranking_is_sorted_by_its_headings(fleet, either_page, sound):
     page.get_by_role("link", name="Good until").click()
     assert heading.nth(1).get_attribute("aria-sort") == "ascending"
     items = httpx.get(f"{fleet.url}/v1/fleet/ranking", params={"order": "good_until", "limit": 60}).json()["items"]
-    days = [item["good_until"] for item in items]
+    days = [item["good_until"] or "" for item in items]  # of one not read for long there is no day: it comes first
     assert days == sorted(days)
     assert len(days) == 60
     expect(page.locator("tbody th a")).to_have_text([item["vehicle_id"] for item in items[:50]])
@@ -215,7 +215,7 @@ def test_every_order_goes_on_from_page_to_page(fleet, order, down, reverse):
         if page["next_cursor"] is None:
             break
         asked["cursor"] = page["next_cursor"]
-    values = [item[column] for item in found]
+    values = [item[column] or "" if order == "good_until" else item[column] for item in found]
     assert values == sorted(values, reverse=down != reverse)
     assert len({item["pack_id"] for item in found}) == 60
     other = {**asked, "order": "name" if order != "name" else "good_until"}
@@ -236,7 +236,7 @@ def test_queue_and_bench_are_sorted(fleet, either_page, sound):
     with httpx.Client(base_url=fleet.url) as client:
         until = {item["vehicle_id"]: item["good_until"] for item in
                  client.get("/v1/fleet/ranking", params={"limit": 60}).json()["items"]}  # fmt: skip
-    shown = [until[name] for name in page.locator(".units strong").all_inner_texts()]
+    shown = [until[name] or "" for name in page.locator(".units strong").all_inner_texts()]
     assert shown == sorted(shown)
     sound(page, "bench-sorted")
     page.goto(f"{fleet.url}/parts/suppliers?order=to_pay&reverse=true")

@@ -114,16 +114,16 @@ def test_what_a_proxy_says_of_itself_is_not_printed(make_site, van):
 
 
 @pytest.mark.parametrize("days", [0, 1])
-def test_sheet_slip_calendar_and_page_name_the_same_days(site, van, phone_page, days):
+def test_sheet_slip_calendar_and_page_name_the_same_days(site, read_van, phone_page, days):
     """The day is kept with the forecast: a page opened a day later names the one on the sheet that was given out."""
     with httpx.Client(base_url=site.url, follow_redirects=True, timeout=60) as client:
         # An easy life, so that the promise leaves room for a reading before it ends.
-        plan = {"pack_id": van, "time": NOW.isoformat(), "km_per_day": 3.0, "trips_per_day": 1.0, "ambient_c": 5.0}
+        plan = {"pack_id": read_van, "time": NOW.isoformat(), "km_per_day": 3.0, "trips_per_day": 1.0, "ambient_c": 5.0}
         client.post("/v1/usage", json=plan).raise_for_status()
-        page = client.get(f"/bench/units/{van}").text
+        page = client.get(f"/bench/units/{read_van}").text
         at = re.search(r'name="at" value="([^"]+)"', page)[1]
         sent = {"form_token": token_of(page), "at": at, "replacement": "", "once": "a"}
-        sheet = client.post(f"/bench/units/{van}/forecasts", data=sent).raise_for_status()
+        sheet = client.post(f"/bench/units/{read_van}/forecasts", data=sent).raise_for_status()
         row = client.get("/v1/issued-forecasts").json()["items"][0]
         site.app.state.clock = lambda: NOW + timedelta(days=days)
         calendar = icalendar.Calendar.from_ical(client.get("/v1/calendar.ics").content)
@@ -136,20 +136,20 @@ def test_sheet_slip_calendar_and_page_name_the_same_days(site, van, phone_page, 
     assert said[0] == said[1], "slip and sheet"
     assert said[0][0] == f"{last:%a} {last.day} {last:%b} {last.year}"
     events = {str(event["SUMMARY"]): event.decoded("DTSTART") for event in calendar.walk("VEVENT")}
-    assert events.get(f"Last promised day of {van}") == last.date()
-    reading = events.get(f"Read {van} again")
+    assert events.get(f"Last promised day of {read_van}") == last.date()
+    reading = events.get(f"Read {read_van} again")
     assert (reading is not None) == bool(said[0][1])
     if reading is not None:
         assert said[0][1] == f"{reading:%a} {reading.day} {reading:%b} {reading.year}"
-    phone_page.goto(f"{site.url}/bench/units/{van}/recheck")
+    phone_page.goto(f"{site.url}/bench/units/{read_van}/recheck")
     expect(phone_page.locator("#given-out")).to_contain_text(f"Bring the car back by {said[0][0]} at the latest")
     if said[0][1]:
         expect(phone_page.locator("#given-out")).to_contain_text(f"The best day to read it again is {said[0][1]}.")
 
 
-def test_the_ladder_says_its_values_to_pointer_and_keyboard(site, van, page, sound):
-    page.goto(f"{site.url}/bench/units/{van}/recheck")
-    plan = httpx.post(f"{site.url}/v1/packs/{van}/recheck", json={"at": NOW.isoformat()}, timeout=60).json()
+def test_the_ladder_says_its_values_to_pointer_and_keyboard(site, read_van, page, sound):
+    page.goto(f"{site.url}/bench/units/{read_van}/recheck")
+    plan = httpx.post(f"{site.url}/v1/packs/{read_van}/recheck", json={"at": NOW.isoformat()}, timeout=60).json()
     spots = page.locator("svg.ladder .spot")
     expect(spots).to_have_count(len(plan["table"]))
     expect(spots.first.locator(".value")).to_be_hidden()

@@ -111,7 +111,7 @@ def test_a_hotter_place_shows_as_drift(site, page, sound, tmp_path):
     tables = simulate_cohort(CohortPlan(80, 31, places=("reed-delta",), years=1)).tables
     later = NOW - timedelta(days=1) - tables.topups["time"].max()
     moved = {
-        name: frame.assign(time=frame["time"] + later)
+        name: frame.assign(time=frame["time"] + later).loc[lambda moved: moved["time"] <= NOW]
         for name, frame in tables.frames().items()
         if "time" in frame.columns
     }

@@ -76,14 +76,17 @@ def test_no_sheet_is_made_from_a_page_left_open(site, van, client):
     assert client.get("/v1/issued-forecasts").json()["items"] == []
 
 
-def test_the_answer_says_until_which_day_and_what_it_takes_for_granted(site, van, phone_page):
+def test_the_answer_says_until_which_day_and_what_it_takes_for_granted(site, van, record, phone_page):
+    phone_page.goto(f"{site.url}/bench/units/{van}")
+    expect(phone_page.get_by_text("Nothing has been entered since")).to_be_visible()
+    volts = [12.9] * 4 + [13.2] + [12.9] * 9
+    record("/v1/readings", {"pack_id": van, "time": NOW.isoformat(), "state": "rest", "block_v": volts})
     phone_page.goto(f"{site.url}/bench/units/{van}")
     answer = httpx.post(f"{site.url}/v1/packs/{van}/forecasts", json={"at": NOW.isoformat()}, timeout=60).json()
     last = NOW + timedelta(days=int(answer["good_for_days"]))
     expect(phone_page.locator(".answer .first")).to_contain_text(
         f"That is until {last:%a} {last.day} {last:%b} {last.year}."
     )
-    expect(phone_page.get_by_text("Nothing has been entered since")).to_be_visible()
 
 
 def test_no_fault_before_anything_is_typed(site, van, client):
@@ -174,10 +177,10 @@ def test_a_top_up_without_an_outcome_counts_until_it_was_last_heard_of(site, rec
 
 
 def test_signed_in_the_calendar_and_the_files_open_and_a_private_address_is_revoked(
-    make_site, record, van, open_context
+    make_site, record, read_van, open_context
 ):
     site = make_site()
-    record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat()})
+    record(f"/v1/packs/{read_van}/forecasts", {"at": NOW.isoformat()})
     record("/v1/suppliers", SUPPLIERS.example)
     record("/v1/offers", OFFERS.example)
     key = httpx.post(f"{site.url}/v1/keys", json={"title": "office", "role": "admin"}).json()["key"]
@@ -196,7 +199,7 @@ def test_signed_in_the_calendar_and_the_files_open_and_a_private_address_is_revo
     feed = httpx.get(address)
     assert feed.status_code == 200
     events = icalendar.Calendar.from_ical(feed.content).walk("VEVENT")
-    assert str(events[0]["SUMMARY"]) == f"Last promised day of {van}"
+    assert f"Last promised day of {read_van}" in [str(event["SUMMARY"]) for event in events]
     assert all(event.walk("VALARM") for event in events)
     assert all(event.decoded("DTSTART") >= NOW.date() for event in events)
     assert (
@@ -208,8 +211,8 @@ def test_signed_in_the_calendar_and_the_files_open_and_a_private_address_is_revo
     assert httpx.get(address).status_code == 404
 
 
-def test_what_is_past_is_not_in_the_calendar(site, van, record, client):
-    record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat()})
+def test_what_is_past_is_not_in_the_calendar(site, read_van, record, client):
+    record(f"/v1/packs/{read_van}/forecasts", {"at": NOW.isoformat()})
     assert "Last promised day" in client.get("/v1/calendar.ics").text
     at(site, NOW + timedelta(days=60))
     assert "Last promised day" not in client.get("/v1/calendar.ics").text
@@ -226,12 +229,12 @@ def test_the_first_page_is_todays_board(fleet, record, van, page, sound):
     sound(page, "home-board")
 
 
-def test_the_board_names_who_is_due_and_who_is_past_the_last_safe_day(site, record, van, phone_page):
-    issued = record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat()}).json()
+def test_the_board_names_who_is_due_and_who_is_past_the_last_safe_day(site, record, read_van, phone_page):
+    issued = record(f"/v1/packs/{read_van}/forecasts", {"at": NOW.isoformat()}).json()
     last = NOW + timedelta(days=int(issued["good_for_days"]))
     for days, words in ((0, "today is the last promised day"), (1, "past its last promised day")):
         at(site, last + timedelta(days=days))
         phone_page.goto(site.url)
         region = phone_page.get_by_role("region", name="To be read again")
         expect(region).to_contain_text(words)
-        expect(region.get_by_role("link", name=van)).to_be_visible()
+        expect(region.get_by_role("link", name=read_van)).to_be_visible()

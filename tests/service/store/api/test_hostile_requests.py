@@ -125,7 +125,8 @@ def long_case(readings: int, topups: int) -> dict[str, object]:
 @pytest.mark.parametrize("address", ["/v1/topup-plans", "/v1/forecasts"])
 def test_a_long_history_is_answered_in_time(api, soon, address, readings, topups):
     answer = api.post(address, json=long_case(readings, topups))
-    assert answer.status_code in (200, 413, 422), answer.text
+    # So many charges of one block are a stop; looking for it must be quick as well.
+    assert answer.status_code in (200, 409, 413, 422), answer.text
 
 
 @pytest.mark.parametrize("header", ["Forwarded", "Via", "X-Forwarded-For", "X-Forwarded-Host", "X-Real-IP"])

@@ -48,16 +48,19 @@ def test_a_case_is_read_from_now_on_as_its_forecast_reads_for_a_pack_that_has_he
     assert (case.band_low <= case.band_high).all()
 
 
-def test_a_forecast_has_one_last_promised_day_in_the_ranking_and_at_the_bench(out, store):
+def test_a_forecast_has_one_last_promised_day_in_the_ranking_and_at_the_bench(out, store, clock):
     """The ranking kept parts of days that sheet, bench and calendar drop."""
-    issued = out.get("/v1/issued-forecasts/1").json()
+    volts = [12.9] * 4 + [13.2] + [12.9] * 9
+    reading = {"pack_id": "MB-VAN-07", "time": clock().isoformat(), "state": "rest", "block_v": volts}
+    assert out.post("/v1/readings", json=reading).status_code == 201
+    issued = out.post(ISSUE, json={}).json()
     promised = next(p["days"] for p in issued["answer"]["good_for"] if p["confidence"] == 0.9)
     assert promised % 1
     last = datetime.fromisoformat(issued["origin"]) + timedelta(days=int(promised))
     (item,) = out.get("/v1/fleet/ranking").json()["items"]
     assert datetime.fromisoformat(item["good_until"]) == last
     with store.reading() as session:
-        assert described(session, ["MB-VAN-07"])[0].good_until == last
+        assert described(session, ["MB-VAN-07"], load_families(None))[0].good_until == last
 
 
 def test_a_forecast_of_another_use_leaves_the_score_alone(out, store):

@@ -113,7 +113,7 @@ def test_few_returns_are_learned_from_and_told_to_be_few(filled, worker, own_hom
     assert job["state"] == "done", job["problems"]
     result = job["result"]
     assert (result["answers"], result["verdict"]) == (True, "open")
-    assert "1 of them returns" in " ".join(result["sentences"])
+    assert "1 with a return" in " ".join(result["sentences"])
     assert registry.current_id() == result["model_id"] != before
     report = registry.load(result["model_id"], Forecaster).report
     assert report["origin_sentence"].startswith("The record is too small yet")

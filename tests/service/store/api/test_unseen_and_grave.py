@@ -48,6 +48,18 @@ def test_long_after_its_newest_reading_nothing_is_dated_and_nothing_released(out
     assert out.post(f"{VAN}/release", json={"in_days": 7}).status_code == 200
 
 
+def test_no_forecast_is_kept_from_a_moment_that_has_not_come(out, clock, problem_in):
+    """Kept from a day in spring it said "has already held 94 days", and the release promised those days."""
+    clock.now = datetime(2026, 3, 3, 9, 0, tzinfo=UTC)
+    before = out.get("/v1/issued-forecasts").json()["items"]
+    document = problem_in(out.post(f"{VAN}/forecasts", json={"at": "2026-06-01T00:00:00Z"}), 422)
+    (error,) = document["problems"]
+    assert "in the future" in error["what"]
+    assert "Leave it out" in error["mend"]
+    assert out.get("/v1/issued-forecasts").json()["items"] == before
+    assert out.post(f"{VAN}/forecasts", json={"at": "2026-03-03T09:03:00Z"}).status_code == 201
+
+
 def test_what_was_promised_is_used_up_day_by_day_in_what_orders_go_by(out, clock):
     out.post(f"{VAN}/forecasts", json={})
     latest = []
@@ -86,6 +98,9 @@ def test_a_grave_flag_stands_at_every_door_that_decides(out):
     assert out.post(f"{VAN}/release", json={"in_days": 7}).json()["first"][0].startswith(GRAVE)
     assert out.post(f"{VAN}/orders", json={}).json()["first"][0].startswith(GRAVE)
     assert out.post(f"{VAN}/topup-plan", json={}).json()["sentences"][0].startswith(GRAVE)
+    events = icalendar.Calendar.from_ical(out.get("/v1/calendar.ics").content).walk("VEVENT")
+    assert "Do not drive MB-VAN-07" in [str(event["SUMMARY"]) for event in events]
+    assert not any("promised day" in str(event["SUMMARY"]) for event in events)
     queue = out.post("/v1/orders/queue", json={}).json()
     assert "what its forecast warns of" in queue["entries"][0]["reasons"][0]
     ranking = out.get("/v1/fleet/ranking", params=COSTS).json()
