@@ -26,9 +26,6 @@ PRIOR_EVENTS: Final = 20.0
 """Trees, their step, leaves of each and person-periods in a leaf; expected events by which a leaf is shrunk to "as the
 curve has it". Chosen on held-out ways of working (tests/studies/learning.md)."""
 
-STEADY_DIGITS: Final = 6
-"""Decimals of the logarithm of a given hazard that trees are fitted to; a millionth moves no forecast. Our choice."""
-
 LEAST_HAZARD: Final = 1e-7
 """Of a bin: a curve that says nothing ever comes back there can still be corrected."""
 
@@ -75,8 +72,7 @@ class ResidualTrees:
         outcomes = outcomes.until(float(DAYS[-1]))
         require_events(outcomes)
         self.codes_ = FeatureCodes.learn(values, outcomes.weights)
-        # Rounded: splits that are as good as each other must not be told apart by where in memory a number lies.
-        codes, hazard = self.codes_.apply(values), np.exp(np.round(np.log(_hazard(survival)), STEADY_DIGITS))
+        codes, hazard = self.codes_.apply(values), _hazard(survival)
         cut = PersonPeriods.cut(outcomes, DAYS).with_expected_exposure(hazard)
         row, column = np.nonzero(cut.exposure > 0)
         expected = cut.exposure[row, column] * hazard[row, column]
