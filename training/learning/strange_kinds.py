@@ -11,8 +11,8 @@ from models.calibration.kind_shift import OpenedPacks
 from models.forecasts.weakness_kind import KindClassifier
 from training.learning.minimum_evidence import thin_rows
 from training.learning.moments import SurvivalRows, moments_of, survival_rows
+from training.simulation.bank import NOBODY_REPLACES
 from training.simulation.cohort import Cohort, CohortPlan
-from training.simulation.workshop import WorkshopHabits
 from training.simulation.world import halves_of_ways
 
 PAIRS: Final = 2
@@ -34,7 +34,7 @@ def strange_plans(packs: int, worlds: int, seed: int) -> list[tuple[CohortPlan, 
             CohortPlan(
                 packs=packs,
                 seed=seed + STRANGE_SEED + 2 * pair + side,
-                habits=WorkshopHabits(replaces=False),
+                habits=NOBODY_REPLACES,
                 worlds=worlds,
                 only=ways,
             )

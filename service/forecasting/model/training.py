@@ -24,7 +24,7 @@ from training.simulation.cohort import CohortPlan, simulate_cohort
 from training.simulation.workshop import WorkshopHabits
 
 DEFAULT_PACKS: Final = 20_000
-"""Simulated packs to learn from; about eight minutes of processor time."""
+"""Simulated packs to learn from; about five and a half minutes of processor time in all."""
 
 FURTHER_PER_PACK: Final = 2
 """Further packs, for each one learned from, that only set recalibration and bound: simulated packs cost little."""
