@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import Final
+from typing import Final, Literal
 from zoneinfo import ZoneInfo
 
 from sqlalchemy import select
@@ -43,14 +43,23 @@ LINE_OCTETS: Final = 75
 """Longest line, without its end (RFC 5545, 3.1)."""
 
 
+DayKind = Literal["stop", "reading", "recheck", "order"]
+
+
 @dataclass(frozen=True)
 class Day:
-    """Something to be done on a day."""
+    """Something to be done on a day about a pack."""
 
-    uid: str
+    kind: DayKind
+    pack_id: str
     day: date
     summary: str
     description: str
+
+    @property
+    def uid(self) -> str:
+        """Its identifier: of each kind a pack has one day."""
+        return f"{self.kind}-{self.pack_id}@tideover.invalid"
 
 
 def days_due(session: Session, now: datetime, zone: ZoneInfo, families: Mapping[str, PackFamily]) -> Iterator[Day]:
@@ -108,10 +117,8 @@ def _recheck_days(session: Session, now: datetime, zone: ZoneInfo) -> Iterator[t
         days = []
         if (reading := reading_day(last, forecast.recheck_at, zone)) is not None:
             day = reading.astimezone(zone).date()
-            days.append(Day(f"reading-{pack}@tideover.invalid", day, f"Read {pack} again", said))
-        days.append(
-            Day(f"recheck-{pack}@tideover.invalid", last.astimezone(zone).date(), f"Last promised day of {pack}", said)
-        )
+            days.append(Day("reading", pack, day, f"Read {pack} again", said))
+        days.append(Day("recheck", pack, last.astimezone(zone).date(), f"Last promised day of {pack}", said))
         yield pack, days
 
 
@@ -122,17 +129,17 @@ def _unseen_day(pack: str, seen_at: datetime, now: datetime, zone: ZoneInfo) -> 
         f"at rest before it is driven on. {driving()[0]}"
     )
     today = now.astimezone(zone).date()
-    return Day(f"recheck-{pack}@tideover.invalid", today, f"Read {pack}: no reading since {_iso(seen_at, zone)}", said)
+    return Day("recheck", pack, today, f"Read {pack}: no reading since {_iso(seen_at, zone)}", said)
 
 
 def _not_to_drive_day(pack: str, why: str, today: date) -> Day:
     """Say today that a pack is not to be driven, instead of a day that nobody may count on."""
-    return Day(f"recheck-{pack}@tideover.invalid", today, f"Do not drive {pack}", f"{why} {driving()[0]}")
+    return Day("recheck", pack, today, f"Do not drive {pack}", f"{why} {driving()[0]}")
 
 
 def _stop_day(one: UnderStop, today: date) -> Day:
     said = " ".join([stop.text for stop in one.stops] + list(dict.fromkeys(stop.instead for stop in one.stops)))
-    return Day(f"stop-{one.pack_id}@tideover.invalid", today, f"STOP: {one.name}", f"{said} {at_the_pack()[0]}")
+    return Day("stop", one.pack_id, today, f"STOP: {one.name}", f"{said} {at_the_pack()[0]}")
 
 
 def _iso(moment: datetime, zone: ZoneInfo) -> str:
@@ -169,7 +176,7 @@ def _to_order(cases: OpenCases, known: list[tuple[Offer, LeadTime]], now: dateti
         )
         day = now.date() + timedelta(days=max(int(last), 0))
         what = f"Order a pack for {case.name} at the latest"
-        yield case.pack_id, Day(_order_uid(case.pack_id), day, what, f"{said} {rests_on(case)}")
+        yield case.pack_id, Day("order", case.pack_id, day, what, f"{said} {rests_on(case)}")
 
 
 def _expected(case: OpenCase, order: OnOrder, now: datetime) -> Iterator[Day]:
@@ -179,13 +186,8 @@ def _expected(case: OpenCase, order: OnOrder, now: datetime) -> Iterator[Day]:
         what = f"Pack for {case.name} expected from {order.supplier}"
         if order.arrived_at is not None:
             what = f"Fit the pack that came for {case.name}"
-        yield Day(
-            _order_uid(case.pack_id), day, what, f"{order.said} {at_the_pack()[0]}" if order.arrived_at else order.said
-        )
-
-
-def _order_uid(pack_id: str) -> str:
-    return f"order-{pack_id}@tideover.invalid"
+        said = f"{order.said} {at_the_pack()[0]}" if order.arrived_at else order.said
+        yield Day("order", case.pack_id, day, what, said)
 
 
 def feed(days: Iterable[Day], now: datetime) -> Iterator[str]:

@@ -110,7 +110,7 @@ def test_the_calendar_goes_by_the_house_s_own_time(make_api, filled):
 def test_lines_are_folded_and_signs_escaped():
     """RFC 5545, 3.1: at most 75 octets a line, ended by CRLF; 3.3.11: backslash, semicolon, comma and line break."""
     words = "Ä;,\\\n" * 40
-    text = "".join(feed([Day("a@b.invalid", date(2026, 3, 4), "x", words)], datetime(2026, 3, 1)))  # noqa: DTZ001
+    text = "".join(feed([Day("stop", "a", date(2026, 3, 4), "x", words)], datetime(2026, 3, 1)))  # noqa: DTZ001
     assert all(len(line.encode()) <= 75 for line in text.split("\r\n"))
     assert "\n" not in text.replace("\r\n", "")
     (event,) = icalendar.Calendar.from_ical(text).walk("VEVENT")
