@@ -187,9 +187,9 @@ def test_the_ranking_is_sorted_by_its_headings(fleet, either_page, sound):
     page = either_page
     page.goto(f"{fleet.url}/fleet")
     heading = page.get_by_role("columnheader")
-    assert heading.nth(2).get_attribute("aria-sort") == "descending"
+    expect(heading.nth(2)).to_have_attribute("aria-sort", "descending")
     page.get_by_role("link", name="Good until").click()
-    assert heading.nth(1).get_attribute("aria-sort") == "ascending"
+    expect(heading.nth(1)).to_have_attribute("aria-sort", "ascending")
     items = httpx.get(f"{fleet.url}/v1/fleet/ranking", params={"order": "good_until", "limit": 60}).json()["items"]
     days = [item["good_until"] or "" for item in items]  # of one not read for long there is no day: it comes first
     assert days == sorted(days)
@@ -225,14 +225,17 @@ def test_every_order_goes_on_from_page_to_page(fleet, order, down, reverse):
 def test_queue_and_bench_are_sorted(fleet, either_page, sound):
     page = either_page
     page.goto(f"{fleet.url}/parts")
-    page.get_by_role("navigation", name="Sorted by").get_by_role("link", name="Number").click()
+    with page.expect_navigation():
+        page.get_by_role("navigation", name="Sorted by").get_by_role("link", name="Number").click()
     names = page.locator(".queue h3 a").all_inner_texts()
     assert names == sorted(names)
     assert len(names) == 25
-    page.get_by_role("link", name="Next page").click()
+    with page.expect_navigation():
+        page.get_by_role("link", name="Next page").click()
     assert page.locator(".queue h3 a").first.inner_text() > names[-1]
     page.goto(f"{fleet.url}/bench")
-    page.get_by_role("navigation", name="Sorted by").get_by_role("link", name="Good until").click()
+    with page.expect_navigation():
+        page.get_by_role("navigation", name="Sorted by").get_by_role("link", name="Good until").click()
     with httpx.Client(base_url=fleet.url) as client:
         until = {item["vehicle_id"]: item["good_until"] for item in
                  client.get("/v1/fleet/ranking", params={"limit": 60}).json()["items"]}  # fmt: skip

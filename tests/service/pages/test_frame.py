@@ -9,6 +9,7 @@ from datetime import timedelta
 
 import httpx2 as httpx
 import pytest
+from playwright.sync_api import expect
 
 from service.access.roles import MAY
 from service.http.page_addresses import is_open_page, is_page, own_address
@@ -26,7 +27,7 @@ def token_of(text: str) -> str:
 
 def test_the_first_page_asks_and_leads_on(site, either_page, sound):
     either_page.goto(site.url)
-    assert either_page.locator("h1").inner_text() == "Today, Sat 14 Mar 2026"
+    expect(either_page.locator("h1")).to_have_text("Today, Sat 14 Mar 2026")
     sound(either_page, "home")
 
 
@@ -67,13 +68,13 @@ def test_signing_in_and_out(site, admin_key, either_page, sound):
     assert either_page.url.endswith("/sign-in")
     either_page.get_by_label("Access key").fill("tide_wrong")
     either_page.get_by_role("button", name="Sign in").click()
-    assert "not known" in either_page.get_by_role("alert").inner_text()
+    expect(either_page.get_by_role("alert")).to_contain_text("not known")
     sound(either_page, "sign-in-refused")
     either_page.get_by_label("Access key").fill(admin_key)
     either_page.get_by_role("button", name="Sign in").click()
-    assert either_page.locator("h1").inner_text() == "Today, Sat 14 Mar 2026"
+    expect(either_page.locator("h1")).to_have_text("Today, Sat 14 Mar 2026")
     either_page.get_by_role("button", name="Sign out").click()
-    assert "signed out" in either_page.get_by_role("status").inner_text()
+    expect(either_page.get_by_role("status")).to_contain_text("signed out")
     either_page.goto(f"{site.url}/")
     assert either_page.url.endswith("/sign-in")
 
@@ -117,7 +118,7 @@ def test_a_form_without_the_token_of_its_visit_is_refused(site):
 
 def test_errors_at_pages_are_pages_and_elsewhere_problem_documents(site, page, sound):
     page.goto(f"{site.url}/bench/nowhere/at/all")
-    assert page.locator("h1").inner_text() == "There is nothing here"
+    expect(page.locator("h1")).to_have_text("There is nothing here")
     sound(page, "nothing-here")
     assert httpx.get(f"{site.url}/v1/nowhere").headers["content-type"] == "application/problem+json"
     large = httpx.post(f"{site.url}/look", data={"look": "x" * 2_000_001})
@@ -131,7 +132,7 @@ def test_dark_is_remembered(site, either_page, sound):
     either_page.wait_for_function("document.documentElement.dataset.look === 'dark'")
     either_page.wait_for_load_state("networkidle")
     either_page.goto(site.url)
-    assert either_page.locator("html").get_attribute("data-look") == "dark"
+    expect(either_page.locator("html")).to_have_attribute("data-look", "dark")
     sound(either_page, "home-dark")
 
 

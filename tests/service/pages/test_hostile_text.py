@@ -56,7 +56,8 @@ def refused_on_adding(page, site, sound, hostile) -> None:
 def kept_where_free_text_may_stand(page, site, hostile) -> None:
     """Duty and site of a vehicle are the free lines of the record."""
     page.goto(f"{site.url}/bench/add")
-    page.get_by_role("button", name="Throw it away").click()  # what was refused is still on the device
+    with page.expect_navigation():
+        page.get_by_role("button", name="Throw it away").click()  # what was refused is still on the device
     page.get_by_label("Number of the vehicle").fill("MB-CAB-09")
     page.get_by_label("Kind of pack").select_option("gravel-14")
     page.get_by_text("More of the car").click()

@@ -56,7 +56,7 @@ def test_a_stop_says_each_caution_once(site, record, phone_page):
     page.get_by_label("Voltage at the end").fill("15.9")
     page.get_by_label("How long ago the charge ended").fill("1")
     expect(page.locator("#answer #stop")).to_be_visible()
-    assert page.locator("aside.caution").filter(has_text=PACK_CAUTION).count() == 1
+    expect(page.locator("aside.caution").filter(has_text=PACK_CAUTION)).to_have_count(1)
 
 
 def test_one_car_s_draft_does_not_fill_another_s_form(site, open_context):

@@ -126,7 +126,8 @@ def test_the_queue_one_case_and_its_order(counter, either_page, sound):
         f"EUR {first['cost_at_most'][0]:,.0f} ({per_cent(first['fault_first'][0])})"
     )
     page.get_by_label("Acceptable risk").fill("25")
-    page.get_by_role("button", name="Ask again").click()
+    with page.expect_navigation():
+        page.get_by_role("button", name="Ask again").click()
     expect(page.locator(".answer")).to_contain_text("25 %")
     page.locator(".offer").last.get_by_role("button").click()
     expect(page.get_by_role("status")).to_contain_text("Recorded as ordered today from north-quay")
@@ -204,6 +205,7 @@ def test_who_may_only_look_sees_no_way_to_change(counter, open_context):
     page.goto(f"{counter.url}/sign-in?next=/parts")
     page.get_by_label("Access key").fill(key)
     page.get_by_role("button", name="Sign in").click()
+    expect(page.locator(".out")).to_be_visible()
     page.goto(f"{counter.url}/parts")
     page.locator(".queue h3 a").first.click()
     expect(page.locator(".offer").first).to_be_visible()

@@ -30,12 +30,13 @@ def told_site(site):
 def test_is_it_any_good(site, either_page, sound):
     page = either_page
     page.goto(f"{site.url}/")
-    page.get_by_role("link", name="Is it any good?").click()
+    with page.expect_navigation():
+        page.get_by_role("link", name="Is it any good?").click()
     report = httpx.get(f"{site.url}/v1/calibration").json()
     whole = CalibrationReport.model_validate(report).whole.name
     own = [verdict["sentence"] for verdict in report["verdicts"] if verdict["group"] == whole]
     assert own
-    assert own == page.locator("main > .verdicts li > span").all_inner_texts()
+    expect(page.locator("main > .verdicts li > span")).to_have_text(own)
     # The verdict and the first plot are there without scrolling far; the rest is folded.
     tall = page.evaluate("document.documentElement.scrollHeight")
     assert page.locator("svg.agreement").first.bounding_box()["y"] < 2 * page.viewport_size["height"]
@@ -58,7 +59,8 @@ def test_is_it_any_good(site, either_page, sound):
 def test_the_whole_report_can_be_kept_and_printed(site, page):
     """Its own sheet: its style and drawings inside, no script."""
     page.goto(f"{site.url}/record")
-    page.get_by_role("link", name="The whole report").click()
+    with page.expect_navigation():
+        page.get_by_role("link", name="The whole report").click()
     expect(page.get_by_role("heading", name="Is the forecaster any good?")).to_be_visible()
     assert page.evaluate("getComputedStyle(document.body).margin") == "0px"
     answer = httpx.get(f"{site.url}/record/report")
@@ -76,7 +78,7 @@ def test_what_people_were_told(told_site, either_page, sound):
     assert found["alarm"]["raised"]
     expect(page.get_by_text("faults come back more often than forecast")).to_be_visible()
     rows = page.get_by_role("region", name="By month of issue").locator("tbody tr")
-    assert rows.count() == len(found["told"]["months"]) + 1
+    expect(rows).to_have_count(len(found["told"]["months"]) + 1)
     last = [cell.strip() for cell in rows.last.locator("th, td").all_inner_texts()]
     whole = found["told"]["whole"]
     assert last[:4] == ["all months", str(whole["forecasts"]), str(whole["settled"]), str(whole["returned"])]
@@ -124,6 +126,6 @@ def test_a_hotter_place_shows_as_drift(site, page, sound, tmp_path):
     for sentence in drift["sentences"]:
         expect(page.get_by_text(sentence)).to_be_visible()
     rows = page.get_by_role("region", name="Feature by feature").locator("tbody tr")
-    assert rows.count() == len(drift["features"])
+    expect(rows).to_have_count(len(drift["features"]))
     expect(rows.first).to_contain_text("drifted")
     sound(page, "record-drift")
