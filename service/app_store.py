@@ -38,6 +38,7 @@ from service.operation.audit_routes import audit_router
 from service.operation.key_routes import router as keys
 from service.operation.measures import Measure, Measures
 from service.operation.metrics_routes import router as metrics
+from service.operation.receiver_routes import receivers_router
 from service.records.routes import records_router
 from service.records.subjects.all_subjects import SUBJECTS
 from service.store.opening import Store
@@ -104,5 +105,6 @@ def store_routers(settings: Settings) -> tuple[APIRouter, ...]:
         reports,
         metrics,
         keys,
+        receivers_router(most),
         audit_router(most),
     )

@@ -47,7 +47,19 @@ ORDER = {
         *("registry",),
     ),
     "service": (
-        *("core", "store", "http", "access", "records", "forecasting", "decisions", "exchange", "jobs", "operation"),
+        *(
+            "core",
+            "store",
+            "http",
+            "access",
+            "records",
+            "forecasting",
+            "decisions",
+            "notices",
+            "exchange",
+            "jobs",
+            "operation",
+        ),
         *("pages", "app_store", "app", "cli"),
     ),
 }

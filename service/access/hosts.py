@@ -77,9 +77,12 @@ def _is_own(address: str, host: str) -> bool:
         name = urlsplit(address).hostname
     except ValueError:
         return False
-    if name is None:
-        return False
-    if name in LOOPBACK_NAMES or name == host.lower():
+    return name is not None and (name == host.lower() or is_this_machine(name))
+
+
+def is_this_machine(name: str) -> bool:
+    """Tell whether a name or an address is this machine's own (loopback)."""
+    if name in LOOPBACK_NAMES:
         return True
     try:
         return ip_address(name).is_loopback

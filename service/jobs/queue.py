@@ -15,7 +15,7 @@ from service.core.translation import _
 from service.store.opening import Store
 from service.store.schema import Job
 
-JobKind = Literal["training", "scoring", "import", "report", "self-check"]
+JobKind = Literal["training", "scoring", "import", "report", "self-check", "notices"]
 LEASE: Final = timedelta(seconds=60)
 """A worker that has not been heard of for so long counts as gone, and its job is given to another one."""
 

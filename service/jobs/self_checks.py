@@ -6,15 +6,17 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import false, func, select
 from sqlalchemy.orm import Session
 
 from models.packs.family import PackFamily
 from service.forecasting.track_record.self_check import self_check
+from service.notices.due import Alarm
 from service.store.schema import Job
 from training.registry import StoredModel
 
-_DONE = select(Job).where(Job.kind == "self-check", Job.state == "done")
+_DONE_CHECK = (Job.kind == "self-check", Job.state == "done")
+_DONE = select(Job).where(*_DONE_CHECK)
 
 
 def checked_now(
@@ -29,6 +31,17 @@ def checked_now(
 def newest_check(session: Session) -> Job | None:
     """Return the newest self-check that came to its end."""
     return session.scalar(_DONE.order_by(Job.id.desc()).limit(1))
+
+
+def standing_alarm(session: Session) -> Alarm | None:
+    """Return the alarm of the live record if the newest self-check found it, with the check since which it stands."""
+    newest = newest_check(session)
+    if newest is None or not (newest.result or {}).get("alarm"):
+        return None
+    raised = func.coalesce(Job.result["alarm"].as_boolean(), false())
+    quiet = session.scalar(select(func.max(Job.id)).where(*_DONE_CHECK, ~raised)) or 0
+    since = session.scalar(select(func.min(Job.id)).where(*_DONE_CHECK, Job.id > quiet)) or newest.id
+    return Alarm(since, " ".join((newest.result or {}).get("sentences", [])))
 
 
 def keep_check(session: Session, result: Mapping[str, Any], by: str, now: datetime) -> None:

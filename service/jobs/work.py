@@ -30,6 +30,7 @@ from service.forecasting.model.training import train_on_record
 from service.forecasting.track_record.reading import report_with_live_record
 from service.jobs.queue import enqueue
 from service.jobs.self_checks import checked_now
+from service.notices.outbox import deliver, sending_of
 from service.records.history import HEAD_OF_PACK, Head, sound_or_not, tables_of
 from service.records.records import Writer
 from service.records.stopped import note_stopped
@@ -229,12 +230,23 @@ def check_self(task: Task) -> None:
         task.finish(session, found)
 
 
+def deliver_notices(task: Task) -> None:
+    """Send the messages whose time has come."""
+    sending = sending_of(task.settings)
+    if sending is None:
+        raise BadInput.one("TIDEOVER_OUTGOING", "It is off where the worker runs.", "Set it to on there as well.")
+    counts = deliver(task.store, sending, task.now, before_each=lambda done: task.tell(done, None, "sending notices"))
+    with task.store.writing() as session:
+        task.finish(session, counts)
+
+
 WORK: Mapping[str, Callable[[Task], None]] = {
     "training": train,
     "scoring": score,
     "import": take_in,
     "report": report,
     "self-check": check_self,
+    "notices": deliver_notices,
 }
 
 

@@ -18,6 +18,7 @@ from sqlalchemy.orm import Session
 from models.base.errors import BadInput, ModelRefused, Problem, TideoverError
 from models.packs.family import PackFamily
 from service.core.settings import Settings
+from service.jobs.notices import look_for_notices
 from service.jobs.queue import LEASE, Stopped, beat, claim, fail, finish, give_back, tell
 from service.jobs.work import WORK, Task
 from service.store.opening import Store
@@ -25,6 +26,9 @@ from service.store.schema import Job
 from service.store.trouble import cause_of, told_trouble
 
 LOOK_EVERY_S: Final = 1.0
+NOTICES_EVERY_S: Final = 300.0
+"""Between two looks whether somebody is to be told something. Our choice."""
+
 TOLD_EVERY_S: Final = 0.5
 """Between two notes of progress in the store."""
 
@@ -61,10 +65,12 @@ class Worker:
         self.shown = shown
         self.name = f"{socket.gethostname()[:32]}-{os.getpid()}-{token_hex(3)}"
         self.stop = Event()
+        self._next_look = 0.0
 
     def run(self, *, once: bool = False) -> None:
         """Work until `stop` is set, or with `once` until the queue is empty."""
         while not self.stop.is_set():
+            self._look_for_notices()
             try:
                 job = claim(self.store, self.name, self.clock())
             except OperationalError as error:
@@ -76,6 +82,16 @@ class Worker:
                 return
             else:
                 self.stop.wait(LOOK_EVERY_S)
+
+    def _look_for_notices(self) -> None:
+        if monotonic() < self._next_look:
+            return
+        self._next_look = monotonic() + NOTICES_EVERY_S
+        try:
+            look_for_notices(self.store, self.settings, self.families, self.clock())
+        except Exception as error:
+            # Whatever is wrong with one record, the other jobs go on.
+            self.log.error("notices not looked for", error=type(error).__name__)
 
     def _do(self, job: Job) -> None:
         log = self.log.bind(job=job.id, kind=job.kind, attempt=job.attempts)

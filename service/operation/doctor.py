@@ -15,7 +15,7 @@ from models.forecaster import Forecaster
 from service.core.settings import Settings
 from service.jobs.self_checks import newest_check
 from service.store.opening import Store
-from service.store.schema import ApiKey, Job
+from service.store.schema import ApiKey, Job, OutgoingMessage
 from service.store.upgrading import open_store, told_plainly
 from training.registry import ModelRegistry
 
@@ -88,6 +88,9 @@ def _store(store: Store, settings: Settings, now: datetime) -> Iterator[Finding]
         )
         if waiting:
             yield Finding("look", f"{waiting} jobs have waited for more than an hour: is `tideover worker` running?")
+        lost = select(func.count()).select_from(OutgoingMessage).where(OutgoingMessage.state == "given-up")
+        if session.scalar(lost):
+            yield Finding("look", "Messages to receivers of notices never arrived: see `tideover receivers failures`.")
         check = newest_check(session)
         if check is None or check.result is None:
             yield Finding("look", "There was no self-check yet: run `tideover self-check` every night.")

@@ -53,6 +53,9 @@ class Measures:
         self.waiting = Gauge(
             "tideover_job_waiting_seconds", "How long the oldest job in the queue has waited.", registry=self.registry
         )
+        self.notices_lost = Gauge(
+            "tideover_notices_given_up", "Messages to receivers of notices that never arrived.", registry=self.registry
+        )
         self.open_cases = Gauge(
             "tideover_open_cases", "Packs out on a top-up with a forecast in the lists.", registry=self.registry
         )

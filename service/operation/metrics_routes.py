@@ -14,7 +14,7 @@ from service.http.dependencies import CurrentStore
 from service.http.problems import problem_responses
 from service.jobs.self_checks import newest_check
 from service.operation.measures import Measures
-from service.store.schema import Job, Score
+from service.store.schema import Job, OutgoingMessage, Score
 
 router = APIRouter(tags=["metrics"])
 
@@ -42,6 +42,8 @@ def read_metrics(request: Request, store: CurrentStore) -> Response:
         oldest = session.scalar(select(func.min(Job.created_at)).where(Job.state == "queued"))
         now: datetime = request.app.state.clock()
         measures.waiting.set(0 if oldest is None else max((now - oldest).total_seconds(), 0))
+        lost = select(func.count()).select_from(OutgoingMessage).where(OutgoingMessage.state == "given-up")
+        measures.notices_lost.set(session.scalar(lost) or 0)
         measures.open_cases.set(session.scalar(select(func.count()).select_from(Score)) or 0)
         if (check := newest_check(session)) is not None and check.result is not None and check.ended_at is not None:
             measures.checked.set(check.ended_at.timestamp())

@@ -5,7 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter, FastAPI
 
 from service.pages import assets, device, home, sign_in, undo
-from service.pages.admin import imports, jobs, keys, models, overview
+from service.pages.admin import imports, jobs, keys, models, overview, receivers
 from service.pages.bench import facts, further, label, new_car, readings, sheet, unit, units
 from service.pages.counter import calendar, case, costs, queue, stock, suppliers
 from service.pages.fleet import age, planning, ranking
@@ -34,7 +34,15 @@ def page_routers() -> tuple[APIRouter, ...]:
         readings.router,
         facts.router,
     )
-    admin = (overview.router, keys.router, imports.router, imports.sending, jobs.router, models.router)
+    admin = (
+        overview.router,
+        keys.router,
+        imports.router,
+        imports.sending,
+        jobs.router,
+        models.router,
+        receivers.router,
+    )
     return (
         home.router,
         sign_in.router,

@@ -435,3 +435,60 @@ class Job(Base):
 
 
 Index(None, Job.state, Job.id)
+
+
+class Receiver(Base):
+    """Where notices go: a mail address, or the address of a program."""
+
+    __tablename__ = "receivers"
+    __table_args__ = (
+        CheckConstraint("kind IN ('mail', 'webhook')", "known_kind"),
+        UniqueConstraint("address"),
+        _NUMBERS,
+    )
+
+    id: Mapped[int] = _numbered()
+    kind: Mapped[str] = mapped_column(String(8))
+    title: Mapped[str] = mapped_column(String(NAME_LENGTH))
+    address: Mapped[str] = mapped_column(String(500))
+    secret: Mapped[str | None] = mapped_column(String(80))
+    """What its messages are signed with; it has to be kept, as signing needs it."""
+    wants: Mapped[list[str]] = mapped_column(Json)
+    days_ahead: Mapped[int]
+    fault_within_days: Mapped[int]
+    fault_chance: Mapped[float]
+    created_at: Mapped[datetime]
+    created_by: Mapped[str] = mapped_column(String(NAME_LENGTH))
+    paused_at: Mapped[datetime | None]
+    paused_why: Mapped[str | None] = mapped_column(String(200))
+
+
+class Notice(Base):
+    """Something that a receiver was told of, so that it is told once."""
+
+    __tablename__ = "notices"
+
+    receiver_id: Mapped[int] = mapped_column(RowId, ForeignKey("receivers.id"), primary_key=True)
+    key: Mapped[str] = mapped_column(String(64), primary_key=True)
+    at: Mapped[datetime] = mapped_column(index=True)
+
+
+class OutgoingMessage(Base):
+    """A message to a receiver, kept until it is delivered or given up, and a while longer."""
+
+    __tablename__ = "messages"
+    __table_args__ = (CheckConstraint("state IN ('waiting', 'sent', 'given-up')", "known_state"), _NUMBERS)
+
+    id: Mapped[int] = _numbered()
+    receiver_id: Mapped[int] = mapped_column(RowId, ForeignKey("receivers.id"), index=True)
+    uid: Mapped[str] = mapped_column(String(64), unique=True)
+    content: Mapped[dict[str, Any]]
+    state: Mapped[str] = mapped_column(String(8), default="waiting")
+    attempts: Mapped[int] = mapped_column(default=0)
+    next_try_at: Mapped[datetime]
+    created_at: Mapped[datetime]
+    ended_at: Mapped[datetime | None]
+    problem: Mapped[str | None] = mapped_column(String(300))
+
+
+Index(None, OutgoingMessage.state, OutgoingMessage.next_try_at)

@@ -55,6 +55,8 @@ class Day:
     day: date
     summary: str
     description: str
+    grave: bool = False
+    """Whether the pack is not to be driven."""
 
     @property
     def uid(self) -> str:
@@ -134,12 +136,12 @@ def _unseen_day(pack: str, seen_at: datetime, now: datetime, zone: ZoneInfo) -> 
 
 def _not_to_drive_day(pack: str, why: str, today: date) -> Day:
     """Say today that a pack is not to be driven, instead of a day that nobody may count on."""
-    return Day("recheck", pack, today, f"Do not drive {pack}", f"{why} {driving()[0]}")
+    return Day("recheck", pack, today, f"Do not drive {pack}", f"{why} {driving()[0]}", grave=True)
 
 
 def _stop_day(one: UnderStop, today: date) -> Day:
     said = " ".join([stop.text for stop in one.stops] + list(dict.fromkeys(stop.instead for stop in one.stops)))
-    return Day("stop", one.pack_id, today, f"STOP: {one.name}", f"{said} {at_the_pack()[0]}")
+    return Day("stop", one.pack_id, today, f"STOP: {one.name}", f"{said} {at_the_pack()[0]}", grave=True)
 
 
 def _iso(moment: datetime, zone: ZoneInfo) -> str:

@@ -45,6 +45,7 @@ def kind_words() -> dict[str, str]:
         "import": _("import files"),
         "report": _("write the calibration report"),
         "self-check": _("look whether forecasts are told as before, and still come true"),
+        "notices": _("send notices"),
     }
 
 

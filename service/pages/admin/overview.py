@@ -12,7 +12,7 @@ from service.access.roles import CurrentCaller
 from service.http.dependencies import CurrentStore
 from service.pages.forms import page_router
 from service.pages.rendering import render
-from service.store.schema import ApiKey, Job
+from service.store.schema import ApiKey, Job, OutgoingMessage, Receiver
 
 router = page_router()
 
@@ -26,6 +26,9 @@ def show_admin(request: Request, caller: CurrentCaller, store: CurrentStore) -> 
         keys = session.scalar(select(func.count()).select_from(ApiKey).where(*standing))
         counts = session.execute(select(Job.state, func.count().label("many")).group_by(Job.state))
         jobs = {row.state: row.many for row in counts}
+        receivers = session.scalar(select(func.count()).select_from(Receiver))
+        lost = select(func.count()).select_from(OutgoingMessage).where(OutgoingMessage.state == "given-up")
+        given_up = session.scalar(lost)
     try:
         model = request.app.state.models.current().manifest.model_id
         trouble = None
@@ -39,4 +42,6 @@ def show_admin(request: Request, caller: CurrentCaller, store: CurrentStore) -> 
         jobs=jobs,
         model=model,
         trouble=trouble,
+        receivers=receivers,
+        given_up=given_up,
     )

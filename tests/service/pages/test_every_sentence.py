@@ -153,5 +153,5 @@ def test_the_counter_and_the_fleet_office(site, record, another_language):
 
 
 def test_the_admin_s_room(site, van, another_language):
-    rooms = ["/admin", "/admin/imports", "/admin/jobs", "/admin/keys", "/admin/models"]
+    rooms = ["/admin", "/admin/imports", "/admin/jobs", "/admin/keys", "/admin/models", "/admin/receivers"]
     assert looked_at(site.url, rooms) == []
