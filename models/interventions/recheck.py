@@ -19,7 +19,7 @@ import pandas as pd
 from sklearn.isotonic import IsotonicRegression
 
 from models.base.arrays import Floats, Rows
-from models.base.day_grid import DAYS, HORIZON_DAYS, day_of_return, survival_at
+from models.base.day_grid import DAYS, HORIZON_DAYS, days_of_return, survival_at
 from models.base.errors import BadInput
 from models.features.raw import feature_frame, topped_blocks
 from models.forecasts.forecast import Flag, Forecast
@@ -202,11 +202,10 @@ def recheck_plan(
     packs, block = ensemble.ready, int(topped_blocks(tables.topups["blocks"].iloc[[-1]])[0])
 
     def read(step: int, _: Rows, run: Rows, state: PackState, use: UseProcess) -> None:
-        if step in days:
-            here = Ready(packs.family, state, use, packs.day[run], packs.block[run])
-            seen[step] = _Seen(run, with_block_at(rest_readings_v(here, step, rng), here.block, block))
+        here = Ready(packs.family, state, use, packs.day[run], packs.block[run])
+        seen[step] = _Seen(run, with_block_at(rest_readings_v(here, step, rng), here.block, block))
 
-    returned = run_plans(packs, (PRESENT,), rng, HORIZON_DAYS + max(days), each_morning=read)[0]
+    returned = run_plans(packs, (PRESENT,), rng, HORIZON_DAYS + max(days), look=read, look_on=days)[0]
     weight = reconciled_weights(returned, forecast.survival)
     compared = {day: here.some(PACKS_COMPARED) for day, here in sorted(seen.items())}
     survival = curves(_features_then(tables, forecast, {day: here.block_v for day, here in compared.items()}))[0]
@@ -287,7 +286,7 @@ def meanings(
     order = np.argsort(below_mv, kind="stable")
     below, curves, w = below_mv[order], survival[order], weight[order] / weight.sum()
     mean = (curves + holds[order]) / 2
-    days = np.array([_good_for(curve, risk) for curve in curves])
+    days = _good_for(curves, risk)
     smooth = IsotonicRegression(increasing=False).fit_transform(below, days, sample_weight=w + 1e-12)
     level = np.searchsorted(EDGES_DAYS, smooth, side="right")
     edges = [float(STEP_MV * np.round(below[i] / STEP_MV)) for i in range(1, len(level)) if level[i] != level[i - 1]]
@@ -302,7 +301,7 @@ def meanings(
     for low, high in pairwise(bounds):
         here = (below >= low) & (below < high)
         curve = w[here] @ mean[here] / w[here].sum()
-        good = min(_good_for(curve, risk), rows[-1].good_for_days if rows else HORIZON_DAYS)
+        good = min(float(_good_for(curve[None, :], risk)[0]), rows[-1].good_for_days if rows else HORIZON_DAYS)
         at = survival_at(curve[None, :], np.array([7.0, 14.0]))[0]
         rows.append(
             ReadingMeaning(
@@ -319,9 +318,9 @@ def meanings(
     return tuple(rows)
 
 
-def _good_for(curve: Floats, risk: float) -> float:
-    found = day_of_return(curve, risk)
-    return HORIZON_DAYS if found is None else found
+def _good_for(survival: Floats, risk: float) -> Floats:
+    """Days that each of some hold curves, shape (k, g), promises; the horizon where it lies beyond."""
+    return np.nan_to_num(days_of_return(survival, risk), nan=HORIZON_DAYS)
 
 
 def _days_in_question(limit: float | None) -> tuple[int, ...]:
@@ -342,7 +341,7 @@ def _worth(survival: Floats, weight: Floats, forecast: Forecast, day: int, limit
     if left <= 0:
         return 0.0
     onward = survival_at(forecast.survival[None, :], np.minimum(day + DAYS, HORIZON_DAYS))[0] / holds
-    further = np.array([_good_for(curve, left) for curve in agreeing(survival, weight / weight.sum(), onward)])
+    further = _good_for(agreeing(survival, weight / weight.sum(), onward), left)
     without = (HORIZON_DAYS if limit is None else limit) - day
     return float(holds * (weight @ np.minimum(further, HORIZON_DAYS - day) / weight.sum() - without))
 

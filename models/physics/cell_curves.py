@@ -96,7 +96,7 @@ class CurveLookup:
         )
 
     @staticmethod
-    def index(soc: NDArray[np.float32]) -> NDArray[np.int32]:
+    def index(soc: NDArray[np.float32]) -> NDArray[np.intp]:
         """Position of each state of charge in the tables; charge beyond the ends counts as at the end."""
         scaled = (soc - np.float32(LOOKUP_LOW - LOOKUP_STEP / 2)) * np.float32(1.0 / LOOKUP_STEP)
-        return np.asarray(np.clip(scaled, 0, LOOKUP_SIZE - 1), dtype=np.int32)
+        return np.asarray(np.clip(scaled, 0, LOOKUP_SIZE - 1, out=scaled), dtype=np.intp)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from models.packs.family import PackFamily
 from models.physics.cell_curves import CurveLookup
 from models.physics.driving import DayUse
-from models.physics.monitor import MonitorDraws, draw_monitor, monitor_day, spread_ratio
+from models.physics.monitor import MonitorDraws, draw_monitor, hardest_trip, monitor_day, spread_ratio
 from models.physics.pack_state import FloatArray, PackState
 from models.physics.self_discharge import FRESH_DAYS, REFERENCE_C, arrhenius_factor
 from models.physics.sick_cells import LOWEST_SHARE, sick_places, sick_soc
@@ -123,10 +123,11 @@ def _charge_factor(family: PackFamily, order: FloatArray, soc: FloatArray) -> Fl
     return np.asarray(np.maximum(1 + order * (soc - np.float32(family.soc_target)), np.float32(LEAST_CHARGE_FACTOR)))
 
 
-def recentre(family: PackFamily, state: PackState) -> None:
+def recentre(family: PackFamily, state: PackState, driven: NDArray[np.bool_] | None = None) -> None:
     """Let the controller charge or discharge the string until the pack average is at its target, in place.
 
-    All blocks carry the same current, so the same charge is added to each: the weak block stays behind.
+    Of all packs, or of those that are `driven`, shape (n,). All blocks carry the same current, so the same charge is
+    added to each: the weak block stays behind.
     """
     inverse = np.float32(1.0) / state.capacity_ah
     gap = (
@@ -135,7 +136,8 @@ def recentre(family: PackFamily, state: PackState) -> None:
         + state.centre_error
         - (state.charge_ah * inverse).mean(axis=1)
     )
-    state.charge_ah += (gap / inverse.mean(axis=1))[:, None]
+    shift = gap / inverse.mean(axis=1)
+    state.charge_ah += (shift if driven is None else np.where(driven, shift, np.float32(0)))[:, None]
 
 
 def run_day(
@@ -163,14 +165,8 @@ def run_day(
     lose_charge(family, state, use, draws.wander_z, draws.event_u)
     state.centre_error *= state.centre_memory
     state.centre_error += state.centre_sd * np.sqrt(1 - state.centre_memory**2) * draws.centre_z
-    driven = use.trips > 0
-    if driven.all():
-        recentre(family, state)
-    elif driven.any():
-        part = state.take(driven)
-        recentre(family, part)
-        state.charge_ah[driven] = part.charge_ah
-    ratio = spread_ratio(family, lookup, state, use)
+    recentre(family, state, use.trips > 0)
+    ratio = spread_ratio(family, lookup, state, use, hardest_trip(state, use, draws.monitor))
     return monitor_day(state, ratio, use, draws.monitor)
 
 

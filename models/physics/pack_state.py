@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from typing import Final
+from typing import Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,7 @@ from models.packs.family import PackFamily
 from models.physics.self_discharge import FRESH_FACTOR
 
 FloatArray = NDArray[np.float32]
+_Number = TypeVar("_Number", bound=np.generic)
 
 HYSTERESIS_AH_SHARE: Final = 0.45
 """Charge cycled, as a share of rated capacity, over which a topped block's offset falls by a factor e: it comes
@@ -33,6 +34,9 @@ MONITOR_RUNS: Final = 0.7
 @dataclass
 class PackState:
     """State of n packs of b blocks. Arrays are float32 and are changed in place by the day loop.
+
+    Arrays that are made here lie block by block in memory (Fortran order): what is asked of all blocks of a pack is
+    then asked of many packs at once.
 
     Attributes
     ----------
@@ -171,7 +175,7 @@ class PackState:
         shape = (packs, family.blocks)
 
         def every(value: float) -> FloatArray:
-            return np.full(shape, value, dtype=np.float32)
+            return np.full(shape, value, dtype=np.float32, order="F")
 
         def each(value: float) -> FloatArray:
             return np.full(packs, value, dtype=np.float32)
@@ -234,7 +238,8 @@ class PackState:
 
     def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> PackState:
         """Copy the state of some packs."""
-        return replace(self, **{f.name: getattr(self, f.name)[rows] for f in fields(self)})
+        places = np.arange(self.packs)[rows]
+        return replace(self, **{f.name: rows_of(getattr(self, f.name), places) for f in fields(self)})
 
     def put(self, rows: NDArray[np.intp] | NDArray[np.bool_], other: PackState) -> None:
         """Write the state of some packs back."""
@@ -243,9 +248,14 @@ class PackState:
 
     def repeat(self, times: int) -> PackState:
         """Copy every pack `times` times, copies of one pack next to each other."""
-        return replace(self, **{f.name: np.repeat(getattr(self, f.name), times, axis=0) for f in fields(self)})
+        return self.take(np.repeat(np.arange(self.packs), times))
 
     @classmethod
     def concatenate(cls, parts: list[PackState]) -> PackState:
         """Join packs of the same family."""
-        return cls(**{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(cls)})
+        return cls(**{f.name: np.concatenate([getattr(p, f.name).T for p in parts], axis=-1).T for f in fields(cls)})
+
+
+def rows_of(values: NDArray[_Number], rows: NDArray[np.intp]) -> NDArray[_Number]:
+    """Copy some rows of an array, block by block (Fortran order). Shape (m, b) of (n, b), or (m,) of (n,)."""
+    return np.asarray(values.T.take(rows, axis=-1).T)

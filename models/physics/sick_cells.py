@@ -25,7 +25,7 @@ Places = tuple[NDArray[np.intp], NDArray[np.intp]]
 
 def sick_places(state: PackState) -> Places:
     """Packs and blocks of which some cells are sick, two arrays of shape (k,)."""
-    rows, blocks = np.nonzero(state.sick_cells)
+    blocks, rows = np.divmod(np.flatnonzero(state.sick_cells.T), max(state.packs, 1))
     return rows, blocks
 
 

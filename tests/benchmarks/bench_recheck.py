@@ -112,16 +112,15 @@ def followed(pack: Ready, told, rng: np.random.Generator) -> pd.DataFrame | None
     read: dict[str, np.ndarray] = {}
 
     def look(step, _, run, state, use) -> None:
-        if step == told.day:
-            n, blocks = len(run), pack.state.blocks
-            shot = read_blocks(
-                pack.family, state, "rest", use.ambient_c(pack.day[run] + step).astype(np.float64),
-                np.ones(n, dtype=bool), VisitFaults.draw(METERS, blocks, n, rng), METERS, rng,
-            )  # fmt: skip
-            read["run"] = run
-            read["below"] = -1e3 * deviation_v(shot.block_v)[np.arange(n), pack.block[run]]
+        n, blocks = len(run), pack.state.blocks
+        shot = read_blocks(
+            pack.family, state, "rest", use.ambient_c(pack.day[run] + step).astype(np.float64),
+            np.ones(n, dtype=bool), VisitFaults.draw(METERS, blocks, n, rng), METERS, rng,
+        )  # fmt: skip
+        read["run"] = run
+        read["below"] = -1e3 * deviation_v(shot.block_v)[np.arange(n), pack.block[run]]
 
-    returned = run_plans(pack, (PRESENT,), rng, HORIZON_DAYS, each_morning=look)[0]
+    returned = run_plans(pack, (PRESENT,), rng, HORIZON_DAYS, look=look, look_on=(told.day,))[0]
     if "run" not in read:
         return None
     edges = np.array([row.high_mv for row in told.table[:-1]])

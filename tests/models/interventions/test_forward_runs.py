@@ -78,13 +78,14 @@ def test_property_nothing_returns_while_it_stands(packs):
     assert np.isfinite(waiting).any()
 
 
-def test_property_every_morning_is_told_until_the_fault_is_back(packs):
+def test_property_each_morning_asked_for_is_told_until_the_fault_is_back(packs):
     seen: dict[int, np.ndarray] = {}
 
     def look(step, plan, pack, state, use):
         assert len(plan) == len(pack) == state.packs == len(use.km_per_day)
         seen[step] = pack
 
-    returned = run_plans(packs, [PRESENT], np.random.default_rng(7), 12, each_morning=look)[0]
+    returned = run_plans(packs, [PRESENT], np.random.default_rng(7), 12, look, (0, 3, 4, 9))[0]
+    assert list(seen) == [0, 3, 4, 9]
     for step, pack in seen.items():
         np.testing.assert_array_equal(pack, np.flatnonzero(returned >= step))

@@ -134,12 +134,11 @@ def test_recovery_rows_say_what_the_forecaster_says_once_the_reading_is_there(he
         read: list[np.ndarray] = []
         luck = np.random.default_rng(number)
 
-        def look(step, _, run, state, use, *, day=plan.day, read=read, pack=ready, luck=luck):
-            if step == day:
-                here = pack.take(np.zeros(len(run), dtype=np.intp))
-                read += list(rest_readings_v(replace(here, state=state, use=use), day, luck))
+        def look(step, _, run, state, use, *, read=read, pack=ready, luck=luck):
+            here = pack.take(np.zeros(len(run), dtype=np.intp))
+            read += list(rest_readings_v(replace(here, state=state, use=use), step, luck))
 
-        run_plans(ready.repeat(4), [PRESENT], luck, plan.day + 1, each_morning=look)
+        run_plans(ready.repeat(4), [PRESENT], luck, plan.day + 1, look, (plan.day,))
         history = history_of(tables, moment["pack_id"])
         then = moment["origin"].to_pydatetime() + timedelta(days=plan.day)
         past = tuple(r for r in history.readings if r.time <= moment["origin"])

@@ -14,6 +14,7 @@ from models.physics.monitor import (
     MonitorDraws,
     critical_severity,
     draw_monitor,
+    hardest_trip,
     monitor_day,
     spread_ratio,
 )
@@ -206,3 +207,28 @@ def test_property_the_lowest_block_is_held_against_mean_median_or_highest():
     limit = min(FAMILY.rest_spread_limit_v, FAMILY.discharge_spread_limit_v)
     slow = [(level - volts[2]) / limit for level in (others.mean(), np.median(volts), volts.max())]
     np.testing.assert_allclose(ratio, slow, rtol=2e-3)
+
+
+def test_parity_what_nothing_can_be_found_of_need_not_be_worked_out():
+    """Weak and sound packs, soft trips and hard ones: the same is found on the same trip."""
+    rng = np.random.default_rng(12)
+    n = 3000
+    state = PackState.alike(FAMILY, n)
+    state.charge_ah[:, 3] -= rng.uniform(0, 4.5, n).astype(np.float32)
+    state.charge_ah += rng.normal(0, 0.05, state.charge_ah.shape).astype(np.float32)
+    state.spread_against[:] = rng.integers(0, 3, n)
+    state.limit_factor[:] = rng.uniform(0.7, 1.3, n)
+    state.severity_sd[:] = rng.uniform(0.05, 0.4, n)
+    state.pending[:] = rng.integers(0, 2, n)
+    use, draws = _day(FAMILY, n), draw_monitor(rng, n)
+    every = spread_ratio(FAMILY, LOOKUP, state, use)
+    hardest = hardest_trip(state, use, draws)
+    some = spread_ratio(FAMILY, LOOKUP, state, use, hardest)
+    quiet = (every[-1] < 1) & (hardest <= SEVERITIES[-1])
+    assert 0.1 < quiet.mean() < 0.9
+    assert (some[:, quiet] < 1).all()
+    np.testing.assert_allclose(some[:, ~quiet], every[:, ~quiet], rtol=1e-6)
+    found = [monitor_day(replace(state, pending=state.pending.copy()), ratio, use, draws) for ratio in (every, some)]
+    assert 0 < found[0][0].sum() < n
+    for one, other in zip(*found, strict=True):
+        np.testing.assert_array_equal(one, other)

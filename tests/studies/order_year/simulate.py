@@ -177,7 +177,9 @@ def simulate_year(cases: int, seed: int, *, runs: int = 200, past_orders: int = 
         release[rows] = to_days(moments["origin"].iloc[first])
         released = ready.take(first)
         watch = _Watch(released, packs.astype(object), release[rows], rng)
-        returns[:, rows] = run_plans(released, (PRESENT, CLEANED), rng, FOLLOWED_DAYS, each_morning=watch.read)
+        returns[:, rows] = run_plans(
+            released, (PRESENT, CLEANED), rng, FOLLOWED_DAYS, watch.read, range(LAST_LOOK_DAY + 1)
+        )
         many = run_plans(released.repeat(runs), (PRESENT, CLEANED), rng, FOLLOWED_DAYS)
         possible[:, rows] = many.reshape(2, -1, runs)
         readings += watch.readings
@@ -207,8 +209,6 @@ class _Watch:
 
     def read(self, step: int, plan: Rows, pack: Rows, state: PackState, use: UseProcess) -> None:
         """Read the packs that still hold on a morning, as they were let go."""
-        if not 0 <= step <= LAST_LOOK_DAY:
-            return
         as_planned = np.flatnonzero(plan == 0)
         pack, state, use = pack[as_planned], state.take(as_planned), use.take(as_planned)
         m, family = len(pack), self.packs.family
