@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
-from models.base.arrays import Floats, Rows
+from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput, OutOfReach, TideoverError, problems_from
 from models.base.messages import say, say_together
@@ -21,7 +21,7 @@ from models.calibration.recalibration import GroupRecalibration
 from models.calibration.stacking import OwnMixture
 from models.calibration.workshop_posterior import WorkshopPosterior
 from models.features.definitions import Evidence
-from models.features.derived import RawFeatures, derive, surplus_share, without_surplus
+from models.features.derived import RawFeatures, derive, some_features, surplus_share, without_surplus
 from models.features.inferred_topups import with_inferred_topups
 from models.features.raw import PLANNED, raw_and_block, raw_features, readings_not_used
 from models.forecasts.after_charge import after_charge
@@ -333,16 +333,6 @@ class Forecaster:
         widening = np.where(self.seen.outside(X) | self.seen.new_family(X), WIDENING, 1.0)
         return told, group, widening, left_out
 
-    def _told_when_seen(
-        self, full: HistoryTables, moments: pd.DataFrame, seen: Floats, now: RawFeatures, rows: Rows
-    ) -> tuple[Floats, NDArray[np.object_], Floats, NDArray[np.bool_]]:
-        """Return what promises rest on at the newest record of some packs, under the plans known by their origins."""
-        raw = raw_features(full, moments.assign(origin=from_days(seen)))
-        raw = RawFeatures({**raw.columns, **{name: now.columns[name][rows] for name in PLANNED}}, raw.families)
-        X = derive(raw)
-        kinds = None if self.kinds is None else self.kinds.predict(self.seen.readable(X))
-        return self._told(raw, X, surplus_share(raw), self.curves(X)[0], kinds)
-
     def bound_group(self, X: pd.DataFrame) -> NDArray[np.object_]:
         """Return the group whose record each good-for day rests on: evidence and likeliest kind; shape (n,)."""
         X = self.seen.readable(X)
@@ -363,13 +353,14 @@ class Forecaster:
         X = self.seen.readable(X)
         hold = self.members[0].predict_survival(X, np.array(SUMMARY_DAYS))
         hazard = _cloglog(np.clip(hold, 1e-3, 1 - 1e-3))
-        second = X[["before_second_mv_per_cell", "after_second_mv_per_cell"]].to_numpy(np.float64)
-        own = X["now_rest_mv_per_cell"].fillna(X["after_rest_mv_per_cell"]).to_numpy(np.float64)
+        second = some_features(X, ("before_second_mv_per_cell", "after_second_mv_per_cell"))
+        now, after = some_features(X, ("now_rest_mv_per_cell", "after_rest_mv_per_cell")).T
+        own = np.where(np.isnan(now), after, now)
         parts = [
             hazard,
             SECOND_STEP * np.nan_to_num(second, nan=USUAL_SECOND_MV),
             OWN_STEP * np.nan_to_num(own)[:, None],
-            HELD_STEP * np.log1p(X[["held_days"]].to_numpy(np.float64)),
+            HELD_STEP * np.log1p(some_features(X, ("held_days",))),
         ]
         if self.kinds is not None:
             parts.append(KIND_STEP * np.log(np.maximum(self.kinds.predict(X), 0.01)))
@@ -395,16 +386,30 @@ class Forecaster:
         return self._batch(*with_inferred_topups(tables), moments)
 
     def _batch(self, full: HistoryTables, inferred: set[str], moments: pd.DataFrame) -> Forecasts:
-        raw, block = raw_and_block(full, moments)
-        X, surplus = derive(raw).set_axis(moments.index), surplus_share(raw)
+        count, seen, origin = len(moments), last_seen(full, moments), to_days(moments["origin"])
+        unseen = np.maximum(np.nan_to_num(origin - seen), 0.0)
+        # Promises rest on what was known at the newest record, under the plans known by the origin. Both are read.
+        late = np.flatnonzero(unseen > 0)
+        of, told_at = np.append(np.arange(count), late), np.arange(count)
+        told_at[late] = np.arange(count, len(of))
+        ids = moments["pack_id"].to_numpy(dtype=object)[of]
+        raw, block = raw_and_block(
+            full, pd.DataFrame({"pack_id": ids, "origin": from_days(np.append(origin, seen[late]))})
+        )
+        raw = RawFeatures({**raw.columns, **{name: raw.columns[name][of] for name in PLANNED}}, raw.families)
+        X, surplus = derive(raw), surplus_share(raw)
         survival, low, high = self.curves(X)
         kinds = None if self.kinds is None else self.kinds.predict(self.seen.readable(X))
-        told, group, widening, left_out = self._told(raw, X, surplus, survival, kinds)
-        seen = last_seen(full, moments)
-        unseen = np.maximum(np.nan_to_num(to_days(moments["origin"]) - seen), 0.0)
-        if (late := np.flatnonzero(unseen > 0)).size:
-            then = self._told_when_seen(full, moments.iloc[late], seen[late], raw, late)
-            told[late], group[late], widening[late], left_out[late] = then
+        told, group, widening, left_out = self._told(
+            raw.take(told_at),
+            X.iloc[told_at],
+            surplus[told_at],
+            survival[told_at],
+            None if kinds is None else kinds[told_at],
+        )
+        X, surplus, block = X.iloc[:count].set_axis(moments.index), surplus[:count], block[:count]
+        survival, low, high = survival[:count], low[:count], high[:count]
+        kinds = None if kinds is None else kinds[:count]
         return Forecasts(
             moments=moments[["pack_id", "origin"]],
             X=X,
@@ -474,7 +479,8 @@ class Forecaster:
                 family = tables.families.get(history.family)
                 self._require_sound(history, None if pack_id in standing else origins[pack_id].to_pydatetime(), family)
             except TideoverError as error:
-                errors[pack_id] = error
+                # With where it came from it would hold on to everything that was at hand there: all tables.
+                errors[pack_id] = error.with_traceback(None)
         return errors
 
     def forecast(
@@ -705,6 +711,8 @@ def _origins(tables: HistoryTables, moments: pd.DataFrame | None) -> tuple[pd.Da
 def _flags_of_unused(tables: HistoryTables, packs: pd.Series[Any]) -> dict[str, tuple[Flag, ...]]:
     """Name the readings that no figure rests on, by pack."""
     count = readings_not_used(tables)
+    if not count.any():
+        return {}
     doubted = tables.of_packs(set(count.index[count > 0]) & set(packs))
     found = {}
     for history in histories_of(doubted):
@@ -720,8 +728,8 @@ def _out_of_reach(impossible: str | None) -> OutOfReach:
 
 def _of_rated_ah(X: pd.DataFrame, name: str) -> Floats:
     """Read a share of rated capacity as Ah; NaN where no charge and no reading after it tells of the block."""
-    telling = X[["charge_share", "after_rest_mv_per_cell", "now_rest_mv_per_cell"]].to_numpy(np.float64)
-    share, rated = (X[column].to_numpy(np.float64) for column in (name, "rated_ah"))
+    telling = some_features(X, ("charge_share", "after_rest_mv_per_cell", "now_rest_mv_per_cell"))
+    share, rated = some_features(X, (name, "rated_ah")).T
     # An estimate that was carried on for months may run away; a block lacks no more than it holds.
     return np.where(np.isnan(telling).all(axis=1), np.nan, np.clip(share, -1.0, 1.0) * rated)
 
@@ -740,22 +748,23 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
     moments : DataFrame, n rows
         Columns ``pack_id`` and ``origin``.
     """
-    packs, reads = pd.Index(moments["pack_id"]), tables.readings
+    packs = pd.Index(moments["pack_id"])
+    place = np.append(packs.get_indexer(tables.pack_index()), -1)  # of each pack among the moments
     newest = np.full(len(packs), -1)
-    of = packs.get_indexer(pd.Index(tables.topups["pack_id"]))
+    of = place[tables.codes("topups")]
     newest[of[of >= 0]] = np.flatnonzero(of >= 0)  # in order of time, so the last one wins
 
     def topup(name: str) -> NDArray[np.object_]:
-        values = np.append(tables.topups[name].to_numpy(dtype=object), np.array([None], dtype=object))
+        values = np.append(tables.words("topups", name), np.array([None], dtype=object))
         return np.asarray(values[newest])
 
-    warmth = reads["temperature_c"].to_numpy(np.float64, na_value=np.nan)
-    rows = np.flatnonzero((reads["state"].to_numpy(dtype=object) == "rest") & ~np.isnan(warmth))
-    rows = rows[np.argsort(to_days(reads["time"].iloc[rows]), kind="stable")]
-    of = packs.get_indexer(pd.Index(reads["pack_id"].iloc[rows]))
+    warmth = tables.column("readings", "temperature_c")
+    rows = np.flatnonzero((tables.words("readings", "state") == "rest") & ~np.isnan(warmth))
+    rows = rows[np.argsort(tables.days("readings")[rows], kind="stable")]
+    of = place[tables.codes("readings")[rows]]
     rest_c = np.full(len(packs), np.nan)
     rest_c[of[of >= 0]] = warmth[rows[of >= 0]]
-    put_in = np.append(tables.topups["charge_ah"].to_numpy(np.float64, na_value=np.nan), np.nan)[newest]
+    put_in = np.append(tables.column("topups", "charge_ah"), np.nan)[newest]
     words = (topup(name) for name in ("end_v_at", "charged_part", "also_done"))
     after = after_charge(tables, packs, newest)
     return Noted(newest_reading_gap_days(tables, moments), put_in, rest_c, *after, *words)

@@ -117,6 +117,10 @@ def fit_shift_law(worlds: Sequence[OpenedPacks]) -> Normal:
     return law
 
 
+CHUNK_ROWS: Final = 512
+"""Rows worked out at once: what is made of them in between stays small."""
+
+
 def workshops_of(law: Normal) -> Floats:
     """Return workshops that stand for a law, shape (m, 1 + K): slope, then offsets."""
     draws = law.draws()
@@ -126,7 +130,8 @@ def workshops_of(law: Normal) -> Floats:
 
 def shifted(log_odds: Floats, workshops: Floats) -> Floats:
     """Return the probability of each kind, shape (n, K): the mean over workshops that are still possible."""
-    total = np.zeros_like(log_odds)
-    for workshop in workshops:
-        total += softmax(workshop[0] * log_odds + workshop[1:], axis=1)
-    return np.asarray(total / len(workshops))
+    found = np.empty_like(log_odds)
+    for first in range(0, len(log_odds), CHUNK_ROWS):
+        some = slice(first, first + CHUNK_ROWS)
+        found[some] = softmax(workshops[:, None, :1] * log_odds[some] + workshops[:, None, 1:], axis=2).mean(axis=0)
+    return found

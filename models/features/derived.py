@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from math import isnan
 from typing import Final
 
@@ -35,6 +36,7 @@ UNKNOWN: Final[Mapping[str, float]] = {f.name: f.unknown for f in FEATURES if no
 """What a raw feature reads where nothing is recorded, if not NaN: no earlier top-up, and a single block (as in
 `models.features.inferred_topups.with_inferred_topups`)."""
 
+_COLUMNS: Final = pd.Index(FEATURE_NAMES)
 
 LEAST_CHARGE_SHARE: Final = 0.02
 """A charge smaller than this counts as this large where a rise is divided by it. Invented."""
@@ -148,7 +150,23 @@ def derive(raw: RawFeatures) -> pd.DataFrame:
     _rise(out)
     _temperature(out, raw.families)
     _physics(out, raw.families)
-    return pd.DataFrame({name: np.asarray(out[name], dtype=np.float64) for name in FEATURE_NAMES})
+    # Read and written name by name a table of one row would take longer than the forecast.
+    values = np.empty((len(FEATURE_NAMES), len(raw.families.which)))
+    for place, name in enumerate(FEATURE_NAMES):
+        values[place] = out[name]
+    return pd.DataFrame(values.T, columns=_COLUMNS, copy=False)
+
+
+def some_features(X: pd.DataFrame, names: tuple[str, ...]) -> Floats:
+    """Read features from a table, shape (n, len(names))."""
+    if not X.columns.is_(_COLUMNS):
+        return X[list(names)].to_numpy(np.float64)
+    return np.asarray(X.to_numpy(np.float64)[:, _places(names)])
+
+
+@cache
+def _places(names: tuple[str, ...]) -> NDArray[np.intp]:
+    return _COLUMNS.get_indexer(pd.Index(names))
 
 
 def surplus_share(raw: RawFeatures) -> Floats:

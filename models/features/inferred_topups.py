@@ -32,10 +32,12 @@ def with_inferred_topups(tables: HistoryTables) -> tuple[HistoryTables, set[str]
     inferred : set of str
         Packs concerned.
     """
-    recorded = set(tables.topups["pack_id"])
-    rest = tables.readings[(tables.readings["state"] == "rest") & ~tables.readings["pack_id"].isin(recorded)]
-    if len(rest) < 2:
+    recorded = np.zeros(len(tables.packs) + 1, dtype=np.bool_)
+    recorded[tables.codes("topups")] = True
+    rows = np.flatnonzero((tables.words("readings", "state") == "rest") & ~recorded[tables.codes("readings")])
+    if len(rows) < 2:
         return tables, set()
+    rest = tables.readings.iloc[rows]
     rest = rest.sort_values(["pack_id", "time"], kind="stable")
     deviation = deviation_v(rest[block_columns(rest)].to_numpy(np.float64))
     pack, day = rest["pack_id"].to_numpy(dtype=object), to_days(rest["time"])

@@ -73,9 +73,14 @@ class _Facts:
     key: NDArray[np.int64]
 
     @classmethod
-    def of(cls, frame: pd.DataFrame, codes: pd.Index[Any], missing: float) -> _Facts:
-        code = codes.get_indexer(pd.Index(frame["pack_id"])).astype(np.intp)
-        day = to_days(frame["time"]) if len(frame) else np.zeros(0)
+    def of(cls, tables: HistoryTables, name: str) -> _Facts:
+        """Order the rows of one of the tables."""
+        return tables.once(f"{name} in order", lambda: cls._made(tables, name))
+
+    @classmethod
+    def _made(cls, tables: HistoryTables, name: str) -> _Facts:
+        code, day = tables.codes(name), tables.days(name)
+        missing = _EARLIEST + 1 if name == "usage" else 0
         second = np.where(np.isnan(day), missing, np.round(day * SECONDS_PER_DAY)).astype(np.int64)
         key = _key(code, second)
         order = np.argsort(key, kind="stable")
@@ -95,9 +100,9 @@ def _key(code: Rows, second: NDArray[np.int64]) -> NDArray[np.int64]:
     return code.astype(np.int64) * 2**40 + (second + 2**39)
 
 
-def _column(frame: pd.DataFrame, name: str, rows: Rows, known: NDArray[np.bool_] | None = None) -> Floats:
+def _column(tables: HistoryTables, table: str, name: str, rows: Rows, known: NDArray[np.bool_] | None = None) -> Floats:
     """Values of some rows of a table; NaN where `known` is false (its row number is then meaningless)."""
-    values = frame[name].to_numpy(np.float64, na_value=np.nan)
+    values = tables.column(table, name)
     if known is None:
         return values[rows]
     out = np.full(len(rows), np.nan)
@@ -201,24 +206,35 @@ def raw_features(tables: HistoryTables, moments: pd.DataFrame) -> RawFeatures:
 
 
 def _raw(tables: HistoryTables, moments: pd.DataFrame) -> tuple[RawFeatures, _Moments]:
-    codes = pd.Index(tables.packs["pack_id"])
-    topups = _Facts.of(tables.topups, codes, 0)
-    at = _moments(tables, moments, codes, topups)
+    topups = _Facts.of(tables, "topups")
+    at = _moments(tables, moments, topups)
     out: dict[str, Floats] = {}
     _charge(out, tables, at)
-    readings = _Facts.of(tables.readings, codes, 0)
-    _readings(out, tables, at, readings, topups)
-    _plan(out, tables, at, _Facts.of(tables.usage, codes, _EARLIEST + 1))
-    _earlier(out, tables, at, topups, _Facts.of(tables.outcomes, codes, 0))
+    _readings(out, tables, at, _Facts.of(tables, "readings"), topups)
+    _plan(out, tables, at, _Facts.of(tables, "usage"))
+    _earlier(out, tables, at, topups, _Facts.of(tables, "outcomes"))
     _pack(out, tables, at)
     return RawFeatures(out, at.packs), at
 
 
-def _moments(tables: HistoryTables, moments: pd.DataFrame, codes: pd.Index[Any], topups: _Facts) -> _Moments:
-    code = codes.get_indexer(pd.Index(moments["pack_id"])).astype(np.intp)
+def _families(tables: HistoryTables) -> tuple[list[str], Rows]:
+    """Return the names of families, in order, and which each pack is of."""
+
+    def made() -> tuple[list[str], Rows]:
+        names, which = np.unique(tables.words("packs", "family").astype(str), return_inverse=True)
+        return names.tolist(), which
+
+    return tables.once("families by pack", made)
+
+
+def _first_blocks(tables: HistoryTables) -> Rows:
+    return tables.once("first blocks", lambda: topped_blocks(tables.topups["blocks"]))
+
+
+def _moments(tables: HistoryTables, moments: pd.DataFrame, topups: _Facts) -> _Moments:
+    code = tables.pack_index().get_indexer(pd.Index(moments["pack_id"])).astype(np.intp)
     origin = np.round(to_days(moments["origin"]) * SECONDS_PER_DAY).astype(np.int64)
-    names = tables.packs["family"].to_numpy(dtype=object)[code]
-    unique, which = np.unique(names.astype(str), return_inverse=True)
+    names, which = _families(tables)
     start, end = topups.range(code, origin)
     last = topups.order[end - 1]
     earlier = end - start - 1
@@ -226,19 +242,19 @@ def _moments(tables: HistoryTables, moments: pd.DataFrame, codes: pd.Index[Any],
     return _Moments(
         code=code,
         origin=origin,
-        packs=RowFamilies(which, [tables.families[n] for n in unique]),
+        packs=RowFamilies(which[code], [tables.families[n] for n in names]),
         last_topup=last,
         previous_topup=topups.order[previous],
         earlier=earlier,
         topped_at=topups.second[end - 1],
         previous_at=np.where(earlier > 0, topups.second[previous], _EARLIEST),
-        block=topped_blocks(tables.topups["blocks"].iloc[last]),
+        block=_first_blocks(tables)[last],
     )
 
 
 def _pack(out: dict[str, Floats], tables: HistoryTables, at: _Moments) -> None:
     for name in ("age_years", "odometer_km"):
-        out[name] = tables.packs[name].to_numpy(np.float64, na_value=np.nan)[at.code]
+        out[name] = tables.column("packs", name)[at.code]
     out["rated_ah"] = at.packs.of(lambda f: f.rated_ah)
     out["cells_per_block"] = at.packs.of(lambda f: f.cells_per_block)
     out["blocks"] = at.packs.of(lambda f: f.blocks)
@@ -248,15 +264,15 @@ def _pack(out: dict[str, Floats], tables: HistoryTables, at: _Moments) -> None:
 
 def _charge(out: dict[str, Floats], tables: HistoryTables, at: _Moments) -> None:
     rated = at.packs.of(lambda f: f.rated_ah)
-    charge = _column(tables.topups, "charge_ah", at.last_topup)
-    hours = _column(tables.topups, "duration_h", at.last_topup)
+    charge = _column(tables, "topups", "charge_ah", at.last_topup)
+    hours = _column(tables, "topups", "duration_h", at.last_topup)
     middle = at.packs.of(lambda f: float(ocv_v(f.curves, np.array([0.5]))[0]))
     out["held_days"] = (at.origin - at.topped_at) / SECONDS_PER_DAY
     out["charge_share"] = charge * at.packs.of(lambda f: f.coulombic_efficiency) / rated
     out["charge_rate_per_h"] = charge / hours / rated
-    end_v = _column(tables.topups, "end_v", at.last_topup)
+    end_v = _column(tables, "topups", "end_v", at.last_topup)
     # At the supply the drop of the leads is in it, which nobody knows and which is as large as what it should tell.
-    end_v[tables.topups["end_v_at"].to_numpy(dtype=object)[at.last_topup] == "supply"] = np.nan
+    end_v[tables.words("topups", "end_v_at")[at.last_topup] == "supply"] = np.nan
     cells = at.packs.of(lambda f: f.cells_per_block)
     out["end_v_per_cell"] = end_v / cells - middle
     rate = np.where(np.isnan(out["charge_rate_per_h"]), 1 / USUAL_CHARGE_HOURS, out["charge_rate_per_h"]) * rated
@@ -264,14 +280,14 @@ def _charge(out: dict[str, Floats], tables: HistoryTables, at: _Moments) -> None
     above = at.packs.of(lambda f: f.hysteresis_charge_v) + POLARISATION_V + 1e-3 * AGED_RESISTANCE * mohm * rate
     full = at.packs.apply(lambda f, volts: f.soc_target - soc_from_rest(f.curves, volts), end_v / cells - above)
     out["end_missing_share"] = full
-    blocks = tables.topups["blocks"].iloc[at.last_topup]
+    blocks = tables.words("topups", "blocks")[at.last_topup]
     out["blocks_topped"] = np.array([len(str(b).split()) for b in blocks], dtype=np.float64)
 
 
 def _aside_from(tables: HistoryTables, readings: _Facts, topups: _Facts) -> Floats:
     """Second from which each reading, in order, is known to be of a pack drawn down on purpose; infinite for others."""
     aside = np.full(len(readings.order), np.inf)
-    current = tables.readings["current_a"].to_numpy(np.float64, na_value=np.nan)[readings.order]
+    current = tables.column("readings", "current_a")[readings.order]
     most = HELD_MOST_C * max((f.rated_ah for f in tables.families.values()), default=0.0)
     held = (current > 0) & (current <= most)
     again = held[1:] & held[:-1] & (readings.code[1:] == readings.code[:-1])
@@ -279,8 +295,8 @@ def _aside_from(tables: HistoryTables, readings: _Facts, topups: _Facts) -> Floa
         return aside
     some = np.flatnonzero(np.isin(readings.code, readings.code[1:][again]))
     code = readings.code[some]
-    rated = [tables.families[name].rated_ah for name in tables.packs["family"].to_numpy(dtype=object)[code]]
-    rest = tables.readings["state"].to_numpy(dtype=object)[readings.order[some]] == "rest"
+    rated = [tables.families[name].rated_ah for name in tables.words("packs", "family")[code]]
+    rest = tables.words("readings", "state")[readings.order[some]] == "rest"
     charges = np.searchsorted(topups.key, readings.key[some], side="right")
     second = readings.second[some].astype(np.float64)
     aside[some] = draw_down_rows(code, second, rest, current[some], np.array(rated), charges).aside_from
@@ -295,36 +311,42 @@ def readings_not_used(tables: HistoryTables) -> pd.Series[Any]:
     tables : HistoryTables
         Facts known at the moment of the forecast.
     """
-    codes = pd.Index(tables.packs["pack_id"])
-    readings = _Facts.of(tables.readings, codes, 0)
-    found = _contradicted(tables, readings, _Facts.of(tables.topups, codes, 0), _volts(tables, readings))
+    found, codes = _contradicted(tables), tables.pack_index()
     doubted = found.flowing | found.against_rest.any(axis=1)
-    return pd.Series(np.bincount(readings.code[doubted], minlength=len(codes)), index=codes)
+    return pd.Series(np.bincount(_Facts.of(tables, "readings").code[doubted], minlength=len(codes)), index=codes)
 
 
 def used_readings(tables: HistoryTables) -> NDArray[np.bool_]:
     """Tell which rows of the readings are of use: not those that cannot be what they are said to be. Shape (rows,)."""
-    codes = pd.Index(tables.packs["pack_id"])
-    readings = _Facts.of(tables.readings, codes, 0)
-    volts = _volts(tables, readings)
     used = np.ones(len(tables.readings), dtype=np.bool_)
-    used[readings.order] = ~_contradicted(tables, readings, _Facts.of(tables.topups, codes, 0), volts).whole(volts)
+    used[_Facts.of(tables, "readings").order] = ~_contradicted(tables).whole(_volts(tables))
     return used
 
 
-def _volts(tables: HistoryTables, readings: _Facts) -> Floats:
-    # Single-precision tables and files with a few decimals must give the same features: trees split on the last digit.
-    volts = tables.readings[block_columns(tables.readings)].to_numpy(np.float64)[readings.order]
-    return np.asarray(np.round(volts, VOLT_DECIMALS))
+def _volts(tables: HistoryTables) -> Floats:
+    """Return the block voltages of the readings in order, V, shape (rows, blocks)."""
+
+    def made() -> Floats:
+        # Single-precision tables and files with a few decimals must give the same features: trees split on the last
+        # digit.
+        volts = tables.readings[block_columns(tables.readings)].to_numpy(np.float64)
+        return np.asarray(np.round(volts[_Facts.of(tables, "readings").order], VOLT_DECIMALS))
+
+    return tables.once("block voltages in order", made)
 
 
-def _contradicted(tables: HistoryTables, readings: _Facts, topups: _Facts, volts: Floats) -> Contradicted:
+def _contradicted(tables: HistoryTables) -> Contradicted:
     """Find what contradicts a rest reading, or its own state, among readings in order."""
-    names, which = np.unique(tables.packs["family"].to_numpy(dtype=object).astype(str), return_inverse=True)
-    state = tables.readings["state"].to_numpy(dtype=object)[readings.order]
+    return tables.once("contradicted", lambda: _contradictions(tables))
+
+
+def _contradictions(tables: HistoryTables) -> Contradicted:
+    readings, topups, volts = _Facts.of(tables, "readings"), _Facts.of(tables, "topups"), _volts(tables)
+    names, which = _families(tables)
+    state = tables.words("readings", "state")[readings.order]
     if not len(state):
         return Contradicted(np.zeros(0, dtype=np.bool_), np.zeros(volts.shape, dtype=np.bool_))
-    current = tables.readings["current_a"].to_numpy(np.float64, na_value=np.nan)[readings.order]
+    current = tables.column("readings", "current_a")[readings.order]
     limits = FamilyLimits.of([tables.families[name] for name in names])
     charges = np.searchsorted(topups.key, readings.key, side="right")
     second = readings.second.astype(np.float64)
@@ -333,17 +355,17 @@ def _contradicted(tables: HistoryTables, readings: _Facts, topups: _Facts, volts
 
 def _readings(out: dict[str, Floats], tables: HistoryTables, at: _Moments, readings: _Facts, topups: _Facts) -> None:
     count, block = len(at), at.block
-    volts = _volts(tables, readings)
-    state = tables.readings["state"].to_numpy(dtype=object)[readings.order]
-    current = tables.readings["current_a"].to_numpy(np.float64, na_value=np.nan)[readings.order]
-    found = _contradicted(tables, readings, topups, volts)
+    volts = _volts(tables)
+    state = tables.words("readings", "state")[readings.order]
+    current = tables.column("readings", "current_a")[readings.order]
+    found = _contradicted(tables)
     volts, believable = np.where(found.against_rest, np.nan, volts), ~found.whole(volts)
     deviation = deviation_v(volts)
     moment, row = _pairs(*readings.range(at.code, at.origin))
     aside_from = np.where(believable, _aside_from(tables, readings, topups), -np.inf)
     stands = aside_from[row] > at.origin[moment]
     moment, row = moment[stands], row[stands]
-    temperature = tables.readings["temperature_c"].to_numpy(np.float64, na_value=np.nan)[readings.order]
+    temperature = tables.column("readings", "temperature_c")[readings.order]
     day = readings.second / SECONDS_PER_DAY
     cells, peak = at.packs.of(lambda f: f.cells_per_block), at.packs.of(lambda f: f.peak_current_a)
 
@@ -391,12 +413,12 @@ def _readings(out: dict[str, Floats], tables: HistoryTables, at: _Moments, readi
     ) / apart
 
     rest_a, load_a = (pick(release & is_state[s], first=True) for s in ("rest", "discharge"))
-    noted_after = _column(tables.topups, "rest_after_v", at.last_topup)
-    out["noted_rise_v"] = noted_after - _column(tables.topups, "rest_before_v", at.last_topup)
+    noted_after = _column(tables, "topups", "rest_after_v", at.last_topup)
+    out["noted_rise_v"] = noted_after - _column(tables, "topups", "rest_before_v", at.last_topup)
     out["after_rest_mv_per_cell"] = 1e3 * rest_a.own / cells
     out["rest_before_v"], out["rest_after_v"] = rest_b.own, rest_a.own
     hours = (rest_a.take(day) - at.topped_at / SECONDS_PER_DAY) * 24
-    out["after_rest_hours"] = np.where(np.isnan(hours), _column(tables.topups, "rest_after_h", at.last_topup), hours)
+    out["after_rest_hours"] = np.where(np.isnan(hours), _column(tables, "topups", "rest_after_h", at.last_topup), hours)
     out["after_load_mv_per_cell"] = per_load(load_a, load_a.own, LOAD_REFERENCE_A)
     out["after_excess_mohm_per_cell"] = excess(rest_a, load_a)
     out["after_load_elsewhere_mv_per_cell"] = per_load(load_a, load_a.own - load_a.lowest_other, LOAD_REFERENCE_A)
@@ -494,7 +516,7 @@ def _plan(out: dict[str, Floats], tables: HistoryTables, at: _Moments, usage: _F
     known = end > start
     rows = usage.order[np.maximum(end - 1, 0)] if len(usage.order) else np.zeros(len(at), dtype=np.intp)
     for name in PLANNED:
-        out[name] = _column(tables.usage, name, rows, known)
+        out[name] = _column(tables, "usage", name, rows, known)
     rest = out.pop("_rest_temperature_c")
     out["ambient_c"] = np.where(np.isnan(out["ambient_c"]), rest, out["ambient_c"])
 
@@ -502,7 +524,7 @@ def _plan(out: dict[str, Floats], tables: HistoryTables, at: _Moments, usage: _F
 def _earlier(out: dict[str, Floats], tables: HistoryTables, at: _Moments, topups: _Facts, outcomes: _Facts) -> None:
     """How long earlier top-ups held: from each to the first return after it, if that came before the next one."""
     out["earlier_topups"] = at.earlier.astype(np.float64)
-    returned = (tables.outcomes["kind"].to_numpy(dtype=object) == "returned")[outcomes.order]
+    returned = (tables.words("outcomes", "kind") == "returned")[outcomes.order]
     r_code, r_second, r_key = outcomes.code[returned], outcomes.second[returned], outcomes.key[returned]
     end = topups.range(at.code, at.origin)[1]
     moment, row = _pairs(end - 1 - at.earlier, end - 1)
@@ -518,8 +540,8 @@ def _earlier(out: dict[str, Floats], tables: HistoryTables, at: _Moments, topups
     last_hold[moment] = hold  # the last earlier top-up wins
     out["shortest_hold_days"], out["last_hold_days"] = shortest, last_hold
     has = at.earlier > 0
-    same = topped_blocks(tables.topups["blocks"])[at.previous_topup] == at.block
+    same = _first_blocks(tables)[at.previous_topup] == at.block
     out["last_same_block"] = np.where(has, same, np.nan)
-    stored = _column(tables.topups, "charge_ah", at.previous_topup) * at.packs.of(lambda f: f.coulombic_efficiency)
+    stored = _column(tables, "topups", "charge_ah", at.previous_topup) * at.packs.of(lambda f: f.coulombic_efficiency)
     share = stored / at.packs.of(lambda f: f.rated_ah)
     out["last_loss_share_per_day"] = np.where(has & same, share / np.maximum(last_hold, LEAST_HOLD_DAYS), np.nan)

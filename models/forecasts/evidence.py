@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from models.base.arrays import Bools
+from models.features.derived import some_features
 from models.features.raw import RELEASE_VISIT_DAYS
 
 
@@ -21,7 +22,7 @@ def evidence_group(X: pd.DataFrame) -> NDArray[np.object_]:
         "fresh" or "holding", and "rich", "thin", "bare", "read since" or "not read since": "fresh, rich" and the like.
     """
     since = ~(_lacks(X, "now_rest_mv_per_cell") & _lacks(X, "now_load_mv_per_cell"))
-    holding = since | (X["held_days"].to_numpy() > RELEASE_VISIT_DAYS)
+    holding = since | (some_features(X, ("held_days",))[:, 0] > RELEASE_VISIT_DAYS)
     rich, bare = rich_evidence(X), bare_evidence(X)
     return np.select(
         [since, bare & holding, holding, bare, rich],
@@ -52,5 +53,5 @@ def bare_evidence(X: pd.DataFrame) -> Bools:
 
 def _lacks(X: pd.DataFrame, *names: str, all_of: bool = True) -> Bools:
     """Whether all of these columns are missing, or any. Shape (n,)."""
-    missing = np.stack([np.isnan(X[name].to_numpy(np.float64)) for name in names])
-    return np.asarray(missing.all(axis=0) if all_of else missing.any(axis=0))
+    missing = np.isnan(some_features(X, names))
+    return np.asarray(missing.all(axis=1) if all_of else missing.any(axis=1))

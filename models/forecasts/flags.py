@@ -15,7 +15,7 @@ from models.base import counts
 from models.base.arrays import Bools, Floats
 from models.base.messages import Said, say
 from models.features.definitions import FEATURES
-from models.features.derived import WARMER_DRIVEN_C
+from models.features.derived import WARMER_DRIVEN_C, some_features
 from models.features.raw import RELEASE_VISIT_DAYS
 from models.forecasts.forecast import Flag
 from models.forecasts.seen_range import FAR, SeenRange
@@ -135,13 +135,16 @@ class Noted:
 def nonsense(X: pd.DataFrame) -> list[Said | None]:
     """Say of each row which value, if any, can be true of no pack (`Feature.nonsense_above`). Length n."""
     found: list[Said | None] = [None] * len(X)
-    for name, most in _NONSENSE_ABOVE.items():
-        values = X[name].to_numpy(np.float64)
-        for row in np.flatnonzero(values > most):
+    names = tuple(_NONSENSE_ABOVE)
+    values = some_features(X, names)
+    above = values > np.array([_NONSENSE_ABOVE[name] for name in names])
+    for place in np.flatnonzero(above.any(axis=0)):
+        name = names[place]
+        for row in np.flatnonzero(above[:, place]):
             found[row] = say(
                 "No pack can have this: %(meaning)s (%(value)s).",
                 meaning=say(_FEATURE[name].meaning),
-                value=_shown(name, values[row]),
+                value=_shown(name, values[row, place]),
             )
     return found
 
@@ -165,21 +168,20 @@ def flags_of(
     -------
     list of tuple of Flag, length n
     """
-    distance = seen.distance(X)
-    far = distance.to_numpy()
+    watched, far = seen.watched, seen.beyond(X)
     outside: list[dict[str, float]] = [{} for _ in range(len(X))]
     for row, column in np.argwhere(far > 0):
-        outside[row][distance.columns[column]] = far[row, column]
+        outside[row][watched[column]] = far[row, column]
     # Only what the rules read is taken out of the table: making a row of all of it would cost most of the time.
-    read = [*_READ, *distance.columns[(far > 0).any(axis=0) & ~distance.columns.isin(_READ)]]
-    rows = [dict(zip(read, values, strict=True)) for values in X[read].to_numpy(np.float64).tolist()]
+    read = (*_READ, *(watched[j] for j in np.flatnonzero((far > 0).any(axis=0)) if watched[j] not in _READ))
+    rows = [dict(zip(read, values, strict=True)) for values in some_features(X, read).tolist()]
     work = [
         [DONE[word] for word in words if isinstance(word, str) and word in DONE]
         for words in zip(noted.end_v_at, noted.charged_part, noted.also_done, strict=True)
     ]
     own = zip(noted.gap_days, noted.put_in_ah, noted.rest_c, surplus, strict=True)
-    against = _against_itself(X["cells_per_block"].to_numpy(np.float64), noted)
-    strange = set(seen.within(X["ambient_c"].to_numpy(np.float64), "ambient_c")[0].tolist())
+    against = _against_itself(some_features(X, ("cells_per_block",))[:, 0], noted)
+    strange = set(seen.within(some_features(X, ("ambient_c",))[:, 0], "ambient_c")[0].tolist())
     facts = zip(rows, outside, seen.new_family(X), inferred, own, strict=True)
     return [
         (

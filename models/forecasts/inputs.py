@@ -58,29 +58,28 @@ def last_seen(tables: HistoryTables, moments: pd.DataFrame) -> Floats:
     array, shape (n,)
         Days since the epoch (`models.packs.tables.to_days`); NaN without such a record.
     """
-    ids = pd.Index(tables.packs["pack_id"])
-    running = tables.outcomes[tables.outcomes["kind"] == "running"]
-    reads = tables.readings[used_readings(tables)]
-    parts = [part[["pack_id", "time"]] for part in (reads, tables.topups, running) if len(part)]
-    if not parts or not len(moments):
+    running, topups = tables.words("outcomes", "kind") == "running", np.ones(len(tables.topups), dtype=np.bool_)
+    kept = {"readings": used_readings(tables), "topups": topups, "outcomes": running}
+    code = np.concatenate([tables.codes(name)[rows] for name, rows in kept.items()])
+    day = np.concatenate([tables.days(name)[rows] for name, rows in kept.items()])
+    if not len(code) or not len(moments):
         return np.full(len(moments), np.nan)
-    code = np.concatenate([ids.get_indexer(pd.Index(part["pack_id"])) for part in parts])
-    day = np.concatenate([to_days(part["time"]) for part in parts])
+    origin = to_days(moments["origin"])
     order = np.lexsort((day, code))
     code, day = code[order], day[order]
     # One number for pack and day, so that the newest record by an origin is found by one search.
-    first = min(day.min(), float(to_days(moments["origin"]).min()))
-    span = max(day.max(), float(to_days(moments["origin"]).max())) - first + 1.0
-    asked = ids.get_indexer(pd.Index(moments["pack_id"]))
-    place = np.searchsorted(code * span + day - first, asked * span + to_days(moments["origin"]) - first, side="right")
+    first = min(day.min(), float(origin.min()))
+    span = max(day.max(), float(origin.max())) - first + 1.0
+    asked = tables.pack_index().get_indexer(pd.Index(moments["pack_id"]))
+    place = np.searchsorted(code * span + day - first, asked * span + origin - first, side="right")
     found = np.maximum(place - 1, 0)
     return np.where((place > 0) & (code[found] == asked), day[found], np.nan)
 
 
 def newest_reading_gap_days(tables: HistoryTables, moments: pd.DataFrame) -> Floats:
     """Days between each origin and the pack's newest reading in the tables, NaN without one. Shape (n,)."""
-    ids = pd.Index(tables.packs["pack_id"])
+    ids = tables.pack_index()
     newest = np.full(len(ids), -np.inf)
-    np.maximum.at(newest, ids.get_indexer(pd.Index(tables.readings["pack_id"])), to_days(tables.readings["time"]))
+    np.maximum.at(newest, tables.codes("readings"), tables.days("readings"))
     of = newest[ids.get_indexer(pd.Index(moments["pack_id"]))]
     return np.asarray(to_days(moments["origin"]) - np.where(np.isfinite(of), of, np.nan))

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, Self
+from functools import cached_property
+from typing import Any, Final, Self
 
 import numpy as np
 import pandas as pd
 
 from models.base.arrays import Bools, Floats, Rows
 from models.features.definitions import FEATURES
+from models.features.derived import some_features
 
 SLACK: Final = 0.1
 """Values up to this share of the training range beyond its ends still count as inside. Invented."""
@@ -17,7 +19,7 @@ SLACK: Final = 0.1
 FAR: Final = 1.0
 """Values further out than this many training ranges are read as unknown: nothing was learned of such. Invented."""
 
-_LAYOUT: Final = ["rated_ah", "blocks", "cells_per_block", "lithium", "limit_mv_per_cell"]
+_LAYOUT: Final = ("rated_ah", "blocks", "cells_per_block", "lithium", "limit_mv_per_cell")
 """Features that are the same for all packs of a family, and together tell families apart."""
 
 _WATCHED: Final = tuple(f.name for f in FEATURES if f.watched)
@@ -55,19 +57,33 @@ class SeenRange:
 
     def distance(self, X: pd.DataFrame) -> pd.DataFrame:
         """How far each value lies outside, in training ranges: 0 inside (and where missing), shape (n, watched)."""
-        return pd.DataFrame(self._beyond(X), index=X.index, columns=list(_WATCHED))
+        return pd.DataFrame(self.beyond(X), index=X.index, columns=list(_WATCHED))
 
-    def _beyond(self, X: pd.DataFrame) -> Floats:
+    @property
+    def watched(self) -> tuple[str, ...]:
+        """Names of the features that have a range."""
+        return _WATCHED
+
+    def beyond(self, X: pd.DataFrame) -> Floats:
+        """Return what `distance` does, as an array."""
         # By arrays: for a single pack a table's own arithmetic takes longer than the whole forecast.
-        values = X[list(_WATCHED)].to_numpy(np.float64)
-        low, high = (limit.loc[list(_WATCHED)].to_numpy(np.float64) for limit in (self.low, self.high))
+        values, (low, high) = some_features(X, _WATCHED), self._limits
         span = np.maximum(high - low, 1e-9)
         beyond = np.maximum((low - values) / span, (values - high) / span) - SLACK
         return np.asarray(np.nan_to_num(np.maximum(beyond, 0.0)))
 
+    @cached_property
+    def _limits(self) -> tuple[Floats, Floats]:
+        names = list(_WATCHED)
+        return np.asarray(self.low.loc[names], dtype=np.float64), np.asarray(self.high.loc[names], dtype=np.float64)
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Leave out what follows from the rest."""
+        return {name: part for name, part in vars(self).items() if name != "_limits"}
+
     def outside(self, X: pd.DataFrame) -> Bools:
         """Whether any value of a row lies outside. Shape (n,)."""
-        return np.asarray((self._beyond(X) > 0).any(axis=1))
+        return np.asarray((self.beyond(X) > 0).any(axis=1))
 
     def readable(self, X: pd.DataFrame) -> pd.DataFrame:
         """Return the table with values far outside read as unknown: NaN. Itself where there are none."""
@@ -102,7 +118,7 @@ class SeenRange:
         return self._unknown_beyond(X, 0.0)
 
     def _unknown_beyond(self, X: pd.DataFrame, far: float) -> pd.DataFrame:
-        beyond = self._beyond(X) > far
+        beyond = self.beyond(X) > far
         return X.assign(**X[list(_WATCHED)].mask(beyond)) if beyond.any() else X
 
 
@@ -111,4 +127,4 @@ def _layouts(X: pd.DataFrame) -> list[tuple[float, ...]]:
 
 
 def _layout_rows(X: pd.DataFrame) -> Floats:
-    return X[_LAYOUT].to_numpy(np.float64).round(6)
+    return some_features(X, _LAYOUT).round(6)

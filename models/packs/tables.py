@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from pydantic import BaseModel, ValidationError
 
+from models.base.arrays import Floats, Rows
 from models.packs.family import PackFamily
 from models.packs.fields import columns_of
 from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
@@ -30,6 +31,8 @@ TEXT_COLUMNS = frozenset(
 )
 SECONDS_PER_DAY = 86_400.0
 
+_Made = TypeVar("_Made")
+
 VOLT_DECIMALS = 4
 """Decimals of a block voltage in V that mean something."""
 
@@ -46,8 +49,8 @@ def block_columns(readings: pd.DataFrame) -> list[str]:
 
 def to_days(times: pd.Series[Any] | pd.DatetimeIndex) -> NDArray[np.float64]:
     """Return UTC times as days since 1970, NaN where the time is missing. Shape (n,)."""
-    values = pd.DatetimeIndex(times)
-    micro = values.tz_convert("UTC").tz_localize(None).to_numpy().astype("datetime64[us]")
+    aware = times if isinstance(times.dtype, pd.DatetimeTZDtype) else pd.DatetimeIndex(times).tz_convert("UTC")
+    micro = aware.to_numpy(dtype="datetime64[us]")
     days = micro.astype(np.int64) / (SECONDS_PER_DAY * 1e6)
     return np.where(np.isnat(micro), np.nan, days)
 
@@ -103,6 +106,57 @@ class HistoryTables:
                 whole = frame.assign(**lacking)
                 rest = [column for column in frame.columns if column not in documented]
                 object.__setattr__(self, name, whole[[*documented, *rest]])
+
+    def once(self, name: str, make: Callable[[], _Made]) -> _Made:
+        """Return what follows from these tables alone, made when it is first asked for by this name."""
+        found: dict[str, Any] = vars(self).setdefault("_made", {})
+        if name not in found:
+            found[name] = make()
+        return found[name]  # type: ignore[no-any-return]
+
+    def column(self, table: str, name: str) -> Floats:
+        """Return a column of numbers, NaN where missing. Not to be written to."""
+
+        def read() -> Floats:
+            frame: pd.DataFrame = getattr(self, table)
+            return frame[name].to_numpy(np.float64, na_value=np.nan)
+
+        return self.once(f"{table}.{name}", read)
+
+    def words(self, table: str, name: str) -> NDArray[np.object_]:
+        """Return a column of words. Not to be written to."""
+
+        def read() -> NDArray[np.object_]:
+            frame: pd.DataFrame = getattr(self, table)
+            return frame[name].to_numpy(dtype=object)
+
+        return self.once(f"{table}.{name}", read)
+
+    def days(self, table: str) -> Floats:
+        """Return the times of a table's rows, as `to_days`. Not to be written to."""
+
+        def read() -> Floats:
+            frame: pd.DataFrame = getattr(self, table)
+            return to_days(frame["time"]) if len(frame) else np.zeros(0)
+
+        return self.once(f"{table} in days", read)
+
+    def codes(self, table: str) -> Rows:
+        """Return the place among the packs of each row of a table. Not to be written to."""
+
+        def read() -> Rows:
+            frame: pd.DataFrame = getattr(self, table)
+            return self.pack_index().get_indexer(pd.Index(frame["pack_id"])).astype(np.intp)
+
+        return self.once(f"{table} by pack", read)
+
+    def pack_index(self) -> pd.Index[Any]:
+        """Return the names of the packs, to look places up."""
+        return self.once("packs", lambda: pd.Index(self.packs["pack_id"]))
+
+    def __getstate__(self) -> dict[str, Any]:
+        """Leave out what follows from the rest."""
+        return {name: part for name, part in vars(self).items() if name != "_made"}
 
     def of_packs(self, pack_ids: Iterable[str]) -> HistoryTables:
         """Keep only these packs."""
@@ -252,7 +306,7 @@ def histories_of(tables: HistoryTables) -> list[PackHistory | ValidationError]:
         try:
             found.append(PackHistory(**{name: values[place] for name, values in heads.items()}, **mine))
         except ValidationError as error:
-            found.append(error)
+            found.append(error.with_traceback(None))  # which holds on to all tables
     return found
 
 

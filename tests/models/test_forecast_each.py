@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 from dataclasses import replace
 from datetime import timedelta
@@ -208,3 +209,24 @@ def test_a_family_that_only_the_model_knows_is_forecast_in_bulk_too(small_cohort
     unknown = replace(tables, families={})
     one, other = (forecaster.forecast_each(t, None)[0] for t in (tables, unknown))
     np.testing.assert_array_equal(one.survival, other.survival)
+
+
+def test_property_what_is_refused_holds_on_to_no_tables(forecaster):
+    """Else memory grows with every chunk: nobody looks for rubbish in cycles while one runs."""
+    histories = [history_of_case(case["pack"], FAMILIES) for case in CASES]
+    named = [{**history, "pack_id": f"CASE-{number}"} for number, history in enumerate(histories)]
+    tables = tables_from_histories([PackHistory.model_validate(history) for history in named], FAMILIES)
+
+    def alive() -> int:
+        return sum(isinstance(thing, HistoryTables) for thing in gc.get_objects())
+
+    gc.collect()
+    before = alive()
+    gc.disable()
+    try:
+        _, refused = forecaster.forecast_each(tables)
+        left = alive()
+    finally:
+        gc.enable()
+    assert len(refused) > 10
+    assert left == before
