@@ -33,7 +33,7 @@ from service.operation.health_routes import router as health
 from service.pages.adding import add_pages, page_routers
 from service.records.subjects.all_subjects import SUBJECTS
 from service.store.opening import Store
-from training.files.families import load_families
+from training.files.families import LiveFamilies
 from training.registry import ModelRegistry
 
 DESCRIPTION = (
@@ -77,11 +77,11 @@ def create_app(
         Returns the time now, with offset.
     """
     log = log or make_log(settings.log_level)
+
+    def warn(problem: Problem) -> None:
+        log.warning("file not taken up", **problem.as_dict())
+
     if models is None:
-
-        def warn(problem: Problem) -> None:
-            log.warning("model not taken up", **problem.as_dict())
-
         models = RegistrySource(ModelRegistry(settings.models_dir, warn))
     app = FastAPI(
         title="Tideover",
@@ -97,7 +97,7 @@ def create_app(
     app.state.settings = settings
     app.state.models = models
     app.state.turns = Turns(settings.computed_at_once)
-    app.state.families = load_families(settings.families_dir)
+    app.state.families = LiveFamilies(settings.own_families_dir, warn)
     install_problem_handlers(app)
     app.add_middleware(
         BodyLimit,

@@ -24,7 +24,7 @@ def backup(
 
     settings = settings_here()
     with open_store_here(settings, any_schema=True) as store:
-        copied = back_up(store, settings.models_dir, folder.absolute(), datetime.now(UTC))
+        copied = back_up(store, settings.models_dir, folder.absolute(), datetime.now(UTC), settings.own_families_dir)
     if as_json:
         print_json(copied)
         return
@@ -40,7 +40,7 @@ def restore_backup(
 
     settings = settings_here()
     with open_store_here(settings, any_schema=True) as store:
-        copied = restore(store, settings.models_dir, folder)
+        copied = restore(store, settings.models_dir, folder, settings.own_families_dir)
     if as_json:
         print_json(copied)
         return

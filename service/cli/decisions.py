@@ -75,12 +75,12 @@ def release(
         asked_case = checked(ReleaseCase, **{**read_case(case), **arrival})
         settings = settings_here()
         model = registry_here(settings).load_current(Forecaster)
-        families = load_families(settings.families_dir)
+        families = load_families(settings.own_families_dir)
         given = release_of_history(asked_case, model, families, threads=settings.threads)
     else:
         asked = checked(ReleaseRequest, **arrival)
         with store_now() as (session, now):
-            given = release_of_pack(session, str(pack), asked, now, load_families(settings_here().families_dir))
+            given = release_of_pack(session, str(pack), asked, now, load_families(settings_here().own_families_dir))
     if as_json:
         typer.echo(given.model_dump_json())
     else:
@@ -135,19 +135,19 @@ def orders(
         asked_case = checked(OrdersCase, **{**content, "costs": merged, **stated(risk=risk)})
         settings = settings_here()
         model = registry_here(settings).load_current(Forecaster)
-        one = orders_of_history(asked_case, model, load_families(settings.families_dir), threads=settings.threads)
+        one = orders_of_history(asked_case, model, load_families(settings.own_families_dir), threads=settings.threads)
         typer.echo(one.model_dump_json()) if as_json else _print_orders(one)
     elif case is not None:
         raise BadInput.one("orders", "It is not clear which pack is meant.", "Name a stored pack, or give --case.")
     elif pack is not None:
         asked = checked(OrdersRequest, risk=risk, costs=costs)
         with store_now() as (session, now):
-            one = orders_of_pack(session, pack, asked, now, load_families(settings_here().families_dir))
+            one = orders_of_pack(session, pack, asked, now, load_families(settings_here().own_families_dir))
         typer.echo(one.model_dump_json()) if as_json else _print_orders(one)
     else:
         wanted = checked(QueueRequest, risk=risk, costs=costs, family=family)
         with store_now() as (session, now):
-            queue = queue_of_cases(session, wanted, now, load_families(settings_here().families_dir))
+            queue = queue_of_cases(session, wanted, now, load_families(settings_here().own_families_dir))
         typer.echo(queue.model_dump_json()) if as_json else _print_queue(queue)
 
 

@@ -38,7 +38,7 @@ def demo(
     from training.simulation.marrow_bay import demo_van, marrow_bay_fleet
 
     settings = settings_here()
-    families = load_families(settings.families_dir)
+    families = load_families(settings.own_families_dir)
     console = out()
     console.print("Marrow Bay is an invented island municipality; its vans, cabs and clinic cars are invented too.")
     fleet = marrow_bay_fleet(families)

@@ -70,7 +70,7 @@ def ranking(
         capital_per_day=capital_per_day,
     )
     with store_now() as (session, now):
-        given = rank_fleet(session, asked, now, load_families(settings_here().families_dir))
+        given = rank_fleet(session, asked, now, load_families(settings_here().own_families_dir))
     if as_json:
         typer.echo(given.model_dump_json())
         return
@@ -118,7 +118,7 @@ def score(as_json: AsJson = False) -> None:
 
     settings = settings_here()
     with open_store_here(settings) as store:
-        result = score_store(store, settings, load_families(settings.families_dir))
+        result = score_store(store, settings, load_families(settings.own_families_dir))
     if result is None:
         raise typer.Exit(FAILURE_STATUS)
     if as_json:

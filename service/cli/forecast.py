@@ -40,7 +40,7 @@ def forecast(
     from service.forecasting.forecasts.answers import answer
 
     settings = settings_here()
-    families = load_families(settings.families_dir)
+    families = load_families(settings.own_families_dir)
     content = asked_of("forecast", case, data, pack, families)
     usage = {
         "km_per_day": km_per_day,

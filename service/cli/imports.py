@@ -88,7 +88,7 @@ def _blocks_of(pack: str) -> int | None:
     settings = settings_here()
     with open_store_here(settings) as store, store.reading() as session:
         row = session.get(Pack, pack)
-        family = None if row is None else load_families(settings.families_dir).get(row.family)
+        family = None if row is None else load_families(settings.own_families_dir).get(row.family)
     return None if family is None else family.blocks
 
 
@@ -129,7 +129,7 @@ def import_command(
         raise BadInput.one("--pack", "Without a mapping each row names its own pack.", "Give --mapping as well.")
     if wanted is not None and not path.is_file():
         raise BadInput.one("--mapping", "A mapping is for one file.", "Name the file instead of a folder.")
-    families = load_families(settings.families_dir)
+    families = load_families(settings.own_families_dir)
     with open_store_here(settings) as store:
         found = import_files(
             store,
@@ -201,7 +201,7 @@ def export(
     begin = None if since is None else moment_of("--since", since)
     settings = settings_here()
     with open_store_here(settings) as store, store.reading() as session:
-        written = export_all(session, folder, known[form], load_families(settings.families_dir), begin)
+        written = export_all(session, folder, known[form], load_families(settings.own_families_dir), begin)
     if as_json:
         print_json(written)
         return
@@ -219,6 +219,6 @@ def calendar() -> None:
     settings = settings_here()
     with open_store_here(settings) as store, store.reading() as session:
         for part in feed(
-            days_due(session, now, ZoneInfo(settings.time_zone), load_families(settings.families_dir)), now
+            days_due(session, now, ZoneInfo(settings.time_zone), load_families(settings.own_families_dir)), now
         ):
             typer.echo(part, nl=False)

@@ -44,7 +44,7 @@ def drift(as_json: AsJson = False) -> None:
 
     settings = settings_here()
     model = registry_here(settings).load_current(Forecaster).model
-    families = load_families(settings.families_dir)
+    families = load_families(settings.own_families_dir)
     with open_store_here(settings) as store, store.reading() as session:
         found = drift_of(session, model, families, datetime.now(UTC), threads=settings.threads)
     if as_json:

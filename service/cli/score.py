@@ -36,7 +36,7 @@ def score(
     from service.forecasting.bulk.scoring import score_folder
 
     settings = settings_here()
-    families = load_families(settings.families_dir)
+    families = load_families(settings.own_families_dir)
     model = registry_here(settings).load_current(Forecaster).model
     try:
         moment = None if at is None else datetime.fromisoformat(at)

@@ -20,7 +20,7 @@ def self_check(as_json: AsJson = False) -> None:
 
     settings = settings_here()
     model = registry_here(settings).load_current(Forecaster)
-    families, now = load_families(settings.families_dir), datetime.now(UTC)
+    families, now = load_families(settings.own_families_dir), datetime.now(UTC)
     with open_store_here(settings) as store:
         with store.reading() as session:
             found = checked_now(session, model, families, now, threads=settings.threads)

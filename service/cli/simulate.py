@@ -47,7 +47,7 @@ def simulate(
     plan = CohortPlan(
         packs=packs, seed=seed, families=tuple(family or ()), places=tuple(place or ()), days=days or DEFAULT_DAYS
     )
-    families = load_families(settings_here().families_dir)
+    families = load_families(settings_here().own_families_dir)
     with shown("Simulating packs") as progress:
         if csv:
             cohort = simulate_cohort(plan, families=families, workers=workers, progress=progress)

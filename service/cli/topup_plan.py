@@ -38,7 +38,7 @@ def topup_plan(
     from service.forecasting.topup_plan.schemas import TopUpPlanCase
 
     settings = settings_here()
-    families = load_families(settings.families_dir)
+    families = load_families(settings.own_families_dir)
     content = asked_of("topup-plan", case, data, pack, families)
     options = {"at": at, "block": block, "ambient_c": ambient_c}
     content = {**content, **{name: value for name, value in options.items() if value is not None}}

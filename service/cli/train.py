@@ -72,7 +72,7 @@ def record_here(settings: Settings, folder: Path | None, *, from_store: bool) ->
     from service.records.history import tables_of
     from training.files.tables import read_tables
 
-    families = load_families(settings.families_dir)
+    families = load_families(settings.own_families_dir)
     if folder is not None and from_store:
         raise BadInput.one("--from-store", "Two records are named.", "Give --from or --from-store, not both.")
     if folder is not None:

@@ -42,7 +42,7 @@ def what_if(
     from service.forecasting.what_if.schemas import WhatIfCase
 
     settings = settings_here()
-    families = load_families(settings.families_dir)
+    families = load_families(settings.own_families_dir)
     asked = checked_case(WhatIfCase, _content(WhatIfCase, "what-if", case, data, pack, families, at=at))
     model = registry_here(settings).load_current(Forecaster)
     given = what_if_answers.answer(asked, model.model, families, threads=settings.threads)
@@ -68,7 +68,7 @@ def recheck(
     from service.forecasting.recheck.schemas import RecheckCase
 
     settings = settings_here()
-    families = load_families(settings.families_dir)
+    families = load_families(settings.own_families_dir)
     asked = checked_case(RecheckCase, _content(RecheckCase, "recheck", case, data, pack, families, at=at, risk=risk))
     model = registry_here(settings).load_current(Forecaster)
     given = recheck_answers.answer(asked, model.model, families, threads=settings.threads)

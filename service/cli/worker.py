@@ -11,7 +11,7 @@ import typer
 from service.cli.errors import plain_errors
 from service.cli.printing import echo
 from service.cli.surroundings import open_store_here, settings_here
-from training.files.families import load_families
+from training.files.families import LiveFamilies
 
 
 @plain_errors
@@ -29,7 +29,7 @@ def worker(
         hands = Worker(
             store,
             settings,
-            load_families(settings.families_dir),
+            LiveFamilies(settings.own_families_dir),
             lambda: datetime.now(UTC),
             make_log(settings.log_level),
             echo,

@@ -135,7 +135,7 @@ class Settings(BaseModel):
         _setting(
             None,
             "Folder with further pack families, one TOML file each, besides those that come along.",
-            shown_default="none",
+            shown_default="families in the home",
         ),
     ]
     body_seconds: Annotated[
@@ -359,6 +359,11 @@ class Settings(BaseModel):
     def private_networks(self) -> tuple[IPv4Network | IPv6Network, ...]:
         """Networks that are not public in which webhooks may be called."""
         return tuple(ip_network(one) for one in filter(None, (n.strip() for n in self.private_receivers.split(","))))
+
+    @property
+    def own_families_dir(self) -> Path:
+        """Folder of further pack families; it need not be there yet."""
+        return self.families_dir or self.home / "families"
 
     @property
     def models_dir(self) -> Path:

@@ -39,7 +39,7 @@ _TYPES: Final[dict[type, Any]] = {
 }
 
 
-def back_up(store: Store, models: Path, folder: Path, now: datetime) -> dict[str, int]:
+def back_up(store: Store, models: Path, folder: Path, now: datetime, families: Path | None = None) -> dict[str, int]:
     """Write a backup; return the rows of each table.
 
     Parameters
@@ -50,6 +50,8 @@ def back_up(store: Store, models: Path, folder: Path, now: datetime) -> dict[str
     folder : Path
         Must not be there yet. It is complete when it has that name.
     now : datetime
+    families : Path, optional
+        Folder of the own pack families, without which packs of theirs cannot be read.
 
     Raises
     ------
@@ -67,6 +69,8 @@ def back_up(store: Store, models: Path, folder: Path, now: datetime) -> dict[str
         counts = {t.name: _write(connection, t, unfinished / f"{t.name}.parquet") for t in tables}
         if models.is_dir():
             shutil.copytree(models, unfinished / "models")
+        if families is not None and families.is_dir():
+            shutil.copytree(families, unfinished / "families")
         manifest = {
             "format": FORMAT,
             "made_at": now.isoformat(),
@@ -80,7 +84,7 @@ def back_up(store: Store, models: Path, folder: Path, now: datetime) -> dict[str
     return counts
 
 
-def restore(store: Store, models: Path, folder: Path) -> dict[str, int]:
+def restore(store: Store, models: Path, folder: Path, families: Path | None = None) -> dict[str, int]:
     """Fill an empty store, and an empty registry, from a backup; return the rows of each table.
 
     A backup of an older schema is restored as it is and then brought up to date, all in one transaction. Models come
@@ -93,6 +97,8 @@ def restore(store: Store, models: Path, folder: Path) -> dict[str, int]:
     models : Path
         Folder of the model registry.
     folder : Path
+    families : Path, optional
+        Folder of the own pack families.
 
     Raises
     ------
@@ -103,6 +109,12 @@ def restore(store: Store, models: Path, folder: Path) -> dict[str, int]:
     manifest = _checked(folder)
     with of_empty_store(store, manifest["schema"]) as connection:
         _restore_models(models, folder, manifest["sha256"])
+        if families is not None and (folder / "families").is_dir():
+            # Those that are there already stay: a file of the same name may have been put right since.
+            families.mkdir(mode=0o700, parents=True, exist_ok=True)
+            for path in (folder / "families").glob("*.toml"):
+                if not (families / path.name).exists():
+                    shutil.copy(path, families / path.name)
         tables = tables_of(connection)
         for table in tables:
             for rows in _read(table, folder / f"{table.name}.parquet"):

@@ -2,14 +2,135 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
-from typing import Any, Final
+from collections.abc import Iterator
+from pathlib import Path
+from secrets import token_hex
+from typing import Annotated, Any, Final
 
-from models.base.errors import BadInput
-from training.files.families import SHIPPED
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
+
+from models.base import counts
+from models.base.errors import BadInput, Problem
+from models.base.messages import say
+from models.base.numbers import NO_TRUTH_VALUE
+from models.packs.family import MOST_AH, MOST_BLOCKS, MOST_CELL_V, PackFamily
+from training.files.families import SHIPPED, load_families, read_family
+
+MOST_OWN: Final = 200
+"""Families that a folder may hold before no more are written into it. Our choice."""
 
 PER_BLOCK: Final = ("discharge_spread_limit_v", "charge_spread_limit_v", "rest_spread_limit_v")
+
+
+class NewFamily(BaseModel):
+    """The few words by which a kind of pack is described.
+
+    Attributes
+    ----------
+    name : str
+    title : str or None
+        As lists show it; the name, if left out.
+    chemistry : str
+    blocks, cells_per_block : int
+    rated_ah : float
+        Ah.
+    rest_v : float or None
+        One sound block as it was read at rest, in V: what was said is checked against it.
+    """
+
+    model_config = ConfigDict(extra="forbid")
+
+    name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{1,30}$")]
+    title: Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^\x00-\x1f\x7f]+$")] | None = None
+    chemistry: Annotated[str, Field(max_length=30)]
+    blocks: Annotated[int, Field(ge=2, le=MOST_BLOCKS), NO_TRUTH_VALUE]
+    cells_per_block: Annotated[int, Field(ge=1, le=60), NO_TRUTH_VALUE]
+    rated_ah: Annotated[FiniteFloat, Field(ge=0.1, le=MOST_AH), NO_TRUTH_VALUE]
+    rest_v: Annotated[FiniteFloat, Field(gt=0, le=60 * MOST_CELL_V), NO_TRUTH_VALUE] | None = None
+
+
+def resting_range(family: PackFamily) -> tuple[float, float]:
+    """Return the volts between which a block rests, empty and full."""
+    low, high = family.curves.ocv_v[0], family.curves.ocv_v[-1]
+    return float(low) * family.cells_per_block, float(high) * family.cells_per_block
+
+
+def contradicted(family: PackFamily, rest_v: float) -> Problem | None:
+    """Say what is wrong where a block at rest cannot read what it read; with the cells that would fit."""
+    low, high = resting_range(family)
+    if low <= rest_v <= high:
+        return None
+    usual = float(np.interp(family.soc_target, family.curves.soc, family.curves.ocv_v))
+    fits = round(rest_v / usual)
+    what = say(
+        "A block of %(cells)s rests between %(low)s and %(high)s V, empty and full, not at %(read)s V.",
+        cells=counts.cells(family.cells_per_block),
+        low=f"{low:.4g}",
+        high=f"{high:.4g}",
+        read=f"{rest_v:g}",
+    )
+    if fits < 1:
+        return Problem("rest_v", what, say("Give volts of one block, in V."))
+    mend = say(
+        "By that voltage it has about %(cells)s: correct the cells, the chemistry or the voltage.",
+        cells=counts.cells(fits),
+    )
+    return Problem("rest_v", what, mend)
+
+
+def write_family(wanted: NewFamily, folder: Path) -> tuple[PackFamily, str]:
+    """Write a family's file, whole or not at all, and return the family with the file's text.
+
+    Parameters
+    ----------
+    wanted : NewFamily
+    folder : Path
+        Of the user's own families; made if need be.
+
+    Raises
+    ------
+    BadInput
+        The name is taken, the chemistry is not served, the voltage speaks against it, or there are too many.
+    """
+    known = load_families(folder)
+    if wanted.name in known:
+        raise BadInput.one("name", f"the family name {wanted.name} is taken.", "Choose another name.")
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    if len(list(folder.glob("*.toml"))) >= MOST_OWN:
+        raise BadInput.one("name", f"There are {MOST_OWN} families of your own already.", "Remove files of old ones.")
+    text = new_family_toml(
+        wanted.name,
+        wanted.title or wanted.name,
+        wanted.chemistry,
+        wanted.blocks,
+        wanted.cells_per_block,
+        wanted.rated_ah,
+    )
+    fresh = folder / f".{wanted.name}.{token_hex(4)}"
+    try:
+        fresh.write_text(text, encoding="utf-8")
+        family = read_family(fresh)
+        if wanted.rest_v is not None and (problem := contradicted(family, wanted.rest_v)) is not None:
+            raise BadInput([problem])
+        (folder / f"{wanted.name}.toml").hardlink_to(fresh)  # an error where somebody else was first
+    except FileExistsError:
+        raise BadInput.one("name", f"the family name {wanted.name} is taken.", "Choose another name.") from None
+    finally:
+        fresh.unlink(missing_ok=True)
+    return family, text
+
+
+def marks_in(text: str) -> Iterator[tuple[str, str, str]]:
+    """Yield each single value of a family's text with its name and where it comes from; empty where it was said."""
+    for line in text.splitlines():
+        key, known, rest = line.partition(" = ")
+        if known and not rest.startswith("["):
+            value, _, mark = rest.partition("  # ")
+            yield key, value.strip('"'), mark
 
 
 def new_family_toml(name: str, title: str, chemistry: str, blocks: int, cells_per_block: int, rated_ah: float) -> str:
@@ -62,7 +183,8 @@ def new_family_toml(name: str, title: str, chemistry: str, blocks: int, cells_pe
         key, _, rest = line.partition(" = ")
         value, mark, comment = rest.partition("  # ")
         if key in given:
-            plain = given[key] if not isinstance(given[key], str) else '"' + given[key] + '"'
+            # A JSON string is a basic string of TOML too (TOML 1.0.0, "String"), whatever signs are in it.
+            plain = given[key] if not isinstance(given[key], str) else json.dumps(given[key], ensure_ascii=False)
             lines.append(f"{key} = {plain}")
         elif key in scaled:
             lines.append(

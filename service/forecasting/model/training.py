@@ -110,7 +110,7 @@ def train_on_simulation(
         Now, with offset.
     stages : Stages
     """
-    families = load_families(settings.families_dir)
+    families = load_families(settings.own_families_dir)
     with stages("Simulating packs") as progress:
         cohort = simulate_cohort(
             CohortPlan(packs=packs, seed=seed, habits=NOBODY_REPLACES, worlds=worlds_of(packs)),

@@ -308,7 +308,8 @@ def _page(
 ) -> Response:
     now = request.app.state.clock()
     named = request.query_params.get("unit", "")[:64]
-    begun = {"vehicle_id": named, "time": for_input(now, zone_of(request))}
+    kind = request.query_params.get("family", "")
+    begun = {"vehicle_id": named, "time": for_input(now, zone_of(request)), "family": kind if kind in families else ""}
     return render(
         request,
         "bench/new_car.html",

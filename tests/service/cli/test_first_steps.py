@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import shutil
+
+from tests.service.typing_time import seconds
+
 
 def test_guess_without_its_file_ends_with_status_2(tideover, tmp_path):
     done = tideover("guess", str(tmp_path / "nofile.csv"))
@@ -9,11 +13,34 @@ def test_guess_without_its_file_ends_with_status_2(tideover, tmp_path):
     assert "There is no such file." in done.stderr
 
 
-def test_a_missing_folder_is_told_before_the_first_question(tideover):
-    done = tideover("families", "new", "slate-17", input="nimh\n17\n6\n6.5\n")
+def test_a_pack_of_an_unknown_kind_is_forecast_after_less_than_three_minutes_of_typing(tideover, home, tmp_path):
+    shutil.copytree(home / "models", tmp_path / "own" / "models")
+    env = {"TIDEOVER_HOME": str(tmp_path / "own")}
+    before = ",".join(["15.48", "15.51", "15.49", "15.5", "14.92", *["15.5"] * 12])
+    after = ",".join(["15.47", "15.5", "15.48", "15.49", "15.52", *["15.49"] * 12])
+    case = (
+        '{"history":{"pack_id":"van44","family":"slate-17","readings":['
+        f'{{"time":"2026-03-13T08:00Z","state":"rest","block_v":[{before}]}},'
+        f'{{"time":"2026-03-14T08:00Z","state":"rest","block_v":[{after}]}}],'
+        '"topups":[{"time":"2026-03-13T12:00Z","blocks":[5],"charge_ah":1.7}]}}'
+    )
+    words, said = "tideover families new slate-17", "nimh\n17\n12\n6.5\n"
+    done = tideover(*words.split()[1:], input=said, env=env)
+    assert done.exit_code == 0, done.stderr
+    assert "Check that with a reading." in done.stdout
+    told = tideover("forecast", "-", input=case, env=env)
+    assert told.exit_code == 0, told.stderr
+    assert "such packs hold" in told.stdout
+    keys = len(words) + 1 + len(said) + len("tideover forecast -") + 1 + len(case) + 2
+    assert seconds(keys) < 180, keys
+
+
+def test_a_reading_that_speaks_against_the_cells_is_told_and_nothing_written(tideover, tmp_path):
+    env = {"TIDEOVER_FAMILIES_DIR": str(tmp_path)}
+    done = tideover("families", "new", "slate-17", "--rest-v", "15.5", input="nimh\n17\n6\n6.5\n", env=env)
     assert done.exit_code == 2
-    assert "TIDEOVER_FAMILIES_DIR" in done.stderr
-    assert "Chemistry" not in done.stdout
+    assert "By that voltage it has about 12 cells" in done.stderr
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_chemistry_may_be_written_in_capitals(tideover, tmp_path):

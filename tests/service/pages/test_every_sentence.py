@@ -121,7 +121,10 @@ def test_a_unit_and_all_that_is_told_of_it(site, van, another_language):
         "/outcome/new",
         "/way?in_days=9",
     ]
-    assert looked_at(site.url, ["/", "/bench", "/bench/add", *(unit + page for page in pages)]) == []
+    assert (
+        looked_at(site.url, ["/", "/bench", "/bench/add", "/bench/families/new", *(unit + page for page in pages)])
+        == []
+    )
 
 
 def test_the_release_sheet_and_what_is_not_there(site, van, another_language):

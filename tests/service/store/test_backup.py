@@ -66,9 +66,13 @@ def test_a_backup_restores_every_row_in_either_database(filled_store, tmp_path, 
     models = tmp_path / "models"
     models.mkdir()
     (models / "current.json").write_text("{}")
-    back_up(filled_store, models, tmp_path / "backup", NOW)
+    families = tmp_path / "families"
+    families.mkdir()
+    (families / "slate-17.toml").write_text("invented")
+    back_up(filled_store, models, tmp_path / "backup", NOW, families)
     second = open_store(tmp_path / "second", make_database() if into == "postgresql" else None)
-    restore(second, tmp_path / "second" / "models", tmp_path / "backup")
+    restore(second, tmp_path / "second" / "models", tmp_path / "backup", tmp_path / "second" / "families")
+    assert (tmp_path / "second" / "families" / "slate-17.toml").read_text() == "invented"
     assert content(second) == content(filled_store)
     assert (tmp_path / "second" / "models" / "current.json").read_text() == "{}"
     with second.writing() as session:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from models.base.errors import BadInput
-from training.files.families import SHIPPED, load_families, read_family
-from training.files.new_family import new_family_toml
+from training.files.families import SHIPPED, LiveFamilies, load_families, read_family
+from training.files.new_family import NewFamily, marks_in, new_family_toml, write_family
 
 
 @pytest.mark.parametrize(
@@ -44,6 +44,36 @@ def test_a_shipped_family_described_again_comes_out_the_same(tmp_path):
         (tmp_path / "again.toml").write_text(new_family_toml("again", family.title, *words), encoding="utf-8")
         made = read_family(tmp_path / "again.toml")
         assert (made.chemistry, made.blocks, made.cells_per_block, made.rated_ah) == words
+
+
+@pytest.mark.parametrize("title", ['C:\\new "17"', "naïve – 17", "''x''", "# no comment", "a\u2028b = 1"])
+def test_whatever_signs_are_in_a_title_it_stays_one(tmp_path, title):
+    wanted = NewFamily(name="slate-17", title=title, chemistry="nimh", blocks=17, cells_per_block=12, rated_ah=6.5)
+    family, text = write_family(wanted, tmp_path)
+    assert family.title == load_families(tmp_path)["slate-17"].title == title
+    marks = {key: mark for key, _, mark in marks_in(text)}
+    assert marks["blocks"] == marks["rated_ah"] == ""
+    assert "invented" in marks["peak_current_a"]
+    with pytest.raises(BadInput, match="is taken"):
+        write_family(wanted, tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == ["slate-17.toml"]
+
+
+def test_a_family_that_comes_in_is_known_and_a_broken_one_leaves_the_others(tmp_path):
+    told = []
+    families = LiveFamilies(tmp_path / "own", told.append)
+    shipped = len(families)
+    wanted = NewFamily(name="slate-17", chemistry="nimh", blocks=17, cells_per_block=12, rated_ah=6.5)
+    write_family(wanted, tmp_path / "own")
+    families.refresh()
+    assert len(families) == shipped + 1
+    assert families["slate-17"].blocks == 17
+    (tmp_path / "own" / "broken.toml").write_text("name = ")
+    families.refresh()
+    families.refresh()
+    assert "slate-17" in families
+    assert len(told) == 1
+    assert told[0].where == "broken.toml"
 
 
 def test_what_is_not_served_is_said():
