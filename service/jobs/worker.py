@@ -18,6 +18,7 @@ from sqlalchemy.orm import Session
 from models.base.errors import BadInput, ModelRefused, Problem, TideoverError
 from models.packs.family import PackFamily
 from service.core.settings import Settings
+from service.core.tracing import Step, step
 from service.jobs.notices import look_for_notices
 from service.jobs.queue import LEASE, Stopped, beat, claim, fail, finish, give_back, tell
 from service.jobs.work import WORK, Task
@@ -94,7 +95,13 @@ class Worker:
             self.log.error("notices not looked for", error=type(error).__name__)
 
     def _do(self, job: Job) -> None:
-        log = self.log.bind(job=job.id, kind=job.kind, attempt=job.attempts)
+        with step(f"job {job.kind}", "CONSUMER") as running:
+            running.attributes = {"tideover.job.attempt": job.attempts}
+            self._do_as(job, running)
+
+    def _do_as(self, job: Job, running: Step) -> None:
+        trace_id = running.context.trace_id
+        log = self.log.bind(job=job.id, kind=job.kind, attempt=job.attempts, trace_id=trace_id)
         log.info("job started")
         self.shown(f"Job {job.id} ({job.kind}) started.")
         ended, lost = Event(), Event()
@@ -118,6 +125,7 @@ class Worker:
             # The database went away: the lease runs out, and whoever comes next takes the job up again.
             log.warning("store lost", cause=cause_of(error))
         except Exception as error:
+            running.failed = True
             if (trouble := told_trouble(error)) is not None:
                 self._fail(job, [trouble], log)
                 return
