@@ -134,24 +134,28 @@ def _reasons(plan: OrderPlan, row: int, offer: int) -> tuple[str, ...]:
     if latest == TOO_LATE:
         reasons.append(
             say(
-                "No offer keeps to the %(risk)s chosen. %(supplier)s comes nearest: ordered today, the fault beats the "
-                "delivery with a chance of %(chance)s.",
+                "No offer keeps to the %(risk)s chosen. %(supplier)s comes nearest: ordered today, the chance that the "
+                "fault is back before the pack comes is %(chance)s.",
                 risk=per_cent(plan.risk),
                 supplier=supplier,
                 chance=per_cent(today),
             )
         )
     else:
-        reasons.append(
-            say(
-                "Ordered from %(supplier)s by %(day)s, the fault beats the delivery with at most %(risk)s; ordered "
-                "today it is %(chance)s.",
-                supplier=supplier,
-                day=_day(latest),
-                risk=per_cent(plan.risk),
-                chance=per_cent(today),
+        words = {"supplier": supplier, "day": latest, "risk": per_cent(plan.risk), "chance": per_cent(today)}
+        if latest == 0:
+            said = say(
+                "Ordered from %(supplier)s today, the chance that the fault is back before the pack comes is "
+                "%(chance)s; today is the last day that is sure to keep to the %(risk)s chosen.",
+                **words,
             )
-        )
+        else:
+            said = say(
+                "Ordered from %(supplier)s today, the chance that the fault is back before the pack comes is "
+                "%(chance)s; up to day %(day)s it is at most %(risk)s.",
+                **words,
+            )
+        reasons.append(said)
         if plan.horizon_limits[row, offer]:
             reasons.append(
                 say(
@@ -183,9 +187,11 @@ def _cost_reason(plan: OrderPlan, row: int) -> Said:
             day=HORIZON,
             other=other,
         )
-    reason = say("Cheapest at the costs given: %(choice)s, %(expected)s.", choice=_choice(plan, row), expected=expected)
+    reason = say("Cheapest at the costs given: %(choice)s; %(expected)s.", choice=_choice(plan, row), expected=expected)
     if plan.fault_first_at_most[row, best, day] > plan.risk:
-        breaks = say("That goes past the chosen risk: by the costs given, a return weighs less.")
+        breaks = say(
+            "That goes past the chosen risk: at the costs given, the fault coming back costs less than ordering sooner."
+        )
         return say_together(reason, breaks)
     return reason
 
@@ -196,18 +202,12 @@ def _band_reasons(plan: OrderPlan | OrderPlanBand, row: int, offer: int) -> tupl
     low, high = int(plan.pessimistic.latest_day[row, offer]), int(plan.optimistic.latest_day[row, offer])
     reasons = []
     if low != high:
-        reasons.append(
-            say(
-                "Within the forecast's band the latest day lies between %(low)s and %(high)s.",
-                low=_day(low),
-                high=_day(high),
-            )
-        )
+        reasons.append(_band_of_days(low, high))
     if plan.depends_on_band[row]:
         reasons.append(
             say(
-                "Which order is cheapest changes within the band: %(less)s if the pack holds less long, %(longer)s if "
-                "longer.",
+                "The cheapest order depends on where in the band the pack lies: if it holds less long, %(less)s; if "
+                "longer, %(longer)s.",
                 less=_choice(plan.pessimistic, row),
                 longer=_choice(plan.optimistic, row),
             )
@@ -218,11 +218,23 @@ def _band_reasons(plan: OrderPlan | OrderPlanBand, row: int, offer: int) -> tupl
 def _choice(plan: OrderPlan, row: int) -> Said:
     offer, day = int(plan.best_offer[row]), int(plan.best_day[row])
     if offer == AT_RETURN:
-        return say("only at the return")
-    return say("%(supplier)s on %(day)s", supplier=plan.offers[offer].supplier, day=_day(day))
+        return say("order only when the fault returns")
+    supplier = plan.offers[offer].supplier
+    if day == 0:
+        return say("order from %(supplier)s today", supplier=supplier)
+    return say("order from %(supplier)s on day %(day)s", supplier=supplier, day=day)
 
 
-def _day(day: int) -> Said:
-    if day == TOO_LATE:
-        return say("before today")
-    return say("day 0 (today)") if day == 0 else say("day %(day)s", day=day)
+def _band_of_days(low: int, high: int) -> Said:
+    """Say from when to when the latest order day may lie."""
+    if low == TOO_LATE and high == 0:
+        return say("Within the forecast's band the latest day may be today, or past already.")
+    if low == TOO_LATE:
+        return say(
+            "Within the forecast's band the latest day may be past already, or as late as day %(day)s.", day=high
+        )
+    if low == 0:
+        return say("Within the forecast's band the latest day may be today, or as late as day %(day)s.", day=high)
+    return say(
+        "Within the forecast's band the latest day may be day %(low)s, or as late as day %(high)s.", low=low, high=high
+    )

@@ -34,7 +34,9 @@ if TYPE_CHECKING:
     from service.decisions.release.schemas import EarlyToLate, ReleaseAnswer
     from service.decisions.stock.schemas import StockAnswer
 
-Risk = Annotated[float | None, typer.Option(help="Highest acceptable chance that the fault beats the delivery: 0.1.")]
+Risk = Annotated[
+    float | None, typer.Option(help="Highest acceptable chance that the fault is back before the pack comes: 0.1.")
+]
 
 
 @plain_errors

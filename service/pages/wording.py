@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
+from typing import Final
 from zoneinfo import ZoneInfo
 
 from models.base.errors import BadInput
 from models.decisions.words import per_cent
 from service.core.translation import _
 from service.exchange.imports.mapping import TimeReading
+
+_NEAR: Final = timedelta(days=180)
+"""Within half a year a day and its month name one day only."""
 
 
 def _months() -> tuple[str, ...]:
@@ -48,6 +52,12 @@ def day_in_words(moment: datetime, zone: ZoneInfo) -> str:
     """Write the local day of a moment: ``Sat 14 Mar 2026``."""
     local = moment.astimezone(zone)
     return f"{_weekdays()[local.weekday()]} {local.day} {_months()[local.month - 1]} {local.year}"
+
+
+def near_day(moment: datetime, now: datetime, zone: ZoneInfo) -> str:
+    """Write the local day of a moment, its year only where it is not clear: ``Sat 14 Mar``."""
+    words = day_in_words(moment, zone)
+    return words.rpartition(" ")[0] if abs(moment - now) < _NEAR else words
 
 
 def for_input(moment: datetime, zone: ZoneInfo) -> str:

@@ -171,13 +171,14 @@ def _to_order(cases: OpenCases, known: list[tuple[Offer, LeadTime]], now: dateti
     for case, place, last in zip(cases.cases, best, last_days, strict=True):
         offer = known[place][0]
         said = (
-            f"Ordered from {offer.supplier_id} (offer {offer.id}) by this day, the fault beats the delivery with at "
-            f"most {USUAL_RISK:.0%}."
+            f"Ordered from {offer.supplier_id} (offer {offer.id}) by this day, the chance that the fault is back "
+            f"before the pack comes is at most {USUAL_RISK:.0%}."
             if last >= 0
-            else f"No offer keeps the chance that the fault beats the delivery to {USUAL_RISK:.0%} any more: order now."
+            else f"No offer brings the chance that the fault is back before the pack comes down to {USUAL_RISK:.0%} "
+            "any more: order now."
         )
         day = now.date() + timedelta(days=max(int(last), 0))
-        what = f"Order a pack for {case.name} at the latest"
+        what = f"Last day to order a pack for {case.name}"
         yield case.pack_id, Day("order", case.pack_id, day, what, f"{said} {rests_on(case)}")
 
 

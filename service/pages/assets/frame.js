@@ -5,6 +5,11 @@ document.documentElement.dataset.scripts = "";
 const faults = document.getElementById("faults");
 if (faults) faults.focus();
 
+// What is folded to fit a telephone stands open where there is room, and on paper.
+const unfold = () => { for (const one of document.querySelectorAll("details.tucked")) one.open = true; };
+if (matchMedia("(min-width: 62rem)").matches) unfold();
+addEventListener("beforeprint", unfold);
+
 // Light or dark at once, without loading the page again.
 const look = document.querySelector("form.look");
 if (look) {

@@ -42,7 +42,7 @@ router = page_router()
 UnitName = Annotated[str, Path(max_length=64, pattern=r"^[^\x00-\x1f]+$")]
 KINDS: Final = ("leak", "fade", "neglect", "joint")
 
-NEWEST: Final = 5
+NEWEST: Final = 3
 """Entries and forecasts that stand open; older ones are folded. Our choice."""
 
 MOST_MOVING: Final = 3

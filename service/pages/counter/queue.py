@@ -31,7 +31,7 @@ from service.pages.spreadsheet import csv_file
 from service.pages.wording import risk_words
 from service.records.stopped import under_stop
 
-PAGE: Final = 25
+PAGE: Final = 12
 """Cases on one page of the queue."""
 
 ORDERS: Final = {"latest": False, "week_later": True, "fault_first_today": True, "name": False}

@@ -14,7 +14,7 @@ LEFT: Final = 92.0
 RIGHT: Final = 396.0
 TOP: Final = STRIP + 44
 ROW: Final = 24.0
-MOST_ROWS: Final = 30
+MOST_ROWS: Final = 24
 """Vehicles drawn: those with a week first, then those that would save most; all of them stand in the lists."""
 
 MOST_NUMBERED: Final = 8

@@ -71,6 +71,7 @@ def show_plan(request: Request, store: CurrentStore) -> Response:
         choices=choices,
         unweighed=left,
         values={**dict.fromkeys(PLAN_FIELDS, ""), "weeks": str(USUAL_WEEKS), **texts},
+        given=texts,
         faults=faults,
         missing=missing,
         question=urlencode(texts),

@@ -34,6 +34,9 @@ PART: Final = ("family", "site", "duty")
 ORDERS: Final = {"week_cost": True, "week_return": True, "good_until": False, "name": False}
 """Columns that the ranking is sorted by, and whether each begins with the highest; the usual one first."""
 
+PAGE: Final = 15
+"""Vehicles on one page of the ranking."""
+
 _FILE_PAGE: Final = 500
 
 router = page_router()
@@ -67,7 +70,7 @@ def show_ranking(request: Request, store: CurrentStore) -> Response:
         try:
             ranking = rank_fleet(
                 session,
-                question(RankingRequest, {**texts, **sorting.texts(), "cursor": cursor}),
+                question(RankingRequest, {**texts, **sorting.texts(), "cursor": cursor, "limit": PAGE}),
                 request.app.state.clock(),
                 request.app.state.families,
             )

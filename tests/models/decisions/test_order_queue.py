@@ -42,7 +42,7 @@ def test_reasons_say_day_supplier_risk_and_money_and_what_the_band_changes():
     plan = plan_orders_on_band(HOLD, HOLD**1.6, HOLD**0.6, OFFERS, COSTS, 0.1)
     entry = next(e for e in order_queue(CASES, plan) if e.case == "van 1")
     words = " ".join(entry.reasons)
-    assert f"by day {entry.latest_day}" in words
+    assert f"up to day {entry.latest_day}" in words
     assert entry.supplier in words
     assert "10 %" in words
     assert "EUR" in words

@@ -128,7 +128,7 @@ def site(make_site) -> Site:
 @pytest.fixture
 def record(site: Site) -> Iterator[Callable[..., httpx.Response]]:
     """Store something over REST, as another program would; over one client, as making one costs more than asking."""
-    with httpx.Client(base_url=site.url) as client:
+    with httpx.Client(base_url=site.url, timeout=PATIENCE_MS / 1000) as client:
 
         def send(address: str, content: object) -> httpx.Response:
             answer = client.post(address, json=content)

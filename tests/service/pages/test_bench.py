@@ -11,6 +11,7 @@ import segno
 from playwright.sync_api import expect
 
 from service.forecasting.forecasts.examples import example_case
+from tests.service.pages.folds import unfold
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
 """The time of the service under test."""
@@ -281,19 +282,25 @@ def test_a_file_of_other_packs_is_refused(site, van, phone_page, tmp_path, repos
 def test_a_fact_is_corrected_taken_away_and_brought_back(site, van, either_page, sound):
     page = either_page
     page.goto(f"{site.url}/bench/units/{van}")
+    unfold(page)
     page.get_by_role("link", name="Top-up of block 5").click()
     expect(page.get_by_label("Charge put into each")).to_have_value("1.1")
     page.get_by_label("Charge put into each").fill("1.7")
     page.get_by_role("button", name="Save").click()
-    expect(page.get_by_text("charge 1.7 Ah")).to_be_visible()
+    expect(page.get_by_text("charge 1.7 Ah")).to_have_count(1)
     page.get_by_role("button", name="Undo").click()
-    expect(page.get_by_text("charge 1.1 Ah")).to_be_visible()
+    expect(page.get_by_text("charge 1.1 Ah")).to_have_count(1)
+    unfold(page)
     page.get_by_role("link", name="Planned use", exact=True).click()
     page.get_by_role("button", name="Remove it").click()
     expect(page.get_by_role("status")).to_contain_text("Removed.")
+    unfold(page)
     expect(page.get_by_role("link", name="Planned use", exact=True)).to_have_count(0)
     page.get_by_role("button", name="Undo").click()
+    expect(page.get_by_role("status")).to_contain_text("Undone.")
+    unfold(page)
     expect(page.get_by_role("link", name="Planned use", exact=True)).to_have_count(1)
+    page.get_by_text("2 older entries").click()
     page.get_by_role("link", name="Reading under load").click()
     expect(page.locator("#block_v-0")).to_be_visible()
     sound(page, "reading-correct")

@@ -13,6 +13,8 @@ import pytest
 from playwright.sync_api import expect
 
 from service.access.codes import LASTS, make_code, use_code
+from service.pages.counter.queue import PAGE as QUEUED
+from service.pages.fleet.ranking import PAGE as RANKED
 from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from service.store.schema import AuditEntry, SignInCode
 from tests.service.invented_fleet import FAMILIES, fill
@@ -194,12 +196,12 @@ def test_the_ranking_is_sorted_by_its_headings(fleet, either_page, sound):
     days = [item["good_until"] or "" for item in items]  # of one not read for long there is no day: it comes first
     assert days == sorted(days)
     assert len(days) == 60
-    expect(page.locator("tbody th a")).to_have_text([item["vehicle_id"] for item in items[:50]])
+    expect(page.locator("tbody th a")).to_have_text([item["vehicle_id"] for item in items[:RANKED]])
     sound(page, "fleet-sorted")
     page.get_by_role("link", name="Next page").click()
-    expect(page.locator("tbody th a")).to_have_text([item["vehicle_id"] for item in items[50:]])
+    expect(page.locator("tbody th a")).to_have_text([item["vehicle_id"] for item in items[RANKED : 2 * RANKED]])
     page.get_by_role("link", name="Good until").click()
-    expect(page.locator("tbody th a")).to_have_text([item["vehicle_id"] for item in items[:-51:-1]])
+    expect(page.locator("tbody th a")).to_have_text([item["vehicle_id"] for item in items[: -RANKED - 1 : -1]])
 
 
 @pytest.mark.parametrize("reverse", [False, True])
@@ -229,7 +231,7 @@ def test_queue_and_bench_are_sorted(fleet, either_page, sound):
         page.get_by_role("navigation", name="Sorted by").get_by_role("link", name="Number").click()
     names = page.locator(".queue h3 a").all_inner_texts()
     assert names == sorted(names)
-    assert len(names) == 25
+    assert len(names) == QUEUED
     with page.expect_navigation():
         page.get_by_role("link", name="Next page").click()
     assert page.locator(".queue h3 a").first.inner_text() > names[-1]

@@ -10,9 +10,11 @@ import httpx2 as httpx
 import pytest
 from playwright.sync_api import expect
 
+from service.pages.fleet.ranking import PAGE
 from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from service.store.schema import Score
 from tests.service.invented_fleet import FAMILIES, fill
+from tests.service.pages.folds import unfold
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
 VEHICLES = 120
@@ -56,17 +58,17 @@ def test_the_ranking_its_parts_and_pages(fleet, either_page, sound):
     page.goto(f"{fleet.url}/fleet")
     ranking = httpx.get(f"{fleet.url}/v1/fleet/ranking", params={"limit": VEHICLES}).json()
     everybody = [item["vehicle_id"] for item in ranking["items"]]
-    shows(page, everybody[:50])
+    shows(page, everybody[:PAGE])
     expect(page.locator(".answer .first")).to_contain_text(everybody[0])
     sound(page, "fleet-ranking")
-    page.get_by_role("link", name="Next page").click()
-    shows(page, everybody[50:100])
-    page.get_by_role("link", name="Next page").click()
-    shows(page, everybody[100:])
+    for first in range(PAGE, VEHICLES, PAGE):
+        page.get_by_role("link", name="Next page").click()
+        shows(page, everybody[first : first + PAGE])
     expect(page.get_by_role("link", name="Next page")).to_have_count(0)
+    unfold(page)
     page.get_by_label("Where it stands").select_option("north pier")
     page.get_by_role("button", name="Show").click()
-    shows(page, [item["vehicle_id"] for item in ranking["items"] if item["site"] == "north pier"])
+    shows(page, [item["vehicle_id"] for item in ranking["items"] if item["site"] == "north pier"][:PAGE])
     assert page.goto(f"{fleet.url}/fleet?cursor=abc").status == 422
     expect(page.get_by_text("It is not a cursor of this ranking")).to_be_visible()
 
@@ -77,6 +79,7 @@ def test_a_plan_to_play_with(fleet, either_page, sound):
     page.get_by_role("link", name="Plan by week").click()
     page.get_by_label("Workshop slots a week").fill("2")
     page.get_by_label("Weeks", exact=True).fill("4")
+    unfold(page)
     page.get_by_label("Packs that arrive a week").fill("1, 3, 0, 2")
     page.get_by_label("Budget for packs").fill("900")
     page.get_by_role("button", name="Plan").click()
@@ -130,6 +133,7 @@ def test_hostile_text_stays_text(fleet, page, sound):
     with fleet.store.writing() as session:
         session.get_one(Score, "MB-00003").site = HOSTILE
     page.goto(f"{fleet.url}/fleet")
+    unfold(page)
     page.get_by_label("Where it stands").select_option(HOSTILE)
     page.get_by_role("button", name="Show").click()
     expect(page.locator("tbody tr")).to_contain_text("<b>\U0001f69a</b>")

@@ -12,8 +12,10 @@ import pytest
 from playwright.sync_api import expect
 
 from models.decisions.words import per_cent
+from service.pages.counter.queue import PAGE
 from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from tests.service.invented_fleet import FAMILIES, fill
+from tests.service.pages.folds import unfold
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
 EXPRESS = {**OFFERS.example, "express_fee": 190, "usual_days": 3, "earliest_days": 2, "latest_days": 5}
@@ -101,10 +103,10 @@ def test_the_queue_one_case_and_its_order(counter, either_page, sound):
     queue = httpx.post(f"{counter.url}/v1/orders/queue", json={}).json()
     names = [entry["vehicle_id"] for entry in queue["entries"]]
     links = page.locator(".queue h3 a")
-    expect(links).to_have_text(names[:25])
+    expect(links).to_have_text(names[:PAGE])
     for reason in queue["entries"][0]["reasons"]:
         expect(page.locator(".queue > li").first).to_contain_text(reason)
-    # Twenty-five cases fit a telephone: what is not needed to choose one is folded.
+    # What is not needed to choose a case is folded.
     expect(page.locator(".queue .figures").first).to_be_hidden()
     page.locator(".queue summary").first.click()
     expect(page.locator(".queue .figures").first).to_be_visible()
@@ -112,9 +114,9 @@ def test_the_queue_one_case_and_its_order(counter, either_page, sound):
     expect(page.get_by_role("complementary")).to_contain_text("A probability is not permission")
     sound(page, "parts-queue")
     page.get_by_role("link", name="Next page").click()
-    expect(links).to_have_text(names[25:])
+    expect(links).to_have_text(names[PAGE : 2 * PAGE])
     page.get_by_role("link", name="From the start").click()
-    expect(links).to_have_text(names[:25])
+    expect(links).to_have_text(names[:PAGE])
     page.get_by_role("link", name=names[0], exact=True).click()
     orders = httpx.post(f"{counter.url}/v1/packs/{names[0]}/orders", json={}).json()
     expect(page.locator(".answer .first")).to_have_text(orders["cheapest"]["sentence"])
@@ -137,11 +139,12 @@ def test_the_queue_one_case_and_its_order(counter, either_page, sound):
     assert (order["pack_id"], order["express"], order["arrived_at"]) == (names[0], True, None)
     page.goto(f"{counter.url}/parts")
     expect(page.get_by_role("heading", name="On order, or here")).to_be_visible()
-    expect(links).to_have_text(names[1:26])
+    expect(links).to_have_text(names[1 : PAGE + 1])
+    unfold(page)
     page.get_by_label("Kind of pack").select_option("marl-28")
     page.get_by_role("button", name="Show").click()
     left = [entry for entry in queue["entries"][1:] if entry["family"] == "marl-28"]
-    expect(page.locator(".queue h3 .kind")).to_have_text(["marl-28"] * len(left))
+    expect(page.locator(".queue h3 .kind:nth-child(2)")).to_have_text(["marl-28"] * len(left))
     page.goto(f"{counter.url}/parts/suppliers")
     sound(page, "suppliers")
     page.get_by_role("button", name="It has arrived").click()
@@ -176,7 +179,7 @@ def test_what_there_is_to_take_along(counter):
     assert [row["pack_id"] for row in rows] == [entry["pack_id"] for entry in queue]
     assert float(rows[0]["expected_cost"]) == pytest.approx(queue[0]["expected_cost"], abs=0.01)
     calendar = httpx.get(f"{counter.url}/v1/calendar.ics").text
-    assert "Order a pack for" in calendar
+    assert "Last day to order a pack for" in calendar
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])

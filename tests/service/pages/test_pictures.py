@@ -14,8 +14,10 @@ from playwright.sync_api import expect
 
 from models.base.day_grid import DAYS
 from service.pages.drawing import moved_apart, round_ticks
+from service.pages.fleet.plan_drawing import MOST_ROWS
 from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from tests.service.invented_fleet import FAMILIES, curves, fill
+from tests.service.pages.folds import unfold
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
 
@@ -90,6 +92,7 @@ def test_a_unit_s_drawings(site, van, record, page, sound):
         for fact in history[part]:
             record(f"/v1/{part}", {**fact, "pack_id": van})
     page.goto(f"{site.url}/bench/units/{van}")
+    unfold(page)
     history = httpx.get(f"{site.url}/v1/packs/{van}/history").json()
     reading = history["readings"][-1]
     assert reading["state"] == "rest"
@@ -138,12 +141,12 @@ def test_the_plan_s_drawing(fleet, page, sound):
     everybody = [(one, week["week"]) for week in plan["weeks"] for one in week["planned"]]
     everybody += [(one, None) for one in plan["left"]]
     shown = says(page, "plan")
-    assert len(shown) == 30
-    for label, (one, week) in zip(shown, everybody[:30], strict=True):
+    assert len(shown) == MOST_ROWS
+    for label, (one, week) in zip(shown, everybody[:MOST_ROWS], strict=True):
         assert label.startswith(f"{one['vehicle_id']}: " + (f"planned for week {week}" if week else "no week"))
         assert label.endswith(", ".join(f"{100 * share:.0f}" for share in one["risk"]))
     expect(page.locator("svg.plan .chosen")).to_have_count(plan["planned"])
-    assert "10 more vehicles are not drawn" in page.locator("figure.plan").inner_text()
+    assert f"{40 - MOST_ROWS} more vehicles are not drawn" in page.locator("figure.plan").inner_text()
     pointed_at(page, "plan")
     sound(page, "plan-drawing")
     page.goto(f"{fleet.url}/fleet/plan?slots=1&weeks=20")

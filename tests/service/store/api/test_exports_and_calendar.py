@@ -61,7 +61,7 @@ def test_recheck_and_order_days_are_in_the_calendar_until_the_topup_has_an_outco
     recheck = events["Last promised day of MB-VAN-07"]
     assert recheck.decoded("DTSTART") == day
     assert f"at least {math.floor(issued['good_for_days'])} days" in str(recheck["DESCRIPTION"])
-    order = events["Order a pack for MB-VAN-07 at the latest"]
+    order = events["Last day to order a pack for MB-VAN-07"]
     weighed = filled.post("/v1/packs/MB-VAN-07/orders", json={}).json()["offers"][0]
     assert order.decoded("DTSTART") == date.fromisoformat(weighed["latest_on"] or "2026-03-14")
     assert ("order now" in str(order["DESCRIPTION"])) == (weighed["latest_on"] is None)

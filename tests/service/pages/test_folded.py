@@ -1,0 +1,93 @@
+"""On a telephone the long pages say first what is needed first; the rest is folded, not gone."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from playwright.sync_api import expect
+
+from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
+from tests.service.invented_fleet import FAMILIES, fill
+
+NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
+VEHICLES = 60
+LONGEST_PX = 4000
+"""Our choice: what five turns of a telephone's screen of 844 px show; they were 7,977 to 9,239 px."""
+
+
+@pytest.fixture
+def fleet(site, record):
+    fill(site.store, VEHICLES, NOW, seed=8)
+    record("/v1/suppliers", SUPPLIERS.example)
+    record("/v1/costs", COSTS.example)
+    for family in FAMILIES:
+        record("/v1/offers", {**OFFERS.example, "family": family})
+        record("/v1/offers", {**OFFERS.example, "family": family, "express_fee": 160.0, "usual_days": 3,
+                              "earliest_days": 2, "latest_days": 6})  # fmt: skip
+    record("/v1/packs", {"id": "MB-NEW-1", "family": FAMILIES[0]})
+    when = (NOW - timedelta(days=3)).isoformat()
+    record("/v1/topups", {"pack_id": "MB-NEW-1", "time": when, "blocks": [2], "charge_ah": 1.0})
+    return site
+
+
+LONG = {
+    "unit": ("/bench/units/MB-VAN-07", "The electrolyte is caustic"),
+    "queue": ("/parts", "Costs are counted to the end of the forecast"),
+    "ranking": ("/fleet?order=good_until", "The whole ranking as a file"),
+    "plan": ("/fleet/plan?slots=3&weeks=8", "Budget for packs"),
+}
+"""Page: its address, and words that are folded at first."""
+
+
+@pytest.fixture
+def long_page(fleet, read_van, record, request):
+    name = request.param
+    if name == "unit":
+        for day in range(4):
+            record(f"/v1/packs/{read_van}/forecasts", {"at": (NOW - timedelta(days=day)).isoformat()})
+    address, words = LONG[name]
+    return name, f"{fleet.url}{address}", words
+
+
+@pytest.mark.parametrize("long_page", LONG, indirect=True)
+def test_a_long_page_fits_a_telephone_and_nothing_is_lost(long_page, open_context, sound):
+    name, address, words = long_page
+    page = open_context("phone").new_page()
+    page.goto(address)
+    assert page.evaluate("document.documentElement.scrollHeight") <= LONGEST_PX
+    folded = page.get_by_text(words).first
+    expect(folded).to_be_hidden()
+    # Every fold is a stop of the Tab key, and Enter opens it.
+    for _fold in page.locator("details.tucked:not([open])").all():
+        for _stop in range(100):
+            page.keyboard.press("Tab")
+            if page.evaluate("document.activeElement.matches('details.tucked:not([open]) > summary')"):
+                break
+        page.keyboard.press("Enter")
+    expect(page.locator("details.tucked:not([open])")).to_have_count(0)
+    expect(folded).to_be_visible()
+    sound(page, f"unfolded-{name}")
+
+
+@pytest.mark.parametrize("long_page", LONG, indirect=True)
+def test_the_browser_s_own_search_finds_what_is_folded(long_page, open_context):
+    """A text in the address is looked for as the search of the browser does (WICG Scroll to Text Fragment)."""
+    _name, address, words = long_page
+    page = open_context("phone").new_page()
+    page.goto(f"{address}#:~:text={words.replace(' ', '%20')}")
+    expect(page.get_by_text(words).first).to_be_visible()
+    expect(page.get_by_text(words).first).to_be_in_viewport()
+
+
+@pytest.mark.parametrize("long_page", LONG, indirect=True)
+def test_on_a_desk_and_on_paper_it_stands_open(long_page, open_context):
+    _name, address, words = long_page
+    page = open_context("office").new_page()
+    page.goto(address)
+    expect(page.locator("details.tucked:not([open])")).to_have_count(0)
+    expect(page.get_by_text(words).first).to_be_visible()
+    telephone = open_context("phone").new_page()
+    telephone.goto(address)
+    telephone.evaluate("dispatchEvent(new Event('beforeprint'))")
+    expect(telephone.locator("details.tucked:not([open])")).to_have_count(0)
