@@ -150,21 +150,47 @@ def chosen(**values: str) -> Step:
     return lambda hand: [hand.choose(label.replace("_", " "), value) for label, value in values.items()] and None
 
 
+def unfolded(words: str) -> Step:
+    """Open a part of the page, where it is folded."""
+
+    def work(hand: Hand) -> None:
+        folded = hand.page.locator("details:not([open]) > summary").filter(has_text=words)
+        hand.page.wait_for_load_state()
+        if folded.count():
+            folded.first.click()
+            hand.taps += 1
+
+    return work
+
+
+def day_to_read(hand: Hand) -> None:
+    """Without scripts the day stands on a page of its own."""
+    if not hand.scripts:
+        hand.press("link", "When to read again")
+
+
 TASKS: dict[str, tuple[str, str, tuple[Step, ...], str]] = {
     "new car to its first answer": ("technician", "/bench", (link("A new car"), new_car), ".answer .first"),
     "a reading of a known car, and the answer": (
-        "technician", "/bench", (link(UNIT, "Enter a reading"), reading), ".answer .first",
+        "technician", "/bench", (link(f"Enter a reading {UNIT}"), reading), ".answer .first",
     ),
     "find a car, release sheet": (
         "technician", "/bench",
         (typed(Number_of_the_vehicle_or_the_pack=UNIT), button("Find"),
          button("Keep this forecast and make the release sheet")), "article.sheet",
     ),
-    "when to read again": ("technician", "/bench", (link(UNIT, "When to read again"),), "svg.ladder"),
+    "on which day to read again": ("technician", "/bench", (link(UNIT), day_to_read), ".onward p, #worth"),
+    "what a reading will then mean": ("technician", "/bench", (link(UNIT, "When to read again"),), "svg.ladder"),
+    "the fault is back": (
+        "technician", "/bench", (link("MB-00007"), button("The fault is back, as of now")), ".message",
+    ),
     "how to top it up": ("technician", "/bench", (link(UNIT, "How to top it up"),), ".answer"),
     "order the most pressing pack": (
-        "parts buyer", "/",
-        (link("To the parts counter"), first_of(".queue h3 a"), first_of(".offer button")), ".message",
+        "parts buyer", "/", (first_of("[aria-labelledby=board-parts] .plain a"), first_of(".offer button")), ".message",
+    ),
+    "note that it has come": (
+        "parts buyer", "/", (link("To the parts counter"), unfolded("On order"), first_of("#on-order-list button")),
+        ".message",
     ),
     "how many to keep on the shelf": (
         "parts buyer", "/parts",
@@ -179,8 +205,7 @@ TASKS: dict[str, tuple[str, str, tuple[Step, ...], str]] = {
         ".message",
     ),
     "plan the coming weeks": (
-        "fleet manager", "/",
-        (link("To the fleet office", "Plan by week"), typed(Workshop_slots_a_week="3"), button("Plan")), "svg.plan",
+        "fleet manager", "/", (typed(Workshop_slots_a_week="3"), button("Plan")), "svg.plan",
     ),
     "whose promise ends first": (
         "fleet manager", "/", (link("To the fleet office", "Good until"), first_of("tbody th a")), "h1",

@@ -125,17 +125,18 @@ def order_pack(
 
 
 @router.post("/parts/deliveries/{number}/arrived", operation_id="page_pack_arrived")
-def pack_arrived(number: Number, request: Request, write: PageWrite, families: KnownFamilies) -> Response:
+def pack_arrived(
+    number: Number, request: Request, form: SentForm, write: PageWrite, families: KnownFamilies
+) -> Response:
     """Record that an ordered pack has come."""
+    back = "/parts" if form.get("next") == "/parts" else "/parts/suppliers"
 
     def work(session: Session) -> Done:
         row: Any = read(session, DELIVERIES, number)
         arrived: datetime = max(write.at, row.ordered_at)
         change = DELIVERIES.change.model_validate({"arrived_at": arrived})
         row = correct(session, DELIVERIES, number, change, families, write.writer, etag_of(row))
-        message = Message(
-            _("Recorded as arrived."), undo_form(request, [step(DELIVERIES, row, "correct")], "/parts/suppliers")
-        )
-        return Done(303, None, number, dict(go_to(request, "/parts/suppliers", message).headers))
+        message = Message(_("Recorded as arrived."), undo_form(request, [step(DELIVERIES, row, "correct")], back))
+        return Done(303, None, number, dict(go_to(request, back, message).headers))
 
     return write(work)

@@ -24,7 +24,7 @@ from service.pages.asking import (
     unweighed,
     whole_money,
 )
-from service.pages.forms import Faults, page_router
+from service.pages.forms import Faults, once, page_router
 from service.pages.rendering import render
 from service.pages.sorting import in_order, sorting_of
 from service.pages.spreadsheet import csv_file
@@ -84,6 +84,7 @@ def show_queue(request: Request, store: CurrentStore, families: KnownFamilies) -
         sorting=sorting,
         summary=[] if queue is None else summary(queue),
         unweighed=left,
+        once=once(),
         stopped=stopped,
         following=following,
         first=f"/parts?{urlencode(asked_for)}" if start else "",

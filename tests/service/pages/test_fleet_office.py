@@ -75,6 +75,10 @@ def test_the_ranking_its_parts_and_pages(fleet, either_page, sound):
 
 def test_a_plan_to_play_with(fleet, either_page, sound):
     page = either_page
+    page.goto(fleet.url)
+    page.get_by_label("Workshop slots a week").fill("3")
+    page.get_by_role("button", name="Plan", exact=True).click()
+    expect(page.locator("svg.plan")).to_be_visible()
     page.goto(f"{fleet.url}/fleet")
     page.get_by_role("link", name="Plan by week").click()
     page.get_by_label("Workshop slots a week").fill("2")
