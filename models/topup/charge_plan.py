@@ -19,7 +19,7 @@ from models.packs.stops import COLDEST_C, HOTTEST_C
 from models.physics.block_voltage import resistance_temperature_factor
 from models.physics.cell_curves import ocv_v, resistance_mohm
 from models.topup.missing_charge import MissingCharge, Range, weighted_range
-from models.topup.posterior import PossiblePacks, hysteresis_share, stored_share
+from models.topup.posterior import PossiblePacks, hysteresis_share, open_v, stored_share
 
 CURRENT_SHARE_PER_H: Final = 0.1
 """Charging current, of rated capacity in an hour. Common practice, no source."""
@@ -146,16 +146,17 @@ def charge_plan(
     peers_v = cells * float(ocv_v(curves, np.array([family.soc_target]))[0]) if peers_rest_v is None else peers_rest_v
 
     def offset(stored: Floats) -> Floats:
-        return family.hysteresis_charge_v * hysteresis_share(stored, packs.block_ah)
+        return np.asarray(family.hysteresis_charge_v * packs.hysteresis * hysteresis_share(stored, packs.block_ah))
 
     lacking = np.maximum(packs.missing_ah, 0.0)
-    level = packs.live_cells * (ocv_v(curves, packs.peer_soc) + offset(lacking)) - cells * ocv_v(curves, packs.peer_soc)
+    peer_v = open_v(family, packs.stretch, packs.peer_soc)
+    level = packs.live_cells * (peer_v + offset(lacking)) - cells * peer_v
     stored = np.full(len(packs.weight), best * kept)
     after = packs.block_soc + stored / packs.block_ah
     warm_c = packs.ambient_c + WARM_C
     cell_ohm = 1e-3 * resistance_mohm(curves, after, charging=True) * resistance_temperature_factor(family, warm_c)
     ohm = cells * cell_ohm * packs.block_scale + 1e-3 * packs.joint_mohm
-    end = packs.live_cells * (ocv_v(curves, after) + offset(stored) + POLARISATION_V) + current * ohm
+    end = packs.live_cells * (open_v(family, packs.stretch, after) + offset(stored) + POLARISATION_V) + current * ohm
     return ChargePlan(
         put_in_ah=put_in,
         most_ah=most,
@@ -203,11 +204,11 @@ def stop_rules(family: PackFamily, most_h: float, most_ah: float, ambient_c: flo
 def _looks_level_at(family: PackFamily, packs: PossiblePacks, most_ah: float) -> float:
     """Find the stored charge at which the middle one of the possible packs reads level at rest, Ah."""
     tries = np.linspace(0.0, max(most_ah, 1e-3), 25)
-    cells, curves = family.cells_per_block, family.curves
-    peers_v = cells * ocv_v(curves, packs.peer_soc)
+    peers_v = family.cells_per_block * open_v(family, packs.stretch, packs.peer_soc)
     for stored in tries:
-        own = family.hysteresis_charge_v * hysteresis_share(stored, packs.block_ah)
-        read = packs.live_cells * (ocv_v(curves, packs.block_soc + stored / packs.block_ah) + own) - peers_v
+        own = family.hysteresis_charge_v * packs.hysteresis * hysteresis_share(stored, packs.block_ah)
+        block_v = open_v(family, packs.stretch, packs.block_soc + stored / packs.block_ah)
+        read = packs.live_cells * (block_v + own) - peers_v
         if weighted_range(read, packs.weight).best >= 0:
             return float(stored)
     return float(tries[-1])

@@ -160,7 +160,8 @@ def test_likelihood_by_hand(family):
     say nothing, within two volts a cell."""
     history = history_of_pack(family)
     evidence = bench_evidence(history, family, WEAK, history.last_fact_time)
-    packs = one_pack(possible_packs(family, evidence), block_ah=4.0, peer_ah=8.0, block_soc=0.3, peer_soc=0.6)
+    stands = {"block_ah": 4.0, "peer_ah": 8.0, "block_soc": 0.3, "peer_soc": 0.6, "stretch": 1.0}
+    packs = one_pack(possible_packs(family, evidence), **stands)
     by_table = 12 * (1.23412 - 1.28182)
     assert draw_down_v(family, packs, evidence, -0.8) == pytest.approx(by_table, abs=1e-9)
     assert draw_down_v(family, packs, evidence, 0.0) == pytest.approx(12 * (1.26455 - 1.28823), abs=1e-9)
@@ -181,7 +182,7 @@ def test_equal_capacity_nothing_moves(family, moved_ah):
     history = history_of_pack(family)
     evidence = bench_evidence(history, family, WEAK, history.last_fact_time)
     packs = possible_packs(family, evidence)
-    level = one_pack(packs, block_ah=5.0, peer_ah=5.0, block_soc=0.6, peer_soc=0.6)
+    level = one_pack(packs, block_ah=5.0, peer_ah=5.0, block_soc=0.6, peer_soc=0.6, stretch=1.0)
     assert draw_down_v(family, level, evidence, moved_ah) == pytest.approx(0.0, abs=1e-12)
     soc = np.linspace(0, 1, 11)
     straight = CellCurves(
@@ -207,7 +208,7 @@ def test_capacity_comes_back(family, faded, missing_ah, brought_back):
     mean = float((share * packs.weight).sum())
     sd = float(np.sqrt((np.square(share - mean) * packs.weight).sum()))
     assert mean == pytest.approx(faded, abs=max(2 * sd, 0.02))
-    assert sd < 0.06
+    assert sd < 0.1
     cause = "lost capacity" if faded < 0.9 else "low charge"
     assert packs.weight[packs.of(cause)].sum() > 0.9
 
@@ -220,7 +221,7 @@ def test_a_draw_down_narrows_the_range_of_a_faded_block(family):
     )
     assert abs(plain.best / 0.7 - 1) > 0.3
     assert drawn.best == pytest.approx(0.7, rel=0.15)
-    assert drawn.high - drawn.low < 0.6 * (plain.high - plain.low)
+    assert drawn.high - drawn.low < 0.85 * (plain.high - plain.low)
     assert drawn.low <= 0.7 <= drawn.high
 
 
