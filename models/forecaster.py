@@ -623,9 +623,10 @@ class Forecaster:
         known = history_at(history, origin)
         if usage is not None:
             known = known.model_copy(update={"usage": (usage.model_copy(update={"time": None}),)})
+        # Before the end of its top-up: what was done to a block stands whether the fault came back or not.
+        require_no_stop(known, family)
         # What ended the top-up later than the newest reading is known too, unless the question is of an earlier moment.
         require_holding(history if at is None else known, known)
-        require_no_stop(known, family)
         return known, origin, family
 
     def _forecast(

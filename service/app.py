@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import datetime
 from importlib.metadata import version
 from typing import Any
 
@@ -14,6 +14,7 @@ from fastapi.openapi.utils import get_openapi
 from models.base.errors import Problem
 from service.access.roles import OPEN_PATHS, require_complete_table, require_role
 from service.app_store import add_store, store_lifespan, store_routers
+from service.core.clock import now_utc
 from service.core.logs import make_log
 from service.core.model_source import ModelSource, RegistrySource
 from service.core.settings import Settings
@@ -47,11 +48,6 @@ ACCESS_KEY = {
     "scheme": "bearer",
     "description": "An access key. While there are none, the service asks for none and answers this machine only.",
 }
-
-
-def now_utc() -> datetime:
-    """Return the time now."""
-    return datetime.now(UTC)
 
 
 def create_app(

@@ -7,7 +7,7 @@ import pandas as pd
 
 from models.base.arrays import Floats, Rows
 from models.packs.contradictions import WITHIN_S
-from models.packs.stops import BEFORE_DRIVING
+from models.packs.stops.known import BEFORE_DRIVING
 from models.packs.tables import SECONDS_PER_DAY, HistoryTables, block_columns
 
 

@@ -18,14 +18,11 @@ from models.features.definitions import FEATURES
 from models.features.derived import WARMER_DRIVEN_C, some_features
 from models.features.raw import RELEASE_VISIT_DAYS
 from models.forecasts.forecast import Flag
+from models.forecasts.last_seen import ASK_AFTER_DAYS
 from models.forecasts.seen_range import FAR, SeenRange
 from models.packs.contradictions import WARMEST_C, Unused
 from models.physics.thermal import FAN_SETPOINT_C
 from models.physics.use_process import WEATHER_SD_C
-
-STALE_DAYS: Final = 10.0
-"""A reading older than this, on a pack that is holding, says little about today: a week holds with confidence, two
-are the best guess (common practice, no source)."""
 
 SETTLED_H: Final = 1.0
 """A block read sooner after its charge has not settled: common practice, no source."""
@@ -272,7 +269,7 @@ def _of_gaps(row: dict[str, float], gap: float) -> list[Flag]:
         flags.append(_NO_USAGE)
     if not known("ambient_c"):
         flags.append(_NO_WEATHER)
-    if row["held_days"] > RELEASE_VISIT_DAYS and not gap <= STALE_DAYS:
+    if row["held_days"] > RELEASE_VISIT_DAYS and not gap <= ASK_AFTER_DAYS:
         flags.append(_STALE)
     return flags
 

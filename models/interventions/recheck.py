@@ -379,9 +379,8 @@ def _features_then(tables: HistoryTables, forecast: Forecast, seen: dict[int, Fl
         ids = [f"{count + i}" for i in range(len(volts))]
         count += len(volts)
         names += ids
-        new = pd.DataFrame(
-            {"pack_id": ids, "time": then, "state": "rest", "current_a": np.nan, "temperature_c": np.nan}
-        )
+        unknown = {"current_a": np.nan, "temperature_c": np.nan, "inspected": None}
+        new = pd.DataFrame({"pack_id": ids, "time": then, "state": "rest", **unknown})
         width = max(len(columns), volts.shape[1])
         full = np.full((len(volts), width), np.nan)
         full[:, : volts.shape[1]] = volts

@@ -26,6 +26,7 @@ Weakness = Literal["leak", "fade", "neglect", "joint"]
 ChargedPart = Literal["block", "module"]
 EndVoltageAt = Literal["block", "supply"]
 AlsoDone = Literal["module-swapped", "bars-cleaned", "pack-reconditioned"]
+Inspected = Literal["sound", "damaged"]
 
 MAX_BLOCK_V = 250.0
 """No block of a family (at most 60 cells of at most 4.2 V) reads above this; more is surely millivolts. Unit: V."""
@@ -49,6 +50,9 @@ class BlockReading(_Fact):
         Pack current in A, discharge positive. At rest it is about 0.
     temperature_c : float, optional
         Pack temperature in °C.
+    inspected : {"sound", "damaged"}, optional
+        What somebody saw who looked the pack over for swelling, leaks and heat: nothing, or damage. Not noted means
+        that nobody looked.
     block_v : tuple of float or None, shape (blocks,)
         One voltage per block in V, in the pack's own order; ``None`` for a channel that was not read.
     """
@@ -67,6 +71,7 @@ class BlockReading(_Fact):
     temperature_c: (
         Annotated[FiniteFloat, Field(ge=-50, le=100), Measured("°C", "Temperature of the pack"), NO_TRUTH_VALUE] | None
     ) = None
+    inspected: Inspected | None = None
     block_v: Annotated[
         tuple[Annotated[FiniteFloat, Field(ge=-MAX_BLOCK_V), NO_TRUTH_VALUE] | None, ...], Field(max_length=MOST_BLOCKS)
     ]

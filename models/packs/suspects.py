@@ -22,28 +22,23 @@ from models.packs.contradictions import FLOWING_C
 from models.packs.family import PackFamily
 from models.packs.fields import bounds_of, columns_of
 from models.packs.history import MAX_BLOCK_V, PackHistory
-from models.packs.stops import (
-    AROUND_CHARGE,
-    BAD_SHARE,
-    BEFORE_DRIVING,
-    COLDEST_C,
-    HOTTEST_C,
-    HOTTEST_PACK_C,
+from models.packs.stops import STOPS
+from models.packs.stops.cells import NOTHING_CELL_V, one_cell_down_v
+from models.packs.stops.charging import AROUND_CHARGE, BAD_SHARE, COLDEST_C, HOTTEST_C
+from models.packs.stops.heat import HOTTEST_PACK_C
+from models.packs.stops.identity import (
     LITHIUM_CELL_MOHM,
     LITHIUM_CELL_V,
     LITHIUM_CELLS_V,
     LITHIUM_RISES,
-    LOST_SHARE_PER_DAY,
     NIMH_CELL_MOHM,
     NIMH_CELL_V,
     NIMH_CELLS_V,
     NIMH_FALLS,
     NIMH_HYSTERESIS_V,
-    STOPS,
-    VISIT,
-    one_cell_down_v,
-    rest_window_v,
 )
+from models.packs.stops.known import BEFORE_DRIVING, VISIT, rest_window_v
+from models.packs.stops.overfilled import LATER_SHARE_PER_DAY
 from models.packs.tables import FACTS, SECONDS_PER_DAY, VOLT_DECIMALS, HistoryTables, block_columns, to_days
 
 SLACK: Final = 1e-6
@@ -299,16 +294,37 @@ def _hot(look: _Look) -> Bools:
 
 
 def _charged_out_of_range(look: _Look) -> Bools:
-    """Find a reading around the newest charge that was too cold or too hot to charge at."""
-    read, charge = look.number("temperature_c"), look.newest_charge[look.reading_pack]
-    rows = np.flatnonzero(((read < COLDEST_C) | (read > HOTTEST_C)) & (charge >= 0))
-    found = np.zeros(len(look.which), dtype=np.bool_)
-    if len(rows):
-        at, charge = look.reading_day[rows], charge[rows]
-        around = AROUND_CHARGE.total_seconds() / SECONDS_PER_DAY + SLACK
-        start = look.topup_day[charge] - np.nan_to_num(look.charge("duration_h"))[charge] / 24 - around
-        found[look.reading_pack[rows[(at >= start) & (at <= look.topup_day[charge] + around)]]] = True
+    """Find a reading around some charge that was too cold or too hot to charge at."""
+    read, count = look.number("temperature_c"), len(look.which)
+    rows = np.flatnonzero(((read < COLDEST_C) | (read > HOTTEST_C)) & (look.reading_pack >= 0))
+    found, charges = np.zeros(count, dtype=np.bool_), np.flatnonzero(look.topup_pack >= 0)
+    if not len(rows) or not len(charges):
+        return found
+    charges = charges[np.lexsort((look.topup_day[charges], look.topup_pack[charges]))]
+    around = AROUND_CHARGE.total_seconds() / SECONDS_PER_DAY + SLACK
+    pack, end = look.topup_pack[charges], look.topup_day[charges] + around
+    start = look.topup_day[charges] - np.nan_to_num(look.charge("duration_h"))[charges] / 24 - around
+    # Of the charges of its pack that had not ended when it was read, whether the one begun first had begun.
+    first = pd.Series(start[::-1]).groupby(pack[::-1]).cummin().to_numpy(np.float64)[::-1]
+    place = np.searchsorted(pack * 1e6 + end, look.reading_pack[rows] * 1e6 + look.reading_day[rows] - SLACK)
+    inside = np.minimum(place, len(charges) - 1)
+    near = (
+        (place < len(charges)) & (pack[inside] == look.reading_pack[rows]) & (first[inside] <= look.reading_day[rows])
+    )
+    found[look.reading_pack[rows[near]]] = True
     return found
+
+
+def _damaged(look: _Look) -> Bools:
+    if "inspected" not in look.tables.readings:
+        return np.zeros(len(look.which), dtype=np.bool_)
+    seen = look.tables.readings["inspected"].to_numpy(dtype=object) == "damaged"
+    return look.any_of(look.reading_pack, np.asarray(seen, dtype=np.bool_))
+
+
+def _no_volts(look: _Look) -> Bools:
+    most = look.of_reading(lambda f: f.cells_per_block * NOTHING_CELL_V)
+    return look.any_of(look.reading_pack, look.ordered[:, 0] < most + SLACK)
 
 
 def _not_its_volts(look: _Look) -> Bools:
@@ -422,7 +438,7 @@ def _over_voltage(look: _Look) -> Bools:
 def _overfilled(look: _Look) -> Bools:
     """Find charges, into whichever block, that are together more than it holds and may have lost between them."""
     rated = look.of_topup(lambda f: f.rated_ah)
-    charge, may_lose = np.nan_to_num(look.charge("charge_ah")), rated * LOST_SHARE_PER_DAY * look.topup_day
+    charge, may_lose = np.nan_to_num(look.charge("charge_ah")), rated * LATER_SHARE_PER_DAY * look.topup_day
     by_pack = pd.Series(charge).groupby(look.topup_pack)
     put_in = by_pack.cumsum().to_numpy(np.float64)
     least = pd.Series(put_in - charge - may_lose).groupby(look.topup_pack).cummin().to_numpy(np.float64)
@@ -480,6 +496,9 @@ def _step(look: _Look, rows: Rows) -> Floats:
 
 _SCREENS: Final[Mapping[str, Callable[[_Look], Bools]]] = {
     "hot-pack": _hot,
+    "was-hot": _hot,
+    "damaged": _damaged,
+    "no-volts": _no_volts,
     "not-its-volts": _not_its_volts,
     "chemistry": _chemistry,
     "reversed": _reversed,

@@ -15,7 +15,7 @@ import numpy as np
 from models.base.arrays import Floats
 from models.base.messages import say
 from models.packs.family import PackFamily
-from models.packs.stops import COLDEST_C, HOTTEST_C
+from models.packs.stops.charging import COLDEST_C, HOTTEST_C
 from models.physics.block_voltage import resistance_temperature_factor
 from models.physics.cell_curves import ocv_v, resistance_mohm
 from models.topup.missing_charge import MissingCharge, Range, weighted_range

@@ -9,7 +9,8 @@ from models.base.messages import say, say_count
 from models.packs.contradictions import Unused
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
-from models.packs.stops import COLDEST_C, HOTTEST_C, Stop
+from models.packs.stops import Stop
+from models.packs.stops.charging import COLDEST_C, HOTTEST_C
 from models.topup.charge_plan import LEAST_SHARE, OVER_AMBIENT_C, ChargePlan
 from models.topup.evidence import BenchEvidence
 from models.topup.missing_charge import MissingCharge

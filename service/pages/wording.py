@@ -111,6 +111,15 @@ def metered_words() -> dict[str, str]:
     return {"": _("Not noted"), "block": _("On the block's own terminals"), "supply": _("At the supply")}
 
 
+def inspected_words() -> dict[str, str]:
+    """Return what somebody may have seen who looked a pack over."""
+    return {
+        "": _("Nobody looked it over"),
+        "sound": _("Nothing shows: no swelling, leak or heat"),
+        "damaged": _("Swelling, a leak, heat or other damage"),
+    }
+
+
 def charged_words() -> dict[str, str]:
     """Return what of a block may be charged."""
     return {"": _("The whole block"), "module": _("One module of it")}

@@ -91,8 +91,9 @@ def _stopped_of(histories: list[PackHistory], families: Mapping[str, PackFamily]
 
 
 def _stops(history: PackHistory, family: PackFamily) -> tuple[Stop, ...]:
-    """Return what stops a pack; nothing where its top-up is over, since nothing is promised of it then."""
-    return () if history.ended is not None else stops_of(history, family)
+    """Return what stops a pack, whether the fault came back or not; nothing of one that is in no vehicle any more."""
+    gone = history.ended is not None and history.ended.kind in ("replaced", "retired")
+    return () if gone else stops_of(history, family)
 
 
 def note_stopped(session: Session, stopped: Collection[str], *, of: Iterable[str]) -> None:

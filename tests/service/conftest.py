@@ -26,6 +26,16 @@ LOCAL = "http://127.0.0.1:8765"
 """As somebody at this machine calls the service; by another name it does not answer without keys."""
 
 
+AT_THE_BENCH = datetime(2026, 3, 11, 8, 0, tzinfo=UTC)
+"""What the clock shows: cases are of some days before (`tests.cases.packs.BEFORE`, the worked example)."""
+
+
+@pytest.fixture(autouse=True)
+def _at_the_bench(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Set the clock of what is handed none."""
+    monkeypatch.setattr("service.core.clock.now_utc", lambda: AT_THE_BENCH)
+
+
 @pytest.fixture(autouse=True)
 def _tries_told(record_property: Callable[[str, object], None]) -> Iterator[None]:
     """Tell the report of a run how many tries a test made that goes through a corpus."""
@@ -60,7 +70,7 @@ def source(settings: Settings) -> RegistrySource:
 
 @pytest.fixture(scope="session")
 def client(settings: Settings, source: RegistrySource) -> Iterator[TestClient]:
-    with TestClient(create_app(settings, models=source), base_url=LOCAL) as client:
+    with TestClient(create_app(settings, models=source, clock=lambda: AT_THE_BENCH), base_url=LOCAL) as client:
         yield client
 
 

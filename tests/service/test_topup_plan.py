@@ -74,7 +74,11 @@ def test_tables_and_options_of_the_command_line(tideover, small_cohort, tmp_path
     pack = str(small_cohort.tables.readings["pack_id"].iloc[0])
     folder = tmp_path / "tables"
     write_tables(small_cohort.tables.of_packs([pack]), folder)
-    ran = tideover("topup-plan", "--data", str(folder), "--pack", pack, "--block", "2", "--ambient-c", "4", "--json")
+    asked = ("topup-plan", "--data", str(folder), "--pack", pack, "--block", "2", "--ambient-c", "4", "--json")
+    refused = tideover(*asked)
+    assert refused.exit_code == 2
+    assert "Read all blocks at rest" in refused.stderr, "read years ago, and nobody asked for that moment"
+    ran = tideover(*asked, "--at", small_cohort.tables.of_packs([pack]).readings["time"].max().isoformat())
     assert ran.exit_code == 0, ran.stderr
     given = json.loads(ran.stdout)
     assert given["block"] == 2

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from models.features.raw import feature_frame
-from models.packs.tables import TOPUP_COLUMNS, USAGE_COLUMNS, HistoryTables, block_columns, to_days
+from models.packs.tables import READING_COLUMNS, TOPUP_COLUMNS, USAGE_COLUMNS, HistoryTables, block_columns, to_days
 from training.learning.moments import SurvivalRows
 
 LATEST_AFTER_DAYS = 4.0
@@ -63,7 +63,7 @@ def technicians_minimum(tables: HistoryTables, moments: pd.DataFrame) -> tuple[H
         packs=packs,
         readings=readings.assign(
             pack_id=kept["pack_id"].to_numpy(dtype=object), current_a=np.nan, temperature_c=np.nan
-        )[["pack_id", "time", "state", "current_a", "temperature_c", *_blocks(tables)]],
+        )[[*READING_COLUMNS, *_blocks(tables)]],
         topups=topups.assign(**unknown)[list(TOPUP_COLUMNS)],
         usage=tables.usage.iloc[:0][list(USAGE_COLUMNS)],
         outcomes=tables.outcomes.iloc[:0],

@@ -239,6 +239,7 @@ def cell_tables(plan: CohortPlan, task: CellTask, record: CellRecord) -> tuple[d
 
     readings = pd.DataFrame(columns(record.readings))
     readings["state"] = np.array(STATES, dtype=object)[record.readings["state"].astype(int)]
+    readings["inspected"] = np.full(len(readings), None, dtype=object)  # nobody looks a pack over
     volts = record.readings["block_v"]
     blocks = pd.DataFrame({block_column(b + 1): volts[:, b] for b in range(volts.shape[1])})
     readings = pd.concat([readings, blocks], axis=1)

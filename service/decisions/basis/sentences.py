@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Final
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from models.decisions.hold_curves import HORIZON
-from models.forecasts.flags import STALE_DAYS
-from service.core.refusals import Conflict
 from service.core.translation import N_, _
 from service.decisions.basis.open_cases import OpenCase
+from service.forecasting.forecasts.last_seen import unseen_since
 from service.forecasting.forecasts.schemas import EvidenceFlag
 from service.forecasting.forecasts.sentences import count_days, look_first
-from service.forecasting.issued.scores import OLDEST_DAYS
 from service.store.schema import IssuedForecast, Reading
 
 _NEGLIGIBLE_DAYS = 0.5
@@ -39,7 +37,7 @@ def look_first_of(session: Session, case: OpenCase, now: datetime) -> list[str]:
     """Return what to look at before anybody goes by a stored forecast: its grave flags, its age, later readings."""
     row = None if case.forecast_id is None or not case.grave else session.get(IssuedForecast, case.forecast_id)
     flags = [] if row is None else [EvidenceFlag.model_validate(flag) for flag in row.answer["flags"]]
-    return [*look_first(flags), *_read_since(session, case, now), *unseen_since(case, now)]
+    return [*look_first(flags), *_read_since(session, case, now), *unseen_since(case.seen_at, now)]
 
 
 def _read_since(session: Session, case: OpenCase, now: datetime) -> list[str]:
@@ -53,37 +51,11 @@ def _read_since(session: Session, case: OpenCase, now: datetime) -> list[str]:
     return [said % {"day": newest.date().isoformat()}]
 
 
-def unseen_since(case: OpenCase, now: datetime) -> list[str]:
-    """Ask for a fresh reading where the newest says little of today."""
-    if case.seen_at is None or now - case.seen_at <= timedelta(days=STALE_DAYS):
-        return []
-    said = _("There is no reading since %(day)s: that it still holds is not known. Read all blocks at rest first.")
-    return [said % {"day": case.seen_at.date().isoformat()}]
-
-
 def look_first_at(case: OpenCase) -> list[str]:
     """Say the same of one case of many, without reading its whole forecast."""
     if not case.grave:
         return []
     return [_("Do not go by its figures before what its forecast warns of is looked at: see the unit's page.")]
-
-
-def require_seen_lately(case: OpenCase, now: datetime) -> None:
-    """Refuse to let a car go of which nothing was read for so long that no decision goes by it.
-
-    Raises
-    ------
-    Conflict
-    """
-    if case.seen_at is None or now - case.seen_at <= timedelta(days=OLDEST_DAYS):
-        return
-    raise Conflict(
-        _(
-            "There is no reading of pack %(pack)s since %(day)s, more than %(days)s days ago: that it still holds is "
-            "not known. Read all blocks at rest, and under load, keep a new forecast, and ask again."
-        )
-        % {"pack": case.pack_id, "day": case.seen_at.date().isoformat(), "days": f"{OLDEST_DAYS:.0f}"}
-    )
 
 
 def rests_on(case: OpenCase) -> str:

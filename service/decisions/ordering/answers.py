@@ -75,7 +75,12 @@ def orders_of_pack(
 
 
 def orders_of_history(
-    asked: OrdersCase, model: StoredModel, families: Mapping[str, PackFamily], *, threads: int
+    asked: OrdersCase,
+    model: StoredModel,
+    families: Mapping[str, PackFamily],
+    *,
+    threads: int,
+    now: datetime | None = None,
 ) -> OrdersAnswer:
     """Weigh offers that were sent along, for a pack that was sent along; day 0 is the day of its forecast.
 
@@ -87,7 +92,7 @@ def orders_of_history(
     costs = known_costs(asked.costs, None)
     offers = sent_offers(asked.offers)
     require_still_out(asked.case)
-    forecast = answer(asked.case, model.model, families, threads=threads)
+    forecast = answer(asked.case, model.model, families, threads=threads, now=now)
     chemistry = family_of(asked.case, families).chemistry
     return _weigh(
         OpenCases.sent(forecast, asked.case.history),

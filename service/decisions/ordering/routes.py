@@ -51,7 +51,8 @@ def weigh_sent_orders(
     asked: Annotated[OrdersCase, Body(openapi_examples=sent_orders_examples())],
     model: CurrentModel,
     families: KnownFamilies,
+    now: Now,
     request: Request,
 ) -> OrdersAnswer:
     """Weigh offers for a pack, both sent along. Nothing is stored."""
-    return orders_of_history(asked, model, families, threads=request.app.state.settings.threads)
+    return orders_of_history(asked, model, families, threads=request.app.state.settings.threads, now=now)

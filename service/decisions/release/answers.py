@@ -15,14 +15,16 @@ from models.decisions.lead_time import LeadTime
 from models.decisions.release import ReleaseRisk, promised_on, release_risk
 from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
+from service.core import clock
 from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext, translated
 from service.decisions.basis.lead_times import on_order, stated_lead_time
 from service.decisions.basis.open_cases import OpenCases, open_case
-from service.decisions.basis.sentences import look_first_of, require_seen_lately, rests_on, unseen_since
+from service.decisions.basis.sentences import look_first_of, rests_on
 from service.decisions.release.schemas import Arrival, EarlyToLate, ReleaseAnswer, ReleaseCase, ReleaseRequest
 from service.forecasting.forecasts.answers import answer
 from service.forecasting.forecasts.cases import family_of, plan_of, require_still_out
+from service.forecasting.forecasts.last_seen import require_seen_lately, unseen_since
 from service.forecasting.forecasts.sentences import count_days, look_first
 from service.records.history import chemistry_unless_stopped
 from training.registry import StoredModel
@@ -44,7 +46,7 @@ def release_of_pack(
     """
     chemistry = chemistry_unless_stopped(session, pack_id, families, now)
     case = open_case(session, pack_id, now)
-    require_seen_lately(case.cases[0], now)
+    require_seen_lately(pack_id, case.cases[0].seen_at, now)
     arrival = _stated(asked, now)
     if arrival is None:
         ordered = on_order(session, case.topped_at, now).get(pack_id)
@@ -61,7 +63,12 @@ def release_of_pack(
 
 
 def release_of_history(
-    asked: ReleaseCase, model: StoredModel, families: Mapping[str, PackFamily], *, threads: int
+    asked: ReleaseCase,
+    model: StoredModel,
+    families: Mapping[str, PackFamily],
+    *,
+    threads: int,
+    now: datetime | None = None,
 ) -> ReleaseAnswer:
     """Say what a pack that was sent along risks; days count from the moment of its forecast.
 
@@ -71,16 +78,18 @@ def release_of_history(
         As for `service.forecasting.forecasts.answers.answer` and `release_of_pack`.
     """
     require_still_out(asked.case)
-    forecast = answer(asked.case, model.model, families, threads=threads)
+    forecast = answer(asked.case, model.model, families, threads=threads, now=now)
     arrival = _stated(asked, forecast.origin)
     if arrival is None:
         raise BadInput.one("arrival", _("is not given."), _("Give one of promised, in_days and lead_time."))
     plan = plan_of(asked.case) or next(iter(asked.case.history.usage[-1:]), None)
     case = OpenCases.sent(forecast, asked.case.history)
-    require_seen_lately(case.cases[0], forecast.origin)
+    # Of a moment that was chosen it is judged as of then.
+    as_of = forecast.origin if asked.case.at is not None else now or clock.now_utc()
+    require_seen_lately(forecast.pack_id, case.cases[0].seen_at, as_of)
     chemistry = family_of(asked.case, families).chemistry
     usual = None if plan is None else plan.km_per_day
-    first = [*look_first(forecast.flags), *unseen_since(case.cases[0], forecast.origin)]
+    first = [*look_first(forecast.flags), *unseen_since(case.cases[0].seen_at, forecast.origin)]
     return _answer(case, arrival, asked, usual, forecast.origin, chemistry, first)
 
 

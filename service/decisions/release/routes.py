@@ -38,7 +38,8 @@ def weigh_sent_release(
     asked: Annotated[ReleaseCase, Body(openapi_examples=sent_examples())],
     model: CurrentModel,
     families: KnownFamilies,
+    now: Now,
     request: Request,
 ) -> ReleaseAnswer:
     """Weigh whether to let a pack go whose whole history is sent along. Nothing is stored."""
-    return release_of_history(asked, model, families, threads=request.app.state.settings.threads)
+    return release_of_history(asked, model, families, threads=request.app.state.settings.threads, now=now)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import asdict
+from datetime import datetime
 
 from models.base.day_grid import GRID_VERSION, survival_at
 from models.forecaster import Explanation, Forecaster
@@ -13,6 +14,7 @@ from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
 from service.core.translation import _
 from service.forecasting.forecasts.cases import computing, family_of, plan_of
+from service.forecasting.forecasts.last_seen import age_of
 from service.forecasting.forecasts.schemas import (
     EvidenceEffect,
     EvidenceFlag,
@@ -31,7 +33,12 @@ RETURN_SHARES = (0.1, 0.25, 0.5, 0.75, 0.9)
 
 
 def answer(
-    case: ForecastCase, forecaster: Forecaster, families: Mapping[str, PackFamily], *, threads: int
+    case: ForecastCase,
+    forecaster: Forecaster,
+    families: Mapping[str, PackFamily],
+    *,
+    threads: int,
+    now: datetime | None = None,
 ) -> ForecastAnswer:
     """Forecast a case.
 
@@ -43,6 +50,8 @@ def answer(
         Known by name; a family defined in the case comes before these.
     threads : int
         Of the numerical libraries.
+    now : datetime, optional
+        The time now, by the clock if left out.
 
     Raises
     ------
@@ -51,19 +60,12 @@ def answer(
     OutOfReach
         The pack is too far from anything the model has seen.
     """
-    family = family_of(case, families)
+    family = family_of(case, families, now)
     with computing(threads):
         asked = (case.history, case.at, plan_of(case), family)
         told = forecaster.explain(*asked) if case.explain else None
         forecast = forecaster.forecast(*asked) if told is None else told.forecast
-    return _answered(case, forecast, family, told)
-
-
-def _answered(
-    case: ForecastCase, forecast: Forecast, family: PackFamily, told: Explanation | None = None
-) -> ForecastAnswer:
-    """Say what a forecast of a case means."""
-    return said_of(_figures(case, forecast), family.chemistry, told)
+    return said_of(_figures(case, forecast, age_of(case, now)), family.chemistry, told)
 
 
 def said_of(figures: ForecastFigures, chemistry: Chemistry | None, told: Explanation | None = None) -> ForecastAnswer:
@@ -77,7 +79,7 @@ def said_of(figures: ForecastFigures, chemistry: Chemistry | None, told: Explana
     )
 
 
-def _figures(case: ForecastCase, forecast: Forecast) -> ForecastFigures:
+def _figures(case: ForecastCase, forecast: Forecast, age: list[EvidenceFlag]) -> ForecastFigures:
     return ForecastFigures(
         pack_id=forecast.pack_id,
         family=case.history.family,
@@ -95,7 +97,7 @@ def _figures(case: ForecastCase, forecast: Forecast) -> ForecastFigures:
         band_low=forecast.band_low.tolist(),
         band_high=forecast.band_high.tolist(),
         kinds=None if forecast.kinds is None else dict(forecast.kinds),
-        flags=[EvidenceFlag.of(flag) for flag in forecast.flags],
+        flags=[*age, *(EvidenceFlag.of(flag) for flag in forecast.flags)],
         own_outcomes=forecast.own_outcomes,
         block=forecast.block,
         missing_ah=forecast.missing_ah,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -16,6 +16,7 @@ from models.base.threads import thread_limit
 from models.forecasts.endings import ended_in_words
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan
+from service.core import clock
 from service.core.translation import _
 from service.forecasting.forecasts.schemas import PackCase, PackQuestion
 from service.records.history import begun_history
@@ -60,7 +61,7 @@ def case_of_pack(session: Session, pack_id: str, asked: PackQuestion, kind: type
     return kind(history=begun_history(session, pack_id, _(kind.to_begin)), **dict(asked))
 
 
-def family_of(case: PackCase, families: Mapping[str, PackFamily]) -> PackFamily:
+def family_of(case: PackCase, families: Mapping[str, PackFamily], now: datetime | None = None) -> PackFamily:
     """Return the family of a case: the one it defines, or else the one it names.
 
     Raises
@@ -68,7 +69,7 @@ def family_of(case: PackCase, families: Mapping[str, PackFamily]) -> PackFamily:
     BadInput
         No family of that name is known, or something is told as past that lies ahead: an answer would count from it.
     """
-    require_past(case.history, datetime.now(UTC))
+    require_past(case.history, now or clock.now_utc())
     family = case.family or families.get(case.history.family)
     if family is None:
         raise BadInput.one(

@@ -10,7 +10,7 @@ from service.forecasting.forecasts.answers import answer
 from service.forecasting.forecasts.examples import request_examples
 from service.forecasting.forecasts.schemas import ForecastAnswer, ForecastCase
 from service.http.body_limit import require_json
-from service.http.dependencies import CurrentModel, KnownFamilies
+from service.http.dependencies import CurrentModel, KnownFamilies, Now
 from service.http.problems import problem_responses
 
 router = APIRouter(prefix="/v1", tags=["forecasts"])
@@ -26,12 +26,13 @@ def make_forecast(
     case: Annotated[ForecastCase, Body(openapi_examples=request_examples())],
     model: CurrentModel,
     families: KnownFamilies,
+    now: Now,
     request: Request,
 ) -> ForecastAnswer:
     """Say how long a top-up will hold, from the pack's whole history; with `explain`, also what moves the forecast.
 
     Nothing is stored.
     """
-    given = answer(case, model.model, families, threads=request.app.state.settings.threads)
+    given = answer(case, model.model, families, threads=request.app.state.settings.threads, now=now)
     request.app.state.measures.note_flags([flag.model_dump() for flag in given.flags])
     return given

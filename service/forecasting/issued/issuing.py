@@ -114,7 +114,7 @@ def issued(
     BadInput, OutOfReach
         As for `service.forecasting.forecasts.answers.answer`.
     """
-    row = _row(answer(case, model.model, families, threads=threads), asked, at, by)
+    row = _row(answer(case, model.model, families, threads=threads, now=at), asked, at, by)
     # Kept with it, so that sheet, slip, calendar and the recheck's page go on naming the same day.
     plan = plan_with(row, case.history, model, families, threads=threads)
     row.recheck_at = None if plan is None else plan.recheck_at

@@ -19,6 +19,7 @@ from models.base.day_grid import DAYS
 from models.calibration.conformal import RISKS
 from models.decisions.fleet_costs import WEEK_DAYS
 from models.decisions.hold_curves import daily_hold, held_until_now
+from models.forecasts.last_seen import REFUSE_AFTER_DAYS
 from models.packs.history import PackHistory
 from models.packs.tables import SECONDS_PER_DAY
 from service.forecasting.recheck.days import day_reached
@@ -26,7 +27,7 @@ from service.store.bulk import change_rows, put_rows, table_of
 from service.store.opening import Store
 from service.store.schema import Assignment, IssuedForecast, Outcome, Score, TopUp, Vehicle
 
-OLDEST_DAYS: Final = 30.0
+OLDEST_DAYS: Final = REFUSE_AFTER_DAYS
 """A forecast from longer ago is not decided on: too much of what is left of it is the assumption at its end."""
 
 _CURVES: Final = 3

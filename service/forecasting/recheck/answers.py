@@ -3,19 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime
 
 from models.forecaster import Forecaster
 from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
 from service.forecasting.forecasts.cases import computing, family_of, plan_of
+from service.forecasting.forecasts.last_seen import age_of
 from service.forecasting.forecasts.schemas import EvidenceFlag
+from service.forecasting.forecasts.sentences import look_first
 from service.forecasting.recheck.days import day_reached
 from service.forecasting.recheck.schemas import DayWorth, ReadingRow, RecheckAnswer, RecheckCase
 from service.forecasting.recheck.sentences import row_sentence, sentences_of
 
 
 def answer(
-    case: RecheckCase, forecaster: Forecaster, families: Mapping[str, PackFamily], *, threads: int
+    case: RecheckCase,
+    forecaster: Forecaster,
+    families: Mapping[str, PackFamily],
+    *,
+    threads: int,
+    now: datetime | None = None,
 ) -> RecheckAnswer:
     """Plan the next reading of a case.
 
@@ -27,6 +35,8 @@ def answer(
         Known by name; a family defined in the case comes before these.
     threads : int
         Of the numerical libraries.
+    now : datetime, optional
+        The time now, by the clock if left out.
 
     Raises
     ------
@@ -37,11 +47,12 @@ def answer(
     ModelRefused
         The model holds no simulated packs of the family.
     """
-    family = family_of(case, families)
+    family = family_of(case, families, now)
     usage = plan_of(case)
     with computing(threads):
         plan = forecaster.recheck_plan(case.history, case.risk, case.at, usage, family)
     present = plan.present
+    flags = [*age_of(case, now, of_today_too=True), *(EvidenceFlag.of(flag) for flag in (*present.flags, *plan.flags))]
     return RecheckAnswer(
         pack_id=present.pack_id,
         family=family.name,
@@ -54,8 +65,8 @@ def answer(
         candidates=[DayWorth(day=day, worth_days=worth) for day, worth in plan.candidates],
         table=[ReadingRow(**vars(row), sentence=row_sentence(row, plan)) for row in plan.table],
         effective_packs=plan.effective_packs,
-        flags=[EvidenceFlag.of(flag) for flag in (*present.flags, *plan.flags)],
-        sentences=sentences_of(plan),
+        flags=flags,
+        sentences=[*look_first(flags), *sentences_of(plan)],
         cautions=all_cautions(family.chemistry),
         model_id=present.model_id,
         inputs_digest=present.inputs_digest,

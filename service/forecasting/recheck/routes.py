@@ -11,7 +11,7 @@ from service.forecasting.recheck.answers import answer
 from service.forecasting.recheck.examples import STORED, sent_examples
 from service.forecasting.recheck.schemas import RecheckAnswer, RecheckCase, RecheckRequest
 from service.http.body_limit import require_json
-from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies, PathPack
+from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies, Now, PathPack
 from service.http.problems import problem_responses
 
 router = APIRouter(prefix="/v1", tags=["recheck"], dependencies=[Depends(require_json)])
@@ -28,6 +28,7 @@ def plan_recheck(
     store: CurrentStore,
     model: CurrentModel,
     families: KnownFamilies,
+    now: Now,
     request: Request,
 ) -> RecheckAnswer:
     """Say on which day another reading of a stored pack is worth most, and what the reading then will mean.
@@ -36,7 +37,7 @@ def plan_recheck(
     """
     with store.reading() as session:
         case = case_of_pack(session, pack_id, asked, RecheckCase)
-    return answer(case, model.model, families, threads=request.app.state.settings.threads)
+    return answer(case, model.model, families, threads=request.app.state.settings.threads, now=now)
 
 
 @router.post("/recheck", operation_id="plan_sent_recheck", responses=problem_responses(400, 409, 413, 415, 422))
@@ -44,7 +45,8 @@ def plan_sent_recheck(
     case: Annotated[RecheckCase, Body(openapi_examples=sent_examples())],
     model: CurrentModel,
     families: KnownFamilies,
+    now: Now,
     request: Request,
 ) -> RecheckAnswer:
     """Plan when to read a pack again whose whole history is sent along."""
-    return answer(case, model.model, families, threads=request.app.state.settings.threads)
+    return answer(case, model.model, families, threads=request.app.state.settings.threads, now=now)

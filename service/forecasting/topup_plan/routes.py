@@ -11,7 +11,7 @@ from service.forecasting.topup_plan.answers import answer
 from service.forecasting.topup_plan.examples import STORED, sent_examples
 from service.forecasting.topup_plan.schemas import TopUpPlanAnswer, TopUpPlanCase, TopUpPlanRequest
 from service.http.body_limit import require_json
-from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies, PathPack
+from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies, Now, PathPack
 from service.http.problems import problem_responses
 
 router = APIRouter(prefix="/v1", tags=["top-up plans"], dependencies=[Depends(require_json)])
@@ -28,6 +28,7 @@ def plan_stored_topup(
     store: CurrentStore,
     model: CurrentModel,
     families: KnownFamilies,
+    now: Now,
     request: Request,
 ) -> TopUpPlanAnswer:
     """Say how much charge a stored pack's weak block is short of, how to put it in, where to stop, what it buys.
@@ -36,7 +37,7 @@ def plan_stored_topup(
     """
     with store.reading() as session:
         case = case_of_pack(session, pack_id, asked, TopUpPlanCase)
-    return answer(case, model.model, families, threads=request.app.state.settings.threads)
+    return answer(case, model.model, families, threads=request.app.state.settings.threads, now=now)
 
 
 @router.post("/topup-plans", operation_id="plan_sent_topup", responses=problem_responses(400, 409, 413, 415, 422))
@@ -44,7 +45,8 @@ def plan_sent_topup(
     case: Annotated[TopUpPlanCase, Body(openapi_examples=sent_examples())],
     model: CurrentModel,
     families: KnownFamilies,
+    now: Now,
     request: Request,
 ) -> TopUpPlanAnswer:
     """Plan a top-up for a pack whose whole history is sent along. Nothing is stored."""
-    return answer(case, model.model, families, threads=request.app.state.settings.threads)
+    return answer(case, model.model, families, threads=request.app.state.settings.threads, now=now)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime
 
 from models.forecaster import Forecaster
 from models.interventions.plans import USUAL_PLANS
@@ -10,13 +11,20 @@ from models.interventions.what_if import PlanForecast, WhatIf
 from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
 from service.forecasting.forecasts.cases import computing, family_of, plan_of
+from service.forecasting.forecasts.last_seen import age_of
 from service.forecasting.forecasts.schemas import EvidenceFlag
+from service.forecasting.forecasts.sentences import look_first
 from service.forecasting.what_if.schemas import OtherPlan, PlanAnswer, WhatIfAnswer, WhatIfCase
 from service.forecasting.what_if.sentences import sentence_of, sentences_of
 
 
 def answer(
-    case: WhatIfCase, forecaster: Forecaster, families: Mapping[str, PackFamily], *, threads: int
+    case: WhatIfCase,
+    forecaster: Forecaster,
+    families: Mapping[str, PackFamily],
+    *,
+    threads: int,
+    now: datetime | None = None,
 ) -> WhatIfAnswer:
     """Forecast a case under other plans.
 
@@ -28,6 +36,8 @@ def answer(
         Known by name; a family defined in the case comes before these.
     threads : int
         Of the numerical libraries.
+    now : datetime, optional
+        The time now, by the clock if left out.
 
     Raises
     ------
@@ -38,12 +48,13 @@ def answer(
     ModelRefused
         The model holds no simulated packs of the family.
     """
-    family = family_of(case, families)
+    family = family_of(case, families, now)
     plans = USUAL_PLANS if case.plans is None else tuple(plan.plan() for plan in case.plans)
     usage = plan_of(case)
     with computing(threads):
         told = forecaster.what_if(case.history, plans, case.at, usage, family)
     present = told.present
+    flags = [*age_of(case, now, of_today_too=True), *(EvidenceFlag.of(flag) for flag in (*present.flags, *told.flags))]
     return WhatIfAnswer(
         pack_id=present.pack_id,
         family=family.name,
@@ -55,8 +66,8 @@ def answer(
         cannot_tell=list(told.cannot_tell),
         effective_packs=told.effective_packs,
         agreement_gap=told.agreement_gap,
-        flags=[EvidenceFlag.of(flag) for flag in (*present.flags, *told.flags)],
-        sentences=sentences_of(told),
+        flags=flags,
+        sentences=[*look_first(flags), *sentences_of(told)],
         cautions=all_cautions(family.chemistry),
         model_id=present.model_id,
         inputs_digest=present.inputs_digest,

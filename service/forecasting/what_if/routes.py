@@ -11,7 +11,7 @@ from service.forecasting.what_if.answers import answer
 from service.forecasting.what_if.examples import STORED, sent_examples
 from service.forecasting.what_if.schemas import WhatIfAnswer, WhatIfCase, WhatIfRequest
 from service.http.body_limit import require_json
-from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies, PathPack
+from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies, Now, PathPack
 from service.http.problems import problem_responses
 
 router = APIRouter(prefix="/v1", tags=["what if"], dependencies=[Depends(require_json)])
@@ -28,6 +28,7 @@ def compare_plans(
     store: CurrentStore,
     model: CurrentModel,
     families: KnownFamilies,
+    now: Now,
     request: Request,
 ) -> WhatIfAnswer:
     """Say how long a stored pack's top-up would hold if it were used, parked, charged or mended otherwise.
@@ -37,7 +38,7 @@ def compare_plans(
     """
     with store.reading() as session:
         case = case_of_pack(session, pack_id, asked, WhatIfCase)
-    return answer(case, model.model, families, threads=request.app.state.settings.threads)
+    return answer(case, model.model, families, threads=request.app.state.settings.threads, now=now)
 
 
 @router.post("/what-if", operation_id="compare_sent_plans", responses=problem_responses(400, 409, 413, 415, 422))
@@ -45,7 +46,8 @@ def compare_sent_plans(
     case: Annotated[WhatIfCase, Body(openapi_examples=sent_examples())],
     model: CurrentModel,
     families: KnownFamilies,
+    now: Now,
     request: Request,
 ) -> WhatIfAnswer:
     """Compare ways to use a pack whose whole history is sent along."""
-    return answer(case, model.model, families, threads=request.app.state.settings.threads)
+    return answer(case, model.model, families, threads=request.app.state.settings.threads, now=now)

@@ -117,7 +117,9 @@ def show_what_if(
         plans = _plans(_numbers(values))
         with store.reading() as session:
             case = case_of_pack(session, pack_id, WhatIfRequest(at=at, plans=plans), WhatIfCase)
-        return what_if.answer(case, model.model, families, threads=request.app.state.settings.threads)
+        return what_if.answer(
+            case, model.model, families, threads=request.app.state.settings.threads, now=request.app.state.clock()
+        )
 
     asked = ask(question)
     gains = None if asked.answer is None else gains_of(asked.answer)
@@ -154,7 +156,9 @@ def show_recheck(
         wanted = checked(RecheckRequest, {"at": at, "risk": values["risk"] if risk is None else risk})
         with store.reading() as session:
             case = case_of_pack(session, pack_id, wanted, RecheckCase)
-        return recheck.answer(case, model.model, families, threads=request.app.state.settings.threads)
+        return recheck.answer(
+            case, model.model, families, threads=request.app.state.settings.threads, now=request.app.state.clock()
+        )
 
     asked = ask(question)
     rows = [] if asked.answer is None else [recheck_row(row) for row in asked.answer.table]
@@ -186,7 +190,9 @@ def show_topup_plan(
         wanted = checked(TopUpPlanRequest, _numbers(values))
         with store.reading() as session:
             case = case_of_pack(session, pack_id, wanted, TopUpPlanCase)
-        return topup_plan.answer(case, model.model, families, threads=request.app.state.settings.threads)
+        return topup_plan.answer(
+            case, model.model, families, threads=request.app.state.settings.threads, now=request.app.state.clock()
+        )
 
     read_on = _newest_reading(unit)
     old = read_on is not None and not is_fresh(read_on, request.app.state.clock())

@@ -13,8 +13,8 @@ from sqlalchemy.orm import Session
 from models.base.day_grid import HORIZON_DAYS
 from models.base.errors import BadInput, ModelRefused, OutOfReach
 from models.packs.family import PackFamily
-from models.packs.history import PackHistory
-from models.packs.stops import Stopped
+from models.packs.history import PackHistory, family_problems
+from models.packs.stops import Stopped, stops_of
 from service.core.refusals import Conflict
 from service.core.stops import ToldStops
 from service.core.translation import _, translated_problems
@@ -98,6 +98,17 @@ def unit_of(session: Session, pack_id: str, families: Mapping[str, PackFamily]) 
         .limit(ISSUED_SHOWN)
     )
     return Unit(pack, families.get(pack.family), vehicle, history_of_pack(session, pack_id), tuple(issued))
+
+
+def stopped_now(unit: Unit, now: datetime) -> ToldStops | None:
+    """Return what ends the job at a unit, whatever became of its top-up and whether or not a model can answer."""
+    history, family, over = unit.history, unit.family, unit.over
+    if history is None or family is None or family_problems(history, family):
+        return None
+    if over is not None and over.kind in ("replaced", "retired"):
+        return None
+    found = stops_of(history, family, at=now)
+    return ToldStops.of(Stopped(found, family)) if found else None
 
 
 def moment_asked(history: PackHistory, now: datetime) -> datetime:

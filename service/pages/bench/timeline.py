@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from models.physics.imbalance import deviation_v
 from service.core.translation import _, ngettext
-from service.pages.wording import found_words, outcome_words, state_words
+from service.pages.wording import found_words, inspected_words, outcome_words, state_words
 from service.records.subject import Subject
 from service.records.subjects.outcomes import OUTCOMES
 from service.records.subjects.readings import READINGS
@@ -66,7 +66,8 @@ def _reading(row: Any) -> tuple[str, str]:
         "volts": f"{off[lowest - 1]:+.2f}".replace("-", "−"),
     }
     rest = _known((_("current"), row.current_a, "A"), (_("pack"), row.temperature_c, "°C"))
-    return _("Reading %(state)s") % {"state": state_words()[row.state]}, "; ".join(filter(None, (low, rest)))
+    seen = inspected_words()[row.inspected] if row.inspected else ""
+    return _("Reading %(state)s") % {"state": state_words()[row.state]}, "; ".join(filter(None, (low, rest, seen)))
 
 
 def _topup(row: Any) -> tuple[str, str]:

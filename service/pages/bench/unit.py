@@ -27,7 +27,7 @@ from service.pages.bench.curve import curve_of
 from service.pages.bench.deviations import deviations_of
 from service.pages.bench.past_topups import past_topups
 from service.pages.bench.snapshot import signed, snapshot_of
-from service.pages.bench.state_of_unit import Told, Unit, forecast_now, is_fresh, moment_asked, unit_of
+from service.pages.bench.state_of_unit import Told, Unit, forecast_now, is_fresh, moment_asked, stopped_now, unit_of
 from service.pages.bench.timeline import timeline
 from service.pages.bench.units import unit_address
 from service.pages.forms import PageWrite, SentForm, checked, once, page_router, plain_number
@@ -60,7 +60,9 @@ def show_unit(
         facts = timeline(session, pack_id)
         ordered = _ordered(session, unit, request)
     told, asked, wrong = Told(None), None, ""
-    if unit.history is not None and unit.over is None:
+    if (stopped := stopped_now(unit, request.app.state.clock())) is not None:
+        told = Told(None, stopped=stopped)
+    elif unit.history is not None and unit.over is None:
         try:
             at = moment_asked(unit.history, request.app.state.clock())
         except Conflict as error:

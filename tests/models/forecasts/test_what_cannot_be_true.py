@@ -49,7 +49,8 @@ def charged_again(hours: float, first_ah: float, second_ah: float, blocks: tuple
         (8, 2.0, (5,), False),
         (8, 4.0, (4,), False),
         (24 * 5, 4.0, (5,), False),
-        (36, 4.0, (5,), False),
+        (23, 4.0, (5,), True),
+        (48, 4.0, (5,), False),
     ],
 )
 def test_charges_count_together_unless_the_block_may_have_lost_as_much(hours, each, blocks, stopped):
@@ -59,7 +60,7 @@ def test_charges_count_together_unless_the_block_may_have_lost_as_much(hours, ea
     codes = [stop.code for stop in stops_of(history, GRAVEL)]
     assert ("overfilled" in codes) == stopped
     if stopped:
-        assert "8 Ah were put into block 5 by 2 charges within 8 hours." in next(
+        assert f"8 Ah were put into block 5 by 2 charges within {hours} hours, until " in next(
             s.text for s in stops_of(history, GRAVEL) if s.code == "overfilled"
         )
         tables = tables_from_histories([history, pack().model_copy(update={"pack_id": "MB-CASE-02"})], FAMILIES)

@@ -90,7 +90,8 @@ def test_a_reading_later_than_the_forecast_is_said_before_anybody_goes_by_it(out
 GRAVE = "Do not go by these figures before this is looked at: Put in 4.6 Ah"
 
 
-def test_a_grave_flag_stands_at_every_door_that_decides(out):
+def test_a_grave_flag_stands_at_every_door_that_decides(out, clock):
+    clock.now = datetime(2026, 3, 6, 9, 0, tzinfo=UTC)
     number = out.get("/v1/topups").json()["items"][0]["id"]
     assert out.patch(f"/v1/topups/{number}", json={"charge_ah": 4.6, "duration_h": 8.4}).status_code == 200
     issued = out.post(f"{VAN}/forecasts", json={}).json()

@@ -1,0 +1,131 @@
+"""Blocks of which cells are shorted, reversed or driven below their floor."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from models.base.arrays import Floats
+from models.base.messages import Said, say, say_count
+from models.packs.family import PackFamily
+from models.packs.stops.known import Known, blocks_said, ocv_at, others_v, volts_of
+
+NOTHING_CELL_V: Final = 0.05
+"""A block that reads less than this for each of its cells reads nothing: no cell with anything in it rests so low.
+Invented."""
+
+
+def one_cell_down_v(family: PackFamily, peers_v: Floats) -> Floats:
+    """Deviation at rest, V, from which a block reads as if a cell were shorted or reversed; below 0, one for each peer.
+
+    One cell's share of what the peers rest at, less what the other cells may stand above them inside the controller's
+    window. Derived from the family's curve.
+    """
+    above = ocv_at(family, family.soc_high) - ocv_at(family, family.soc_target)
+    return -(peers_v / family.cells_per_block - (family.cells_per_block - 1) * above)
+
+
+def driven_backwards(known: Known) -> Said | None:
+    """Find blocks that read the wrong way round since somebody looked."""
+    below = np.zeros(known.family.blocks, dtype=np.bool_)
+    for reading in known.readings:
+        if (now := np.nan_to_num(volts_of(reading)) < 0).any():
+            below |= now & known.unseen(reading.time)
+    if not below.any():
+        return None
+    return say(
+        "%(blocks)s read below 0 V: cells are driven the wrong way round, or the leads are crossed.",
+        blocks=blocks_said(below),
+    )
+
+
+def no_volts(known: Known) -> Said | None:
+    """Find blocks that read nothing at all when they were last read, at rest, under load or under charge."""
+    most = known.family.cells_per_block * NOTHING_CELL_V
+    for state in ("rest", "discharge", "charge"):
+        reading = known.newest(state)
+        if reading is None:
+            continue
+        volts = np.nan_to_num(volts_of(reading), nan=np.inf)
+        if (nothing := (volts >= 0) & (volts <= most)).any():
+            return say(
+                "%(blocks)s read no voltage: a sense lead is off or broken, or the cells are dead or shorted.",
+                blocks=blocks_said(nothing),
+            )
+    return None
+
+
+def below_floor(known: Known) -> Said | None:
+    """Find blocks that rested below their floor since somebody looked; of lithium-ion, read so at any time."""
+    family = known.family
+    floor, nothing = (family.cells_per_block * v for v in (family.min_cell_v, NOTHING_CELL_V))
+    low = known.rest_v < floor
+    lithium = family.chemistry == "lithium-ion"
+    for reading in known.readings if lithium else known.rests:
+        # A lead that was off reads nothing, and reads again once it is on.
+        volts = np.nan_to_num(volts_of(reading), nan=np.inf)
+        if (now := (volts < floor) & (volts > nothing)).any():
+            # What it did to a lithium-ion cell stays, whoever looks.
+            swapped = np.array([known.swapped_since(reading.time, block) for block in range(family.blocks)])
+            low |= now & (~swapped if lithium else known.unseen(reading.time))
+    if not low.any() or not known.its_volts:
+        return None
+    return say(
+        "%(blocks)s read below %(floor)s V, that is %(least)s V a cell: cells were driven below their floor and may be "
+        "reversed.",
+        blocks=blocks_said(low),
+        floor=f"{floor:g}",
+        least=f"{family.min_cell_v:g}",
+    )
+
+
+def cell_down(known: Known) -> Said | None:
+    """Find a block that rests, or rested before it was charged, as if cells of it were shorted or reversed."""
+    if not known.its_volts:
+        return None
+    family = known.family
+    allowed = np.where(known.just_charged, (family.cells_per_block - 1) * family.hysteresis_charge_v, 0.0)
+    now = _furthest_down(family, known.rest_v, known.peers_v, allowed)
+    if now is not None:
+        block, volts, cells = now
+        return say_count(
+            "Block %(block)s rests %(volts)s V below its peers, about what one of its cells is worth: one of its "
+            "%(all)s cells is probably shorted or reversed.",
+            "Block %(block)s rests %(volts)s V below its peers, about what %(cells)s of its cells are worth: %(cells)s "
+            "of its %(all)s cells are probably shorted or reversed.",
+            cells,
+            block=block,
+            volts=f"{volts:.2f}",
+            cells=cells,
+            all=family.cells_per_block,
+        )
+    if known.before is None:
+        return None
+    volts_then = np.where(known.unseen(known.before.time), volts_of(known.before), np.nan)
+    then = _furthest_down(family, volts_then, others_v(volts_then), np.zeros(family.blocks))
+    if then is None:
+        return None
+    block, volts, cells = then
+    return say(
+        "Before the charge block %(block)s rested %(volts)s V below its peers, as with %(cells)s of its %(all)s cells "
+        "shorted or reversed. A charge mends no such cell.",
+        block=block,
+        volts=f"{volts:.2f}",
+        cells=cells,
+        all=family.cells_per_block,
+    )
+
+
+def _furthest_down(
+    family: PackFamily, rest_v: Floats, peers_v: Floats, allowed_v: Floats
+) -> tuple[int, float, int] | None:
+    """Block (from 1) that rests a cell's worth or more below its peers, by how many V, and cells that are worth it."""
+    off = rest_v - peers_v
+    limit = one_cell_down_v(family, peers_v) + allowed_v
+    down = np.nan_to_num(off, nan=0.0) <= np.nan_to_num(limit, nan=-np.inf)
+    if not down.any():
+        return None
+    worst = int(np.argmin(np.where(down, off, np.inf)))
+    cells = min(max(round(-off[worst] * family.cells_per_block / peers_v[worst]), 1), family.cells_per_block)
+    return worst + 1, float(-off[worst]), cells

@@ -1,0 +1,205 @@
+"""What is known of a pack at a moment, as the stops ask for it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import cached_property
+from statistics import median
+from typing import Final
+
+import numpy as np
+
+from models.base.arrays import Bools, Floats
+from models.base.messages import Said, say_count
+from models.packs.contradictions import flows
+from models.packs.family import PackFamily
+from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
+
+BEFORE_DRIVING: Final = timedelta(hours=36)
+"""So soon after a charge a block still stands on its charge branch. Invented."""
+
+VISIT: Final = timedelta(days=4)
+"""Two readings further apart than this do not compare. Invented."""
+
+LOOK_AFTER: Final = timedelta(hours=20)
+"""What was done to a block shows by the next day: who looked at it sooner has not seen it. Invented."""
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known at a moment.
+
+    Attributes
+    ----------
+    family : PackFamily
+    readings, rests : tuple of BlockReading
+        All, and those at rest; what is called rest under a current is none.
+    rest_v : array, shape (blocks,)
+        Of each block the newest at rest, V; NaN where it never was read.
+    peers_v : array, shape (blocks,)
+        Median of the others in the same reading.
+    just_charged : bool array, shape (blocks,)
+        Whether that reading came right after the block's newest charge.
+    rest : BlockReading or None
+        The newest at rest.
+    before : BlockReading or None
+        The newest at rest before the newest charge ended that no charge had lifted shortly before.
+    topups : tuple of TopUp
+    topup : TopUp or None
+        The newest.
+    outcomes : tuple of Outcome
+    plans : tuple of UsagePlan
+    ambient_c : float or None
+        Where the pack stands.
+    swapped : tuple of datetime or None, length blocks
+        When a module of each block was last swapped.
+    """
+
+    family: PackFamily
+    readings: tuple[BlockReading, ...]
+    rests: tuple[BlockReading, ...]
+    rest_v: Floats
+    peers_v: Floats
+    just_charged: Bools
+    rest: BlockReading | None
+    before: BlockReading | None
+    topups: tuple[TopUp, ...]
+    topup: TopUp | None
+    outcomes: tuple[Outcome, ...]
+    plans: tuple[UsagePlan, ...]
+    ambient_c: float | None
+    swapped: tuple[datetime | None, ...]
+
+    @cached_property
+    def median_v(self) -> float:
+        """Median of all blocks in the newest reading at rest, V; NaN without one."""
+        return float("nan") if self.rest is None else median(v for v in self.rest.block_v if v is not None)
+
+    @cached_property
+    def its_volts(self) -> bool:
+        """Whether the blocks, at rest, read as those of this family can."""
+        low, high = rest_window_v(self.family)
+        return bool(np.isnan(self.median_v)) or low <= self.median_v <= high
+
+    def newest(self, state: str) -> BlockReading | None:
+        """Return the newest reading of a state."""
+        return next((r for r in reversed(self.readings) if r.state == state), None)
+
+    @cached_property
+    def looked_after(self) -> datetime:
+        """What lies before this was looked at since, and nothing showed."""
+        looks = [r.time for r in self.readings if r.inspected == "sound"]
+        return looks[-1] - LOOK_AFTER if looks else datetime.min.replace(tzinfo=UTC)
+
+    def swapped_since(self, time: datetime, block: int) -> bool:
+        """Whether a module of a block (from 0) was swapped after a moment."""
+        swapped = self.swapped[block]
+        return swapped is not None and swapped > time
+
+    def stands(self, time: datetime, block: int) -> bool:
+        """Whether what was done to a block (from 0) at a moment is still to be looked at."""
+        return time >= self.looked_after and not self.swapped_since(time, block)
+
+    def unseen(self, time: datetime) -> Bools:
+        """Return of which blocks what was read at a moment is still to be looked at, shape (blocks,)."""
+        return np.array([self.stands(time, block) for block in range(self.family.blocks)])
+
+    def charges(self) -> list[TopUp]:
+        """Return the charges that are still to be looked at in some block, the newest first."""
+        return [t for t in reversed(self.topups) if any(self.stands(t.time, b - 1) for b in t.blocks)]
+
+
+def volts_of(reading: BlockReading) -> Floats:
+    """Return the volts of each block, NaN where it was not read."""
+    return np.array([np.nan if v is None else v for v in reading.block_v])
+
+
+def others_v(volts: Floats) -> Floats:
+    """Return for each block the median of the others."""
+    known = ~np.isnan(volts)
+    ordered, count = np.sort(volts[known]), int(known.sum())
+    if count < 2:
+        return np.where(known | (count == 0), np.nan, volts[known].sum())
+    rank = np.searchsorted(ordered, volts[known])
+    low, high = (count - 2) // 2, (count - 1) // 2
+    # Among the others what lies from its own place on moves up by one.
+    others = (ordered[low + (low >= rank)] + ordered[high + (high >= rank)]) / 2
+    out = np.full(len(volts), (ordered[(count - 1) // 2] + ordered[count // 2]) / 2)
+    out[known] = others
+    return out
+
+
+def known_at(history: PackHistory, family: PackFamily, at: datetime | None, ambient_c: float | None) -> Known:
+    """Gather what is known of a pack by a moment, all of it without one."""
+    readings = tuple(r for r in history.readings if at is None or r.time <= at)
+    topups = [t for t in history.topups if at is None or t.time <= at]
+    rest_v, peers_v = np.full(family.blocks, np.nan), np.full(family.blocks, np.nan)
+    newest, topup = None, topups[-1] if topups else None
+    just_charged = np.zeros(family.blocks, dtype=np.bool_)
+    rests = tuple(r for r in readings if r.state == "rest" and not flows(r.current_a, family))
+    for reading in reversed(rests):
+        newest = newest or reading
+        volts = volts_of(reading)
+        fresh = np.isnan(rest_v) & ~np.isnan(volts)
+        if fresh.any():
+            rest_v[fresh], peers_v[fresh] = volts[fresh], others_v(volts)[fresh]
+            if topup is not None and topup.time <= reading.time <= topup.time + BEFORE_DRIVING:
+                just_charged |= fresh & np.isin(np.arange(1, family.blocks + 1), topup.blocks)
+        if not np.isnan(rest_v).any():
+            break
+    if ambient_c is None and newest is not None:
+        ambient_c = newest.temperature_c
+    before = None if topup is None else _before(topup, topups[:-1], rests)
+    swapped: list[datetime | None] = [None] * family.blocks
+    for charge in topups:
+        if charge.also_done == "module-swapped":
+            for block in charge.blocks:
+                swapped[block - 1] = charge.time
+    return Known(
+        family=family,
+        readings=readings,
+        rests=rests,
+        rest_v=rest_v,
+        peers_v=peers_v,
+        just_charged=just_charged,
+        rest=newest,
+        before=before,
+        topups=tuple(topups),
+        topup=topup,
+        outcomes=tuple(o for o in history.outcomes if at is None or o.time <= at),
+        plans=tuple(p for p in history.usage if at is None or p.time is None or p.time <= at),
+        ambient_c=ambient_c,
+        swapped=tuple(swapped),
+    )
+
+
+def _before(topup: TopUp, earlier: list[TopUp], rests: tuple[BlockReading, ...]) -> BlockReading | None:
+    """Return the newest reading at rest before a charge that no earlier charge had lifted shortly before."""
+    lifted = [charge.time for charge in earlier]
+    for reading in reversed(rests):
+        if reading.time <= topup.time and not any(t < reading.time <= t + BEFORE_DRIVING for t in lifted):
+            return reading
+    return None
+
+
+def ocv_at(family: PackFamily, soc: float) -> float:
+    """Open-circuit voltage of one cell at a state of charge, V."""
+    return float(np.interp(soc, family.curves.soc, family.curves.ocv_v))
+
+
+def rest_window_v(family: PackFamily) -> tuple[float, float]:
+    """Between which volts the blocks of a family rest: from empty, on the lower branch, to the limit in use."""
+    low = ocv_at(family, 0.0) - family.hysteresis_discharge_v
+    return family.cells_per_block * low, family.cells_per_block * family.max_cell_v
+
+
+def blocks_said(places: Bools) -> Said:
+    """Name blocks."""
+    numbers = [str(int(b) + 1) for b in np.flatnonzero(places)]
+    return say_count("Block %(blocks)s", "Blocks %(blocks)s", len(numbers), blocks=", ".join(numbers))
+
+
+def day(time: datetime) -> str:
+    """Return the day of a moment, as it is told."""
+    return time.date().isoformat()

@@ -1,0 +1,66 @@
+"""What a stop is, and what a row of their table."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from models.base.errors import TideoverError
+from models.base.messages import Said
+from models.packs.family import PackFamily
+from models.packs.stops.known import Known
+
+Ends = Literal["everything", "charging"]
+
+
+@dataclass(frozen=True)
+class Stop:
+    """One fact that ends the job until something else is done.
+
+    Attributes
+    ----------
+    code : str
+        Short and stable, for machines.
+    ends : {"everything", "charging"}
+    text : str
+        What was found, in a sentence.
+    instead : str
+        What to do instead.
+    source : str
+        Where the rule comes from.
+    """
+
+    code: str
+    ends: Ends
+    text: str
+    instead: str
+    source: str
+
+
+class Stopped(TideoverError):
+    """A fact ends the job; `stops` says which, and what to do instead. No figure is given."""
+
+    def __init__(self, stops: tuple[Stop, ...], family: PackFamily) -> None:
+        self.stops, self.family = stops, family
+        super().__init__(" ".join(stop.text for stop in stops))
+
+
+@dataclass(frozen=True)
+class StopRule:
+    """One row of the table.
+
+    Attributes
+    ----------
+    code : str
+    ends : {"everything", "charging"}
+    find : callable
+        Returns the sentence of what was found, or None.
+    instead, source : str
+    """
+
+    code: str
+    ends: Ends
+    find: Callable[[Known], Said | None]
+    instead: Said
+    source: str

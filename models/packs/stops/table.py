@@ -1,0 +1,196 @@
+"""The table of stops, the most pressing first, and how a pack is asked."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Final
+
+from models.base.messages import say
+from models.packs.family import PackFamily
+from models.packs.history import PackHistory
+from models.packs.stops.cells import below_floor, cell_down, driven_backwards, no_volts
+from models.packs.stops.charging import (
+    charged_cold,
+    charged_hot,
+    lithium,
+    over_voltage,
+    too_cold,
+    too_hot,
+    wrong_block,
+)
+from models.packs.stops.heat import hot, was_hot
+from models.packs.stops.identity import chemistry, its_volts
+from models.packs.stops.inspection import damaged
+from models.packs.stops.known import known_at
+from models.packs.stops.overfilled import overfilled
+from models.packs.stops.rules import Stop, Stopped, StopRule
+
+_NOT_CHARGED_ON = say(
+    "Charge nothing and do not drive on it. Have the block measured cell by cell by somebody licensed to, and replaced "
+    "where that shows a bad cell. This stands until a reading of the next day or later says what was seen (inspected), "
+    "or a module of the block was swapped."
+)
+_LOOK = say(
+    "Charge nothing more and do not drive on it. Let it stand in a ventilated place, look for swelling, leaks and "
+    "heat, and read all blocks at rest the next day, 20 hours on at the earliest; replace the block where anything "
+    "shows. This stands until that reading says what was seen (inspected), or a module of the block was swapped."
+)
+_PRACTICE: Final = "common practice, no source"
+_CURVE: Final = "derived from the family's own curve (source there)"
+_LIMIT: Final = (
+    "NREL ADVISOR data file ESS_NIMH6 for nickel-metal hydride (1.0 and 1.5 V a cell), else the family's own"
+)
+
+STOPS: Final[tuple[StopRule, ...]] = (
+    StopRule(
+        "hot-pack",
+        "everything",
+        hot,
+        say(
+            "Keep away, nobody opens or charges it, open doors and move what burns; let it cool by itself and call the "
+            "fire service if it warms on, smokes or smells."
+        ),
+        "from memory, unverified: the usual discharging range of such cells ends at 60 °C",
+    ),
+    StopRule(
+        "damaged",
+        "everything",
+        damaged,
+        say(
+            "Charge nothing and do not drive on it. Keep people and whatever burns away if it is warm, smells or "
+            "hisses, and have it replaced by somebody licensed to. This stands until a later reading says that it was "
+            "looked at and nothing showed."
+        ),
+        _PRACTICE,
+    ),
+    StopRule(
+        "not-its-volts",
+        "everything",
+        its_volts,
+        say(
+            "Do not go by any figure: check on the pack what cells it has, name the right family, and enter volts a "
+            "block, not "
+            "a cell, a module or the whole string. If it is flat throughout, it is no case for a bench charge."
+        ),
+        _CURVE,
+    ),
+    StopRule(
+        "chemistry",
+        "everything",
+        chemistry,
+        say(
+            "Read on the pack's label what cells it has before anything else. Then read all blocks at rest and under a "
+            "steady load, note the current, and name the right family."
+        ),
+        "derived from volts and resistances a cell: NREL ADVISOR data file ESS_NIMH6; lithium-ion from memory, "
+        "unverified",
+    ),
+    StopRule("reversed", "everything", driven_backwards, _NOT_CHARGED_ON, _PRACTICE),
+    StopRule(
+        "no-volts",
+        "everything",
+        no_volts,
+        say(
+            "Charge nothing and do not drive on it. Check the sense lead and its plug, with the pack made safe by "
+            "somebody licensed to; then read all blocks again. A block that reads nothing on its own terminals is dead."
+        ),
+        _PRACTICE,
+    ),
+    StopRule("below-floor", "everything", below_floor, _NOT_CHARGED_ON, _LIMIT),
+    StopRule("cell-down", "everything", cell_down, _NOT_CHARGED_ON, _CURVE),
+    StopRule("over-voltage", "everything", over_voltage, _LOOK, _LIMIT),
+    StopRule(
+        "overfilled",
+        "everything",
+        overfilled,
+        _LOOK,
+        "derived: a block holds its rated charge, and loses by leaking and driving what sources say at most",
+    ),
+    StopRule("charged-cold", "everything", charged_cold, _LOOK, "from memory, unverified"),
+    StopRule("charged-hot", "everything", charged_hot, _LOOK, "from memory, unverified"),
+    StopRule(
+        "was-hot",
+        "everything",
+        was_hot,
+        _LOOK,
+        "from memory, unverified: the usual discharging range of such cells ends at 60 °C",
+    ),
+    StopRule(
+        "wrong-block",
+        "everything",
+        wrong_block,
+        say(
+            "Charge nothing more and do not drive on it. Check the order of the sense leads, read all blocks at rest, "
+            "and correct the record, or bring the overfull block down before anything is charged."
+        ),
+        _PRACTICE,
+    ),
+    StopRule(
+        "lithium",
+        "charging",
+        lithium,
+        say(
+            "Leave balancing to the pack's own management system and the maker's workshop. A cell that was driven "
+            "below its floor is never charged again."
+        ),
+        _PRACTICE,
+    ),
+    StopRule(
+        "too-cold", "charging", too_cold, say("Warm the pack through first, and read it again."),
+        "from memory, unverified",
+    ),
+    StopRule(
+        "too-hot", "charging", too_hot, say("Let the pack cool first, and read it again."), "from memory, unverified",
+    ),
+)  # fmt: skip
+"""The table, the most pressing first."""
+
+
+def stops_of(
+    history: PackHistory,
+    family: PackFamily,
+    *,
+    at: datetime | None = None,
+    ambient_c: float | None = None,
+    charging: bool = False,
+) -> tuple[Stop, ...]:
+    """List what ends the job.
+
+    Parameters
+    ----------
+    history : PackHistory
+        Fits the family.
+    family : PackFamily
+    at : datetime, optional
+        Facts after it are not used; all are if left out.
+    ambient_c : float, optional
+        Temperature where the pack stands, °C; else that of the newest reading at rest.
+    charging : bool
+        Also list what ends charging alone.
+
+    Returns
+    -------
+    tuple of Stop
+        Empty if nothing does; the most pressing first.
+    """
+    known = known_at(history, family, at, ambient_c)
+    found = []
+    for rule in STOPS:
+        if rule.ends == "everything" or charging:
+            text = rule.find(known)
+            if text is not None:
+                found.append(Stop(rule.code, rule.ends, text, rule.instead, rule.source))
+    return tuple(found)
+
+
+def require_no_stop(
+    history: PackHistory,
+    family: PackFamily,
+    *,
+    at: datetime | None = None,
+    ambient_c: float | None = None,
+    charging: bool = False,
+) -> None:
+    """Raise `Stopped` with everything that ends the job; parameters as for `stops_of`."""
+    if found := stops_of(history, family, at=at, ambient_c=ambient_c, charging=charging):
+        raise Stopped(found, family)

@@ -1,0 +1,59 @@
+"""What is asked for, or refused, of a pack that nobody has read for long: the same for every question."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Final
+
+from models.forecasts.last_seen import ASK_AFTER_DAYS, REFUSE_AFTER_DAYS, days_unseen, not_of_today
+from service.core import clock
+from service.core.refusals import Conflict
+from service.core.translation import _
+from service.forecasting.forecasts.schemas import EvidenceFlag, PackCase
+
+TODAY: Final = timedelta(days=1)
+"""Whoever asks of a moment since then asks of today."""
+
+
+def age_of(case: PackCase, now: datetime | None, *, of_today_too: bool = False) -> list[EvidenceFlag]:
+    """Flag an answer that rests on a record of long ago though nobody asked for a moment of the past.
+
+    Parameters
+    ----------
+    case : PackCase
+    now : datetime, optional
+        By the clock if left out.
+    of_today_too : bool
+        Also where somebody asked of today by its date: a forecast of today has used up what was promised then and says
+        so, other answers do not.
+    """
+    now = now or clock.now_utc()
+    if case.at is not None and not (of_today_too and now - case.at < TODAY):
+        return []
+    return [EvidenceFlag.of(flag) for flag in not_of_today(case.history, now)]
+
+
+def unseen_since(seen_at: datetime | None, now: datetime) -> list[str]:
+    """Ask for a fresh reading where the newest says little of today."""
+    if seen_at is None or days_unseen(seen_at, now) <= ASK_AFTER_DAYS:
+        return []
+    said = _("There is no reading since %(day)s: that it still holds is not known. Read all blocks at rest first.")
+    return [said % {"day": seen_at.date().isoformat()}]
+
+
+def require_seen_lately(pack_id: str, seen_at: datetime | None, now: datetime) -> None:
+    """Refuse to let a car go, or to charge a block, by what was read so long ago that no decision goes by it.
+
+    Raises
+    ------
+    Conflict
+    """
+    if seen_at is None or days_unseen(seen_at, now) <= REFUSE_AFTER_DAYS:
+        return
+    raise Conflict(
+        _(
+            "There is no reading of pack %(pack)s since %(day)s, more than %(days)s days ago: that it still holds is "
+            "not known. Read all blocks at rest, and under load, keep a new forecast, and ask again."
+        )
+        % {"pack": pack_id, "day": seen_at.date().isoformat(), "days": f"{REFUSE_AFTER_DAYS:.0f}"}
+    )

@@ -1,0 +1,130 @@
+"""What was done to a block stands until somebody has looked, or its module was swapped."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from models.packs.history import BlockReading, Outcome, PackHistory, TopUp
+from models.packs.stops import stops_of
+from models.packs.stops.known import LOOK_AFTER
+from models.packs.suspects import suspects
+from models.packs.tables import tables_from_histories
+from training.files.families import load_families
+
+FAMILIES = load_families()
+FAMILY = FAMILIES["gravel-14"]
+"""Blocks of 10 cells, 5.5 Ah."""
+
+START = datetime(2026, 3, 2, 12, tzinfo=UTC)
+LEVEL_V = FAMILY.cells_per_block * 1.3
+
+
+def at(days: float) -> datetime:
+    return START + timedelta(days=days)
+
+
+def rest(days: float, off: float = 0.0, **more) -> BlockReading:
+    volts = [LEVEL_V] * FAMILY.blocks
+    volts[4] += off
+    return BlockReading(time=at(days), state="rest", block_v=tuple(volts), **{"temperature_c": 17, **more})
+
+
+def charge(days: float, ah: float = 1.0, **more) -> TopUp:
+    return TopUp(time=at(days), blocks=(5,), charge_ah=ah, **more)
+
+
+def returned(days: float) -> Outcome:
+    return Outcome(time=at(days), kind="returned")
+
+
+def pack(*facts) -> PackHistory:
+    parts = {
+        name: tuple(sorted((f for f in facts if isinstance(f, kind)), key=lambda f: f.time))
+        for name, kind in (("readings", BlockReading), ("topups", TopUp), ("outcomes", Outcome))
+    }
+    return PackHistory(pack_id="MB-VAN-07", family=FAMILY.name, **parts)
+
+
+def codes(*facts) -> list[str]:
+    history = pack(*facts)
+    found = [stop.code for stop in stops_of(history, FAMILY)]
+    tables = tables_from_histories([history], FAMILIES)
+    assert suspects(tables, tables).all() or not found, "the columns hold up every pack that is stopped"
+    return found
+
+
+DONE = {
+    "overfilled": (charge(0, 6.0),),
+    "was-hot": (charge(0), rest(0.5, temperature_c=61)),
+    "over-voltage": (charge(0, end_v=15.4),),
+    "charged-hot": (charge(0), rest(-0.01, temperature_c=48)),
+    "charged-cold": (charge(0), rest(-0.01, temperature_c=-6)),
+    "below-floor": (rest(-0.1, -3.5), charge(0)),
+    "cell-down": (rest(-0.1, -2.6), charge(0)),
+}
+"""What was done to block 5 on the first day, by the stop that it is."""
+
+
+@pytest.mark.parametrize("code", DONE)
+def test_it_stands_after_the_return_and_the_next_charges(code):
+    done = DONE[code]
+    assert code in codes(*done, rest(1.0))
+    assert code in codes(*done, rest(0.6), returned(1.0))
+    again = (*done, rest(0.6), returned(1.0), charge(1.1, 0.5), rest(1.6), returned(5), charge(5.1, 0.5), rest(5.6))
+    assert code in codes(*again)
+
+
+@pytest.mark.parametrize("code", DONE)
+def test_a_look_the_next_day_ends_it_and_one_of_the_same_day_does_not(code):
+    done, days = DONE[code], LOOK_AFTER / timedelta(days=1)
+    assert codes(*done, rest(0.5 + days + 0.1, inspected="sound")) == []
+    assert code in codes(*done, rest(0.7, inspected="sound"))
+    assert code in codes(*done, rest(0.5 + days + 0.1))
+
+
+@pytest.mark.parametrize("code", [code for code in DONE if not code.startswith(("charged", "was"))])
+def test_a_module_that_was_swapped_ends_what_was_done_to_its_block(code):
+    swapped = {"also_done": "module-swapped"}
+    assert codes(*DONE[code], returned(1), charge(1.1, 0.5, **swapped), rest(3.0)) == []
+    other = TopUp(time=at(1.1), blocks=(6,), charge_ah=0.5, **swapped)
+    assert code in codes(*DONE[code], returned(1), other)
+
+
+def test_damage_that_was_seen_stands_until_a_look_that_finds_none():
+    assert codes(charge(0), rest(1, inspected="damaged"), rest(2)) == ["damaged"]
+    assert codes(charge(0), rest(1, inspected="damaged"), rest(2, inspected="sound")) == []
+
+
+def test_what_happens_after_a_look_counts_again():
+    looked = (charge(0, 6.0), rest(2, inspected="sound"))
+    assert codes(*looked) == []
+    assert codes(*looked, returned(3), charge(3.1, 6.0)) == ["overfilled"]
+    assert codes(*looked, rest(4, temperature_c=61), rest(5)) == ["was-hot"]
+
+
+@pytest.mark.parametrize("hours", [19, 20, 21, 22, 23, 30])
+def test_twice_four_ampere_hours_within_a_day_is_more_than_a_block_holds(hours):
+    """Nothing was driven or read between: a fifth is the most that leaks away in a day (`FIRST_DAY_SHARE`)."""
+    assert "overfilled" in codes(charge(0, 4.0), charge(hours / 24, 4.0))
+
+
+def test_what_was_driven_read_and_waited_between_counts():
+    assert codes(charge(0, 4.0), charge(10, 4.0)) == [], "ten days of a leaking block"
+    assert codes(charge(0, 2.5), charge(0.9, 2.5)) == [], "together less than it holds"
+    low = rest(0.8, -1.0)
+    assert "overfilled" not in codes(charge(0, 4.0), low, charge(0.9, 4.0)), "the block reads nearly empty"
+    level = rest(0.8, 0.3)
+    assert "overfilled" in codes(charge(0, 4.0), level, charge(0.9, 4.0))
+    assert codes(charge(0, 3.0), returned(0.8), charge(0.9, 3.0)) == [], "driven through the controller's window"
+    assert "overfilled" in codes(charge(0, 5.0), returned(0.8), charge(0.9, 5.0)), "no drive takes that much out"
+    warm = rest(0.5, temperature_c=40)
+    assert codes(charge(0, 3.5), warm, charge(0.9, 3.5)) == [], "three times as fast at 40 °C"
+
+
+def test_a_stop_says_when():
+    for code in ("overfilled", "was-hot", "charged-hot", "over-voltage"):
+        text = next(s.text for s in stops_of(pack(*DONE[code], rest(3)), FAMILY) if s.code == code)
+        assert "2026-03-0" in text, text
+    hot = stops_of(pack(charge(0), rest(1, temperature_c=60)), FAMILY)[0]
+    assert "60 °C, on 2026-03-03 12:00" in hot.text
+    assert "past 60" not in hot.text
