@@ -34,6 +34,7 @@ from models.forecasts.inputs import history_at, inputs_digest, last_seen, newest
 from models.forecasts.seen_range import SeenRange
 from models.forecasts.similar_packs import PastPacks, SimilarPack
 from models.forecasts.value_of_information import worth_of_missing
+from models.forecasts.warmth import warmth_at_rest
 from models.forecasts.weakness_kind import KINDS, KindClassifier, with_likely_kind
 from models.interventions.forward_runs import common_luck
 from models.interventions.pack_bank import PackBank, require_bank
@@ -759,13 +760,9 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
         values = np.append(tables.words("topups", name), np.array([None], dtype=object))
         return np.asarray(values[newest])
 
-    warmth = tables.column("readings", "temperature_c")
-    rows = np.flatnonzero((tables.words("readings", "state") == "rest") & ~np.isnan(warmth))
-    rows = rows[np.argsort(tables.days("readings")[rows], kind="stable")]
-    of = place[tables.codes("readings")[rows]]
-    rest_c = np.full(len(packs), np.nan)
-    rest_c[of[of >= 0]] = warmth[rows[of >= 0]]
     put_in = np.append(tables.column("topups", "charge_ah"), np.nan)[newest]
     words = (topup(name) for name in ("end_v_at", "charged_part", "also_done"))
     after = after_charge(tables, packs, newest)
-    return Noted(newest_reading_gap_days(tables, moments), put_in, rest_c, *after, *words)
+    return Noted(
+        newest_reading_gap_days(tables, moments), put_in, *warmth_at_rest(tables, packs, newest), *after, *words
+    )

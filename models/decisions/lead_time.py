@@ -29,6 +29,10 @@ from models.decisions.words import in_100
 QUOTE_WEIGHT: Final = 5.0
 """Past deliveries that a quote counts for. Our choice, no source: five own deliveries weigh as much as the quote."""
 
+OPEN_SLIP: Final = 0.5
+"""By what share of the days quoted an order that is open may come earlier or later, where the supplier gave no bounds.
+Invented: nothing on record tells how exact a bare number of days is meant."""
+
 MAX_LEAD_DAYS: Final = 730
 """Longer lead times are taken for a slip (hours, or a wrong date). Unit: days."""
 
@@ -136,6 +140,19 @@ class LeadTime:
         open_for = say("The order has been open for %(days)s.", days=say_days(waited))
         basis = say_together(self.basis, open_for)
         return LeadTime(np.concatenate([[0.0], left / total]), self.open_share / total, basis)
+
+
+def quote_of_open(quote: Quote) -> Quote:
+    """Spread the quote of an order that is open where it has no bound of its own.
+
+    Taken as exact, an order that has been open for all but one of the days quoted would come tomorrow for sure.
+    """
+    slip = max(round(OPEN_SLIP * quote.usual_days), 1)
+    return Quote(
+        quote.usual_days,
+        max(quote.usual_days - slip, 0) if quote.earliest_days is None else quote.earliest_days,
+        quote.usual_days + slip if quote.latest_days is None else quote.latest_days,
+    )
 
 
 def lead_time(

@@ -230,6 +230,8 @@ def _range_sentence(days: Floats, km: Floats) -> Said:
     early, middle, late = days
     if np.isnan(middle):
         return say("Nobody can say when the replacement comes: fewer than half of such orders have ever arrived.")
+    if late == 0:
+        return say("The replacement is there, or comes today.")
     when = say_days(middle)
     if early != late:
         when = say(

@@ -107,6 +107,8 @@ class Noted:
         Charge of the newest top-up; NaN where it was not noted.
     rest_c : array, shape (n,)
         Temperature of the pack in the newest reading at rest that notes it, °C; NaN where none does.
+    warmest_c : array, shape (n,)
+        The highest at rest since the visit of the newest charge that nobody has looked at since, °C; likewise.
     end_v : array, shape (n,)
         Of the newest top-up, V; NaN where it was not noted.
     after_v, read_after_v : array, shape (n,)
@@ -120,6 +122,7 @@ class Noted:
     gap_days: Floats
     put_in_ah: Floats
     rest_c: Floats
+    warmest_c: Floats
     end_v: Floats
     after_v: Floats
     read_after_v: Floats
@@ -176,7 +179,7 @@ def flags_of(
         [DONE[word] for word in words if isinstance(word, str) and word in DONE]
         for words in zip(noted.end_v_at, noted.charged_part, noted.also_done, strict=True)
     ]
-    own = zip(noted.gap_days, noted.put_in_ah, noted.rest_c, surplus, strict=True)
+    own = zip(noted.gap_days, noted.put_in_ah, noted.rest_c, noted.warmest_c, surplus, strict=True)
     against = _against_itself(some_features(X, ("cells_per_block",))[:, 0], noted)
     strange = set(seen.within(some_features(X, ("ambient_c",))[:, 0], "ambient_c")[0].tolist())
     facts = zip(rows, outside, seen.new_family(X), inferred, own, strict=True)
@@ -184,7 +187,7 @@ def flags_of(
         (
             *_of_overcharge(row, float(put_in), float(over)),
             *_of_fast_charge(row),
-            *_of_heat(float(rest_c)),
+            *_of_heat(float(warmest_c), float(rest_c)),
             *against.get(place, ()),
             *_of_origin(bool(new), bool(guess)),
             *_of_gaps(row, float(gap)),
@@ -194,7 +197,7 @@ def flags_of(
             *(_of_outside(name, row[name], ranges) for name, ranges in beyond.items()),
             *([_of_weather(row["ambient_c"], seen)] if place in strange and "ambient_c" not in beyond else []),
         )
-        for place, (row, beyond, new, guess, (gap, put_in, rest_c, over)) in enumerate(facts)
+        for place, (row, beyond, new, guess, (gap, put_in, rest_c, warmest_c, over)) in enumerate(facts)
     ]
 
 
@@ -311,9 +314,18 @@ def _of_fast_charge(row: dict[str, float]) -> list[Flag]:
     return [Flag("fast-charge", text, grave=True)]
 
 
-def _of_heat(rest_c: float) -> list[Flag]:
-    if not rest_c > WARMEST_C:
+def _of_heat(warmest_c: float, rest_c: float) -> list[Flag]:
+    if not warmest_c > WARMEST_C:
         return []
+    if not rest_c > WARMEST_C:
+        cooled = say(
+            "The pack was read at %(read)s °C at rest since it was last charged, past %(most)s °C, and is cooler now: "
+            "something heated it, or it was just charged or driven hard. Look for swelling and leaks, note what was "
+            "seen with a reading the next day, and go by the figures after that.",
+            read=f"{warmest_c:g}",
+            most=f"{WARMEST_C:g}",
+        )
+        return [Flag("warm-pack", cooled, grave=True)]
     text = say(
         "The pack was read at %(read)s °C at rest, past %(most)s °C: something heats it, or it was just charged or "
         "driven hard. Let it cool, look for swelling and leaks, and read all blocks at rest again before it is charged "

@@ -19,6 +19,10 @@ REFUSE_AFTER_DAYS: Final = 30.0
 usual one for a pack (common practice, no source)."""
 
 
+NOT_OF_TODAY: Final = "not-of-today"
+"""Code of the flag: it speaks of when somebody asked. Lists go by when each pack was last seen."""
+
+
 def days_unseen(seen: datetime | None, now: datetime) -> float:
     """Return the days since a pack was last seen, 0 where that is not known."""
     return 0.0 if seen is None else (now - seen) / timedelta(days=1)
@@ -29,7 +33,7 @@ def not_of_today(history: PackHistory, now: datetime) -> tuple[Flag, ...]:
     seen = history.seen_at(now)
     if seen is None or days_unseen(seen, now) <= ASK_AFTER_DAYS:
         return ()
-    return (Flag("not-of-today", _since(seen, now), grave=True),)
+    return (Flag(NOT_OF_TODAY, _since(seen, now), grave=True),)
 
 
 def _since(seen: datetime, now: datetime) -> Said:

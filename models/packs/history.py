@@ -327,6 +327,17 @@ def family_problems(history: PackHistory, family: PackFamily) -> list[Problem]:
                 )
                 break
     for i, topup in enumerate(history.topups):
+        for name in ("end_v", "rest_before_v", "rest_after_v"):
+            value = getattr(topup, name)
+            if value is not None and not low <= value <= high:
+                found.append(
+                    Problem(
+                        f"topups[{i}].{name}",
+                        f"{value:g} V is impossible for a block of {counts.cells(family.cells_per_block)} "
+                        f"({family.chemistry}: {low:g} to {high:.4g} V).",
+                        "Give volts of the block, metered on its own terminals, or leave it out.",
+                    )
+                )
         beyond = [b for b in topup.blocks if b > family.blocks]
         if beyond:
             found.append(

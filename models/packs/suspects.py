@@ -283,9 +283,11 @@ def _unsound_topups(look: _Look) -> Bools:
         parts = written.split(" ")
         if all(p.isascii() and p.isdigit() and p[0] != "0" for p in parts):
             highest[row], twice[row] = max(map(int, parts)), len(set(parts)) < len(parts)
+    most = look.of_topup(lambda f: 1.25 * f.max_cell_v * f.cells_per_block)
+    least = look.of_topup(lambda f: -0.5 * f.cells_per_block)
     bad = twice[place] | (highest[place] > look.of_topup(lambda f: f.blocks))
     for name in ("end_v", "rest_before_v", "rest_after_v"):
-        bad |= look.charge(name) > MAX_BLOCK_V
+        bad |= (look.charge(name) > np.minimum(most, MAX_BLOCK_V) - SLACK) | (look.charge(name) < least + SLACK)
     return np.asarray(bad)
 
 
@@ -316,8 +318,6 @@ def _charged_out_of_range(look: _Look) -> Bools:
 
 
 def _damaged(look: _Look) -> Bools:
-    if "inspected" not in look.tables.readings:
-        return np.zeros(len(look.which), dtype=np.bool_)
     seen = look.tables.readings["inspected"].to_numpy(dtype=object) == "damaged"
     return look.any_of(look.reading_pack, np.asarray(seen, dtype=np.bool_))
 

@@ -124,7 +124,7 @@ def plan_topup(
     """
     require_fit(history, family)
     moment = moment_of(history, at)
-    require_no_stop(history, family, at=moment, ambient_c=ambient_c, charging=True)
+    require_no_stop(history, family, at=at, ambient_c=ambient_c, charging=True)
     history, unused = without_contradictions(history, family, moment)
     chosen = weak_block_of(family, history, moment) if block is None else _existing(block, family)
     evidence = bench_evidence(history, family, chosen, moment, ambient_c)

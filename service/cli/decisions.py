@@ -61,6 +61,7 @@ def release(
     from service.cli.case_file import read_case
     from service.decisions.release.answers import release_of_history, release_of_pack
     from service.decisions.release.schemas import ReleaseCase, ReleaseRequest
+    from service.forecasting.forecasts.cases import require_unstopped
 
     lead_time = stated(
         usual_days=usual_days, earliest_days=earliest_days, latest_days=latest_days, waited_days=waited_days
@@ -76,8 +77,9 @@ def release(
     if case is not None:
         asked_case = checked(ReleaseCase, **{**read_case(case), **arrival})
         settings = settings_here()
-        model = registry_here(settings).load_current(Forecaster)
         families = load_families(settings.own_families_dir)
+        require_unstopped(asked_case.case, families)
+        model = registry_here(settings).load_current(Forecaster)
         given = release_of_history(asked_case, model, families, threads=settings.threads)
     else:
         asked = checked(ReleaseRequest, **arrival)
@@ -122,6 +124,7 @@ def orders(
     from service.decisions.ordering.answers import orders_of_history, orders_of_pack
     from service.decisions.ordering.queue import queue_of_cases
     from service.decisions.ordering.schemas import OrdersCase, OrdersRequest, QueueRequest
+    from service.forecasting.forecasts.cases import require_unstopped
 
     costs = stated(
         currency=currency,
@@ -136,8 +139,10 @@ def orders(
         merged = {**before, **costs} if isinstance(before, dict) else before
         asked_case = checked(OrdersCase, **{**content, "costs": merged, **stated(risk=risk)})
         settings = settings_here()
+        families = load_families(settings.own_families_dir)
+        require_unstopped(asked_case.case, families)
         model = registry_here(settings).load_current(Forecaster)
-        one = orders_of_history(asked_case, model, load_families(settings.own_families_dir), threads=settings.threads)
+        one = orders_of_history(asked_case, model, families, threads=settings.threads)
         typer.echo(one.model_dump_json()) if as_json else _print_orders(one)
     elif case is not None:
         raise BadInput.one("orders", "It is not clear which pack is meant.", "Name a stored pack, or give --case.")
@@ -162,12 +167,12 @@ def _print_orders(given: OrdersAnswer) -> None:
     console.print()
     for line in given.first:
         console.print(line)
-    console.print(given.cheapest.sentence)
-    for reason in given.reasons:
-        console.print(reason)
-    if given.on_order is not None:
-        before = "" if given.on_order.arrived_at else f"A pack is on order from {given.on_order.supplier}. "
-        console.print(f"{before}{given.on_order.basis}")
+    if given.on_order is None:
+        console.print(given.cheapest.sentence)
+        for reason in given.reasons:
+            console.print(reason)
+    else:
+        console.print(given.on_order.basis)
     console.print()
     heads = ("supplier", "to pay", "days", "ordered today", "fault first", "cheapest", "on day", "latest day")
     table = Table(*heads, box=None, pad_edge=False)

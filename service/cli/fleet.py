@@ -55,7 +55,6 @@ def ranking(
     from models.decisions.words import per_cent
     from service.decisions.fleet.ranking import rank_fleet
     from service.decisions.fleet.schemas import RankingRequest
-    from training.files.families import load_families
 
     asked = checked(
         RankingRequest,
@@ -70,7 +69,7 @@ def ranking(
         capital_per_day=capital_per_day,
     )
     with store_now() as (session, now):
-        given = rank_fleet(session, asked, now, load_families(settings_here().own_families_dir))
+        given = rank_fleet(session, asked, now)
     if as_json:
         typer.echo(given.model_dump_json())
         return
@@ -178,6 +177,8 @@ def plan(
         typer.echo(given.model_dump_json())
         return
     console = out()
+    for line in given.first:
+        console.print(line)
     console.print(given.sentence)
     console.print()
     table = Table("week", "from", "vehicles", "one more slot saves", "returns expected", box=None, pad_edge=False)
@@ -215,6 +216,8 @@ def returns(
         typer.echo(given.model_dump_json())
         return
     console = out()
+    for line in given.first:
+        console.print(line)
     console.print(given.sentence)
     console.print()
     table = Table("week", "from", "expected", f"{given.confidence:.0%} of such weeks", box=None, pad_edge=False)

@@ -38,6 +38,7 @@ def forecast(
     from service.cli.answers import print_answer
     from service.cli.case_file import asked_of, with_options
     from service.forecasting.forecasts.answers import answer
+    from service.forecasting.forecasts.cases import require_unstopped
 
     settings = settings_here()
     families = load_families(settings.own_families_dir)
@@ -56,6 +57,7 @@ def forecast(
         confidence=confidence or None,
         explain=explain or None,
     )
+    require_unstopped(asked, families)
     model = registry_here(settings).load_current(Forecaster)
     given = answer(asked, model.model, families, threads=settings.threads)
     if as_json:

@@ -218,7 +218,6 @@ def calendar() -> None:
     now = datetime.now(UTC)
     settings = settings_here()
     with open_store_here(settings) as store, store.reading() as session:
-        for part in feed(
-            days_due(session, now, ZoneInfo(settings.time_zone), load_families(settings.own_families_dir)), now
-        ):
+        zone = ZoneInfo(settings.time_zone)
+        for part in feed(days_due(session, now, zone, load_families(settings.own_families_dir)), now, zone):
             typer.echo(part, nl=False)

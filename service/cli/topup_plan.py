@@ -33,7 +33,7 @@ def topup_plan(
     """Think a top-up through before it is made: cautions, how much, how, where to stop, what it buys."""
     from models.forecaster import Forecaster
     from service.cli.case_file import asked_of, for_question
-    from service.forecasting.forecasts.cases import checked_case
+    from service.forecasting.forecasts.cases import checked_case, require_unstopped
     from service.forecasting.topup_plan.answers import answer
     from service.forecasting.topup_plan.schemas import TopUpPlanCase
 
@@ -45,13 +45,10 @@ def topup_plan(
     if km_per_day is not None:
         usage = content.get("usage")
         content["usage"] = {**(usage if isinstance(usage, dict) else {}), "km_per_day": km_per_day}
+    asked = checked_case(TopUpPlanCase, for_question(TopUpPlanCase, content))
+    require_unstopped(asked, families, charging=True, ambient_c=asked.ambient_c)
     model = registry_here(settings).load_current(Forecaster)
-    given = answer(
-        checked_case(TopUpPlanCase, for_question(TopUpPlanCase, content)),
-        model.model,
-        families,
-        threads=settings.threads,
-    )
+    given = answer(asked, model.model, families, threads=settings.threads)
     if as_json:
         typer.echo(given.model_dump_json())
     else:

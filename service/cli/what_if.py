@@ -37,13 +37,14 @@ def what_if(
 ) -> None:
     """Compare plans: less driven, cooler, later, topped up again, block or pack exchanged; or those of the case."""
     from models.forecaster import Forecaster
-    from service.forecasting.forecasts.cases import checked_case
+    from service.forecasting.forecasts.cases import checked_case, require_unstopped
     from service.forecasting.what_if import answers as what_if_answers
     from service.forecasting.what_if.schemas import WhatIfCase
 
     settings = settings_here()
     families = load_families(settings.own_families_dir)
     asked = checked_case(WhatIfCase, _content(WhatIfCase, "what-if", case, data, pack, families, at=at))
+    require_unstopped(asked, families)
     model = registry_here(settings).load_current(Forecaster)
     given = what_if_answers.answer(asked, model.model, families, threads=settings.threads)
     if as_json:
@@ -63,13 +64,14 @@ def recheck(
 ) -> None:
     """Say on which day another reading is worth most, and what it will mean."""
     from models.forecaster import Forecaster
-    from service.forecasting.forecasts.cases import checked_case
+    from service.forecasting.forecasts.cases import checked_case, require_unstopped
     from service.forecasting.recheck import answers as recheck_answers
     from service.forecasting.recheck.schemas import RecheckCase
 
     settings = settings_here()
     families = load_families(settings.own_families_dir)
     asked = checked_case(RecheckCase, _content(RecheckCase, "recheck", case, data, pack, families, at=at, risk=risk))
+    require_unstopped(asked, families)
     model = registry_here(settings).load_current(Forecaster)
     given = recheck_answers.answer(asked, model.model, families, threads=settings.threads)
     if as_json:

@@ -26,6 +26,12 @@ def current_model(request: Request) -> StoredModel:
     return source.current()
 
 
+async def model_source(request: Request) -> ModelSource:
+    """Return what says which model answers, for those who ask for it only after something else."""
+    source: ModelSource = request.app.state.models
+    return source
+
+
 async def known_families(request: Request) -> Mapping[str, PackFamily]:
     """Return the families by name."""
     families: Mapping[str, PackFamily] = request.app.state.families
@@ -40,6 +46,7 @@ async def time_now(request: Request) -> datetime:
 
 CurrentStore = Annotated[Store, Depends(current_store)]
 CurrentModel = Annotated[StoredModel, Depends(current_model)]
+Models = Annotated[ModelSource, Depends(model_source)]
 KnownFamilies = Annotated[Mapping[str, PackFamily], Depends(known_families)]
 Now = Annotated[datetime, Depends(time_now)]
 PathPack = Annotated[str, Path(description="The pack's name.", max_length=64)]

@@ -47,11 +47,12 @@ def _to_the_minute(time: datetime) -> str:
 
 
 class Mark(NamedTuple):
-    """A top-up or an outcome in time; `key` tells which."""
+    """A top-up or an outcome in time; `key` tells which, `outcome` what became of the pack."""
 
     time: datetime
     kind: FactKind
     key: Any
+    outcome: str | None = None
 
 
 class OrderFault(NamedTuple):
@@ -63,10 +64,10 @@ class OrderFault(NamedTuple):
 
 
 def order_faults(marks: Iterable[Mark]) -> list[OrderFault]:
-    """List outcomes that nothing was topped up before, and top-ups made while an earlier one was open.
+    """List outcomes before any top-up, second returns of one, and top-ups made while an earlier one was open.
 
     A top-up ends in an outcome: returned, replaced, retired, or last known running. Without it nobody could tell how
-    long the earlier one held.
+    long the earlier one held. It ends once: a fault comes back only to a pack that was topped up since.
 
     Parameters
     ----------
@@ -76,14 +77,22 @@ def order_faults(marks: Iterable[Mark]) -> list[OrderFault]:
     faults = []
     seen: Mark | None = None
     topped: Mark | None = None
+    over: Mark | None = None
     # At the same moment the outcome of the earlier top-up comes before the next one ("outcomes" sorts first).
     for mark in sorted(marks, key=lambda m: (m.time, m.kind)):
         if mark.kind == "outcomes":
             if seen is None:
                 what = f"The outcome of {mark.time.isoformat()} lies before the pack's first top-up."
                 faults.append(OrderFault(mark, what, "Record the top-up that it followed first, or correct the time."))
+            if mark.outcome == "returned" and over is not None:
+                what = f"At {mark.time.isoformat()} the fault came back, but it was over at {over.time.isoformat()}."
+                mend = "Record the top-up made between, or correct or withdraw one of the two."
+                faults.append(OrderFault(mark, what, mend))
+            if mark.outcome != "running":
+                over = mark
             topped = None
             continue
+        over = None
         if topped is not None:
             what = (
                 f"At {mark.time.isoformat()} the top-up of {topped.time.isoformat()} is still open: it has no outcome."
@@ -157,7 +166,7 @@ def keeps_order(situations: Sequence[Situation], kind: FactKind) -> list[list[Pr
         marks = _marks(situations[places[0]].session, pack_id)
         own = {situations[i].record_id for i in places}
         new = [
-            Mark(after["time"], kind, _Change(i))
+            Mark(after["time"], kind, _Change(i), after.get("kind"))
             for i in places
             if (after := situations[i].after) is not None and after["pack_id"] == pack_id
         ]
@@ -188,6 +197,7 @@ def _marks(session: Session, pack_id: str) -> Sequence[Mark]:
     kinds: tuple[tuple[FactKind, type[TopUpRow | Outcome]], ...] = (("topups", TopUpRow), ("outcomes", Outcome))
     for kind, table in kinds:
         columns = table.__table__.c
-        rows = session.execute(select(columns.id, columns.time).where(columns.pack_id == pack_id))
-        marks += [Mark(time, kind, number) for number, time in rows]
+        what = [columns.kind] if table is Outcome else []
+        rows = session.execute(select(columns.id, columns.time, *what).where(columns.pack_id == pack_id))
+        marks += [Mark(time, kind, number, *outcome) for number, time, *outcome in rows]
     return marks

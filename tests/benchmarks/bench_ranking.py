@@ -24,7 +24,6 @@ from service.decisions.fleet.schemas import RankingRequest
 from service.store.opening import Store
 from service.store.upgrading import open_store
 from tests.service.invented_fleet import fill
-from training.files.families import load_families
 
 NOW = datetime(2026, 3, 1, tzinfo=UTC)
 PAGES = 2
@@ -84,7 +83,7 @@ def print_ranking(store: Store) -> None:
         began, worked, cursor, found = time.perf_counter(), time.process_time(), None, 0
         for _page in range(PAGES):
             with store.reading() as session:
-                answer = rank_fleet(session, RankingRequest(**costs, limit=500, cursor=cursor), NOW, load_families())
+                answer = rank_fleet(session, RankingRequest(**costs, limit=500, cursor=cursor), NOW)
             cursor, found = answer.next_cursor, found + len(answer.items)
         seconds = time.perf_counter() - began
         own = time.process_time() - worked

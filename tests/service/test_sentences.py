@@ -85,7 +85,8 @@ def test_three_lines_lead_whether_it_may_go_until_when_and_what_to_measure():
         "There is no day that you can count on.",
         "Measure next: all blocks under load, with the current noted.",
     ]
-    first, _, measure = lead_of(figures(flags=[flag("overcharge", grave=True), flag("no-load-reading")]))
+    first, until, measure = lead_of(figures(flags=[flag("overcharge", grave=True), flag("no-load-reading")]))
+    assert until == "Until then there is no day that you can count on.", "a date beside it would be counted on"
     assert first == "Do not go by these figures before this is looked at: Something about overcharge."
     assert measure.startswith("Measure next: all blocks at rest, a day after the charge")
 

@@ -202,7 +202,8 @@ def _month(settled: SettledForecasts, rows: NDArray[np.bool_], name: str, model:
     # A bound is a promise from the origin; where the forecast came later, its pack had held so far.
     fresh = entry <= 1.0
     kept = None
-    if fresh.sum() >= LEAST_ROWS:
+    # Where no return was ever recorded, nobody may have recorded what became of them.
+    if fresh.sum() >= LEAST_ROWS and event[fresh].any():
         kept = _or_none(
             lambda: bound_coverage(
                 days[fresh], time[fresh], event[fresh], promised=TOLD_CONFIDENCE, confidence=CONFIDENCE

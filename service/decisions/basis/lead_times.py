@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput
 from models.base.numbers import Truth
-from models.decisions.lead_time import MAX_LEAD_DAYS, Delivery, LeadTime, Quote, lead_time
+from models.decisions.lead_time import MAX_LEAD_DAYS, Delivery, LeadTime, Quote, lead_time, quote_of_open
 from service.core.translation import _
 from service.records.subjects.suppliers import Days
 from service.store import schema
@@ -63,6 +63,8 @@ def stated_lead_time(supplier: str, stated: StatedLeadTime) -> LeadTime:
             "usual_days", _("is not given, but a bound is."), _("Give the usual days, or leave out bounds.")
         )
     quote = None if stated.usual_days is None else Quote(stated.usual_days, *bounds)
+    if quote is not None and stated.waited_days:
+        quote = quote_of_open(quote)
     past = [Delivery(order.days, order.arrived) for order in stated.past]
     return lead_time(supplier, quote, past).given_waited(stated.waited_days)
 
@@ -164,7 +166,7 @@ def _on_order(session: Session, order: schema.Delivery, now: datetime) -> OnOrde
         }
         return OnOrder(*named, LeadTime.on(0, said), said)
     offer = _taken(session, order)
-    quote = None if offer is None else Quote(offer.usual_days, offer.earliest_days, offer.latest_days)
+    quote = None if offer is None else quote_of_open(Quote(offer.usual_days, offer.earliest_days, offer.latest_days))
     # The order itself is left out of the record: that it is still open is what is given below.
     past = past_orders(session, order.supplier_id, order.family, order.express, order.ordered_at)
     waited = max((now.date() - order.ordered_at.date()).days, 0)

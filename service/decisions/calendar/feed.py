@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import Final, Literal
 from zoneinfo import ZoneInfo
 
@@ -28,8 +28,10 @@ from service.store.schema import IssuedForecast, Offer, Score
 
 MEDIA_TYPE: Final = "text/calendar"
 
+BEFORE_THE_DAY: Final = timedelta(hours=15)
 ALARM: Final = "-PT15H"
-"""Of every event: at nine in the morning of the day before (RFC 5545, 3.8.6.3). The hour is our choice."""
+"""Of every event whose alarm lies ahead: at nine in the morning of the day before (RFC 5545, 3.8.6.3). The hour is our
+choice."""
 
 READ_AT_ONCE: Final = 500
 """Packs whose days are found together, so that the first are sent while others are looked for. Our choice."""
@@ -193,7 +195,12 @@ def _expected(case: OpenCase, order: OnOrder, now: datetime) -> Iterator[Day]:
         yield Day("order", case.pack_id, day, what, said)
 
 
-def feed(days: Iterable[Day], now: datetime) -> Iterator[str]:
+def alarm_at(day: date, zone: ZoneInfo) -> datetime:
+    """Return when the alarm of an event of a whole day goes off."""
+    return datetime.combine(day, time.min, zone) - BEFORE_THE_DAY
+
+
+def feed(days: Iterable[Day], now: datetime, zone: ZoneInfo) -> Iterator[str]:
     """Yield a calendar object in parts: its head, each day as an event of a whole day, and its end."""
     yield _lines("BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//Tideover//Recheck and order days//EN", "METHOD:PUBLISH")
     for day in days:
@@ -206,14 +213,15 @@ def feed(days: Iterable[Day], now: datetime) -> Iterator[str]:
             f"SUMMARY:{_text(day.summary)}",
             f"DESCRIPTION:{_text(day.description)}",
             "TRANSP:TRANSPARENT",
-            "BEGIN:VALARM",
-            "ACTION:DISPLAY",
-            f"TRIGGER:{ALARM}",
-            f"DESCRIPTION:{_text(day.summary)}",
-            "END:VALARM",
+            *(_alarm(day) if alarm_at(day.day, zone) > now else ()),
             "END:VEVENT",
         )
     yield _lines("END:VCALENDAR")
+
+
+def _alarm(day: Day) -> tuple[str, ...]:
+    said = _text(day.summary)
+    return "BEGIN:VALARM", "ACTION:DISPLAY", f"TRIGGER:{ALARM}", f"DESCRIPTION:{said}", "END:VALARM"
 
 
 def _lines(*lines: str) -> str:

@@ -30,6 +30,6 @@ def calendar_response(store: Store, now: datetime, zone: ZoneInfo, families: Map
 def pieces_of(store: Store, now: datetime, zone: ZoneInfo, families: Mapping[str, PackFamily]) -> Iterator[str]:
     """Yield the days of all packs in pieces of `TOGETHER`."""
     with store.reading() as session:
-        parts = feed(days_due(session, now, zone, families), now)
+        parts = feed(days_due(session, now, zone, families), now, zone)
         while some := list(islice(parts, TOGETHER)):
             yield "".join(some)

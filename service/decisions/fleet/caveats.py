@@ -2,25 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any, Final
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from models.packs.family import PackFamily
 from service.core.translation import ngettext
 from service.forecasting.issued.scores import OLDEST_DAYS, ended
-from service.records.stopped import under_stop
-from service.store.schema import Pack, Score
+from service.store.schema import Pack, Score, StoppedPack
 
 MOST_NAMED: Final = 10
 
 
-def caveats(
-    session: Session, picked: Sequence[Any], family: str | None, now: datetime, families: Mapping[str, PackFamily]
-) -> list[str]:
+def caveats(session: Session, picked: Sequence[Any], family: str | None, now: datetime) -> list[str]:
     """Say what a ranking rests on that is old, and what it leaves out.
 
     Parameters
@@ -31,7 +27,6 @@ def caveats(
     family : str or None
         Packs of others are not named. Site and duty are not asked of a pack that is not ranked.
     now : datetime
-    families : mapping of str to PackFamily
     """
     said = []
     old = (Score.origin <= now - timedelta(days=OLDEST_DAYS), ~ended(), *picked)
@@ -51,17 +46,22 @@ def caveats(
     grave = session.scalar(select(func.count()).select_from(Score).where(Score.grave, ~ended(), *picked)) or 0
     if grave:
         said.insert(0, warned_of(grave))
-    only = [] if family is None else [Pack.family == family]
-    stopped = [one.pack_id for one in under_stop(session, families, only)]
-    if stopped:
-        words = ngettext(
-            "%(count)s pack stands under a stop and is not ranked: %(packs)s. Look at it first.",
-            "%(count)s packs stand under a stop and are not ranked: %(packs)s. Look at them first.",
-            len(stopped),
-        )
-        named = ", ".join(stopped[:MOST_NAMED]) + (", …" if len(stopped) > MOST_NAMED else "")
-        said.insert(0, words % {"count": len(stopped), "packs": named})
-    return said
+    return [*stopped_in(session, family), *said]
+
+
+def stopped_in(session: Session, family: str | None) -> list[str]:
+    """Name the packs that facts stop: nothing is promised, ranked, planned or counted of them."""
+    query = select(StoppedPack.pack_id).join(Pack, Pack.id == StoppedPack.pack_id).order_by(StoppedPack.pack_id)
+    stopped = session.scalars(query if family is None else query.where(Pack.family == family)).all()
+    if not stopped:
+        return []
+    words = ngettext(
+        "%(count)s pack stands under a stop and is not counted here: %(packs)s. Look at it first.",
+        "%(count)s packs stand under a stop and are not counted here: %(packs)s. Look at them first.",
+        len(stopped),
+    )
+    named = ", ".join(stopped[:MOST_NAMED]) + (", …" if len(stopped) > MOST_NAMED else "")
+    return [words % {"count": len(stopped), "packs": named}]
 
 
 def warned_of(forecasts: int) -> str:

@@ -31,7 +31,7 @@ from service.core.translation import _, ngettext, translated
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.open_cases import OpenCases, open_cases, open_curves
 from service.decisions.basis.sentences import WAITING_IN_A_PLAN
-from service.decisions.fleet.caveats import warned_of
+from service.decisions.fleet.caveats import stopped_in, warned_of
 from service.decisions.fleet.parts import conditions_of, pack_prices
 from service.decisions.fleet.schemas import (
     FleetPlanAnswer,
@@ -110,6 +110,7 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
     saved = plan.cost_without_plan - plan.expected_cost
     return FleetPlanAnswer(
         as_of=now,
+        first=stopped_in(session, asked.family),
         currency=costs.currency,
         costs=costs_used(costs, COSTS_OF_PLANNING),
         pack_prices=prices,
@@ -180,6 +181,7 @@ def returns_of_fleet(session: Session, asked: ReturnsRequest, now: datetime) -> 
         }
     return ReturnsAnswer(
         as_of=now,
+        first=stopped_in(session, asked.family),
         vehicles=len(cases),
         confidence=asked.confidence,
         weeks=[WeekOfReturns(**_week(told, week, now)) for week in range(asked.weeks)],

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import base64
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any, Final
 
@@ -18,7 +18,6 @@ from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput
 from models.decisions.money import asked_for
-from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
 from service.core.translation import N_, _
 from service.decisions.basis.costs import costs_here
@@ -47,9 +46,7 @@ _STORED: Final = tuple(
 )
 
 
-def rank_fleet(
-    session: Session, asked: RankingRequest, now: datetime, families: Mapping[str, PackFamily]
-) -> RankingAnswer:
+def rank_fleet(session: Session, asked: RankingRequest, now: datetime) -> RankingAnswer:
     """Rank vehicles by the expected cost of waiting one more week.
 
     Raises
@@ -94,7 +91,7 @@ def rank_fleet(
     count, scored_from = session.execute(select(func.count(), func.min(Score.as_of)).where(*picked)).one()
     last = found[asked.limit - 1] if len(found) > asked.limit else None
     return RankingAnswer(
-        first=caveats(session, picked, asked.family, now, families) if asked.cursor is None else [],
+        first=caveats(session, picked, asked.family, now) if asked.cursor is None else [],
         currency=costs.currency,
         costs=stated,
         vehicles=count,

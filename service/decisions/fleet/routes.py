@@ -20,7 +20,7 @@ from service.decisions.fleet.schemas import (
     ReturnsRequest,
 )
 from service.http.body_limit import require_json
-from service.http.dependencies import CurrentStore, KnownFamilies, Now
+from service.http.dependencies import CurrentStore, Now
 from service.http.problems import problem_responses
 
 router = APIRouter(prefix="/v1", tags=["decisions"])
@@ -49,12 +49,10 @@ _PLANS: Final[dict[str, Any]] = {
 
 
 @router.get("/fleet/ranking", operation_id="rank_fleet", responses=problem_responses(422, 503))
-def read_ranking(
-    asked: Annotated[RankingRequest, Query()], store: CurrentStore, now: Now, families: KnownFamilies
-) -> RankingAnswer:
+def read_ranking(asked: Annotated[RankingRequest, Query()], store: CurrentStore, now: Now) -> RankingAnswer:
     """Rank vehicles by the expected cost of waiting one more week, a page at a time, as last scored."""
     with store.reading() as session:
-        return rank_fleet(session, asked, now, families)
+        return rank_fleet(session, asked, now)
 
 
 @router.post(

@@ -154,6 +154,7 @@ class FleetPlanAnswer(BaseModel):
     """Which pack to replace in which week."""
 
     as_of: datetime
+    first: list[str] = Field(description="To be known before the figures are read: packs that facts stop.")
     currency: str
     costs: dict[str, float]
     pack_prices: dict[str, float] = Field(description="Price of a pack by family, as planned with.")
@@ -189,6 +190,7 @@ class ReturnsAnswer(BaseModel):
     """Returns to expect in each week if nothing is replaced before."""
 
     as_of: datetime
+    first: list[str] = Field(description="To be known before the figures are read: packs that facts stop.")
     vehicles: int
     confidence: float
     weeks: list[WeekOfReturns]

@@ -106,6 +106,16 @@ def orders_of_history(
     )
 
 
+def _ordered_already(ordered: PackOnOrder) -> str:
+    if ordered.arrived_at is not None:
+        return _("The pack is here and waits to be fitted: order nothing more. Offers are weighed as if it were not.")
+    said = _(
+        "A pack is ordered already, from %(supplier)s on %(day)s: order nothing more. Offers are weighed as if it were "
+        "not."
+    )
+    return said % {"supplier": ordered.supplier, "day": ordered.ordered_at.date().isoformat()}
+
+
 def told_on_order(case: OpenCases, ordered: OnOrder) -> PackOnOrder:
     """Say when a pack on order may come, and how likely the fault beats it."""
     days = chance = None
@@ -167,13 +177,13 @@ def _weigh(
         currency=costs.currency,
         risk=risk,
         costs=costs_used(costs, COSTS_OF_ORDERING),
-        first=first,
+        first=[*([] if ordered is None else [_ordered_already(ordered)]), *first],
         offers=[
             _weighed(known, place, plan, (band.pessimistic, band.optimistic), today)
             for place, known in enumerate(offers.known)
         ],
         cheapest=cheapest(plan, today),
-        safe=_choice(plan, int(plan.safe_offer[0]), max(safe_day, 0), today),
+        safe=None if safe_day < 0 else _choice(plan, int(plan.safe_offer[0]), safe_day, today),
         keeps_to_risk=safe_day >= 0,
         at_return_cost=float(plan.at_return_cost[0]),
         reasons=translated(entry.reasons),

@@ -15,7 +15,7 @@ from models.decisions.order_queue import QueueEntry, in_order, order_queue
 from models.decisions.ordering import Costs, plan_orders_on_band
 from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
-from service.core.translation import _, ngettext, spoken, translated
+from service.core.translation import N_, _, ngettext, spoken, translated
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import on_order
 from service.decisions.basis.open_cases import OpenCase, OpenCases, open_cases, without_forecast
@@ -32,6 +32,11 @@ MOST_CASES: Final = 400
 
 MOST_NAMED: Final = 50
 """Cases without a forecast that are named one by one."""
+
+ORDER_OF_QUEUE: Final = N_(
+    "In the order of the latest day to order; of those with the same day, the one that loses most by a week's wait "
+    "comes first."
+)
 
 _SOME: Final = 200
 
@@ -61,7 +66,7 @@ def queue_of_cases(
         )
         for one in under_stop(session, families, [] if asked.family is None else [Pack.family == asked.family])
     ]
-    notes = [costs.source, _(ASSUMPTION), _(WAITING_TO_ORDER)] if len(waiting) else [costs.source]
+    notes = [_(ORDER_OF_QUEUE), costs.source, _(ASSUMPTION), _(WAITING_TO_ORDER)] if len(waiting) else [costs.source]
     unmet: list[BadInput] = []
     for family in sorted({case.family for case in waiting.cases}):
         cases = waiting.take([place for place, case in enumerate(waiting.cases) if case.family == family])

@@ -131,9 +131,9 @@ class OrdersAnswer(BaseModel):
     first: list[str] = Field(description="To be known before any figure is read: what makes it one not to go by.")
     offers: list[OfferWeighed]
     cheapest: Choice = Field(description="Over all offers and days, whatever the risk.")
-    safe: Choice = Field(
-        description="The cheapest order that keeps to the chosen risk; where none does, the offer that beats the "
-        "fault most often, ordered today."
+    safe: Choice | None = Field(
+        description="The cheapest order that keeps to the chosen risk; null where none does, `reasons` then names the "
+        "offer that comes nearest."
     )
     keeps_to_risk: bool = Field(description="Whether any order keeps to the chosen risk.")
     at_return_cost: float = Field(description="Expected cost of ordering only when the fault returns.")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from datetime import datetime, timedelta
+from datetime import datetime
 
 import numpy as np
 from sqlalchemy.orm import Session
@@ -137,13 +137,16 @@ def _answer(
         km=_range(risk.km[0]),
         basis=[_(arrival.basis), rests_on(one)],
         sentence=_(risk.sentences[0]),
-        conditions=[_at_most(one.good_until, now), *translated(risk.conditions)],
+        conditions=[_at_most(one.good_until, now, grave=one.grave), *translated(risk.conditions)],
         cautions=all_cautions(chemistry),
     )
 
 
-def _at_most(good_until: datetime, now: datetime) -> str:
-    left = (good_until - now) / timedelta(days=1)
+def _at_most(good_until: datetime, now: datetime, *, grave: bool) -> str:
+    """Say what may be promised: the days from today's date to the last promised one, as the forecast counts them."""
+    if grave:
+        return _("Promise no day before what the forecast warns of is looked at.")
+    left = (good_until.date() - now.date()).days
     if left < 1:
         return _("Not even one day more can be promised: nine in ten such packs do not hold that long.")
     said = _("Promise %(days)s at most, until %(day)s: nine in ten such packs hold that long.")

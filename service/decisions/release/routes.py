@@ -9,8 +9,9 @@ from fastapi import APIRouter, Body, Depends, Request
 from service.decisions.release.answers import release_of_history, release_of_pack
 from service.decisions.release.examples import STORED, sent_examples
 from service.decisions.release.schemas import ReleaseAnswer, ReleaseCase, ReleaseRequest
+from service.forecasting.forecasts.cases import require_unstopped
 from service.http.body_limit import require_json
-from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies, Now, PathPack
+from service.http.dependencies import CurrentStore, KnownFamilies, Models, Now, PathPack
 from service.http.problems import problem_responses
 
 router = APIRouter(prefix="/v1", tags=["decisions"], dependencies=[Depends(require_json)])
@@ -36,10 +37,11 @@ def weigh_release(
 @router.post("/release", operation_id="weigh_sent_release", responses=problem_responses(400, 409, 413, 415, 422))
 def weigh_sent_release(
     asked: Annotated[ReleaseCase, Body(openapi_examples=sent_examples())],
-    model: CurrentModel,
+    models: Models,
     families: KnownFamilies,
     now: Now,
     request: Request,
 ) -> ReleaseAnswer:
     """Weigh whether to let a pack go whose whole history is sent along. Nothing is stored."""
-    return release_of_history(asked, model, families, threads=request.app.state.settings.threads, now=now)
+    require_unstopped(asked.case, families)
+    return release_of_history(asked, models.current(), families, threads=request.app.state.settings.threads, now=now)

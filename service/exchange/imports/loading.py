@@ -356,8 +356,9 @@ class _Run:
         kinds: tuple[FactKind, ...] = ("topups", "outcomes")
         for kind in kinds:
             columns = TABLES[kind].__table__.c
-            query = select(columns.id, columns.time).where(columns.pack_id == pack_id)
-            marks += [Mark(time, kind, number) for number, time in self.session.execute(query)]
+            what = [columns.kind] if kind == "outcomes" else []
+            query = select(columns.id, columns.time, *what).where(columns.pack_id == pack_id)
+            marks += [Mark(time, kind, number, *outcome) for number, time, *outcome in self.session.execute(query)]
         return sorted(marks, key=lambda m: (m.time, m.kind))
 
 

@@ -15,7 +15,8 @@ from models.base.errors import BadInput, Problem, problems_from
 from models.base.threads import thread_limit
 from models.forecasts.endings import ended_in_words
 from models.packs.family import PackFamily
-from models.packs.history import PackHistory, UsagePlan
+from models.packs.history import PackHistory, UsagePlan, family_problems
+from models.packs.stops import require_no_stop
 from service.core import clock
 from service.core.translation import _
 from service.forecasting.forecasts.schemas import PackCase, PackQuestion
@@ -78,6 +79,18 @@ def family_of(case: PackCase, families: Mapping[str, PackFamily], now: datetime 
             _("Name one of %(known)s, or define it in the field family.") % {"known": ", ".join(sorted(families))},
         )
     return family
+
+
+def require_unstopped(
+    case: PackCase, families: Mapping[str, PackFamily], *, charging: bool = False, ambient_c: float | None = None
+) -> None:
+    """Raise `models.packs.stops.Stopped` where a fact ends the job: facts need no model, so this is asked first.
+
+    What is wrong with the history itself is left to the question.
+    """
+    family = case.family or families.get(case.history.family)
+    if family is not None and not family_problems(case.history, family):
+        require_no_stop(case.history, family, at=case.at, ambient_c=ambient_c, charging=charging)
 
 
 def require_past(history: PackHistory, now: datetime) -> None:

@@ -7,10 +7,11 @@ from typing import Annotated
 from fastapi import APIRouter, Body, Depends, Request
 
 from service.forecasting.forecasts.answers import answer
+from service.forecasting.forecasts.cases import require_unstopped
 from service.forecasting.forecasts.examples import request_examples
 from service.forecasting.forecasts.schemas import ForecastAnswer, ForecastCase
 from service.http.body_limit import require_json
-from service.http.dependencies import CurrentModel, KnownFamilies, Now
+from service.http.dependencies import KnownFamilies, Models, Now
 from service.http.problems import problem_responses
 
 router = APIRouter(prefix="/v1", tags=["forecasts"])
@@ -24,7 +25,7 @@ router = APIRouter(prefix="/v1", tags=["forecasts"])
 )
 def make_forecast(
     case: Annotated[ForecastCase, Body(openapi_examples=request_examples())],
-    model: CurrentModel,
+    models: Models,
     families: KnownFamilies,
     now: Now,
     request: Request,
@@ -33,6 +34,7 @@ def make_forecast(
 
     Nothing is stored.
     """
-    given = answer(case, model.model, families, threads=request.app.state.settings.threads, now=now)
+    require_unstopped(case, families)
+    given = answer(case, models.current().model, families, threads=request.app.state.settings.threads, now=now)
     request.app.state.measures.note_flags([flag.model_dump() for flag in given.flags])
     return given

@@ -93,12 +93,16 @@ def lead_of(figures: ForecastFigures) -> list[str]:
         }
     else:
         may_go = _("By these figures do not let it go: not even one day can be promised.")
-    if holds:
+    if grave:
+        until = _("Until then there is no day that you can count on.")
+    elif holds:
         until = _("Count on it until %(day)s, not after.") % {"day": last}
     else:
         until = _("There is no day that you can count on.")
     if asked is not None:
         measure = _(asked)
+    elif grave:
+        measure = _("Measure next: all blocks at rest again, and under load.")
     elif holds:
         measure = _("Measure next: all blocks at rest, by %(day)s, before it is driven that day.") % {"day": last}
     else:

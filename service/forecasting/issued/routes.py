@@ -15,11 +15,12 @@ from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from service.core.refusals import NoSuchRecord
 from service.core.translation import _
+from service.forecasting.forecasts.cases import require_unstopped
 from service.forecasting.issued.issuing import case_of_pack, issued, require_begun, whole_answer
 from service.forecasting.issued.schemas import ForecastPage, ForecastRequest, ForecastSummary, IssuedForecastAnswer
 from service.forecasting.issued.scores import keep_score
 from service.http.body_limit import require_json
-from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies, PathPack
+from service.http.dependencies import CurrentStore, KnownFamilies, Models, PathPack
 from service.http.etags import LOCATED, NOT_MODIFIED, TAGGED, IfNoneMatch, tag_of, tagged
 from service.http.problems import problem_responses
 from service.records.history import begun_history
@@ -77,7 +78,7 @@ def forecasts_router(max_page: int) -> APIRouter:
     def issue_forecast(
         pack_id: PathPack,
         asked: Annotated[ForecastRequest, Body(openapi_examples=_EXAMPLES)],
-        model: CurrentModel,
+        models: Models,
         families: KnownFamilies,
         write: Write,
         request: Request,
@@ -89,7 +90,8 @@ def forecasts_router(max_page: int) -> APIRouter:
         with write.store.reading() as session:
             case = case_of_pack(session, pack_id, asked)
         threads = request.app.state.settings.threads
-        row = issued(case, asked, model, families, threads=threads, at=write.at, by=write.caller.name)
+        require_unstopped(case, families)
+        row = issued(case, asked, models.current(), families, threads=threads, at=write.at, by=write.caller.name)
 
         request.app.state.measures.note_flags(row.answer["flags"])
 

@@ -19,7 +19,7 @@ from models.base.day_grid import DAYS
 from models.calibration.conformal import RISKS
 from models.decisions.fleet_costs import WEEK_DAYS
 from models.decisions.hold_curves import daily_hold, held_until_now
-from models.forecasts.last_seen import REFUSE_AFTER_DAYS
+from models.forecasts.last_seen import NOT_OF_TODAY, REFUSE_AFTER_DAYS
 from models.packs.history import PackHistory
 from models.packs.tables import SECONDS_PER_DAY
 from service.forecasting.recheck.days import day_reached
@@ -134,7 +134,7 @@ def keep_scores(
                 "curves": packed(*curves[place]),
                 "told_levels": packed_levels(one["answer"].get("told_levels")),
                 "seen_at": history.seen_at(origin),
-                "grave": any(flag["grave"] for flag in one["answer"]["flags"]),
+                "grave": any(flag["grave"] and flag["code"] != NOT_OF_TODAY for flag in one["answer"]["flags"]),
             }
         )
     put_rows(session, table_of(Score), rows, newer_by="origin")

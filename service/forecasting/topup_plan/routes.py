@@ -6,12 +6,12 @@ from typing import Annotated
 
 from fastapi import APIRouter, Body, Depends, Request
 
-from service.forecasting.forecasts.cases import case_of_pack
+from service.forecasting.forecasts.cases import case_of_pack, require_unstopped
 from service.forecasting.topup_plan.answers import answer
 from service.forecasting.topup_plan.examples import STORED, sent_examples
 from service.forecasting.topup_plan.schemas import TopUpPlanAnswer, TopUpPlanCase, TopUpPlanRequest
 from service.http.body_limit import require_json
-from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies, Now, PathPack
+from service.http.dependencies import CurrentStore, KnownFamilies, Models, Now, PathPack
 from service.http.problems import problem_responses
 
 router = APIRouter(prefix="/v1", tags=["top-up plans"], dependencies=[Depends(require_json)])
@@ -26,7 +26,7 @@ def plan_stored_topup(
     pack_id: PathPack,
     asked: Annotated[TopUpPlanRequest, Body(openapi_examples=STORED)],
     store: CurrentStore,
-    model: CurrentModel,
+    models: Models,
     families: KnownFamilies,
     now: Now,
     request: Request,
@@ -37,16 +37,18 @@ def plan_stored_topup(
     """
     with store.reading() as session:
         case = case_of_pack(session, pack_id, asked, TopUpPlanCase)
-    return answer(case, model.model, families, threads=request.app.state.settings.threads, now=now)
+    require_unstopped(case, families, charging=True, ambient_c=case.ambient_c)
+    return answer(case, models.current().model, families, threads=request.app.state.settings.threads, now=now)
 
 
 @router.post("/topup-plans", operation_id="plan_sent_topup", responses=problem_responses(400, 409, 413, 415, 422))
 def plan_sent_topup(
     case: Annotated[TopUpPlanCase, Body(openapi_examples=sent_examples())],
-    model: CurrentModel,
+    models: Models,
     families: KnownFamilies,
     now: Now,
     request: Request,
 ) -> TopUpPlanAnswer:
     """Plan a top-up for a pack whose whole history is sent along. Nothing is stored."""
-    return answer(case, model.model, families, threads=request.app.state.settings.threads, now=now)
+    require_unstopped(case, families, charging=True, ambient_c=case.ambient_c)
+    return answer(case, models.current().model, families, threads=request.app.state.settings.threads, now=now)

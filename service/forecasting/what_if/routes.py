@@ -6,12 +6,12 @@ from typing import Annotated
 
 from fastapi import APIRouter, Body, Depends, Request
 
-from service.forecasting.forecasts.cases import case_of_pack
+from service.forecasting.forecasts.cases import case_of_pack, require_unstopped
 from service.forecasting.what_if.answers import answer
 from service.forecasting.what_if.examples import STORED, sent_examples
 from service.forecasting.what_if.schemas import WhatIfAnswer, WhatIfCase, WhatIfRequest
 from service.http.body_limit import require_json
-from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies, Now, PathPack
+from service.http.dependencies import CurrentStore, KnownFamilies, Models, Now, PathPack
 from service.http.problems import problem_responses
 
 router = APIRouter(prefix="/v1", tags=["what if"], dependencies=[Depends(require_json)])
@@ -26,7 +26,7 @@ def compare_plans(
     pack_id: PathPack,
     asked: Annotated[WhatIfRequest, Body(openapi_examples=STORED)],
     store: CurrentStore,
-    model: CurrentModel,
+    models: Models,
     families: KnownFamilies,
     now: Now,
     request: Request,
@@ -38,16 +38,18 @@ def compare_plans(
     """
     with store.reading() as session:
         case = case_of_pack(session, pack_id, asked, WhatIfCase)
-    return answer(case, model.model, families, threads=request.app.state.settings.threads, now=now)
+    require_unstopped(case, families)
+    return answer(case, models.current().model, families, threads=request.app.state.settings.threads, now=now)
 
 
 @router.post("/what-if", operation_id="compare_sent_plans", responses=problem_responses(400, 409, 413, 415, 422))
 def compare_sent_plans(
     case: Annotated[WhatIfCase, Body(openapi_examples=sent_examples())],
-    model: CurrentModel,
+    models: Models,
     families: KnownFamilies,
     now: Now,
     request: Request,
 ) -> WhatIfAnswer:
     """Compare ways to use a pack whose whole history is sent along."""
-    return answer(case, model.model, families, threads=request.app.state.settings.threads, now=now)
+    require_unstopped(case, families)
+    return answer(case, models.current().model, families, threads=request.app.state.settings.threads, now=now)

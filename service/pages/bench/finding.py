@@ -45,6 +45,8 @@ class Found:
         Whether a pack to replace it is on its way.
     stop : str or None
         What ends the job there; nothing is promised then.
+    grave : bool
+        Whether that forecast warns of something to be looked at first; no day of it is told then.
     """
 
     pack_id: str
@@ -55,6 +57,7 @@ class Found:
     origin: datetime | None
     ordered: bool
     stop: str | None
+    grave: bool
 
     @property
     def name(self) -> str:
@@ -64,8 +67,8 @@ class Found:
     @property
     def good_until(self) -> datetime | None:
         """The last promised day of its newest forecast that stands."""
-        if self.origin is None or not self.good_for_days:
-            return None  # not even a day was promised, or what was is used up
+        if self.origin is None or not self.good_for_days or self.grave:
+            return None  # not even a day was promised, what was is used up, or nobody may count on it
         return day_reached(self.origin, self.good_for_days)
 
 
@@ -152,7 +155,7 @@ def described(session: Session, names: Sequence[str], families: Mapping[str, Pac
         for name, time in session.execute(query):
             facts[name] = max(time, facts.get(name, time))
     columns = IssuedForecast.__table__.c
-    standing = select(columns.pack_id, columns.good_for_days, columns.origin).join(
+    standing = select(columns.pack_id, columns.good_for_days, columns.origin, Score.grave).join(
         Score, Score.forecast_id == columns.id
     )
     forecasts = {row.pack_id: row for row in session.execute(standing.where(Score.pack_id.in_(names), ~ended()))}
@@ -171,6 +174,7 @@ def described(session: Session, names: Sequence[str], families: Mapping[str, Pac
             origin=forecasts[name].origin if name in forecasts else None,
             ordered=name in coming,
             stop=_(stopped[name].text) if name in stopped else None,
+            grave=name in forecasts and forecasts[name].grave,
         )
         for name, family in packs
     ]

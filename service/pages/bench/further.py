@@ -19,7 +19,7 @@ from service.core.stops import ToldStops
 from service.core.translation import _
 from service.decisions.release.answers import release_of_pack
 from service.decisions.release.schemas import ReleaseRequest
-from service.forecasting.forecasts.cases import case_of_pack
+from service.forecasting.forecasts.cases import case_of_pack, require_unstopped
 from service.forecasting.recheck import answers as recheck
 from service.forecasting.recheck.days import dates_said, day_reached
 from service.forecasting.recheck.schemas import RecheckCase, RecheckRequest
@@ -27,7 +27,7 @@ from service.forecasting.topup_plan import answers as topup_plan
 from service.forecasting.topup_plan.schemas import TopUpPlanCase, TopUpPlanRequest
 from service.forecasting.what_if import answers as what_if
 from service.forecasting.what_if.schemas import OtherPlan, WhatIfCase, WhatIfRequest
-from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies
+from service.http.dependencies import CurrentStore, KnownFamilies, Models
 from service.pages.bench.gains import gains_of
 from service.pages.bench.ladder import ladder_of
 from service.pages.bench.recheck_words import recheck_row
@@ -105,7 +105,7 @@ def _page(request: Request, name: str, unit: Unit, values: dict[str, str], asked
 
 @router.get("/bench/units/{pack_id}/what-if", operation_id="page_what_if")
 def show_what_if(
-    pack_id: UnitName, request: Request, store: CurrentStore, model: CurrentModel, families: KnownFamilies
+    pack_id: UnitName, request: Request, store: CurrentStore, models: Models, families: KnownFamilies
 ) -> Response:
     """Show how long the top-up would hold if the vehicle were used otherwise, or more were done to the pack."""
     values = _values(request, *PER_CENT, "cooler_k", "start_after_days")
@@ -117,9 +117,9 @@ def show_what_if(
         plans = _plans(_numbers(values))
         with store.reading() as session:
             case = case_of_pack(session, pack_id, WhatIfRequest(at=at, plans=plans), WhatIfCase)
-        return what_if.answer(
-            case, model.model, families, threads=request.app.state.settings.threads, now=request.app.state.clock()
-        )
+        require_unstopped(case, families)
+        settings, now = request.app.state.settings, request.app.state.clock()
+        return what_if.answer(case, models.current().model, families, threads=settings.threads, now=now)
 
     asked = ask(question)
     gains = None if asked.answer is None else gains_of(asked.answer)
@@ -143,7 +143,7 @@ def _plans(given: dict[str, Any]) -> tuple[OtherPlan, ...] | None:
 
 @router.get("/bench/units/{pack_id}/recheck", operation_id="page_recheck")
 def show_recheck(
-    pack_id: UnitName, request: Request, store: CurrentStore, model: CurrentModel, families: KnownFamilies
+    pack_id: UnitName, request: Request, store: CurrentStore, models: Models, families: KnownFamilies
 ) -> Response:
     """Show when to read again, and what the reading will then mean."""
     values = {"risk": "10", **_values(request, "risk")}
@@ -156,9 +156,9 @@ def show_recheck(
         wanted = checked(RecheckRequest, {"at": at, "risk": values["risk"] if risk is None else risk})
         with store.reading() as session:
             case = case_of_pack(session, pack_id, wanted, RecheckCase)
-        return recheck.answer(
-            case, model.model, families, threads=request.app.state.settings.threads, now=request.app.state.clock()
-        )
+        require_unstopped(case, families)
+        settings, now = request.app.state.settings, request.app.state.clock()
+        return recheck.answer(case, models.current().model, families, threads=settings.threads, now=now)
 
     asked = ask(question)
     rows = [] if asked.answer is None else [recheck_row(row) for row in asked.answer.table]
@@ -179,7 +179,7 @@ def _given_out(request: Request, unit: Unit) -> tuple[IssuedForecast, str] | Non
 
 @router.get("/bench/units/{pack_id}/topup-plan", operation_id="page_topup_plan")
 def show_topup_plan(
-    pack_id: UnitName, request: Request, store: CurrentStore, model: CurrentModel, families: KnownFamilies
+    pack_id: UnitName, request: Request, store: CurrentStore, models: Models, families: KnownFamilies
 ) -> Response:
     """Show how much charge the weak block lacks, how to put it in, where to stop, and what it buys."""
     values = _values(request, "block", "ambient_c")
@@ -190,9 +190,9 @@ def show_topup_plan(
         wanted = checked(TopUpPlanRequest, _numbers(values))
         with store.reading() as session:
             case = case_of_pack(session, pack_id, wanted, TopUpPlanCase)
-        return topup_plan.answer(
-            case, model.model, families, threads=request.app.state.settings.threads, now=request.app.state.clock()
-        )
+        require_unstopped(case, families, charging=True, ambient_c=case.ambient_c)
+        settings, now = request.app.state.settings, request.app.state.clock()
+        return topup_plan.answer(case, models.current().model, families, threads=settings.threads, now=now)
 
     read_on = _newest_reading(unit)
     old = read_on is not None and not is_fresh(read_on, request.app.state.clock())

@@ -16,13 +16,14 @@ from service.core.cautions import at_the_pack, driving
 from service.core.refusals import Conflict
 from service.core.translation import _, translated_problems
 from service.decisions.basis.lead_times import on_order
+from service.forecasting.forecasts.cases import require_unstopped
 from service.forecasting.forecasts.schemas import ForecastAnswer, GoodFor
 from service.forecasting.forecasts.sentences import count_days, main_promise
 from service.forecasting.issued.issuing import case_of_pack, issued
 from service.forecasting.issued.schemas import ForecastRequest
 from service.forecasting.issued.scores import keep_score
 from service.forecasting.recheck.days import day_reached
-from service.http.dependencies import CurrentModel, CurrentStore, KnownFamilies
+from service.http.dependencies import CurrentStore, KnownFamilies, Models
 from service.pages.bench.curve import curve_of
 from service.pages.bench.deviations import deviations_of
 from service.pages.bench.past_topups import past_topups
@@ -51,7 +52,7 @@ MOST_MOVING: Final = 3
 
 @router.get("/bench/units/{pack_id}", operation_id="page_unit")
 def show_unit(
-    pack_id: UnitName, request: Request, store: CurrentStore, model: CurrentModel, families: KnownFamilies
+    pack_id: UnitName, request: Request, store: CurrentStore, models: Models, families: KnownFamilies
 ) -> Response:
     """Show a unit."""
     waits = request.query_params.get("replacement", "").strip()
@@ -73,7 +74,8 @@ def show_unit(
             except BadInput as error:
                 told_so = translated_problems(error.problems)
                 wrong, asked = " ".join(f"{p.what} {p.mend}" for p in told_so), _asked(at, "")
-            told = forecast_now(unit.history, asked, model, families, threads=request.app.state.settings.threads)
+            threads = request.app.state.settings.threads
+            told = forecast_now(unit.history, asked, models.current(), families, threads=threads)
     return render(
         request,
         "bench/unit.html",
@@ -130,9 +132,13 @@ def _ordered(session: Session, unit: Unit, request: Request) -> list[str]:
 
 
 def last_safe_day(forecast: ForecastAnswer) -> datetime | None:
-    """Return the day that the promise lasts to; None if not even one day is promised or it ends with the horizon."""
+    """Return the day that the promise lasts to.
+
+    None if not even one day is promised, it ends with the horizon, or something grave has to be looked at first.
+    """
     promise = main_promise(forecast)
-    return None if promise.days < 1 or promise.beyond_horizon else day_reached(forecast.origin, promise.days)
+    nobody = promise.days < 1 or promise.beyond_horizon or any(flag.grave for flag in forecast.flags)
+    return None if nobody else day_reached(forecast.origin, promise.days)
 
 
 def _promise_words(promise: GoodFor, origin: datetime, zone: ZoneInfo) -> str:
@@ -176,7 +182,7 @@ def issue_forecast(
     request: Request,
     form: SentForm,
     write: PageWrite,
-    model: CurrentModel,
+    models: Models,
     families: KnownFamilies,
 ) -> Response:
     """Keep the forecast that the page shows, as it was told, and go on to its release sheet."""
@@ -193,7 +199,8 @@ def issue_forecast(
     with write.store.reading() as session:
         case = case_of_pack(session, pack_id, asked)
     threads = request.app.state.settings.threads
-    row = issued(case, asked, model, families, threads=threads, at=write.at, by=write.caller.name)
+    require_unstopped(case, families)
+    row = issued(case, asked, models.current(), families, threads=threads, at=write.at, by=write.caller.name)
 
     def work(session: Session) -> Done:
         session.add(row)

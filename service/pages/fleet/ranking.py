@@ -72,7 +72,6 @@ def show_ranking(request: Request, store: CurrentStore) -> Response:
                 session,
                 question(RankingRequest, {**texts, **sorting.texts(), "cursor": cursor, "limit": PAGE}),
                 request.app.state.clock(),
-                request.app.state.families,
             )
         except BadInput as error:
             problems = error.problems
@@ -118,7 +117,7 @@ def _all_rows(session: Session, request: Request, names: list[str]) -> Iterator[
     cursor, place = None, 0
     while True:
         asked = question(RankingRequest, {**given(request, *PART), "limit": _FILE_PAGE, "cursor": cursor})
-        page = rank_fleet(session, asked, request.app.state.clock(), request.app.state.families)
+        page = rank_fleet(session, asked, request.app.state.clock())
         for item in page.items:
             place += 1
             yield [place, *(getattr(item, name) for name in names), page.currency]

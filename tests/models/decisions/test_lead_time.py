@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from models.base.errors import BadInput
-from models.decisions.lead_time import Delivery, LeadTime, Quote, arrival_matrix, lead_time
+from models.decisions.lead_time import Delivery, LeadTime, Quote, arrival_matrix, lead_time, quote_of_open
 
 orders = st.lists(st.builds(Delivery, st.integers(0, 60), st.booleans()), max_size=20)
 quotes = st.tuples(st.integers(0, 20), st.integers(0, 20), st.integers(0, 20)).map(
@@ -26,6 +26,21 @@ def test_without_a_record_the_quote_stands():
     assert lead.probability.argmax() == 9
     assert lead_time("Harbour Parts", Quote(5)).probability.tolist() == [0, 0, 0, 0, 0, 1]
     assert "taken as exact" in lead_time("Harbour Parts", Quote(5)).basis
+
+
+def test_an_order_open_for_nearly_as_long_as_was_quoted_does_not_come_tomorrow_for_sure():
+    """Open for 20 of 21 days, it was taken to come in exactly one day; a late order is most likely later still."""
+    left = lead_time("Harbour Parts", quote_of_open(Quote(21))).given_waited(20)
+    assert left.quantile(0.05) == 1
+    assert left.quantile(0.5) > 1
+    assert left.quantile(0.95) > 5
+    fresh = lead_time("Harbour Parts", quote_of_open(Quote(21)))
+    assert fresh.quantile(0.5) == 21
+    # Whoever waits longer has no less to wait than one of the same quote had left by then.
+    assert left.quantile(0.5) >= fresh.quantile(0.5) - 20
+    bounded = Quote(21, 18, 30)
+    assert quote_of_open(bounded) == bounded, "bounds that were given are kept"
+    assert quote_of_open(Quote(0)) == Quote(0, 0, 1)
 
 
 def test_the_record_moves_the_quote_the_more_the_longer_it_is():

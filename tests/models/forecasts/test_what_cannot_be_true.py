@@ -97,6 +97,25 @@ def test_a_hot_pack_at_rest_is_grave(forecaster, heat, said):
     assert ("warm-pack" in grave(forecaster.forecast(history))) == said
 
 
+def test_heat_at_rest_is_grave_though_it_cooled_until_somebody_has_looked(forecaster):
+    """46 to 59 °C at rest was forgotten with the next reading; from 60 °C on it is a stop."""
+    base = pack(after_v=0.0)
+    last = max(i for i, r in enumerate(base.readings) if r.state == "rest")
+    end = base.topups[0].time
+
+    def read(hours: float, **more):
+        return base.readings[last].model_copy(update={"time": end + timedelta(hours=hours), **more})
+
+    def told(*readings) -> list[str]:
+        return grave(forecaster.forecast(base.model_copy(update={"readings": (*base.readings[:last], *readings)})))
+
+    hot, cool = read(6, temperature_c=52.0), read(30, temperature_c=17.0)
+    assert "warm-pack" in told(hot, cool)
+    assert "warm-pack" not in told(hot, read(30, temperature_c=17.0, inspected="sound"))
+    assert "warm-pack" in told(hot, read(10, temperature_c=17.0, inspected="sound")), "looked at too soon"
+    assert "warm-pack" not in told(read(6, temperature_c=40.0), cool)
+
+
 def test_weather_that_the_model_has_not_seen_does_not_lengthen_a_promise(forecaster):
     low, high = (float(limit["ambient_c"]) for limit in (forecaster.seen.low, forecaster.seen.high))
 

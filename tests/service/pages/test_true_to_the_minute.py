@@ -200,7 +200,7 @@ def test_signed_in_the_calendar_and_the_files_open_and_a_private_address_is_revo
     assert feed.status_code == 200
     events = icalendar.Calendar.from_ical(feed.content).walk("VEVENT")
     assert f"Last promised day of {read_van}" in [str(event["SUMMARY"]) for event in events]
-    assert all(event.walk("VALARM") for event in events)
+    assert all(bool(event.walk("VALARM")) == (event.decoded("DTSTART") > NOW.date()) for event in events)
     assert all(event.decoded("DTSTART") >= NOW.date() for event in events)
     assert (
         httpx.get(f"{site.url}/v1/packs", headers={"Authorization": f"Bearer {address.split('/')[-2]}"}).status_code

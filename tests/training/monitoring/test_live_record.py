@@ -94,6 +94,15 @@ def test_sound_forecasts_are_found_sound_though_a_third_was_replaced():
     assert "they agree" in told.sentences[1]
 
 
+def test_without_a_known_outcome_no_promise_counts_as_kept():
+    """ "100 of 100 held" was said of packs of which nobody knew anything yet."""
+    frame, curves = issued(*((f"pack-{k}", 200 + k % 30, 200 + k % 30) for k in range(60)))
+    told = what_we_told(settle(frame, curves, outcomes(), NOW), NOW)
+    assert told.whole.returned == 0
+    assert told.whole.kept is None
+    assert not any("good for" in sentence for sentence in told.sentences)
+
+
 @pytest.mark.parametrize("factor", [1.5, 1 / 1.5])
 def test_unsound_forecasts_are_told_and_set_off_the_alarm(factor):
     told = what_we_told(settle(*simulated(factor), NOW), NOW)

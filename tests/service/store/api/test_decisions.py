@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import pytest
 
@@ -55,6 +55,11 @@ def test_a_release_tells_the_chance_the_kilometres_and_the_conditions(out, store
     assert any("licensed" in caution for caution in given["cautions"])
     on_a_date = out.post(f"{VAN}/release", json={"promised": "2026-03-21"}).json()
     assert on_a_date["get_there"] == given["get_there"]
+    # One figure the same hour: the days that the forecast says, not one less for the minutes since.
+    clock.now = datetime.fromisoformat(out.get("/v1/issued-forecasts/1").json()["origin"]) + timedelta(minutes=40)
+    days = int(out.get("/v1/issued-forecasts/1").json()["good_for_days"])
+    said = out.post(f"{VAN}/release", json={"in_days": 7}).json()["conditions"][0]
+    assert said.startswith(f"Promise {days} day" if days else "Not even one day more")
 
 
 def test_a_stored_and_a_sent_pack_risk_the_same(out, van_case, clock):
@@ -90,6 +95,10 @@ def test_the_order_on_record_tells_when_the_pack_comes(out, problem_in, clock):
     assert given["days"]["early"] >= 1
     orders = out.post(f"{VAN}/orders", json={}).json()
     assert orders["on_order"]["fault_first"] == pytest.approx(1 - given["get_there"])
+    assert orders["first"][0].startswith(
+        "A pack is ordered already, from north-quay on 2026-03-10: order nothing more."
+    )
+    assert (orders["safe"] is None) == (not orders["keeps_to_risk"]), "what keeps to no risk is no safe order"
     queue = out.post("/v1/orders/queue", json={}).json()
     assert queue["entries"] == []
     assert [case["pack_id"] for case in queue["on_order"]] == ["MB-VAN-07"]
@@ -98,7 +107,11 @@ def test_the_order_on_record_tells_when_the_pack_comes(out, problem_in, clock):
     here = out.post("/v1/orders/queue", json={}).json()
     assert here["entries"] == [], "a pack that has come for a case need not be ordered again"
     assert "waits to be fitted" in here["on_order"][0]["basis"]
-    assert out.post(f"{VAN}/release", json={}).json()["days"]["late"] == 0
+    fitted = out.post(f"{VAN}/release", json={}).json()
+    assert fitted["days"]["late"] == 0
+    assert "The replacement is there, or comes today." in fitted["sentence"]
+    assert "0 days" not in fitted["sentence"]
+    assert out.post(f"{VAN}/orders", json={}).json()["first"][0].startswith("The pack is here")
     out.patch(f"/v1/deliveries/{number}", json={"arrived_at": None})
     clock.forward(days=17)
     late = out.post(f"{VAN}/release", json={})

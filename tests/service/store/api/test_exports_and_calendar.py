@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import icalendar
@@ -110,11 +110,24 @@ def test_the_calendar_goes_by_the_house_s_own_time(make_api, filled):
 def test_lines_are_folded_and_signs_escaped():
     """RFC 5545, 3.1: at most 75 octets a line, ended by CRLF; 3.3.11: backslash, semicolon, comma and line break."""
     words = "Ä;,\\\n" * 40
-    text = "".join(feed([Day("stop", "a", date(2026, 3, 4), "x", words)], datetime(2026, 3, 1)))  # noqa: DTZ001
+    now = datetime(2026, 3, 1, tzinfo=UTC)
+    text = "".join(feed([Day("stop", "a", date(2026, 3, 4), "x", words)], now, ZoneInfo("UTC")))
     assert all(len(line.encode()) <= 75 for line in text.split("\r\n"))
     assert "\n" not in text.replace("\r\n", "")
     (event,) = icalendar.Calendar.from_ical(text).walk("VEVENT")
     assert str(event["DESCRIPTION"]) == words
+
+
+@pytest.mark.parametrize(
+    ("hour", "day", "rings"), [(8, 5, False), (8, 6, True), (10, 6, False), (23, 6, False), (23, 7, True)]
+)
+def test_no_alarm_lies_in_the_past(hour, day, rings):
+    """An entry of today rang at nine yesterday: to a calendar that is a reminder long overdue, or none at all."""
+    local = ZoneInfo("Pacific/Auckland")
+    now = datetime(2026, 3, 5, hour, 30, tzinfo=local)
+    text = "".join(feed([Day("stop", "a", date(2026, 3, day), "STOP: a", "hot")], now, local))
+    (event,) = icalendar.Calendar.from_ical(text).walk("VEVENT")
+    assert bool(event.walk("VALARM")) == rings
 
 
 def test_the_calendar_of_many_packs_begins_before_it_is_all_found(store, clock):

@@ -100,8 +100,12 @@ def test_old_forecasts_and_stopped_packs_are_said_before_the_ranking(fleet, cloc
     hot = {"pack_id": pack["id"], "time": clock().isoformat(), "state": "rest", "temperature_c": 77, "block_v": volts}
     assert fleet.post("/v1/readings", json=hot).status_code == 201
     told = fleet.get(RANKING).json()
-    assert told["first"] == [f"1 pack stands under a stop and is not ranked: {pack['id']}. Look at it first."]
+    assert told["first"] == [f"1 pack stands under a stop and is not counted here: {pack['id']}. Look at it first."]
     assert pack["id"] not in [item["pack_id"] for item in walk(fleet)]
+    # And before what is planned and counted without it.
+    assert fleet.get(RETURNS).json()["first"] == told["first"]
+    planned = fleet.post(PLAN, json={"slots": [1]}).json()
+    assert planned["first"] == told["first"]
     clock.forward(days=400)
     stands, old = fleet.get(RANKING).json()["first"]
     assert stands == told["first"][0]

@@ -179,6 +179,18 @@ WRONG = {
     "year 1": ("readings", {"time": "0001-01-01T00:00:00+14:00"}, "time", "between 1990 and 2100"),
     "no offset": ("readings", {"time": "2026-03-05T08:00:00"}, "time", "offset from UTC is missing"),
     "a block too many": ("topups", {"time": "2026-03-13T08:00:00Z", "blocks": [15]}, "blocks", "names block 15"),
+    "an end voltage of the whole string": (
+        "topups",
+        {"time": "2026-03-13T08:00:00Z", "end_v": 45.0},
+        "end_v",
+        "45 V is impossible for a block of 10 cells",
+    ),
+    "a second return": (
+        "outcomes",
+        {"time": "2026-03-13T07:20:09Z", "kind": "returned"},
+        "time",
+        "the fault came back, but it was over at 2026-03-13T07:20:00",
+    ),
     "two open top-ups": (
         "topups",
         {"time": "2026-03-04T08:00:00Z"},
