@@ -20,6 +20,7 @@ from models.packs.stops import Stop, stops_of
 from models.packs.suspects import suspects
 from models.packs.tables import tables_from_histories
 from service.records.history import HEAD_OF_PACK, histories_of, in_parts, sound_or_not
+from service.store.opening import Store
 from service.store.schema import Assignment, IssuedForecast, Pack, Score, StoppedPack
 
 
@@ -74,6 +75,15 @@ def mind_facts(session: Session, pack_ids: Collection[str], families: Mapping[st
         }
         if gone := scores.keys() - borne:
             session.execute(delete(Score).where(Score.pack_id.in_(gone)))
+
+
+def mind_all_facts(store: Store, families: Mapping[str, PackFamily]) -> None:
+    """Take note of what stops every pack on record, some packs at a time: the rules may have changed."""
+    with store.reading() as session:
+        names = session.scalars(select(Pack.id).order_by(Pack.id)).all()
+    for some in in_parts(names):
+        with store.writing() as session:
+            mind_facts(session, some, families)
 
 
 def _stopped_of(histories: list[PackHistory], families: Mapping[str, PackFamily]) -> set[str]:

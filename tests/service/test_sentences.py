@@ -85,6 +85,10 @@ def test_three_lines_lead_whether_it_may_go_until_when_and_what_to_measure():
         "There is no day that you can count on.",
         "Measure next: all blocks under load, with the current noted.",
     ]
+    used_up = lead_of(figures(), now=datetime(2026, 3, 9, tzinfo=UTC))
+    assert used_up[0].startswith("What was promised is used up: it counted from 2026-03-02, until 2026-03-08.")
+    assert used_up[1] == "There is no day that you can count on.", "the date is past"
+    assert lead_of(figures(), now=datetime(2026, 3, 8, 23, tzinfo=UTC)) == lead_of(figures())
     first, until, measure = lead_of(figures(flags=[flag("overcharge", grave=True), flag("no-load-reading")]))
     assert until == "Until then there is no day that you can count on.", "a date beside it would be counted on"
     assert first == "Do not go by these figures before this is looked at: Something about overcharge."

@@ -105,7 +105,8 @@ def most_lost_share(known: Known, start: datetime, end: datetime) -> float:
     leaked *= float(WARM_TIMES ** (warmer / WARM_K))
     driven = (
         end - start > BEFORE_DRIVING
-        or any(start < outcome.time <= end for outcome in known.outcomes)
+        # "Still running" is also what has to be noted before the next charge, driven or not.
+        or any(start < outcome.time <= end and outcome.kind == "returned" for outcome in known.outcomes)
         or any(r.state == "discharge" and start < r.time < end for r in known.readings)
     )
     window = known.family.soc_high - known.family.soc_low if driven else 0.0

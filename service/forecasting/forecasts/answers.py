@@ -11,6 +11,7 @@ from models.forecaster import Explanation, Forecaster
 from models.forecasts.forecast import Forecast
 from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
+from service.core import clock
 from service.core.cautions import all_cautions
 from service.core.translation import _
 from service.forecasting.forecasts.cases import computing, family_of, plan_of
@@ -65,14 +66,20 @@ def answer(
         asked = (case.history, case.at, plan_of(case), family)
         told = forecaster.explain(*asked) if case.explain else None
         forecast = forecaster.forecast(*asked) if told is None else told.forecast
-    return said_of(_figures(case, forecast, age_of(case, now)), family.chemistry, told)
+    of_today = None if case.at is not None else now or clock.now_utc()
+    return said_of(_figures(case, forecast, age_of(case, now)), family.chemistry, told, of_today)
 
 
-def said_of(figures: ForecastFigures, chemistry: Chemistry | None, told: Explanation | None = None) -> ForecastAnswer:
-    """Say in words what figures mean, with the cautions that go with them."""
+def said_of(
+    figures: ForecastFigures,
+    chemistry: Chemistry | None,
+    told: Explanation | None = None,
+    now: datetime | None = None,
+) -> ForecastAnswer:
+    """Say in words what figures mean, with the cautions that go with them; `now` as for `lead_of`."""
     return ForecastAnswer(
         **{name: getattr(figures, name) for name in ForecastFigures.model_fields},
-        lead=lead_of(figures),
+        lead=lead_of(figures, now),
         sentences=sentences_of(figures),
         cautions=all_cautions(chemistry),
         explanation=None if told is None else _explanation(told),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
 from typing import Final
 
 from models.features.definitions import Evidence
@@ -77,16 +78,30 @@ NEXT_TO_MEASURE: Final[Mapping[str, str]] = {
 """What a flag asks for, the most pressing first."""
 
 
-def lead_of(figures: ForecastFigures) -> list[str]:
-    """Say in three lines whether it may go by these figures, until which date, and what to measure next."""
+def lead_of(figures: ForecastFigures, now: datetime | None = None) -> list[str]:
+    """Say in three lines whether it may go by these figures, until which date, and what to measure next.
+
+    Parameters
+    ----------
+    figures : ForecastFigures
+    now : datetime, optional
+        Where the question was of today: a last promised day that is past is none to count on.
+    """
     promise = main_promise(figures)
     codes = {flag.code for flag in figures.flags}
     grave = look_first(figures.flags)
     holds = promise.days >= 1
     last = day_reached(figures.origin, promise.days).date().isoformat()
     asked = next((words for code, words in NEXT_TO_MEASURE.items() if code in codes), None)
+    past = holds and now is not None and day_reached(figures.origin, promise.days).date() < now.date()
     if grave:
         may_go = grave[0]
+    elif past:
+        holds = False
+        said = _(
+            "What was promised is used up: it counted from %(from)s, until %(day)s. Read all blocks at rest first."
+        )
+        may_go = said % {"from": figures.origin.date().isoformat(), "day": last}
     elif holds:
         may_go = _("By these figures it may go for %(days)s at most; a licensed technician decides.") % {
             "days": count_days(promise.days)

@@ -117,6 +117,8 @@ def test_what_was_driven_read_and_waited_between_counts():
     assert "overfilled" in codes(charge(0, 4.0), level, charge(0.9, 4.0))
     assert codes(charge(0, 3.0), returned(0.8), charge(0.9, 3.0)) == [], "driven through the controller's window"
     assert "overfilled" in codes(charge(0, 5.0), returned(0.8), charge(0.9, 5.0)), "no drive takes that much out"
+    running = Outcome(time=at(0.85), kind="running")
+    assert "overfilled" in codes(charge(0, 4.0), running, charge(0.9, 4.0)), "noted so that the charge can be entered"
     warm = rest(0.5, temperature_c=40)
     assert codes(charge(0, 3.5), warm, charge(0.9, 3.5)) == [], "three times as fast at 40 °C"
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import shutil
+import sqlite3
+from contextlib import closing
 
 import pytest
 
@@ -129,3 +131,17 @@ def test_doctor_store_and_worker_answer_in_sentences(run):
     assert looked.exit_code == 1
     assert "bad   There is no usable model" in looked.stdout
     assert "good  The database file is sound." in looked.stdout
+
+
+def test_an_upgrade_finds_what_stops_packs_that_were_on_record_before(run, tmp_path):
+    """Until the next write about it, a pack that a new rule stops went on standing in every list as before."""
+    packs = record_of_one_pack(tmp_path)
+    (packs / "topups.csv").write_text("pack_id,time,blocks,charge_ah\nA,2026-03-02T12:00:00Z,5,6.0\n")
+    assert run("import", packs).exit_code == 0
+    (database,) = tmp_path.rglob("*.sqlite3")
+    with closing(sqlite3.connect(database)) as connection, connection:
+        assert connection.execute("SELECT pack_id FROM stopped_packs").fetchall() == [("A",)]
+        connection.execute("DELETE FROM stopped_packs")  # as by a version that did not know the rule
+    assert "1 pack under a stop" in run("store", "upgrade").stdout
+    with closing(sqlite3.connect(database)) as connection:
+        assert connection.execute("SELECT pack_id FROM stopped_packs").fetchall() == [("A",)]

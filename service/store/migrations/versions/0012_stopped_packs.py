@@ -12,7 +12,7 @@ depends_on = None
 
 
 def upgrade() -> None:
-    """Add them. What stops packs on record is found by the next write about them, or the next scoring of the fleet."""
+    """Add them. What stops packs on record is found by `tideover store upgrade`, or the next write about them."""
     op.create_table(
         "stopped_packs",
         sa.Column("pack_id", sa.String(length=64), nullable=False),
