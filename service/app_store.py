@@ -22,6 +22,7 @@ from service.decisions.fleet.routes import router as fleet
 from service.decisions.ordering.routes import router as ordering
 from service.decisions.release.routes import router as release
 from service.decisions.stock.routes import router as stock
+from service.exchange.drive_logs.routes import drive_logs_router
 from service.exchange.exports.routes import router as exports
 from service.exchange.inbox.files import inbox_of, sweep
 from service.exchange.inbox.routes import router as inbox
@@ -99,6 +100,7 @@ def store_routers(settings: Settings) -> tuple[APIRouter, ...]:
         *(release, ordering, stock, fleet),
         live_record,
         exports,
+        drive_logs_router(most),
         calendar,
         inbox,
         jobs_router(most),

@@ -46,6 +46,11 @@ def packs(count: int) -> Said:
     return say_count("%(num)s pack", "%(num)s packs", count, num=count)
 
 
+def logs(count: int) -> Said:
+    """Say a number of drive logs."""
+    return say_count("%(num)s drive log", "%(num)s drive logs", count, num=count)
+
+
 def vehicles(count: int) -> Said:
     """Say a number of vehicles."""
     return say_count("%(num)s vehicle", "%(num)s vehicles", count, num=count)

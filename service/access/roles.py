@@ -57,6 +57,8 @@ MAY: Final[Mapping[str, Roles]] = {
     "list_families": EVERY,
     "export_table": EVERY,
     "read_calendar": EVERY,
+    **dict.fromkeys(("list_drive_logs", "read_drive_log"), EVERY),
+    "remove_drive_log": BENCH,
     "start_training": ADMIN,
     "start_scoring": FLEET,
     "start_import": ADMIN,

@@ -113,6 +113,9 @@ def import_command(
         bool, typer.Option(help="Check everything and list every fault; store nothing. Status 1 if a row is bad.")
     ] = False,
     keep_good: Annotated[bool, typer.Option(help="Store the good rows even if others are bad.")] = False,
+    keep_logs: Annotated[
+        bool, typer.Option(help="Keep drive logs raw, beside the readings that tell of them; see `tideover logs`.")
+    ] = False,
     forecasts: Annotated[
         bool, typer.Option(help="Then forecast every pack that is out on a top-up, where there is a model.")
     ] = True,
@@ -139,6 +142,7 @@ def import_command(
             mapping=wanted,
             dry_run=dry_run,
             keep_good=keep_good,
+            keep_logs=keep_logs,
             progress=_told_now_and_then(),
         )
         scored = score_store(store, settings, families) if found.stored and forecasts else None
@@ -146,6 +150,8 @@ def import_command(
         print_json(asdict(found) | {"scoring": scored})
     else:
         print_import(found, dry_run=dry_run)
+        if keep_logs and not found.logs_kept:
+            echo("There was no drive log to keep: only what one reading a state stands for is kept raw.")
         if scored is not None:
             print_scoring(scored)
     if found.faults_in_all and dry_run:
@@ -175,6 +181,8 @@ def print_import(report: ImportReport, *, dry_run: bool) -> None:
         echo(f"... and {report.faults_in_all - len(report.faults)} more faults that are not listed.")
     for table, read in report.read.items():
         echo(f"{table}: {counts.rows(read)} read, {report.taken.get(table, 0)} good")
+    if report.logs_kept:
+        echo(f"{counts.logs(report.logs_kept)} kept raw.")
     if report.stored:
         echo("The good rows are stored." if report.faults_in_all else "All of it is stored.")
     elif dry_run:

@@ -9,6 +9,7 @@ import typer
 
 from service.cli import fleet as fleet_commands
 from service.cli import keys as keys_commands
+from service.cli import logs as logs_commands
 from service.cli import models as models_commands
 from service.cli import receivers as receivers_commands
 from service.cli import store as store_commands
@@ -64,6 +65,7 @@ app.add_typer(fleet_commands.app, name="fleet")
 app.add_typer(families, name="families")
 app.add_typer(models_commands.app, name="models")
 app.add_typer(keys_commands.app, name="keys")
+app.add_typer(logs_commands.app, name="logs")
 app.add_typer(receivers_commands.app, name="receivers")
 app.add_typer(store_commands.app, name="store")
 

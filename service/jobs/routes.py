@@ -57,6 +57,7 @@ class Import(BaseModel):
     mapping: Name | None = Field(None, description="Name of a mapping (TOML) in the inbox, for a logger's file.")
     dry_run: Truth = Field(False, description="Check everything and list every fault; store nothing.")
     keep_good: Truth = Field(False, description="Store the good rows even if others are bad.")
+    keep_logs: Truth = Field(False, description="Keep drive logs raw, beside the readings that tell of them.")
 
 
 class Report(BaseModel):

@@ -187,6 +187,7 @@ def take_in(task: Task) -> None:
         mapping=None if mapping is None else read_mapping(_there(inbox / str(mapping))),
         dry_run=bool(task.arguments["dry_run"]),
         keep_good=bool(task.arguments["keep_good"]),
+        keep_logs=bool(task.arguments.get("keep_logs", False)),
         progress=lambda done, file: task.tell(done, None, f"reading {file}"),
         at_end=at_end,
     )

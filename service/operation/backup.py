@@ -29,6 +29,9 @@ from training.registry.own_files import to_disk
 MANIFEST: Final = "manifest.json"
 FORMAT: Final = "tideover-backup-1"
 ROWS: Final = 5_000
+LOGS: Final = 20
+"""Rows at a time of a table each of whose rows may hold megabytes. Our choice."""
+
 _TYPES: Final[dict[type, Any]] = {
     str: pa.string(),
     float: pa.float64(),
@@ -152,12 +155,19 @@ def _whole(folder: Path) -> Iterator[Path]:
         shutil.rmtree(unfinished, ignore_errors=True)
 
 
+def rows_at_once(table: Table) -> int:
+    """Return how many rows of a table are held at a time."""
+    return LOGS if table.name == "drive_logs" else ROWS
+
+
 def _write(connection: Connection, table: Table, path: Path) -> int:
     wanted = pa.schema([(c.name, _TYPES.get(c.type.python_type, pa.string())) for c in table.columns])
     as_json = [isinstance(column.type, JSON) for column in table.columns]
     count = 0
     with pq.ParquetWriter(path, wanted) as writer:
-        result = connection.execution_options(yield_per=ROWS).execute(select(table).order_by(*table.primary_key))
+        result = connection.execution_options(yield_per=rows_at_once(table)).execute(
+            select(table).order_by(*table.primary_key)
+        )
         for part in result.partitions():
             count += len(part)
             columns = []
@@ -170,7 +180,7 @@ def _write(connection: Connection, table: Table, path: Path) -> int:
 
 def _read(table: Table, path: Path) -> Iterator[list[dict[str, Any]]]:
     as_json = [column.name for column in table.columns if isinstance(column.type, JSON)]
-    for batch in pq.ParquetFile(path).iter_batches(ROWS):
+    for batch in pq.ParquetFile(path).iter_batches(rows_at_once(table)):
         rows: list[dict[str, Any]] = batch.to_pylist()
         for row in rows:
             row |= {name: None if row[name] is None else json.loads(row[name]) for name in as_json}

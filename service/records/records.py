@@ -22,7 +22,18 @@ from service.records.schemas import RecordVersion
 from service.records.sense import keeps_order, not_yet
 from service.records.stopped import mind_facts
 from service.records.subject import Situation, Subject
-from service.store.schema import Base, EarlierVersion, Outcome, Pack, Reading, StoppedPack, TopUp, Usage, Versioned
+from service.store.schema import (
+    Base,
+    DriveLog,
+    EarlierVersion,
+    Outcome,
+    Pack,
+    Reading,
+    StoppedPack,
+    TopUp,
+    Usage,
+    Versioned,
+)
 
 Known = Mapping[str, PackFamily]
 MOST_TOLD: Final = 100
@@ -201,6 +212,7 @@ def withdraw(
     packs = _packs_of([row])
     if isinstance(row, Pack):  # what is only derived from the facts speaks of nothing
         session.execute(delete(StoppedPack).where(StoppedPack.pack_id == row.id))
+        session.execute(delete(DriveLog).where(DriveLog.pack_id == row.id))
     for table in Base.metadata.sorted_tables:
         for key in table.foreign_keys:
             if key.column.table is subject.table.__table__:

@@ -325,6 +325,27 @@ class StoppedPack(Base):
     pack_id: Mapped[str] = mapped_column(String(NAME_LENGTH), ForeignKey("packs.id"), primary_key=True)
 
 
+class DriveLog(Base):
+    """A raw drive log, as Parquet, beside the readings that tell of it; gone with its pack."""
+
+    __tablename__ = "drive_logs"
+    __table_args__ = (_NUMBERS,)
+
+    id: Mapped[int] = _numbered()
+    pack_id: Mapped[str] = _of("packs")
+    begins_at: Mapped[datetime]
+    ends_at: Mapped[datetime]
+    rows: Mapped[int]
+    size_bytes: Mapped[int]
+    file: Mapped[str] = mapped_column(String(NAME_LENGTH))
+    content: Mapped[bytes] = mapped_column(deferred=True)
+    recorded_at: Mapped[datetime]
+    recorded_by: Mapped[str] = mapped_column(String(NAME_LENGTH))
+
+
+Index(None, DriveLog.pack_id)
+
+
 class EarlierVersion(Base):
     """A record as it stood before it was corrected or withdrawn."""
 

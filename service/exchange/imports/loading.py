@@ -17,6 +17,7 @@ from models.base.errors import BadInput
 from models.packs.drive_log import LONGEST_GAP, summarised
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, TopUp
+from service.exchange.drive_logs.packing import logs_of
 from service.exchange.imports.files import BATCH_ROWS, RECORDS, headings_of, histories_of, rows_of
 from service.exchange.imports.long_form import widened
 from service.exchange.imports.mapping import DOCUMENTED, FileMapping, TableName, documented_mapping
@@ -66,6 +67,7 @@ class ImportReport:
     faults: list[RowFault] = field(default_factory=list)
     faults_in_all: int = 0
     stored: bool = False
+    logs_kept: int = 0
 
     def add(self, fault: RowFault) -> None:
         """Take note of a fault."""
@@ -87,6 +89,7 @@ def import_files(
     mapping: FileMapping | None = None,
     dry_run: bool = False,
     keep_good: bool = False,
+    keep_logs: bool = False,
     progress: Progress | None = None,
     at_end: Callable[[Session, ImportReport], None] | None = None,
 ) -> ImportReport:
@@ -109,6 +112,8 @@ def import_files(
         Check everything, store nothing.
     keep_good : bool
         Store the good rows even if others are bad.
+    keep_logs : bool
+        Keep drive logs as they came in, beside the readings that tell of them.
     progress : callable, optional
         Told rows done and the file; may raise to stop, and then nothing is stored.
     at_end : callable, optional
@@ -122,7 +127,7 @@ def import_files(
     report = ImportReport()
     try:
         with store.writing() as session:
-            run = _Run(session, families, writer, report, progress or (lambda _done, _file: None))
+            run = _Run(session, families, writer, report, progress or (lambda _done, _file: None), keep_logs)
             for file in _files(path):
                 run.take_file(file, mapping)
             run.check_order()
@@ -162,12 +167,14 @@ class _Run:
         writer: Writer,
         report: ImportReport,
         progress: Progress,
+        keep_logs: bool,
     ) -> None:
         self.session = session
         self.families = families
         self.writer = writer
         self.report = report
         self.progress = progress
+        self.keep_logs = keep_logs
         self.done = 0
         self.family_of: dict[str, str] = {row.id: row.family for row in session.execute(select(Pack.id, Pack.family))}
         self.touched: set[str] = set()
@@ -206,12 +213,21 @@ class _Run:
             if held and (not isinstance(found, BlockReading) or not follows(held[-1][1], found)):
                 told = summarised([record for _, record in held])
                 self.report.read["readings"] = self.report.read.get("readings", 0) + len(held) - len(told)
+                if self.keep_logs and len(told) < len(held):
+                    self._keep_log(reader, [record for _, record in held])
                 yield from ((held[place][0], record) for place, record in told)
                 held = []
             if isinstance(found, BlockReading) and not (faults := self._foreign(reader, number, found)):
                 held.append((number, found))
             elif found is not None:
                 yield number, found if isinstance(found, list) else faults
+
+    def _keep_log(self, reader: RowReader, log: list[Any]) -> None:
+        for row in logs_of(log[0].pack_id, log, reader.file, self.writer):
+            self.session.add(row)
+            self.session.flush()
+            self.session.expunge(row)  # its megabytes need not stay here until the end
+            self.report.logs_kept += 1
 
     def _take_histories(self, file: Path) -> None:
         for number, history in histories_of(file):

@@ -92,6 +92,7 @@ def send_mapping(request: Request, folder: str, form: SentForm, write: PageWrite
             "mapping": f"{here.name}/{MAPPING}",
             "dry_run": form.get("dry_run") == "yes",
             "keep_good": form.get("keep_good") == "yes",
+            "keep_logs": form.get("keep_logs") == "yes",
         }
         job = enqueue(session, "import", arguments, write.caller.name, write.at)
         response = go_to(
@@ -131,6 +132,7 @@ def _take(request: Request, store: Store, caller: Caller, given: dict[str, str],
         "mapping": None,
         "dry_run": given.get("dry_run") == "yes",
         "keep_good": given.get("keep_good") == "yes",
+        "keep_logs": given.get("keep_logs") == "yes",
     }
     with store.writing() as session:
         job = enqueue(session, "import", arguments, caller.name, at)

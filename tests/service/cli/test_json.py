@@ -24,6 +24,8 @@ NO_FIGURES = {
     "keys revoke": "it closes a key",
     "models promote": "what it found is what `models compare` prints",
     "models rollback": "it names a model",
+    "logs export": "it writes a file",
+    "logs remove": "it removes a log",
     "receivers add": "it prints the secret alone",
     **dict.fromkeys(("receivers pause", "receivers resume", "receivers remove"), "it changes a receiver"),
     **dict.fromkeys(("receivers test", "receivers retry"), "what came of it is what `receivers failures` prints"),
