@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable
 from datetime import datetime
 from importlib.metadata import version
+from pathlib import Path
 from typing import Any
 
 from fastapi import Depends, FastAPI
@@ -57,6 +58,7 @@ def create_app(
     log: Any = None,
     store: Store | None = None,
     clock: Callable[[], datetime] = now_utc,
+    shared: Path | None = None,
 ) -> FastAPI:
     """Build the application.
 
@@ -71,6 +73,8 @@ def create_app(
         By default opened from the settings when the application starts; closed when it stops.
     clock : callable, optional
         Returns the time now, with offset.
+    shared : Path, optional
+        Folder in which several processes of one service count how often somebody calls.
     """
     log = log or make_log(settings.log_level)
 
@@ -103,7 +107,7 @@ def create_app(
         records=frozenset({BATCH, *(f"/v1/{subject.name}" for subject in SUBJECTS)}),
     )
     app.add_middleware(GzipBodies)
-    add_store(app, settings, clock)
+    add_store(app, settings, clock, shared)
     app.add_middleware(RequestLog, log=log)
     add_pages(app)
     routers = (forecasts, batch, calibration, model, families, health, *store_routers(settings), *page_routers())

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 from fastapi import APIRouter, FastAPI, Request
@@ -15,6 +16,8 @@ from models.base.errors import OutOfReach
 from models.packs.stops import Stopped
 from service.access.identify import Identify
 from service.access.rate import RateLimit
+from service.access.shared_buckets import SharedBuckets
+from service.access.wrong_keys import PER_MINUTE as WRONG_KEYS_PER_MINUTE
 from service.access.wrong_keys import WrongKeys
 from service.core.settings import Settings
 from service.decisions.calendar.routes import router as calendar
@@ -60,13 +63,13 @@ def store_lifespan(settings: Settings, store: Store | None) -> Callable[[FastAPI
     return lifespan
 
 
-def add_store(app: FastAPI, settings: Settings, clock: Callable[[], datetime]) -> None:
+def add_store(app: FastAPI, settings: Settings, clock: Callable[[], datetime], shared: Path | None) -> None:
     """Add the answers to errors of the store, and the check of access keys before everything."""
     app.state.clock = clock
     install_record_problems(app)
     app.add_middleware(BodyTime, seconds=settings.body_seconds, upload_seconds=settings.upload_seconds)
-    app.state.wrong_keys = WrongKeys()
-    limit = RateLimit(settings.requests_per_minute)
+    app.state.wrong_keys = WrongKeys(RateLimit(WRONG_KEYS_PER_MINUTE, buckets=_buckets(shared, "wrong-keys")))
+    limit = RateLimit(settings.requests_per_minute, buckets=_buckets(shared, "requests"))
     app.add_middleware(Identify, limit=limit, keyless=settings.on_loopback)
     measures = app.state.measures = Measures()
     app.add_middleware(Measure, measures=measures)
@@ -88,6 +91,10 @@ def add_store(app: FastAPI, settings: Settings, clock: Callable[[], datetime]) -
         return answer
 
     app.add_exception_handler(Stopped, count_stops)
+
+
+def _buckets(shared: Path | None, name: str) -> SharedBuckets | None:
+    return None if shared is None else SharedBuckets(shared / name)
 
 
 def store_routers(settings: Settings) -> tuple[APIRouter, ...]:

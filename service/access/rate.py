@@ -3,19 +3,49 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from threading import Lock
 from time import monotonic
-from typing import Final
+from typing import Final, NamedTuple, Protocol
 
 MOST_BUCKETS: Final = 10_000
 """Callers kept in mind before those are forgotten that did not call for a minute. Our choice."""
 
 
-@dataclass
-class _Bucket:
+class Bucket(NamedTuple):
+    """Requests left at a moment, in seconds of the clock."""
+
     left: float
     at: float
+
+
+class Buckets(Protocol):
+    """Where buckets are kept, by caller."""
+
+    def change(self, caller: str, how: Callable[[Bucket | None], Bucket | None]) -> None:
+        """Replace a caller's bucket, nobody else in between; None stands for none."""
+
+
+class OwnBuckets:
+    """Buckets of one process."""
+
+    def __init__(self) -> None:
+        self._buckets: dict[str, Bucket] = {}
+        self._lock = Lock()
+
+    def __len__(self) -> int:
+        return len(self._buckets)
+
+    def change(self, caller: str, how: Callable[[Bucket | None], Bucket | None]) -> None:
+        """Replace a caller's bucket."""
+        with self._lock:
+            bucket = how(self._buckets.get(caller))
+            if bucket is None:
+                return
+            if caller not in self._buckets and len(self._buckets) >= MOST_BUCKETS:
+                # One that is full again says no more than none.
+                minute_ago = bucket.at - 60
+                self._buckets = {name: old for name, old in self._buckets.items() if old.at > minute_ago}
+            self._buckets[caller] = bucket
 
 
 class RateLimit:
@@ -26,32 +56,40 @@ class RateLimit:
     per_minute : int
         Requests that a caller may make in a minute, at once or spread out.
     clock : callable returning seconds
+    buckets : Buckets, optional
+        Those of this process alone unless given.
     """
 
-    def __init__(self, per_minute: int, clock: Callable[[], float] = monotonic) -> None:
+    def __init__(self, per_minute: int, clock: Callable[[], float] = monotonic, buckets: Buckets | None = None) -> None:
         self.per_minute = per_minute
         self._clock = clock
-        self._buckets: dict[str, _Bucket] = {}
-        self._lock = Lock()
+        self._buckets = OwnBuckets() if buckets is None else buckets
 
     def spent(self, caller: str) -> bool:
         """Tell whether a caller's bucket is empty, without taking from it."""
-        with self._lock:
-            bucket = self._buckets.get(caller)
-            return bucket is not None and bucket.left + (self._clock() - bucket.at) * self.per_minute / 60 < 1
+        empty = False
+
+        def look(bucket: Bucket | None) -> Bucket | None:
+            nonlocal empty
+            empty = bucket is not None and bucket.left + (self._clock() - bucket.at) * self.per_minute / 60 < 1
+            return bucket
+
+        self._buckets.change(caller, look)
+        return empty
 
     def wait_s(self, caller: str) -> float:
         """Take one request from a caller's bucket; return 0, or the seconds until there is one to take."""
-        with self._lock:
+        wait = 0.0
+
+        def take(bucket: Bucket | None) -> Bucket:
+            nonlocal wait
             now = self._clock()
-            if caller not in self._buckets and len(self._buckets) >= MOST_BUCKETS:
-                # One that is full again says no more than none.
-                minute_ago = now - 60
-                self._buckets = {name: bucket for name, bucket in self._buckets.items() if bucket.at > minute_ago}
-            bucket = self._buckets.setdefault(caller, _Bucket(self.per_minute, now))
-            bucket.left = min(self.per_minute, bucket.left + (now - bucket.at) * self.per_minute / 60)
-            bucket.at = now
-            if bucket.left < 1:
-                return (1 - bucket.left) * 60 / self.per_minute
-            bucket.left -= 1
-            return 0.0
+            left, at = bucket or Bucket(self.per_minute, now)
+            left = min(self.per_minute, left + (now - at) * self.per_minute / 60)
+            if left < 1:
+                wait = (1 - left) * 60 / self.per_minute
+                return Bucket(left, now)
+            return Bucket(left - 1, now)
+
+        self._buckets.change(caller, take)
+        return wait

@@ -72,12 +72,23 @@ class Settings(BaseModel):
             le=256,
         ),
     ]
+    workers: Annotated[
+        int,
+        _setting(
+            1,
+            "Processes that answer side by side, about one for each idle core. How often somebody may call is counted "
+            "together, and so are the metrics; connections are shared out evenly.",
+            "processes",
+            ge=1,
+            le=64,
+        ),
+    ]
     computed_at_once: Annotated[
         int,
         _setting(
             2,
-            "Forecasts that are computed at once, and as many plans; 16 more of each wait for their turn, others are "
-            "told with status 503 when to try again.",
+            "Forecasts that each process computes at once, and as many plans; 16 more of each wait for their turn, "
+            "others are told with status 503 when to try again.",
             "requests",
             ge=1,
             le=64,

@@ -2,15 +2,51 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import os
+from collections.abc import Iterable, Iterator, Mapping
 from time import perf_counter
 from typing import Final
 
-from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram
+from prometheus_client import CollectorRegistry, Counter, Histogram
+from prometheus_client.core import GaugeMetricFamily
+from prometheus_client.multiprocess import MultiProcessCollector
+from prometheus_client.registry import Collector
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service.http.serving import MERGED_FROM
 
 FORECASTS: Final = frozenset({"make_forecast", "issue_forecast"})
 NO_ROUTE: Final = "none"
+
+
+LOOKED_UP: Final[Mapping[str, tuple[str, tuple[str, ...]]]] = {
+    "tideover_model_info": ("1 for the model that answers.", ("model_id",)),
+    "tideover_model_made_timestamp_seconds": ("When the model that answers was made.", ()),
+    "tideover_jobs": ("Jobs in the store by state.", ("state",)),
+    "tideover_job_waiting_seconds": ("How long the oldest job in the queue has waited.", ()),
+    "tideover_notices_given_up": ("Messages to receivers of notices that never arrived.", ()),
+    "tideover_open_cases": ("Packs out on a top-up with a forecast in the lists.", ()),
+    "tideover_self_check_timestamp_seconds": ("When the newest self-check ended, or 0.", ()),
+    "tideover_self_check_sound": ("1: frozen cases are forecast as at first; 0: they are not.", ()),
+    "tideover_live_record_alarm": ("1: forecasts no longer come true, by the newest self-check.", ()),
+    "tideover_drifted_features": ("Features of recent packs that differ from training, by the newest self-check.", ()),
+}
+"""Gauges by name: what they tell, and their labels."""
+
+
+class LookedUp(Collector):
+    """Gauges that are looked up in the store whenever somebody asks: all processes would say the same."""
+
+    def __init__(self) -> None:
+        self.values: dict[str, dict[tuple[str, ...], float]] = {}
+
+    def collect(self) -> Iterator[GaugeMetricFamily]:
+        """Yield the gauges; one without labels that was not told of is 0."""
+        for name, (text, labels) in LOOKED_UP.items():
+            gauge = GaugeMetricFamily(name, text, labels=labels)
+            for of, value in self.values.get(name, {} if labels else {(): 0.0}).items():
+                gauge.add_metric(of, value)
+            yield gauge
 
 
 class Measures:
@@ -43,42 +79,17 @@ class Measures:
             ("code",),
             registry=self.registry,
         )
-        self.model = Gauge(
-            "tideover_model_info", "1 for the model that answers.", ("model_id",), registry=self.registry
-        )
-        self.model_made = Gauge(
-            "tideover_model_made_timestamp_seconds", "When the model that answers was made.", registry=self.registry
-        )
-        self.jobs = Gauge("tideover_jobs", "Jobs in the store by state.", ("state",), registry=self.registry)
-        self.waiting = Gauge(
-            "tideover_job_waiting_seconds", "How long the oldest job in the queue has waited.", registry=self.registry
-        )
-        self.notices_lost = Gauge(
-            "tideover_notices_given_up", "Messages to receivers of notices that never arrived.", registry=self.registry
-        )
-        self.open_cases = Gauge(
-            "tideover_open_cases", "Packs out on a top-up with a forecast in the lists.", registry=self.registry
-        )
-        self.checked = Gauge(
-            "tideover_self_check_timestamp_seconds",
-            "When the newest self-check ended, or 0.",
-            registry=self.registry,
-        )
-        self.sound = Gauge(
-            "tideover_self_check_sound",
-            "1: frozen cases are forecast as at first; 0: they are not.",
-            registry=self.registry,
-        )
-        self.alarm = Gauge(
-            "tideover_live_record_alarm",
-            "1: forecasts no longer come true, by the newest self-check.",
-            registry=self.registry,
-        )
-        self.drifted = Gauge(
-            "tideover_drifted_features",
-            "Features of recent packs that differ from training, by the newest self-check.",
-            registry=self.registry,
-        )
+        self.looked_up = LookedUp()
+        self.registry.register(self.looked_up)
+
+    def together(self) -> CollectorRegistry:
+        """Return what all processes of the service counted and timed, and what was looked up last."""
+        if MERGED_FROM not in os.environ:
+            return self.registry
+        merged = CollectorRegistry()
+        MultiProcessCollector(merged)  # type: ignore[no-untyped-call]
+        merged.register(self.looked_up)
+        return merged
 
     def note_flags(self, flags: Iterable[Mapping[str, str]]) -> None:
         """Count a forecast that was given if it is flagged as out of range."""

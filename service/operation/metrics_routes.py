@@ -28,26 +28,27 @@ router = APIRouter(tags=["metrics"])
 def read_metrics(request: Request, store: CurrentStore) -> Response:
     """Read what the service counted and timed, in the text format of Prometheus."""
     measures: Measures = request.app.state.measures
-    measures.model.clear()
+    found: dict[str, dict[tuple[str, ...], float]] = {}
     try:
         manifest = request.app.state.models.current().manifest
-        measures.model.labels(manifest.model_id).set(1)
-        measures.model_made.set(manifest.created.timestamp())
+        found["tideover_model_info"] = {(manifest.model_id,): 1}
+        found["tideover_model_made_timestamp_seconds"] = {(): manifest.created.timestamp()}
     except ModelRefused:
-        measures.model.labels("none").set(0)
-    measures.jobs.clear()
+        found["tideover_model_info"] = {("none",): 0}
     with store.reading() as session:
-        for state, count in session.execute(select(Job.state, func.count()).group_by(Job.state)):
-            measures.jobs.labels(state).set(count)
+        states = session.execute(select(Job.state, func.count()).group_by(Job.state))
+        found["tideover_jobs"] = {(state,): count for state, count in states}
         oldest = session.scalar(select(func.min(Job.created_at)).where(Job.state == "queued"))
         now: datetime = request.app.state.clock()
-        measures.waiting.set(0 if oldest is None else max((now - oldest).total_seconds(), 0))
+        waiting = 0 if oldest is None else max((now - oldest).total_seconds(), 0)
+        found["tideover_job_waiting_seconds"] = {(): waiting}
         lost = select(func.count()).select_from(OutgoingMessage).where(OutgoingMessage.state == "given-up")
-        measures.notices_lost.set(session.scalar(lost) or 0)
-        measures.open_cases.set(session.scalar(select(func.count()).select_from(Score)) or 0)
+        found["tideover_notices_given_up"] = {(): session.scalar(lost) or 0}
+        found["tideover_open_cases"] = {(): session.scalar(select(func.count()).select_from(Score)) or 0}
         if (check := newest_check(session)) is not None and check.result is not None and check.ended_at is not None:
-            measures.checked.set(check.ended_at.timestamp())
-            measures.sound.set(check.result["sound"])
-            measures.alarm.set(bool(check.result["alarm"]))
-            measures.drifted.set(len(check.result["drifted"]))
-    return Response(generate_latest(measures.registry), media_type=CONTENT_TYPE_LATEST)
+            found["tideover_self_check_timestamp_seconds"] = {(): check.ended_at.timestamp()}
+            found["tideover_self_check_sound"] = {(): check.result["sound"]}
+            found["tideover_live_record_alarm"] = {(): bool(check.result["alarm"])}
+            found["tideover_drifted_features"] = {(): len(check.result["drifted"])}
+    measures.looked_up.values = found
+    return Response(generate_latest(measures.together()), media_type=CONTENT_TYPE_LATEST)
