@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any, ClassVar, Final, TypeVar
 
 from pydantic import BaseModel
-from sqlalchemy import CheckConstraint, Double, ForeignKey, Index, MetaData, String, UniqueConstraint, false
+from sqlalchemy import CheckConstraint, Double, ForeignKey, Index, MetaData, String, UniqueConstraint, false, text
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 from models.packs import history
@@ -315,6 +315,9 @@ Index(
     Score.as_of,
 )
 Index(None, Score.good_until)
+# What has to be known before a ranking is read: forecasts that are old, and those that warn of something.
+Index(None, Score.origin)
+Index("ix_scores_grave", Score.pack_id, sqlite_where=text("grave = 1"), postgresql_where=text("grave"))
 
 
 class StoppedPack(Base):

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta, timezone
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlalchemy import insert, inspect, select, text
+from sqlalchemy import func, insert, inspect, select, text
 from sqlalchemy.exc import IntegrityError, StatementError
 
 from models.base.errors import BadInput
@@ -172,3 +172,23 @@ def test_a_reader_is_not_held_up_by_a_writer(store):
             assert reader.query(Pack).count() == 0
     with store.reading() as reader:
         assert reader.query(Pack).count() == 1
+
+
+@pytest.mark.parametrize(
+    ("condition", "index"),
+    [(Score.grave, "ix_scores_grave"), (Score.origin <= NOON, "ix_scores_origin")],
+    ids=["grave", "old"],
+)
+def test_what_is_said_before_a_ranking_is_found_without_reading_all_scores(tmp_path, empty_database, condition, index):
+    """A million scores with their curves would be read for the few that are meant."""
+    store = open_store(tmp_path, empty_database)
+    asked = select(func.count()).select_from(Score).where(condition)
+    with store.reading() as session:
+        statement = str(asked.compile(store.engine, compile_kwargs={"literal_binds": True}))
+        if store.engine.dialect.name == "postgresql":
+            session.execute(text("SET enable_seqscan = off"))  # of an empty table it would read all
+            plan = session.execute(text(f"EXPLAIN {statement}")).all()
+        else:
+            plan = session.execute(text(f"EXPLAIN QUERY PLAN {statement}")).all()
+    assert index in str(plan)
+    store.close()
