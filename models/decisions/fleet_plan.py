@@ -209,8 +209,8 @@ def _assumptions(weeks: int) -> tuple[str, ...]:
     )
     return (
         say(
-            "The forecast ends on day %(day)s; from there on (%(span)s) the last hazard is held constant, an "
-            "assumption.",
+            "The forecast ends on day %(day)s; from there on (%(span)s) each day is taken to be as risky as the last, "
+            "an assumption.",
             day=HORIZON,
             span=span,
         ),

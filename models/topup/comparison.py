@@ -244,8 +244,8 @@ def _findings(
             Finding(
                 "rise-not-read",
                 say(
-                    "There is no rest reading on both sides of the charge before it drove: read at rest an hour after "
-                    "the charge, with all other blocks."
+                    "There are no rest readings from both before and after the charge, taken before it drove: next "
+                    "time read all blocks at rest an hour after the charge too."
                 ),
             )
         )

@@ -35,7 +35,7 @@ def show_code(request: Request, form: SentForm, caller: CurrentCaller, store: Cu
         raise Conflict(_("Nobody has to sign in here as long as there is no access key."))
     key_id = form.get("key") or caller.name
     if key_id != caller.name and caller.role != "admin":
-        raise HTTPException(403, _("A code for another key than one's own is for the role admin."))
+        raise HTTPException(403, _("Only the role admin may show a code for somebody else's key."))
     now = request.app.state.clock()
     with store.writing() as session:
         row, secret = make_code(session, key_id, now)

@@ -30,7 +30,7 @@ from service.pages.rendering import may, render, zone_of
 from service.records.stopped import under_stop
 from service.store.schema import Job, Score
 
-SHOWN: Final = 8
+SHOWN: Final = 5
 """Vehicles named on the board; the others are counted."""
 
 router = page_router()

@@ -60,6 +60,13 @@ def near_day(moment: datetime, now: datetime, zone: ZoneInfo) -> str:
     return words.rpartition(" ")[0] if abs(moment - now) < _NEAR else words
 
 
+def unread(since: datetime, now: datetime, zone: ZoneInfo) -> str:
+    """Say that a promise is used up: since when nothing was read, or that today's reading promises nothing."""
+    if since.astimezone(zone).date() == now.astimezone(zone).date():
+        return _("read today: not even one day can be promised")
+    return _("no reading since %(day)s") % {"day": near_day(since, now, zone)}
+
+
 def for_input(moment: datetime, zone: ZoneInfo) -> str:
     """Write a moment as the browser's field for a local time takes it."""
     return f"{moment.astimezone(zone):%Y-%m-%dT%H:%M}"

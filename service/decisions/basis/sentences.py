@@ -20,11 +20,11 @@ _NEGLIGIBLE_DAYS = 0.5
 
 WAITING_TO_REPLACE: Final = N_(
     "A week's wait is weighed here against replacing today, with a pack at hand. The parts counter also counts the "
-    "pack's way and a stranding, and a plan may leave a vehicle out, so their figures differ."
+    "days until the pack comes and a stranding, and a plan may leave a vehicle out, so their figures differ."
 )
 WAITING_TO_ORDER: Final = N_(
-    "Waiting means ordering later here: the pack's way, a stranding and days off the road are counted in. The fleet's "
-    "ranking takes a pack as at hand, so its figures differ."
+    "Here waiting means ordering later: the days until the pack comes, a stranding and days off the road are counted. "
+    "The fleet's ranking takes a pack as at hand, so its figures differ."
 )
 WAITING_IN_A_PLAN: Final = N_(
     "A vehicle is weighed here against leaving it as it is until its fault returns, so one that the ranking puts first "

@@ -153,7 +153,7 @@ def returns_of_fleet(session: Session, asked: ReturnsRequest, now: datetime) -> 
     last_day = asked.weeks * WEEK_DAYS
     assumptions = [_("Vehicles are taken to fail independently, each by its own curve.")]
     if last_day > HORIZON:
-        past = _("Past day %(day)s the last hazard of each forecast is held constant, an assumption.")
+        past = _("Past day %(day)s each day is taken to be as risky as the last one forecast, an assumption.")
         assumptions.append(past % {"day": HORIZON})
     if not len(cases):
         empty = np.zeros(asked.weeks)

@@ -85,7 +85,7 @@ def queue_of_cases(
     left_out += [
         CaseLeftOut(
             pack_id=case.pack_id,
-            reason=_("Topped up on %(day)s, but there is no forecast of it as things stand. Issue one.")
+            reason=_("Topped up on %(day)s, but no forecast of it is kept. Keep one on its page at the bench.")
             % {"day": case.topped_at.date().isoformat()},
         )
         for case in missing

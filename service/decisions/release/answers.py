@@ -148,7 +148,7 @@ def _at_most(good_until: datetime, now: datetime, *, grave: bool) -> str:
         return _("Promise no day before what the forecast warns of is looked at.")
     left = (good_until.date() - now.date()).days
     if left < 1:
-        return _("Not even one day more can be promised: nine in ten such packs do not hold that long.")
+        return _("Not even one day more can be promised: fewer than nine in ten such packs hold that long.")
     said = _("Promise %(days)s at most, until %(day)s: nine in ten such packs hold that long.")
     return said % {"days": count_days(left), "day": good_until.date().isoformat()}
 

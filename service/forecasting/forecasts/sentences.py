@@ -139,7 +139,7 @@ def _block(figures: ForecastFigures) -> str | None:
     words = {"block": figures.block, "short": f"{short:.1f}"}
     if "no-rest-after" in {flag.code for flag in figures.flags}:
         return (
-            _("Whether block %(block)s, topped up, is level with its peers no reading after the charge tells.") % words
+            _("No reading after the charge tells whether block %(block)s, topped up, is level with its peers.") % words
         )
     if short > max(error, _LEAST_SAID_AH):
         return _("Block %(block)s, topped up, is still short by about %(short)s Ah.") % words

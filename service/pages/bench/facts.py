@@ -306,7 +306,7 @@ def take_away(
     done = step(subject, row, "withdraw")
     withdraw(session, subject, number, families, write.writer, form.get("etag"))
     address = unit_address(pack_id)
-    message = Message(_("Removed. Its versions are kept."), undo_form(request, [done], address))
+    message = Message(_("Removed. What it said before is kept."), undo_form(request, [done], address))
     return Done(303, None, number, dict(go_to(request, address, message).headers))
 
 

@@ -230,7 +230,7 @@ def correct_one(
         row: Any = read(session, subject, number)
         done = step(subject, row, "withdraw")
         withdraw(session, subject, number, families, write.writer, form.get("etag"))
-        return _back(request, _("Removed. Its versions are kept."), [done], number)
+        return _back(request, _("Removed. What it said before is kept."), [done], number)
 
     def change(session: Session) -> Done:
         content: dict[str, Any] = dict.fromkeys(subject.columns)

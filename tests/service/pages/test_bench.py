@@ -319,7 +319,7 @@ def test_the_page_tells_what_rest_tells(site, van, phone_page):
     # The page counts from the hour that is: the newest fact is more than a day old.
     case = {"history": history, "at": "2026-03-14T09:00:00+00:00", "replacement_in_days": 7, "explain": True}
     assert origin < case["at"]
-    answer = httpx.post(f"{site.url}/v1/forecasts", json=case).json()
+    answer = httpx.post(f"{site.url}/v1/forecasts", json=case, timeout=60).json()
     # Folded parts too.
     shown = " ".join(phone_page.locator("main").text_content().split())
     for sentence in [*answer["sentences"], *answer["explanation"]["sentences"], *answer["cautions"]]:

@@ -109,7 +109,7 @@ def looked_at(url: str, addresses, status: int = 200, told: frozenset[str] | set
 
 def test_a_unit_and_all_that_is_told_of_it(site, van, another_language):
     unit = f"/bench/units/{van}"
-    httpx.post(f"{site.url}/v1/packs/{van}/forecasts", json={}).raise_for_status()
+    httpx.post(f"{site.url}/v1/packs/{van}/forecasts", json={}, timeout=60).raise_for_status()
     pages = [
         "",
         "/what-if",
@@ -128,7 +128,7 @@ def test_a_unit_and_all_that_is_told_of_it(site, van, another_language):
 
 
 def test_the_release_sheet_and_what_is_not_there(site, van, another_language):
-    number = httpx.post(f"{site.url}/v1/packs/{van}/forecasts", json={}).raise_for_status().json()["id"]
+    number = httpx.post(f"{site.url}/v1/packs/{van}/forecasts", json={}, timeout=60).raise_for_status().json()["id"]
     assert looked_at(site.url, [f"/bench/forecasts/{number}"]) == []
     absent = [f"/bench/forecasts/{number + 1}", "/bench/units/nobody", "/admin/jobs/99"]
     assert looked_at(site.url, absent, status=404) == []
@@ -149,7 +149,7 @@ def test_the_counter_and_the_fleet_office(site, record, another_language):
     record("/v1/costs", COSTS.example)
     for family in FAMILIES:
         record("/v1/offers", {**OFFERS.example, "family": family})
-    case = httpx.post(f"{site.url}/v1/orders/queue", json={}).json()["entries"][0]["pack_id"]
+    case = httpx.post(f"{site.url}/v1/orders/queue", json={}, timeout=60).json()["entries"][0]["pack_id"]
     counter = ["/parts", f"/parts/cases/{case}", "/parts/costs", "/parts/stock", "/parts/suppliers"]
     office = ["/fleet", "/fleet/plan", "/fleet/returns", "/fleet/age"]
     assert looked_at(site.url, [*counter, *office]) == []

@@ -93,7 +93,7 @@ def test_a_plan_to_play_with(fleet, either_page, sound):
     page.get_by_label("Budget for packs").fill("9000")
     page.get_by_role("button", name="Plan").click()
     asked = {"slots": [2, 2, 2, 2], "packs": [1, 3, 0, 2], "budget": 9000, "time_limit_s": 5}
-    plan = httpx.post(f"{fleet.url}/v1/fleet/plan", json=asked).json()
+    plan = httpx.post(f"{fleet.url}/v1/fleet/plan", json=asked, timeout=60).json()
     expect(page.locator(".answer")).to_contain_text(plan["sentence"])
     planned = [one["vehicle_id"] for week in plan["weeks"] for one in week["planned"]]
     expect(page.locator(".vehicles a")).to_have_text(planned)

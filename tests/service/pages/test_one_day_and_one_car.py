@@ -10,6 +10,8 @@ import icalendar
 import pytest
 from playwright.sync_api import expect
 
+from service.store.schema import Score
+
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
 FAMILY = "gravel-14"
 PACK_CAUTION = "The inside of the pack stays live whatever is disconnected."
@@ -159,3 +161,15 @@ def test_the_ladder_says_its_values_to_pointer_and_keyboard(site, read_van, page
     expect(spots.last).to_be_focused()
     expect(spots.last.locator(".value")).to_contain_text(f"{100 * plan['table'][-1]['share']:.0f} of 100")
     sound(page, "recheck-ladder")
+
+
+def test_a_car_read_today_is_not_said_to_lack_a_reading_since_today(site, record, read_van, phone_page):
+    """Not even one day is promised of it; the board said "no reading since" the day that it is."""
+    record(f"/v1/packs/{read_van}/forecasts", {"at": NOW.isoformat()})
+    with site.store.writing() as session:
+        score = session.get_one(Score, read_van)
+        score.good_until = score.seen_at = score.origin
+    for days, words in ((0, "read today: not even one day can be promised"), (1, "no reading since Sat 14 Mar")):
+        site.app.state.clock = lambda days=days: NOW + timedelta(days=days, hours=1)
+        phone_page.goto(site.url)
+        expect(phone_page.get_by_role("region", name="To be read again")).to_contain_text(words)

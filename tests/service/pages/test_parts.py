@@ -100,7 +100,7 @@ def test_a_mistake_stands_at_its_field(counter, page, sound):
 def test_the_queue_one_case_and_its_order(counter, either_page, sound):
     page = either_page
     page.goto(f"{counter.url}/parts")
-    queue = httpx.post(f"{counter.url}/v1/orders/queue", json={}).json()
+    queue = httpx.post(f"{counter.url}/v1/orders/queue", json={}, timeout=60).json()
     names = [entry["vehicle_id"] for entry in queue["entries"]]
     links = page.locator(".queue h3 a")
     expect(links).to_have_text(names[:PAGE])
@@ -118,7 +118,7 @@ def test_the_queue_one_case_and_its_order(counter, either_page, sound):
     page.get_by_role("link", name="From the start").click()
     expect(links).to_have_text(names[:PAGE])
     page.get_by_role("link", name=names[0], exact=True).click()
-    orders = httpx.post(f"{counter.url}/v1/packs/{names[0]}/orders", json={}).json()
+    orders = httpx.post(f"{counter.url}/v1/packs/{names[0]}/orders", json={}, timeout=60).json()
     expect(page.locator(".answer .first")).to_have_text(orders["cheapest"]["sentence"])
     expect(page.locator(".offer")).to_have_count(len(orders["offers"]))
     sound(page, "parts-case")
@@ -166,7 +166,7 @@ def test_the_stock_figure(counter, page, sound):
     page.get_by_label("New cases").fill("0,1")
     page.get_by_role("button", name="Ask").click()
     asked = {"on_shelf": 1, "new_cases_per_day": 0.1}
-    stock = httpx.post(f"{counter.url}/v1/families/marl-28/stock", json=asked).json()
+    stock = httpx.post(f"{counter.url}/v1/families/marl-28/stock", json=asked, timeout=60).json()
     expect(page.locator(".answer")).to_contain_text(stock["sentence"])
     # Once "8 to 8".
     lead = [f"{stock['lead_days'][end]:.0f}" for end in ("early", "late")]
@@ -180,7 +180,7 @@ def test_the_stock_figure(counter, page, sound):
 def test_what_there_is_to_take_along(counter):
     text = httpx.get(f"{counter.url}/parts/queue.csv").text.removeprefix("\ufeff")
     rows = list(csv.DictReader(io.StringIO(text)))
-    queue = httpx.post(f"{counter.url}/v1/orders/queue", json={}).json()["entries"]
+    queue = httpx.post(f"{counter.url}/v1/orders/queue", json={}, timeout=60).json()["entries"]
     assert [row["pack_id"] for row in rows] == [entry["pack_id"] for entry in queue]
     assert float(rows[0]["expected_cost"]) == pytest.approx(queue[0]["expected_cost"], abs=0.01)
     calendar = httpx.get(f"{counter.url}/v1/calendar.ics").text

@@ -169,9 +169,9 @@ def test_a_risk_is_that_of_the_curve(fleet):
 
 
 def test_costs_of_every_offer_and_of_the_shelf(fleet, page, sound):
-    case = httpx.post(f"{fleet.url}/v1/orders/queue", json={}).json()["entries"][0]["pack_id"]
+    case = httpx.post(f"{fleet.url}/v1/orders/queue", json={}, timeout=60).json()["entries"][0]["pack_id"]
     page.goto(f"{fleet.url}/parts/cases/{case}")
-    answer = httpx.post(f"{fleet.url}/v1/packs/{case}/orders", json={}).json()
+    answer = httpx.post(f"{fleet.url}/v1/packs/{case}/orders", json={}, timeout=60).json()
     assert len(answer["offers"]) == 6
     expect(page.locator("svg.costs .cost")).to_have_count(6)
     for label in says(page, "costs"):

@@ -128,10 +128,10 @@ def test_what_is_not_weighed_is_said_first(fleet, phone_page, sound):
         said = phone_page.get_by_text("3 vehicles are out on a top-up without a forecast")
         expect(said).to_be_visible()
         shown = phone_page.locator("main").inner_text()
-        assert shown.index("nothing here counts them") < shown.index(phone_page.locator(".answer").inner_text()[:40])
+        assert shown.index("they are not counted here") < shown.index(phone_page.locator(".answer").inner_text()[:40])
         assert "MB-NEW-2" in shown
         sound(phone_page, f"not-weighed{address.partition('?')[0].replace('/', '-')}")
-    phone_page.get_by_role("button", name="Have every pack that is out forecast now").click()
+    phone_page.get_by_role("button", name="Forecast every pack that is out").click()
     expect(phone_page.get_by_role("status")).to_contain_text("will score the fleet again")
 
 
