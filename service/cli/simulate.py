@@ -30,12 +30,16 @@ def simulate(
         int | None, typer.Option(help="Days followed after the first fault; about half a year.", min=1)
     ] = None,
     workers: Annotated[int, typer.Option(help="Processes that simulate side by side.", min=1)] = 1,
+    scheduler: Annotated[
+        str | None, typer.Option(help="Address of a Dask scheduler whose workers do it, as tcp://10.0.0.5:8786.")
+    ] = None,
     csv: Annotated[bool, typer.Option("--csv", help="Write the documented CSV tables instead of Parquet.")] = False,
     marrow_bay: Annotated[
         bool, typer.Option("--marrow-bay", help="Write the demonstration fleet instead; always the same.")
     ] = False,
 ) -> None:
     """Simulate invented packs, with what a workshop would have seen of them, as Parquet or CSV tables."""
+    from service.core.scheduler import spread_over
     from training.files.tables import write_tables
     from training.simulation.cohort import DEFAULT_DAYS, CohortPlan, simulate_cohort, write_cohort
     from training.simulation.marrow_bay import write_fleet
@@ -48,7 +52,7 @@ def simulate(
         packs=packs, seed=seed, families=tuple(family or ()), places=tuple(place or ()), days=days or DEFAULT_DAYS
     )
     families = load_families(settings_here().own_families_dir)
-    with shown("Simulating packs") as progress:
+    with shown("Simulating packs") as progress, spread_over(scheduler):
         if csv:
             cohort = simulate_cohort(plan, families=families, workers=workers, progress=progress)
             write_tables(cohort.tables, folder)

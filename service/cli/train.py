@@ -32,8 +32,12 @@ def train(
     ] = None,
     seed: Annotated[int, typer.Option(help="The same seed and record give the same model.", min=0)] = 0,
     workers: Annotated[int | None, typer.Option(help="Processes side by side; as many as cores, at most 2.")] = None,
+    scheduler: Annotated[
+        str | None, typer.Option(help="Address of a Dask scheduler whose workers do it, as tcp://10.0.0.5:8786.")
+    ] = None,
 ) -> None:
     """Train a model on simulated packs, or let it learn from your own record; it answers if it is no worse."""
+    from service.core.scheduler import spread_over
     from service.forecasting.model.training import DEFAULT_PACKS, train_on_record, train_on_simulation, usual_workers
     from training.learning.promotion import RULE
 
@@ -41,20 +45,23 @@ def train(
     registry = registry_here(settings)
     tables = record_here(settings, record, from_store=from_store)
     packs, count, at = packs or DEFAULT_PACKS, workers or usual_workers(), datetime.now(UTC)
-    if tables is None:
-        made = train_on_simulation(settings, registry, packs=packs, seed=seed, workers=count, at=at, stages=shown)
-        answers = registry.current_id() == made.model_id
-        if answers:
-            out().print(f"Model {made.model_id} answers from now on.")
+    with spread_over(scheduler):
+        if tables is None:
+            made = train_on_simulation(settings, registry, packs=packs, seed=seed, workers=count, at=at, stages=shown)
+            answers = registry.current_id() == made.model_id
+            if answers:
+                out().print(f"Model {made.model_id} answers from now on.")
+            else:
+                out().print(f"Model {made.model_id} is stored; {registry.current_id()} goes on answering. {RULE}")
         else:
-            out().print(f"Model {made.model_id} is stored; {registry.current_id()} goes on answering. {RULE}")
-    else:
-        if registry.current_id() is None:
-            out().print("There is no model to learn further from yet. One is trained now on simulated packs.")
-        taught = train_on_record(settings, registry, tables, packs=packs, seed=seed, workers=count, at=at, stages=shown)
-        made, answers = taught.manifest, taught.answering == taught.manifest.model_id
-        for sentence in taught.sentences():
-            out().print(sentence)
+            if registry.current_id() is None:
+                out().print("There is no model to learn further from yet. One is trained now on simulated packs.")
+            taught = train_on_record(
+                settings, registry, tables, packs=packs, seed=seed, workers=count, at=at, stages=shown
+            )
+            made, answers = taught.manifest, taught.answering == taught.manifest.model_id
+            for sentence in taught.sentences():
+                out().print(sentence)
     if answers:
         out().print("See how good it is with `tideover report`.")
     else:

@@ -61,3 +61,31 @@ def running_service(home: Path, port: int, **more: str) -> Iterator[str]:
     assert "Traceback" not in err
     requests = [json.loads(line) for line in err.splitlines()]
     assert all(line["event"] == "request" and line["request_id"] for line in requests)
+
+
+@contextmanager
+def running_dask(workers: int, *more: str) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]:
+    """Run a Dask scheduler and workers of one thread on loopback; yield its address and the workers' processes."""
+    port = free_port()
+    address = f"tcp://127.0.0.1:{port}"
+    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+    scheduler = [sys.executable, "-m", "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--no-dashboard",
+                 "--port", str(port), "--no-show"]  # fmt: skip
+    worker = [sys.executable, "-m", "distributed.cli.dask_worker", address, "--nthreads", "1", "--no-dashboard",
+              "--no-nanny", *more]  # fmt: skip
+    running = [subprocess.Popen(scheduler, **quiet)]
+    try:
+        running += [subprocess.Popen(worker, **quiet) for _ in range(workers)]
+        while not _listens(port):
+            assert running[0].poll() is None
+            time.sleep(0.1)
+        yield address, running[1:]
+    finally:
+        for process in running:
+            process.kill()
+            process.wait()
+
+
+def _listens(port: int) -> bool:
+    with socket.socket() as probe:
+        return probe.connect_ex(("127.0.0.1", port)) == 0

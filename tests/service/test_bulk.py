@@ -3,12 +3,7 @@
 from __future__ import annotations
 
 import json
-import os
 import signal
-import socket
-import subprocess
-import sys
-import time
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -21,12 +16,15 @@ from pydantic import ValidationError
 
 from models.base.day_grid import DAYS, GRID_VERSION
 from models.base.errors import BadInput, TideoverError
+from models.forecasts.last_seen import NOT_OF_TODAY
 from models.packs.tables import histories_of
+from service.core import scheduler
 from service.forecasting.bulk import scoring
 from service.forecasting.bulk.reading import FolderReader
 from service.forecasting.bulk.scoring import score_folder
 from service.forecasting.forecasts.answers import answer
 from service.forecasting.forecasts.schemas import ForecastCase
+from tests.service.running import running_dask
 from training.files.families import load_families
 from training.files.tables import write_tables
 
@@ -88,7 +86,8 @@ def test_every_pack_is_forecast_as_a_single_one_or_refused_as_one(forecaster, fo
         assert row["restricted_mean_days"] == pytest.approx(told.restricted_mean_days, abs=1e-9)
         assert row["origin"] == told.origin
         assert [row[f"kind_{k}"] for k in told.kinds] == pytest.approx(list(told.kinds.values()), abs=1e-9)
-        assert list(row["flags"]) == [f.code for f in told.flags]
+        # A file says itself of when it speaks.
+        assert list(row["flags"]) == [f.code for f in told.flags if f.code != NOT_OF_TODAY]
     assert said == {pack_id: why[pack_id] for pack_id in said}
 
 
@@ -197,48 +196,26 @@ def test_the_command_says_what_came_and_keeps_its_cautions(tideover, folder, tmp
     assert away.exit_code == 2
 
 
-def listening(address: str) -> bool:
-    host, port = address.removeprefix("tcp://").split(":")
-    with socket.socket() as probe:
-        return probe.connect_ex((host, int(port))) == 0
-
-
 def test_a_dask_worker_that_is_killed_loses_nothing(forecaster, folder, tmp_path, monkeypatch):
     monkeypatch.setattr(scoring, "CHUNK_PACKS", 20)
     score_folder(forecaster, folder, tmp_path / "here", FAMILIES)
-    address = f"tcp://127.0.0.1:{20000 + os.getpid() % 20000}"
-    command = [sys.executable, "-m", "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--no-dashboard",
-               "--port", address.rsplit(":", 1)[1], "--no-show"]  # fmt: skip
-    worker = [sys.executable, "-m", "distributed.cli.dask_worker", address, "--nthreads", "1", "--no-dashboard",
-              "--no-nanny"]  # fmt: skip
-    quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
     # The chunks are small here, in the workers too.
-    code = "import service.forecasting.bulk.scoring as s; s.CHUNK_PACKS = 20\n"
     small = tmp_path / "small.py"
-    small.write_text(code)
-    running = [subprocess.Popen(command, **quiet)]
-    try:
-        running += [subprocess.Popen([*worker, "--preload", str(small)], **quiet) for _ in range(2)]
-        killed = []
+    small.write_text("import service.forecasting.bulk.scoring as s; s.CHUNK_PACKS = 20\n")
+    killed = []
+    with running_dask(2, "--preload", str(small)) as (address, workers):
 
         def kill_one(done: int, packs: int) -> None:
             if not killed and 0 < done < packs:
-                killed.append(running[1].pid)
-                running[1].send_signal(signal.SIGKILL)
+                killed.append(workers[0].pid)
+                workers[0].send_signal(signal.SIGKILL)
 
-        while not listening(address):
-            assert running[0].poll() is None
-            time.sleep(0.1)
         score_folder(forecaster, folder, tmp_path / "far", FAMILIES, workers=2, scheduler=address, progress=kill_one)
-        assert killed
-        same(tmp_path / "here", tmp_path / "far")
-    finally:
-        for process in running:
-            process.kill()
-            process.wait()
+    assert killed
+    same(tmp_path / "here", tmp_path / "far")
 
 
 def test_a_scheduler_that_is_not_there_is_named(forecaster, folder, tmp_path, monkeypatch):
-    monkeypatch.setattr(scoring, "CONNECT_SECONDS", 1)
+    monkeypatch.setattr(scheduler, "CONNECT_SECONDS", 1)
     with pytest.raises(BadInput, match="does not answer"):
         score_folder(forecaster, folder, tmp_path / "out", FAMILIES, scheduler="tcp://127.0.0.1:9")

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
@@ -15,7 +14,7 @@ from typing import Any, Final
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
-from joblib import Parallel, delayed, parallel_config
+from joblib import Parallel, delayed
 
 from models.base.day_grid import GRID_VERSION
 from models.base.errors import BadInput
@@ -24,6 +23,7 @@ from models.forecaster import Forecaster
 from models.packs.family import PackFamily
 from models.packs.tables import HistoryTables, known_at
 from service.core.memory import without_collection
+from service.core.scheduler import spread_over
 from service.forecasting.bulk.columns import SCHEMA_VERSION, refused_table, scored_table
 from service.forecasting.bulk.reading import FolderReader, chunks_of
 
@@ -32,11 +32,6 @@ CHUNK_PACKS: Final = 10_000
 
 CHUNKS_TOGETHER: Final = 4
 """Pieces of work for each worker: enough that one that is slow, or lost, holds up the others little."""
-
-CONNECT_SECONDS: Final = 10
-
-WORKER_SECONDS: Final = 120
-"""How long to wait for the first worker of a scheduler: they take their time to start on a busy machine."""
 
 RUN_FILE: Final = "run.json"
 
@@ -133,7 +128,7 @@ def score_folder(
     # Chunks that follow one another lie in the same row groups, so a worker gets some of them together.
     together = -(-len(waiting) // (CHUNKS_TOGETHER * workers)) if workers > 1 or scheduler else 1
     pieces = [waiting[n : n + together] for n in range(0, len(waiting), together or 1)]
-    with _spread_over(scheduler):
+    with spread_over(scheduler):
         ready = Parallel(n_jobs=-1 if scheduler else workers, return_as="generator_unordered")
         work = partial(
             _score_some, forecaster, reader if workers == 1 and not scheduler else source, families, target, at
@@ -162,28 +157,6 @@ def _score_some(
         _write(scored, _part(target, "scored", number))
         packs += len(tables.packs)
     return packs
-
-
-@contextmanager
-def _spread_over(scheduler: str | None) -> Iterator[None]:
-    """Let joblib's work be done by the workers of a Dask scheduler while the block runs."""
-    if scheduler is None:
-        yield
-        return
-    try:
-        from distributed import Client
-    except ImportError:
-        raise BadInput.one(
-            "scheduler", "needs the package distributed.", "Install it: pip install 'tideover[dask]'."
-        ) from None
-    try:
-        client: Any = Client(scheduler, timeout=CONNECT_SECONDS)  # type: ignore[no-untyped-call]
-    except (OSError, ValueError) as error:
-        raise BadInput.one(
-            "scheduler", f"{scheduler} does not answer ({error}).", "Start one: dask scheduler."
-        ) from None
-    with client, parallel_config(backend="dask", wait_for_workers_timeout=WORKER_SECONDS):
-        yield
 
 
 def _part(target: Path, kind: str, number: int) -> Path:
