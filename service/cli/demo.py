@@ -62,6 +62,8 @@ def demo(
         )
         model = registry.load_current(Forecaster)
     case = with_options(case_from_tables(folder, van, families), {}, replacement_in_days=REPLACEMENT_DAYS)
+    at = case.history.last_fact_time  # the record is of years ago, and so is the question
+    case = case.model_copy(update={"at": at})
     given = answer(case, model.model, families, threads=settings.threads)
     console.print()
     print_answer(given)
@@ -69,6 +71,9 @@ def demo(
     draw_hold_curve(given, picture)
     console.print()
     console.print(f"The curve as a picture: {picture}")
-    console.print(f"What if it is driven less? tideover forecast --data {folder} --pack {van} --km-per-day 8")
+    console.print(
+        f"What if it is driven less? tideover forecast --data {folder} --pack {van} "
+        f"--at {at:%Y-%m-%dT%H:%M:%SZ} --km-per-day 8"
+    )
     if serve:
         run_service(settings)

@@ -76,6 +76,13 @@ def test_it_says_from_when_it_is_first_or_refuses(client, tideover, later, probl
     assert "newest record" not in json.dumps(response.json())
 
 
+@pytest.mark.parametrize("door", ["what-if", "recheck"])
+def test_days_that_count_from_another_day_than_today_say_so(client, history, door):
+    """Asked eight days after the newest entry, "the best day is day 1" was a day of last week."""
+    told = client.post(f"/v1/{door}", json={"history": history}).json()["sentences"]
+    assert told[0].startswith("All days here count from 2026-03-03, when something was last entered, 8 days ago.")
+
+
 def test_within_ten_days_nothing_is_said(client, history):
     told = client.post("/v1/forecasts", json={"history": history}).json()
     assert "not-of-today" not in [flag["code"] for flag in told["flags"]]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import Final
 
+from models.base import counts
 from models.forecasts.last_seen import ASK_AFTER_DAYS, REFUSE_AFTER_DAYS, days_unseen, not_of_today
 from service.core import clock
 from service.core.refusals import Conflict
@@ -31,6 +32,15 @@ def age_of(case: PackCase, now: datetime | None, *, of_today_too: bool = False) 
     if case.at is not None and not (of_today_too and now - case.at < TODAY):
         return []
     return [EvidenceFlag.of(flag) for flag in not_of_today(case.history, now)]
+
+
+def counts_from(case: PackCase, origin: datetime, now: datetime | None) -> list[str]:
+    """Say from when days count where that is not today, though nobody asked for another moment."""
+    since = (now or clock.now_utc()) - origin
+    if case.at is not None or since < TODAY:
+        return []
+    said = _("All days here count from %(day)s, when something was last entered, %(days)s ago.")
+    return [said % {"day": origin.date().isoformat(), "days": _(counts.days(since // timedelta(days=1)))}]
 
 
 def unseen_since(seen_at: datetime | None, now: datetime) -> list[str]:

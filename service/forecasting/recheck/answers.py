@@ -9,7 +9,7 @@ from models.forecaster import Forecaster
 from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
 from service.forecasting.forecasts.cases import computing, family_of, plan_of
-from service.forecasting.forecasts.last_seen import age_of
+from service.forecasting.forecasts.last_seen import age_of, counts_from
 from service.forecasting.forecasts.schemas import EvidenceFlag
 from service.forecasting.forecasts.sentences import look_first
 from service.forecasting.recheck.days import day_reached
@@ -66,7 +66,7 @@ def answer(
         table=[ReadingRow(**vars(row), sentence=row_sentence(row, plan)) for row in plan.table],
         effective_packs=plan.effective_packs,
         flags=flags,
-        sentences=[*look_first(flags), *sentences_of(plan)],
+        sentences=[*look_first(flags), *counts_from(case, present.origin, now), *sentences_of(plan)],
         cautions=all_cautions(family.chemistry),
         model_id=present.model_id,
         inputs_digest=present.inputs_digest,

@@ -11,7 +11,7 @@ from models.interventions.what_if import PlanForecast, WhatIf
 from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
 from service.forecasting.forecasts.cases import computing, family_of, plan_of
-from service.forecasting.forecasts.last_seen import age_of
+from service.forecasting.forecasts.last_seen import age_of, counts_from
 from service.forecasting.forecasts.schemas import EvidenceFlag
 from service.forecasting.forecasts.sentences import look_first
 from service.forecasting.what_if.schemas import OtherPlan, PlanAnswer, WhatIfAnswer, WhatIfCase
@@ -67,7 +67,7 @@ def answer(
         effective_packs=told.effective_packs,
         agreement_gap=told.agreement_gap,
         flags=flags,
-        sentences=[*look_first(flags), *sentences_of(told)],
+        sentences=[*look_first(flags), *counts_from(case, present.origin, now), *sentences_of(told)],
         cautions=all_cautions(family.chemistry),
         model_id=present.model_id,
         inputs_digest=present.inputs_digest,
