@@ -19,7 +19,7 @@ import shutil
 import tempfile
 import time
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -112,7 +112,7 @@ def measured(home: Path) -> dict[str, Any]:
     lines["many at once, from tables"] = timed(lambda: forecaster.forecast_each(tables), PACKS)
     sent = [b'{"history": ' + h.model_dump_json().encode() + b"}" for h in known]
     lines["many at once, lines of JSON"] = timed(
-        lambda: list(answered_lines(sent, forecaster, families, threads=1)), len(sent)
+        lambda: list(answered_lines(sent, forecaster, families, threads=1, now=datetime.now(UTC))), len(sent)
     )
     lines["one, in process"] = timed(lambda: [forecaster.forecast(h) for h in alone[:SINGLE]], SINGLE)
     lines["one, what if"] = timed(lambda: [forecaster.what_if(h) for h in alone[:HEAVY]], HEAVY)

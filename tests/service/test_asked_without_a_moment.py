@@ -76,6 +76,16 @@ def test_it_says_from_when_it_is_first_or_refuses(client, tideover, later, probl
     assert "newest record" not in json.dumps(response.json())
 
 
+def test_each_line_of_a_batch_is_flagged_too(client, later, history):
+    later(5)
+    sent = "\n".join(
+        json.dumps(line) for line in ({"history": history}, {"history": history, "at": history["topups"][0]["time"]})
+    )
+    answer = client.post("/v1/forecasts/batch", content=sent, headers={"Content-Type": "application/x-ndjson"})
+    told = [json.loads(line) for line in answer.text.splitlines()][1:]
+    assert [line["forecast"]["flags"][0]["code"] == "not-of-today" for line in told] == [True, False]
+
+
 @pytest.mark.parametrize("door", ["what-if", "recheck"])
 def test_days_that_count_from_another_day_than_today_say_so(client, history, door):
     """Asked eight days after the newest entry, "the best day is day 1" was a day of last week."""

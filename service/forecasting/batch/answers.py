@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime
 from typing import Final
 
 from pydantic import ValidationError
@@ -16,6 +17,7 @@ from service.core.cautions import all_cautions
 from service.core.stops import ToldStops
 from service.core.translation import _, translated_problems
 from service.forecasting.batch.schemas import BatchAbout, BatchLine, BatchProblem, BatchRefusal
+from service.forecasting.forecasts.last_seen import age_of
 from service.forecasting.forecasts.schemas import DEFAULT_CONFIDENCES
 from service.forecasting.forecasts.together import told_together
 
@@ -24,7 +26,12 @@ AT_ONCE: Final = 500
 
 
 def answered_lines(
-    lines: Sequence[bytes], forecaster: Forecaster, families: Mapping[str, PackFamily], *, threads: int
+    lines: Sequence[bytes],
+    forecaster: Forecaster,
+    families: Mapping[str, PackFamily],
+    *,
+    threads: int,
+    now: datetime,
 ) -> Iterator[bytes]:
     """Yield an answer in parts: what holds for all of it first, then a line for each line.
 
@@ -36,16 +43,23 @@ def answered_lines(
     families : mapping of str to PackFamily
     threads : int
         Of the numerical libraries.
+    now : datetime
     """
     about = BatchAbout(model_id=forecaster.model_id, lines=len(lines), cautions=all_cautions(None))
     yield about.model_dump_json().encode() + b"\n"
     for first in range(0, len(lines), AT_ONCE):
         some = lines[first : first + AT_ONCE]
-        yield b"".join(_answered(some, first + 1, forecaster, families, threads=threads))
+        yield b"".join(_answered(some, first + 1, forecaster, families, threads=threads, now=now))
 
 
 def _answered(
-    lines: Sequence[bytes], first: int, forecaster: Forecaster, families: Mapping[str, PackFamily], *, threads: int
+    lines: Sequence[bytes],
+    first: int,
+    forecaster: Forecaster,
+    families: Mapping[str, PackFamily],
+    *,
+    threads: int,
+    now: datetime,
 ) -> Iterator[bytes]:
     read = [_read(line) for line in lines]
     asked = [(one.history, one.at) for one in read if isinstance(one, BatchLine)]
@@ -56,6 +70,8 @@ def _answered(
             pack_id = one.history.pack_id if isinstance(one, BatchLine) else None
             yield _refused(number, pack_id, found).model_dump_json().encode() + b"\n"
         else:
+            assert isinstance(one, BatchLine)
+            found["flags"] = [*(flag.model_dump() for flag in age_of(one, now)), *found["flags"]]
             yield json.dumps({"kind": "forecast", "line": number, "forecast": found}).encode() + b"\n"
 
 

@@ -65,7 +65,7 @@ async def make_forecasts(model: CurrentModel, families: KnownFamilies, request: 
 
     async def parts() -> AsyncIterator[bytes]:
         try:
-            made = answered_lines(lines, model.model, families, threads=state.settings.threads)
+            made = answered_lines(lines, model.model, families, threads=state.settings.threads, now=state.clock())
             async for part in iterate_in_threadpool(made):
                 yield part
         finally:

@@ -3,25 +3,40 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from typing import Final
+from typing import Final, Protocol
 
 from models.base import counts
 from models.forecasts.last_seen import ASK_AFTER_DAYS, REFUSE_AFTER_DAYS, days_unseen, not_of_today
+from models.packs.history import PackHistory
 from service.core import clock
 from service.core.refusals import Conflict
 from service.core.translation import _
-from service.forecasting.forecasts.schemas import EvidenceFlag, PackCase
+from service.forecasting.forecasts.schemas import EvidenceFlag
 
 TODAY: Final = timedelta(days=1)
 """Whoever asks of a moment since then asks of today."""
 
 
-def age_of(case: PackCase, now: datetime | None, *, of_today_too: bool = False) -> list[EvidenceFlag]:
+class Asked(Protocol):
+    """Whatever asks about a history, and may name a moment."""
+
+    @property
+    def history(self) -> PackHistory:
+        """Everything known about the pack."""
+        ...
+
+    @property
+    def at(self) -> datetime | None:
+        """The moment that was named."""
+        ...
+
+
+def age_of(case: Asked, now: datetime | None, *, of_today_too: bool = False) -> list[EvidenceFlag]:
     """Flag an answer that rests on a record of long ago though nobody asked for a moment of the past.
 
     Parameters
     ----------
-    case : PackCase
+    case : Asked
     now : datetime, optional
         By the clock if left out.
     of_today_too : bool
@@ -34,7 +49,7 @@ def age_of(case: PackCase, now: datetime | None, *, of_today_too: bool = False) 
     return [EvidenceFlag.of(flag) for flag in not_of_today(case.history, now)]
 
 
-def counts_from(case: PackCase, origin: datetime, now: datetime | None) -> list[str]:
+def counts_from(case: Asked, origin: datetime, now: datetime | None) -> list[str]:
     """Say from when days count where that is not today, though nobody asked for another moment."""
     since = (now or clock.now_utc()) - origin
     if case.at is not None or since < TODAY:

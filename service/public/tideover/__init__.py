@@ -1,5 +1,8 @@
 """What ``import tideover`` offers: forecasts, histories and top-up plans, with the model that the commands made.
 
+A forecast without a moment counts from the newest record; whether that is too long ago to go by today says
+`not_of_today`, which is told the time.
+
 Installed under the name ``tideover``. Everything else is imported from `models`, `training` and `service`.
 
 Examples
@@ -7,6 +10,7 @@ Examples
 >>> import tideover  # doctest: +SKIP
 >>> forecaster = tideover.load_forecaster()  # doctest: +SKIP
 >>> forecaster.forecast(history).good_for(confidence=0.9)  # doctest: +SKIP
+>>> tideover.not_of_today(history, datetime.now(UTC))  # doctest: +SKIP
 """
 
 from __future__ import annotations
@@ -17,6 +21,7 @@ from pathlib import Path
 from models.base.errors import BadInput, ModelRefused, OutOfReach, TideoverError
 from models.forecaster import Forecaster
 from models.forecasts.forecast import Forecast
+from models.forecasts.last_seen import not_of_today
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
 from models.packs.tables import HistoryTables, history_of, tables_from_histories
@@ -44,6 +49,7 @@ __all__ = [
     "history_of",
     "load_families",
     "load_forecaster",
+    "not_of_today",
     "plan_topup",
     "read_tables",
     "tables_from_histories",
