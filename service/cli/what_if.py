@@ -100,6 +100,8 @@ def _print_what_if(given: WhatIfAnswer) -> None:
     console.print(
         f"Pack {given.pack_id} ({given.family}), from {given.origin.isoformat(sep=' ', timespec='minutes')}\n"
     )
+    for line in given.first:
+        console.print(line)
     for sentence in given.sentences:
         console.print(f"- {sentence}")
     table = Table("plan", *(f"hold day {day}" for day in TOLD_DAYS), "mean days", "gained", "nine in ten", "verdict")
@@ -118,6 +120,8 @@ def _print_recheck(given: RecheckAnswer) -> None:
     console.print(
         f"Pack {given.pack_id} ({given.family}), from {given.origin.isoformat(sep=' ', timespec='minutes')}\n"
     )
+    for line in given.first:
+        console.print(line)
     for sentence in given.sentences:
         console.print(f"- {sentence}")
     if given.table:

@@ -44,7 +44,7 @@ def asked(door: str, case: dict) -> tuple[str, dict]:
 
 
 def first_of(door: str, told: dict) -> str:
-    part = {"forecast": "lead", "release": "first", "orders": "first"}.get(door, "sentences")
+    part = {"forecast": "lead", "topup-plan": "sentences"}.get(door, "first")
     return told[part][0]
 
 
@@ -89,7 +89,7 @@ def test_each_line_of_a_batch_is_flagged_too(client, later, history):
 @pytest.mark.parametrize("door", ["what-if", "recheck"])
 def test_days_that_count_from_another_day_than_today_say_so(client, history, door):
     """Asked eight days after the newest entry, "the best day is day 1" was a day of last week."""
-    told = client.post(f"/v1/{door}", json={"history": history}).json()["sentences"]
+    told = client.post(f"/v1/{door}", json={"history": history}).json()["first"]
     assert told[0].startswith("All days here count from 2026-03-03, when something was last entered, 8 days ago.")
 
 

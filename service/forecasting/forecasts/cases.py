@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -17,7 +17,6 @@ from models.forecasts.endings import ended_in_words
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan, family_problems
 from models.packs.stops import require_no_stop
-from service.core import clock
 from service.core.translation import _
 from service.forecasting.forecasts.schemas import PackCase, PackQuestion
 from service.records.history import begun_history
@@ -70,7 +69,7 @@ def family_of(case: PackCase, families: Mapping[str, PackFamily], now: datetime 
     BadInput
         No family of that name is known, or something is told as past that lies ahead: an answer would count from it.
     """
-    require_past(case.history, now or clock.now_utc())
+    require_past(case.history, now or datetime.now(UTC))
     family = case.family or families.get(case.history.family)
     if family is None:
         raise BadInput.one(

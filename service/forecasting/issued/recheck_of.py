@@ -34,6 +34,6 @@ def plan_with(
     try:
         asked = ForecastRequest.model_validate(row.asked)
         case = RecheckCase(history=history, at=row.origin, usage=asked.usage)
-        return answer(case, model.model, families, threads=threads)
+        return answer(case, model.model, families, threads=threads, now=row.issued_at)
     except (BadInput, OutOfReach, ModelRefused, Stopped):
         return None

@@ -61,6 +61,9 @@ class RecheckAnswer(BaseModel):
     table: list[ReadingRow] = Field(description="From level downwards; empty without a day.")
     effective_packs: float = Field(description="How many equally good simulated packs the answer rests on.")
     flags: list[EvidenceFlag]
+    first: list[str] = Field(
+        description="To be known before any figure is read: what is to be looked at, and from when days count."
+    )
     sentences: list[str] = Field(description="The answer in plain words, for reading aloud.")
     cautions: list[str]
     model_id: str

@@ -111,6 +111,9 @@ class WhatIfAnswer(BaseModel):
         description="Largest distance between their own curve and the forecast before the two were reconciled."
     )
     flags: list[EvidenceFlag]
+    first: list[str] = Field(
+        description="To be known before any figure is read: what is to be looked at, and from when days count."
+    )
     sentences: list[str] = Field(description="The answer in plain words, for reading aloud.")
     cautions: list[str]
     model_id: str

@@ -264,7 +264,7 @@ def _answer(
         if history is not None and history.topups:
             asked = ForecastRequest(at=moment_asked(history, now))
             threads = request.app.state.settings.threads
-            told = forecast_now(history, asked, model, families, threads=threads, explain=False)
+            told = forecast_now(history, asked, model, families, threads=threads, now=now, explain=False)
     except ValueError as error:
         told = Told(None, str(error))
     except Conflict as error:

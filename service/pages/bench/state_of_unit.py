@@ -167,12 +167,13 @@ def forecast_now(
     families: Mapping[str, PackFamily],
     *,
     threads: int,
+    now: datetime,
     explain: bool = True,
 ) -> Told:
     """Forecast from a history, with what moves the forecast if wanted; nothing is stored."""
     case = case_of(history, asked).model_copy(update={"explain": explain})
     try:
-        return Told(answer(case, model.model, families, threads=threads))
+        return Told(answer(case, model.model, families, threads=threads, now=now))
     except Stopped as error:
         return Told(None, stopped=ToldStops.of(error))
     except BadInput as error:

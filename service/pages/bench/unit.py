@@ -75,7 +75,8 @@ def show_unit(
                 told_so = translated_problems(error.problems)
                 wrong, asked = " ".join(f"{p.what} {p.mend}" for p in told_so), _asked(at, "")
             threads = request.app.state.settings.threads
-            told = forecast_now(unit.history, asked, models.current(), families, threads=threads)
+            now = request.app.state.clock()
+            told = forecast_now(unit.history, asked, models.current(), families, threads=threads, now=now)
     return render(
         request,
         "bench/unit.html",
