@@ -211,6 +211,9 @@ def record_fact(
         new = checked(subject.new, {**_content(request, word, form), "pack_id": pack_id})
         with write.store.reading() as session:
             unit = unit_of(session, pack_id, families)
+        if form.get("at_once") and unit.over is not None and write.earlier_answer() is None:
+            said = _("It is noted already what became of the last top-up: nothing was recorded again.")
+            return go_to(request, unit_address(pack_id), Message(said))
         if doubts := asked_back(word, new, unit, form, write):
             return _form_page(request, unit, word, form.values(), doubts)
         return write(lambda session: store_new(session, request, subject, new, families, write, _titles()[word][2]))

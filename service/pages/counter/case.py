@@ -14,6 +14,7 @@ from models.packs.stops import Stopped
 from service.core.refusals import Conflict, NoSuchRecord
 from service.core.stops import ToldStops
 from service.core.translation import _
+from service.decisions.basis.lead_times import on_order
 from service.decisions.ordering.answers import orders_of_pack
 from service.decisions.ordering.schemas import USUAL_RISK, OrdersAnswer, OrdersRequest
 from service.http.dependencies import CurrentStore, KnownFamilies
@@ -27,13 +28,14 @@ from service.pages.asking import (
     share_of_100,
     whole_money,
 )
+from service.pages.bench.state_of_unit import unit_of
 from service.pages.counter.cost_drawing import TOLD_DAYS, cost_drawing
 from service.pages.counter.queue import case_address
 from service.pages.forms import Faults, PageWrite, SentForm, once, page_router
 from service.pages.messages import Message
-from service.pages.rendering import go_to, render
+from service.pages.rendering import go_to, render, zone_of
 from service.pages.undo import step, undo_form
-from service.pages.wording import risk_words
+from service.pages.wording import day_in_words, risk_words
 from service.records.records import correct, create, etag_of, read
 from service.records.schemas import LARGEST_NUMBER
 from service.records.subjects.suppliers import DELIVERIES, NewDelivery
@@ -102,6 +104,15 @@ def order_pack(
         raise BadInput.one("offer", _("It is not clear which offer was ordered."), _("Choose one on the case's page."))
 
     def work(session: Session) -> Done:
+        topped = unit_of(session, pack_id, families).topped_at
+        order = None if topped is None else on_order(session, {pack_id: topped}, write.at).get(pack_id)
+        if order is not None:
+            there = {"supplier": order.supplier, "day": day_in_words(order.ordered_at, zone_of(request))}
+            said = _(
+                "A pack for it is ordered already, from %(supplier)s on %(day)s: nothing was recorded again. If you "
+                "did order a second one, add it under Suppliers, offers, orders."
+            )
+            return Done(303, None, None, dict(go_to(request, case_address(pack_id), Message(said % there)).headers))
         offer = session.get(Offer, int(number))
         if offer is None:
             raise NoSuchRecord(_("There is no offer %(number)s.") % {"number": number})
@@ -133,6 +144,10 @@ def pack_arrived(
 
     def work(session: Session) -> Done:
         row: Any = read(session, DELIVERIES, number)
+        if row.arrived_at is not None:
+            said = _("It was noted already that it came on %(day)s.")
+            there = {"day": day_in_words(row.arrived_at, zone_of(request))}
+            return Done(303, None, number, dict(go_to(request, back, Message(said % there)).headers))
         arrived: datetime = max(write.at, row.ordered_at)
         change = DELIVERIES.change.model_validate({"arrived_at": arrived})
         row = correct(session, DELIVERIES, number, change, families, write.writer, etag_of(row))

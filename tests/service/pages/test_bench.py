@@ -41,7 +41,7 @@ def add_van(page, site) -> None:
 
 def enter_reading(page, reading: dict, numbers: str) -> None:
     page.get_by_role("link", name="Enter a reading").click()
-    page.get_by_label("When").fill(local(reading["time"]))
+    page.get_by_label("When", exact=True).fill(local(reading["time"]))
     page.get_by_label("State", exact=True).select_option(reading["state"])
     page.get_by_label("Current").fill(str(reading.get("current_a", "")))
     page.get_by_text("Paste a row or a column of numbers").click()
