@@ -18,6 +18,7 @@ from models.packs.suspects import suspects
 from models.packs.tables import tables_from_histories
 from service.core.translation import _
 from service.forecasting.forecasts.answers import answer, said_of
+from service.forecasting.forecasts.last_seen import age_of
 from service.forecasting.forecasts.schemas import DEFAULT_CONFIDENCES, ForecastAnswer, ForecastCase, ForecastFigures
 from service.forecasting.forecasts.sentences import USUAL_CONFIDENCE
 from service.forecasting.forecasts.together import told_together
@@ -151,6 +152,8 @@ def issued_together(
         if isinstance(found, TideoverError):
             refused[history.pack_id] = found
             continue
+        flags = age_of(ForecastCase(history=history, at=moment), at)
+        found["flags"] = [*(flag.model_dump() for flag in flags), *found["flags"]]
         row = {
             "pack_id": history.pack_id,
             "issued_at": at,
@@ -173,7 +176,9 @@ def whole_answer(row: IssuedForecast, families: Mapping[str, PackFamily]) -> For
         return ForecastAnswer.model_validate(row.answer)
     figures = ForecastFigures.model_validate(row.answer)
     family = families.get(figures.family)
-    return said_of(figures, None if family is None else family.chemistry)
+    # As it was told: of today where nobody had named a moment.
+    of_today = None if row.asked.get("at") is not None else row.issued_at
+    return said_of(figures, None if family is None else family.chemistry, now=of_today)
 
 
 def _row(given: ForecastAnswer, asked: ForecastRequest, at: datetime, by: str) -> IssuedForecast:

@@ -66,7 +66,8 @@ def test_a_forecast_of_long_ago_does_not_stand_as_one_of_today(site, van, phone_
         phone_page.goto(f"{site.url}/bench/units/{van}/{room}")
         expect(phone_page.get_by_text("so nothing can be said of today")).to_be_visible()
     phone_page.goto(f"{site.url}/bench/units/{van}/topup-plan")
-    expect(phone_page.get_by_text("Read all blocks at rest again before you charge")).to_be_visible()
+    expect(phone_page.get_by_text("There is no reading of pack MB-VAN-07 since")).to_be_visible()
+    assert "Ah at" not in phone_page.locator("main").inner_text(), "no charge by a reading of months ago"
 
 
 def test_no_sheet_is_made_from_a_page_left_open(site, van, client):

@@ -231,7 +231,7 @@ def test_a_report_is_written_by_a_job_and_read_as_the_service_told_it(
 ):
     filled.delete("/v1/outcomes/1")
     filled.post("/v1/packs/MB-VAN-07/forecasts", json={})
-    assert "just made" in filled.get("/v1/live-record").json()["sentences"][0]
+    assert "made just now" in filled.get("/v1/live-record").json()["sentences"][0]
     clock.forward(days=1)
     assert filled.get("/v1/reports").json()["items"] == []
     (tmp_path / "models").symlink_to(home / "models")
