@@ -24,6 +24,7 @@ def served(home):
 
 
 def test_forecast_over_a_real_socket_equals_the_in_process_one(served, client, van_case):
+    van_case["at"] = van_case["history"]["readings"][-1]["time"]  # the clock of the socket is the real one
     request = urllib.request.Request(
         served + "/v1/forecasts", json.dumps(van_case).encode(), {"Content-Type": "application/json"}
     )
