@@ -26,6 +26,7 @@ from models.features.inferred_topups import with_inferred_topups
 from models.features.raw import PLANNED, raw_and_block, raw_features, readings_not_used
 from models.forecasts.after_charge import after_charge
 from models.forecasts.attribution import Contribution, attribute
+from models.forecasts.controller import told_by_controller
 from models.forecasts.endings import ended_packs, flags_of_end, no_topup, require_holding
 from models.forecasts.evidence import evidence_group
 from models.forecasts.flags import Noted, flags_of, flags_of_unused, nonsense
@@ -761,8 +762,16 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
         return np.asarray(values[newest])
 
     put_in = np.append(tables.column("topups", "charge_ah"), np.nan)[newest]
-    words = (topup(name) for name in ("end_v_at", "charged_part", "also_done"))
+    words = topup("end_v_at"), topup("charged_part"), topup("also_done")
     after = after_charge(tables, packs, newest)
+    code, code_state, figures = told_by_controller(tables, packs, newest)
     return Noted(
-        newest_reading_gap_days(tables, moments), put_in, *warmth_at_rest(tables, packs, newest), *after, *words
+        newest_reading_gap_days(tables, moments),
+        put_in,
+        *warmth_at_rest(tables, packs, newest),
+        *after,
+        *words,
+        code=code,
+        code_state=code_state,
+        figures=figures,
     )

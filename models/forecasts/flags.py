@@ -17,6 +17,7 @@ from models.base.messages import Said, say
 from models.features.definitions import FEATURES
 from models.features.derived import WARMER_DRIVEN_C, some_features
 from models.features.raw import RELEASE_VISIT_DAYS
+from models.forecasts.controller import flags_of_controller
 from models.forecasts.forecast import Flag
 from models.forecasts.last_seen import ASK_AFTER_DAYS
 from models.forecasts.seen_range import FAR, SeenRange
@@ -117,6 +118,8 @@ class Noted:
         By how much the two may differ, V: what a block falls as its hysteresis decays. NaN where they do not compare.
     end_v_at, charged_part, also_done : object array, shape (n,)
         Of the newest top-up; a word, or what counts as missing.
+    code, code_state, figures
+        `models.forecasts.controller.told_by_controller`.
     """
 
     gap_days: Floats
@@ -130,6 +133,9 @@ class Noted:
     end_v_at: NDArray[np.object_]
     charged_part: NDArray[np.object_]
     also_done: NDArray[np.object_]
+    code: NDArray[np.object_]
+    code_state: NDArray[np.object_]
+    figures: Bools
 
 
 def nonsense(X: pd.DataFrame) -> list[Said | None]:
@@ -189,6 +195,7 @@ def flags_of(
             *_of_fast_charge(row),
             *_of_heat(float(warmest_c), float(rest_c)),
             *against.get(place, ()),
+            *flags_of_controller(noted.code[place], noted.code_state[place], bool(noted.figures[place])),
             *_of_origin(bool(new), bool(guess)),
             *_of_gaps(row, float(gap)),
             *_of_contradictions(row),

@@ -27,6 +27,8 @@ from models.interventions.ensemble import ensemble_of, reconciled_weights
 from models.interventions.forward_runs import Ready, run_plans
 from models.interventions.pack_bank import FamilyBank
 from models.interventions.plans import PRESENT
+from models.packs.fields import columns_of
+from models.packs.history import BlockReading
 from models.packs.tables import READING_COLUMNS, VOLT_DECIMALS, HistoryTables, block_column, block_columns
 from models.physics.block_voltage import block_voltage_v
 from models.physics.imbalance import deviation_v
@@ -379,7 +381,7 @@ def _features_then(tables: HistoryTables, forecast: Forecast, seen: dict[int, Fl
         ids = [f"{count + i}" for i in range(len(volts))]
         count += len(volts)
         names += ids
-        unknown = {"current_a": np.nan, "temperature_c": np.nan, "inspected": None}
+        unknown = {c.name: np.nan if c.kind == "number" else None for c in columns_of(BlockReading) if c.optional}
         new = pd.DataFrame({"pack_id": ids, "time": then, "state": "rest", **unknown})
         width = max(len(columns), volts.shape[1])
         full = np.full((len(volts), width), np.nan)

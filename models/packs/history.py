@@ -27,6 +27,7 @@ ChargedPart = Literal["block", "module"]
 EndVoltageAt = Literal["block", "supply"]
 AlsoDone = Literal["module-swapped", "bars-cleaned", "pack-reconditioned"]
 Inspected = Literal["sound", "damaged"]
+CodeState = Literal["none", "pending", "confirmed", "permanent"]
 
 MAX_BLOCK_V = 250.0
 """No block of a family (at most 60 cells of at most 4.2 V) reads above this; more is surely millivolts. Unit: V."""
@@ -53,6 +54,15 @@ class BlockReading(_Fact):
     inspected : {"sound", "damaged"}, optional
         What somebody saw who looked the pack over for swelling, leaks and heat: nothing, or damage. Not noted means
         that nobody looked.
+    soc_pct : float, optional
+        State of charge as the car's controller tells it, % (SAE J1979 and scan tools tell it so).
+    spread_v : float, optional
+        Highest less lowest block as the controller tells it, V.
+    code : str, optional
+        The generic trouble code of the pack that was stored then, for example P0A80 (SAE J2012-DA). What a freeze frame
+        holds is a reading of its own, at its time.
+    code_state : {"none", "pending", "confirmed", "permanent"}, optional
+        How it was stored; ``none`` where somebody looked and there was no code. Not noted means that nobody looked.
     block_v : tuple of float or None, shape (blocks,)
         One voltage per block in V, in the pack's own order; ``None`` for a channel that was not read.
     """
@@ -72,6 +82,28 @@ class BlockReading(_Fact):
         Annotated[FiniteFloat, Field(ge=-50, le=100), Measured("°C", "Temperature of the pack"), NO_TRUTH_VALUE] | None
     ) = None
     inspected: Inspected | None = None
+    soc_pct: (
+        Annotated[
+            FiniteFloat,
+            Field(ge=0, le=100),
+            Measured("%", "SOC told by the car", say("State of charge in the scan tool; no figure rests on it.")),
+            NO_TRUTH_VALUE,
+        ]
+        | None
+    ) = None
+    spread_v: (
+        Annotated[
+            FiniteFloat,
+            Field(ge=0, le=MAX_BLOCK_V),
+            Measured(
+                "V", "Spread told by the car", say("Highest less lowest block in the scan tool; no figure rests on it.")
+            ),
+            NO_TRUTH_VALUE,
+        ]
+        | None
+    ) = None
+    code: Annotated[str, Field(pattern=r"^[A-Za-z0-9-]{2,16}$", max_length=16)] | None = None
+    code_state: CodeState | None = None
     block_v: Annotated[
         tuple[Annotated[FiniteFloat, Field(ge=-MAX_BLOCK_V), NO_TRUTH_VALUE] | None, ...], Field(max_length=MOST_BLOCKS)
     ]
@@ -90,6 +122,11 @@ class BlockReading(_Fact):
             )
         if max(known) > MAX_BLOCK_V:
             raise wrong(f"A block reads {max(known):g} V; this looks like millivolts.", "Give volts: divide by 1000.")
+        if (self.code is not None) != (self.code_state not in (None, "none")):
+            raise wrong(
+                "of code and code_state one is missing, or a code is named though there was none.",
+                "Give both, as P0A80 and pending; code_state none without a code where nothing was stored.",
+            )
         if self.state == "discharge" and self.current_a is not None and self.current_a < 0:
             raise wrong(
                 f"current_a is {self.current_a:g} A in state discharge.",

@@ -127,6 +127,17 @@ def inspected_words() -> dict[str, str]:
     }
 
 
+def code_state_words() -> dict[str, str]:
+    """Return how a trouble code may be stored."""
+    return {
+        "": _("Nobody looked for a code"),
+        "none": _("No code is stored"),
+        "pending": _("Pending"),
+        "confirmed": _("Confirmed"),
+        "permanent": _("Permanent"),
+    }
+
+
 def charged_words() -> dict[str, str]:
     """Return what of a block may be charged."""
     return {"": _("The whole block"), "module": _("One module of it")}

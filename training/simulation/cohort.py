@@ -16,6 +16,8 @@ from joblib import Parallel, delayed
 
 from models.base.errors import BadInput
 from models.packs.family import PackFamily
+from models.packs.fields import columns_of
+from models.packs.history import BlockReading
 from models.packs.tables import VOLT_DECIMALS, HistoryTables, block_column, from_days
 from models.physics.use_process import YEAR_DAYS
 from training.files.families import load_families
@@ -239,7 +241,10 @@ def cell_tables(plan: CohortPlan, task: CellTask, record: CellRecord) -> tuple[d
 
     readings = pd.DataFrame(columns(record.readings))
     readings["state"] = np.array(STATES, dtype=object)[record.readings["state"].astype(int)]
-    readings["inspected"] = np.full(len(readings), None, dtype=object)  # nobody looks a pack over
+    for column in columns_of(BlockReading):  # nobody looks a pack over, and no scan tool tells of its controller
+        if column.optional and column.name not in readings:
+            unknown = np.nan if column.kind == "number" else None
+            readings[column.name] = np.full(len(readings), unknown, dtype=float if column.kind == "number" else object)
     volts = record.readings["block_v"]
     blocks = pd.DataFrame({block_column(b + 1): volts[:, b] for b in range(volts.shape[1])})
     readings = pd.concat([readings, blocks], axis=1)

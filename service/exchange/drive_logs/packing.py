@@ -10,6 +10,7 @@ from typing import Any, Final
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from models.packs.fields import columns_of
 from models.packs.history import BlockReading
 from models.packs.tables import block_column
 from service.records.records import Writer
@@ -18,12 +19,10 @@ from service.store.schema import NAME_LENGTH, DriveLog
 MOST_ROWS: Final = 20_000
 """Rows of one kept log; a longer one is kept in several. Five and a half hours at one a second. Our choice."""
 
+_KINDS: Final = {"time": pa.timestamp("us", tz="UTC"), "number": pa.float64(), "text": pa.string()}
 _SCALARS: Final[tuple[tuple[str, Any], ...]] = (
     ("pack_id", pa.string()),
-    ("time", pa.timestamp("us", tz="UTC")),
-    ("state", pa.string()),
-    ("current_a", pa.float64()),
-    ("temperature_c", pa.float64()),
+    *((column.name, _KINDS[column.kind]) for column in columns_of(BlockReading)),
 )
 
 

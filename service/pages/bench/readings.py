@@ -50,7 +50,7 @@ from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, ch
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render, zone_of
 from service.pages.undo import Step, step, undo_form
-from service.pages.wording import for_input, inspected_words, moment_from, state_words
+from service.pages.wording import code_state_words, for_input, inspected_words, moment_from, state_words
 from service.records.records import read
 from service.records.subjects.readings import READINGS
 from service.store.schema import Reading, Versioned
@@ -66,7 +66,8 @@ LARGEST_FOLDED: Final = 900_000
 LARGEST_FILE: Final = 20_000_000
 ROWS_SHOWN: Final = 50
 
-INSPECTED: Final = "inspected"
+WORDS: Final = ("inspected", "code", "code_state")
+"""Fields of a reading that are no numbers, besides its state."""
 
 NUMBERS: Final = tuple((c.name, c.measured) for c in columns_of(BlockReading) if c.measured is not None)
 """Fields of a reading besides its time, state and voltages."""
@@ -91,6 +92,7 @@ def _page(
         volts=volts,
         numbers=NUMBERS,
         looks=list(inspected_words().items()),
+        code_states=list(code_state_words().items()),
         states=[(state, words[0].upper() + words[1:]) for state, words in state_words().items()],
     )
 
@@ -116,7 +118,7 @@ def show_reading(
         unit = unit_of(session, pack_id, families)
         row: Any = read(session, READINGS, number)
         require_of(row, pack_id)
-    values = {name: as_text(getattr(row, name)) for name in ("state", INSPECTED, *dict(NUMBERS))}
+    values = {name: as_text(getattr(row, name)) for name in ("state", *WORDS, *dict(NUMBERS))}
     values["time"] = for_input(row.time, zone_of(request))
     return _page(request, unit, values, [as_text(v) for v in row.block_v], row=row)
 
@@ -158,7 +160,7 @@ def correct_reading(
         row = read(session, READINGS, number)
     volts, faults = _volts(form, unit)
     try:
-        content = dict.fromkeys((INSPECTED, *dict(NUMBERS))) | _content(request, form, volts, faults)
+        content = dict.fromkeys((*WORDS, *dict(NUMBERS))) | _content(request, form, volts, faults)
         change = checked(READINGS.change, content)
         if doubts := asked_back("reading", change, unit, form, write):
             return _page(request, unit, form.values(), volts, doubts, row)
@@ -182,8 +184,7 @@ def _volts(form: Form, unit: Unit) -> tuple[list[str], list[Problem]]:
 def _content(request: Request, form: Form, volts: list[str], faults: list[Problem]) -> dict[str, Any]:
     problems = list(faults)
     values: dict[str, Any] = {"state": form.get("state")}
-    if form.get(INSPECTED):
-        values[INSPECTED] = form.get(INSPECTED)
+    values |= {name: form.get(name) for name in WORDS if form.get(name)}
     try:
         values["time"] = moment_from("time", form.get("time"), zone_of(request))
     except BadInput as error:

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from models.physics.imbalance import deviation_v
 from service.core.translation import _, ngettext
-from service.pages.wording import found_words, inspected_words, outcome_words, state_words
+from service.pages.wording import code_state_words, found_words, inspected_words, outcome_words, state_words
 from service.records.subject import Subject
 from service.records.subjects.outcomes import OUTCOMES
 from service.records.subjects.readings import READINGS
@@ -65,9 +65,14 @@ def _reading(row: Any) -> tuple[str, str]:
         "block": lowest,
         "volts": f"{off[lowest - 1]:+.2f}".replace("-", "−"),
     }
-    rest = _known((_("current"), row.current_a, "A"), (_("pack"), row.temperature_c, "°C"))
+    rest = _known(
+        (_("current"), row.current_a, "A"), (_("pack"), row.temperature_c, "°C"), (_("charge"), row.soc_pct, "%")
+    )
     seen = inspected_words()[row.inspected] if row.inspected else ""
-    return _("Reading %(state)s") % {"state": state_words()[row.state]}, "; ".join(filter(None, (low, rest, seen)))
+    code = f"{row.code} {code_state_words()[row.code_state].lower()}" if row.code else ""
+    return _("Reading %(state)s") % {"state": state_words()[row.state]}, "; ".join(
+        filter(None, (low, rest, seen, code))
+    )
 
 
 def _topup(row: Any) -> tuple[str, str]:

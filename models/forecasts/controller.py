@@ -1,0 +1,91 @@
+"""What the car's own controller tells since the newest charge: codes that stand, and figures that no forecast uses."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from models.base.arrays import Bools, Rows
+from models.base.messages import say
+from models.forecasts.forecast import Flag
+from models.packs.tables import HistoryTables
+
+LOOKED: Final = ("none", "pending", "confirmed", "permanent")
+"""What is noted where somebody looked for a code (`BlockReading.code_state`)."""
+
+_NOT_USED: Final = Flag(
+    "controller-not-used",
+    say(
+        "What the controller tells (state of charge, spread) is kept. The model makes nothing of it: it goes by the "
+        "volts of the blocks."
+    ),
+)
+
+
+def told_by_controller(
+    tables: HistoryTables, packs: pd.Index[str], newest: Rows
+) -> tuple[NDArray[np.object_], NDArray[np.object_], Bools]:
+    """Return the newest code that was looked for since the newest charge, and whether other figures are on record.
+
+    Parameters
+    ----------
+    tables : HistoryTables
+        Facts known at the moment of the forecast.
+    packs : Index, n names
+    newest : int array, shape (n,)
+        Row of each pack's newest top-up, −1 where there is none.
+
+    Returns
+    -------
+    code, code_state : object array, shape (n,)
+        A word, or what counts as missing.
+    figures : bool array, shape (n,)
+    """
+    place = np.append(packs.get_indexer(tables.pack_index()), -1)
+    of, day = place[tables.codes("readings")], tables.days("readings")
+    code, state = (np.full(len(packs), None, dtype=object) for _ in range(2))
+    figures = np.zeros(len(packs), dtype=bool)
+    told = ~np.isnan(tables.column("readings", "soc_pct")) | ~np.isnan(tables.column("readings", "spread_v"))
+    figures[of[told & (of >= 0)]] = True
+    words = tables.words("readings", "code_state")
+    rows = np.flatnonzero((of >= 0) & np.isin(words.astype(str), LOOKED))
+    charged = np.append(tables.days("topups"), np.nan)[newest]
+    rows = rows[day[rows] >= np.nan_to_num(charged, nan=-np.inf)[of[rows]]]
+    rows = rows[np.argsort(day[rows], kind="stable")]  # in order of time, so the last one wins
+    state[of[rows]] = words[rows]
+    code[of[rows]] = tables.words("readings", "code")[rows]
+    return code, state, figures
+
+
+def flags_of_controller(code: object, state: object, figures: bool) -> list[Flag]:
+    """Say what the controller told of one pack.
+
+    A pending code is confirmed in the next driving cycle in which the monitor runs (13 CCR 1968.2(d)(2.2.1)); a
+    permanent one stays until it ran without a fault (SAE J1979, $0A; from memory, unverified).
+    """
+    flags = [_NOT_USED] if figures else []
+    if state == "pending":
+        text = say(
+            "%(code)s is pending: the car has noticed it once since the charge, and the next trip in which the monitor "
+            "runs can confirm it. Look into it before going by any day.",
+            code=code,
+        )
+        return [Flag("code-pending", text, grave=True), *flags]
+    if state == "confirmed":
+        text = say(
+            "%(code)s was confirmed again after the charge: if it is the fault that the charge was for, it is back. "
+            "Record that as an outcome.",
+            code=code,
+        )
+        return [Flag("code-confirmed", text, grave=True), *flags]
+    if state == "permanent":
+        text = say(
+            "%(code)s is stored as permanent. It stays until the monitor has run without a fault, so it says nothing "
+            "of this charge; no figure rests on it.",
+            code=code,
+        )
+        return [*flags, Flag("code-permanent", text)]
+    return flags

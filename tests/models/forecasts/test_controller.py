@@ -1,0 +1,73 @@
+"""What the car's controller tells: a code since the charge comes first, other figures are said to be unused."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from pydantic import ValidationError
+
+from models.packs.history import BlockReading, PackHistory, TopUp
+
+BEGAN = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
+
+
+def rest(hours, **more):
+    volts = [13.0] * 14
+    return BlockReading(time=BEGAN + timedelta(hours=hours), state="rest", block_v=volts, **more)
+
+
+def told(forecaster, *readings):
+    history = PackHistory(
+        pack_id="MB-VAN-07",
+        family="gravel-14",
+        readings=(rest(0), *readings),
+        topups=(TopUp(time=BEGAN + timedelta(hours=4), blocks=(5,), charge_ah=1.0),),
+    )
+    found = forecaster.forecast(history, at=BEGAN + timedelta(days=3))
+    return {flag.code: flag for flag in found.flags}, found
+
+
+@pytest.mark.parametrize(
+    ("state", "code", "grave"),
+    [("pending", "code-pending", True), ("confirmed", "code-confirmed", True), ("permanent", "code-permanent", False)],
+)
+def test_a_code_since_the_charge_is_said(small_trained, state, code, grave):
+    flags, _ = told(small_trained.forecaster, rest(24, code="P0A80", code_state=state))
+    assert flags[code].grave is grave
+    assert "P0A80" in flags[code].text
+
+
+def test_what_stood_before_the_charge_or_is_gone_by_now_is_not(small_trained):
+    code = {"code": "P0A80", "code_state": "pending"}
+    before, _ = told(small_trained.forecaster, rest(1, **code), rest(24))
+    gone, _ = told(small_trained.forecaster, rest(24, **code), rest(30, code_state="none"))
+    not_looked, _ = told(small_trained.forecaster, rest(24, **code), rest(30))
+    assert "code-pending" not in before
+    assert "code-pending" not in gone
+    assert "code-pending" in not_looked, "nobody looked again: it stands"
+
+
+def test_figures_that_no_forecast_uses_are_said_to_be_unused_and_change_none(small_trained):
+    plain, without = told(small_trained.forecaster, rest(24))
+    flags, found = told(small_trained.forecaster, rest(24, soc_pct=58.0, spread_v=0.4))
+    assert flags.keys() - plain.keys() == {"controller-not-used"}
+    assert (found.survival == without.survival).all()
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"code": "P0A80"},
+        {"code_state": "pending"},
+        {"code": "P0A80", "code_state": "none"},
+        {"code": "a b", "code_state": "pending"},
+        {"code": "P" * 17, "code_state": "pending"},
+        {"soc_pct": 101},
+        {"soc_pct": -1},
+        {"spread_v": -0.1},
+    ],
+)
+def test_what_cannot_be_is_refused(wrong):
+    with pytest.raises(ValidationError):
+        rest(0, **wrong)
