@@ -23,7 +23,7 @@ from models.packs.family import PackFamily
 from models.packs.fields import bounds_of, columns_of
 from models.packs.history import MAX_BLOCK_V, PackHistory
 from models.packs.stops import STOPS
-from models.packs.stops.cells import NOTHING_CELL_V, one_cell_down_v
+from models.packs.stops.cells import NOTHING_CELL_V, collapse_v, one_cell_down_v
 from models.packs.stops.charging import AROUND_CHARGE, BAD_SHARE, COLDEST_C, HOTTEST_C
 from models.packs.stops.heat import HOTTEST_PACK_C
 from models.packs.stops.identity import (
@@ -397,6 +397,18 @@ def _below_floor(look: _Look) -> Bools:
     return look.any_of(look.reading_pack, (look.resting | lithium) & (look.ordered[:, 0] < floor + SLACK))
 
 
+def _collapsed(look: _Look) -> Bools:
+    """Under load the lowest block lies so far below the others: where any block does, it does.
+
+    A block that reads nothing, which the check passes over, is held up as such.
+    """
+    peers, limit = look.median_from(1), np.full(len(look.ordered), np.nan)
+    family_of = np.append(look.which, -1)[look.reading_pack]
+    for number, family in enumerate(look.families):
+        limit[family_of == number] = collapse_v(family, peers[family_of == number])
+    return look.any_of(look.reading_pack, look.state("discharge") & (look.ordered[:, 0] <= limit + SLACK))
+
+
 def _cell_down(look: _Look) -> Bools:
     """In some reading at rest a block lies a cell's worth below the others, or less if it was just charged.
 
@@ -503,6 +515,7 @@ _SCREENS: Final[Mapping[str, Callable[[_Look], Bools]]] = {
     "chemistry": _chemistry,
     "reversed": _reversed,
     "below-floor": _below_floor,
+    "collapsed": _collapsed,
     "cell-down": _cell_down,
     "over-voltage": _over_voltage,
     "overfilled": _overfilled,

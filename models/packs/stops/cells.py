@@ -9,11 +9,15 @@ import numpy as np
 from models.base.arrays import Floats
 from models.base.messages import Said, say, say_count
 from models.packs.family import PackFamily
-from models.packs.stops.known import Known, blocks_said, ocv_at, others_v, volts_of
+from models.packs.stops.known import Known, blocks_said, day, ocv_at, others_v, volts_of
 
 NOTHING_CELL_V: Final = 0.05
 """A block that reads less than this for each of its cells reads nothing: no cell with anything in it rests so low.
 Invented."""
+
+REVERSED_CELL_V: Final = 1.6
+"""What a nickel-metal hydride cell that load reverses takes from its block, V: its own 1.2 to 1.3 V, and 0.3 to 0.4 V
+the wrong way round. From memory, unverified."""
 
 
 def one_cell_down_v(family: PackFamily, peers_v: Floats) -> Floats:
@@ -78,6 +82,40 @@ def below_floor(known: Known) -> Said | None:
         floor=f"{floor:g}",
         least=f"{family.min_cell_v:g}",
     )
+
+
+def collapse_v(family: PackFamily, peers_v: Floats) -> Floats:
+    """Volts under load at or below which several cells of a block have given out; one for each peer.
+
+    Two reversed cells below the peers, or half of what they read where that is less, and below the floor in use. A
+    block at its fault lies 1.0 to 1.2 V of 12 cells below them (common practice, no source). Derived.
+    """
+    fallen = peers_v - np.minimum(2 * REVERSED_CELL_V, peers_v / 2)
+    return np.minimum(fallen, family.cells_per_block * family.min_cell_v)
+
+
+def collapsed(known: Known) -> Said | None:
+    """Find a block that broke down under load, and that nobody has looked at since."""
+    family = known.family
+    if family.chemistry == "lithium-ion" or not known.its_volts:
+        return None  # lithium-ion stops at its floor under load already
+    for reading in reversed(known.readings):
+        if reading.state != "discharge":
+            continue
+        volts, nothing = volts_of(reading), family.cells_per_block * NOTHING_CELL_V
+        peers = others_v(volts)
+        down = (np.nan_to_num(volts, nan=np.inf) <= collapse_v(family, peers)) & (volts > nothing)
+        if (down := down & known.unseen(reading.time)).any():
+            worst = int(np.argmin(np.where(down, volts, np.inf)))
+            return say(
+                "Under load on %(day)s block %(block)s fell to %(volts)s V while its peers read %(peers)s V: several of "
+                "its cells are empty, dead or driven the wrong way round, or a joint of it is burning.",
+                day=day(reading.time),
+                block=worst + 1,
+                volts=f"{volts[worst]:g}",
+                peers=f"{peers[worst]:.1f}",
+            )
+    return None
 
 
 def cell_down(known: Known) -> Said | None:

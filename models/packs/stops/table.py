@@ -8,7 +8,7 @@ from typing import Final
 from models.base.messages import say
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
-from models.packs.stops.cells import below_floor, cell_down, driven_backwards, no_volts
+from models.packs.stops.cells import below_floor, cell_down, collapsed, driven_backwards, no_volts
 from models.packs.stops.charging import (
     charged_cold,
     charged_hot,
@@ -98,6 +98,13 @@ STOPS: Final[tuple[StopRule, ...]] = (
     ),
     StopRule("below-floor", "everything", below_floor, _NOT_CHARGED_ON, _LIMIT),
     StopRule("cell-down", "everything", cell_down, _NOT_CHARGED_ON, _CURVE),
+    StopRule(
+        "collapsed",
+        "everything",
+        collapsed,
+        _NOT_CHARGED_ON,
+        "common practice, no source; the limit, two reversed cells, is derived, their volts from memory, unverified",
+    ),
     StopRule("over-voltage", "everything", over_voltage, _LOOK, _LIMIT),
     StopRule(
         "overfilled",

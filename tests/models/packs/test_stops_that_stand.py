@@ -5,10 +5,11 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from models.packs.history import BlockReading, Outcome, PackHistory, TopUp
-from models.packs.stops import stops_of
+from models.packs.stops import Stopped, stops_of
 from models.packs.stops.known import LOOK_AFTER
 from models.packs.suspects import suspects
 from models.packs.tables import tables_from_histories
+from models.topup.plan import plan_topup
 from training.files.families import load_families
 
 FAMILIES = load_families()
@@ -27,6 +28,12 @@ def rest(days: float, off: float = 0.0, **more) -> BlockReading:
     volts = [LEVEL_V] * FAMILY.blocks
     volts[4] += off
     return BlockReading(time=at(days), state="rest", block_v=tuple(volts), **{"temperature_c": 17, **more})
+
+
+def load(days: float, weak_v: float, peers_v: float = 11.2) -> BlockReading:
+    volts = [peers_v] * FAMILY.blocks
+    volts[4] = weak_v
+    return BlockReading(time=at(days), state="discharge", current_a=15, temperature_c=17, block_v=tuple(volts))
 
 
 def charge(days: float, ah: float = 1.0, **more) -> TopUp:
@@ -61,6 +68,7 @@ DONE = {
     "charged-cold": (charge(0), rest(-0.01, temperature_c=-6)),
     "below-floor": (rest(-0.1, -3.5), charge(0)),
     "cell-down": (rest(-0.1, -2.6), charge(0)),
+    "collapsed": (rest(-0.11, -0.2), load(-0.1, 5.0), charge(0)),
 }
 """What was done to block 5 on the first day, by the stop that it is."""
 
@@ -93,6 +101,19 @@ def test_a_module_that_was_swapped_ends_what_was_done_to_its_block(code):
 def test_damage_that_was_seen_stands_until_a_look_that_finds_none():
     assert codes(charge(0), rest(1, inspected="damaged"), rest(2)) == ["damaged"]
     assert codes(charge(0), rest(1, inspected="damaged"), rest(2, inspected="sound")) == []
+
+
+@pytest.mark.parametrize("volts", [0.6, 2.0, 5.0, 7.9])
+def test_a_block_dead_under_load_ends_the_job(volts):
+    """Common practice, no source: cells that are driven empty under load reverse, and a charge mends none of them."""
+    assert codes(rest(0, -0.2), load(0.01, volts)) == ["collapsed"]
+    with pytest.raises(Stopped):
+        plan_topup(pack(rest(0, -0.2), load(0.01, volts)), FAMILY)
+
+
+@pytest.mark.parametrize(("weak_v", "peers_v"), [(10.1, 11.2), (9.6, 11.2), (8.4, 11.2), (8.0, 9.0), (7.4, 9.0)])
+def test_a_weak_block_one_reversed_cell_or_a_pack_that_sags_as_a_whole_is_no_collapse(weak_v, peers_v):
+    assert codes(rest(0, -0.2), load(0.01, weak_v, peers_v)) == []
 
 
 def test_what_happens_after_a_look_counts_again():
