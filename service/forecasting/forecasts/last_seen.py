@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Final, Protocol
 
 from models.base import counts
-from models.forecasts.last_seen import ASK_AFTER_DAYS, REFUSE_AFTER_DAYS, days_unseen, not_of_today
+from models.forecasts.last_seen import ASK_AFTER_DAYS, NOT_OF_TODAY, REFUSE_AFTER_DAYS, days_unseen, not_of_today
 from models.packs.history import PackHistory
 from service.core import clock
 from service.core.refusals import Conflict
@@ -47,6 +48,12 @@ def age_of(case: Asked, now: datetime | None, *, of_today_too: bool = False) -> 
     if case.at is not None and not (of_today_too and now - case.at < TODAY):
         return []
     return [EvidenceFlag.of(flag) for flag in not_of_today(case.history, now)]
+
+
+def as_of_now(flags: Sequence[EvidenceFlag], history: PackHistory | None, now: datetime) -> list[EvidenceFlag]:
+    """Return the flags of a forecast made earlier, its age counted to now."""
+    aged = () if history is None else not_of_today(history, now)
+    return [*map(EvidenceFlag.of, aged), *(flag for flag in flags if not aged or flag.code != NOT_OF_TODAY)]
 
 
 def counts_from(case: Asked, origin: datetime, now: datetime | None) -> list[str]:

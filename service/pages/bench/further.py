@@ -20,6 +20,9 @@ from service.core.translation import _
 from service.decisions.release.answers import release_of_pack
 from service.decisions.release.schemas import ReleaseRequest
 from service.forecasting.forecasts.cases import case_of_pack, require_unstopped
+from service.forecasting.forecasts.last_seen import as_of_now
+from service.forecasting.forecasts.schemas import EvidenceFlag
+from service.forecasting.forecasts.sentences import look_first
 from service.forecasting.recheck import answers as recheck
 from service.forecasting.recheck.days import dates_said, day_reached
 from service.forecasting.recheck.schemas import RecheckCase, RecheckRequest
@@ -171,8 +174,11 @@ def _given_out(request: Request, unit: Unit) -> tuple[IssuedForecast, str] | Non
     row = next(iter(unit.issued), None)
     if row is None or unit.topped_at is None or row.origin < unit.topped_at or row.good_for_days < 1:
         return None
-    zone, last = zone_of(request), day_reached(row.origin, row.good_for_days)
-    if last.astimezone(zone).date() < request.app.state.clock().astimezone(zone).date():
+    zone, last, now = zone_of(request), day_reached(row.origin, row.good_for_days), request.app.state.clock()
+    flags = [EvidenceFlag.model_validate(flag) for flag in row.answer["flags"]]
+    if warned := look_first(as_of_now(flags, unit.history, now)):
+        return row, " ".join(warned)
+    if last.astimezone(zone).date() < now.astimezone(zone).date():
         return row, _("Its last promised day, %(day)s, is past.") % {"day": day_in_words(last, zone)}
     return row, " ".join(dates_said(last, row.recheck_at, zone, day_in_words))
 

@@ -64,7 +64,7 @@ def show_sheet(number: ForecastNumber, request: Request, store: CurrentStore, fa
 def read_sheet_pdf(number: ForecastNumber, request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
     """Send the release sheet as a PDF of one page."""
     sheet = _sheet(request, store, number, families, request.app.state.models)
-    if sheet.over:
-        raise Conflict(sheet.over)
+    if sheet.held_back:
+        raise Conflict(" ".join(sheet.held_back))
     named = {"Content-Disposition": f'inline; filename="release-{sheet.pack_id}-{number}.pdf"'}
     return Response(sheet_pdf(sheet, request.app.state.clock()), 200, named, "application/pdf")

@@ -18,6 +18,7 @@ from models.packs.history import BlockReading, PackHistory, TopUp
 from models.physics.imbalance import deviation_v, pack_median_v
 from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext
+from service.forecasting.forecasts.last_seen import as_of_now
 from service.forecasting.forecasts.schemas import ForecastAnswer
 from service.forecasting.forecasts.sentences import count_days, look_first, main_promise
 from service.forecasting.issued.issuing import whole_answer
@@ -62,8 +63,9 @@ class ReleaseSheet:
         Empty if there is no plan.
     changed : bool
         Whether the record was changed since, so that it would give another forecast.
-    over : str
-        That the last promised day is past; empty until then. Then there is nothing to sign and nothing for the owner.
+    held_back : tuple of str
+        Why nobody may be let go by it, in first place; empty where nothing speaks against it. Then it is no release:
+        no figures, no day, nothing to sign and nothing for the owner.
     given_out : str
         When the owner's slip was made.
     workshop : str
@@ -86,7 +88,7 @@ class ReleaseSheet:
     recheck: str
     recheck_rows: tuple[RecheckRow, ...]
     changed: bool
-    over: str
+    held_back: tuple[str, ...]
     given_out: str
     workshop: str
 
@@ -143,6 +145,7 @@ def sheet_of(
     forecast = release.answer
     promise = main_promise(forecast)
     last = day_reached(row.origin, promise.days)
+    held_back = _held_back(release, last, now, zone)
     holds = promise.days >= 1
     planned = row.recheck_at or (None if recheck is None else recheck.recheck_at)
     dates = dates_said(last, planned, zone, day_in_words) if holds else []
@@ -156,7 +159,7 @@ def sheet_of(
         model_id=row.model_id,
         cautions=tuple(all_cautions(release.chemistry)),
         facts=() if history is None else tuple(_facts(history, row.origin, zone)),
-        sentences=(*look_first(forecast.flags), *forecast.sentences),
+        sentences=tuple(forecast.sentences),
         promises=tuple(
             (
                 f"{one.confidence:.0%}",
@@ -171,19 +174,23 @@ def sheet_of(
         recheck=" ".join([*(dates or [_not_one_day()]), _("Read all blocks at rest, before it is driven.")]),
         recheck_rows=() if recheck is None else tuple(recheck_row(one) for one in recheck.table),
         changed=release.changed,
-        over=_over(last, now, zone),
+        held_back=held_back,
         workshop=workshop,
     )
 
 
-def _over(last: datetime, now: datetime, zone: ZoneInfo) -> str:
-    """Say that the last promised day is past; empty until then."""
-    if now.astimezone(zone).date() <= last.astimezone(zone).date():
-        return ""
-    said = _(
-        "This sheet is no longer good: its last promised day, %(day)s, is past. Read the pack again and make a new one."
-    )
-    return said % {"day": day_in_words(last, zone)}
+def _held_back(release: Release, last: datetime, now: datetime, zone: ZoneInfo) -> tuple[str, ...]:
+    """Say why nobody may be let go by a forecast: what it gravely warns of, its age, or that its last day is past."""
+    said = look_first(as_of_now(release.answer.flags, release.history, now))
+    if said:
+        said.insert(0, _("Not to be driven until it is looked at: no release sheet is made from this forecast."))
+    if now.astimezone(zone).date() > last.astimezone(zone).date():
+        over = _(
+            "This sheet is no longer good: its last promised day, %(day)s, is past. Read the pack again and make a "
+            "new one."
+        )
+        said.append(over % {"day": day_in_words(last, zone)})
+    return tuple(said)
 
 
 def _owner(dates: list[str], holds: bool) -> list[str]:

@@ -203,6 +203,47 @@ def test_no_sheet_is_made_once_its_last_safe_day_is_past(site, van, issued, phon
     assert httpx.get(f"{phone_page.url}/sheet.pdf").status_code == 409
 
 
+def promises_nothing(address: str, why: str) -> None:
+    """Check that a sheet says first why nobody may be let go by it, with nothing that could be taken for a release."""
+    shown = httpx.get(address).text
+    first = "Not to be driven until it is looked at: no release sheet is made from this forecast."
+    assert first in shown
+    assert why in shown
+    assert shown.index(first) < shown.index(why) < shown.index("Cautions")
+    for words in (
+        "Bring the car back",
+        "For the owner",
+        "best day to read",
+        "Signature",
+        "Good for, at",
+        "hold on day",
+    ):
+        assert words not in shown, words
+    refused = httpx.get(f"{address}/sheet.pdf")
+    assert refused.status_code == 409
+    assert "Not to be driven" in refused.text
+
+
+def test_no_release_is_made_of_a_forecast_that_gravely_warns(site, van, record):
+    """Read at 58 °C after the charge, the owner's slip still named the day to bring the car back."""
+    site.app.state.clock = lambda: NOW
+    hot = [r["id"] for r in httpx.get(f"{site.url}/v1/readings").json()["items"] if r["time"] > "2026-03-02T12"]
+    for number in hot:
+        httpx.patch(f"{site.url}/v1/readings/{number}", json={"temperature_c": 58}).raise_for_status()
+    kept = record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat(), "replacement_in_days": 7}).json()
+    assert any(flag["grave"] for flag in kept["answer"]["flags"])
+    promises_nothing(f"{site.url}/bench/forecasts/{kept['id']}", "Do not go by these figures before")
+    assert "Bring the car back" not in httpx.get(f"{site.url}/bench/units/{van}/recheck", timeout=60).text
+
+
+def test_no_release_is_made_of_a_pack_that_nobody_has_read_for_long(site, van, record):
+    """Last read 150 days ago, a forecast kept over REST got a sheet that said what holds on day 90."""
+    now = NOW + timedelta(days=150)
+    site.app.state.clock = lambda: now
+    kept = record(f"/v1/packs/{van}/forecasts", {"at": (now - timedelta(days=2)).isoformat()}).json()
+    promises_nothing(f"{site.url}/bench/forecasts/{kept['id']}", "150 days ago: that it still holds is not known")
+
+
 def calendar_events(site) -> list:
     return icalendar.Calendar.from_ical(httpx.get(f"{site.url}/v1/calendar.ics").content).walk("VEVENT")
 
