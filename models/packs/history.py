@@ -53,7 +53,7 @@ class BlockReading(_Fact):
         Pack temperature in °C.
     inspected : {"sound", "damaged"}, optional
         What somebody saw who looked the pack over for swelling, leaks and heat: nothing, or damage. Not noted means
-        that nobody looked.
+        that nobody looked. Damage stands until a module was swapped and a look after that finds none.
     soc_pct : float, optional
         State of charge as the car's controller tells it, % (SAE J1979 and scan tools tell it so).
     spread_v : float, optional

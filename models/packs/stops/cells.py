@@ -108,8 +108,8 @@ def collapsed(known: Known) -> Said | None:
         if (down := down & known.unseen(reading.time)).any():
             worst = int(np.argmin(np.where(down, volts, np.inf)))
             return say(
-                "Under load on %(day)s block %(block)s fell to %(volts)s V while its peers read %(peers)s V: several of "
-                "its cells are empty, dead or driven the wrong way round, or a joint of it is burning.",
+                "Under load on %(day)s block %(block)s fell to %(volts)s V while its peers read %(peers)s V: several "
+                "of its cells are empty, dead or driven the wrong way round, or a joint of it is burning.",
                 day=day(reading.time),
                 block=worst + 1,
                 volts=f"{volts[worst]:g}",

@@ -58,8 +58,8 @@ STOPS: Final[tuple[StopRule, ...]] = (
         damaged,
         say(
             "Charge nothing and do not drive on it. Keep people and whatever burns away if it is warm, smells or "
-            "hisses, and have it replaced by somebody licensed to. This stands until a later reading says that it was "
-            "looked at and nothing showed."
+            "hisses, and have it replaced by somebody licensed to. A later look that finds nothing does not lift "
+            "this: it stands until a module was swapped and a reading after that says that nothing shows (inspected)."
         ),
         _PRACTICE,
     ),

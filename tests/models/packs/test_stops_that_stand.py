@@ -98,9 +98,19 @@ def test_a_module_that_was_swapped_ends_what_was_done_to_its_block(code):
     assert code in codes(*DONE[code], returned(1), other)
 
 
-def test_damage_that_was_seen_stands_until_a_look_that_finds_none():
+@pytest.mark.parametrize("days", [0, 6 / 1440, 2, 30])
+def test_damage_that_was_seen_is_not_undone_by_a_later_look(days):
     assert codes(charge(0), rest(1, inspected="damaged"), rest(2)) == ["damaged"]
-    assert codes(charge(0), rest(1, inspected="damaged"), rest(2, inspected="sound")) == []
+    assert codes(charge(0), rest(1, inspected="damaged"), rest(1 + days, inspected="sound")) == ["damaged"]
+    assert codes(charge(0), rest(1, inspected="sound"), rest(1, inspected="damaged")) == ["damaged"], "a tie"
+
+
+def test_damage_stands_until_a_module_was_swapped_and_a_look_after_that_finds_none():
+    swapped = (charge(0), rest(1, inspected="damaged"), charge(2, 0.5, also_done="module-swapped"))
+    assert codes(*swapped) == ["damaged"], "nobody looked since"
+    assert codes(*swapped, rest(3, inspected="sound")) == []
+    assert codes(*swapped, rest(3, inspected="sound"), rest(4, inspected="damaged")) == ["damaged"]
+    assert codes(*swapped, rest(2, inspected="damaged"), rest(3, inspected="sound")) == ["damaged"], "in its minute"
 
 
 @pytest.mark.parametrize("volts", [0.6, 2.0, 5.0, 7.9])
