@@ -44,8 +44,9 @@ def history_at(history: PackHistory, origin: datetime) -> PackHistory:
 def last_seen(tables: HistoryTables, moments: pd.DataFrame) -> Floats:
     """Return the day of each pack's newest record, by each origin, that it was there and holding.
 
-    As `PackHistory.seen_at`: a reading, a top-up, or an outcome that says it was still running. A reading that cannot
-    be what it is said to be tells nothing.
+    A reading, a top-up, or an outcome that says it was still running: more than `PackHistory.seen_at` takes, as it has
+    held until then, though nobody knows how its blocks are. A reading that cannot be what it is said to be tells
+    nothing.
 
     Parameters
     ----------

@@ -307,12 +307,11 @@ class PackHistory(_Fact):
         return last
 
     def seen_at(self, by: datetime) -> datetime | None:
-        """Time of the newest record, by a moment, that the pack was there and holding; None without one.
+        """Time of the newest record, by a moment, at which the pack was measured; None without one.
 
-        A reading, a top-up, or an outcome that says it was still running. A plan tells nothing of the pack.
+        A reading or a top-up. Neither a plan nor an outcome that says it was still running tells how its blocks are.
         """
         seen = [reading.time for reading in self.readings] + [topup.time for topup in self.topups]
-        seen += [outcome.time for outcome in self.outcomes if outcome.kind == "running"]
         return max((time for time in seen if time <= by), default=None)
 
     @property

@@ -68,7 +68,7 @@ def test_one_pack_is_told_the_same_as_many_and_a_record_renews_the_promise(small
     assert 1 - asked.hold_probability(asked.good_for(0.8)) == pytest.approx(level, abs=1e-6)
     # Seen running, it has held: then the conditional curve may be promised from.
     seen = history.model_copy(update={"outcomes": (*history.outcomes, Outcome(time=later, kind="running"))})
-    assert seen.seen_at(later) == later
+    assert seen.seen_at(later) == history.seen_at(later), "its blocks were not measured"
     assert forecaster.forecast(seen, at=later).unseen_days == 0
     assert forecaster.forecast(seen, at=later).good_for(0.8) > asked.good_for(0.8)
     # A plan tells nothing of the pack, but the promise is one under that plan.

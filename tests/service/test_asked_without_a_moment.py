@@ -86,7 +86,37 @@ def test_each_line_of_a_batch_is_flagged_too(client, later, history):
     assert [line["forecast"]["flags"][0]["code"] == "not-of-today" for line in told] == [True, False]
 
 
-@pytest.mark.parametrize("door", ["what-if", "recheck"])
+@pytest.mark.parametrize("door", ["release", "recheck"])
+def test_what_is_dated_counts_from_now(client, history, door):
+    """Eight days after the newest entry a day of last week was promised, and a reading planned for one."""
+    address, body = asked(door, {"history": history})
+    told = client.post(address, json=body).json()
+    today = AT_THE_BENCH.date().isoformat()
+    assert told["first"][0].startswith(f"All days here count from today, {today}. Something was last entered on")
+    if door == "release":
+        assert told["as_of"][:10] == today
+        assert told["good_until"] is None or told["good_until"][:10] >= today
+        dated = [words for words in told["conditions"] if words.startswith("Promise")]
+        assert all(told["good_until"][:10] in words for words in dated)
+    else:
+        assert told["origin"][:10] == today
+        assert told["recheck_at"] is None or told["recheck_at"][:10] > today
+
+
+@pytest.mark.parametrize("door", ["what-if", "recheck", "release", "forecast"])
+def test_an_outcome_of_today_is_no_reading_of_today(client, later, problem_in, history, door):
+    """Noted as still running, readings of months ago were answered without a word of their age."""
+    later(20)
+    address, body = asked(
+        door,
+        {"history": {**history, "outcomes": [{"time": client.app.state.clock().isoformat(), "kind": "running"}]}},
+    )
+    response = client.post(address, json=body)
+    assert response.status_code == 200, response.text
+    assert first_of(door, response.json()).startswith(FIRST)
+
+
+@pytest.mark.parametrize("door", ["what-if"])
 def test_days_that_count_from_another_day_than_today_say_so(client, history, door):
     """Asked eight days after the newest entry, "the best day is day 1" was a day of last week."""
     told = client.post(f"/v1/{door}", json={"history": history}).json()["first"]

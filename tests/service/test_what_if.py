@@ -20,6 +20,7 @@ from service.forecasting.recheck.examples import sent_examples as recheck_exampl
 from service.forecasting.what_if.examples import sent_examples as what_if_examples
 from service.forecasting.what_if.sentences import sentence_of
 from tests.cases.packs import history_of_case
+from tests.service.conftest import AT_THE_BENCH
 from training.files.families import load_families
 from training.registry import ModelRegistry
 
@@ -59,7 +60,7 @@ def test_python_agrees_to_the_digit(client, source, asked):
     recheck = client.post("/v1/recheck", json={**asked, "risk": 0.3}).json()
     with thread_limit(1):
         what_if = forecaster.what_if(history)
-        plan = forecaster.recheck_plan(history, 0.3)
+        plan = forecaster.recheck_plan(history, 0.3, AT_THE_BENCH)
     assert [p["survival"] for p in plans["plans"]] == [p.survival.tolist() for p in what_if.plans]
     assert [p["gained_days"] for p in plans["plans"]] == [p.gained_days for p in what_if.plans]
     assert recheck["day"] == plan.day
@@ -85,7 +86,8 @@ def test_usual_plans_are_compared_unless_others_are_named(client, asked):
 
 
 def test_recheck_day_and_date_belong_together(client, asked):
-    told = client.post("/v1/recheck", json={**asked, "risk": 0.3}).json()
+    read = max(reading["time"] for reading in asked["history"]["readings"])
+    told = client.post("/v1/recheck", json={**asked, "risk": 0.3, "at": read}).json()
     apart = datetime.fromisoformat(told["recheck_at"]) - datetime.fromisoformat(told["origin"])
     assert apart.days == told["day"]
     assert sum(row["share"] for row in told["table"]) == pytest.approx(1)

@@ -24,7 +24,13 @@ from service.decisions.basis.sentences import look_first_of, rests_on
 from service.decisions.release.schemas import Arrival, EarlyToLate, ReleaseAnswer, ReleaseCase, ReleaseRequest
 from service.forecasting.forecasts.answers import answer
 from service.forecasting.forecasts.cases import family_of, plan_of, require_still_out
-from service.forecasting.forecasts.last_seen import require_seen_lately, unseen_since
+from service.forecasting.forecasts.last_seen import (
+    age_of,
+    asked_of_today,
+    counts_from_today,
+    require_seen_lately,
+    unseen_since,
+)
 from service.forecasting.forecasts.sentences import count_days, look_first
 from service.records.history import chemistry_unless_stopped
 from training.registry import StoredModel
@@ -70,7 +76,7 @@ def release_of_history(
     threads: int,
     now: datetime | None = None,
 ) -> ReleaseAnswer:
-    """Say what a pack that was sent along risks; days count from the moment of its forecast.
+    """Say what a pack that was sent along risks; days count from now, or from the moment that was named.
 
     Raises
     ------
@@ -78,19 +84,22 @@ def release_of_history(
         As for `service.forecasting.forecasts.answers.answer` and `release_of_pack`.
     """
     require_still_out(asked.case)
-    forecast = answer(asked.case, model.model, families, threads=threads, now=now)
+    case = asked_of_today(asked.case, now)
+    forecast = answer(case, model.model, families, threads=threads, now=now)
+    forecast.flags[:0] = [flag for flag in age_of(asked.case, now) if flag not in forecast.flags]
     arrival = _stated(asked, forecast.origin)
     if arrival is None:
         raise BadInput.one("arrival", _("is not given."), _("Give one of promised, in_days and lead_time."))
-    plan = plan_of(asked.case) or next(iter(asked.case.history.usage[-1:]), None)
-    case = OpenCases.sent(forecast, asked.case.history)
+    plan = plan_of(case) or next(iter(case.history.usage[-1:]), None)
+    sent = OpenCases.sent(forecast, case.history)
     # Of a moment that was chosen it is judged as of then.
     as_of = forecast.origin if asked.case.at is not None else now or clock.now_utc()
-    require_seen_lately(forecast.pack_id, case.cases[0].seen_at, as_of)
-    chemistry = family_of(asked.case, families).chemistry
+    require_seen_lately(forecast.pack_id, sent.cases[0].seen_at, as_of)
+    chemistry = family_of(case, families, now).chemistry
     usual = None if plan is None else plan.km_per_day
-    first = [*look_first(forecast.flags), *unseen_since(case.cases[0].seen_at, forecast.origin)]
-    return _answer(case, arrival, asked, usual, forecast.origin, chemistry, first)
+    aged = unseen_since(sent.cases[0].seen_at, forecast.origin) if asked.case.at is not None else []
+    first = [*look_first(forecast.flags), *aged, *counts_from_today(asked.case, now)]
+    return _answer(sent, arrival, asked, usual, forecast.origin, chemistry, first)
 
 
 def _stated(asked: Arrival, now: datetime) -> LeadTime | None:
@@ -132,7 +141,7 @@ def _answer(
         forecast_origin=one.origin,
         first=first,
         **_chances(risk),
-        good_until=one.good_until,
+        good_until=one.good_until if not one.grave and _days_left(one.good_until, now) >= 0 else None,
         days=_range(risk.days[0]),
         km=_range(risk.km[0]),
         basis=[_(arrival.basis), rests_on(one)],
@@ -142,11 +151,15 @@ def _answer(
     )
 
 
+def _days_left(good_until: datetime, now: datetime) -> int:
+    return (good_until.date() - now.date()).days
+
+
 def _at_most(good_until: datetime, now: datetime, *, grave: bool) -> str:
     """Say what may be promised: the days from today's date to the last promised one, as the forecast counts them."""
     if grave:
         return _("Promise no day before what the forecast warns of is looked at.")
-    left = (good_until.date() - now.date()).days
+    left = _days_left(good_until, now)
     if left < 1:
         return _("Not even one day more can be promised: fewer than nine in ten such packs hold that long.")
     said = _("Promise %(days)s at most, until %(day)s: nine in ten such packs hold that long.")

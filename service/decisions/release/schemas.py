@@ -71,7 +71,10 @@ class ReleaseAnswer(BaseModel):
     band_low: float = Field(description="The least of it on the edges of the forecast's band.")
     band_high: float = Field(description="The most of it on the edges of the forecast's band.")
     unclaimed: float = Field(description="Chance that the replacement comes on a day of which nothing is claimed.")
-    good_until: datetime = Field(description="Last promised day: nine in ten such packs hold to this moment.")
+    good_until: datetime | None = Field(
+        description="Last promised day: nine in ten such packs hold to this moment. Null where that "
+        "is past, or where its forecast warns of something to be looked at first."
+    )
     days: EarlyToLate = Field(description="Days until the replacement comes.")
     km: EarlyToLate = Field(description="Kilometres driven by then; null if the distance a day is not known.")
     basis: list[str] = Field(description="What the arrival and the forecast rest on.")

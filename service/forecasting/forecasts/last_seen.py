@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
-from typing import Final, Protocol
+from typing import Final, Protocol, TypeVar
 
 from models.base import counts
 from models.forecasts.last_seen import ASK_AFTER_DAYS, NOT_OF_TODAY, REFUSE_AFTER_DAYS, days_unseen, not_of_today
@@ -12,7 +12,9 @@ from models.packs.history import PackHistory
 from service.core import clock
 from service.core.refusals import Conflict
 from service.core.translation import _
-from service.forecasting.forecasts.schemas import EvidenceFlag
+from service.forecasting.forecasts.schemas import EvidenceFlag, PackCase
+
+AnyCase = TypeVar("AnyCase", bound=PackCase)
 
 TODAY: Final = timedelta(days=1)
 """Whoever asks of a moment since then asks of today."""
@@ -63,6 +65,27 @@ def counts_from(case: Asked, origin: datetime, now: datetime | None) -> list[str
         return []
     said = _("All days here count from %(day)s, when something was last entered, %(days)s ago.")
     return [said % {"day": origin.date().isoformat(), "days": _(counts.days(since // timedelta(days=1)))}]
+
+
+def asked_of_today(case: AnyCase, now: datetime | None) -> AnyCase:
+    """Return a question whose days count from now where no moment was named and something was entered before today."""
+    now = now or clock.now_utc()
+    if case.at is not None or now - case.history.last_fact_time < TODAY:
+        return case
+    return case.model_copy(update={"at": now})
+
+
+def counts_from_today(case: Asked, now: datetime | None) -> list[str]:
+    """Say that days count from now though nothing was entered today; nothing where another moment was named."""
+    now, entered = now or clock.now_utc(), case.history.last_fact_time
+    if case.at is not None or now - entered < TODAY:
+        return []
+    said = _(
+        "All days here count from today, %(today)s. Something was last entered on %(day)s, %(days)s ago; that the "
+        "fault has not come back since then is taken for granted."
+    )
+    days = _(counts.days((now - entered) // timedelta(days=1)))
+    return [said % {"today": now.date().isoformat(), "day": entered.date().isoformat(), "days": days}]
 
 
 def unseen_since(seen_at: datetime | None, now: datetime) -> list[str]:

@@ -9,7 +9,7 @@ from models.forecaster import Forecaster
 from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
 from service.forecasting.forecasts.cases import computing, family_of, plan_of
-from service.forecasting.forecasts.last_seen import age_of, counts_from
+from service.forecasting.forecasts.last_seen import age_of, asked_of_today, counts_from_today
 from service.forecasting.forecasts.schemas import EvidenceFlag
 from service.forecasting.forecasts.sentences import look_first
 from service.forecasting.recheck.days import day_reached
@@ -48,9 +48,9 @@ def answer(
         The model holds no simulated packs of the family.
     """
     family = family_of(case, families, now)
-    usage = plan_of(case)
+    asked = asked_of_today(case, now)
     with computing(threads):
-        plan = forecaster.recheck_plan(case.history, case.risk, case.at, usage, family)
+        plan = forecaster.recheck_plan(asked.history, asked.risk, asked.at, plan_of(asked), family)
     present = plan.present
     flags = [*age_of(case, now, of_today_too=True), *(EvidenceFlag.of(flag) for flag in (*present.flags, *plan.flags))]
     return RecheckAnswer(
@@ -66,7 +66,7 @@ def answer(
         table=[ReadingRow(**vars(row), sentence=row_sentence(row, plan)) for row in plan.table],
         effective_packs=plan.effective_packs,
         flags=flags,
-        first=[*look_first(flags), *counts_from(case, present.origin, now)],
+        first=[*look_first(flags), *counts_from_today(case, now)],
         sentences=sentences_of(plan),
         cautions=all_cautions(family.chemistry),
         model_id=present.model_id,
