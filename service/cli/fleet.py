@@ -90,7 +90,7 @@ def ranking(
             item.site or "",
             str(Money(item.week_cost, given.currency)),
             per_cent(item.week_return),
-            _until(item, zone),
+            until_words(item, zone),
         )
     console.print(table)
     if given.next_cursor is not None:
@@ -99,9 +99,12 @@ def ranking(
     print_lines("Cautions", given.cautions, console)
 
 
-def _until(item: Ranked, zone: ZoneInfo) -> str:
+def until_words(item: Ranked, zone: ZoneInfo) -> str:
+    """Say until when a vehicle is good, or why no day is named."""
     from service.forecasting.recheck.days import local_date
 
+    if item.grave:
+        return "look first"
     if item.good_until is not None:
         return local_date(item.good_until, zone).isoformat()
     return f"no reading since {item.no_reading_since:%Y-%m-%d}"

@@ -59,6 +59,11 @@ class Due:
         """Of its page at the bench."""
         return f"/bench/units/{quote(self.pack_id, safe='')}"
 
+    @property
+    def link(self) -> tuple[str, str]:
+        """Where its page is, and what it is called."""
+        return self.address, self.name
+
 
 @dataclass(frozen=True)
 class Board:
@@ -66,8 +71,9 @@ class Board:
 
     Attributes
     ----------
-    overdue, today : list of Due
-        Whose last promised day is past, and whose is today.
+    warned, overdue, today : list of Due
+        Whose forecast warns of something to be looked at first; of the others, whose last promised day is past, and
+        whose is today.
     orders : list of str
         What is to be ordered, in sentences; why nothing can be said.
     to_order, to_fit : list of (address, name)
@@ -77,6 +83,7 @@ class Board:
         Files that were checked and wait to be stored.
     """
 
+    warned: list[Due]
     overdue: list[Due]
     today: list[Due]
     orders: list[str]
@@ -98,10 +105,11 @@ def show_home(request: Request, store: CurrentStore, families: KnownFamilies) ->
 
 
 def _board(session: Session, request: Request, now: datetime, families: Mapping[str, PackFamily]) -> Board:
-    overdue, today = _due(session, now, request)
+    warned, overdue, today = _due(session, now, request)
     orders, to_order, to_fit = _orders(session, now, families) if may(request, "page_parts") else ([], [], [])
     returns = returns_of_fleet(session, ReturnsRequest(weeks=1), now)
     return Board(
+        warned=warned,
         overdue=overdue,
         today=today,
         orders=orders,
@@ -123,20 +131,25 @@ def _within_a_week(returns: ReturnsAnswer) -> str:
     return _("About %(mean)s of %(count)s come back within a week (%(low)s to %(high)s) if none is replaced.") % words
 
 
-def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], list[Due]]:
+def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], list[Due], list[Due]]:
     zone = zone_of(request)
     day = now.astimezone(zone).date()
-    columns = (Score.pack_id, Score.vehicle_id, Score.origin, Score.good_until, Score.seen_at)
-    soon = select(*columns).where(~ended(), Score.good_until < now + timedelta(days=2)).order_by(Score.good_until)
-    overdue, today = [], []
-    for pack_id, vehicle_id, origin, good_until, seen_at in session.execute(soon):
+    columns = (Score.pack_id, Score.vehicle_id, Score.origin, Score.good_until, Score.seen_at, Score.grave)
+    # One by one, so that each is found by its own index.
+    soon = select(*columns).where(~ended(), ~Score.grave, Score.good_until < now + timedelta(days=2))
+    warns = select(*columns).where(~ended(), Score.grave)
+    warned, overdue, today = [], [], []
+    found = [*session.execute(warns.order_by(Score.good_until)), *session.execute(soon.order_by(Score.good_until))]
+    for pack_id, vehicle_id, origin, good_until, seen_at, grave in found:
         unseen = None if good_until > origin else (seen_at or origin)
         due = Due(pack_id, vehicle_id or pack_id, good_until, unseen)
-        if unseen is not None or good_until.astimezone(zone).date() < day:
+        if grave:
+            warned.append(due)
+        elif unseen is not None or good_until.astimezone(zone).date() < day:
             overdue.append(due)
         elif good_until.astimezone(zone).date() == day:
             today.append(due)
-    return overdue, today
+    return warned, overdue, today
 
 
 def _orders(

@@ -83,7 +83,7 @@ def rank_fleet(session: Session, asked: RankingRequest, now: datetime) -> Rankin
         Ranked(
             **{name: getattr(row, name) for name in _STORED},
             week_cost=row.week_cost,
-            good_until=row.good_until if row.good_until > now else None,
+            good_until=row.good_until if row.good_until > now and not row.grave else None,
             no_reading_since=None if row.good_until > now else (row.seen_at or row.origin),
         )
         for row in found[: asked.limit]

@@ -58,7 +58,7 @@ class Ranked(BaseModel):
     week_return: float = Field(description="Chance that the fault returns within a week of `as_of`.")
     good_until: datetime | None = Field(
         description="Last promised day: nine in ten such packs hold to this moment, whole days after the forecast. "
-        "Null where that is past."
+        "Null where that is past, or its forecast warns of something to be looked at first."
     )
     no_reading_since: datetime | None = Field(
         description="Its newest record, where what was promised then is used up: that it still holds nobody has seen."

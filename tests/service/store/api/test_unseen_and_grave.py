@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
 import icalendar
 import pytest
 from sqlalchemy import select
 
+from service.cli.fleet import until_words
+from service.decisions.fleet.schemas import Ranked
 from service.store.schema import Score
 
 VAN = "/v1/packs/MB-VAN-07"
@@ -110,6 +113,13 @@ def test_a_grave_flag_stands_at_every_door_that_decides(out, clock):
     assert "what its forecast warns of" in queue["entries"][0]["reasons"][0]
     ranking = out.get("/v1/fleet/ranking", params=COSTS).json()
     assert [item["grave"] for item in ranking["items"]] == [True]
+    assert [item["good_until"] for item in ranking["items"]] == [None]
+    assert until_words(Ranked.model_validate(ranking["items"][0]), ZoneInfo("UTC")) == "look first"
+    assert "look at it first" in out.get("/fleet").text
+    board = out.get("/").text
+    assert "The forecast of one vehicle warns: look at it first" in board
+    assert "Nothing is due today" not in board
+    assert out.post(f"{VAN}/release", json={"in_days": 7}).json()["good_until"] is None
     assert "warns of something that has to be looked at" in ranking["first"][0]
     plan = out.post("/v1/fleet/plan", json={"slots": [1], "pack": 1450, "costs": {**COSTS, "return_value": 900}})
     assert any("warns of something that has to be looked at" in note for note in plan.json()["notes"])
