@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Final
 
 import numpy as np
@@ -28,6 +28,13 @@ FINE_STEP_SMALL_V: Final = 0.001
 
 FRESH_DAYS: Final = 4.0
 """A reading older than this says how the block stood then, not how it stands now. Invented."""
+
+UNREAD_SHARE: Final = 1 / 3
+"""Where more of the blocks than this were not read, the weak one may well be among them. Invented."""
+
+SAME_VISIT: Final = timedelta(hours=2)
+"""A reading so shortly before the return was noted is of the pack as it came back: who reads first notes it after.
+Invented."""
 
 CURRENT_SD_A: Final = 0.5
 """How exactly a current is noted. Invented."""
@@ -123,7 +130,7 @@ class BenchEvidence:
     first_fault : bool
         No top-up yet.
     rest, discharge, charge : BlockSnapshot or None
-        Newest of each state since the last top-up, none older than `FRESH_DAYS`, and none of a pack drawn down.
+        Newest of each state since the last top-up and return, none older than `FRESH_DAYS`, none of a pack drawn down.
     drawn : DrawnDown or None
         Newest draw-down since the last top-up, none older than `FRESH_DAYS`.
     earlier : tuple of EarlierCharge
@@ -179,29 +186,70 @@ def snapshot(family: PackFamily, reading: BlockReading, block: int) -> BlockSnap
 def weak_block_of(family: PackFamily, history: PackHistory, at: datetime) -> int:
     """Block (from 1) that the newest readings make look weakest.
 
-    At rest and under load together, each against what is usually called bad.
+    At rest and under load together, each against what is usually called bad. A block that the newest reading left out
+    counts as it was last read, so that no sound block is named in its place.
 
     Raises
     ------
     BadInput
-        If nothing was read since the last top-up: there is nothing to tell the weak block by.
+        If nothing was read since the last top-up and return: there is nothing to tell the weak block by. If the block
+        that looks weakest, one of the last top-up, or more than `UNREAD_SHARE` of all were left out.
     """
     since = _fresh(as_it_stood(history, draw_downs(history, family, at)), at)
-    total = np.zeros(family.blocks)
+    total, unread = np.zeros(family.blocks), np.zeros(family.blocks, dtype=np.bool_)
     found = False
     for state, bad in (("rest", BAD_REST_V_PER_CELL), ("discharge", BAD_LOAD_V_PER_CELL)):
-        newest = next((r for r in reversed(since) if r.state == state), None)
-        if newest is not None:
-            total += np.nan_to_num(-deviation_v(volts_of(newest))[0]) / (bad * family.cells_per_block)
+        readings = [r for r in reversed(since) if r.state == state]
+        if readings:
+            low = -deviation_v(volts_of(readings[0]))[0]
+            unread |= np.isnan(low)
+            for earlier in readings[1:]:
+                if not np.isnan(low).any():
+                    break
+                low = np.where(np.isnan(low), -deviation_v(volts_of(earlier))[0], low)
+            total += np.nan_to_num(low) / (bad * family.cells_per_block)
             found = True
     if not found:
         raise BadInput.one(
             "readings",
-            "hold none of the last four days, since the last top-up, at rest or under discharge: "
+            "hold none of the last four days, since the last top-up and return, at rest or under discharge: "
             "which block is weak cannot be told.",
             "Read all blocks at rest, and under load, and add the reading; or name the block.",
         )
-    return int(total.argmax()) + 1
+    weakest = int(total.argmax())
+    charged = next((t.blocks for t in reversed(history.topups) if t.time <= at), ())
+    if unread[[weakest, *(block - 1 for block in charged)]].any() or unread.sum() > UNREAD_SHARE * family.blocks:
+        left_out = np.flatnonzero(unread) + 1
+        which = f"block {left_out[0]} was" if len(left_out) == 1 else f"blocks {', '.join(map(str, left_out))} were"
+        raise BadInput.one(
+            "readings",
+            f"{which} not read in the newest readings: which block is weak cannot be told.",
+            "Read all blocks first, at rest and under load, and add the readings; or name the block.",
+        )
+    return weakest + 1
+
+
+def require_read_since_return(history: PackHistory, at: datetime | None) -> None:
+    """Raise `BadInput` where the fault came back after the newest reading, and nothing was charged since.
+
+    Parameters
+    ----------
+    history : PackHistory
+    at : datetime, optional
+        Facts after it are not used; all are if left out.
+    """
+
+    def newest(times: list[datetime]) -> datetime:
+        return max((time for time in times if at is None or time <= at), default=datetime.min.replace(tzinfo=UTC))
+
+    back = newest([o.time for o in history.outcomes if o.kind == "returned"])
+    read = newest([r.time for r in history.readings])
+    if back > newest([t.time for t in history.topups]) and read + SAME_VISIT < back:
+        raise BadInput.one(
+            "readings",
+            f"are all of before the fault came back on {back:%Y-%m-%d %H:%M}: how low the block is now is not known.",
+            "Read all blocks at rest, and under load, and add the readings.",
+        )
 
 
 def bench_evidence(
@@ -273,11 +321,13 @@ def _drawn(family: PackFamily, downs: list[DrawDown], block: int) -> DrawnDown |
 
 
 def _fresh(history: PackHistory, at: datetime) -> list[BlockReading]:
-    """Keep the readings that speak of now: none from before the last top-up, none older than `FRESH_DAYS`."""
+    """Keep the readings that speak of now.
+
+    None from before the last top-up, or before the fault came back since, none older than `FRESH_DAYS`.
+    """
     topups = [t.time for t in history.topups if t.time <= at]
-    start = at - timedelta(days=FRESH_DAYS)
-    if topups:
-        start = max(start, topups[-1])
+    returns = [o.time - SAME_VISIT for o in history.outcomes if o.kind == "returned" and o.time <= at]
+    start = max([at - timedelta(days=FRESH_DAYS), *topups[-1:], *returns[-1:]])
     return [r for r in history.readings if start <= r.time <= at]
 
 

@@ -20,7 +20,7 @@ from models.packs.history import PackHistory, UsagePlan, require_fit
 from models.packs.stops import Stopped, require_no_stop
 from models.topup.charge_plan import ChargePlan, charge_plan
 from models.topup.concerns import POSSIBLE, Concern, Worth, concerns_of, gravest, stops_of_block
-from models.topup.evidence import BenchEvidence, BlockSnapshot, bench_evidence, weak_block_of
+from models.topup.evidence import BenchEvidence, BlockSnapshot, bench_evidence, require_read_since_return, weak_block_of
 from models.topup.gain_per_charge import ChargeStep, charges_to_try, what_it_buys
 from models.topup.missing_charge import MissingCharge, missing_charge
 from models.topup.posterior import PossiblePacks, possible_packs, rest_set_aside
@@ -118,13 +118,15 @@ def plan_topup(
     Raises
     ------
     BadInput
-        If the history does not fit the family, has no reading to go by, or the block does not exist.
+        If the history does not fit the family, has no reading to go by, or none since the fault came back, if the weak
+        block may be one that was not read, or the block does not exist.
     Stopped
         If a fact ends the job, or charging, until something else is done.
     """
     require_fit(history, family)
     moment = moment_of(history, at)
     require_no_stop(history, family, at=at, ambient_c=ambient_c, charging=True)
+    require_read_since_return(history, at)
     history, unused = without_contradictions(history, family, moment)
     chosen = weak_block_of(family, history, moment) if block is None else _existing(block, family)
     evidence = bench_evidence(history, family, chosen, moment, ambient_c)

@@ -38,10 +38,11 @@ def over_voltage(known: Known) -> Said | None:
                 **words,
             )
     over = np.zeros(family.blocks, dtype=np.bool_)
+    rests = {id(reading) for reading in known.rests}
     for reading in known.readings:
         # A car that brakes hard may pass the limit for seconds; a bench supply never does.
         gentle = reading.state == "charge" and -(reading.current_a or 0.0) <= family.rated_ah
-        if (gentle or reading in known.rests) and (now := np.nan_to_num(volts_of(reading), nan=0.0) > most).any():
+        if (gentle or id(reading) in rests) and (now := np.nan_to_num(volts_of(reading), nan=0.0) > most).any():
             over |= now & known.unseen(reading.time)
     if not over.any() or not known.its_volts:
         return None

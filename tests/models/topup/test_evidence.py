@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import time
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
 
-from models.packs.history import BlockReading, PackHistory, TopUp
+from models.base.errors import BadInput
+from models.packs.history import BlockReading, Outcome, PackHistory, TopUp
 from models.topup.evidence import bench_evidence, snapshot, weak_block_of
 from models.topup.plan import plan_topup
 from training.files.families import load_families
@@ -59,8 +61,64 @@ def test_property_a_charge_stands_between_the_nearest_readings_of_its_block(seed
 def test_a_long_history_takes_no_longer_than_its_length(readings, topups):
     history = history_of(readings, topups, np.random.default_rng(3))
     began = time.process_time()
-    weak_block_of(FAMILY, history.model_copy(update={"topups": ()}), history.readings[-1].time)
+    with suppress(BadInput):  # as blocks were left out at random
+        weak_block_of(FAMILY, history.model_copy(update={"topups": ()}), history.readings[-1].time)
     bench_evidence(history, FAMILY, 2, history.last_fact_time)
     plan_topup(history, FAMILY, block=2)
     # Before, the first took 27 s and the second 89 s; now each takes a few tenths.
     assert time.process_time() - began < 5
+
+
+def read(hours: float, low: dict[int, float] | None = None, unread: tuple[int, ...] = ()) -> BlockReading:
+    """Blocks at rest at 12.9 V, some lower, some not read."""
+    volts = [None if b in unread else 12.9 + (low or {}).get(b, 0.0) for b in range(1, FAMILY.blocks + 1)]
+    return BlockReading(time=START + timedelta(hours=hours), state="rest", temperature_c=20, block_v=tuple(volts))
+
+
+def pack(*readings: BlockReading, **more) -> PackHistory:
+    return PackHistory(pack_id="A", family=FAMILY.name, readings=readings, **more)
+
+
+LOW = {5: -0.4, 9: -0.05}
+TOPPED = TopUp(time=START, blocks=(5,), charge_ah=1.0)
+
+
+@pytest.mark.parametrize(
+    ("history", "left_out"),
+    [
+        (pack(read(1, LOW), read(2, LOW, unread=(5,))), "block 5 was not read"),
+        (pack(read(2, LOW, unread=(5,)), topups=(TOPPED,)), "block 5 was not read"),
+        (pack(read(2, LOW, unread=(1, 2, 3, 4, 6))), "blocks 1, 2, 3, 4, 6 were not read"),
+    ],
+    ids=["it lay lowest before", "it was charged last", "more than a third"],
+)
+def test_no_sound_block_is_picked_where_the_weak_one_may_not_have_been_read(history, left_out):
+    with pytest.raises(BadInput, match=left_out):
+        plan_topup(history, FAMILY)
+    assert plan_topup(history, FAMILY, block=9).block == 9, "named"
+
+
+def test_a_sound_block_that_was_not_read_holds_nothing_up():
+    assert plan_topup(pack(read(1, LOW), read(2, LOW, unread=(3,))), FAMILY).block == 5
+    assert plan_topup(pack(read(2, LOW, unread=(1, 2, 3, 4))), FAMILY).block == 5
+
+
+@pytest.mark.parametrize("block", [None, 5])
+def test_once_the_fault_is_back_the_pack_is_read_again_before_a_plan(block):
+    back = Outcome(time=START + timedelta(hours=40), kind="returned")
+    told = {"topups": (TOPPED,), "outcomes": (back,)}
+    before = read(20, LOW)
+    for at in (None, back.time, back.time + timedelta(hours=3)):
+        with pytest.raises(BadInput, match="before the fault came back on 2024-01-02 16:00"):
+            plan_topup(pack(before, **told), FAMILY, block=block, at=at)
+    assert plan_topup(pack(before, **told), FAMILY, block=block, at=before.time).block == 5, "it was not back then"
+    for hours in (39, 41):
+        assert plan_topup(pack(before, read(hours, LOW), **told), FAMILY, block=block).block == 5
+
+
+def test_a_rest_of_before_the_return_is_not_that_of_the_pack_that_came_back():
+    back = Outcome(time=START + timedelta(hours=40), kind="returned")
+    load = read(41, LOW).model_copy(update={"state": "discharge", "current_a": 15.0})
+    history = pack(read(20, LOW), load, topups=(TOPPED,), outcomes=(back,))
+    assert bench_evidence(history, FAMILY, 5, load.time).rest is None
+    assert "no-rest-reading" in {concern.code for concern in plan_topup(history, FAMILY).concerns}
