@@ -116,11 +116,12 @@ def _ordered_already(ordered: PackOnOrder) -> str:
     return said % {"supplier": ordered.supplier, "day": ordered.ordered_at.date().isoformat()}
 
 
-def told_on_order(case: OpenCases, ordered: OnOrder) -> PackOnOrder:
-    """Say when a pack on order may come, and how likely the fault beats it."""
+def told_on_order(case: OpenCases | None, ordered: OnOrder) -> PackOnOrder:
+    """Say when a pack on order may come, and how likely the fault beats it; not that without a case to weigh."""
     days = chance = None
     if ordered.lead_time is not None:
         days = range_of(ordered.lead_time)
+    if case is not None and ordered.lead_time is not None:
         chance = 1 - float(release_risk(case.survival, ordered.lead_time).get_there[0])
     return PackOnOrder(
         delivery_id=ordered.delivery_id,

@@ -24,8 +24,8 @@ from service.decisions.ordering.answers import ASSUMPTION, COSTS_OF_ORDERING, co
 from service.decisions.ordering.offers import Offers, stored_offers
 from service.decisions.ordering.schemas import CaseLeftOut, CaseOnOrder, QueueAnswer, QueueEntryAnswer, QueueRequest
 from service.forecasting.issued.scores import ended
-from service.records.stopped import under_stop
-from service.store.schema import Pack, Score
+from service.records.stopped import UnderStop, under_stop
+from service.store.schema import Pack, Score, TopUp
 
 MOST_CASES: Final = 400
 """Cases weighed at once, those whose good-for day comes first; the others can wait longer, and their number is told."""
@@ -59,12 +59,13 @@ def queue_of_cases(
     places = {case.pack_id: place for place, case in enumerate(everything.cases)}
     waiting = everything.take([place for pack_id, place in places.items() if pack_id not in ordered])
     entries: list[tuple[QueueEntry, Offers, OpenCase]] = []
+    stopped = under_stop(session, families, [] if asked.family is None else [Pack.family == asked.family])
     left_out = [
         CaseLeftOut(
             pack_id=one.pack_id,
             reason=" ".join([_("STOP: %(what)s") % {"what": spoken(stop.text)} for stop in one.stops]),
         )
-        for one in under_stop(session, families, [] if asked.family is None else [Pack.family == asked.family])
+        for one in stopped
     ]
     notes = [_(ORDER_OF_QUEUE), costs.source, _(ASSUMPTION), _(WAITING_TO_ORDER)] if len(waiting) else [costs.source]
     unmet: list[BadInput] = []
@@ -121,11 +122,24 @@ def queue_of_cases(
                 **told_on_order(everything.take([places[pack_id]]), order).model_dump(),
             )
             for pack_id, order in ordered.items()
-        ],
+        ]
+        + _on_order_for_stopped(session, [one for one in stopped if one.pack_id not in ordered], now),
         left_out=left_out,
         notes=notes,
         cautions=all_cautions(),
     )
+
+
+def _on_order_for_stopped(session: Session, stopped: Sequence[UnderStop], now: datetime) -> list[CaseOnOrder]:
+    """Return what is on its way to packs that a fact stops: nothing is weighed of them, but their order stands."""
+    vehicles = {one.pack_id: one.vehicle_id for one in stopped}
+    newest = select(TopUp.pack_id, func.max(TopUp.time)).where(TopUp.pack_id.in_(vehicles)).group_by(TopUp.pack_id)
+    topped = {row[0]: row[1] for row in session.execute(newest)} if vehicles else {}
+    ordered = on_order(session, topped, now) if topped else {}
+    return [
+        CaseOnOrder(pack_id=pack_id, vehicle_id=vehicles[pack_id], **told_on_order(None, order).model_dump())
+        for pack_id, order in ordered.items()
+    ]
 
 
 def _weighed(cases: OpenCases, offers: Offers, costs: Costs, risk: float) -> Sequence[QueueEntry]:

@@ -86,6 +86,23 @@ def test_no_list_decides_on_a_stopped_pack(out, shorted):
     assert "MB-VAN-07" not in [entry["pack_id"] for entry in ranked.json().get("entries", [])]
 
 
+def test_the_order_of_a_stopped_pack_stands_in_the_queue(out):
+    """It was on its way, and the queue knew of no order for it once a fact had stopped the pack."""
+    order = {"supplier_id": "north-quay", "family": "gravel-14", "ordered_at": "2026-03-04T09:00:00Z", "express": False}
+    made = out.post("/v1/deliveries", json={**order, "pack_id": "MB-VAN-07"})
+    assert made.status_code == 201, made.text
+    volts = [12.9] * 14
+    volts[4] -= 2.6
+    reading = {"pack_id": "MB-VAN-07", "time": "2026-03-13T08:00:00Z", "state": "rest", "block_v": volts}
+    assert out.post("/v1/readings", json=reading).status_code == 201
+    queue = out.post("/v1/orders/queue", json={}).json()
+    assert "STOP" in next(one["reason"] for one in queue["left_out"] if one["pack_id"] == "MB-VAN-07")
+    (coming,) = [one for one in queue["on_order"] if one["pack_id"] == "MB-VAN-07"]
+    assert coming["delivery_id"] == made.json()["id"]
+    assert coming["fault_first"] is None
+    assert "MB-VAN-07" in out.get("/parts").text
+
+
 DOORS = [json.loads(line) for line in Path("tests/cases/bench/doors.jsonl").read_text().splitlines()]
 STOPPED = [json.loads(line) for line in Path("tests/cases/bench/stops.jsonl").read_text().splitlines()]
 FAMILIES = load_families()
