@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from service.forecasting.topup_plan.examples import STORED
+from service.records.subjects.readings import READINGS
 
 PLAN = "/v1/packs/MB-VAN-07/topup-plan"
 
@@ -20,8 +21,11 @@ def store_history(api, history):
 def test_who_may_ask(filled, keys, problem_in):
     problem_in(filled.post(PLAN, json={}), 401)
     problem_in(filled.post(PLAN, json={}, headers=keys["read-only"]), 403)
+    of_the_reading = {"at": READINGS.example["time"]}
     for role in ("bench", "parts", "fleet", "admin"):
-        assert filled.post(PLAN, json={}, headers=keys[role]).status_code == 200
+        assert filled.post(PLAN, json=of_the_reading, headers=keys[role]).status_code == 200
+        came_back = problem_in(filled.post(PLAN, json={}, headers=keys[role]), 422)
+        assert "before the fault came back" in came_back["detail"]
 
 
 def test_stored_and_sent_histories_give_the_same_plan(api, van_case):
