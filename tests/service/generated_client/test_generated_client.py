@@ -51,9 +51,9 @@ def generated(generator: Path, client, tmp_path_factory: pytest.TempPathFactory)
     """The folder in which the generated package lies."""
     folder = tmp_path_factory.mktemp("generated")
     (folder / "openapi.json").write_text(json.dumps(client.get("/openapi.json").json()))
-    # Lines of JSON are a kind of file to the generator.
-    lines = {"content_type_overrides": {"application/x-ndjson": "application/octet-stream"}}
-    (folder / "config.json").write_text(json.dumps(lines))
+    # Lines of JSON and Parquet are kinds of file to the generator.
+    kinds = dict.fromkeys(("application/x-ndjson", "application/vnd.apache.parquet"), "application/octet-stream")
+    (folder / "config.json").write_text(json.dumps({"content_type_overrides": kinds}))
     ran = subprocess.run(
         [generator / "openapi-python-client", *GENERATE],
         cwd=folder,
