@@ -59,7 +59,8 @@ def test_no_day_is_told_past_the_curves_own_for_the_same_risk(client, tideover, 
     for promise in answer["good_for"]:
         own = back[{0.75: 0.25, 0.9: 0.1}[promise["confidence"]]]
         assert promise["days"] <= (answer["horizon_days"] if own is None else own) + 1e-9
-    recheck = json.loads(tideover("recheck", "-", "--json", input=json.dumps({"history": history})).stdout)
+    asked = {"history": history, "at": answer["origin"]}  # without a moment it counts from now
+    recheck = json.loads(tideover("recheck", "-", "--json", input=json.dumps(asked)).stdout)
     assert recheck["limit_day"] == pytest.approx(answer["good_for"][1]["days"]), "one risk, one day"
 
 

@@ -11,6 +11,7 @@ import segno
 from playwright.sync_api import expect
 
 from service.forecasting.forecasts.examples import example_case
+from tests.service.pages.conftest import two_days_later
 from tests.service.pages.folds import unfold
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
@@ -24,8 +25,8 @@ TOPUP = CASE["topups"][0]
 
 
 def local(text: str) -> str:
-    """A time as the browser's field takes it; the tests' zone is UTC."""
-    return text[:16]
+    """A time as the browser's field takes it; the tests' zone is UTC. Two days later, as the van of these tests."""
+    return two_days_later(text)[:16]
 
 
 def add_van(page, site) -> None:
