@@ -227,7 +227,7 @@ def promises_nothing(address: str, why: str) -> None:
 def test_no_release_is_made_of_a_forecast_that_gravely_warns(site, van, record):
     """Read at 58 °C after the charge, the owner's slip still named the day to bring the car back."""
     site.app.state.clock = lambda: NOW
-    hot = [r["id"] for r in httpx.get(f"{site.url}/v1/readings").json()["items"] if r["time"] > "2026-03-04T12"]
+    hot = [r["id"] for r in httpx.get(f"{site.url}/v1/readings").json()["items"] if r["time"] > "2026-03-02T12"]
     for number in hot:
         httpx.patch(f"{site.url}/v1/readings/{number}", json={"temperature_c": 58}).raise_for_status()
     kept = record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat(), "replacement_in_days": 7}).json()
