@@ -18,7 +18,6 @@ REFUSE_AFTER_DAYS: Final = 30.0
 """After so long nothing is decided, released or charged by what was read then. Our choice: two waits of two weeks, the
 usual one for a pack (common practice, no source)."""
 
-
 NOT_OF_TODAY: Final = "not-of-today"
 """Code of the flag: it speaks of when somebody asked. Lists go by when each pack was last seen."""
 

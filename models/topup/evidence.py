@@ -127,8 +127,6 @@ class BenchEvidence:
     at : datetime
     tripped : bool
         The fault code stands: it was confirmed, and nothing was charged since.
-    first_fault : bool
-        No top-up yet.
     rest, discharge, charge : BlockSnapshot or None
         Newest of each state since the last top-up and return, none older than `FRESH_DAYS`, none of a pack drawn down.
     drawn : DrawnDown or None
@@ -143,7 +141,6 @@ class BenchEvidence:
     block: int
     at: datetime
     tripped: bool
-    first_fault: bool
     rest: BlockSnapshot | None
     discharge: BlockSnapshot | None
     charge: BlockSnapshot | None
@@ -296,7 +293,6 @@ def bench_evidence(
         block=block,
         at=at,
         tripped=not topups or returned,
-        first_fault=not topups,
         rest=rest,
         discharge=newest("discharge"),
         charge=newest("charge"),

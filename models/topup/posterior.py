@@ -3,9 +3,9 @@
 An even set of points (a Sobol sequence, so that the same readings always give the same answer) is pushed through the
 priors below. What a reading fixes is drawn from the reading: the block's state of charge from its rest deviation, its
 resistance from its deviation under discharge (Robert & Casella, Monte Carlo Statistical Methods, importance sampling;
-from memory, unverified). The weights then carry the priors, the reading under charge, the rise over earlier charges
-with hysteresis taken out, and, where the fault code stands, that it does. What no reading shows keeps the spread of its
-prior: a block's capacity does, unless the string was drawn down by a known charge between two rest readings.
+from memory, unverified). The weights then carry the priors, the reading under charge, and the rise over earlier charges
+with hysteresis taken out. What no reading shows keeps the spread of its prior: how steep the curve of this pack is, and
+a block's capacity, unless the string was drawn down by a known charge between two rest readings.
 """
 
 from __future__ import annotations
