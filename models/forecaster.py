@@ -35,7 +35,7 @@ from models.forecasts.inputs import history_at, inputs_digest, last_seen, newest
 from models.forecasts.seen_range import SeenRange
 from models.forecasts.similar_packs import PastPacks, SimilarPack
 from models.forecasts.value_of_information import worth_of_missing
-from models.forecasts.warmth import warmth_at_rest
+from models.forecasts.warmth import frost_near_charge, warmth_at_rest
 from models.forecasts.weakness_kind import KINDS, KindClassifier, with_likely_kind
 from models.interventions.forward_runs import common_luck
 from models.interventions.pack_bank import PackBank, require_bank
@@ -769,6 +769,7 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
         newest_reading_gap_days(tables, moments),
         put_in,
         *warmth_at_rest(tables, packs, newest),
+        frost_near_charge(tables, packs, newest),
         *after,
         *words,
         code=code,

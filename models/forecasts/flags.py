@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from math import isfinite, isnan
 from typing import Final
 
@@ -22,6 +23,8 @@ from models.forecasts.forecast import Flag
 from models.forecasts.last_seen import ASK_AFTER_DAYS
 from models.forecasts.seen_range import FAR, SeenRange
 from models.packs.contradictions import WARMEST_C, Unused
+from models.packs.stops.charging import COLDEST_C
+from models.packs.stops.known import LOOK_AFTER
 from models.physics.thermal import FAN_SETPOINT_C
 from models.physics.use_process import WEATHER_SD_C
 
@@ -110,6 +113,10 @@ class Noted:
         Temperature of the pack in the newest reading at rest that notes it, °C; NaN where none does.
     warmest_c : array, shape (n,)
         The highest at rest since the visit of the newest charge that nobody has looked at since, °C; likewise.
+    early_look_h : array, shape (n,)
+        Hours after that at which somebody looked, too early to count; NaN where nobody did.
+    frost_c : array, shape (n,)
+        Below 0, read nearest to a newest charge at which nobody read it, °C (`models.forecasts.warmth`); else NaN.
     end_v : array, shape (n,)
         Of the newest top-up, V; NaN where it was not noted.
     after_v, read_after_v : array, shape (n,)
@@ -126,6 +133,8 @@ class Noted:
     put_in_ah: Floats
     rest_c: Floats
     warmest_c: Floats
+    early_look_h: Floats
+    frost_c: Floats
     end_v: Floats
     after_v: Floats
     read_after_v: Floats
@@ -185,7 +194,8 @@ def flags_of(
         [DONE[word] for word in words if isinstance(word, str) and word in DONE]
         for words in zip(noted.end_v_at, noted.charged_part, noted.also_done, strict=True)
     ]
-    own = zip(noted.gap_days, noted.put_in_ah, noted.rest_c, noted.warmest_c, surplus, strict=True)
+    warmth = zip(noted.rest_c, noted.warmest_c, noted.early_look_h, noted.frost_c, strict=True)
+    own = zip(noted.gap_days, noted.put_in_ah, warmth, surplus, strict=True)
     against = _against_itself(some_features(X, ("cells_per_block",))[:, 0], noted)
     strange = set(seen.within(some_features(X, ("ambient_c",))[:, 0], "ambient_c")[0].tolist())
     facts = zip(rows, outside, seen.new_family(X), inferred, own, strict=True)
@@ -193,7 +203,8 @@ def flags_of(
         (
             *_of_overcharge(row, float(put_in), float(over)),
             *_of_fast_charge(row),
-            *_of_heat(float(warmest_c), float(rest_c)),
+            *_of_heat(float(warmest_c), float(rest_c), float(early_h)),
+            *_of_frost(float(frost_c)),
             *against.get(place, ()),
             *flags_of_controller(noted.code[place], noted.code_state[place], bool(noted.figures[place])),
             *_of_origin(bool(new), bool(guess)),
@@ -204,7 +215,9 @@ def flags_of(
             *(_of_outside(name, row[name], ranges) for name, ranges in beyond.items()),
             *([_of_weather(row["ambient_c"], seen)] if place in strange and "ambient_c" not in beyond else []),
         )
-        for place, (row, beyond, new, guess, (gap, put_in, rest_c, warmest_c, over)) in enumerate(facts)
+        for place, (row, beyond, new, guess, (gap, put_in, (rest_c, warmest_c, early_h, frost_c), over)) in enumerate(
+            facts
+        )
     ]
 
 
@@ -222,9 +235,11 @@ _INFERRED: Final = Flag(
 _NO_CHARGE: Final = Flag(
     "charge-unknown", say("The charge put in is not known, so a level reading may be hysteresis rather than charge.")
 )
-_NO_REST_BEFORE: Final = Flag("no-rest-before", say("There is no rest reading from before the charge."))
-_NO_REST_AFTER: Final = Flag("no-rest-after", say("There is no rest reading from after the charge."))
-_NO_LOAD: Final = Flag("no-load-reading", say("No reading under load: a bad joint cannot be told from a weak block."))
+_NO_REST_BEFORE: Final = Flag("no-rest-before", say("There is no usable rest reading from before the charge."))
+_NO_REST_AFTER: Final = Flag("no-rest-after", say("There is no usable rest reading from after the charge."))
+_NO_LOAD: Final = Flag(
+    "no-load-reading", say("There is no usable reading under load: a bad joint cannot be told from a weak block.")
+)
 _NO_USAGE: Final = Flag(
     "usage-unknown", say("The planned usage is not known; the usage of comparable packs is assumed.")
 )
@@ -321,7 +336,20 @@ def _of_fast_charge(row: dict[str, float]) -> list[Flag]:
     return [Flag("fast-charge", text, grave=True)]
 
 
-def _of_heat(warmest_c: float, rest_c: float) -> list[Flag]:
+def _of_frost(frost_c: float) -> list[Flag]:
+    if isnan(frost_c):
+        return []
+    text = say(
+        "Nobody read how warm the pack was when it was charged, and near that day it was read at %(read)s °C: below "
+        "%(coldest)s °C cells gas instead of filling. If it was read then, enter that. Else look for swelling and "
+        "leaks, and note what was seen with a reading of the next day or later.",
+        read=f"{frost_c:g}",
+        coldest=f"{COLDEST_C:g}",
+    )
+    return [Flag("maybe-charged-cold", text, grave=True)]
+
+
+def _of_heat(warmest_c: float, rest_c: float, early_look_h: float) -> list[Flag]:
     if not warmest_c > WARMEST_C:
         return []
     if not rest_c > WARMEST_C:
@@ -332,7 +360,7 @@ def _of_heat(warmest_c: float, rest_c: float) -> list[Flag]:
             read=f"{warmest_c:g}",
             most=f"{WARMEST_C:g}",
         )
-        return [Flag("warm-pack", cooled, grave=True)]
+        return [Flag("warm-pack", _with_early_look(cooled, early_look_h), grave=True)]
     text = say(
         "The pack was read at %(read)s °C at rest, past %(most)s °C: something heats it, or it was just charged or "
         "driven hard. Let it cool, look for swelling and leaks, and read all blocks at rest again before it is charged "
@@ -340,7 +368,20 @@ def _of_heat(warmest_c: float, rest_c: float) -> list[Flag]:
         read=f"{rest_c:g}",
         most=f"{WARMEST_C:g}",
     )
-    return [Flag("warm-pack", text, grave=True)]
+    return [Flag("warm-pack", _with_early_look(text, early_look_h), grave=True)]
+
+
+def _with_early_look(text: Said, hours: float) -> Said:
+    """Say of a look that came too early that it does not count, and from when one would."""
+    if isnan(hours):
+        return text
+    return say(
+        "%(what)s A look was noted %(hours)s after that and does not count: swelling and leaks may show only after "
+        "%(least)s. Look again then.",
+        what=text,
+        hours=counts.hours(max(round(hours), 1)),
+        least=counts.hours(LOOK_AFTER / timedelta(hours=1)),
+    )
 
 
 def _against_itself(cells: Floats, noted: Noted) -> dict[int, list[Flag]]:

@@ -1,4 +1,4 @@
-"""How warm a pack was read at rest since the visit of its newest charge, and since somebody looked it over."""
+"""How warm a pack was read since the visit of its newest charge, and whether in the frost around it; until a look."""
 
 from __future__ import annotations
 
@@ -8,11 +8,12 @@ import numpy as np
 import pandas as pd
 
 from models.base.arrays import Floats, Rows
+from models.packs.stops.charging import AROUND_CHARGE, COLDEST_C, GENTLE_CHARGE_PER_H, SOAKED
 from models.packs.stops.known import LOOK_AFTER, VISIT
 from models.packs.tables import HistoryTables
 
 
-def warmth_at_rest(tables: HistoryTables, packs: pd.Index[str], newest: Rows) -> tuple[Floats, Floats]:
+def warmth_at_rest(tables: HistoryTables, packs: pd.Index[str], newest: Rows) -> tuple[Floats, Floats, Floats]:
     """Return the newest temperature read at rest, and the highest that nobody has looked at since.
 
     Parameters
@@ -27,6 +28,8 @@ def warmth_at_rest(tables: HistoryTables, packs: pd.Index[str], newest: Rows) ->
     -------
     last_c, warmest_c : array, shape (n,)
         °C; NaN where none was read.
+    early_h : array, shape (n,)
+        Hours from when it was warmest to the newest look, where one came after it and is too early to count; else NaN.
     """
     place = np.append(packs.get_indexer(tables.pack_index()), -1)  # of each pack among those asked of
     of, day, read_c = (
@@ -46,4 +49,49 @@ def warmth_at_rest(tables: HistoryTables, packs: pd.Index[str], newest: Rows) ->
     rows = rows[day[rows] >= since[of[rows]]]
     rows = rows[np.argsort(read_c[rows], kind="stable")]
     warmest[of[rows]] = read_c[rows]
-    return last, warmest
+    when, look = np.full(len(packs), np.nan), np.full(len(packs), np.nan)
+    when[of[rows]] = day[rows]
+    look[of[looked]] = day[looked]
+    early_h = 24 * (look - when)
+    return last, warmest, np.where(early_h > 0, early_h, np.nan)
+
+
+def frost_near_charge(tables: HistoryTables, packs: pd.Index[str], newest: Rows) -> Floats:
+    """Return what was read below 0 °C nearest to a newest charge at which, and in the day before, nobody read it.
+
+    In the four days before it or within a day after it; parameters as for `warmth_at_rest`.
+
+    Returns
+    -------
+    array, shape (n,)
+        °C; NaN where the temperature of the charge is known (`models.packs.stops.charging`), nothing so cold was read
+        near it, or somebody has looked the pack over since.
+    """
+    place = np.append(packs.get_indexer(tables.pack_index()), -1)
+    of, day, read_c = (
+        place[tables.codes("readings")],
+        tables.days("readings"),
+        tables.column("readings", "temperature_c"),
+    )
+    family = tables.words("packs", "family")[tables.pack_index().get_indexer(packs)]
+    rated_ah = np.array([tables.families[name].rated_ah for name in family])
+    noted_h, charge_ah = (
+        np.append(tables.column("topups", name), np.nan)[newest] for name in ("duration_h", "charge_ah")
+    )
+    hours = np.where(np.isnan(noted_h), np.nan_to_num(charge_ah) / (GENTLE_CHARGE_PER_H * rated_ah), noted_h)
+    end = np.append(tables.days("topups"), np.nan)[newest]
+    soaked, around, visit, look_after = (
+        span / timedelta(days=1) for span in (SOAKED, AROUND_CHARGE, VISIT, LOOK_AFTER)
+    )
+    rows = np.flatnonzero((of >= 0) & ~np.isnan(read_c))
+    since, ago = day[rows] - end[of[rows]], end[of[rows]] - hours[of[rows]] / 24 - day[rows]
+    known = np.zeros(len(packs), dtype=np.bool_)
+    known[of[rows[(ago <= soaked) & (since <= around)]]] = True
+    looked = np.flatnonzero((of >= 0) & (tables.words("readings", "inspected") == "sound"))
+    known[of[looked[day[looked] >= end[of[looked]] + look_after]]] = True
+    near = (ago <= visit) & (since <= soaked) & (read_c[rows] < COLDEST_C)
+    frost = np.full(len(packs), np.nan)
+    rows, distance = rows[near], np.maximum(since, ago)[near]
+    rows = rows[np.argsort(-distance, kind="stable")]
+    frost[of[rows]] = read_c[rows]
+    return np.where(known, np.nan, frost)

@@ -24,7 +24,14 @@ from models.packs.fields import bounds_of, columns_of
 from models.packs.history import MAX_BLOCK_V, PackHistory
 from models.packs.stops import STOPS
 from models.packs.stops.cells import NOTHING_CELL_V, collapse_v, one_cell_down_v
-from models.packs.stops.charging import AROUND_CHARGE, BAD_SHARE, COLDEST_C, HOTTEST_C
+from models.packs.stops.charging import (
+    AROUND_CHARGE,
+    BAD_SHARE,
+    COLDEST_C,
+    GENTLE_CHARGE_PER_H,
+    HOTTEST_C,
+    SOAKED,
+)
 from models.packs.stops.heat import HOTTEST_PACK_C
 from models.packs.stops.identity import (
     LITHIUM_CELL_MOHM,
@@ -43,6 +50,9 @@ from models.packs.tables import FACTS, SECONDS_PER_DAY, VOLT_DECIMALS, HistoryTa
 
 SLACK: Final = 1e-6
 """V, Ah or days by which a screen is wider than its check: rounding must let nothing through."""
+
+_KEY_DAYS: Final = 1e-3
+"""Days by which a key of pack and day may be off: of a million packs it is rounded by a tenth of this."""
 
 _WORSE: Final[Mapping[str, Callable[[Floats, float], Bools]]] = {
     "ge": np.less,
@@ -296,16 +306,18 @@ def _hot(look: _Look) -> Bools:
 
 
 def _charged_out_of_range(look: _Look) -> Bools:
-    """Find a reading around some charge that was too cold or too hot to charge at."""
+    """Find a reading around some charge, or in the day before it, that was too cold or too hot to charge at."""
     read, count = look.number("temperature_c"), len(look.which)
     rows = np.flatnonzero(((read < COLDEST_C) | (read > HOTTEST_C)) & (look.reading_pack >= 0))
     found, charges = np.zeros(count, dtype=np.bool_), np.flatnonzero(look.topup_pack >= 0)
     if not len(rows) or not len(charges):
         return found
     charges = charges[np.lexsort((look.topup_day[charges], look.topup_pack[charges]))]
-    around = AROUND_CHARGE.total_seconds() / SECONDS_PER_DAY + SLACK
+    around, soaked = (span.total_seconds() / SECONDS_PER_DAY + SLACK for span in (AROUND_CHARGE, SOAKED))
     pack, end = look.topup_pack[charges], look.topup_day[charges] + around
-    start = look.topup_day[charges] - np.nan_to_num(look.charge("duration_h"))[charges] / 24 - around
+    gentle_h = np.nan_to_num(look.charge("charge_ah")) / (GENTLE_CHARGE_PER_H * look.of_topup(lambda f: f.rated_ah))
+    noted_h = look.charge("duration_h")
+    start = look.topup_day[charges] - np.where(np.isnan(noted_h), gentle_h, noted_h)[charges] / 24 - soaked
     # Of the charges of its pack that had not ended when it was read, whether the one begun first had begun.
     first = pd.Series(start[::-1]).groupby(pack[::-1]).cummin().to_numpy(np.float64)[::-1]
     place = np.searchsorted(pack * 1e6 + end, look.reading_pack[rows] * 1e6 + look.reading_day[rows] - SLACK)
@@ -458,43 +470,49 @@ def _overfilled(look: _Look) -> Bools:
 
 
 def _wrong_block(look: _Look) -> Bools:
-    """Around the newest charge a block that was not charged rose, or had lain low, by as much as the check asks."""
-    count = len(look.which)
-    newest = look.newest_charge
-    rests = np.flatnonzero(look.resting)
-    pack = look.reading_pack[rests]
-    charge = newest[pack]
-    rests, pack, charge = rests[charge >= 0], pack[charge >= 0], charge[charge >= 0]
-    found = np.zeros(count, dtype=np.bool_)
-    if not len(rests):
+    """Around some charge a block that was not charged rose, or had lain low, by as much as the check asks."""
+    found = np.zeros(len(look.which), dtype=np.bool_)
+    rests = np.flatnonzero(look.resting & (look.reading_pack >= 0))
+    charges = np.flatnonzero(look.topup_pack >= 0)
+    if not len(rests) or not len(charges):
         return found
-    at, end = look.reading_day[rests], look.topup_day[charge]
-    start = end - np.nan_to_num(look.charge("duration_h"))[charge] / 24
+    rests = rests[np.lexsort((look.reading_day[rests], look.reading_pack[rests]))]
+    end, pack = look.topup_day[charges], look.topup_pack[charges]
+    start = end - np.nan_to_num(look.charge("duration_h"))[charges] / 24
     visit = VISIT.total_seconds() / SECONDS_PER_DAY
-    # Who was read in the very moment at which a window begins or ends may be on either side: looked at in any case.
-    edges = np.stack([start - visit, start, end, end + visit])
-    found[pack[(np.abs(at - edges) < SLACK).any(axis=0)]] = True
-    before, after = np.full(count, -1, dtype=np.intp), np.full(count, -1, dtype=np.intp)
-    earlier = (at >= start - visit) & (at <= start)
-    before[pack[earlier]] = rests[earlier]
-    later = (at >= end) & (at <= end + visit)
-    after[pack[later][::-1]] = rests[later][::-1]
+    # Days since 1970 lie well below this, so that packs do not mix.
+    key = look.reading_pack[rests] * 1e6 + look.reading_day[rests]
 
-    packs = np.flatnonzero(before >= 0)
-    charged = look.topped[newest[packs]]
-    bad = BAD_SHARE * look.of(lambda f: f.rest_spread_limit_v)[packs]
-    off, gap = look.volts[before[packs]] - look.median[before[packs], None], _step(look, before[packs])
+    def next_to(moment: Floats, *, after: bool) -> Rows:
+        """Return for each charge the rest reading next after or before a moment of it, −1 where no visit has one."""
+        place = np.searchsorted(key, pack * 1e6 + moment, side="left" if after else "right") - (not after)
+        inside = (place >= 0) & (place < len(rests))
+        row = np.where(inside, rests[np.clip(place, 0, len(rests) - 1)], -1)
+        near = (look.reading_pack[row] == pack) & (np.abs(look.reading_day[row] - moment) <= visit + SLACK)
+        return np.asarray(np.where(inside & near, row, -1))
+
+    # Who was read in the very moment at which a window begins or ends may be on either side: looked at in any case.
+    for moment in (start - visit, start, end, end + visit):
+        place = np.searchsorted(key, pack * 1e6 + moment - _KEY_DAYS)
+        close = np.abs(key[np.minimum(place, len(rests) - 1)] - (pack * 1e6 + moment)) <= 2 * _KEY_DAYS
+        found[pack[close]] = True
+    before, after = next_to(start, after=False), next_to(end, after=True)
+    known = before >= 0
+    before, after, pack = before[known], after[known], pack[known]
+    charged = look.topped[charges[known]]
+    bad = BAD_SHARE * look.of(lambda f: f.rest_spread_limit_v)[pack]
+    off, gap = look.volts[before] - look.median[before, None], _step(look, before)
     lows = np.where(charged, np.inf, np.nan_to_num(off, nan=0.0)).min(axis=1)
     own = np.where(charged, np.nan_to_num(off, nan=0.0), np.inf).min(axis=1)
     wrong = (lows <= -bad + gap + SLACK) & (own >= (lows - gap) / 2 - gap - SLACK)
-    two = after[packs] >= 0
-    now = np.where(two, after[packs], 0)
+    two = after >= 0
+    now = np.where(two, after, 0)
     rise = np.nan_to_num(look.volts[now] - look.median[now, None] - off, nan=0.0)
     gap = gap + _step(look, now)
     most = np.where(charged, -np.inf, rise).max(axis=1)
     least = np.where(charged, rise, -np.inf).max(axis=1)
     wrong |= two & (most >= bad - gap - SLACK) & (least < (most + gap) / 2 + gap + SLACK)
-    found[packs] |= wrong
+    found[pack[wrong]] = True
     return found
 
 

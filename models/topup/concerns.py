@@ -277,8 +277,8 @@ def _readings(evidence: BenchEvidence, missing: MissingCharge, aside: float) -> 
                 "no-rest-reading",
                 "doubtful",
                 say(
-                    "There is no rest reading of the last four days since the last top-up: how much is missing is "
-                    "hardly known. Read all blocks at rest first."
+                    "There is no usable rest reading of the last four days since the last top-up: how much is missing "
+                    "is hardly known. Read all blocks at rest first."
                 ),
             )
         )
@@ -288,8 +288,9 @@ def _readings(evidence: BenchEvidence, missing: MissingCharge, aside: float) -> 
                 "no-load-reading",
                 "doubtful",
                 say(
-                    "There is no reading under load: a bad joint cannot be told from a weak block. Read all blocks "
-                    "under a steady discharge first, and note the current."
+                    "There is no usable reading under load of the last four days since the last top-up: a bad joint "
+                    "cannot be told from a weak block. Read all blocks under a steady discharge first, and note the "
+                    "current."
                 ),
             )
         )

@@ -98,8 +98,8 @@ def test_three_lines_lead_whether_it_may_go_until_when_and_what_to_measure():
 def test_no_chance_of_a_kind_is_said_where_nothing_was_read_under_load():
     said = sentences_of(figures(kinds={"leak": 0.99, "joint": 0.01}, flags=[flag("no-load-reading")]))[-1]
     assert said == (
-        "Without a reading under load the kind of weakness cannot be told; it looks most like a block that loses "
-        "charge by itself (leak)."
+        "Without a usable reading under load the kind of weakness cannot be told; it looks most like a block that "
+        "loses charge by itself (leak)."
     )
 
 
@@ -207,7 +207,7 @@ def test_what_moves_a_forecast_is_said_in_days_and_only_of_what_is_known():
         "What the top-up took hardly moves the forecast.",
     ]
     most, little, unknown = to_measure(effects)
-    assert most.startswith("There is no reading since it drove again")
+    assert most.startswith("There is no usable reading since it drove again")
     moved = "For packs like this one it moved the forecast by about 2 days, up or down."
     assert most.endswith(f": read all blocks at rest, and under load, when it next comes by. {moved}")
     assert little.startswith("The temperature is not known")

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
 import numpy as np
 
+from models.base.counts import hours
 from models.base.messages import Said, say
+from models.packs.family import PackFamily
+from models.packs.history import TopUp
 from models.packs.stops.known import VISIT, Known, blocks_said, day, others_v, volts_of
 
 COLDEST_C: Final = 0.0
@@ -20,6 +24,16 @@ no source) of 0.7 V (invented, as in the families)."""
 
 AROUND_CHARGE: Final = timedelta(hours=1)
 """A temperature read so shortly before or after a charge was its temperature: common practice, no source."""
+
+SOAKED: Final = timedelta(days=1)
+"""A pack read in the frost so long before a charge, and nowhere nearer to it, is taken to have been as cold then. By
+itself it warms within hours, with a time constant of 1.5 h in still air (800 J/kg/K over 0.15 W/K/kg, NREL ADVISOR data
+file ESS_NIMH6), but only where it stands in the warm, which nobody noted. That it stands about for a day before it is
+charged is invented."""
+
+GENTLE_CHARGE_PER_H: Final = 0.1
+"""Rate of a topping charge, in rated capacities an hour (common practice, no source): of one whose duration was not
+noted."""
 
 
 def over_voltage(known: Known) -> Said | None:
@@ -49,48 +63,92 @@ def over_voltage(known: Known) -> Said | None:
     return say("%(blocks)s read above %(most)s V (%(each)s V a cell).", blocks=blocks_said(over), **words)
 
 
-def _charge_temperatures(known: Known) -> list[tuple[float, datetime]]:
-    """Return what was read around each charge that is still to be looked at, with the end of that charge."""
+def begun(topup: TopUp, family: PackFamily) -> datetime:
+    """Return when a charge began; at the rate of a gentle one where its duration was not noted."""
+    gentle_h = (topup.charge_ah or 0.0) / (GENTLE_CHARGE_PER_H * family.rated_ah)
+    return topup.time - timedelta(hours=gentle_h if topup.duration_h is None else topup.duration_h)
+
+
+@dataclass(frozen=True)
+class _Warmth:
+    """A temperature of the pack, °C, that speaks of a charge: when it was read, and when the charge began and ended."""
+
+    read_c: float
+    read_at: datetime
+    begun: datetime
+    ended: datetime
+
+    @property
+    def before(self) -> bool:
+        """Whether it was read too long before to be that of the charge itself."""
+        return self.read_at < self.begun - AROUND_CHARGE
+
+
+def _charge_temperatures(known: Known) -> list[_Warmth]:
+    """Return what was read around each charge that is still to be looked at, or else what was last read before it."""
     warmth = [(r.time, r.temperature_c) for r in known.readings if r.temperature_c is not None]
-    return [
-        (read, topup.time)
-        for topup in known.charges()
-        for time, read in warmth
-        if topup.time - timedelta(hours=topup.duration_h or 0.0) - AROUND_CHARGE <= time <= topup.time + AROUND_CHARGE
-    ]
+    found = []
+    for topup in known.charges():
+        start, end = begun(topup, known.family), topup.time
+        then = [
+            _Warmth(read, time, start, end) for time, read in warmth if start - SOAKED <= time <= end + AROUND_CHARGE
+        ]
+        found += [one for one in then if not one.before] or then[-1:]
+    return found
 
 
 def charged_cold(known: Known) -> Said | None:
-    """Find a charge in the frost that nobody has looked at since."""
-    coldest, time = min(_charge_temperatures(known), default=(COLDEST_C, None))
-    if time is None or coldest >= COLDEST_C:
+    """Find a charge in the frost, or of a pack last read in the frost before it, that nobody has looked at since."""
+    found = [one for one in _charge_temperatures(known) if one.read_c < COLDEST_C]
+    if not found:
         return None
+    coldest = min(found, key=lambda one: (one.before, one.read_c))
+    words = {"day": day(coldest.ended), "read": f"{coldest.read_c:g}", "coldest": f"{COLDEST_C:g}"}
+    if coldest.before:
+        return say(
+            "On %(day)s the pack was charged, and when its temperature was last read before that, %(hours)s earlier, "
+            "it was at %(read)s °C. Nobody noted that it was warmed through, and cells below %(coldest)s °C gas "
+            "instead of filling.",
+            hours=hours(round((coldest.begun - coldest.read_at) / timedelta(hours=1))),
+            **words,
+        )
     return say(
         "On %(day)s the pack was charged at %(read)s °C, below %(coldest)s °C: cells that cold gas instead of filling.",
-        day=day(time),
-        read=f"{coldest:g}",
-        coldest=f"{COLDEST_C:g}",
+        **words,
     )
 
 
 def charged_hot(known: Known) -> Said | None:
     """Find a charge in the heat that nobody has looked at since."""
-    hottest, time = max(_charge_temperatures(known), default=(HOTTEST_C, None))
-    if time is None or hottest <= HOTTEST_C:
+    # A pack that was hot hours before cools by itself, wherever it stands.
+    found = [one for one in _charge_temperatures(known) if one.read_c > HOTTEST_C and not one.before]
+    if not found:
         return None
+    hottest = max(found, key=lambda one: one.read_c)
     return say(
         "On %(day)s the pack was charged at %(read)s °C, past %(hottest)s °C.",
-        day=day(time),
-        read=f"{hottest:g}",
+        day=day(hottest.ended),
+        read=f"{hottest.read_c:g}",
         hottest=f"{HOTTEST_C:g}",
     )
 
 
 def wrong_block(known: Known) -> Said | None:
-    """Find that the newest charge went into another block than the low one, or than was noted."""
-    topup = known.topup
-    if topup is None or not known.its_volts or topup not in known.charges():
+    """Find the newest charge since the fault last returned that went into another block than the low one or the noted.
+
+    What was charged by then and not looked at stands, whatever was charged later.
+    """
+    if known.topup is None or not known.its_volts:
         return None
+    last = known.topup.time
+    returned = max((o.time for o in known.outcomes if o.kind == "returned" and o.time <= last), default=None)
+    for topup in known.charges():
+        if (returned is None or topup.time > returned) and (text := _wrong_block(known, topup)) is not None:
+            return text
+    return None
+
+
+def _wrong_block(known: Known, topup: TopUp) -> Said | None:
     bad = BAD_SHARE * known.family.rest_spread_limit_v
     start = topup.time - timedelta(hours=topup.duration_h or 0.0)
     rests = known.rests
@@ -99,17 +157,21 @@ def wrong_block(known: Known) -> Said | None:
         return None
     before = volts_of(earlier[-1])
     off = before - others_v(before)
-    charged = np.zeros(known.family.blocks, dtype=np.bool_)
-    charged[[b - 1 for b in topup.blocks]] = True
     later = next((r for r in rests if topup.time <= r.time <= topup.time + VISIT), None)
+    until = topup.time if later is None else later.time
+    charged = np.zeros(known.family.blocks, dtype=np.bool_)
+    for one in known.topups:  # several blocks of one visit may be noted as a charge each
+        if one is topup or earlier[-1].time < one.time <= until:
+            charged[[b - 1 for b in one.blocks]] = True
     if later is not None:
         after = volts_of(later)
         rise = np.nan_to_num(after - others_v(after) - off, nan=0.0)
         other = int(np.argmax(np.where(charged, -np.inf, rise)))
         if rise[other] >= bad and (rise[charged] < rise[other] / 2).all():
             return say(
-                "Block %(block)s is noted as charged, but block %(other)s rose by %(rise)s V against the others: "
-                "another block was charged than was noted.",
+                "On %(day)s block %(block)s is noted as charged, but block %(other)s rose by %(rise)s V against the "
+                "others: another block was charged than was noted.",
+                day=day(topup.time),
                 block=topup.blocks[0],
                 other=other + 1,
                 rise=f"{rise[other]:.2f}",
@@ -124,8 +186,9 @@ def wrong_block(known: Known) -> Said | None:
     if later is not None and (volts_of(later) - others_v(volts_of(later)))[worst] > -bad / 2:
         return None
     return say(
-        "Block %(block)s was charged, but block %(other)s was the low one before it, at %(low)s V against the others: "
-        "the wrong block was charged and may now be overfull.",
+        "On %(day)s block %(block)s was charged, but block %(other)s was the low one before it, at %(low)s V against "
+        "the others: the wrong block was charged and may now be overfull.",
+        day=day(topup.time),
         block=topup.blocks[0],
         other=worst + 1,
         low=f"{low[worst]:+.2f}",
@@ -143,20 +206,20 @@ def lithium(known: Known) -> Said | None:
 
 
 def too_cold(known: Known) -> Said | None:
-    """Find that the pack stands in the frost."""
-    if known.ambient_c is None or known.ambient_c >= COLDEST_C:
+    """Find that the pack stands in the frost, or was last read in it."""
+    coldest = min([c for c in (known.ambient_c, *known.last_c) if c is not None], default=None)
+    if coldest is None or coldest >= COLDEST_C:
         return None
     return say(
         "The pack stands at %(ambient)s °C: never charge below %(coldest)s °C.",
-        ambient=f"{known.ambient_c:g}",
+        ambient=f"{coldest:g}",
         coldest=f"{COLDEST_C:g}",
     )
 
 
 def too_hot(known: Known) -> Said | None:
     """Find that the pack stands in the heat, or was last read hot."""
-    read = [r.temperature_c for r in known.readings if r.temperature_c is not None]
-    warmest = max([c for c in (known.ambient_c, *read[-1:]) if c is not None], default=None)
+    warmest = max([c for c in (known.ambient_c, *known.last_c) if c is not None], default=None)
     if warmest is None or warmest < HOTTEST_C:
         return None
     return say(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from models.base.messages import Said, say
-from models.packs.stops.known import Known
+from models.packs.stops.known import Known, moment
 
 HOTTEST_PACK_C: Final = 60.0
 """Nothing is driven on or opened from this on. From memory, unverified: where the usual discharging range of such cells
@@ -20,7 +20,7 @@ def hot(known: Known) -> Said | None:
     return say(
         "The pack was last read at %(read)s °C, on %(when)s: at %(hottest)s °C or more nobody goes near it.",
         read=f"{last.temperature_c:g}",
-        when=last.time.isoformat(sep=" ", timespec="minutes"),
+        when=moment(last.time),
         hottest=f"{HOTTEST_PACK_C:g}",
     )
 
@@ -28,13 +28,13 @@ def hot(known: Known) -> Said | None:
 def was_hot(known: Known) -> Said | None:
     """Find that it was so hot before, and that nobody has looked at it since."""
     read = [(r.temperature_c, r.time) for r in known.readings if r.temperature_c is not None]
-    warmest, time = max(((c, t) for c, t in read[:-1] if t >= known.looked_after), default=(0.0, None))
+    warmest, time = max(((c, t) for c, t in read[:-1] if t > known.looked_after), default=(0.0, None))
     if time is None or warmest < HOTTEST_PACK_C or read[-1][0] >= HOTTEST_PACK_C:
         return None
     return say(
-        "The pack was read at %(read)s °C on %(when)s and is cooler now, but nobody has noted a look at it since: from "
-        "%(hottest)s °C on cells may have vented, and a fault that heats does not mend by cooling.",
+        "The pack was read at %(read)s °C on %(when)s and is cooler now: from %(hottest)s °C on cells may have vented, "
+        "and a fault that heats does not mend by cooling.",
         read=f"{warmest:g}",
-        when=time.isoformat(sep=" ", timespec="minutes"),
+        when=moment(time),
         hottest=f"{HOTTEST_PACK_C:g}",
     )

@@ -54,6 +54,10 @@ class Known:
         Where the pack stands.
     swapped : tuple of datetime or None, length blocks
         When a module of each block was last swapped.
+    looks : tuple of datetime
+        When somebody looked the pack over and nothing showed.
+    looked_after : datetime
+        What lies up to this was looked at since, and nothing showed.
     """
 
     family: PackFamily
@@ -70,6 +74,8 @@ class Known:
     plans: tuple[UsagePlan, ...]
     ambient_c: float | None
     swapped: tuple[datetime | None, ...]
+    looks: tuple[datetime, ...]
+    looked_after: datetime
 
     @cached_property
     def median_v(self) -> float:
@@ -82,15 +88,15 @@ class Known:
         low, high = rest_window_v(self.family)
         return bool(np.isnan(self.median_v)) or low <= self.median_v <= high
 
+    @cached_property
+    def last_c(self) -> tuple[float, ...]:
+        """Temperature of the pack as it was last read on the newest visit, °C; empty if it was not read then."""
+        read = [r.temperature_c for r in self.readings if self.readings[-1].time - r.time <= VISIT]
+        return tuple(c for c in read if c is not None)[-1:]
+
     def newest(self, state: str) -> BlockReading | None:
         """Return the newest reading of a state."""
         return next((r for r in reversed(self.readings) if r.state == state), None)
-
-    @cached_property
-    def looked_after(self) -> datetime:
-        """What lies before this was looked at since, and nothing showed."""
-        looks = [r.time for r in self.readings if r.inspected == "sound"]
-        return looks[-1] - LOOK_AFTER if looks else datetime.min.replace(tzinfo=UTC)
 
     def swapped_since(self, time: datetime, block: int) -> bool:
         """Whether a module of a block (from 0) was swapped after a moment."""
@@ -99,11 +105,16 @@ class Known:
 
     def stands(self, time: datetime, block: int) -> bool:
         """Whether what was done to a block (from 0) at a moment is still to be looked at."""
-        return time >= self.looked_after and not self.swapped_since(time, block)
+        return time > self.looked_after and not self.swapped_since(time, block)
 
     def unseen(self, time: datetime) -> Bools:
         """Return of which blocks what was read at a moment is still to be looked at, shape (blocks,)."""
         return np.array([self.stands(time, block) for block in range(self.family.blocks)])
+
+    @property
+    def moments(self) -> list[datetime]:
+        """When something was read or charged, in order."""
+        return sorted({*(r.time for r in self.readings), *(t.time for t in self.topups)})
 
     def charges(self) -> list[TopUp]:
         """Return the charges that are still to be looked at in some block, the newest first."""
@@ -156,6 +167,7 @@ def known_at(history: PackHistory, family: PackFamily, at: datetime | None, ambi
         if charge.also_done == "module-swapped":
             for block in charge.blocks:
                 swapped[block - 1] = charge.time
+    looks = tuple(r.time for r in readings if r.inspected == "sound")
     return Known(
         family=family,
         readings=readings,
@@ -171,6 +183,8 @@ def known_at(history: PackHistory, family: PackFamily, at: datetime | None, ambi
         plans=tuple(p for p in history.usage if at is None or p.time is None or p.time <= at),
         ambient_c=ambient_c,
         swapped=tuple(swapped),
+        looks=looks,
+        looked_after=looks[-1] - LOOK_AFTER if looks else datetime.min.replace(tzinfo=UTC),
     )
 
 
@@ -198,6 +212,11 @@ def blocks_said(places: Bools) -> Said:
     """Name blocks."""
     numbers = [str(int(b) + 1) for b in np.flatnonzero(places)]
     return say_count("Block %(blocks)s", "Blocks %(blocks)s", len(numbers), blocks=", ".join(numbers))
+
+
+def moment(time: datetime) -> str:
+    """Return a moment, as it is told."""
+    return time.isoformat(sep=" ", timespec="minutes")
 
 
 def day(time: datetime) -> str:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from dataclasses import replace
+from datetime import datetime, timedelta
 from typing import Final
 
-from models.base.messages import say
+from models.base.messages import Said, say
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from models.packs.stops.cells import below_floor, cell_down, collapsed, driven_backwards, no_volts
@@ -21,7 +22,7 @@ from models.packs.stops.charging import (
 from models.packs.stops.heat import hot, was_hot
 from models.packs.stops.identity import chemistry, its_volts
 from models.packs.stops.inspection import damaged
-from models.packs.stops.known import known_at
+from models.packs.stops.known import LOOK_AFTER, Known, known_at, moment
 from models.packs.stops.overfilled import overfilled
 from models.packs.stops.rules import Stop, Stopped, StopRule
 
@@ -186,8 +187,23 @@ def stops_of(
         if rule.ends == "everything" or charging:
             text = rule.find(known)
             if text is not None:
-                found.append(Stop(rule.code, rule.ends, text, rule.instead, rule.source))
+                found.append(Stop(rule.code, rule.ends, _with_early_look(text, rule, known), rule.instead, rule.source))
     return tuple(found)
+
+
+def _with_early_look(text: Said, rule: StopRule, known: Known) -> Said:
+    """Say of a look that came too early for what was found that it does not count, why, and from when one would."""
+    if not known.looks or rule.find(replace(known, looked_after=known.looks[-1])) is not None:
+        return text
+    done = next(time for time in known.moments if rule.find(replace(known, looked_after=time)) is None)
+    return say(
+        "%(what)s The look noted on %(look)s does not count for this: swelling and leaks may show only after "
+        "%(hours)s hours. Look again, and note it with a reading of %(from)s or later.",
+        what=text,
+        look=moment(known.looks[-1]),
+        hours=f"{LOOK_AFTER / timedelta(hours=1):g}",
+        **{"from": moment(done + LOOK_AFTER)},
+    )
 
 
 def require_no_stop(

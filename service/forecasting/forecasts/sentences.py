@@ -43,13 +43,15 @@ MISSING_WORDS: Final[Mapping[Evidence, str]] = {
         "What the top-up took is not known: note the charge in Ah, how long it took and the voltage at its end."
     ),
     "readings before": N_(
-        "There is no reading from before the charge: enter one if it was kept; next time read all blocks first."
+        "There is no usable reading from before the charge: enter one if it was kept; next time read all blocks first."
     ),
     "readings after": N_(
-        "There is no reading from after the charge: read all blocks at rest, and under load, before the car leaves."
+        "There is no usable reading from after the charge: read all blocks at rest, and under load, before the car "
+        "leaves."
     ),
     "while holding": N_(
-        "There is no reading since it drove again: read all blocks at rest, and under load, when it next comes by."
+        "There is no usable reading since it drove again: read all blocks at rest, and under load, when it next comes "
+        "by."
     ),
     "earlier top-ups": N_(
         "No earlier top-up is recorded: if there were any, enter when, on which block, and when the fault came back."
@@ -324,7 +326,9 @@ def _until(wait: UntilReplacement) -> str:
 def _kind(kinds: dict[str, float], *, told: bool) -> str:
     kind, probability = max(kinds.items(), key=lambda item: item[1])
     if not told:
-        said = _("Without a reading under load the kind of weakness cannot be told; it looks most like %(kind)s.")
+        said = _(
+            "Without a usable reading under load the kind of weakness cannot be told; it looks most like %(kind)s."
+        )
         return said % {"kind": kind_words()[kind]}
     said = (
         _("The kind of weakness is not clear; the likeliest is %(kind)s, %(chance)s in 100.")

@@ -114,6 +114,39 @@ def test_heat_at_rest_is_grave_though_it_cooled_until_somebody_has_looked(foreca
     assert "warm-pack" not in told(hot, read(30, temperature_c=17.0, inspected="sound"))
     assert "warm-pack" in told(hot, read(10, temperature_c=17.0, inspected="sound")), "looked at too soon"
     assert "warm-pack" not in told(read(6, temperature_c=40.0), cool)
+    early = base.model_copy(
+        update={"readings": (*base.readings[:last], hot, read(10, temperature_c=17.0, inspected="sound"))}
+    )
+    (said,) = [flag.text for flag in forecaster.forecast(early).flags if flag.code == "warm-pack"]
+    assert "A look was noted 4 hours after that and does not count" in said
+    assert "20 hours" in said
+
+
+def test_a_look_ends_the_doubt_about_frost_and_a_temperature_at_the_charge_does(forecaster):
+    frosty = pack(after_c=-8.0)
+    assert "maybe-charged-cold" in grave(forecaster.forecast(frosty))
+    *early, last = frosty.readings
+    looked = last.model_copy(update={"inspected": "sound", "time": frosty.topups[0].time + timedelta(hours=20)})
+    assert grave(forecaster.forecast(frosty.model_copy(update={"readings": (*early, last, looked)}))) == []
+    known = early[-1].model_copy(update={"temperature_c": 14.0})
+    assert grave(forecaster.forecast(frosty.model_copy(update={"readings": (*early[:-1], known, last)}))) == []
+
+
+def test_no_reading_is_said_to_be_missing_that_is_there_but_of_no_use(forecaster):
+    risen = pack(load_v=3.5)
+    level = risen.model_copy(
+        update={
+            "readings": tuple(
+                r.model_copy(update={"block_v": tuple(v + 2 for v in risen.readings[0].block_v)})
+                if r.state == "discharge"
+                else r
+                for r in risen.readings
+            )
+        }
+    )
+    flags = {flag.code: flag.text for flag in forecaster.forecast(level).flags}
+    assert "reading-not-used" in flags
+    assert "no usable reading under load" in flags["no-load-reading"]
 
 
 def test_weather_that_the_model_has_not_seen_does_not_lengthen_a_promise(forecaster):

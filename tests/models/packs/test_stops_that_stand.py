@@ -161,3 +161,91 @@ def test_a_stop_says_when():
     hot = stops_of(pack(charge(0), rest(1, temperature_c=60)), FAMILY)[0]
     assert "60 °C, on 2026-03-03 12:00" in hot.text
     assert "past 60" not in hot.text
+
+
+def cold(days: float, c: float = -5.0, **more) -> BlockReading:
+    return rest(days, temperature_c=c, **more)
+
+
+H = 1 / 24
+
+
+@pytest.mark.parametrize("hours", [3, 5, 12, 23])
+@pytest.mark.parametrize("how", [{}, {"duration_h": 0.5}, {"charge_ah": None}])
+def test_a_pack_read_in_the_frost_hours_before_its_charge_was_charged_cold_unless_it_was_read_warm(hours, how):
+    made = charge(0).model_copy(update=how)
+    begun = how.get("duration_h", 0.0)
+    before = cold(-(hours + begun) * H)
+    unread = rest(1, temperature_c=None)
+    assert codes(before, made, unread) == ["charged-cold"]
+    assert codes(before, made, rest(0.5)) == ["charged-cold"], "warm half a day later says nothing of the charge"
+    assert codes(before, rest(-begun * H - 0.1 * H, temperature_c=15), made, unread) == []
+    assert codes(before, made, rest(2, inspected="sound")) == []
+    text = stops_of(pack(before, made, unread), FAMILY)[0].text
+    assert "hour" in text
+    assert "-5 °C" in text
+
+
+def test_frost_of_days_before_or_the_next_morning_is_not_that_of_the_charge():
+    assert codes(cold(-1.5), charge(0), rest(1)) == []
+    assert codes(rest(-0.1, temperature_c=15), charge(0), cold(0.7)) == []
+
+
+def test_a_charge_without_a_duration_is_taken_to_have_been_gentle():
+    """Common practice, no source: a tenth of the rated current. 2.2 Ah of 5.5 Ah rated then took four hours."""
+    assert codes(cold(-3 * H), rest(-0.1 * H), charge(0, 2.2), rest(1)) == ["charged-cold"]
+    assert codes(cold(-3 * H), rest(-1.0 * H), charge(0, 2.2, duration_h=0.5), rest(1)) == []
+    assert codes(rest(-3 * H, temperature_c=48), charge(0, 2.2), rest(1)) == ["charged-hot"]
+
+
+@pytest.mark.parametrize("ambient", [None, 20.0])
+@pytest.mark.parametrize("newest", [(), (rest(0.05, temperature_c=None),)])
+def test_a_warm_room_does_not_warm_a_pack_that_was_read_in_the_frost_today(ambient, newest):
+    found = stops_of(pack(cold(0, -10.0), *newest), FAMILY, ambient_c=ambient, charging=True)
+    assert [stop.code for stop in found] == ["too-cold"]
+    assert "-10 °C" in found[0].text
+    warm = rest(0.1, temperature_c=12)
+    assert stops_of(pack(cold(0, -10.0), *newest, warm), FAMILY, ambient_c=ambient, charging=True) == ()
+    later = rest(9, temperature_c=None)
+    assert stops_of(pack(cold(0, -10.0), later), FAMILY, ambient_c=15, charging=True) == ()
+
+
+@pytest.mark.parametrize("code", [code for code in DONE if code != "cell-down"])
+def test_a_look_that_came_too_early_is_named_with_the_hour_from_which_one_counts(code):
+    done = DONE[code]
+    (found,) = [s for s in stops_of(pack(*done, rest(0.7, inspected="sound")), FAMILY) if s.code == code]
+    moments = [fact.time for fact in done]
+    counts = next(m for m in sorted(moments) if f"{m + LOOK_AFTER:%Y-%m-%d %H:%M}" in found.text) + LOOK_AFTER
+    assert f"The look noted on {at(0.7):%Y-%m-%d %H:%M}" in found.text
+    assert "does not count" in found.text
+    again = (rest(0.7, inspected="sound"), rest((counts - START) / timedelta(days=1), inspected="sound"))
+    assert codes(*done, *again) == [], "from that moment on it counts"
+
+
+def test_a_look_from_before_it_happened_is_no_early_look():
+    (found,) = stops_of(pack(rest(-1, inspected="sound"), *DONE["overfilled"], rest(1)), FAMILY)
+    assert "does not count" not in found.text
+    (found,) = stops_of(pack(charge(0), rest(1, inspected="damaged"), rest(3, inspected="sound")), FAMILY)
+    assert "does not count" not in found.text, "a look lifts no damage, at whatever hour"
+
+
+def wrongly(days: float, block: int, ah: float = 0.5) -> TopUp:
+    return TopUp(time=at(days), blocks=(block,), charge_ah=ah)
+
+
+def test_a_wrong_block_stands_after_the_right_one_was_charged():
+    low, still = rest(-0.1, -0.4), rest(0.1, -0.4)
+    first = (low, wrongly(0, 8), still)
+    assert codes(*first) == ["wrong-block"]
+    mended = (*first, wrongly(0.3, 5), rest(0.4, 0.0))
+    assert codes(*mended) == ["wrong-block"]
+    assert codes(*mended, rest(2, inspected="sound")) == []
+    assert codes(*mended, returned(9), wrongly(9.5, 5), rest(10)) == [], "it was driven on until the fault was back"
+    assert "2026-03-02" in stops_of(pack(*mended), FAMILY)[0].text
+
+
+def test_two_blocks_of_one_visit_noted_as_a_charge_each_are_no_wrong_block():
+    low = rest(-0.1, -0.4)
+    slightly = low.model_copy(update={"block_v": (*low.block_v[:7], LEVEL_V - 0.15, *low.block_v[8:])})
+    assert codes(slightly, wrongly(0, 8), wrongly(0.05, 5), rest(0.2)) == []
+    assert codes(slightly, wrongly(0, 5), wrongly(0.05, 8), rest(0.2)) == []
