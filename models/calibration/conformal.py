@@ -336,15 +336,17 @@ def told_hold(hold: Floats, levels: Floats) -> Floats:
         Never above `hold`; between whole per cents on a straight line.
     """
     promised = np.empty_like(hold)
-    for row, (held, told) in enumerate(zip(hold, levels, strict=True)):
+    row = np.arange(len(hold))
+    for column, held in enumerate(hold.T):  # there are a hundred columns at most, but tens of thousands of rows
         back = 1 - held
         # Rounding must not cost a day: a level that is reached but for the last digits is reached.
-        right = np.minimum(np.searchsorted(told, back - 1e-9, side="left"), len(RISKS) - 1)
+        right = np.minimum((levels < (back - 1e-9)[:, None]).sum(axis=1), len(RISKS) - 1)
         left = np.maximum(right - 1, 0)
-        step = told[right] - told[left]
-        share = np.clip((back - told[left]) / np.where(step > 0, step, np.inf), 0.0, 1.0)
-        share = np.where(back >= told[right], 1.0, share)  # or past every level, where nothing is promised
-        promised[row] = 1 - np.maximum(RISKS[left] + share * (RISKS[right] - RISKS[left]), back)
+        low, high = levels[row, left], levels[row, right]
+        step = high - low
+        share = np.clip((back - low) / np.where(step > 0, step, np.inf), 0.0, 1.0)
+        share = np.where(back >= high, 1.0, share)  # or past every level, where nothing is promised
+        promised[:, column] = 1 - np.maximum(RISKS[left] + share * (RISKS[right] - RISKS[left]), back)
     return promised
 
 

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 from models.base.arrays import Floats, Integers
 from models.base.errors import BadInput, Problem
 from models.base.messages import say
+from models.calibration.conformal import told_hold
 from models.decisions.fleet_costs import (
     MAX_WEEKS,
     WEEK_DAYS,
@@ -107,6 +108,7 @@ def plan_fleet(
     confidence: float = 0.9,
     band_low: ArrayLike | None = None,
     band_high: ArrayLike | None = None,
+    told: Floats | None = None,
 ) -> FleetPlan:
     """Plan the replacements of a fleet.
 
@@ -124,6 +126,9 @@ def plan_fleet(
         Of the interval of weekly returns.
     band_low, band_high : array-like, shape (n, len(DAYS)), optional
         Edges of the forecast's band, for that interval.
+    told : array, shape (n, 101), optional
+        Levels at which the forecasts' promises are read off, for the returns: what is used up of a promise counts as
+        back. Without them the curve itself is the promise.
 
     Returns
     -------
@@ -143,6 +148,10 @@ def plan_fleet(
     ]
     if any(edge is not None and len(edge) != len(hold) for edge in edges):
         raise BadInput.one("band_low", "and band_high must have as many rows as survival.", "Give one band a vehicle.")
+    weekly = hold[:, ::WEEK_DAYS]
+    if told is not None:
+        weekly = told_hold(weekly, told)
+        edges = [None if edge is None else told_hold(edge, told) for edge in edges]
     checked = costs.checked(len(hold))
     cost = replacement_costs(hold, checked)
     saving = cost[:, -1:] - cost[:, :-1]
@@ -168,7 +177,7 @@ def plan_fleet(
         # A pack that arrives for week w loosens the limit of that week and of all later ones.
         pack_value=pack_price[::-1].cumsum()[::-1],
         budget_value=float(prices[-1]) / programme.unit,
-        returns=weekly_returns(hold[:, ::WEEK_DAYS], known.week, confidence, *edges),
+        returns=weekly_returns(weekly, known.week, confidence, *edges),
         assumptions=_assumptions(weeks),
     )
 

@@ -100,8 +100,7 @@ def told_until_now(told: ArrayLike, survival: ArrayLike, held_days: ArrayLike) -
     """
     curves = checked_curves(survival)
     held = np.broadcast_to(np.asarray(held_days, dtype=np.float64), (len(curves),))
-    left = [float(survival_at(curve[None, :], day)[0]) for curve, day in zip(curves, held, strict=True)]
-    now = np.maximum(np.array(left), 1e-12).reshape(-1, 1)
+    now = np.maximum(np.exp(-_read_hazard(curves, held[:, None])), 1e-12)
     return np.asarray(np.maximum(1.0 - (1.0 - np.asarray(told, dtype=np.float64)) / now, 0.0))
 
 
@@ -138,10 +137,14 @@ def held_until_now(survival: ArrayLike, held_days: ArrayLike, where: str = "surv
         raise BadInput.one(
             "held_days", f"must lie between 0 and {HORIZON} days, the horizon.", "Make a newer forecast of the pack."
         )
+    read = _read_hazard(curves, held[:, None] + np.concatenate([[0.0], DAYS]))
+    return np.asarray(np.exp(read[:, :1] - read[:, 1:]), dtype=np.float64)
+
+
+def _read_hazard(curves: Floats, at: Floats) -> Floats:
+    """Read cumulative hazards at some days of each curve, on straight lines, the last one going on past the grid."""
     hazard = -np.log(np.maximum(curves, 1e-12))
     slope = np.diff(hazard, axis=1) / np.diff(DAYS)
-    # Read piecewise linearly in the cumulative hazard, the last interval going on past the end of the grid.
-    at = held[:, None] + np.concatenate([[0.0], DAYS])
     left = np.clip(np.searchsorted(DAYS, at, side="right") - 1, 0, len(DAYS) - 2)
     read = np.take_along_axis(hazard, left, axis=1) + np.take_along_axis(slope, left, axis=1) * (at - DAYS[left])
-    return np.asarray(np.exp(read[:, :1] - read[:, 1:]), dtype=np.float64)
+    return np.asarray(read, dtype=np.float64)

@@ -88,8 +88,8 @@ def ranking(
             item.vehicle_id or item.pack_id,
             item.family,
             item.site or "",
-            str(Money(item.week_cost, given.currency)),
-            per_cent(item.week_return),
+            "not known" if item.week_cost is None else str(Money(item.week_cost, given.currency)),
+            "not known" if item.week_return is None else per_cent(item.week_return),
             until_words(item, zone),
         )
     console.print(table)

@@ -2,8 +2,11 @@
 
 The forecast decided on is the newest one that was issued as things stand, read on from its origin for a pack that has
 held until now (`models.decisions.hold_curves.held_until_now`): what the bench was told is what is decided on, and
-nothing is forecast anew behind anybody's back. Where it is older than `scores.OLDEST_DAYS` the case is left out, and
-said so.
+nothing is forecast anew behind anybody's back. Where it is older than `scores.OLDEST_DAYS`, or nobody has seen the pack
+for so long, the case is left out, and said so.
+
+A chance that the fault is back is that of the promise (`promised`), wherever it is told: it counts from when the pack
+was last seen to hold, because nobody knows that it still does.
 """
 
 from __future__ import annotations
@@ -14,22 +17,23 @@ from datetime import datetime, timedelta
 from typing import Any, Final, Self
 
 import numpy as np
-from sqlalchemy import and_, func, select
+from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from models.base.arrays import Floats
 from models.base.day_grid import HORIZON_DAYS, day_of_return
-from models.calibration.conformal import RISKS
+from models.calibration.conformal import RISKS, told_hold
 from models.decisions.hold_curves import held_until_now, told_until_now
 from models.packs.history import PackHistory
 from service.core.refusals import Conflict
 from service.core.translation import _
+from service.forecasting.forecasts.last_seen import require_seen_lately
 from service.forecasting.forecasts.schemas import ForecastAnswer
 from service.forecasting.forecasts.sentences import USUAL_CONFIDENCE
 from service.forecasting.issued.scores import OLDEST_DAYS, days_between, ended, unpacked, unpacked_levels
 from service.forecasting.recheck.days import day_reached
 from service.records.history import no_such_pack
-from service.store.schema import Outcome, Pack, Score, StoppedPack, TopUp
+from service.store.schema import Outcome, Pack, Reading, Score, StoppedPack, TopUp
 
 
 @dataclass(frozen=True)
@@ -84,17 +88,24 @@ class StoredCurves:
     ----------
     curves : array, shape (3, n, len(DAYS))
         The forecast, and the low and high edge of its band.
+    levels : array, shape (n, len(RISKS))
+        Those of each curve at which promises are read off at its origin.
     days_since : array, shape (n,)
         Days from each origin to now, through which the pack has held.
     """
 
     curves: Floats
+    levels: Floats
     days_since: Floats
 
     @classmethod
-    def of(cls, packs: list[bytes], origins: list[datetime], now: datetime) -> Self:
-        """Unpack the curves of some scores."""
-        return cls(unpacked(packs), np.array([days_between(origin, now) for origin in origins]))
+    def of(cls, scores: Sequence[Any], now: datetime) -> Self:
+        """Unpack the curves of some scores: rows with `curves`, `told_levels` and `origin`."""
+        return cls(
+            unpacked([score.curves for score in scores]),
+            unpacked_levels([score.told_levels for score in scores]),
+            np.array([days_between(score.origin, now) for score in scores]),
+        )
 
     def __len__(self) -> int:
         return len(self.days_since)
@@ -103,9 +114,9 @@ class StoredCurves:
         """Return the hold curves from now on, shape (n, len(DAYS))."""
         return held_until_now(self.curves[0], self.days_since)
 
-    def told(self, levels: Floats) -> Floats:
-        """Return the levels at which promises are read off from now on, for those of the origins; shape (n, k)."""
-        return told_until_now(levels, self.curves[0], self.days_since)
+    def told(self) -> Floats:
+        """Return the levels at which promises are read off from now on, shape (n, len(RISKS))."""
+        return told_until_now(self.levels, self.curves[0], self.days_since)
 
     def band(self) -> tuple[Floats, Floats]:
         """Return the low and high edge of the band from now on."""
@@ -164,6 +175,16 @@ class OpenCases:
         return cls((case,), *(np.array([row]) for row in rows))
 
     @property
+    def promised(self) -> Floats:
+        """The hold curves that chances are told from, shape (n, len(DAYS)): days that nobody saw it hold count too."""
+        return told_hold(self.survival, self.told)
+
+    @property
+    def promised_band(self) -> tuple[Floats, Floats]:
+        """The same of the low and the high edge of the band."""
+        return told_hold(self.band_low, self.told), told_hold(self.band_high, self.told)
+
+    @property
     def topped_at(self) -> dict[str, datetime]:
         """When each pack was topped up."""
         return {case.pack_id: case.topped_at for case in self.cases}
@@ -186,15 +207,14 @@ def open_cases(session: Session, now: datetime, conditions: Sequence[Any] = (), 
     limit : int, optional
     """
     columns = [getattr(Score, name) for name in _STORED]
-    query = select(*columns, Score.curves, Score.told_levels).where(*_can_be_decided_on(now), *conditions)
+    query = select(*columns, Score.curves, Score.told_levels).where(~ended(), decided_on(now), *conditions)
     rows = session.execute(query.order_by(Score.good_until, Score.pack_id).limit(limit)).all()
-    stored = StoredCurves.of([row.curves for row in rows], [row.origin for row in rows], now)
+    stored = StoredCurves.of(rows, now)
     cases = tuple(
         OpenCase(**dict(zip(_STORED, row[:-2], strict=True)), days_since=float(days))
         for row, days in zip(rows, stored.days_since, strict=True)
     )
-    told = unpacked_levels([row.told_levels for row in rows])
-    return OpenCases(cases, stored.survival(), *stored.band(), stored.told(told))
+    return OpenCases(cases, stored.survival(), *stored.band(), stored.told())
 
 
 def open_curves(session: Session, now: datetime, conditions: Sequence[Any] = ()) -> StoredCurves:
@@ -206,14 +226,21 @@ def open_curves(session: Session, now: datetime, conditions: Sequence[Any] = ())
     now : datetime
     conditions : sequence of SQL conditions on `Score`
     """
-    query = select(Score.curves, Score.origin).where(*_can_be_decided_on(now), *conditions)
+    query = select(Score.curves, Score.told_levels, Score.origin).where(~ended(), decided_on(now), *conditions)
     # Past the mapper: of the whole fleet's rows it would take longer than the database does.
-    rows = session.connection().execute(query).all()
-    return StoredCurves.of([row.curves for row in rows], [row.origin for row in rows], now)
+    return StoredCurves.of(session.connection().execute(query).all(), now)
 
 
-def _can_be_decided_on(now: datetime) -> tuple[Any, ...]:
-    return ~ended(), Score.origin > now - timedelta(days=OLDEST_DAYS)
+def decided_on(now: datetime) -> Any:
+    """Return the condition under which a score is gone by: neither its forecast nor what was seen is too old."""
+    oldest = now - timedelta(days=OLDEST_DAYS)
+    return and_(Score.origin > oldest, or_(Score.seen_at.is_(None), Score.seen_at > oldest))
+
+
+def to_go_by(origin: datetime, seen_at: datetime | None, now: datetime) -> bool:
+    """Return whether `decided_on` holds of a score that was read."""
+    oldest = now - timedelta(days=OLDEST_DAYS)
+    return origin > oldest and (seen_at is None or seen_at > oldest)
 
 
 def open_case(session: Session, pack_id: str, now: datetime) -> OpenCases:
@@ -238,6 +265,9 @@ def open_case(session: Session, pack_id: str, now: datetime) -> OpenCases:
             % {"pack": pack_id, "day": over.date().isoformat()}
         )
     score = session.get(Score, pack_id)
+    if score is not None:
+        read = session.scalar(select(func.max(Reading.time)).where(Reading.pack_id == pack_id, Reading.time <= now))
+        require_seen_lately(pack_id, max(filter(None, (score.seen_at, read)), default=None), now)
     if score is not None and score.origin <= now - timedelta(days=OLDEST_DAYS):
         raise Conflict(
             _(
@@ -263,10 +293,22 @@ class NotWeighed:
     ----------
     pack_id : str
     topped_at : datetime
+    seen_at : datetime or None
+        When it was last seen, where that is too long ago to decide by its forecast; a new reading is wanted then.
     """
 
     pack_id: str
     topped_at: datetime
+    seen_at: datetime | None = None
+
+    @property
+    def why(self) -> str:
+        """Say why nothing is weighed of it, and what to do."""
+        if self.seen_at is not None:
+            said = _("Nothing was read of it since %(day)s: that it still holds is not known. Read all blocks at rest.")
+            return said % {"day": self.seen_at.date().isoformat()}
+        said = _("Topped up on %(day)s, but no forecast of it is kept. Keep one on its page at the bench.")
+        return said % {"day": self.topped_at.date().isoformat()}
 
 
 def without_forecast(session: Session, now: datetime, limit: int) -> tuple[list[NotWeighed], int]:
@@ -281,11 +323,7 @@ def without_forecast(session: Session, now: datetime, limit: int) -> tuple[list[
     limit : int
         Most of them to name, those topped up longest ago first.
     """
-    usable = and_(
-        Score.pack_id == TopUp.pack_id,
-        Score.topped_at >= TopUp.time,
-        Score.origin > now - timedelta(days=OLDEST_DAYS),
-    )
+    scored = and_(Score.pack_id == TopUp.pack_id, Score.topped_at >= TopUp.time)
     over = (
         select(Outcome.id)
         .where(Outcome.pack_id == TopUp.pack_id, Outcome.kind != "running", Outcome.time >= TopUp.time)
@@ -295,10 +333,16 @@ def without_forecast(session: Session, now: datetime, limit: int) -> tuple[list[
     again = select(later.c.id).where(later.c.pack_id == TopUp.pack_id, later.c.time > TopUp.time).exists()
     stopped = select(StoppedPack.pack_id).where(StoppedPack.pack_id == TopUp.pack_id).exists()
     query = (
-        select(TopUp.pack_id, TopUp.time)
-        .outerjoin(Score, usable)
-        .where(Score.pack_id.is_(None), ~over, ~again, ~stopped)
+        select(TopUp.pack_id, TopUp.time, Score.seen_at)
+        .outerjoin(Score, scored)
+        .where(or_(Score.pack_id.is_(None), ~decided_on(now)), ~over, ~again, ~stopped)
     )
     count = session.scalar(select(func.count()).select_from(query.subquery())) or 0
     rows = session.execute(query.order_by(TopUp.time, TopUp.pack_id).limit(limit)) if count else ()
-    return [NotWeighed(pack_id, time) for pack_id, time in rows], count
+    oldest = now - timedelta(days=OLDEST_DAYS)
+    found = []
+    for pack_id, time, seen in rows:
+        read = select(func.max(Reading.time)).where(Reading.pack_id == pack_id, Reading.time.between(time, now))
+        newest = max(filter(None, (seen, session.scalar(read))), default=None)
+        found.append(NotWeighed(pack_id, time, newest if newest is not None and newest <= oldest else None))
+    return found, count

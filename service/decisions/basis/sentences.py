@@ -18,6 +18,12 @@ from service.store.schema import IssuedForecast, Reading
 
 _NEGLIGIBLE_DAYS = 0.5
 
+SINCE_SEEN: Final = N_(
+    "A chance that the fault is back counts from when the pack was last seen to hold: it may be back already without "
+    "anybody having said so."
+)
+"""Said wherever that chance is told."""
+
 WAITING_TO_REPLACE: Final = N_(
     "A week's wait is weighed here against replacing today, with a pack at hand. The parts counter also counts the "
     "days until the pack comes and a stranding, and a plan may leave a vehicle out, so their figures differ."
@@ -70,6 +76,6 @@ def rests_on(case: OpenCase) -> str:
         return _("It rests on %(forecast)s of %(day)s, model %(model)s.") % words
     held = max(case.days_since, 1)
     return _(
-        "It rests on %(forecast)s of %(day)s, model %(model)s, read on for a pack that has held for %(held)s since "
-        "then; it ends on day %(last)s from now, after which the risk is taken to go on as it was."
+        "It rests on %(forecast)s of %(day)s, model %(model)s, read on over the %(held)s since then; it "
+        "ends on day %(last)s from now, after which the risk is taken to go on as it was."
     ) % {**words, "held": count_days(held), "last": HORIZON - int(held)}

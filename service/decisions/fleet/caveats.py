@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any, Final
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from service.core.translation import ngettext
+from service.core.translation import _, ngettext
+from service.decisions.basis.open_cases import decided_on
 from service.forecasting.issued.scores import OLDEST_DAYS, ended
 from service.store.schema import Pack, Score, StoppedPack
 
@@ -28,25 +29,31 @@ def caveats(session: Session, picked: Sequence[Any], family: str | None, now: da
         Packs of others are not named. Site and duty are not asked of a pack that is not ranked.
     now : datetime
     """
-    said = []
-    old = (Score.origin <= now - timedelta(days=OLDEST_DAYS), ~ended(), *picked)
-    count = session.scalar(select(func.count()).select_from(Score).where(*old)) or 0
-    if count:
-        oldest = session.scalar(select(func.min(Score.origin)).where(*old))
-        words = ngettext(
-            "%(count)s forecast is older than %(days)s days, of %(oldest)s: read that pack again and have the fleet "
-            "scored before you go by it.",
-            "%(count)s forecasts are older than %(days)s days, the oldest of %(oldest)s: read those packs again and "
-            "have the fleet scored before you go by them.",
-            count,
-        )
-        said.append(
-            words % {"count": count, "days": f"{OLDEST_DAYS:g}", "oldest": "" if oldest is None else oldest.date()}
-        )
+    said = silent_in(session, picked, now)
     grave = session.scalar(select(func.count()).select_from(Score).where(Score.grave, ~ended(), *picked)) or 0
     if grave:
         said.insert(0, warned_of(grave))
     return [*stopped_in(session, family), *said]
+
+
+def silent_in(session: Session, picked: Sequence[Any], now: datetime) -> list[str]:
+    """Name the packs that nobody has seen, or forecast, for so long that no figure of them is told or counted."""
+    old = (~decided_on(now), ~ended(), *picked)
+    count = session.scalar(select(func.count()).select_from(Score).where(*old)) or 0
+    if not count:
+        return []
+    since = func.coalesce(Score.seen_at, Score.origin)
+    rows = session.execute(select(Score.pack_id, since).where(*old).order_by(since, Score.pack_id).limit(MOST_NAMED))
+    named = ", ".join(_("%(pack)s (%(day)s)") % {"pack": pack, "day": day.date()} for pack, day in rows)
+    words = ngettext(
+        "%(count)s pack was not read or not forecast within %(days)s days, and no figure of it is told or counted: "
+        "%(packs)s. Read it at rest first.",
+        "%(count)s packs were not read or not forecast within %(days)s days, and no figure of them is told or counted: "
+        "%(packs)s. Read them at rest first.",
+        count,
+    )
+    more = ", …" if count > MOST_NAMED else ""
+    return [words % {"count": count, "days": f"{OLDEST_DAYS:g}", "packs": named + more}]
 
 
 def stopped_in(session: Session, family: str | None) -> list[str]:

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from models.base import counts
 from models.base.arrays import Floats
 from models.base.errors import BadInput, Problem
+from models.calibration.conformal import told_hold
 from models.decisions.fleet_costs import (
     NOT_PLANNED,
     WEEK_DAYS,
@@ -29,9 +30,9 @@ from models.decisions.money import Money
 from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext, translated
 from service.decisions.basis.costs import costs_here
-from service.decisions.basis.open_cases import OpenCases, open_cases, open_curves
-from service.decisions.basis.sentences import WAITING_IN_A_PLAN
-from service.decisions.fleet.caveats import stopped_in, warned_of
+from service.decisions.basis.open_cases import OpenCases, decided_on, open_cases, open_curves
+from service.decisions.basis.sentences import SINCE_SEEN, WAITING_IN_A_PLAN
+from service.decisions.fleet.caveats import silent_in, stopped_in, warned_of
 from service.decisions.fleet.parts import conditions_of, pack_prices
 from service.decisions.fleet.schemas import (
     FleetPlanAnswer,
@@ -87,6 +88,7 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
         confidence=asked.confidence,
         band_low=cases.band_low,
         band_high=cases.band_high,
+        told=cases.told,
     )
     missed = _("At most %(share)s %% of what any plan within the limits could save is missed.") % {
         "share": f"{math.ceil(1000 * plan.gap) / 10:g}"
@@ -94,7 +96,7 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
     notes = [missed if plan.gap > 1e-9 else _("No plan within the limits saves more."), costs.source]
     if grave := sum(case.grave for case in cases.cases):
         notes.append(warned_of(grave))
-    in_all = session.scalar(select(func.count()).select_from(Score).where(~ended(), *picked)) or 0
+    in_all = session.scalar(select(func.count()).select_from(Score).where(~ended(), decided_on(now), *picked)) or 0
     if in_all > len(cases):
         notes.append(
             _(
@@ -106,11 +108,12 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
     saving = _savings(cases.survival, fleet_costs, plan)
     saves = np.where(plan.week == NOT_PLANNED, 0.0, saving[np.arange(len(cases)), plan.week])
     planned = plan.week != NOT_PLANNED
-    risk = 1 - extended_hold(cases.survival, len(asked.slots) * WEEK_DAYS, every=WEEK_DAYS)[:, 1:]
+    last_day = len(asked.slots) * WEEK_DAYS
+    risk = 1 - told_hold(extended_hold(cases.survival, last_day, every=WEEK_DAYS), cases.told)[:, 1:]
     saved = plan.cost_without_plan - plan.expected_cost
     return FleetPlanAnswer(
         as_of=now,
-        first=stopped_in(session, asked.family),
+        first=[*stopped_in(session, asked.family), *silent_in(session, picked, now)],
         currency=costs.currency,
         costs=costs_used(costs, COSTS_OF_PLANNING),
         pack_prices=prices,
@@ -141,7 +144,7 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
             "saved": Money(saved, costs.currency).whole(),
             "cost": Money(plan.cost_without_plan, costs.currency).whole(),
         },
-        assumptions=[*translated(plan.assumptions), _(WAITING_IN_A_PLAN)],
+        assumptions=[*translated(plan.assumptions), _(SINCE_SEEN), _(WAITING_IN_A_PLAN)],
         notes=notes,
         cautions=all_cautions(),
     )
@@ -149,9 +152,10 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
 
 def returns_of_fleet(session: Session, asked: ReturnsRequest, now: datetime) -> ReturnsAnswer:
     """Count the returns to expect in each week if nothing is replaced before."""
-    cases = open_curves(session, now, conditions_of(asked))
+    picked = conditions_of(asked)
+    cases = open_curves(session, now, picked)
     last_day = asked.weeks * WEEK_DAYS
-    assumptions = [_("Vehicles are taken to fail independently, each by its own curve.")]
+    assumptions = [_(SINCE_SEEN), _("Vehicles are taken to fail independently, each by its own curve.")]
     if last_day > HORIZON:
         past = _("Past day %(day)s each day is taken to be as risky as the last one forecast, an assumption.")
         assumptions.append(past % {"day": HORIZON})
@@ -161,15 +165,16 @@ def returns_of_fleet(session: Session, asked: ReturnsRequest, now: datetime) -> 
         said = _("No vehicle is out on a top-up with a forecast in this part of the fleet.")
     else:
         hold, low, high = (
-            extended_hold(curves, last_day, every=WEEK_DAYS) for curves in (cases.survival(), *cases.band())
+            told_hold(extended_hold(curves, last_day, every=WEEK_DAYS), cases.told())
+            for curves in (cases.survival(), *cases.band())
         )
         nothing = np.full(len(cases), NOT_PLANNED, dtype=np.int64)
         told = weekly_returns(hold, nothing, asked.confidence, low, high)
         said = ngettext(
-            "Of %(count)s about %(first)s return within a week (%(low)s to %(high)s), about %(all)s within "
-            "%(weeks)s week, if none is replaced before.",
-            "Of %(count)s about %(first)s return within a week (%(low)s to %(high)s), about %(all)s within "
-            "%(weeks)s weeks, if none is replaced before.",
+            "Of %(count)s, back within a week: %(first)s (%(low)s to %(high)s); within %(weeks)s week: %(all)s, if "
+            "none is replaced before.",
+            "Of %(count)s, back within a week: %(first)s (%(low)s to %(high)s); within %(weeks)s weeks: %(all)s, if "
+            "none is replaced before.",
             asked.weeks,
         ) % {
             "count": _(counts.vehicles(len(cases))),
@@ -181,7 +186,7 @@ def returns_of_fleet(session: Session, asked: ReturnsRequest, now: datetime) -> 
         }
     return ReturnsAnswer(
         as_of=now,
-        first=stopped_in(session, asked.family),
+        first=[*stopped_in(session, asked.family), *silent_in(session, picked, now)],
         vehicles=len(cases),
         confidence=asked.confidence,
         weeks=[WeekOfReturns(**_week(told, week, now)) for week in range(asked.weeks)],
@@ -193,7 +198,7 @@ def returns_of_fleet(session: Session, asked: ReturnsRequest, now: datetime) -> 
 
 def about(count: float) -> str:
     """Write an expected count without tenths."""
-    return f"{count:.0f}" if count >= 0.5 else _("fewer than one")
+    return _("about %(count)s") % {"count": f"{count:.0f}"} if count >= 0.5 else _("fewer than one")
 
 
 def _require_room(asked: PlanRequest, least_price: float, currency: str) -> None:

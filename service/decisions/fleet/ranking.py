@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import base64
 import json
+import math
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any, Final
@@ -21,11 +22,12 @@ from models.decisions.money import asked_for
 from service.core.cautions import all_cautions
 from service.core.translation import N_, _
 from service.decisions.basis.costs import costs_here
-from service.decisions.basis.sentences import WAITING_TO_REPLACE
+from service.decisions.basis.open_cases import StoredCurves, to_go_by
+from service.decisions.basis.sentences import SINCE_SEEN, WAITING_TO_REPLACE
 from service.decisions.fleet.caveats import caveats
 from service.decisions.fleet.parts import conditions_of
 from service.decisions.fleet.schemas import Order, Ranked, RankingAnswer, RankingRequest
-from service.forecasting.issued.scores import ended
+from service.forecasting.issued.scores import ended, week_figures
 from service.store.schema import Score
 
 OLD_AFTER: Final = timedelta(hours=36)
@@ -41,9 +43,7 @@ _WHY: Final = {
 }
 
 
-_STORED: Final = tuple(
-    name for name in Ranked.model_fields if name not in ("week_cost", "good_until", "no_reading_since")
-)
+_STORED: Final = ("pack_id", "vehicle_id", "family", "site", "duty", "grave", "forecast_id")
 
 
 def rank_fleet(session: Session, asked: RankingRequest, now: datetime) -> RankingAnswer:
@@ -79,15 +79,10 @@ def rank_fleet(session: Session, asked: RankingRequest, now: datetime) -> Rankin
             after = (rows[-1].sorted_by, str(rows[-1].pack_id))
         over = set(session.scalars(select(Score.pack_id).where(Score.pack_id.in_([r.pack_id for r in rows]), ended())))
         found += [row for row in rows if row.pack_id not in over]
-    items = [
-        Ranked(
-            **{name: getattr(row, name) for name in _STORED},
-            week_cost=row.week_cost,
-            good_until=row.good_until if row.good_until > now and not row.grave else None,
-            no_reading_since=None if row.good_until > now else (row.seen_at or row.origin),
-        )
-        for row in found[: asked.limit]
-    ]
+    items = _read_on(found[: asked.limit], now, dearer, capital)
+    if asked.order in FALLING:
+        # The store is in the order of the last scoring; a page of it is in that of today's figures.
+        items.sort(key=lambda item: _figure(item, asked.order), reverse=down)
     count, scored_from = session.execute(select(func.count(), func.min(Score.as_of)).where(*picked)).one()
     last = found[asked.limit - 1] if len(found) > asked.limit else None
     return RankingAnswer(
@@ -98,9 +93,38 @@ def rank_fleet(session: Session, asked: RankingRequest, now: datetime) -> Rankin
         scored_from=scored_from,
         items=items,
         next_cursor=None if last is None else _write_cursor(tag, last.sorted_by, last.pack_id),
-        notes=[costs.source, _(WAITING_TO_REPLACE), *_age(scored_from, now)],
+        notes=[costs.source, _(SINCE_SEEN), _(WAITING_TO_REPLACE), *_age(scored_from, now)],
         cautions=all_cautions(),
     )
+
+
+def _read_on(rows: Sequence[Any], now: datetime, dearer: float, capital: float) -> list[Ranked]:
+    """Read some scores on to now: the chance is that of an order, of the returns and of a release at this moment."""
+    known = [row for row in rows if to_go_by(row.origin, row.seen_at, now)]
+    stored = StoredCurves.of(known, now)
+    figures = zip(*week_figures(stored.survival(), stored.told()), strict=True) if known else ()
+    of_pack = {row.pack_id: figure for row, figure in zip(known, figures, strict=True)}
+    items = []
+    for row in rows:
+        chance, wait = of_pack.get(row.pack_id, (None, None))
+        silent = row.good_until <= now or chance is None
+        items.append(
+            Ranked(
+                **{name: getattr(row, name) for name in _STORED},
+                as_of=now,
+                week_cost=None if chance is None or wait is None else chance * dearer - wait * capital,
+                week_return=chance,
+                good_until=None if silent or row.grave else row.good_until,
+                no_reading_since=(row.seen_at or row.origin) if silent else None,
+            )
+        )
+    return items
+
+
+def _figure(item: Ranked, name: Order) -> float:
+    """Return what a page is sorted by; a pack of which nothing is known comes first where the highest do."""
+    value: float | None = getattr(item, name)
+    return math.inf if value is None else value
 
 
 def _rows(
@@ -112,7 +136,8 @@ def _rows(
     after: tuple[Any, str] | None,
     limit: int,
 ) -> Sequence[Any]:
-    names = [getattr(Score, name) for name in (*_STORED, "good_until", "seen_at", "origin")]
+    columns = (*_STORED, "good_until", "seen_at", "origin", "curves", "told_levels")
+    names = [getattr(Score, name) for name in columns]
     # First who comes next, from the columns of one index alone; then their rows.
     first = select(Score.pack_id, week_cost.label("week_cost"), by.label("sorted_by")).where(*picked)
     if after is not None:
@@ -128,7 +153,10 @@ def _age(scored_from: datetime | None, now: datetime) -> list[str]:
     if scored_from is None:
         return [_("No vehicle is out on a top-up with a forecast in this part of the fleet.")]
     if now - scored_from > OLD_AFTER:
-        said = _("Some scores are from %(day)s: have the fleet scored again, best of all every night.")
+        said = _(
+            "The order is that of the last scoring, of %(day)s; figures are of now. Have the fleet scored again, best "
+            "of all every night."
+        )
         return [said % {"day": scored_from.date().isoformat()}]
     return []
 

@@ -54,18 +54,24 @@ class Ranked(BaseModel):
     family: str
     site: str | None
     duty: str | None
-    week_cost: float = Field(description="What replacing in a week instead of now adds to the expected cost.")
-    week_return: float = Field(description="Chance that the fault returns within a week of `as_of`.")
+    week_cost: float | None = Field(
+        description="What replacing in a week instead of now adds to the expected cost; null where `week_return` is."
+    )
+    week_return: float | None = Field(
+        description="Chance that the fault is back within a week of `as_of`, counted from when it was last seen to "
+        "hold: the chance that an order tells of the same days. Null where nothing was seen, or forecast, for 30 days."
+    )
     good_until: datetime | None = Field(
         description="Last promised day: nine in ten such packs hold to this moment, whole days after the forecast. "
         "Null where that is past, or its forecast warns of something to be looked at first."
     )
     no_reading_since: datetime | None = Field(
-        description="Its newest record, where what was promised then is used up: that it still holds nobody has seen."
+        description="Its newest record, where what was promised then is used up, or which is more than 30 days old: "
+        "that it still holds nobody has seen."
     )
     grave: bool = Field(description="Its forecast is not to be gone by before what it warns of is looked at.")
     forecast_id: int
-    as_of: datetime = Field(description="Moment from which the week counts: of the last scoring or forecast.")
+    as_of: datetime = Field(description="Moment from which the week counts: now.")
 
 
 class RankingAnswer(BaseModel):

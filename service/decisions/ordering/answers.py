@@ -27,7 +27,7 @@ from service.core.translation import N_, _, translated
 from service.decisions.basis.costs import KnownCosts, costs_here, known_costs
 from service.decisions.basis.lead_times import OnOrder, on_order
 from service.decisions.basis.open_cases import OpenCases, open_case
-from service.decisions.basis.sentences import WAITING_TO_ORDER, look_first_of, rests_on
+from service.decisions.basis.sentences import SINCE_SEEN, WAITING_TO_ORDER, look_first_of, rests_on
 from service.decisions.ordering.offers import KnownOffer, Offers, sent_offers, stored_offers
 from service.decisions.ordering.schemas import (
     Choice,
@@ -122,7 +122,7 @@ def told_on_order(case: OpenCases | None, ordered: OnOrder) -> PackOnOrder:
     if ordered.lead_time is not None:
         days = range_of(ordered.lead_time)
     if case is not None and ordered.lead_time is not None:
-        chance = 1 - float(release_risk(case.survival, ordered.lead_time).get_there[0])
+        chance = 1 - float(release_risk(case.promised, ordered.lead_time).get_there[0])
     return PackOnOrder(
         delivery_id=ordered.delivery_id,
         supplier=ordered.supplier,
@@ -201,7 +201,7 @@ def _weigh(
             for change in changes
         ],
         on_order=ordered,
-        basis=[rests_on(one), costs.source, _(ASSUMPTION), _(WAITING_TO_ORDER)],
+        basis=[rests_on(one), costs.source, _(SINCE_SEEN), _(ASSUMPTION), _(WAITING_TO_ORDER)],
         left_out=list(offers.left_out),
         cautions=all_cautions(chemistry),
     )

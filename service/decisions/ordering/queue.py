@@ -18,8 +18,8 @@ from service.core.cautions import all_cautions
 from service.core.translation import N_, _, ngettext, spoken, translated
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import on_order
-from service.decisions.basis.open_cases import OpenCase, OpenCases, open_cases, without_forecast
-from service.decisions.basis.sentences import WAITING_TO_ORDER, look_first_at
+from service.decisions.basis.open_cases import OpenCase, OpenCases, decided_on, open_cases, without_forecast
+from service.decisions.basis.sentences import SINCE_SEEN, WAITING_TO_ORDER, look_first_at
 from service.decisions.ordering.answers import ASSUMPTION, COSTS_OF_ORDERING, costs_used, latest, told_on_order
 from service.decisions.ordering.offers import Offers, stored_offers
 from service.decisions.ordering.schemas import CaseLeftOut, CaseOnOrder, QueueAnswer, QueueEntryAnswer, QueueRequest
@@ -67,7 +67,11 @@ def queue_of_cases(
         )
         for one in stopped
     ]
-    notes = [_(ORDER_OF_QUEUE), costs.source, _(ASSUMPTION), _(WAITING_TO_ORDER)] if len(waiting) else [costs.source]
+    notes = (
+        [_(ORDER_OF_QUEUE), costs.source, _(SINCE_SEEN), _(ASSUMPTION), _(WAITING_TO_ORDER)]
+        if len(waiting)
+        else [costs.source]
+    )
     unmet: list[BadInput] = []
     for family in sorted({case.family for case in waiting.cases}):
         cases = waiting.take([place for place, case in enumerate(waiting.cases) if case.family == family])
@@ -83,24 +87,19 @@ def queue_of_cases(
         raise BadInput(problem for error in unmet for problem in error.problems)
     places_of = {entry.case: (entry, offers, case) for entry, offers, case in entries}
     missing, missing_in_all = without_forecast(session, now, MOST_NAMED)
-    left_out += [
-        CaseLeftOut(
-            pack_id=case.pack_id,
-            reason=_("Topped up on %(day)s, but no forecast of it is kept. Keep one on its page at the bench.")
-            % {"day": case.topped_at.date().isoformat()},
-        )
-        for case in missing
-    ]
+    left_out += [CaseLeftOut(pack_id=case.pack_id, reason=case.why) for case in missing]
     if missing_in_all > len(missing):
         more = missing_in_all - len(missing)
         said = ngettext(
-            "%(count)s more open case has no forecast; run the scoring job.",
-            "%(count)s more open cases have no forecast; run the scoring job.",
+            "%(count)s more open case has no forecast to go by; read it, or run the scoring job.",
+            "%(count)s more open cases have no forecast to go by; read them, or run the scoring job.",
             more,
         )
         notes.append(said % {"count": more})
     if len(everything) == MOST_CASES:
-        in_all = session.scalar(select(func.count()).select_from(Score).where(~ended(), *conditions)) or 0
+        in_all = (
+            session.scalar(select(func.count()).select_from(Score).where(~ended(), decided_on(now), *conditions)) or 0
+        )
         if in_all > MOST_CASES:
             notes.append(
                 _(

@@ -20,7 +20,7 @@ from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext, translated
 from service.decisions.basis.lead_times import on_order, stated_lead_time
 from service.decisions.basis.open_cases import OpenCases, open_case
-from service.decisions.basis.sentences import look_first_of, rests_on
+from service.decisions.basis.sentences import SINCE_SEEN, look_first_of, rests_on
 from service.decisions.release.schemas import Arrival, EarlyToLate, ReleaseAnswer, ReleaseCase, ReleaseRequest
 from service.forecasting.forecasts.answers import answer
 from service.forecasting.forecasts.cases import family_of, plan_of, require_still_out
@@ -123,14 +123,15 @@ def _answer(
     first: list[str],
 ) -> ReleaseAnswer:
     usual = planned_km if asked.km_per_day is None else asked.km_per_day
+    band_low, band_high = case.promised_band
     risk = release_risk(
-        case.survival,
+        case.promised,
         arrival,
         usual,
         asked.km_per_day_low,
         asked.km_per_day_high,
-        band_low=case.band_low,
-        band_high=case.band_high,
+        band_low=band_low,
+        band_high=band_high,
     )
     one = case.cases[0]
     return ReleaseAnswer(
@@ -144,7 +145,7 @@ def _answer(
         good_until=one.good_until if not one.grave and _days_left(one.good_until, now) >= 0 else None,
         days=_range(risk.days[0]),
         km=_range(risk.km[0]),
-        basis=[_(arrival.basis), rests_on(one)],
+        basis=[_(arrival.basis), rests_on(one), _(SINCE_SEEN)],
         sentence=_(risk.sentences[0]),
         conditions=[_at_most(one.good_until, now, grave=one.grave), *translated(risk.conditions)],
         cautions=all_cautions(chemistry),

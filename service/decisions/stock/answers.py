@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 from models.base import counts
 from models.base.arrays import Floats
 from models.base.errors import BadInput
+from models.calibration.conformal import told_hold
 from models.decisions.money import asked_for
 from models.decisions.stock import critical_ratio, lead_time_demand, stock_for_service, stock_of
 from models.decisions.words import in_100
@@ -139,7 +140,7 @@ def _waiting(session: Session, family: str, now: datetime) -> Floats:
     ordered = on_order(session, some.topped_at, now)
     some = some.take([place for place, case in enumerate(some.cases) if case.pack_id not in ordered])
     others = open_curves(session, now, [Score.family == family, ~was_ordered])
-    return np.concatenate([some.survival, others.survival()])
+    return np.concatenate([some.promised, told_hold(others.survival(), others.told())])
 
 
 def _offer(session: Session, family: str, number: int | None, now: datetime) -> Offer:

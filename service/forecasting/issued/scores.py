@@ -11,14 +11,15 @@ from datetime import datetime, timedelta
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import ArrayLike
 from sqlalchemy import and_, delete, exists, func, or_, select
 from sqlalchemy.orm import Session
 
 from models.base.arrays import Floats
 from models.base.day_grid import DAYS
-from models.calibration.conformal import RISKS
+from models.calibration.conformal import RISKS, told_hold
 from models.decisions.fleet_costs import WEEK_DAYS
-from models.decisions.hold_curves import daily_hold, held_until_now
+from models.decisions.hold_curves import daily_hold, held_until_now, told_until_now
 from models.forecasts.last_seen import NOT_OF_TODAY, REFUSE_AFTER_DAYS
 from models.packs.history import PackHistory
 from models.packs.tables import SECONDS_PER_DAY
@@ -61,10 +62,23 @@ def days_between(earlier: datetime, later: datetime) -> float:
     return max((later - earlier).total_seconds() / SECONDS_PER_DAY, 0.0)
 
 
-def week_figures(survival: Floats) -> tuple[Floats, Floats]:
-    """Return the chance of a return within a week, and the days of it that a pack bought now would lie unneeded."""
-    hold = daily_hold(survival)
+def week_figures(survival: Floats, told: Floats | None = None) -> tuple[Floats, Floats]:
+    """Return the chance of a return within a week, and the days of it that a pack bought now would lie unneeded.
+
+    Parameters
+    ----------
+    survival : array, shape (n, len(DAYS))
+    told : array, shape (n, len(RISKS)), optional
+        Levels at which promises are read off; what was promised and is used up counts as back then.
+    """
+    hold = daily_hold(survival)[:, : WEEK_DAYS + 1]
+    hold = hold if told is None else told_hold(hold, told)
     return 1 - hold[:, WEEK_DAYS], hold[:, :WEEK_DAYS].sum(axis=1)
+
+
+def weeks_from_now(curves: Floats, levels: Floats, held_days: ArrayLike) -> tuple[Floats, Floats]:
+    """Return the figures of the week from now on, of curves and levels each from its own origin."""
+    return week_figures(held_until_now(curves, held_days), told_until_now(levels, curves, held_days))
 
 
 def keep_score(session: Session, forecast: IssuedForecast, history: PackHistory, now: datetime) -> None:
@@ -107,7 +121,8 @@ def keep_scores(
     vehicle = {pack_id: rest for pack_id, *rest in session.execute(sits)}
     curves = np.array([[one["answer"][name] for name in ("survival", "band_low", "band_high")] for one, _ in kept])
     held = np.minimum([days_between(one["origin"], now) for one, _ in kept], OLDEST_DAYS)
-    week_return, week_wait = (column.tolist() for column in week_figures(held_until_now(curves[:, 0], held)))
+    levels = unpacked_levels([packed_levels(one["answer"].get("told_levels")) for one, _ in kept])
+    week_return, week_wait = (column.tolist() for column in weeks_from_now(curves[:, 0], levels, held))
     rows = []
     for place, (one, history) in enumerate(kept):
         pack_id, origin = history.pack_id, one["origin"]
@@ -190,12 +205,13 @@ def bring_to(store: Store, now: datetime, *, made_before: datetime | None = None
 def _bring_some(session: Session, now: datetime, made_before: datetime | None, last: str) -> str | None:
     """Read the scores after a pack from now on; return the last of them, None if there are no more."""
     older = () if made_before is None else (Score.as_of < made_before,)
-    some = select(Score.pack_id, Score.origin, Score.curves).where(Score.pack_id > last, *older)
+    some = select(Score.pack_id, Score.origin, Score.curves, Score.told_levels).where(Score.pack_id > last, *older)
     rows = session.connection().execute(some.order_by(Score.pack_id).limit(_SOME)).all()
     if not rows:
         return None
     held = np.minimum([days_between(row.origin, now) for row in rows], OLDEST_DAYS)
-    chances, waits = week_figures(held_until_now(unpacked([row.curves for row in rows])[0], held))
+    levels = unpacked_levels([row.told_levels for row in rows])
+    chances, waits = weeks_from_now(unpacked([row.curves for row in rows])[0], levels, held)
     values = [
         {"pack_id": row.pack_id, "week_return": chance, "week_wait_days": wait, "as_of": now}
         for row, chance, wait in zip(rows, chances.tolist(), waits.tolist(), strict=True)

@@ -43,7 +43,7 @@ def test_a_release_tells_the_chance_the_kilometres_and_the_conditions(out, store
     with store.reading() as session:
         case = open_case(session, "MB-VAN-07", clock())
     stated = lead_time("x", Quote(7))
-    risk = release_risk(case.survival, stated, 22, 10, 30, case.band_low, case.band_high)
+    risk = release_risk(case.promised, stated, 22, 10, 30, *case.promised_band)
     assert given["get_there"] == pytest.approx(float(risk.get_there[0]))
     assert (given["band_low"], given["band_high"]) == pytest.approx((float(risk.low[0]), float(risk.high[0])))
     assert given["km"] == {"early": 70, "middle": 154, "late": 210}, "22 km a day in the newest plan of use"

@@ -7,6 +7,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
+from models.calibration.conformal import told_hold
 from models.decisions.age_replacement import age_policy_from_record
 from models.decisions.fleet_costs import NOT_PLANNED, FleetCosts, extended_hold, rank_by_waiting, weekly_returns
 from models.decisions.fleet_plan import FleetLimits, plan_fleet
@@ -46,7 +47,7 @@ def test_the_database_ranks_as_the_models_do(fleet, store, clock):
     seen = walk(fleet)
     with store.reading() as session:
         cases = open_cases(session, clock())
-    ranking = rank_by_waiting(cases.survival, FleetCosts("EUR", 1, 180, 850, 0.5, 0))
+    ranking = rank_by_waiting(cases.promised, FleetCosts("EUR", 1, 180, 850, 0.5, 0))
     names = [cases.cases[row].pack_id for row in ranking.order]
     assert [item["pack_id"] for item in seen] == names
     assert [item["week_cost"] for item in seen] == pytest.approx(ranking.week_cost[ranking.order].tolist())
@@ -109,8 +110,8 @@ def test_old_forecasts_and_stopped_packs_are_said_before_the_ranking(fleet, cloc
     clock.forward(days=400)
     stands, old = fleet.get(RANKING).json()["first"]
     assert stands == told["first"][0]
-    assert old.startswith(f"{VEHICLES - 1} forecasts are older than 30 days, the oldest of ")
-    assert "older than 30 days" in fleet.get("/fleet").text
+    assert old.startswith(f"{VEHICLES - 1} packs were not read or not forecast within 30 days, and no figure of them ")
+    assert "not forecast within 30 days" in fleet.get("/fleet").text
 
 
 def test_a_plan_is_the_one_the_models_make(fleet, store, clock):
@@ -126,6 +127,7 @@ def test_a_plan_is_the_one_the_models_make(fleet, store, clock):
         gap=0,
         band_low=cases.band_low,
         band_high=cases.band_high,
+        told=cases.told,
     )
     assert given["expected_cost"] == pytest.approx(plan.expected_cost)
     assert given["cost_without_plan"] == pytest.approx(plan.cost_without_plan)
@@ -176,11 +178,12 @@ def test_returns_are_counted_as_the_models_count_them(fleet, store, clock):
     given = fleet.get(RETURNS, params={"weeks": 14}).json()
     with store.reading() as session:
         cases = open_cases(session, clock())
-    hold, low, high = (extended_hold(c, 98, every=7) for c in (cases.survival, cases.band_low, cases.band_high))
+    curves = (cases.survival, cases.band_low, cases.band_high)
+    hold, low, high = (told_hold(extended_hold(curve, 98, every=7), cases.told) for curve in curves)
     told = weekly_returns(hold, np.full(VEHICLES, NOT_PLANNED), 0.9, low, high)
     assert [week["mean"] for week in given["weeks"]] == pytest.approx(told.mean.tolist())
     assert [(week["low"], week["high"]) for week in given["weeks"]] == list(zip(told.low, told.high, strict=True))
-    assert "Past day 90" in given["assumptions"][1]
+    assert "Past day 90" in given["assumptions"][2]
     assert sum(week["mean"] for week in given["weeks"]) <= VEHICLES
     assert fleet.get(RETURNS, params={"site": "nowhere"}).json()["vehicles"] == 0
 

@@ -88,7 +88,7 @@ def test_the_job_lets_a_forecast_stand_until_something_new_is_known(out, store, 
         assert score.as_of == clock()
         cases = open_cases(session, clock())
         costs = FleetCosts("EUR", 1400, 180, 850, 0.5, 900)
-        ranking = rank_by_waiting(cases.survival, costs)
+        ranking = rank_by_waiting(cases.promised, costs)
         assert score.week_return == pytest.approx(float(ranking.return_chance[0]))
         assert 670 * score.week_return - 0.5 * score.week_wait_days == pytest.approx(float(ranking.week_cost[0]))
     out.patch("/v1/topups/1", json={"charge_ah": 1.7})
@@ -118,7 +118,7 @@ def test_what_cannot_be_decided_on_is_told_with_what_to_do(out, store, clock):
         with pytest.raises(NoSuchRecord):
             open_case(session, "nobody", clock())
         late = clock() + timedelta(days=OLDEST_DAYS + 20)
-        with pytest.raises(Conflict, match="Keep a new one"):
+        with pytest.raises(Conflict, match="no reading of pack MB-VAN-07 since 2026-03-02"):
             open_case(session, "MB-VAN-07", late)
         ((one,), count) = without_forecast(session, late, 10)
         assert (one.pack_id, count) == ("MB-VAN-07", 1)
