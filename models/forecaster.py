@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from typing import Any, Final
 
@@ -13,29 +13,27 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from models.base.arrays import Floats
-from models.base.day_grid import DAYS
 from models.base.errors import BadInput, OutOfReach, TideoverError, problems_from
 from models.base.messages import say, say_together
 from models.calibration.conformal import ConformalBound
 from models.calibration.recalibration import GroupRecalibration
-from models.calibration.stacking import OwnMixture
 from models.calibration.workshop_posterior import WorkshopPosterior
-from models.features.definitions import Evidence
 from models.features.derived import RawFeatures, derive, some_features, surplus_share, without_surplus
 from models.features.inferred_topups import with_inferred_topups
 from models.features.raw import PLANNED, raw_and_block, raw_features, readings_not_used
-from models.forecasts.after_charge import after_charge
-from models.forecasts.attribution import Contribution, attribute
-from models.forecasts.controller import told_by_controller
+from models.forecasts.attribution import attribute
+from models.forecasts.batch import Forecasts, Refused
 from models.forecasts.endings import ended_packs, flags_of_end, no_topup, require_holding
 from models.forecasts.evidence import evidence_group
-from models.forecasts.flags import Noted, flags_of, flags_of_unused, nonsense
+from models.forecasts.explanation import READ_OFF_V, Explanation
+from models.forecasts.fitted_curves import FittedCurves
+from models.forecasts.flags import flags_of, flags_of_unused, nonsense
 from models.forecasts.forecast import Flag, Forecast
-from models.forecasts.inputs import history_at, inputs_digest, last_seen, newest_reading_gap_days
+from models.forecasts.inputs import history_at, inputs_digest, last_seen
+from models.forecasts.noted import noted_in
 from models.forecasts.seen_range import SeenRange
-from models.forecasts.similar_packs import PastPacks, SimilarPack
+from models.forecasts.similar_packs import PastPacks
 from models.forecasts.value_of_information import worth_of_missing
-from models.forecasts.warmth import frost_near_charge, warmth_at_rest
 from models.forecasts.weakness_kind import KINDS, KindClassifier, with_likely_kind
 from models.interventions.forward_runs import common_luck
 from models.interventions.pack_bank import PackBank, require_bank
@@ -59,187 +57,29 @@ from models.packs.tables import (
 )
 from models.survival.estimator import SurvivalEstimator
 
-BAND_FACTOR: Final = 3.5
-"""Standard deviations of the members on the complementary log-log scale to each side, for nine in ten, where nothing
-is known of how much worlds differ (a model of a record alone): the 0.95 quantile of Student's t with three degrees of
-freedom, 2.35, times 1.5. Invented for as few members."""
 WIDENING: Final = 0.5
 """Share of the usual level at which the good-for day is read where the evidence is out of the training range, or the
 family was never learned from. Invented."""
-SUMMARY_DAYS: Final = (2.0, 5.0, 10.0, 21.0, 50.0)
-KIND_STEP: Final = 2.0
-SECOND_STEP: Final = 0.15
-OWN_STEP: Final = 0.1
-HELD_STEP: Final = 1.0
-USUAL_SECOND_MV: Final = -2.0
-"""How `Forecaster.summary` weighs its parts: invented, and tried on simulated packs
-(`tests/benchmarks/bench_what_if.py`, `bench_recheck.py`). The last stands where the next weakest block was not read,
-mV per cell."""
 
 
-@dataclass(frozen=True)
-class Forecasts:
-    """Forecasts of n moments as arrays.
-
-    Attributes
-    ----------
-    moments : DataFrame, n rows
-        ``pack_id`` and ``origin``.
-    X : DataFrame, shape (n, features)
-    survival, band_low, band_high : array, shape (n, len(DAYS))
-    told_survival : array, shape (n, len(DAYS))
-        The curve that promised days are read off: see `models.forecasts.forecast.Forecast.told_survival`.
-    kinds : array, shape (n, 4), or None
-        In the order of `models.forecasts.weakness_kind.KINDS`.
-    unseen_days : array, shape (n,)
-        Days between the newest record of each pack and its origin.
-    surplus_left_out : bool array, shape (n,)
-        Whether `told_survival` is lower because more had gone in than was missing.
-    group : object array, shape (n,)
-        Whose record the good-for day rests on: see `Forecaster.bound_group`. Like the next, of the newest record.
-    widening : array, shape (n,)
-    surplus : array, shape (n,)
-        `models.features.derived.surplus_share`.
-    reachable : bool array, shape (n,)
-        False where a value can be true of no pack: use no figure of such a row.
-    inferred : bool array, shape (n,)
-        The top-up was inferred.
-    block : int array, shape (n,)
-        The (first) block of the newest top-up, from 1.
-    missing_ah, missing_error_ah : array, shape (n,)
-        Charge that this block is short of at the origin by all evidence, and the standard error; NaN where nothing
-        tells.
-    """
-
-    moments: pd.DataFrame
-    X: pd.DataFrame
-    survival: Floats
-    band_low: Floats
-    band_high: Floats
-    told_survival: Floats
-    unseen_days: Floats
-    surplus_left_out: NDArray[np.bool_]
-    kinds: Floats | None
-    group: NDArray[np.object_]
-    widening: Floats
-    surplus: Floats
-    reachable: NDArray[np.bool_]
-    inferred: NDArray[np.bool_]
-    block: NDArray[np.intp]
-    missing_ah: Floats
-    missing_error_ah: Floats
-
-    def __len__(self) -> int:
-        return len(self.survival)
-
-    def take(self, rows: NDArray[np.bool_]) -> Forecasts:
-        """Return some rows."""
-        return Forecasts(
-            moments=self.moments[rows].reset_index(drop=True),
-            X=self.X[rows].reset_index(drop=True),
-            survival=self.survival[rows],
-            band_low=self.band_low[rows],
-            band_high=self.band_high[rows],
-            told_survival=self.told_survival[rows],
-            unseen_days=self.unseen_days[rows],
-            surplus_left_out=self.surplus_left_out[rows],
-            kinds=None if self.kinds is None else self.kinds[rows],
-            group=self.group[rows],
-            widening=self.widening[rows],
-            surplus=self.surplus[rows],
-            reachable=self.reachable[rows],
-            inferred=self.inferred[rows],
-            block=self.block[rows],
-            missing_ah=self.missing_ah[rows],
-            missing_error_ah=self.missing_error_ah[rows],
-        )
-
-
-@dataclass(frozen=True)
-class Refused:
-    """A pack of many of which no figure is given.
-
-    Attributes
-    ----------
-    pack_id : str
-    error : TideoverError
-        What a single forecast of it raises.
-    """
-
-    pack_id: str
-    error: TideoverError
-
-
-READ_OFF_V: Final = 0.1
-"""By how much one reading is taken to be off, to show what it would change: ten counts of a meter that reads to 0.01 V.
-Our choice."""
-
-
-@dataclass(frozen=True)
-class Explanation:
-    """A forecast with what moves it.
-
-    Attributes
-    ----------
-    forecast : Forecast
-    reference_days : float
-        Mean days held (to the horizon) that would be forecast if nothing but the family and the days held were known.
-    contributions : tuple of Contribution
-        What each kind of evidence adds to that; together they make up `mean_days`.
-    similar : tuple of SimilarPack
-        The most similar past packs; none if the model holds none.
-    read_off : tuple of two floats, or None
-        Mean days held if the newest reading of the topped block at rest had been `READ_OFF_V` lower, and higher; None
-        where it was not read at rest.
-    worth : mapping of evidence to float
-        How far each kind of missing evidence would move the forecast, in days
-        (`models.forecasts.value_of_information`).
-    """
-
-    forecast: Forecast
-    reference_days: float
-    contributions: tuple[Contribution, ...]
-    similar: tuple[SimilarPack, ...]
-    worth: Mapping[Evidence, float]
-    read_off: tuple[float, float] | None = None
-
-    @property
-    def mean_days(self) -> float:
-        """What is taken apart: `Forecast.restricted_mean`, as if no more had gone in than was missing."""
-        return self.reference_days + sum(part.days for part in self.contributions)
-
-
-def _cloglog(survival: Floats) -> Floats:
-    return np.asarray(np.log(-np.log(np.clip(survival, 1e-9, 1 - 1e-9))))
-
-
-class Forecaster:
+class Forecaster(FittedCurves):
     """Turns histories into forecasts. Made by `training.learning.fitting`; holds fitted parts only.
 
     Parameters
     ----------
-    members : sequence of SurvivalEstimator
-        Fitted on resampled packs; their mean is the forecast, their spread the band.
-    recalibration : GroupRecalibration or None
-        By evidence group.
+    members, recalibration, kinds, seen, posterior
+        As of `FittedCurves`.
     bound : ConformalBound
         Fitted on packs that no member has seen.
-    kinds : KindClassifier or None
-    seen : SeenRange
     families : mapping of str to PackFamily
     model_id : str
     past : PastPacks, optional
         To tell of similar ones.
     bank : PackBank, optional
         To run forward under other plans.
-    posterior : WorkshopPosterior, optional
-        The worlds still possible: all that were simulated, or those that a workshop's own record leaves. Curves are
-        averaged over them, and the band is their spread.
     """
 
     bank: PackBank | None = None  # a model stored before there were banks has none
-    posterior: WorkshopPosterior | None = None  # nor does one from before worlds
-    own: OwnMixture | None = None  # only one that has learned from a record has it
 
     def __init__(
         self,
@@ -254,64 +94,12 @@ class Forecaster:
         bank: PackBank | None = None,
         posterior: WorkshopPosterior | None = None,
     ) -> None:
-        self.members = tuple(members)
-        self.recalibration = recalibration
+        super().__init__(members, recalibration, kinds, seen, posterior)
         self.bound = bound
-        self.kinds = kinds
-        self.seen = seen
         self.families = dict(families)
         self.model_id = model_id
         self.past = past
         self.bank = bank
-        self.posterior = posterior
-
-    def curves(self, X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
-        """Hold curves and their band.
-
-        Parameters
-        ----------
-        X : DataFrame, shape (n, features)
-
-        Returns
-        -------
-        survival, low, high : array, shape (n, len(DAYS))
-            A value outside those seen is read as the estimators take it, far outside as unknown. The band of such a
-            row also spans what the members say where every value outside is unknown, and where it is the nearest
-            one seen.
-        """
-        survival, low, high = self._members_curves(self.seen.readable(X))
-        outside = self.seen.outside(X)
-        if outside.any():
-            strange = X[outside]
-            for read in (self.seen.held(strange), self.seen.without(strange)):
-                _, lower, higher = self._members_curves(read)
-                low[outside] = np.minimum(low[outside], lower)
-                high[outside] = np.maximum(high[outside], higher)
-        return survival, low, high
-
-    def _members_curves(self, X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
-        if self.posterior is not None:
-            curves = self.posterior.curves(self.before_learning(X), X)
-            return curves if self.own is None else self.own.joined(curves, X)
-        group = evidence_group(X)
-        each = np.stack([self._calibrated(m.predict_survival(X, DAYS), group) for m in self.members])
-        survival = each.mean(axis=0)
-        scale = _cloglog(each[:, :, 1:])
-        sd = scale.std(axis=0, ddof=1) if len(each) > 1 else np.zeros_like(scale[0])
-        middle = _cloglog(survival[:, 1:])
-        low, high = np.ones_like(survival), np.ones_like(survival)
-        low[:, 1:] = np.exp(-np.exp(middle + BAND_FACTOR * sd))
-        high[:, 1:] = np.exp(-np.exp(middle - BAND_FACTOR * sd))
-        return survival, np.minimum.accumulate(low, axis=1), np.minimum.accumulate(high, axis=1)
-
-    def before_learning(self, X: pd.DataFrame) -> Floats:
-        """Return the members' mean curves, on which `posterior` builds; shape (n, len(DAYS))."""
-        group = evidence_group(X)
-        return np.asarray(np.mean([self._calibrated(m.predict_survival(X, DAYS), group) for m in self.members], axis=0))
-
-    def mean_days(self, X: pd.DataFrame) -> Floats:
-        """Return the mean days held, counting at most the days to the horizon, shape (n,)."""
-        return np.asarray(np.trapezoid(self._members_curves(self.seen.readable(X))[0], DAYS, axis=1))
 
     def _told(
         self, raw: RawFeatures, X: pd.DataFrame, surplus: Floats, survival: Floats, kinds: Floats | None
@@ -334,42 +122,6 @@ class Forecaster:
         group = with_likely_kind(evidence_group(self.seen.readable(X)), kinds)
         widening = np.where(self.seen.outside(X) | self.seen.new_family(X), WIDENING, 1.0)
         return told, group, widening, left_out
-
-    def bound_group(self, X: pd.DataFrame) -> NDArray[np.object_]:
-        """Return the group whose record each good-for day rests on: evidence and likeliest kind; shape (n,)."""
-        X = self.seen.readable(X)
-        return with_likely_kind(evidence_group(X), None if self.kinds is None else self.kinds.predict(X))
-
-    def summary(self, X: pd.DataFrame) -> Floats:
-        """Condense evidence to what it says of the pack, for comparing packs.
-
-        Returns
-        -------
-        array, shape (n, k)
-            Logarithms of the cumulative hazard at `SUMMARY_DAYS` as one member sees it (the others cost time, and say
-            about the same) before any recalibration (a workshop's own must not change which packs are alike); of the
-            kinds' probabilities; how low the next weakest block reads, and the topped one; and for how long it has
-            held, because a fresh top-up reads high without as much gain in charge. In such units that a step of 1 is
-            about as telling in each.
-        """
-        X = self.seen.readable(X)
-        hold = self.members[0].predict_survival(X, np.array(SUMMARY_DAYS))
-        hazard = _cloglog(np.clip(hold, 1e-3, 1 - 1e-3))
-        second = some_features(X, ("before_second_mv_per_cell", "after_second_mv_per_cell"))
-        now, after = some_features(X, ("now_rest_mv_per_cell", "after_rest_mv_per_cell")).T
-        own = np.where(np.isnan(now), after, now)
-        parts = [
-            hazard,
-            SECOND_STEP * np.nan_to_num(second, nan=USUAL_SECOND_MV),
-            OWN_STEP * np.nan_to_num(own)[:, None],
-            HELD_STEP * np.log1p(some_features(X, ("held_days",))),
-        ]
-        if self.kinds is not None:
-            parts.append(KIND_STEP * np.log(np.maximum(self.kinds.predict(X), 0.01)))
-        return np.hstack(parts)
-
-    def _calibrated(self, survival: Floats, group: NDArray[np.object_]) -> Floats:
-        return survival if self.recalibration is None else self.recalibration.transform(survival, group)
 
     def forecast_batch(self, tables: HistoryTables, moments: pd.DataFrame) -> Forecasts:
         """Forecast many moments at once.
@@ -739,40 +491,3 @@ def _of_rated_ah(X: pd.DataFrame, name: str) -> Floats:
 
 def _known_or_none(value: float) -> float | None:
     return None if np.isnan(value) else float(value)
-
-
-def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
-    """Return what is noted beside the features, of many packs.
-
-    Parameters
-    ----------
-    tables : HistoryTables
-        Facts known at the moments, of which each pack has one.
-    moments : DataFrame, n rows
-        Columns ``pack_id`` and ``origin``.
-    """
-    packs = pd.Index(moments["pack_id"])
-    place = np.append(packs.get_indexer(tables.pack_index()), -1)  # of each pack among the moments
-    newest = np.full(len(packs), -1)
-    of = place[tables.codes("topups")]
-    newest[of[of >= 0]] = np.flatnonzero(of >= 0)  # in order of time, so the last one wins
-
-    def topup(name: str) -> NDArray[np.object_]:
-        values = np.append(tables.words("topups", name), np.array([None], dtype=object))
-        return np.asarray(values[newest])
-
-    put_in = np.append(tables.column("topups", "charge_ah"), np.nan)[newest]
-    words = topup("end_v_at"), topup("charged_part"), topup("also_done")
-    after = after_charge(tables, packs, newest)
-    code, code_state, figures = told_by_controller(tables, packs, newest)
-    return Noted(
-        newest_reading_gap_days(tables, moments),
-        put_in,
-        *warmth_at_rest(tables, packs, newest),
-        frost_near_charge(tables, packs, newest),
-        *after,
-        *words,
-        code=code,
-        code_state=code_state,
-        figures=figures,
-    )

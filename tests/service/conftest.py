@@ -30,6 +30,15 @@ AT_THE_BENCH = datetime(2026, 3, 11, 8, 0, tzinfo=UTC)
 """What the clock shows: cases are of some days before (`tests.cases.packs.BEFORE`, the worked example)."""
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _patient() -> Iterator[None]:
+    """Wait a minute for an answer unless a test says otherwise: a busy machine is slow, not wrong."""
+    with pytest.MonkeyPatch.context() as patch:
+        for ask in (httpx.get, httpx.post, httpx.put, httpx.delete, httpx.request, httpx.Client.__init__):
+            patch.setitem(ask.__kwdefaults__, "timeout", 60.0)
+        yield
+
+
 @pytest.fixture(autouse=True)
 def _at_the_bench(monkeypatch: pytest.MonkeyPatch) -> None:
     """Set the clock of what is handed none."""

@@ -9,7 +9,8 @@ import numpy as np
 import pyarrow as pa
 
 from models.base.day_grid import DAYS, GRID_VERSION, days_of_return
-from models.forecaster import Forecaster, Forecasts, Refused
+from models.forecaster import Forecaster
+from models.forecasts.batch import Forecasts, Refused
 from models.forecasts.weakness_kind import KINDS
 from models.packs.stops import Stopped
 from models.packs.tables import HistoryTables

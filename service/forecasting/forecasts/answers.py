@@ -7,7 +7,8 @@ from dataclasses import asdict
 from datetime import datetime
 
 from models.base.day_grid import GRID_VERSION, survival_at
-from models.forecaster import Explanation, Forecaster
+from models.forecaster import Forecaster
+from models.forecasts.explanation import Explanation
 from models.forecasts.forecast import Forecast
 from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily

@@ -13,7 +13,8 @@ from models.base.arrays import Floats, Rows
 from models.base.day_grid import DAYS, GRID_VERSION, HORIZON_DAYS, days_of_return, days_told, levels_told
 from models.base.errors import BadInput, TideoverError
 from models.base.threads import thread_limit
-from models.forecaster import Forecaster, Forecasts
+from models.forecaster import Forecaster
+from models.forecasts.batch import Forecasts
 from models.forecasts.inputs import digest_at
 from models.forecasts.weakness_kind import KINDS
 from models.packs.family import PackFamily
