@@ -18,7 +18,7 @@ from service.http.page_addresses import own_address
 from service.pages.forms import PageWrite, SentForm, checked, page_router
 from service.pages.messages import Message, Undo
 from service.pages.rendering import go_to, may
-from service.records.records import Known, Writer, correct, create, etag_of, versions, withdraw
+from service.records.records import Known, Why, Writer, correct, create, etag_of, versions, withdraw
 from service.records.subject import Subject
 from service.records.subjects.all_subjects import SUBJECTS
 from service.records.writing import Done
@@ -90,13 +90,13 @@ def _require_roles(request: Request, steps: Sequence[Step]) -> None:
 def _take_back(session: Session, one: Step, families: Known, writer: Writer) -> None:
     subject = BY_NAME[one.subject]
     if one.did == "create":
-        withdraw(session, subject, one.record_id, families, writer, one.etag)
+        withdraw(session, subject, one.record_id, families, writer, one.etag, Why(undone=True))
         return
     # The newest version is what the change left; a withdrawn record's last content is the newest itself.
     kept = versions(session, subject, one.record_id)
     if one.did == "correct":
         before = checked(subject.change, kept[-2].content)
-        correct(session, subject, one.record_id, before, families, writer, one.etag)
+        correct(session, subject, one.record_id, before, families, writer, one.etag, Why(undone=True))
         return
     named = {"id": one.record_id} if subject.named else {}
     create(session, subject, checked(subject.new, kept[-1].content | named), families, writer)

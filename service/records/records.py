@@ -20,7 +20,7 @@ from service.core.translation import _
 from service.records.history import in_parts
 from service.records.schemas import RecordVersion
 from service.records.sense import keeps_order, not_yet
-from service.records.stopped import mind_facts
+from service.records.stopped import Stops, mind_facts, stopped_by
 from service.records.subject import Situation, Subject
 from service.store.schema import (
     Base,
@@ -46,6 +46,25 @@ class Writer:
 
     by: str
     at: datetime
+
+
+@dataclass(frozen=True)
+class Why:
+    """Why a record is corrected or withdrawn.
+
+    Attributes
+    ----------
+    reason : str or None
+        In somebody's own words; kept with the version before.
+    undone : bool
+        What was just entered is taken back as a slip: the way back that the page offers at once.
+    """
+
+    reason: str | None = None
+    undone: bool = False
+
+
+NO_REASON: Final = Why()
 
 
 def content_of(subject: Subject, row: Versioned) -> dict[str, Any]:
@@ -143,6 +162,7 @@ def correct(
     families: Known,
     writer: Writer,
     expected: str | None,
+    why: Why = NO_REASON,
 ) -> Versioned:
     """Correct a record; the version before is kept. A correction that changes nothing makes no version.
 
@@ -157,6 +177,8 @@ def correct(
     writer : Writer
     expected : str or None
         ``If-Match``: the entity tags one of which the record must have.
+    why : Why
+        Needed where a stop would go with it.
 
     Raises
     ------
@@ -180,14 +202,46 @@ def correct(
         raise BadInput(ahead)
     _require_sense(subject, Situation(session, families, before, after, record_id))
     del named_rows
-    _keep(session, subject, row, writer, withdrawn=False)
+    _keep(session, subject, row, writer, why, withdrawn=False)
+    stood = stopped_by(session, packs, families)
     for name, value in after.items():
         setattr(row, name, value)
     row.version += 1
     row.recorded_at, row.recorded_by = writer.at, writer.by
     session.flush()
     mind_facts(session, packs | _packs_of([row]), families)
+    emptied = [name for name in subject.columns if _emptied(before[name], after[name])]
+    _require_why(stood, stopped_by(session, packs, families), why, emptied)
     return row
+
+
+def _emptied(before: Any, after: Any) -> bool:
+    """Whether something that was noted is not any more: a value, or one in a row of them."""
+    if isinstance(before, list | tuple) and isinstance(after, list | tuple):
+        return any(map(_emptied, before, after))
+    return before is not None and after is None
+
+
+def _require_why(stood: Stops, stands: Stops, why: Why, emptied: Sequence[str]) -> None:
+    """Refuse that a stop goes without a word, or because what it rests on is left out."""
+    gone = [
+        text for pack_id, found in stood.items() for code, text in found.items() if code not in stands.get(pack_id, {})
+    ]
+    if not gone or why.undone:
+        return
+    words = {"stop": _(gone[0])}
+    if emptied:
+        raise BadInput.one(
+            emptied[0],
+            _("A stop rests on it: %(stop)s Leaving it out does not lift that.") % words,
+            _("Give the value that was read, with the reason; or note a look with a reading of the next day or later."),
+        )
+    if not why.reason:
+        raise BadInput.one(
+            "reason",
+            _("A stop would go with this: %(stop)s") % words,
+            _("Say why it was wrong: the reason is kept. If it was right, note a look instead."),
+        )
 
 
 def _packs_of(rows: Sequence[Versioned]) -> set[str]:
@@ -197,13 +251,21 @@ def _packs_of(rows: Sequence[Versioned]) -> set[str]:
 
 
 def withdraw(
-    session: Session, subject: Subject, record_id: int | str, families: Known, writer: Writer, expected: str | None
+    session: Session,
+    subject: Subject,
+    record_id: int | str,
+    families: Known,
+    writer: Writer,
+    expected: str | None,
+    why: Why = NO_REASON,
 ) -> None:
     """Take a record away; what it said is kept among the earlier versions.
 
     Raises
     ------
-    NoSuchRecord, Outdated, BadInput
+    NoSuchRecord, Outdated
+    BadInput
+        It makes no sense with what is, or a stop would go with it and no reason is given.
     Conflict
         Other records speak of it.
     """
@@ -223,10 +285,12 @@ def withdraw(
                         % {"count": count, "table": table.name, "subject": subject.one, "name": record_id}
                     )
     _require_sense(subject, Situation(session, families, content_of(subject, row), None, record_id))
-    _keep(session, subject, row, writer, withdrawn=True)
+    _keep(session, subject, row, writer, why, withdrawn=True)
+    stood = {} if isinstance(row, Pack) else stopped_by(session, packs, families)
     session.delete(row)
     session.flush()
     mind_facts(session, packs, families)
+    _require_why(stood, stopped_by(session, stood, families), why, ())
 
 
 def versions(session: Session, subject: Subject, record_id: int | str) -> list[RecordVersion]:
@@ -253,6 +317,7 @@ def versions(session: Session, subject: Subject, record_id: int | str) -> list[R
                 superseded_at=None,
                 superseded_by=None,
                 withdrawn=False,
+                reason=None,
                 content=_plain(subject, content_of(subject, row)),
             )
         )
@@ -390,7 +455,7 @@ def _require_sense(subject: Subject, situation: Situation) -> None:
         raise BadInput(problems)
 
 
-def _keep(session: Session, subject: Subject, row: Versioned, writer: Writer, *, withdrawn: bool) -> None:
+def _keep(session: Session, subject: Subject, row: Versioned, writer: Writer, why: Why, *, withdrawn: bool) -> None:
     session.add(
         EarlierVersion(
             subject=subject.name,
@@ -402,6 +467,7 @@ def _keep(session: Session, subject: Subject, row: Versioned, writer: Writer, *,
             superseded_at=writer.at,
             superseded_by=writer.by,
             withdrawn=withdrawn,
+            reason="Undone." if why.undone else why.reason,
         )
     )
 

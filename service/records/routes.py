@@ -14,6 +14,7 @@ from service.http.dependencies import CurrentStore, KnownFamilies
 from service.http.etags import LOCATED, NOT_MODIFIED, TAGGED, IfMatch, IfNoneMatch, tag_of, tagged
 from service.http.problems import problem_responses
 from service.records.records import (
+    Why,
     as_record,
     correct,
     create,
@@ -27,6 +28,17 @@ from service.records.records import (
 from service.records.schemas import LARGEST_NUMBER, MOST_TOGETHER, RecordsMade, RecordVersions, one_or_many
 from service.records.subject import Subject
 from service.records.writing import Done, Write
+from service.store.schema import LONGEST_REASON
+
+Reason = Annotated[
+    str | None,
+    Query(
+        min_length=1,
+        max_length=LONGEST_REASON,
+        pattern=r"\S",
+        description="Why the record was wrong; kept with the version before. Needed where a stop would go with it.",
+    ),
+]
 
 
 def records_router(subject: Subject, max_page: int) -> APIRouter:
@@ -72,17 +84,24 @@ def records_router(subject: Subject, max_page: int) -> APIRouter:
             return tagged(as_record(subject, row).model_dump_json(warnings=False), etag_of(row), if_none_match)
 
     def correct_record(
-        record_id: Any, change: BaseModel, write: Write, families: KnownFamilies, if_match: IfMatch = None
+        record_id: Any,
+        change: BaseModel,
+        write: Write,
+        families: KnownFamilies,
+        if_match: IfMatch = None,
+        reason: Reason = None,
     ) -> Response:
         def work(session: Any) -> Done:
-            row = correct(session, subject, record_id, change, families, write.writer, if_match)
+            row = correct(session, subject, record_id, change, families, write.writer, if_match, Why(reason))
             return Done(200, as_record(subject, row), record_id, {"ETag": etag_of(row)})
 
         return write(work)
 
-    def withdraw_record(record_id: Any, write: Write, families: KnownFamilies, if_match: IfMatch = None) -> Response:
+    def withdraw_record(
+        record_id: Any, write: Write, families: KnownFamilies, if_match: IfMatch = None, reason: Reason = None
+    ) -> Response:
         def work(session: Any) -> Done:
-            withdraw(session, subject, record_id, families, write.writer, if_match)
+            withdraw(session, subject, record_id, families, write.writer, if_match, Why(reason))
             return Done(204, None, record_id)
 
         return write(work)

@@ -43,6 +43,7 @@ class RecordVersion(BaseModel):
     superseded_at: datetime | None = Field(description="When it was corrected or withdrawn; null if it stands.")
     superseded_by: str | None
     withdrawn: bool = Field(description="Whether the record was then withdrawn rather than corrected.")
+    reason: str | None = Field(description="Why it was corrected or withdrawn, where somebody said so.")
     content: dict[str, object]
 
 

@@ -106,6 +106,17 @@ def _stops(history: PackHistory, family: PackFamily) -> tuple[Stop, ...]:
     return () if gone else stops_of(history, family)
 
 
+Stops = Mapping[str, Mapping[str, str]]
+"""What stops packs: by pack and code, the sentence."""
+
+
+def stopped_by(session: Session, pack_ids: Iterable[str], families: Mapping[str, PackFamily]) -> Stops:
+    """Return of some packs those that facts stop, as it was taken note of, with what stops them."""
+    names = select(StoppedPack.pack_id).where(StoppedPack.pack_id.in_(sorted(pack_ids)))
+    found = under_stop(session, families, [Pack.id.in_(names)])
+    return {one.pack_id: {stop.code: stop.text for stop in one.stops} for one in found}
+
+
 def note_stopped(session: Session, stopped: Collection[str], *, of: Iterable[str]) -> None:
     """Note which of some packs are stopped; the others are not, or not any more."""
     for some in in_parts(sorted(of)):

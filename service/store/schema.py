@@ -349,6 +349,10 @@ class DriveLog(Base):
 Index(None, DriveLog.pack_id)
 
 
+LONGEST_REASON: Final = 200
+"""Letters of why a record was corrected or withdrawn. Our choice."""
+
+
 class EarlierVersion(Base):
     """A record as it stood before it was corrected or withdrawn."""
 
@@ -365,6 +369,7 @@ class EarlierVersion(Base):
     superseded_at: Mapped[datetime]
     superseded_by: Mapped[str] = mapped_column(String(NAME_LENGTH))
     withdrawn: Mapped[bool]
+    reason: Mapped[str | None] = mapped_column(String(LONGEST_REASON))
 
 
 class ApiKey(Base):

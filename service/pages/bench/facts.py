@@ -35,11 +35,11 @@ from service.pages.wording import (
     moment_from,
     outcome_words,
 )
-from service.records.records import correct, create, etag_of, read, withdraw
+from service.records.records import Why, correct, create, etag_of, read, withdraw
 from service.records.schemas import LARGEST_NUMBER
 from service.records.subject import Subject
 from service.records.writing import Done
-from service.store.schema import Versioned
+from service.store.schema import LONGEST_REASON, Versioned
 
 router = page_router()
 
@@ -235,7 +235,10 @@ def correct_fact(
     subject = FACTS[word]
     if form.get("take_away"):
         require_may(request, "withdraw", subject)
-        return write(lambda s: take_away(s, request, subject, number, pack_id, form, families, write))
+        try:
+            return write(lambda s: take_away(s, request, subject, number, pack_id, form, families, write))
+        except BadInput as error:
+            return _again(request, write, pack_id, word, form, families, error, number)
     require_may(request, "correct", subject)
     try:
         given = _content(request, word, form)
@@ -285,7 +288,7 @@ def store_change(
     """Correct a fact and go back to its unit, with a way to undo."""
     require_of(read(session, subject, number), pack_id)
     before = form.get("etag")
-    row: Any = correct(session, subject, number, change, families, write.writer, before)
+    row: Any = correct(session, subject, number, change, families, write.writer, before, why_of(form))
     address = unit_address(pack_id)
     if etag_of(row) == before:
         return Done(303, None, number, dict(go_to(request, address, Message(_("Nothing was changed."))).headers))
@@ -307,10 +310,15 @@ def take_away(
     row: Any = read(session, subject, number)
     require_of(row, pack_id)
     done = step(subject, row, "withdraw")
-    withdraw(session, subject, number, families, write.writer, form.get("etag"))
+    withdraw(session, subject, number, families, write.writer, form.get("etag"), why_of(form))
     address = unit_address(pack_id)
     message = Message(_("Removed. What it said before is kept."), undo_form(request, [done], address))
     return Done(303, None, number, dict(go_to(request, address, message).headers))
+
+
+def why_of(form: Form) -> Why:
+    """Return why a record is changed, as the form says."""
+    return Why(form.get("reason")[:LONGEST_REASON] or None)
 
 
 def _content(request: Request, word: str, form: Form) -> dict[str, Any]:

@@ -153,7 +153,13 @@ def correct_reading(
     """Correct a reading, or take it away."""
     if form.get("take_away"):
         require_may(request, "withdraw", READINGS)
-        return write(lambda s: take_away(s, request, READINGS, number, pack_id, form, families, write))
+        try:
+            return write(lambda s: take_away(s, request, READINGS, number, pack_id, form, families, write))
+        except BadInput as error:
+            with write.store.reading() as session:
+                unit, row = unit_of(session, pack_id, families), read(session, READINGS, number)
+            volts, _faults = _volts(form, unit)
+            return _page(request, unit, form.values(), volts, faults_of(error), row)
     require_may(request, "correct", READINGS)
     with write.store.reading() as session:
         unit = unit_of(session, pack_id, families)

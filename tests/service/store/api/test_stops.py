@@ -218,9 +218,9 @@ def test_a_stop_takes_the_place_of_what_was_promised_on_every_board(filled, prob
     # Taken back, the boards are as before but for the forecast, which has to be made anew.
     stored = filled.get(f"/v1/{table}").json()["items"][-1]["id"]
     if table == "topups":
-        filled.patch(f"/v1/topups/{top}", json={"charge_ah": 1.2})
+        filled.patch(f"/v1/topups/{top}?reason=a+slip", json={"charge_ah": 1.2})
     else:
-        filled.delete(f"/v1/readings/{stored}")
+        filled.delete(f"/v1/readings/{stored}?reason=of+another+car")
     assert "STOP: " not in filled.get("/").text
     assert filled.post(f"{VAN}/forecasts", json={"at": "2026-03-14T08:00:00Z"}).status_code == 201
     assert "good until" in filled.get("/bench").text
