@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
+from models.base.counts import hours
 from models.base.messages import Said, say
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
@@ -198,10 +199,10 @@ def _with_early_look(text: Said, rule: StopRule, known: Known) -> Said:
     done = next(time for time in known.moments if rule.find(replace(known, looked_after=time)) is None)
     return say(
         "%(what)s The look noted on %(look)s does not count for this: swelling and leaks may show only after "
-        "%(hours)s hours. Look again, and note it with a reading of %(from)s or later.",
+        "%(least)s. Look again, and note it with a reading of %(from)s or later.",
         what=text,
         look=moment(known.looks[-1]),
-        hours=f"{LOOK_AFTER / timedelta(hours=1):g}",
+        least=hours(LOOK_AFTER / timedelta(hours=1)),
         **{"from": moment(done + LOOK_AFTER)},
     )
 
