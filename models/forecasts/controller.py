@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from models.base.arrays import Bools, Rows
 from models.base.messages import say
 from models.forecasts.forecast import Flag
-from models.packs.tables import HistoryTables
+from models.packs.tables import HistoryTables, list_of
 
 LOOKED: Final = ("none", "pending", "confirmed", "permanent")
 """What is noted where somebody looked for a code (`BlockReading.code_state`)."""
@@ -27,8 +27,8 @@ _NOT_USED: Final = Flag(
 
 def told_by_controller(
     tables: HistoryTables, packs: pd.Index[str], newest: Rows
-) -> tuple[NDArray[np.object_], NDArray[np.object_], Bools]:
-    """Return the newest code that was looked for since the newest charge, and whether other figures are on record.
+) -> tuple[NDArray[np.object_], NDArray[np.object_], Bools, NDArray[np.object_]]:
+    """Return the newest code that was looked for since the newest charge, and what else is on record.
 
     Parameters
     ----------
@@ -43,6 +43,9 @@ def told_by_controller(
     code, code_state : object array, shape (n,)
         A word, or what counts as missing.
     figures : bool array, shape (n,)
+        State of charge or spread was told.
+    resistances : object array, shape (n,)
+        The newest that were told of each block, as tables hold them, or what counts as missing.
     """
     place = np.append(packs.get_indexer(tables.pack_index()), -1)
     of, day = place[tables.codes("readings")], tables.days("readings")
@@ -57,16 +60,22 @@ def told_by_controller(
     rows = rows[np.argsort(day[rows], kind="stable")]  # in order of time, so the last one wins
     state[of[rows]] = words[rows]
     code[of[rows]] = tables.words("readings", "code")[rows]
-    return code, state, figures
+    resistances = np.full(len(packs), None, dtype=object)
+    lists = tables.words("readings", "resistance_mohm")
+    rows = np.flatnonzero((of >= 0) & ~pd.isna(lists))
+    rows = rows[np.argsort(day[rows], kind="stable")]
+    resistances[of[rows]] = lists[rows]
+    return code, state, figures, resistances
 
 
-def flags_of_controller(code: object, state: object, figures: bool) -> list[Flag]:
+def flags_of_controller(code: object, state: object, figures: bool, resistances: object) -> list[Flag]:
     """Say what the controller told of one pack.
 
     A pending code is confirmed in the next driving cycle in which the monitor runs (13 CCR 1968.2(d)(2.2.1)); a
     permanent one stays until it ran without a fault (SAE J1979, $0A; from memory, unverified).
     """
     flags = [_NOT_USED] if figures else []
+    flags += _of_resistances(list_of(resistances))
     if state == "pending":
         text = say(
             "%(code)s is pending: the car has noticed it once since the charge, and the next trip in which the monitor "
@@ -89,3 +98,19 @@ def flags_of_controller(code: object, state: object, figures: bool) -> list[Flag
         )
         return [*flags, Flag("code-permanent", text)]
     return flags
+
+
+def _of_resistances(told: object) -> list[Flag]:
+    if not isinstance(told, tuple) or not any(value is not None for value in told):
+        return []
+    known = [(value, block) for block, value in enumerate(told, start=1) if value is not None]
+    most, block = max(known)
+    middle = float(np.median([value for value, _ in known]))
+    text = say(
+        "Of the resistances told, block %(block)s has the highest: %(most)s mΩ; half of the blocks have %(middle)s or "
+        "less. No figure rests on them: the model goes by the volts under load. A charge lowers no resistance.",
+        block=block,
+        most=f"{most:.3g}",
+        middle=f"{middle:.3g}",
+    )
+    return [Flag("resistance-not-used", text)]

@@ -125,7 +125,7 @@ class Noted:
         By how much the two may differ, V: what a block falls as its hysteresis decays. NaN where they do not compare.
     end_v_at, charged_part, also_done : object array, shape (n,)
         Of the newest top-up; a word, or what counts as missing.
-    code, code_state, figures
+    code, code_state, figures, resistances
         `models.forecasts.controller.told_by_controller`.
     """
 
@@ -145,6 +145,7 @@ class Noted:
     code: NDArray[np.object_]
     code_state: NDArray[np.object_]
     figures: Bools
+    resistances: NDArray[np.object_]
 
 
 def nonsense(X: pd.DataFrame) -> list[Said | None]:
@@ -206,7 +207,9 @@ def flags_of(
             *_of_heat(float(warmest_c), float(rest_c), float(early_h)),
             *_of_frost(float(frost_c)),
             *against.get(place, ()),
-            *flags_of_controller(noted.code[place], noted.code_state[place], bool(noted.figures[place])),
+            *flags_of_controller(
+                noted.code[place], noted.code_state[place], bool(noted.figures[place]), noted.resistances[place]
+            ),
             *_of_origin(bool(new), bool(guess)),
             *_of_gaps(row, float(gap)),
             *_of_contradictions(row),

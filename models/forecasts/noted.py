@@ -37,7 +37,7 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
     put_in = np.append(tables.column("topups", "charge_ah"), np.nan)[newest]
     words = topup("end_v_at"), topup("charged_part"), topup("also_done")
     after = after_charge(tables, packs, newest)
-    code, code_state, figures = told_by_controller(tables, packs, newest)
+    code, code_state, figures, resistances = told_by_controller(tables, packs, newest)
     return Noted(
         newest_reading_gap_days(tables, moments),
         put_in,
@@ -48,4 +48,5 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
         code=code,
         code_state=code_state,
         figures=figures,
+        resistances=resistances,
     )

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from itertools import groupby, pairwise
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -43,6 +43,10 @@ MAD_TO_SIGMA: Final = 1.4826
 """Median absolute deviation to standard deviation of a normal law: 1 / Φ⁻¹(3/4)."""
 
 DECIMALS: Final = 4
+ERROR_DECIMALS: Final = 6
+
+_NOTED: Final = (("inspected",), ("soc_pct",), ("spread_v",), ("code", "code_state"))
+"""Fields of a reading that only some rows of a log may tell; of those that go together the last one is always there."""
 
 
 @dataclass(frozen=True)
@@ -163,7 +167,7 @@ def _told(log: Sequence[BlockReading]) -> list[tuple[int, BlockReading]]:
         if state == "rest":
             # A pack goes on relaxing: the end of its rest tells most.
             at = np.array(list(group)[-LEAST_ROWS:])
-            told.append((int(at[-1]), _reading(log[at[-1]], _medians(volts[at]), amps[at], warm[at], None)))
+            told.append((int(at[-1]), _reading([log[i] for i in at], _medians(volts[at]), amps[at], warm[at], None)))
     states: tuple[State, ...] = ("discharge", "charge")
     for state in states:
         mine = np.array([r.state == state for r in log])
@@ -175,22 +179,57 @@ def _told(log: Sequence[BlockReading]) -> list[tuple[int, BlockReading]]:
             size = np.abs(amps[at])
             reference = float(np.clip(REFERENCE_A[state], size.mean(), max(size.mean(), np.quantile(size, REACHED))))
             signed = reference if state == "discharge" else -reference
-            level = lines_of(volts[at], amps[at], drawn[at], signed).level_v
+            lines = lines_of(volts[at], amps[at], drawn[at], signed)
         else:
-            signed, level = np.nan, _medians(volts[at])
-        told.append((int(at[-1]), _reading(log[at[-1]], level, np.array([signed]), warm[at], state)))
+            signed, lines = np.nan, None
+        level = _medians(volts[at]) if lines is None else lines.level_v
+        told.append((int(at[-1]), _reading([log[i] for i in at.tolist()], level, np.array([signed]), warm[at], lines)))
+    if told:
+        # A code, or that somebody looked, may be noted in any row: what was noted last goes with the last reading.
+        place, last = max(told, key=lambda pair: pair[0])
+        told[told.index((place, last))] = place, last.model_copy(update=_noted_last(log))
     return told
 
 
-def _reading(last: BlockReading, level: Floats, amps: Floats, warm: Floats, state: State | None) -> BlockReading:
-    return last.model_copy(
+def _reading(
+    rows: Sequence[BlockReading], level: Floats, amps: Floats, warm: Floats, lines: BlockLines | None
+) -> BlockReading:
+    resistances = _resistances(rows, lines)
+    error = np.nan if lines is None or np.isnan(lines.level_error_v).all() else np.nanmax(lines.level_error_v)
+    return rows[-1].model_copy(
         update={
-            "state": state or last.state,
+            **_noted_last(rows),
             "current_a": _mean(amps),
             "temperature_c": _mean(warm),
-            "block_v": tuple(None if np.isnan(v) else round(float(v), DECIMALS) for v in level),
+            "resistance_mohm": None if np.isnan(resistances).all() else _rounded(resistances),
+            "log_rows": float(len(rows)),
+            "log_error_v": None if np.isnan(error) else round(float(error), ERROR_DECIMALS),
+            "block_v": _rounded(level),
         }
     )
+
+
+def _noted_last(rows: Sequence[BlockReading]) -> dict[str, Any]:
+    """Return what was noted last of what only some rows tell; a code goes with how it is stored."""
+    found: dict[str, Any] = {}
+    for names in _NOTED:
+        row = next((row for row in reversed(rows) if getattr(row, names[-1]) is not None), rows[-1])
+        found |= {name: getattr(row, name) for name in names}
+    return found
+
+
+def _resistances(rows: Sequence[BlockReading], lines: BlockLines | None) -> Floats:
+    """Return the resistances that the rows tell, their medians; else those of the lines, mΩ."""
+    told = [row.resistance_mohm for row in rows if row.resistance_mohm is not None]
+    if told:
+        return _medians(np.array([[np.nan if v is None else v for v in one] for one in told]))
+    if lines is None:
+        return np.full(len(rows[-1].block_v), np.nan)
+    return np.where(lines.resistance_ohm > 0, 1000 * lines.resistance_ohm, np.nan)
+
+
+def _rounded(values: Floats) -> tuple[float | None, ...]:
+    return tuple(None if np.isnan(v) else round(float(v), DECIMALS) for v in values)
 
 
 def _medians(volts: Floats) -> Floats:

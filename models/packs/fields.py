@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
 from pydantic import AwareDatetime, BaseModel
 
-Kind = Literal["time", "number", "text"]
+Kind = Literal["time", "number", "text", "list"]
 
 
 @dataclass(frozen=True)
@@ -40,8 +40,8 @@ class Column:
     Attributes
     ----------
     name : str
-    kind : {"time", "number", "text"}
-        Lists of block numbers are text.
+    kind : {"time", "number", "text", "list"}
+        A list holds numbers, of blocks or one for each block; tables write it as text (`models.packs.tables`).
     optional : bool
         May be missing: the field as a whole, and the value of a row.
     measured : Measured or None
@@ -72,6 +72,8 @@ def _column(name: str, info: Any) -> Column:
     choices = [word for leaf in leaves if get_origin(leaf) is Literal for word in get_args(leaf)]
     longest = max(map(len, choices)) if choices else longest
     kind: Kind = "time" if leaves & {AwareDatetime, datetime} else "number" if float in leaves else "text"
+    if any(get_origin(leaf) is tuple for leaf in leaves):
+        kind = "list"
     return Column(name, kind, not info.is_required(), measured, longest if kind == "text" else None)
 
 

@@ -32,6 +32,9 @@ CodeState = Literal["none", "pending", "confirmed", "permanent"]
 MAX_BLOCK_V = 250.0
 """No block of a family (at most 60 cells of at most 4.2 V) reads above this; more is surely millivolts. Unit: V."""
 
+MAX_BLOCK_MOHM = 10_000.0
+"""A block of 10 Ω gives an ampere or two at most; more is an open joint, or micro-ohms. Invented. Unit: mΩ."""
+
 BlockNumber = Annotated[int, Field(ge=1, le=MOST_BLOCKS), NO_TRUTH_VALUE]
 
 
@@ -63,6 +66,13 @@ class BlockReading(_Fact):
         holds is a reading of its own, at its time.
     code_state : {"none", "pending", "confirmed", "permanent"}, optional
         How it was stored; ``none`` where somebody looked and there was no code. Not noted means that nobody looked.
+    resistance_mohm : tuple of float or None, shape (blocks,), optional
+        One resistance per block as the controller tells it, mΩ, in the order of `block_v`; or, of a log, the fall of
+        each block's voltage per ampere (`models.packs.drive_log`). ``None`` for a block that was not told.
+    log_rows : float, optional
+        How many readings of a log this one stands for.
+    log_error_v : float, optional
+        The largest standard error of its block voltages, V, where it stands for a log.
     block_v : tuple of float or None, shape (blocks,)
         One voltage per block in V, in the pack's own order; ``None`` for a channel that was not read.
     """
@@ -104,6 +114,22 @@ class BlockReading(_Fact):
     ) = None
     code: Annotated[str, Field(pattern=r"^[A-Za-z0-9-]{2,16}$", max_length=16)] | None = None
     code_state: CodeState | None = None
+    resistance_mohm: (
+        Annotated[
+            tuple[Annotated[FiniteFloat, Field(ge=0, le=MAX_BLOCK_MOHM), NO_TRUTH_VALUE] | None, ...],
+            Field(max_length=MOST_BLOCKS),
+            Measured(
+                "mΩ",
+                "Resistance of each block told by the car",
+                say(
+                    "In the pack's own order, parted by blanks; - for a block that was not told. No figure rests on it."
+                ),
+            ),
+        ]
+        | None
+    ) = None
+    log_rows: Annotated[FiniteFloat, Field(ge=1), Measured("1"), NO_TRUTH_VALUE] | None = None
+    log_error_v: Annotated[FiniteFloat, Field(ge=0), Measured("V"), NO_TRUTH_VALUE] | None = None
     block_v: Annotated[
         tuple[Annotated[FiniteFloat, Field(ge=-MAX_BLOCK_V), NO_TRUTH_VALUE] | None, ...], Field(max_length=MOST_BLOCKS)
     ]
@@ -122,6 +148,11 @@ class BlockReading(_Fact):
             )
         if max(known) > MAX_BLOCK_V:
             raise wrong(f"A block reads {max(known):g} V; this looks like millivolts.", "Give volts: divide by 1000.")
+        if self.resistance_mohm is not None and len(self.resistance_mohm) != len(self.block_v):
+            raise wrong(
+                f"Resistances are told of {counts.blocks(len(self.resistance_mohm))}, voltages of {len(self.block_v)}.",
+                "Give one resistance for each voltage, and for a block of which none was told say so.",
+            )
         if (self.code is not None) != (self.code_state not in (None, "none")):
             raise wrong(
                 "of code and code_state one is missing, or a code is named though there was none.",

@@ -21,7 +21,7 @@ from models.base.arrays import Bools, Floats, Rows
 from models.packs.contradictions import FLOWING_C
 from models.packs.family import PackFamily
 from models.packs.fields import bounds_of, columns_of
-from models.packs.history import MAX_BLOCK_V, PackHistory
+from models.packs.history import MAX_BLOCK_MOHM, MAX_BLOCK_V, PackHistory
 from models.packs.stops import STOPS
 from models.packs.stops.cells import NOTHING_CELL_V, collapse_v, one_cell_down_v
 from models.packs.stops.charging import (
@@ -46,7 +46,15 @@ from models.packs.stops.identity import (
 )
 from models.packs.stops.known import BEFORE_DRIVING, VISIT, rest_window_v
 from models.packs.stops.overfilled import LATER_SHARE_PER_DAY
-from models.packs.tables import FACTS, SECONDS_PER_DAY, VOLT_DECIMALS, HistoryTables, block_columns, to_days
+from models.packs.tables import (
+    FACTS,
+    SECONDS_PER_DAY,
+    VOLT_DECIMALS,
+    HistoryTables,
+    block_columns,
+    list_of,
+    to_days,
+)
 
 SLACK: Final = 1e-6
 """V, Ah or days by which a screen is wider than its check: rounding must let nothing through."""
@@ -262,7 +270,12 @@ def _out_of_bounds(fact: type[BaseModel], frame: pd.DataFrame) -> Bools:
             bad |= np.isinf(values)
             for sign, limit in bounds_of(fact, column.name):
                 bad |= _WORSE[sign](values, limit)
-        elif column.longest is not None and column.name in frame and column.name not in ("pack_id", "family"):
+        elif (
+            column.kind == "text"
+            and column.longest is not None
+            and column.name in frame
+            and column.name not in ("pack_id", "family")
+        ):
             known = frame[column.name].dropna()
             if len(known) and known.astype(str).str.len().max() > column.longest:
                 bad |= (frame[column.name].astype(str).str.len() > column.longest).to_numpy()
@@ -277,12 +290,26 @@ def _unsound_readings(look: _Look) -> Bools:
     bad |= (lowest < -0.5 * cells + SLACK) | (lowest < -MAX_BLOCK_V)
     bad |= (look.state("discharge") & (current < 0)) | (look.state("charge") & (current > 0))
     bad |= ~(look.state("rest") | look.state("discharge") | look.state("charge")) | np.isinf(look.volts).any(axis=1)
+    bad |= _unsound_resistances(look, blocks)
     width = look.volts.shape[1]
     beyond = blocks < width
     if beyond.any():
         place = np.arange(1, width + 1)
         bad[beyond] |= (~np.isnan(look.volts[beyond]) & (place > blocks[beyond, None])).any(axis=1)
     return np.asarray(bad | (blocks > width))
+
+
+def _unsound_resistances(look: _Look, blocks: Floats) -> Bools:
+    told = look.tables.readings["resistance_mohm"].to_numpy(dtype=object)
+    bad = np.zeros(len(told), dtype=np.bool_)
+    for row in np.flatnonzero(~pd.isna(told)):
+        values = list_of(told[row])
+        bad[row] = (
+            isinstance(values, str)
+            or len(values) != blocks[row]
+            or any(value is not None and not 0 <= value <= MAX_BLOCK_MOHM for value in values)
+        )
+    return bad
 
 
 def _unsound_topups(look: _Look) -> Bools:

@@ -26,7 +26,8 @@ PACK_COLUMNS = tuple(c.name for c in columns_of(PackHistory, without=frozenset(F
 READING_COLUMNS, TOPUP_COLUMNS, USAGE_COLUMNS, OUTCOME_COLUMNS = (
     ("pack_id", *(c.name for c in columns_of(fact))) for fact in FACTS.values()
 )
-TEXT_COLUMNS = frozenset(
+LIST_COLUMNS = frozenset(c.name for fact in FACTS.values() for c in columns_of(fact) if c.kind == "list")
+TEXT_COLUMNS = LIST_COLUMNS | frozenset(
     c.name for fact in (PackHistory, *FACTS.values()) for c in columns_of(fact) if c.kind == "text"
 )
 SECONDS_PER_DAY = 86_400.0
@@ -35,6 +36,19 @@ _Made = TypeVar("_Made")
 
 VOLT_DECIMALS = 4
 """Decimals of a block voltage in V that mean something."""
+
+
+def list_text(values: Iterable[float | None] | None) -> str | None:
+    """Write a list of numbers as tables hold it: parted by blanks, ``nan`` for one that is not known."""
+    return None if values is None else " ".join("nan" if value is None else f"{value:.10g}" for value in values)
+
+
+def list_of(text: Any) -> Any:
+    """Read a list of numbers as tables hold it; what is none is left as it is, for the checks to name."""
+    try:
+        return tuple(None if part == "nan" else float(part) for part in text.split())
+    except (AttributeError, ValueError):
+        return text
 
 
 def block_column(block: int) -> str:
@@ -97,7 +111,7 @@ class HistoryTables:
         for name, fact in FACTS.items():
             frame: pd.DataFrame = getattr(self, name)
             lacking = {
-                c.name: np.full(len(frame), None, dtype=object) if c.kind == "text" else np.full(len(frame), np.nan)
+                c.name: np.full(len(frame), np.nan) if c.kind == "number" else np.full(len(frame), None, dtype=object)
                 for c in columns_of(fact)
                 if c.optional and c.kind != "time" and c.name not in frame
             }
@@ -246,11 +260,10 @@ def tables_from_histories(histories: Iterable[PackHistory], families: Mapping[st
         rows = [(h.pack_id, fact) for h in known for fact in getattr(h, kind)]
         table: dict[str, list[Any]] = {"pack_id": [pack_id for pack_id, _ in rows]}
         for name in columns[1:]:
-            table[name] = [getattr(fact, name) for _, fact in rows]
+            values = [getattr(fact, name) for _, fact in rows]
+            table[name] = [list_text(value) for value in values] if name in LIST_COLUMNS else values
         return table
 
-    topups = facts("topups", TOPUP_COLUMNS)
-    topups["blocks"] = [" ".join(map(str, b)) for b in topups["blocks"]]
     readings = _frame(facts("readings", READING_COLUMNS), READING_COLUMNS)
     voltages = [r.block_v for h in known for r in h.readings]
     width = max((len(v) for v in voltages), default=0)
@@ -261,7 +274,7 @@ def tables_from_histories(histories: Iterable[PackHistory], families: Mapping[st
     return HistoryTables(
         packs=_frame(packs, PACK_COLUMNS),
         readings=pd.concat([readings, blocks], axis=1),
-        topups=_frame(topups, TOPUP_COLUMNS),
+        topups=_frame(facts("topups", TOPUP_COLUMNS), TOPUP_COLUMNS),
         usage=_frame(facts("usage", USAGE_COLUMNS), USAGE_COLUMNS),
         outcomes=_frame(facts("outcomes", OUTCOME_COLUMNS), OUTCOME_COLUMNS),
         families=families,
@@ -325,12 +338,11 @@ def _facts_of(tables: HistoryTables, name: str, ids: pd.Index[Any]) -> list[list
     """Return each pack's facts of one kind, in the order of the table."""
     frame: pd.DataFrame = getattr(tables, name)
     columns = {c.name: _values(frame[c.name]) for c in columns_of(FACTS[name]) if c.name in frame}
+    columns |= {c: [list_of(text) for text in values] for c, values in columns.items() if c in LIST_COLUMNS}
     if name == "readings":
         # The tables may hold single precision: beyond a tenth of a millivolt there is only its rounding.
         volts = frame[block_columns(frame)].to_numpy(np.float64).tolist()
         columns["block_v"] = [[None if v != v else round(v, VOLT_DECIMALS) for v in row] for row in volts]
-    elif name == "topups":
-        columns["blocks"] = [tuple(int(b) for b in str(text).split()) for text in columns["blocks"]]
     found: list[list[dict[str, Any]]] = [[] for _ in ids]
     for place, *values in zip(ids.get_indexer(pd.Index(frame["pack_id"])), *columns.values(), strict=True):
         if place >= 0:

@@ -16,7 +16,7 @@ from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan, family_problems
 from models.packs.stops import require_no_stop
-from models.packs.tables import HistoryTables, tables_from_histories
+from models.packs.tables import LIST_COLUMNS, HistoryTables, tables_from_histories
 from service.core.refusals import Conflict, NoSuchRecord
 from service.core.translation import _
 from service.store import schema
@@ -153,11 +153,11 @@ def _facts(session: Session, name: str, packs: Sequence[Head]) -> dict[str, list
     columns = table.__table__.c
     query = select(columns.pack_id, *(columns[field] for field in kind.model_fields))
     query = query.where(columns.pack_id.in_([pack.id for pack in packs])).order_by(columns.pack_id, columns.time)
-    listed = [place for place, field in enumerate(kind.model_fields) if field in ("block_v", "blocks")]
+    listed = [place for place, field in enumerate(kind.model_fields) if field == "block_v" or field in LIST_COLUMNS]
     found: dict[str, list[Any]] = {}
     for pack_id, *values in session.connection().execute(query):
         for place in listed:
-            values[place] = tuple(values[place])
+            values[place] = None if values[place] is None else tuple(values[place])
         # Checked when they were stored; what cannot be seen in one fact alone is checked with the whole history.
         fact = kind.model_construct(None, **dict(zip(kind.model_fields, values, strict=True)))
         found.setdefault(pack_id, []).append(fact)

@@ -63,7 +63,7 @@ def _with_the_rest_of(fact: type[BaseModel]) -> Callable[[type[_Table]], type[_T
     def complete(table: type[_Table]) -> type[_Table]:
         for column in columns_of(fact):
             if column.optional and column.kind != "time":
-                kind = Double() if column.kind == "number" else String(column.longest)
+                kind = {"number": Double(), "list": Json}.get(column.kind, String(column.longest))
                 setattr(table, column.name, mapped_column(kind, nullable=True))
         return table
 

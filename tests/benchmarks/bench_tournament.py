@@ -329,7 +329,8 @@ def shift(packs: int) -> None:
         gap = newest_reading_gap_days(known_at(cohort.tables, rows.moments), rows.moments)
         put_in = cohort.tables.topups["charge_ah"].to_numpy()[rows.moments["topup"]]
         unknown = np.full(len(rows), np.nan)
-        noted = Noted(gap, put_in, *[unknown] * 8, *[unknown.astype(object)] * 5, np.zeros(len(unknown), dtype=bool))
+        words = unknown.astype(object)
+        noted = Noted(gap, put_in, *[unknown] * 8, *[words] * 5, np.zeros(len(unknown), dtype=bool), words)
         told = flags_of(rows.X, forecaster.seen, np.zeros(len(rows), dtype=bool), np.zeros(len(rows)), noted)
         codes = [{f.code for f in flags} for flags in told]
         for part, some in parts.items():

@@ -18,6 +18,7 @@ from models.packs.fields import bounds_of, columns_of
 from models.packs.history import OutcomeKind, PackHistory, State
 from models.packs.tables import (
     FACTS,
+    LIST_COLUMNS,
     OUTCOME_COLUMNS,
     PACK_COLUMNS,
     READING_COLUMNS,
@@ -236,6 +237,10 @@ def _check(frame: pd.DataFrame, name: str, file: str) -> None:
                 "names no blocks.",
                 "Write block numbers from 1, separated by single spaces.",
             )
+        elif column in LIST_COLUMNS:
+            good = values.isna() | values.astype(str).str.fullmatch(r"(nan|\d+(\.\d+)?)( (nan|\d+(\.\d+)?))*")
+            mend = "Write one number for each block, separated by single spaces; nan for one that is not known."
+            _refuse(~good.to_numpy(dtype=bool), values, file, column, "is no list of numbers.", mend)
         elif column not in TEXT_COLUMNS and column != "time":
             for sign, limit in bounds_of(_FACTS[name], column):
                 _refuse(

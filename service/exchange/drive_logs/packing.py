@@ -12,14 +12,14 @@ import pyarrow.parquet as pq
 
 from models.packs.fields import columns_of
 from models.packs.history import BlockReading
-from models.packs.tables import block_column
+from models.packs.tables import LIST_COLUMNS, block_column, list_text
 from service.records.records import Writer
 from service.store.schema import NAME_LENGTH, DriveLog
 
 MOST_ROWS: Final = 20_000
 """Rows of one kept log; a longer one is kept in several. Five and a half hours at one a second. Our choice."""
 
-_KINDS: Final = {"time": pa.timestamp("us", tz="UTC"), "number": pa.float64(), "text": pa.string()}
+_KINDS: Final = {"time": pa.timestamp("us", tz="UTC"), "number": pa.float64(), "text": pa.string(), "list": pa.string()}
 _SCALARS: Final[tuple[tuple[str, Any], ...]] = (
     ("pack_id", pa.string()),
     *((column.name, _KINDS[column.kind]) for column in columns_of(BlockReading)),
@@ -59,13 +59,17 @@ def packed(pack_id: str, readings: Sequence[BlockReading]) -> bytes:
     blocks = len(readings[0].block_v)
     columns: list[Any] = [
         pa.array([pack_id] * len(readings), pa.string()),
-        *(pa.array([getattr(one, name) for one in readings], kind) for name, kind in _SCALARS[1:]),
+        *(pa.array([_field(one, name) for one in readings], kind) for name, kind in _SCALARS[1:]),
         *(pa.array([one.block_v[block] for one in readings], pa.float64()) for block in range(blocks)),
     ]
     names = [name for name, _ in _SCALARS] + [block_column(block) for block in range(1, blocks + 1)]
     buffer = BytesIO()
     pq.write_table(pa.Table.from_arrays(columns, names=names), buffer, compression="zstd")
     return buffer.getvalue()
+
+
+def _field(one: BlockReading, name: str) -> Any:
+    return list_text(getattr(one, name)) if name in LIST_COLUMNS else getattr(one, name)
 
 
 def file_name(log: DriveLog) -> str:

@@ -18,7 +18,7 @@ from sqlalchemy import Table, select
 from sqlalchemy.orm import Session
 
 from models.packs.family import PackFamily
-from models.packs.tables import block_column
+from models.packs.tables import LIST_COLUMNS, block_column, list_text
 from service.store import schema
 from service.store.schema import Base, Pack
 from training.files.tables import COLUMNS
@@ -83,12 +83,15 @@ def _exported(table: type[Base], columns: tuple[str, ...] = ()) -> Exported:
     headings = columns or tuple(column.name for column in here.columns)
     names = ["id" if columns and table is Pack and name == "pack_id" else name for name in headings]
     types = {h: _TYPES.get(here.c[name].type.python_type, pa.string()) for h, name in zip(headings, names, strict=True)}
-    return Exported(table, types, lambda row: [_field(getattr(row, name)) for name in names])
+    lists = LIST_COLUMNS.intersection(columns)
+    return Exported(
+        table,
+        types,
+        lambda row: [list_text(getattr(row, name)) if name in lists else _field(getattr(row, name)) for name in names],
+    )
 
 
 def _field(value: Any) -> Any:
-    if isinstance(value, list) and all(isinstance(part, int) for part in value):
-        return " ".join(map(str, value))
     return json.dumps(value) if isinstance(value, dict | list) else value
 
 

@@ -57,6 +57,8 @@ class FileShape:
         Sign with which a row begins that is left out; empty for none.
     sheet : str
         Name of the sheet in a spreadsheet; empty for the first.
+    over_row : int
+        Row of headings that each span several columns, above `heading_row`; 0 for none.
     """
 
     encoding: str = "utf-8-sig"
@@ -65,6 +67,7 @@ class FileShape:
     skip_rows: int = 0
     comment: str = ""
     sheet: str = ""
+    over_row: int = 0
 
 
 AS_DOCUMENTED: Final = FileShape()
@@ -82,8 +85,7 @@ def headings_of(path: Path, shape: FileShape = AS_DOCUMENTED) -> list[str]:
             return _headings(path, stream.schema.names)
     if path.suffix in RECORDS:
         return _headings(path, _record_headings(path))
-    rows = cells_of(path, shape)
-    return _headings(path, next((cells for number, cells in rows if number >= shape.heading_row), []))
+    return _headings(path, _headed(cells_of(path, shape), shape))
 
 
 def rows_of(path: Path, shape: FileShape = AS_DOCUMENTED) -> Iterator[Row]:
@@ -106,8 +108,8 @@ def rows_of(path: Path, shape: FileShape = AS_DOCUMENTED) -> Iterator[Row]:
     if path.suffix in RECORDS:
         yield from ((number, _flat(record)) for number, record in _records(path))
         return
-    rows = ((number, cells) for number, cells in cells_of(path, shape) if number >= shape.heading_row)
-    headings = _headings(path, next(rows, (0, []))[1])
+    rows = cells_of(path, shape)
+    headings = _headings(path, _headed(rows, shape))
     for place, (number, values) in enumerate(rows):
         if place < shape.skip_rows:
             continue
@@ -119,6 +121,27 @@ def rows_of(path: Path, shape: FileShape = AS_DOCUMENTED) -> Iterator[Row]:
         if len(values) != len(headings):
             fields[""] = f"{len(values)} fields instead of {len(headings)}"
         yield number, fields
+
+
+def _headed(rows: Iterator[tuple[int, list[str]]], shape: FileShape) -> list[str]:
+    """Take rows up to the headings, and return these; what spans several columns stands before each of theirs."""
+    over: list[str] = []
+    for number, cells in rows:
+        if number == shape.over_row:
+            over = cells
+        if number >= shape.heading_row:
+            return spanned(over, cells)
+    return []
+
+
+def spanned(over: list[str], cells: list[str]) -> list[str]:
+    """Join headings with those above them, which reach as far to the right as there are headings below them."""
+    found, reaching = [], ""
+    for place, cell in enumerate(cells + [""] * (len(over) - len(cells))):
+        above = over[place].strip() if place < len(over) else ""
+        reaching = above or (reaching if cell.strip() else "")
+        found.append(f"{reaching} {cell.strip()}".strip())
+    return found
 
 
 def cells_of(path: Path, shape: FileShape = AS_DOCUMENTED) -> Iterator[tuple[int, list[str]]]:

@@ -11,9 +11,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
 
-from service.exchange.imports.columns import NOTHING
+from service.exchange.imports.columns import ANSWERS, NOTHING
 from service.exchange.imports.files import FileShape
-from service.exchange.imports.guess_columns import SHOWN_VALUES, ColumnGuess
+from service.exchange.imports.guess_columns import NO_CODE, SHOWN_VALUES, ColumnGuess
 from service.exchange.imports.guess_times import TimeGuess
 from service.exchange.imports.guess_units import REST_A, UnitGuess
 from service.exchange.imports.questions import Questions
@@ -28,6 +28,14 @@ _STATES: Final[dict[str, str]] = {
     "discharge": r"discharg|drive|driving|load|accel|assist|entlad|\bout\b",
     "charge": r"charg|regen|brak|laden|\bin\b",
 }
+
+
+_CODE_STATES: Final[dict[str, str]] = {
+    "pending": r"pend|intermittent|\$?\b0?7\b",
+    "confirmed": r"confirm|stored|current|active|\$?\b0?3\b",
+    "permanent": r"permanent|\$?\b0?A\b",
+}
+"""Words of how a code is stored; the numbers are the modes of SAE J1979 (from memory, unverified)."""
 
 
 def understand(
@@ -62,6 +70,7 @@ def understand(
         content.setdefault("fixed", {})["pack_id"] = questions.ask("fixed.pack_id", "Which pack is it?") or ""
     times = TimeGuess(sample, columns, questions, content)
     _state(sample, columns, units, questions, content)
+    _codes(sample, columns, questions, content)
     times.visits()
     _file(sample, columns, questions, content)
     told = [
@@ -103,7 +112,9 @@ def _state(
 ) -> None:
     """Tell by what a row's state is known: a column's words, the current, or one answer for all rows."""
     amps, state = columns.heading("current_a"), columns.heading("state")
-    if amps is not None:
+    if amps is not None and columns.charge_current:
+        content["discharge"] = "positive"
+    elif amps is not None:
         units.sign(amps)
     if state is not None:
         meant = {}
@@ -123,10 +134,36 @@ def _state(
         content.setdefault("fixed", {})["state"] = given or ""
 
 
+def _codes(sample: Sample, columns: ColumnGuess, questions: Questions, content: dict[str, Any]) -> None:
+    """Tell how the codes of a file are stored: by a column's words, or by one answer for all of them."""
+    code, stored = columns.heading("code"), columns.heading("code_state")
+    if code is None:
+        if stored is not None:
+            columns.use[stored], columns.why_unused[stored] = NOTHING, "how a code is stored, without a code"
+        return
+    words = {word: "none" for word in sorted(set(sample.filled(code))) if NO_CODE.fullmatch(word)}
+    if stored is None:
+        told = f"How are the codes in {code!r} ({', '.join(sample.filled(code)[:SHOWN_VALUES])}) stored?"
+        given = questions.ask("fixed.code_state", told, "confirmed", (*_CODE_STATES, NOTHING))
+        if given == NOTHING:
+            columns.use[code], columns.why_unused[code] = NOTHING, "codes of which it is not said how they are stored"
+            return
+        content.setdefault("fixed", {})["code_state"] = given or "confirmed"
+    else:
+        for word in sorted(set(sample.filled(stored))):
+            fitting = [name for name, pattern in _CODE_STATES.items() if re.search(pattern, word, re.I)]
+            told = f"What does {word!r} in {stored!r} mean?"
+            given = questions.answers.get(f"code.words.{word}") or ("".join(fitting) if len(fitting) == 1 else None)
+            given = given or questions.ask(f"code.words.{word}", told, "", (*_CODE_STATES, "none"))
+            words[word] = given or ""
+    if words:
+        content["code"] = {"words": words}
+
+
 def _file(sample: Sample, columns: ColumnGuess, questions: Questions, content: dict[str, Any]) -> None:
     """Say how the file is written, which columns are used, and what is not answered yet."""
     plain = FileShape()
-    for name in ("encoding", "delimiter", "heading_row", "skip_rows", "comment", "sheet"):
+    for name in ("encoding", "delimiter", "heading_row", "skip_rows", "comment", "sheet", "over_row"):
         if name == "delimiter" or getattr(sample.shape, name) != getattr(plain, name):
             content[name] = getattr(sample.shape, name)
     content["decimal"] = sample.decimal
@@ -136,9 +173,14 @@ def _file(sample: Sample, columns: ColumnGuess, questions: Questions, content: d
         content["missing"] = sample.missing
     content["blocks"] = columns.blocks
     if columns.long is not None:
-        content["long"] = {"block": columns.long[0], "block_v": columns.long[1]}
-    fields = ("time", "pack_id", "state", "current_a", "temperature_c")
+        names = ("block", "block_v", "resistance_mohm")
+        content["long"] = {name: heading for name, heading in zip(names, columns.long, strict=True) if heading}
+    if columns.resistances:
+        content["resistances"] = columns.resistances
+    fields = tuple(name for name in ANSWERS if name not in ("clock", NOTHING))
     content["columns"] = {name: heading for name in fields if (heading := columns.heading(name)) is not None}
+    if columns.charge_current:
+        content["charge_current"] = columns.charge_current
     content["unused"] = [heading for heading in sample.headings if columns.use[heading] == NOTHING]
     if not content.get("units"):
         content.pop("units", None)

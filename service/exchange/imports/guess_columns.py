@@ -9,10 +9,14 @@ import numpy as np
 
 from models.base.errors import BadInput
 from service.exchange.imports.columns import (
+    ANSWERS,
+    CODE,
     NOTHING,
+    is_resistance,
     meanings_of,
     names_a_block,
     numbered_groups,
+    plain,
     unit_of,
     unused_kind,
 )
@@ -28,8 +32,29 @@ MOST_WORDS: Final = 12
 SURE: Final = 3.0
 """Standard errors by which volts must fall or rise with current before its sign is told by them."""
 
+NO_CODE: Final = re.compile(r"(no|none|ok|0|no (dtcs?|codes?|faults?)|clear|keine)", re.I)
+"""What stands in a column of codes where none is stored. Common practice, no source."""
+
+LEAST_BLOCK_V: Final = 0.25
+"""No block that is alive reads less: two cells have 1 V even when they are empty. What does is a deviation, or
+something else. Invented, well below that. Unit: V."""
+
 _DATE: Final = re.compile(r"\d{1,4}[./-]\d{1,2}[./-]\d{1,4}( 00:00:00(\.000)?)?|\d{8}")
 """A date, at midnight if at all."""
+
+
+_INTO: Final = re.compile(r"charg|regen|\bin\b|into|laden", re.I)
+_OUT_OF: Final = re.compile(r"discharg|drive|load|\bout\b|entlad", re.I)
+
+_NAMES: Final = {
+    "current_a": "current",
+    "temperature_c": "temperature",
+    "state": "state",
+    "soc_pct": "state of charge",
+    "spread_v": "spread of the blocks",
+    "code": "trouble code",
+    "code_state": "state of the trouble code",
+}
 
 
 class ColumnGuess:
@@ -43,15 +68,22 @@ class ColumnGuess:
         What a column of no use to a record holds.
     blocks : list of str
         Columns of the blocks, in the pack's order; their names where each has rows of its own.
+    resistances : list of str
+        Columns of their resistances, in the same order; empty if there is not one for each.
+    charge_current : str
+        Column of the current into the pack, beside that of the current out of it; empty if one column tells both.
     long : tuple of str or None
-        The columns of block names and of volts, where each block has rows of its own.
+        The columns of block names, of volts and of resistances (empty if there is none), where each block has rows of
+        its own.
     """
 
     def __init__(self, name: str, sample: Sample, questions: Questions, blocks_of_pack: int | None) -> None:
         self.name, self.sample, self.questions, self.blocks_of_pack = name, sample, questions, blocks_of_pack
         self.use: dict[str, str] = {}
         self.why_unused: dict[str, str] = {}
+        self.charge_current = ""
         self._blocks()
+        self._resistances()
         self._columns()
 
     def heading(self, meaning: str) -> str | None:
@@ -59,11 +91,13 @@ class ColumnGuess:
         return next((heading for heading, use in self.use.items() if use == meaning), None)
 
     def _blocks(self) -> None:
-        self.long: tuple[str, str] | None = None
+        self.long: tuple[str, str, str] | None = None
         self.blocks: list[str] = []
         numeric = [h for h in self.sample.headings if self.sample.is_numeric(h) or not self.sample.filled(h)]
         groups = numbered_groups([h for h in numeric if f"column: {h}" not in self.questions.answers])
         self.numbered = {heading for _, group in groups for _, heading in group}
+        self._ohms = [group for _, group in groups if is_resistance(group[0][1])]
+        groups = [(likeness, group) for likeness, group in groups if group not in self._ohms]
         groups = [(likeness, group) for likeness, group in groups if self._are_volts([h for _, h in group])]
         likeliest = [group for likeness, group in groups if likeness == groups[0][0]]
         if not likeliest:
@@ -71,7 +105,8 @@ class ColumnGuess:
                 raise BadInput.one(
                     self.name,
                     "Nothing in it looks like block voltages: neither numbered columns nor a column of block numbers.",
-                    "Give the columns numbered headings, as block 1 to block 14, or write the mapping by hand.",
+                    "Give the columns numbered headings, as block 1 to block 14, or write the mapping by hand. How far "
+                    "blocks are off is not enough here: the page of a reading takes it.",
                 )
             return
         group = likeliest[0]
@@ -90,9 +125,26 @@ class ColumnGuess:
             self.questions.ask("blocks", f"{told} Are they all blocks of the pack, in its own order?", "", ("yes",))
 
     def _are_volts(self, headings: list[str]) -> bool:
-        """Tell whether columns can be block voltages: some value in each, none that no block has."""
+        """Tell whether columns can be block voltages: some value in them, and not as small as no block's."""
         values = np.concatenate([self.sample.numbers(heading) for heading in headings])
-        return bool(np.isfinite(values).any()) and float(np.nanmedian(values)) > 0
+        return bool(np.isfinite(values).any()) and float(np.nanmedian(values)) > LEAST_BLOCK_V
+
+    def _resistances(self) -> None:
+        """Find resistances, one for each of the voltages."""
+        self.resistances: list[str] = []
+        fitting = [group for group in self._ohms if len(group) == len(self.blocks) and self.long is None]
+        if not fitting:
+            return
+        names = {f"{group[0][1]} to {group[-1][1]}": group for group in fitting}
+        group = fitting[0]
+        if len(fitting) > 1:
+            told = "Which columns are the resistances of the blocks?"
+            said = self.questions.ask("which: resistances", told, next(iter(names)), (*names, NOTHING))
+            if said == NOTHING:
+                return
+            group = names[said or next(iter(names))]
+        self.resistances = [heading for _, heading in group]
+        self.use |= {heading: f"resistance {place}" for place, heading in enumerate(self.resistances, start=1)}
 
     def _long_form(self) -> bool:
         for heading in self.sample.headings:
@@ -104,14 +156,18 @@ class ColumnGuess:
                 h
                 for h in self.sample.headings
                 if h != heading
+                and not is_resistance(h)
                 and self.sample.is_numeric(h)
                 and (unit_of(h) in ("V", "mV") or re.search(r"volt|\bv\b|\bu\b|spannung", h, re.I))
                 and not re.search(r"pack|total|sum", h, re.I)
             ]
             if volts:
-                self.long = (heading, volts[0])
+                ohms = [h for h in self.sample.headings if is_resistance(h) and self.sample.is_numeric(h)]
+                self.long = (heading, volts[0], ohms[0] if len(ohms) == 1 else "")
                 self.blocks = distinct
                 self.use |= {heading: "block", volts[0]: "block_v"}
+                if self.long[2]:
+                    self.use[self.long[2]] = "resistance_mohm"
                 return True
         return False
 
@@ -124,7 +180,8 @@ class ColumnGuess:
                 self.use[heading] = given
                 if given != NOTHING:
                     taken[given] = heading
-        for meaning in ("current_a", "temperature_c", "time", "state", "pack_id"):
+        told_by_car = ("soc_pct", "spread_v", "code_state", "code")
+        for meaning in (*told_by_car, "current_a", "temperature_c", "time", "state", "pack_id"):
             fitting = [h for h in rest if h not in self.use and meaning in meanings_of(h) and self._can_be(meaning, h)]
             if meaning in taken or not fitting:
                 continue
@@ -138,6 +195,13 @@ class ColumnGuess:
         filled = [text for text in self.sample.texts[heading] if text and text not in self.sample.missing]
         if meaning in ("current_a", "temperature_c"):
             return self.sample.is_numeric(heading) and not unused_kind(heading)
+        if meaning in ("soc_pct", "spread_v"):
+            return self.sample.is_numeric(heading)
+        if meaning == "code":
+            codes = [text for text in filled if not NO_CODE.fullmatch(text)]
+            return any(map(CODE.fullmatch, codes)) and all(map(CODE.fullmatch, codes))
+        if meaning == "code_state":
+            return 0 < len(set(filled)) <= MOST_WORDS and any("code" in meanings_of(h) for h in self.sample.headings)
         if meaning == "state":
             return 0 < len(set(filled)) <= MOST_WORDS and not self.sample.is_numeric(heading)
         if meaning == "pack_id":
@@ -146,17 +210,31 @@ class ColumnGuess:
             return bool(filled) and not measured and not unit_of(heading) and not unused_kind(heading)
         return bool(filled)
 
+    def _both_currents(self, fitting: list[str]) -> bool:
+        """Tell currents out of the pack and into it that stand in two columns, both without a sign."""
+        into = [h for h in fitting if _INTO.search(plain(h)) and not _OUT_OF.search(plain(h))]
+        out = [h for h in fitting if _OUT_OF.search(plain(h))]
+        if len(fitting) != 2 or len(into) != 1 or len(out) != 1:
+            return False
+        numbers = np.nan_to_num([self.sample.numbers(out[0]), self.sample.numbers(into[0])])
+        if (numbers < 0).any() or (numbers > 0).all(axis=0).any() or not (numbers > 0).any(axis=1).all():
+            return False
+        self.use |= {out[0]: "current_a", into[0]: "charge_current"}
+        self.charge_current = into[0]
+        return True
+
     def _one_of(self, meaning: str, fitting: list[str]) -> None:
-        plain = [h for h in fitting if len(meanings_of(h)) == 1] or fitting
-        best = next((h for h in plain if re.search(r"pack|batt|hv", h, re.I)), plain[0])
+        if meaning == "current_a" and self._both_currents(fitting):
+            return
+        clear = [h for h in fitting if len(meanings_of(h)) == 1] or fitting
+        best = next((h for h in clear if re.search(r"pack|batt|hv", h, re.I)), clear[0])
         if len(fitting) == 1 or meaning == "pack_id":
             self.use[best] = meaning
             return
         # Several could be it: which one is asked.
-        names = {"current_a": "current", "temperature_c": "temperature", "state": "state"}
         given = self.questions.ask(
             f"which: {meaning}",
-            f"Which column is the {names[meaning]} of the pack: {', '.join(fitting)}?",
+            f"Which column is the {_NAMES[meaning]} of the pack: {', '.join(fitting)}?",
             best,
             (*fitting, NOTHING),
         )
@@ -164,7 +242,7 @@ class ColumnGuess:
             chosen = heading == (given or best)
             self.use[heading] = meaning if chosen else NOTHING
             if not chosen:
-                self.why_unused[heading] = f"another {names[meaning]}"
+                self.why_unused[heading] = f"another {_NAMES[meaning]}"
 
     def _times(self, fitting: list[str]) -> None:
         clocks = [h for h in fitting if all(TIME_OF_DAY.fullmatch(t) for t in self.sample.texts[h] if t)]
@@ -178,8 +256,8 @@ class ColumnGuess:
             self.use[(better or dates)[0]] = "time"
         elif dates or days:
             self.use[(dates or days)[0]] = "time"
-        elif not clocks:
-            self.use[fitting[0]] = "time"
+        else:
+            self.use[(clocks or fitting)[0]] = "time"
         for heading in fitting:
             if heading not in self.use:
                 self.use[heading], self.why_unused[heading] = NOTHING, "another time"
@@ -214,7 +292,7 @@ class ColumnGuess:
                 f"column: {heading}",
                 f"What is the column {heading!r} ({', '.join(self.sample.filled(heading)[:SHOWN_VALUES])})?",
                 suggested,
-                ("time", "clock", "pack_id", "state", "current_a", "temperature_c", NOTHING),
+                ANSWERS,
             )
 
     def _lacks_something(self) -> bool:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from contextlib import suppress
-from datetime import timedelta
+from datetime import datetime, timedelta
 from itertools import pairwise
-from typing import Any
+from typing import Any, Final
 
 from models.packs.drive_log import LEAST_ROWS, LONGEST_GAP
 from service.exchange.imports.guess_columns import ColumnGuess
@@ -13,6 +13,11 @@ from service.exchange.imports.mapping import TimeReading
 from service.exchange.imports.questions import Questions
 from service.exchange.imports.sample import Sample
 from service.exchange.imports.times import formats_of
+
+_DOUBTS: Final = {
+    "elapsed-s": "Seconds since the log began?",
+    "days-1900": "Days as a spreadsheet counts them, or seconds since the log began?",
+}
 
 
 class TimeGuess:
@@ -48,7 +53,7 @@ class TimeGuess:
         elif not found.formats:
             self.questions.ask("time.format", f"How are the times in {shown} written? As %d.%m.%Y %H:%M.")
         elif not found.sure:
-            told = "Seconds since the log began?" if time["format"] == "elapsed-s" else "Is the day or the month first?"
+            told = _DOUBTS.get(time["format"], "Is the day or the month first?")
             self.questions.ask(
                 "time.format", f"How are the times in {shown} written? {told}", time["format"], found.formats
             )
@@ -61,12 +66,21 @@ class TimeGuess:
             )
         if time["format"] == "elapsed-s":
             time["start"] = self.questions.ask("time.start", "When did the log begin? As 2026-03-02T08:30:00.") or ""
+        elif time["format"] == "clock":
+            told = f"{shown} is a time of day without a date. On which day did the log begin? As 2026-03-02."
+            time["start"] = self.questions.ask("time.start", told) or ""
         if found.zone_needed:
             told = "Which time zone is the logger's clock set to? As Atlantic/Azores, or UTC."
             time["zone"] = self.questions.ask("time.zone", told) or ""
         if "time.twice" in self.questions.answers:
             time["twice"] = self.questions.answers["time.twice"]
         self.content["time"] = time
+
+    def _backwards(self, moments: list[datetime]) -> bool:
+        """Tell whether rows run backwards; a clock that was set back goes forward once among them."""
+        steps = [later - earlier for earlier, later in pairwise(moments)]
+        back, forward = (sum(sign * step > timedelta() for step in steps) for sign in (-1, 1))
+        return back >= 2 and forward <= 1 and back >= 3 * forward
 
     def visits(self) -> None:
         """Ask how a log that runs on is kept."""
@@ -80,6 +94,9 @@ class TimeGuess:
         for day, text in zip(self.sample.texts[heading], clock, strict=True):
             with suppress(ValueError):
                 moments.append(reader.moment(f"{day} {text}".strip()))
+        if self._backwards(moments):
+            self.content["newest_first"] = True
+            moments.reverse()
         run = longest = 0
         for earlier, later in pairwise(moments):
             run = run + (later > earlier) if timedelta() <= later - earlier <= LONGEST_GAP else 0

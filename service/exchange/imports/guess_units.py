@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from service.exchange.imports.columns import unit_of
-from service.exchange.imports.guess_columns import SURE, ColumnGuess
+from service.exchange.imports.guess_columns import LEAST_BLOCK_V, SURE, ColumnGuess
 from service.exchange.imports.questions import Questions
 from service.exchange.imports.sample import Sample
 
@@ -17,7 +17,17 @@ REST_A: Final = 0.5
 """Below this current a pack rests. Derived: a block of 20 mΩ moves by 10 mV, which is what its meters resolve."""
 
 MILLIVOLTS_FROM: Final = 250.0
-"""No block reads above 250 V (`models.packs.history.MAX_BLOCK_V`); no block that is alive reads below 0.25 V."""
+"""No block reads above 250 V (`models.packs.history.MAX_BLOCK_V`)."""
+
+
+LEAST_MOHM: Final = 0.5
+"""No block has less: two cells in series of the largest hybrid packs have about 1 mΩ. From memory, unverified."""
+
+MOST_SPREAD_V: Final = 20.0
+"""A spread above this is surely in millivolts: a block of twelve cells reads at most 18 V (derived: 1.5 V a cell)."""
+
+WHOLE_SOC: Final = 1.0
+"""A column of which nothing is above it tells the state of charge as a share."""
 
 
 class UnitGuess:
@@ -26,11 +36,14 @@ class UnitGuess:
     def __init__(self, sample: Sample, columns: ColumnGuess, questions: Questions, content: dict[str, Any]) -> None:
         self.sample, self.columns, self.questions, self.content = sample, columns, questions, content
         self._volts()
+        self._ohms()
         self._other_units()
 
     def of(self, heading: str) -> str:
         """Return the unit of a column; empty if it has none, or it is not known."""
         named = unit_of(heading)
+        if self.columns.use[heading].startswith("resistance"):
+            return self.ohm_unit
         if self.columns.use[heading].startswith("block") and self.columns.use[heading] != "block":
             return named or self.volt_unit
         return named
@@ -46,7 +59,7 @@ class UnitGuess:
         contrary = [
             heading
             for heading, unit in zip(headings, named, strict=True)
-            if unit and not 0.25 <= self._usual(heading) / scale[unit] <= MILLIVOLTS_FROM
+            if unit and not LEAST_BLOCK_V <= self._usual(heading) / scale[unit] <= MILLIVOLTS_FROM
         ]
         if contrary:
             values = ", ".join(self.sample.filled(contrary[0])[:2])
@@ -60,6 +73,25 @@ class UnitGuess:
         elif units[0] != "V":
             self.content.setdefault("units", {})["block_v"] = units[0]
         self._modules(len(self.columns.blocks))
+
+    def _ohms(self) -> None:
+        """Tell the unit of resistances; one for all of them."""
+        self.ohm_unit = ""
+        headings = self.columns.resistances or [h for h in (self.columns.long or ())[2:] if h]
+        if not headings:
+            return
+        values = np.concatenate([self.sample.numbers(heading) for heading in headings])
+        middle = float(np.nanmedian(values)) if np.isfinite(values).any() else np.nan
+        named = {unit_of(heading) for heading in headings}
+        self.ohm_unit = "Ohm" if middle < LEAST_MOHM else "mOhm"
+        if named != {self.ohm_unit} and not np.isnan(middle):
+            told = f"Is {headings[0]!r} ({', '.join(self.sample.filled(headings[0])[:2])}) in ohms or milliohms?"
+            suggested = self.ohm_unit if named == {""} else ""
+            self.ohm_unit = (
+                self.questions.ask("units.resistance_mohm", told, suggested, ("mOhm", "Ohm")) or self.ohm_unit
+            )
+        if self.ohm_unit == "Ohm":
+            self.content.setdefault("units", {})["resistance_mohm"] = "Ohm"
 
     def _usual(self, heading: str) -> float:
         """Return the median of a column's numbers without their sign; 1 where it holds nothing."""
@@ -108,6 +140,19 @@ class UnitGuess:
                 unit = self.questions.ask("units.temperature_c", told, suggested, ("C", "F", "K")) or suggested
             if unit in ("F", "K"):
                 units["temperature_c"] = unit
+
+        charge, spread = self.columns.heading("soc_pct"), self.columns.heading("spread_v")
+        if charge is not None and 0 < float(np.nanmax(self.sample.numbers(charge), initial=0.0)) <= WHOLE_SOC:
+            told = f"Is {charge!r} ({', '.join(self.sample.filled(charge)[:2])}) a share of 1 or in per cent?"
+            if self.questions.ask("units.soc_pct", told, "1", ("1", "%")) != "%":
+                units["soc_pct"] = "1"
+        if spread is not None:
+            unit = unit_of(spread)
+            if not unit and float(np.nanmax(self.sample.numbers(spread), initial=0.0)) > MOST_SPREAD_V:
+                told = f"Is {spread!r} ({', '.join(self.sample.filled(spread)[:2])}) in volts or millivolts?"
+                unit = self.questions.ask("units.spread_v", told, "mV", ("V", "mV")) or "mV"
+            if unit == "mV":
+                units["spread_v"] = "mV"
 
     def sign(self, amps: str) -> None:
         """Tell whether current that leaves the pack is positive."""

@@ -24,6 +24,12 @@ MOST_UNPACKING_BYTES: Final = 256_000_000
 MOST_FOOTER_BYTES: Final = 16_000_000
 """What a Parquet file says of itself: 1,000 columns in 100 row groups take about that."""
 
+MOST_BESIDE: Final = 20
+"""Packs whose logs may lie row by row beside one another in a file: each is held until it ends."""
+
+MOST_TURNED: Final = 200_000
+"""Rows of a file that runs backwards in time: it is held in memory to be turned."""
+
 REFUSED: Final = 2
 """Status with which the unpacking of a Parquet file ends where it has said what is wrong."""
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import timedelta
-from itertools import chain, islice
+from itertools import islice
 from pathlib import Path
 from typing import Any, Final
 
@@ -18,7 +18,8 @@ from models.packs.drive_log import LONGEST_GAP, summarised
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, TopUp
 from service.exchange.drive_logs.packing import logs_of
-from service.exchange.imports.files import BATCH_ROWS, RECORDS, headings_of, histories_of, rows_of
+from service.exchange.imports.files import BATCH_ROWS, RECORDS, Row, headings_of, histories_of, rows_of
+from service.exchange.imports.limits import MOST_BESIDE, MOST_TURNED
 from service.exchange.imports.long_form import widened
 from service.exchange.imports.mapping import DOCUMENTED, FileMapping, TableName, documented_mapping
 from service.exchange.imports.rows import RowFault, RowReader
@@ -197,8 +198,8 @@ class _Run:
         else:
             _require_headings(file, mapping)
         reader = RowReader(mapping, file.name, self._blocks_of)
-        reader.settle_hours(rows_of(file, mapping.shape))
-        rows = rows_of(file, mapping.shape)
+        reader.settle_hours(_in_time(file, mapping))
+        rows = _in_time(file, mapping)
         if mapping.long is not None:
             rows = widened(rows, mapping, mapping.long)
         records: Iterator[Checked] = ((number, reader.record(number, fields)) for number, fields in rows)
@@ -207,20 +208,30 @@ class _Run:
         self._take(reader, records)
 
     def _by_visit(self, reader: RowReader, records: Iterator[Checked]) -> Iterator[Checked]:
-        """Let one reading a state stand for each log; what is no log, and every fault, goes through as it is."""
-        held: list[tuple[int, Any]] = []
-        for number, found in chain(records, [(0, None)]):
-            if held and (not isinstance(found, BlockReading) or not follows(held[-1][1], found)):
-                told = summarised([record for _, record in held])
-                self.report.read["readings"] = self.report.read.get("readings", 0) + len(held) - len(told)
-                if self.keep_logs and len(told) < len(held):
-                    self._keep_log(reader, [record for _, record in held])
-                yield from ((held[place][0], record) for place, record in told)
-                held = []
-            if isinstance(found, BlockReading) and not (faults := self._foreign(reader, number, found)):
-                held.append((number, found))
-            elif found is not None:
+        """Let one reading a state stand for each log; what is no log, and every fault, goes through as it is.
+
+        Logs of several packs may lie row by row beside one another.
+        """
+        logs: dict[str, list[tuple[int, Any]]] = {}
+        for number, found in records:
+            if not isinstance(found, BlockReading) or (faults := self._foreign(reader, number, found)):
                 yield number, found if isinstance(found, list) else faults
+                continue
+            pack = str(getattr(found, "pack_id"))  # noqa: B009
+            if pack in logs and not follows(logs[pack][-1][1], found):
+                yield from self._told(reader, logs.pop(pack))
+            elif pack not in logs and len(logs) == MOST_BESIDE:
+                yield from self._told(reader, logs.pop(next(iter(logs))))
+            logs.setdefault(pack, []).append((number, found))
+        for log in logs.values():
+            yield from self._told(reader, log)
+
+    def _told(self, reader: RowReader, log: list[tuple[int, Any]]) -> Iterator[Checked]:
+        told = summarised([record for _, record in log])
+        self.report.read["readings"] = self.report.read.get("readings", 0) + len(log) - len(told)
+        if self.keep_logs and len(told) < len(log):
+            self._keep_log(reader, [record for _, record in log])
+        yield from ((log[place][0], record) for place, record in told)
 
     def _keep_log(self, reader: RowReader, log: list[Any]) -> None:
         for row in logs_of(log[0].pack_id, log, reader.file, self.writer):
@@ -382,6 +393,18 @@ def follows(earlier: Any, later: Any) -> bool:
     """Tell whether a reading goes on a log of the same pack."""
     same = earlier.pack_id == later.pack_id and len(earlier.block_v) == len(later.block_v)
     return bool(same and timedelta() <= later.time - earlier.time <= LONGEST_GAP)
+
+
+def _in_time(file: Path, mapping: FileMapping) -> Iterator[Row]:
+    """Return the rows of a file in order of time, as far as its mapping tells it."""
+    rows = rows_of(file, mapping.shape)
+    if not mapping.newest_first:
+        return rows
+    held = list(islice(rows, MOST_TURNED + 1))
+    if len(held) > MOST_TURNED:
+        what = f"It runs backwards in time and has more than {MOST_TURNED} rows."
+        raise BadInput.one(file.name, what, "Sort it by time and take newest_first out of the mapping, or part it.")
+    return iter(held[::-1])
 
 
 def _require_headings(file: Path, mapping: FileMapping) -> None:

@@ -39,6 +39,11 @@ def block_name(given: Any) -> str:
     return text.removesuffix(".0")
 
 
+def resistance_of(name: str) -> str:
+    """Return the field in which the resistance of a block stands once its rows are joined."""
+    return f"{name}\tresistance_mohm"  # no heading has a tab in it
+
+
 def _add(wide: dict[str, Any], fields: dict[str, Any], mapping: FileMapping, long: LongForm) -> None:
     name = block_name(fields.get(long.block))
     if name not in mapping.blocks:
@@ -47,3 +52,5 @@ def _add(wide: dict[str, Any], fields: dict[str, Any], mapping: FileMapping, lon
         wide.setdefault("", f"the block {name!r} twice")
     else:
         wide[name] = fields.get(long.block_v)
+        if long.resistance_mohm:
+            wide[resistance_of(name)] = fields.get(long.resistance_mohm)

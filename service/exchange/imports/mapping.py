@@ -13,8 +13,10 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from models.base.errors import BadInput, Problem, problems_from, wrong
+from models.packs.history import CodeState
 from models.packs.tables import block_column
 from service.exchange.imports.files import AS_DOCUMENTED, FileShape
+from service.exchange.imports.times import DAY_ZERO, elapsed, time_of_day
 from service.exchange.imports.units import scale_of
 from training.files.tables import COLUMNS, require_columns
 
@@ -33,13 +35,16 @@ class TimeReading(_Part):
     Attributes
     ----------
     format : str
-        ``iso``, ``unix-s``, ``unix-ms``, ``elapsed-s`` for seconds since `start`, or a pattern of ``strptime``.
+        ``iso``, ``unix-s``, ``unix-ms``, ``elapsed-s`` for seconds or hours:minutes:seconds since `start`,
+        ``clock`` for a time of day from that of `start` on, ``days-1900`` as spreadsheets count days, or a pattern of
+        ``strptime``.
     zone : str
         Name in the IANA time zone database, as ``Atlantic/Azores``, for times without an offset of their own.
     clock : str
         Heading of the time of day, where it stands in a column beside that of the date.
     start : str
-        When the log began, as 2026-03-02T08:30:00, for ``elapsed-s``; in `zone` unless it has an offset.
+        When the log began, as 2026-03-02T08:30:00, for ``elapsed-s``; in `zone` unless it has an offset. For ``clock``
+        its first day.
     twice : {"order", "first", "second"}
         Which of two is meant where the clock of the zone showed an hour twice: told by the order of the rows, where it
         falls back among them, or always the first or the second.
@@ -66,7 +71,7 @@ class TimeReading(_Part):
     def _zone(self) -> ZoneInfo | None:
         return ZoneInfo(self.zone) if self.zone else None
 
-    def moment(self, text: str, fold: int | None = None) -> datetime:
+    def moment(self, text: str, fold: int | None = None, days: int = 0) -> datetime:
         """Read a time, and return it in UTC.
 
         Parameters
@@ -74,6 +79,8 @@ class TimeReading(_Part):
         text : str
         fold : {0, 1}, optional
             Which of two is meant where the clock showed the hour twice, as the order of the rows tells it.
+        days : int
+            How often a clock without a day has passed midnight since the log began.
 
         Raises
         ------
@@ -83,21 +90,24 @@ class TimeReading(_Part):
         if self.format in FORMATS_WITHOUT_ZONE:
             seconds = float(text.replace(",", ".")) / (1000 if self.format == "unix-ms" else 1)
             return datetime.fromtimestamp(seconds, UTC)
-        found = self.written(text)
+        found = self.written(text) + timedelta(days=days)
         if found.tzinfo is not None:
             return found.astimezone(UTC)
         if self._zone is None:
             raise ValueError("the time has no offset, and the mapping names no zone")
         if self.format == "elapsed-s":
-            return self._placed(datetime.fromisoformat(self.start), fold) + timedelta(
-                seconds=float(text.replace(",", "."))
-            )
+            return self._placed(datetime.fromisoformat(self.start), fold) + elapsed(text)
         return self._placed(found, fold)
 
     def written(self, text: str) -> datetime:
         """Return a time as it is written; without an offset, unless it has one."""
         if self.format == "elapsed-s":
-            return datetime.fromisoformat(self.start) + timedelta(seconds=float(text.replace(",", ".")))
+            return datetime.fromisoformat(self.start) + elapsed(text)
+        if self.format == "clock":
+            return datetime.combine(datetime.fromisoformat(self.start), time_of_day(text))
+        if self.format == "days-1900":
+            # Rounded: a day's fraction in binary is off by microseconds.
+            return DAY_ZERO + timedelta(seconds=round(float(text.replace(",", ".")) * 86_400, 1))
         return datetime.fromisoformat(text) if self.format == "iso" else datetime.strptime(text, self.format)  # noqa: DTZ007
 
     def shown_twice(self, found: datetime) -> bool:
@@ -147,6 +157,18 @@ class StateReading(_Part):
     rest_s: Annotated[float, Field(ge=0, le=86_400)] = 0
 
 
+class CodeReading(_Part):
+    """How a trouble code is told.
+
+    Attributes
+    ----------
+    words : dict of str to str
+        What the file writes of how a code is stored, or instead of a code, and what it means.
+    """
+
+    words: dict[str, CodeState] = Field(default_factory=dict)
+
+
 class LongForm(_Part):
     """A file with one row for each block.
 
@@ -154,10 +176,13 @@ class LongForm(_Part):
     ----------
     block, block_v : str
         Headings of the block's number, or name, and of its voltage.
+    resistance_mohm : str
+        Heading of its resistance; empty if there is none.
     """
 
     block: str
     block_v: str
+    resistance_mohm: str = ""
 
 
 class FileMapping(_Part):
@@ -170,8 +195,10 @@ class FileMapping(_Part):
     visits : {"all", "summary"}
         Every reading is stored, or of a log that runs on, in each state, the one that all of them tell
         (`models.packs.drive_log`).
-    encoding, delimiter, heading_row, skip_rows, comment, sheet
+    encoding, delimiter, heading_row, skip_rows, comment, sheet, over_row
         How the rows lie in the file: see `FileShape`.
+    newest_first : bool
+        The rows run backwards in time.
     decimal, thousands : str
         How numbers are written.
     missing : tuple of str
@@ -182,10 +209,14 @@ class FileMapping(_Part):
         Headings of the block voltages, in the pack's own order; in the long form what stands in its column of blocks.
     block_units : tuple of str
         Unit of each of `blocks`, where they are not all in the same.
+    resistances : tuple of str
+        Headings of the resistances, one for each of `blocks`, in the same order.
     modules_per_block : int
-        `blocks` names modules, of which so many in a row make a block: their voltages are added.
+        `blocks` names modules, of which so many in a row make a block: their voltages are added, and their resistances.
     long : LongForm, optional
         The file has one row for each block.
+    charge_current : str
+        Heading of the current into the pack, where it stands in a column beside that out of it, both without a sign.
     unused : tuple of str, optional
         Headings that no record takes. If given, each heading of the file must be used or named here.
     unanswered : dict of str to str
@@ -198,6 +229,7 @@ class FileMapping(_Part):
         Sign of the discharge current in the file.
     time : TimeReading
     state : StateReading
+    code : CodeReading
     """
 
     table: TableName = "readings"
@@ -208,14 +240,18 @@ class FileMapping(_Part):
     skip_rows: Annotated[int, Field(ge=0)] = 0
     comment: str = ""
     sheet: str = ""
+    over_row: Annotated[int, Field(ge=0)] = 0
+    newest_first: bool = False
     decimal: Literal[".", ","] = "."
     thousands: Literal["", ".", ",", " ", "'"] = ""
     missing: tuple[str, ...] = ()
     columns: dict[str, str] = Field(default_factory=dict)
     blocks: tuple[str, ...] = ()
     block_units: tuple[str, ...] = ()
+    resistances: tuple[str, ...] = ()
     modules_per_block: Annotated[int, Field(ge=1, le=20)] = 1
     long: LongForm | None = None
+    charge_current: str = ""
     unused: tuple[str, ...] | None = None
     unanswered: dict[str, str] = Field(default_factory=dict)
     units: dict[str, str] = Field(default_factory=dict)
@@ -223,6 +259,7 @@ class FileMapping(_Part):
     discharge: Literal["positive", "negative"] = "positive"
     time: TimeReading = TimeReading()
     state: StateReading = StateReading()
+    code: CodeReading = CodeReading()
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
@@ -246,11 +283,15 @@ class FileMapping(_Part):
             raise wrong(
                 "Nothing says what state the pack is in.", "Name its column, fix it, or set state.from_current_a."
             )
-        if self.time.format == "elapsed-s" and not self.time.start:
+        if self.time.format in ("elapsed-s", "clock") and not self.time.start:
             raise wrong("Nothing says when the log began.", "Set time.start, as 2026-03-02T08:30:00.")
         if self.block_units and len(self.block_units) != len(self.blocks):
             raise wrong(
                 f"block_units names {len(self.block_units)} units for {len(self.blocks)} columns.", "Name one for each."
+            )
+        if self.resistances and len(self.resistances) != len(self.blocks):
+            raise wrong(
+                f"resistances names {len(self.resistances)} columns, blocks {len(self.blocks)}.", "Name one for each."
             )
         if len(self.blocks) % self.modules_per_block:
             raise wrong(
@@ -267,14 +308,16 @@ class FileMapping(_Part):
     @property
     def shape(self) -> FileShape:
         """How the rows lie in the file."""
-        return FileShape(self.encoding, self.delimiter, self.heading_row, self.skip_rows, self.comment, self.sheet)
+        return FileShape(
+            self.encoding, self.delimiter, self.heading_row, self.skip_rows, self.comment, self.sheet, self.over_row
+        )
 
     @property
     def headings(self) -> tuple[str, ...]:
         """Headings of the file from which something is taken."""
-        volts = (self.long.block, self.long.block_v) if self.long else self.blocks
-        clock = (self.time.clock,) if self.time.clock else ()
-        return (*self.columns.values(), *clock, *volts)
+        long = self.long
+        told = (*self.blocks, *self.resistances) if long is None else (long.block, long.block_v, long.resistance_mohm)
+        return tuple(filter(None, (*self.columns.values(), self.charge_current, self.time.clock, *told)))
 
 
 def read_mapping(path: Path, fixed: Mapping[str, str] | None = None) -> FileMapping:

@@ -6,15 +6,18 @@ import math
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final
 
 from pydantic import BaseModel, ValidationError
 
 from models.base.errors import problems_from
 from models.packs.fields import columns_of
+from models.packs.tables import LIST_COLUMNS, list_of
 from service.exchange.imports.files import Row
+from service.exchange.imports.long_form import resistance_of
 from service.exchange.imports.mapping import FORMATS_WITHOUT_ZONE, FileMapping, TableName
+from service.exchange.imports.times import time_of_day
 from service.exchange.imports.units import UNITS, Scale, scale_of
 from service.records.subjects.outcomes import NewOutcome
 from service.records.subjects.packs import NewPack
@@ -31,7 +34,8 @@ NEW: Final[Mapping[TableName, type[BaseModel]]] = {
 }
 _TEXT: Final = frozenset(c.name for new in NEW.values() for c in columns_of(new) if c.kind != "number")
 _NUMBER_AND_UNIT: Final = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*(°?[A-Za-z]+)")
-_BLOCK: Final = re.compile(r"^block_v\[(\d+)\]")
+HALF_A_DAY: Final = timedelta(hours=12)
+_BLOCK: Final = re.compile(r"^(block_v|resistance_mohm)\[(\d+)\]")
 
 
 @dataclass(frozen=True)
@@ -75,10 +79,13 @@ class RowReader:
         self._scales = {column: scale_of(column, unit) for column, unit in mapping.units.items()}
         units = mapping.block_units or (mapping.units.get("block_v", "V"),) * len(mapping.blocks)
         self._block_scales = [None if unit == "V" else scale_of("block_v", unit) for unit in units]
+        joined = mapping.long is not None and mapping.long.resistance_mohm
+        self._resistances = tuple(map(resistance_of, mapping.blocks)) if joined else mapping.resistances
         self._comma = mapping.decimal == ","
         self._missing = frozenset(mapping.missing)
         self._folds: dict[int, int] = {}
         self._loaded_at: dict[str, datetime] = {}
+        self._midnights, self._clock_before = 0, timedelta()
 
     def settle_hours(self, rows: Iterable[Row]) -> None:
         """Tell by the order of a file's rows which hour is meant where the clock showed one twice.
@@ -115,28 +122,54 @@ class RowReader:
                 given = fields.get(heading)
                 if column == "time" and mapping.time.clock:
                     given = self._time_text(fields, given)
-                values[column] = self._value(column, given, self._folds.get(number))
+                fold, days = self._folds.get(number), self._days_gone(given) if column == "time" else 0
+                values[column] = self._value(column, given, fold, days)
             except ValueError as error:
                 faults.append(self._misread(number, heading, fields, error))
         for column, text in mapping.fixed.items():
             values[column] = self._value(column, text)
+        # A pack with fewer blocks than the table has columns leaves the last ones empty.
+        own = self.blocks_of(str(values.get("pack_id"))) if mapping.blocks else None
         if mapping.blocks:
-            volts: list[Any] = []
-            for heading, scale in zip(mapping.blocks, self._block_scales, strict=True):
-                try:
-                    volts.append(self._number(fields.get(heading), scale, "block_v"))
-                except ValueError as error:
-                    volts.append(None)
-                    faults.append(self._misread(number, heading, fields, error))
-            if mapping.modules_per_block > 1:
-                volts = _summed(volts, mapping.modules_per_block)
-            # A pack with fewer blocks than the table has columns leaves the last ones empty.
-            own = self.blocks_of(str(values.get("pack_id")))
-            values["block_v"] = volts[:own] if own and not any(v is not None for v in volts[own:]) else volts
+            units = zip(mapping.blocks, self._block_scales, strict=True)
+            values["block_v"] = self._of_blocks(number, fields, "block_v", units, own, faults)
+        if self._resistances:
+            ohms = ((heading, self._scales.get("resistance_mohm")) for heading in self._resistances)
+            told = self._of_blocks(number, fields, "resistance_mohm", ohms, own, faults)
+            values["resistance_mohm"] = told if any(one is not None for one in told) else None
         if faults:
             return faults
-        self._settle(values)
+        if mapping.charge_current:
+            try:
+                self._both_currents(values, fields)
+            except ValueError as error:
+                return [self._misread(number, mapping.charge_current, fields, error)]
+        try:
+            self._settle(values)
+        except ValueError as error:
+            return [self.fault(number, self.heading("time"), f"{error}.", "Sort the rows by time.")]
         return self.checked(number, values)
+
+    def _of_blocks(
+        self,
+        number: int,
+        fields: Mapping[str, Any],
+        column: str,
+        headings: Iterable[tuple[str, Scale | None]],
+        own: int | None,
+        faults: list[RowFault],
+    ) -> list[Any]:
+        """Read what a row holds for each block, those of modules added up; note what cannot be read."""
+        found: list[Any] = []
+        for heading, scale in headings:
+            try:
+                found.append(self._number(fields.get(heading), scale, column))
+            except ValueError as error:
+                found.append(None)
+                faults.append(self._misread(number, heading, fields, error))
+        if self.mapping.modules_per_block > 1:
+            found = _summed(found, self.mapping.modules_per_block)
+        return found[:own] if own and not any(one is not None for one in found[own:]) else found
 
     def checked(self, number: int, values: dict[str, Any]) -> BaseModel | list[RowFault]:
         """Check the values of a record."""
@@ -157,8 +190,9 @@ class RowReader:
     def heading(self, where: str) -> str:
         """Return what the file calls a field of ours."""
         if block := _BLOCK.match(where):
-            index = int(block[1]) * self.mapping.modules_per_block
-            return self.mapping.blocks[index] if index < len(self.mapping.blocks) else "block_v"
+            headings = self.mapping.blocks if block[1] == "block_v" else self.mapping.resistances
+            index = int(block[2]) * self.mapping.modules_per_block
+            return headings[index] if index < len(headings) else block[1]
         name = "pack_id" if where == "id" else re.split(r"[.\[]", where)[0]
         return "" if name == "input" else self.mapping.columns.get(name, name)
 
@@ -171,7 +205,18 @@ class RowReader:
         day = day.removesuffix(" 00:00:00.000").removesuffix("T00:00:00")
         return f"{day} {str(fields.get(clock) or '').strip()}".strip()
 
-    def _value(self, column: str, given: Any, fold: int | None = None) -> Any:
+    def _days_gone(self, given: Any) -> int:
+        """Count how often a clock without a day has passed midnight: it has where it falls back by half a day."""
+        if self.mapping.time.format != "clock":
+            return 0
+        shown = time_of_day(str(given))
+        seconds = timedelta(hours=shown.hour, minutes=shown.minute, seconds=shown.second)
+        if self._clock_before - seconds > HALF_A_DAY:
+            self._midnights += 1
+        self._clock_before = seconds
+        return self._midnights
+
+    def _value(self, column: str, given: Any, fold: int | None = None, days: int = 0) -> Any:
         if isinstance(given, str):
             given = given.strip()
             given = None if not given or given in self._missing else given
@@ -181,12 +226,19 @@ class RowReader:
             return (
                 given.astimezone(UTC)
                 if isinstance(given, datetime) and given.tzinfo
-                else self.mapping.time.moment(str(given), fold)
+                else self.mapping.time.moment(str(given), fold, days)
             )
         if column == "blocks":
             return [int(part) for part in str(given).replace(",", " ").split()]
+        if column in LIST_COLUMNS:
+            found = list_of(str(given))
+            if isinstance(found, str):
+                raise ValueError("it is no list of numbers")
+            return found
         if column == "state":
             return self.mapping.state.words.get(str(given), given)
+        if column == "code_state":
+            return self.mapping.code.words.get(str(given), given)
         if column in _TEXT:
             return str(given)
         return self._number(given, self._scales.get(column), column)
@@ -211,8 +263,21 @@ class RowReader:
             number, scale = _with_unit(given, column)
         return number if scale is None else number * scale[0] + scale[1]
 
+    def _both_currents(self, values: dict[str, Any], fields: Mapping[str, Any]) -> None:
+        """Make one current of that out of the pack and that into it."""
+        out, into = values.get("current_a"), fields.get(self.mapping.charge_current)
+        into = self._number(into, self._scales.get("current_a"), "current_a")
+        if out is not None and into is not None and out * into != 0:
+            raise ValueError("the pack is charged and discharged at once")
+        if out is not None or into is not None:
+            values["current_a"] = abs(out or 0.0) - abs(into or 0.0)
+
     def _settle(self, values: dict[str, Any]) -> None:
         """Give the current our sign, and tell the state from it where the file does not."""
+        if values.get("code") in self.mapping.code.words:
+            values["code_state"], values["code"] = self.mapping.code.words[values["code"]], None
+        elif values.get("code") is None and "code_state" in self.mapping.fixed:
+            values["code_state"] = None  # it tells of the rows that name a code
         amps = values.get("current_a")
         if amps is not None and self.mapping.discharge == "negative":
             values["current_a"] = amps = -amps
@@ -222,6 +287,11 @@ class RowReader:
             if abs(amps) >= rest and at is not None:
                 self._loaded_at[pack] = at
             loaded = self._loaded_at.get(pack)
+            if loaded is not None and at is not None and abs(amps) < rest:
+                back = (loaded - at).total_seconds()
+                if 0 < back < self.mapping.state.rest_s:
+                    raise ValueError("it lies before rows above it, so it cannot be told whether the pack had rested")
+                loaded = None if back > 0 else loaded  # another visit
             quiet = loaded is None or at is None or (at - loaded).total_seconds() >= self.mapping.state.rest_s
             resting = abs(amps) < rest and quiet
             values["state"] = "rest" if resting else ("discharge" if amps >= 0 else "charge")

@@ -12,7 +12,7 @@ from typing import Final
 
 from charset_normalizer import from_bytes
 
-from service.exchange.imports.files import RECORDS, FileShape, Lines, cells_of, readable, sheets_of
+from service.exchange.imports.files import RECORDS, FileShape, Lines, cells_of, readable, sheets_of, spanned
 from service.exchange.imports.limits import LONGEST_ROW, SHEETS
 
 DELIMITERS: Final = (",", ";", "\t", "|")
@@ -104,7 +104,17 @@ def _headed(shape: FileShape, rows: list[tuple[int, list[str]]]) -> tuple[tuple[
     if len(run) > 1 and all(_UNIT.fullmatch(cell.strip()) for cell in rows[at][1]):
         at = run[-2]
     shape = replace(shape, heading_row=rows[at][0], skip_rows=first - at - 1)
+    if at and _span(rows[at - 1][1], rows[at][1], rows[first][1]):
+        shape = replace(shape, over_row=rows[at - 1][0])
     return (sizes[width], width), shape
+
+
+def _span(over: list[str], headings: list[str], values: list[str]) -> bool:
+    """Tell whether a row holds headings above others: each column with a value lacks one without it, and has one so."""
+    wanted = {place for place, cell in enumerate(values) if cell.strip()}
+    alone = {place for place, cell in enumerate(headings) if cell.strip()}
+    together = {place for place, cell in enumerate(spanned(over, headings)) if cell.strip()}
+    return not wanted <= alone and wanted <= together
 
 
 def _size(row: list[str]) -> int:
@@ -117,5 +127,8 @@ def _holds_values(row: list[str]) -> bool:
     numbers = [cell.strip() for cell in row if is_number(cell)]
     if len(numbers) < 2:
         return False
-    counted = all(number.isdecimal() for number in numbers) and len(numbers) < len([c for c in row if c.strip()])
+    filled = [place for place, cell in enumerate(row) if cell.strip()]
+    # Numbered headings stand beside others, or to the right of some that a row above has.
+    beside = len(numbers) < len(filled) or filled[0] > 0
+    counted = all(number.isdecimal() for number in numbers) and beside
     return not (counted and [int(n) - int(numbers[0]) for n in numbers] == list(range(len(numbers))))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 from itertools import pairwise
 from typing import Final
 
@@ -51,6 +51,15 @@ _MILLISECONDS_DIGITS: Final = 13
 
 TIME_OF_DAY: Final = re.compile(r"\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?( ?[AaPp][Mm])?")
 
+DAY_ZERO: Final = datetime(1899, 12, 30)  # noqa: DTZ001  local, as what is counted from it
+"""Spreadsheets count days from here (ECMA-376, 18.17.4.1: the 1900 date system, from 1 March 1900 on)."""
+
+_SERIAL_DAYS: Final = (36_526.0, 73_051.0)
+"""The years 2000 to 2099 in days since `DAY_ZERO`."""
+
+_SINCE_ZERO: Final = timedelta(minutes=1)
+"""A clock that begins within a minute of midnight is rather one that began with the log. Invented; it is asked."""
+
 
 @dataclass(frozen=True)
 class TimeFormats:
@@ -82,9 +91,15 @@ def formats_of(texts: list[str]) -> TimeFormats:
             return TimeFormats(("unix-s",), sure=True, zone_needed=False)
         if whole == {_MILLISECONDS_DIGITS}:
             return TimeFormats(("unix-ms",), sure=True, zone_needed=False)
+        numbers = [float(text.replace(",", ".")) for text in some]
+        if all(_SERIAL_DAYS[0] <= number < _SERIAL_DAYS[1] for number in numbers) and any(n % 1 for n in numbers):
+            return TimeFormats(("days-1900", "elapsed-s"), sure=False, zone_needed=True)
         if max(whole) < _SECONDS_DIGITS:
             rising = all(float(b.replace(",", ".")) >= float(a.replace(",", ".")) for a, b in pairwise(some))
             return TimeFormats(("elapsed-s",) if rising else (), sure=False, zone_needed=True)
+    if all(TIME_OF_DAY.fullmatch(text) for text in some):
+        since_zero = elapsed(some[0]) <= _SINCE_ZERO if some[0][-1].isdecimal() else False
+        return TimeFormats(("elapsed-s", "clock") if since_zero else ("clock",), sure=not since_zero, zone_needed=True)
     try:
         moments = [datetime.fromisoformat(text) for text in some]
     except ValueError:
@@ -97,6 +112,41 @@ def formats_of(texts: list[str]) -> TimeFormats:
     # Rows of one log lie in order; read the wrong way round, days become months and leave it.
     sure = len(fitting) == 1 or (len(fitting) > 1 and not fitting[0][0][0] and fitting[1][0][0])
     return TimeFormats(tuple(pattern for _, pattern in fitting), sure=sure, zone_needed=True)
+
+
+def elapsed(text: str) -> timedelta:
+    """Read a time since the beginning of a log: seconds, or hours:minutes:seconds.
+
+    Raises
+    ------
+    ValueError
+    """
+    parts = [float(part) for part in text.replace(",", ".").split(":")]
+    if len(parts) == 1:
+        return timedelta(seconds=parts[0])
+    hours, minutes, *seconds = parts
+    return timedelta(hours=hours, minutes=minutes, seconds=sum(seconds))
+
+
+def time_of_day(text: str) -> time:
+    """Read a time of day, on a clock of 24 or of twelve hours.
+
+    Raises
+    ------
+    ValueError
+    """
+    found = TIME_OF_DAY.fullmatch(text.strip())
+    if found is None:
+        raise ValueError("it is not a time of day")
+    bare = text.strip()
+    half = bare[-2:].upper() if bare[-1:].isalpha() else ""
+    parts = bare.removesuffix(bare[-2:]).strip().split(":") if half else bare.split(":")
+    hour, seconds = int(parts[0]), float(parts[2].replace(",", ".")) if len(parts) > 2 else 0.0
+    if half:
+        if not 1 <= hour <= 12:
+            raise ValueError("a clock of twelve hours shows no such hour")
+        hour = hour % 12 + (12 if half == "PM" else 0)
+    return time(hour, int(parts[1]), int(seconds), round(seconds % 1 * 1e6))
 
 
 def _spread(texts: list[str], pattern: str) -> tuple[bool, timedelta] | None:

@@ -20,6 +20,7 @@ _SCALES: Final[Mapping[str, Mapping[str, Scale]]] = {
     "°C": {"C": (1.0, 0.0), "F": (5 / 9, -160 / 9), "K": (1.0, -273.15)},
     "h": {"h": (1.0, 0.0), "min": (1 / 60, 0.0), "s": (1 / 3600, 0.0)},
     "km": {"km": (1.0, 0.0), "m": (0.001, 0.0), "mi": (1.609344, 0.0)},
+    "mΩ": {"mOhm": (1.0, 0.0), "Ohm": (1000.0, 0.0)},
     "%": {"%": (1.0, 0.0), "1": (100.0, 0.0)},
 }
 """By our unit. A mile is 1.609344 km exactly (NIST SP 811, appendix B); the temperature scales likewise."""

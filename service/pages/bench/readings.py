@@ -45,7 +45,7 @@ from service.pages.bench.slips import in_volts
 from service.pages.bench.state_of_unit import Unit, unit_of
 from service.pages.bench.unit import UnitName
 from service.pages.bench.units import unit_address
-from service.pages.bench.voltages import as_number, count_problem, is_number_or_unread, pasted_numbers
+from service.pages.bench.voltages import as_number, count_problem, is_number_or_unread, pasted_numbers, split_numbers
 from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, checked, page_router
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render, zone_of
@@ -69,8 +69,18 @@ ROWS_SHOWN: Final = 50
 WORDS: Final = ("inspected", "code", "code_state")
 """Fields of a reading that are no numbers, besides its state."""
 
-NUMBERS: Final = tuple((c.name, c.measured) for c in columns_of(BlockReading) if c.measured is not None)
-"""Fields of a reading besides its time, state and voltages."""
+NUMBERS: Final = tuple(
+    (c.name, c.measured)
+    for c in columns_of(BlockReading)
+    if c.measured is not None and c.kind == "number"
+    if c.measured.label
+)
+"""Numbers of a reading besides its voltages; what only a log has is on no form."""
+
+LISTS: Final = tuple(
+    (c.name, c.measured) for c in columns_of(BlockReading) if c.measured is not None and c.kind == "list"
+)
+"""One number for each block besides its voltage, written as a row."""
 
 
 def _page(
@@ -91,6 +101,7 @@ def _page(
         row,
         volts=volts,
         numbers=NUMBERS,
+        lists=LISTS,
         looks=list(inspected_words().items()),
         code_states=list(code_state_words().items()),
         states=[(state, words[0].upper() + words[1:]) for state, words in state_words().items()],
@@ -119,6 +130,7 @@ def show_reading(
         row: Any = read(session, READINGS, number)
         require_of(row, pack_id)
     values = {name: as_text(getattr(row, name)) for name in ("state", *WORDS, *dict(NUMBERS))}
+    values |= {name: " ".join(as_text(one) or "-" for one in getattr(row, name) or ()) for name in dict(LISTS)}
     values["time"] = for_input(row.time, zone_of(request))
     return _page(request, unit, values, [as_text(v) for v in row.block_v], row=row)
 
@@ -166,7 +178,8 @@ def correct_reading(
         row = read(session, READINGS, number)
     volts, faults = _volts(form, unit)
     try:
-        content = dict.fromkeys((*WORDS, *dict(NUMBERS))) | _content(request, form, volts, faults)
+        content = dict.fromkeys((*WORDS, *dict(NUMBERS), *dict(LISTS)))
+        content |= _content(request, form, volts, faults)
         change = checked(READINGS.change, content)
         if doubts := asked_back("reading", change, unit, form, write):
             return _page(request, unit, form.values(), volts, doubts, row)
@@ -201,6 +214,13 @@ def _content(request: Request, form: Form, volts: list[str], faults: list[Proble
                 values[name] = form.number_or_text(name)
         except BadInput as error:
             problems += error.problems
+    for name in dict(LISTS):
+        written = split_numbers(form.get(name)) if form.get(name) else []
+        if wrong := next((text for text in written if not is_number_or_unread(text)), None):
+            mend = _("Write one number for each block, parted by blanks; - for a block that was not told.")
+            problems.append(Problem(name, _("%(text)s is not a number.") % {"text": repr(wrong)}, mend))
+        elif written:
+            values[name] = [as_number(name, text) for text in written]
     numbers: list[float | None] = []
     for place, text in enumerate(volts):
         try:

@@ -55,6 +55,18 @@ def test_figures_that_no_forecast_uses_are_said_to_be_unused_and_change_none(sma
     assert (found.survival == without.survival).all()
 
 
+def test_resistances_are_told_beside_the_figures_and_change_none(small_trained):
+    plain, without = told(small_trained.forecaster, rest(24), rest(30))
+    some = (None, *[21.5] * 6, 38.25, *[21.0] * 6)
+    flags, found = told(small_trained.forecaster, rest(24, resistance_mohm=some), rest(30))
+    assert flags.keys() - plain.keys() == {"resistance-not-used"}
+    text = flags["resistance-not-used"].text
+    assert "block 8" in text
+    assert "38.2 mΩ" in text
+    assert "21.5 or less" in text
+    assert (found.survival == without.survival).all()
+
+
 @pytest.mark.parametrize(
     "wrong",
     [
@@ -66,6 +78,9 @@ def test_figures_that_no_forecast_uses_are_said_to_be_unused_and_change_none(sma
         {"soc_pct": 101},
         {"soc_pct": -1},
         {"spread_v": -0.1},
+        {"resistance_mohm": [21.0] * 13},
+        {"resistance_mohm": [21.0] * 13 + [-1.0]},
+        {"resistance_mohm": [21.0] * 13 + [20_000.0]},
     ],
 )
 def test_what_cannot_be_is_refused(wrong):

@@ -72,6 +72,27 @@ def test_a_log_is_told_by_one_reading_a_state():
     assert abs(next(r for r in told if r.state == "discharge").current_a) > 30
 
 
+def test_what_it_rests_on_is_kept_with_it():
+    amps, _, volts = drive()
+    log = readings(amps, volts)
+    log[40] = log[40].model_copy(update={"code": "P0A80", "code_state": "pending", "soc_pct": 55.0})
+    told = {r.state: r for _, r in summarised(log)}
+    last = max(told.values(), key=lambda r: r.time)
+    assert (last.code, last.code_state, last.soc_pct) == ("P0A80", "pending", 55.0), "a code of any row is kept"
+    for reading in (told["discharge"], told["charge"]):
+        assert reading.log_rows > 100
+        assert 0 < reading.log_error_v < 0.02
+        assert np.array(reading.resistance_mohm) == pytest.approx(1000 * RESISTANCE, rel=0.1)
+    assert told["rest"].resistance_mohm is None
+
+
+def test_resistances_that_a_log_tells_itself_come_before_those_of_its_lines():
+    amps, _, volts = drive(300)
+    blocks = volts.shape[1]
+    log = [r.model_copy(update={"resistance_mohm": (None, *[33.0] * (blocks - 1))}) for r in readings(amps, volts)]
+    assert {r.resistance_mohm for _, r in summarised(log)} == {(None, *[33.0] * (blocks - 1))}
+
+
 def deviations(log):
     """Each block's deviation from the median of all under load, V: what a forecast reads."""
     (told,) = (np.array(r.block_v) for _, r in summarised(log) if r.state == "discharge")

@@ -230,6 +230,34 @@ def test_a_pasted_row_spreads_over_the_blocks(site, record, open_context, size):
     expect(page.get_by_role("status")).to_contain_text("14 numbers pasted; the pack has 14 blocks.")
 
 
+def test_resistances_are_written_as_a_row(site, record, page, sound):
+    record("/v1/packs", {"id": "MB-CAB-03", "family": "gravel-14"})
+    page.goto(f"{site.url}/bench/units/MB-CAB-03/reading/new")
+    for place, volts in enumerate(BEFORE["block_v"]):
+        page.locator(f"#block_v-{place}").fill(str(volts))
+    page.get_by_label("State", exact=True).select_option("rest")
+    told = page.get_by_label("Resistance of each block told by the car")
+    told.fill("21.5 x9 " + " ".join(["20"] * 12))
+    page.get_by_role("button", name="Save").click()
+    expect(page.get_by_role("alert")).to_contain_text("'x9' is not a number.")
+    told.fill("21.5 20")
+    page.get_by_role("button", name="Save").click()
+    expect(page.get_by_role("alert")).to_contain_text("Resistances are told of 2 blocks, voltages of 14.")
+    sound(page, "reading-resistances")
+    told.fill("21,5 - " + " ".join(["20"] * 12))
+    page.get_by_role("button", name="Save").click()
+    expect(page.get_by_role("status")).to_contain_text("The reading is recorded.")
+    (stored,) = httpx.get(f"{site.url}/v1/readings").json()["items"]
+    assert stored["resistance_mohm"] == [21.5, None, *[20.0] * 12]
+    page.goto(f"{site.url}/bench/units/MB-CAB-03/reading/{stored['id']}")
+    expect(told).to_have_value("21.5 - " + " ".join(["20"] * 12))
+    told.fill("")
+    page.get_by_role("button", name="Save").click()
+    expect(page.get_by_role("status")).to_be_visible()
+    (stored,) = httpx.get(f"{site.url}/v1/readings").json()["items"]
+    assert stored["resistance_mohm"] is None
+
+
 def test_too_few_pasted_numbers_are_counted(site, record, either_page, sound):
     page = either_page
     record("/v1/packs", {"id": "MB-CAB-03", "family": "gravel-14"})

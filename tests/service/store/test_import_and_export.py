@@ -7,6 +7,7 @@ import json
 from datetime import UTC, datetime
 
 import pytest
+from pydantic import ValidationError
 
 from models.base.errors import BadInput
 from models.packs.tables import history_of
@@ -111,6 +112,44 @@ def test_what_is_exported_can_be_imported_and_is_the_same(store, fleet_folder, f
         for pack in one.query(Pack):
             assert history_of_pack(one, pack.id) == history_of_pack(two, pack.id)
     second.close()
+
+
+TOLD = (21.5, None, *[20.125] * 11, 38.0)
+
+
+@pytest.mark.parametrize("form", ["csv", "parquet"])
+def test_resistances_of_the_blocks_go_in_and_out_as_they_were_told(store, folder, tmp_path, form):
+    rows = list(csv.reader((folder / "readings.csv").read_text().splitlines()))
+    rows[0] += ["resistance_mohm", "log_rows", "log_error_v"]
+    rows[1] += ["21.5 nan " + " ".join(["20.125"] * 11) + " 38", "7200", "0.0004"]
+    rows[2:] = [[*row, "", "", ""] for row in rows[2:]]
+    write(folder / "readings.csv", rows)
+    assert taken(store, folder).faults == []
+    with store.reading() as session:
+        export_all(session, tmp_path / "out", form, FAMILIES)
+        found = history_of_pack(session, "A")
+    assert [r.resistance_mohm for r in found.readings] == [TOLD, None]
+    assert (found.readings[0].log_rows, found.readings[0].log_error_v) == (7200, 0.0004)
+    assert history_of(read_tables(tmp_path / "out", FAMILIES), "A") == found
+    again = open_store(tmp_path / "again")
+    for name in ("packs", "readings", "topups"):
+        assert taken(again, tmp_path / "out" / f"{name}.{form}").faults == []
+    with again.reading() as session:
+        assert history_of_pack(session, "A").readings == found.readings
+    again.close()
+
+
+@pytest.mark.parametrize("wrong", ["21.5 x", "21.5 22", "-3 " + " ".join(["21"] * 13), "21,5 " + " ".join(["21"] * 13)])
+def test_resistances_that_are_no_list_of_one_for_each_block_are_refused(store, folder, wrong):
+    rows = list(csv.reader((folder / "readings.csv").read_text().splitlines()))
+    rows[0].append("resistance_mohm")
+    rows[1].append(wrong)
+    rows[2:] = [[*row, ""] for row in rows[2:]]
+    write(folder / "readings.csv", rows)
+    report = taken(store, folder)
+    assert [(fault.row, fault.file) for fault in report.faults] == [(2, "readings.csv")]
+    with pytest.raises((BadInput, ValidationError)):
+        history_of(read_tables(folder, FAMILIES), "A")
 
 
 def test_exported_tables_are_the_documented_ones(store, fleet_folder, tmp_path):

@@ -38,6 +38,11 @@ class Told:
     temperature_c: float | None
     block_v: tuple[float | None, ...]
     pack_id: str = PACK
+    soc_pct: float | None = None
+    spread_v: float | None = None
+    resistance_mohm: tuple[float | None, ...] | None = None
+    code: str | None = None
+    code_state: str | None = None
 
 
 def volts(current: float) -> tuple[float, ...]:
@@ -221,6 +226,45 @@ def marked(marks: tuple[str, str]) -> list[list[str]]:
     for place, mark in zip((3, 7), marks, strict=True):
         rows[place + 1][first] = mark
     return rows
+
+
+OHMS = tuple(21.0 + 0.25 * block for block in range(BLOCKS))
+SLOWER = [Told(t.time + timedelta(seconds=20), *(list(t.__dict__.values())[1:])) for t in LOG]
+
+
+def scan_tool() -> list[list[str]]:
+    """The headings of a table of a scan tool, in the trade's own words; invented."""
+    head = ["Time", "HV Battery Current (A)", "HV Battery Voltage (V)", "State of Charge (%)", "Delta SOC (%)"]
+    head += ["Block Voltage Max (V)", "Block Voltage Difference (mV)", "Battery Temp (°C)", "DTC", "DTC status"]
+    head += [f"Block {b} Voltage (V)" for b in range(1, BLOCKS + 1)]
+    head += [
+        "Internal Resistance of Pack (mOhm)",
+        *(f"Block {b} Internal Resistance (mOhm)" for b in range(1, BLOCKS + 1)),
+    ]
+    rows = [head]
+    for t in LOG:
+        known = [v for v in t.block_v if v is not None]
+        row = [t.time.isoformat(), f"{t.current_a}", f"{sum(known):.1f}", "57.5", "6.0", f"{max(known):.3f}", "169"]
+        row += [f"{t.temperature_c}", "P0A80", "Pending", *(f"{v:.3f}" for v in known), "310"]
+        rows.append(row + [f"{r:.2f}" for r in OHMS])
+    return rows
+
+
+def merged(path: Path) -> None:
+    """Two rows of headings, those of the blocks under one that spans them."""
+    with xlsxwriter.Workbook(path) as book:
+        page, moment = book.add_worksheet("Log"), book.add_format({"num_format": "yyyy-mm-dd hh:mm:ss"})
+        for column, heading in enumerate(("Time", "Current [A]", "Temperature [°C]")):
+            page.merge_range(0, column, 1, column, heading)
+        page.merge_range(0, 3, 0, 2 + BLOCKS, "Block voltages [V]")
+        page.write_row(1, 3, list(range(1, BLOCKS + 1)))
+        for place, t in enumerate(LOG, start=2):
+            page.write_datetime(place, 0, naive(t.time), moment)
+            page.write_row(place, 1, [t.current_a, t.temperature_c, *t.block_v])
+
+
+def backwards(rows: list[list[str]]) -> list[list[str]]:
+    return [rows[0], *reversed(rows[1:])]
 
 
 CASES = [
@@ -413,8 +457,8 @@ CASES = [
                 lambda p: "30",
             )
         ),
-        LOG,
-        unused=("Speed km/h", "SOC %", "Pack voltage (V)"),
+        changed(LOG, soc_pct=55.0),
+        unused=("Speed km/h", "Pack voltage (V)"),
     ),
     Case(
         "a current by another name.csv",
@@ -465,5 +509,108 @@ CASES = [
         ),
         LOG,
         blocks_of_pack=BLOCKS,
+    ),
+    Case(
+        "scan tool with resistances and codes.csv",
+        text(scan_tool()),
+        changed(LOG, soc_pct=57.5, spread_v=0.169, resistance_mohm=OHMS, code="P0A80", code_state="pending"),
+        unused=(
+            "Block Voltage Max (V)",
+            "Delta SOC (%)",
+            "Internal Resistance of Pack (mOhm)",
+            "HV Battery Voltage (V)",
+        ),
+        blocks_of_pack=BLOCKS,
+    ),
+    Case(
+        "codes without a word of how they are stored.csv",
+        text(insert(table(), 1, "DTC", lambda p: "P0A80" if p > 5 else "none")),
+        [*LOG[:6], *changed(LOG[6:], code="P0A80", code_state="confirmed")],
+        asked=("fixed.code_state",),
+    ),
+    Case(
+        "one row a block, with ohms.csv",
+        text(
+            [
+                [*row, "R (Ohm)" if p == 0 else f"{OHMS[(p - 1) % BLOCKS] / 1000:.5f}"]
+                for p, row in enumerate(long_rows())
+            ]
+        ),
+        changed(NO_WARMTH, resistance_mohm=OHMS),
+        blocks_of_pack=BLOCKS,
+    ),
+    Case(
+        "utf-16 with a preamble.txt",
+        text(
+            table(
+                time=lambda t: [local(t.time, "%d.%m.%Y %H:%M:%S")],
+                volt=comma(".3f"),
+                amp=comma(".2f"),
+                degree=comma(".1f"),
+            ),
+            "\t",
+            "utf-16",
+            before="Device\tlogger 4\r\nFirmware\t2.1\r\nRange\t0\t100\r\n\r\n",
+        ),
+        LOG,
+    ),
+    Case(
+        "merged headings.xlsx",
+        merged,
+        LOG,
+    ),
+    Case(
+        "two cars in one file.csv",
+        text(
+            [
+                ["Car", *table()[0]],
+                *(
+                    row
+                    for pair in zip(
+                        ([PACK, *row] for row in table()[1:]),
+                        (["MB-VAN-08", *row] for row in table(SLOWER)[1:]),
+                        strict=True,
+                    )
+                    for row in pair
+                ),
+            ]
+        ),
+        sorted([*LOG, *changed(SLOWER, pack_id="MB-VAN-08")], key=lambda t: t.time),
+    ),
+    Case("newest first.csv", text(backwards(table())), LOG),
+    Case(
+        "an hour that came twice, newest first.csv",
+        text(backwards(table(FALLBACK, time=lambda t: [local(t.time, "%Y-%m-%d %H:%M:%S")]))),
+        FALLBACK,
+    ),
+    Case(
+        "current out and in apart.csv",
+        text(
+            insert(
+                insert(table(current=None), 1, "Charge current [A]", lambda p: f"{max(0.0, -CURRENTS[p]):.2f}"),
+                1,
+                "Discharge current [A]",
+                lambda p: f"{max(0.0, CURRENTS[p]):.2f}",
+            )
+        ),
+        LOG,
+    ),
+    Case(
+        "days as a spreadsheet counts them.csv",
+        text(table(time=lambda t: [f"{25569 + naive(t.time).replace(tzinfo=UTC).timestamp() / 86400:.6f}"])),
+        LOG,
+        asked=("time.format",),
+    ),
+    Case(
+        "a day and a clock of twelve hours.csv",
+        text(table(time=lambda t: [local(t.time, "%m/%d/%Y"), local(t.time, "%I:%M:%S %p")], head=["Date", "Clock"])),
+        LOG,
+    ),
+    Case(
+        "a clock without a day.csv",
+        text(table(time=lambda t: [local(t.time, "%H:%M:%S")])),
+        LOG,
+        {"time.start": local(BEGAN, "%Y-%m-%d")},
+        asked=("time.start",),
     ),
 ]

@@ -11,7 +11,14 @@ import pytest
 from models.base.errors import BadInput
 from service.exchange.imports.guess import confirmed, guess_mapping, understand
 from service.exchange.imports.loading import import_files
-from service.exchange.imports.mapping import FileMapping, StateReading, TimeReading, read_mapping
+from service.exchange.imports.mapping import (
+    CodeReading,
+    FileMapping,
+    LongForm,
+    StateReading,
+    TimeReading,
+    read_mapping,
+)
 from service.records.records import Writer
 from service.store.schema import Pack, Reading
 from service.store.upgrading import open_store
@@ -59,13 +66,16 @@ def test_each_file_comes_in_as_it_was_told(store, tmp_path, case: Case):
     report = import_files(store, path, FAMILIES, WRITER, mapping=read_mapping(tmp_path / "mapping.toml"))
     assert report.faults == []
     with store.reading() as session:
-        rows = session.query(Reading).order_by(Reading.time).all()
+        rows = session.query(Reading).order_by(Reading.time, Reading.pack_id).all()
     assert len(rows) == len(case.told)
     for row, told in zip(rows, case.told, strict=True):
         assert (row.pack_id, row.time, row.state) == (told.pack_id, told.time, told.state)
         assert row.current_a == (None if told.current_a is None else pytest.approx(told.current_a, abs=0.006))
         assert row.temperature_c == (None if told.temperature_c is None else pytest.approx(told.temperature_c, abs=0.1))
         assert row.block_v == [None if v is None else pytest.approx(v, abs=0.0011) for v in told.block_v]
+        assert (row.soc_pct, row.code, row.code_state) == (told.soc_pct, told.code, told.code_state)
+        assert row.spread_v == (None if told.spread_v is None else pytest.approx(told.spread_v))
+        assert row.resistance_mohm == (None if told.resistance_mohm is None else pytest.approx(told.resistance_mohm))
 
 
 def test_the_table_is_long_and_most_of_it_needs_nothing_but_confirmations():
@@ -98,7 +108,7 @@ def test_what_is_not_answered_is_not_imported(store, tmp_path):
 
 def test_the_manual_names_every_entry_and_its_example_is_sound(repository, tmp_path):
     manual = (repository / "data" / "synthetic" / "MAPPING.md").read_text(encoding="utf-8")
-    for model in (FileMapping, TimeReading, StateReading):
+    for model in (FileMapping, TimeReading, StateReading, CodeReading, LongForm):
         for name in model.model_fields:
             assert f"`{name}`" in manual or f"`[{name}]`" in manual, name
     (tmp_path / "example.toml").write_text(manual.split("```toml\n")[1].split("```")[0], encoding="utf-8")
@@ -152,6 +162,84 @@ def test_what_is_doubtful_is_asked(tmp_path, rows, key):
     assert key in {question.key for question in found.questions}
     with pytest.raises(BadInput):
         found.mapping("m")
+
+
+def test_rows_out_of_order_are_named_where_rest_hangs_on_it(store, tmp_path):
+    rows = table()
+    rows[2:5] = [rows[4], rows[2], rows[3]]
+    text(rows)(tmp_path / "log.csv")
+    mapping = confirmed(tmp_path / "log.csv", KNOWN).mapping("m")
+    report = import_files(store, tmp_path / "log.csv", FAMILIES, WRITER, mapping=mapping)
+    assert not report.stored
+    assert [fault.row for fault in report.faults] == [4]
+    assert "cannot be told whether the pack had rested" in report.faults[0].reason
+
+
+def test_how_far_blocks_are_off_is_not_taken_for_their_volts(tmp_path):
+    text(table(volt=lambda v: f"{v - 13.2:.3f}", block=lambda b: f"Block {b} off [V]"))(tmp_path / "log.csv")
+    with pytest.raises(BadInput, match="Nothing in it looks like block voltages"):
+        understand(tmp_path / "log.csv", KNOWN)
+
+
+@pytest.mark.parametrize(
+    ("heading", "values", "unit", "suggested"),
+    [
+        ("IR{} (mOhm)", 21.5, "mOhm", None),
+        ("R{} [Ω]", 0.0215, "Ohm", None),
+        ("Resistance {}", 21.5, "mOhm", "mOhm"),
+        ("Resistance {}", 0.0215, "Ohm", "Ohm"),
+        ("IR{} (mOhm)", 0.0215, None, ""),
+    ],
+)
+def test_resistances_and_their_unit(tmp_path, heading, values, unit, suggested):
+    """One that a heading does not name, or that its values deny, is asked about."""
+    rows = table()
+    head = [heading.format(b) for b in range(1, BLOCKS + 1)]
+    text([rows[0] + head, *(row + [str(values)] * BLOCKS for row in rows[1:])])(tmp_path / "log.csv")
+    found = understand(tmp_path / "log.csv", KNOWN)
+    assert found.content["resistances"] == head
+    asked = {question.key: question.suggested for question in found.questions}
+    assert asked.get("units.resistance_mohm") == suggested
+    if unit is not None:
+        assert found.content.get("units", {}).get("resistance_mohm", "mOhm") == unit
+
+
+def test_resistances_that_are_not_one_for_each_voltage_are_named_as_unused(tmp_path):
+    rows = table()
+    text([[*rows[0], "IR1 (mOhm)", "IR2 (mOhm)"], *([*row, "21", "22"] for row in rows[1:])])(tmp_path / "log.csv")
+    found = confirmed(tmp_path / "log.csv", KNOWN)
+    assert found.content["unused"] == ["IR1 (mOhm)", "IR2 (mOhm)"]
+    assert {c.why_unused for c in found.columns if c.heading.startswith("IR")} == {"resistance"}
+
+
+def test_logs_of_two_packs_beside_one_another_are_told_apart(store, tmp_path):
+    """Row by row in one file, forty minutes at one reading a minute."""
+    moments = [BEGAN + timedelta(minutes=m) for m in range(40)]
+    amps = [25.0 + m % 7 for m in range(40)]
+    rows = [["Vehicle", "Time", "Current [A]", *(f"V{b}" for b in range(1, BLOCKS + 1))]]
+    for at, current in zip(moments, amps, strict=True):
+        for name, level in ((PACK, 13.2), ("MB-VAN-08", 13.6)):
+            rows.append([name, at.isoformat(), f"{current}", *[f"{level - 0.02 * current:.3f}"] * BLOCKS])
+    text(rows)(tmp_path / "log.csv")
+    mapping = confirmed(tmp_path / "log.csv", KNOWN).mapping("m")
+    report = import_files(store, tmp_path / "log.csv", FAMILIES, WRITER, mapping=mapping)
+    assert (report.read, report.taken) == ({"readings": 80}, {"readings": 2})
+    with store.reading() as session:
+        told = {row.pack_id: row for row in session.query(Reading)}
+    assert told[PACK].log_rows == told["MB-VAN-08"].log_rows == 40
+    assert told["MB-VAN-08"].block_v[0] - told[PACK].block_v[0] == pytest.approx(0.4, abs=1e-3)
+
+
+def test_a_clock_without_a_day_passes_midnight(store, tmp_path):
+    began = datetime(2026, 1, 25, 23, 57, tzinfo=UTC)
+    rows = [["Time", "Current [A]", *(f"V{b}" for b in range(1, BLOCKS + 1))]]
+    rows += [[f"{began + timedelta(minutes=m):%H:%M:%S}", "20", *["13.1"] * BLOCKS] for m in range(6)]
+    text(rows)(tmp_path / "log.csv")
+    answers = {"fixed.pack_id": PACK, "time.zone": "UTC", "time.start": "2026-01-25", "discharge": "positive"}
+    mapping = confirmed(tmp_path / "log.csv", answers).mapping("m")
+    assert import_files(store, tmp_path / "log.csv", FAMILIES, WRITER, mapping=mapping).stored
+    with store.reading() as session:
+        assert max(session.query(Reading.time).all())[0] == datetime(2026, 1, 26, 0, 2, tzinfo=UTC)
 
 
 def test_a_pack_is_never_told_from_its_current(tmp_path):
