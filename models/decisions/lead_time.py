@@ -221,6 +221,8 @@ def lead_time(
     basis: list[Said] = [say("%(supplier)s: %(quoted)s", supplier=supplier, quoted=quoted)]
     if past:
         basis.append(_recorded(len(past), int((~arrived).sum()), quote_weight if quote else None))
+    if quote is not None and (slow := _longer_than_quoted(quote, past)) is not None:
+        basis.append(slow)
     if open_share:
         late = say(
             "In %(chance)s the pack comes after day %(day)s; the record does not say how long after.",
@@ -229,6 +231,17 @@ def lead_time(
         )
         basis.append(late)
     return LeadTime(probability, open_share, say_together(*basis))
+
+
+def _longer_than_quoted(quote: Quote, past: Sequence[Delivery]) -> Said | None:
+    """Name the longest own order where it is far past the quote: one wrong date would carry every estimate with it."""
+    late = quote_of_open(quote).latest_days
+    longest = max((order.days for order in past), default=0)
+    if late is None or longest <= late:
+        return None
+    return say(
+        "The longest of them took, or waits for, %(days)s: see that its dates are right.", days=say_days(longest)
+    )
 
 
 def _recorded(orders: int, still_open: int, quote_weight: float | None) -> Said:
@@ -315,7 +328,8 @@ def _quoted(quote: Quote) -> tuple[Floats, Said]:
 
 def _day_problems(value: int, where: str) -> list[Problem]:
     if value != int(value) or not 0 <= value <= MAX_LEAD_DAYS:
-        return [Problem(where, f"is {value}.", f"Give whole days between 0 and {MAX_LEAD_DAYS}.")]
+        what = f"A pack does not come in {value} days."
+        return [Problem(where, what, f"Give whole days between 0 and {MAX_LEAD_DAYS}, at most two years.")]
     return []
 
 

@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
-from models.base.errors import TideoverError
+import hashlib
+from collections.abc import Sequence
+from typing import Final
+
+from models.base.errors import Problem, TideoverError
+
+WHATEVER: Final = "*"
+"""Says beforehand that whatever is asked about is right."""
 
 
 class NoSuchRecord(TideoverError):
@@ -15,3 +22,42 @@ class Conflict(TideoverError):
 
 class Outdated(TideoverError):
     """The record has changed since the caller read it."""
+
+
+class Doubtful(TideoverError):
+    """What was written may be right, but looks like a slip: nothing is stored before somebody says that it is right.
+
+    Attributes
+    ----------
+    problems : tuple of Problem
+    sure : str
+        What is sent along to say that exactly these are right; other doubts ask again.
+    """
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        self.problems = tuple(problems)
+        self.sure = sure_of(problems)
+        super().__init__(" ".join(map(str, problems)))
+
+
+def sure_of(doubts: Sequence[Problem]) -> str:
+    """Return what says that somebody has confirmed exactly these doubts."""
+    text = repr([(doubt.where, str(doubt.what)) for doubt in doubts])
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def require_sure(doubts: Sequence[Problem], said: str) -> None:
+    """Ask about doubts that nobody has confirmed.
+
+    Parameters
+    ----------
+    doubts : sequence of Problem
+    said : str
+        What was sent along, several apart by spaces.
+
+    Raises
+    ------
+    Doubtful
+    """
+    if doubts and not {sure_of(doubts), WHATEVER} & set(said.split()):
+        raise Doubtful(doubts)

@@ -50,6 +50,10 @@ class ProblemDocument(BaseModel):
     problems: list[ProblemPart] | None = Field(
         None, description="Each fault of the input: where, what, how to mend it."
     )
+    sure: str | None = Field(
+        None,
+        description="With status 409, where something looks like a slip: sent back as `Sure`, it is stored so.",
+    )
     stops: list[ToldStop] | None = Field(
         None, description="Each fact that ends the job until something else is done; no figure is given."
     )
@@ -63,8 +67,8 @@ _WHEN: Mapping[int, str] = {
     404: "Nothing is at this address.",
     405: "The address does not take this method.",
     408: "The body did not arrive within the setting `body_seconds`.",
-    409: "There is no model yet, its files were refused, what is stored speaks against the request, or a fact about "
-    "the pack ends the job (`stops`).",
+    409: "There is no model yet, its files were refused, what is stored speaks against the request, something looks "
+    "like a slip and is asked about (`sure`), or a fact about the pack ends the job (`stops`).",
     412: "The record has changed since the entity tag of If-Match was given out.",
     413: "The body is larger than the setting `max_body_bytes` allows.",
     415: "The body is not declared as application/json, or it is packed with something else than gzip.",
@@ -95,6 +99,7 @@ def problem_response(
     title: str | None = None,
     problems: Sequence[Problem] | None = None,
     stopped: ToldStops | None = None,
+    sure: str | None = None,
     headers: Mapping[str, str] | None = None,
 ) -> Response:
     """Build a problem document; at the address of a page, the page that says the same.
@@ -111,6 +116,8 @@ def problem_response(
     title : str, optional
     problems : sequence of Problem, optional
     stopped : ToldStops, optional
+    sure : str, optional
+        What confirms that it is no slip.
     headers : mapping, optional
     """
     path: str = request.scope["path"]
@@ -122,6 +129,7 @@ def problem_response(
         instance=quote(path),
         request_id=request.state.request_id,
         problems=None if problems is None else [ProblemPart(**p.as_dict()) for p in translated_problems(problems)],
+        sure=sure,
         stops=None if stopped is None else stopped.stops,
         cautions=None if stopped is None else stopped.cautions,
     )

@@ -6,8 +6,8 @@ from fastapi import FastAPI, Request
 from sqlalchemy.exc import DatabaseError
 from starlette.responses import Response
 
-from service.core.refusals import Conflict, NoSuchRecord, Outdated
-from service.core.translation import _
+from service.core.refusals import Conflict, Doubtful, NoSuchRecord, Outdated
+from service.core.translation import _, translated_problems
 from service.http.problems import problem_response
 from service.store.trouble import cause_of, trouble_of
 
@@ -19,6 +19,7 @@ def install_record_problems(app: FastAPI) -> None:
     app.add_exception_handler(NoSuchRecord, _no_such_record)
     app.add_exception_handler(Conflict, _conflict)
     app.add_exception_handler(Outdated, _outdated)
+    app.add_exception_handler(Doubtful, _doubtful)
     app.add_exception_handler(DatabaseError, trouble_response)
     app.add_exception_handler(OSError, trouble_response)
 
@@ -52,6 +53,16 @@ def _no_such_record(request: Request, error: Exception) -> Response:
 
 def _conflict(request: Request, error: Exception) -> Response:
     return problem_response(request, 409, str(error), kind="conflict", title="What is stored speaks against it")
+
+
+def _doubtful(request: Request, error: Exception) -> Response:
+    assert isinstance(error, Doubtful)
+    said = _("%(doubt)s If it is right, send it again with the header Sure: %(sure)s.")
+    (first,) = translated_problems(error.problems[:1])
+    detail = said % {"doubt": f"{first.what} {first.mend}", "sure": error.sure}
+    return problem_response(
+        request, 409, detail, kind="doubtful", title="Is this right?", problems=error.problems, sure=error.sure
+    )
 
 
 def _outdated(request: Request, error: Exception) -> Response:

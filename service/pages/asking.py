@@ -17,7 +17,7 @@ from models.decisions.money import Money
 from service.core.translation import _
 from service.decisions.basis.open_cases import NotWeighed, without_forecast
 from service.forecasting.issued.scores import OLDEST_DAYS
-from service.pages.forms import checked, once, plain_number
+from service.pages.forms import checked, once, plain_number, plain_numbers
 from service.pages.wording import day_in_words
 
 Asked = TypeVar("Asked", bound=BaseModel)
@@ -40,8 +40,8 @@ def question(schema: type[Asked], texts: Mapping[str, Any]) -> Asked:
     BadInput
         With the form's own field names.
     """
-    plain = {name: plain_number(text) if isinstance(text, str) else text for name, text in texts.items()}
-    return checked(schema, plain)
+    typed = {name: text for name, text in texts.items() if isinstance(text, str)}
+    return checked(schema, {**texts, **plain_numbers(typed)})
 
 
 def share_of_100(texts: dict[str, str], name: str) -> dict[str, Any]:

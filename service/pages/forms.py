@@ -23,6 +23,10 @@ from service.records.writing import Writing
 TOKEN: Final = "form_token"  # noqa: S105  the name of a field
 ONCE: Final = "once"
 _NUMBER: Final = re.compile(r"^[-+−]?[0-9]+([.,][0-9]+)?$")
+_THOUSANDS: Final = re.compile(r"^[-+−]?[1-9][0-9]{0,2}[.,][0-9]{3}$")
+_TO_THE_THOUSANDTH: Final = ("_v", "_a", "_ah", "_h", "_c", "_k", "_mohm")
+"""Ends of the names of fields that meters tell to the thousandth; kilometres, days and amounts are not told so."""
+
 Model = TypeVar("Model", bound=BaseModel)
 
 
@@ -69,12 +73,17 @@ class Form:
         BadInput
             With the form's own field names.
         """
-        given = {name: plain_number(self.get(name)) for name in names if self.get(name)}
-        return checked(schema, given | more)
+        return checked(schema, plain_numbers({name: self.get(name) for name in names if self.get(name)}) | more)
 
     def number_or_text(self, name: str) -> str:
-        """Return a field as the schemas read it: with a decimal point."""
-        return plain_number(self.get(name))
+        """Return a field as the schemas read it: with a decimal point.
+
+        Raises
+        ------
+        BadInput
+            As for `plain_numbers`.
+        """
+        return plain_numbers({name: self.get(name)})[name]
 
     def digest(self) -> str:
         """Return a digest of all that was sent but the token."""
@@ -89,6 +98,25 @@ class Form:
 def plain_number(text: str) -> str:
     """Write a number as the schemas read it: some telephones only offer a decimal comma. Other text stays."""
     return text.replace(",", ".").replace("−", "-") if _NUMBER.match(text) else text
+
+
+def plain_numbers(texts: Mapping[str, str]) -> dict[str, str]:
+    """Write the numbers of some fields as the schemas read them.
+
+    Raises
+    ------
+    BadInput
+        A mark may part thousands or decimals, and the field is one that is seldom told to the thousandth.
+    """
+    problems = []
+    for name, text in texts.items():
+        if _THOUSANDS.match(text) and not name.endswith(_TO_THE_THOUSANDTH):
+            short, long = re.sub(r"[.,]0*$|(?<=[1-9])0+$", "", text.replace(",", ".")), re.sub(r"[.,]", "", text)
+            what = _("%(text)s may mean %(short)s or %(long)s.") % {"text": text, "short": short, "long": long}
+            problems.append(Problem(name, what, _("Write it without a mark for thousands.")))
+    if problems:
+        raise BadInput(problems)
+    return {name: plain_number(text) for name, text in texts.items()}
 
 
 def checked(schema: type[Model], values: Mapping[str, Any]) -> Model:
@@ -171,6 +199,7 @@ def _write(request: Request, form: SentForm) -> Writing:
         request_id=request.state.request_id,
         key=key,
         digest=digest,
+        sure=form.get("sure"),
     )
 
 

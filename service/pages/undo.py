@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Final, Literal
 
 from fastapi import HTTPException, Request
@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput
 from service.access.visits import seal
+from service.core.refusals import WHATEVER
 from service.core.translation import _
 from service.http.dependencies import KnownFamilies
 from service.http.page_addresses import own_address
@@ -72,7 +73,7 @@ def undo(request: Request, form: SentForm, write: PageWrite, families: KnownFami
 
     def work(session: Session) -> Done:
         for one in reversed(steps):
-            _take_back(session, one, families, write.writer)
+            _take_back(session, one, families, replace(write.writer, sure=WHATEVER))
         response = go_to(request, own_address(form.get("next")), Message(_("Undone. The record is as it was before.")))
         return Done(303, headers=dict(response.headers))
 

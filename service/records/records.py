@@ -15,8 +15,9 @@ from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, Problem, problems_from
 from models.packs.family import PackFamily
-from service.core.refusals import Conflict, NoSuchRecord, Outdated
+from service.core.refusals import Conflict, NoSuchRecord, Outdated, require_sure
 from service.core.translation import _
+from service.records.field_words import field_words, kind_word
 from service.records.history import in_parts
 from service.records.schemas import RecordVersion
 from service.records.sense import keeps_order, not_yet
@@ -42,10 +43,19 @@ MOST_TOLD: Final = 100
 
 @dataclass(frozen=True)
 class Writer:
-    """Who writes, and when."""
+    """Who writes, and when.
+
+    Attributes
+    ----------
+    by : str
+    at : datetime
+    sure : str
+        What was said to be right of what had been asked back (`service.core.refusals.Doubtful.sure`).
+    """
 
     by: str
     at: datetime
+    sure: str = ""
 
 
 @dataclass(frozen=True)
@@ -89,6 +99,8 @@ def create(session: Session, subject: Subject, new: BaseModel, families: Known, 
         It names something that is not there, or makes no sense with what is.
     Conflict
         There is such a record already.
+    Doubtful
+        It looks like a slip, and `writer.sure` does not say that it is right.
     """
     return _made(session, subject, {"": new}, families, writer)[0]
 
@@ -100,7 +112,7 @@ def create_together(
 
     Raises
     ------
-    BadInput, Conflict
+    BadInput, Conflict, Doubtful
         As for `create`; each fault says which record it lies in, the first as ``[0]``.
     """
     return _made(session, subject, {f"[{i}]": new for i, new in enumerate(several)}, families, writer)
@@ -120,6 +132,7 @@ def _made(
         session, subject, [row["id"] for row in values.values()] if subject.named else []
     )
     rows = []
+    doubts: list[Problem] = []
     for place, situation in situations.items():
         ahead = not_yet({name: values[place][name] for name in subject.happened}, writer.at)
         wrong = [_placed(place, problem) for problem in [*ahead, *subject.check(situation)]]
@@ -127,6 +140,7 @@ def _made(
         if len(problems) >= MOST_TOLD:
             break
         if not wrong:
+            doubts += [_placed(place, doubt) for doubt in subject.doubts(situation, writer.at)]
             # Before the next one is checked, which may have to fit to this one.
             row = subject.table(**values[place], version=1, recorded_at=writer.at, recorded_by=writer.by)
             # A name that was withdrawn may be used again; its versions count on, so that each is one of a kind.
@@ -135,6 +149,7 @@ def _made(
             rows.append(row)
     if problems:
         raise BadInput(problems[:MOST_TOLD])
+    require_sure(doubts[:MOST_TOLD], writer.sure)
     session.flush()
     del named
     mind_facts(session, _packs_of(rows), families)
@@ -150,7 +165,7 @@ def read(session: Session, subject: Subject, record_id: int | str, *, lock: bool
     """
     row = session.get(subject.table, record_id, with_for_update={"key_share": True} if lock else None)
     if row is None:
-        raise NoSuchRecord(_("There is no %(subject)s %(name)s.") % {"subject": subject.one, "name": record_id})
+        raise _no_such(subject, record_id)
     return row
 
 
@@ -182,7 +197,7 @@ def correct(
 
     Raises
     ------
-    NoSuchRecord, Outdated, BadInput, Conflict
+    NoSuchRecord, Outdated, BadInput, Conflict, Doubtful
     """
     row = read(session, subject, record_id, lock=True)
     require_match(row, expected)
@@ -200,7 +215,9 @@ def correct(
     _require_no_twins(session, subject, {"": after | named}, record_id)
     if ahead := not_yet({name: after[name] for name in subject.happened}, writer.at):
         raise BadInput(ahead)
-    _require_sense(subject, Situation(session, families, before, after, record_id))
+    situation = Situation(session, families, before, after, record_id)
+    _require_sense(subject, situation)
+    require_sure(subject.doubts(situation, writer.at), writer.sure)
     del named_rows
     _keep(session, subject, row, writer, why, withdrawn=False)
     stood = stopped_by(session, packs, families)
@@ -282,7 +299,7 @@ def withdraw(
                 if count:
                     raise Conflict(
                         _("%(count)s %(table)s speak of %(subject)s %(name)s. Withdraw those first.")
-                        % {"count": count, "table": table.name, "subject": subject.one, "name": record_id}
+                        % {"count": count, "table": table.name, "subject": kind_word(subject.one), "name": record_id}
                     )
     _require_sense(subject, Situation(session, families, content_of(subject, row), None, record_id))
     _keep(session, subject, row, writer, why, withdrawn=True)
@@ -322,7 +339,7 @@ def versions(session: Session, subject: Subject, record_id: int | str) -> list[R
             )
         )
     if not found:
-        raise NoSuchRecord(_("There is no %(subject)s %(name)s.") % {"subject": subject.one, "name": record_id})
+        raise _no_such(subject, record_id)
     return found
 
 
@@ -360,6 +377,11 @@ def require_match(row: Versioned, expected: str | None) -> None:
         raise Outdated(
             _("The record is at version %(version)s now. Read it again before changing it.") % {"version": row.version}
         )
+
+
+def _no_such(subject: Subject, record_id: int | str) -> NoSuchRecord:
+    said = _("There is no %(subject)s %(name)s.")
+    return NoSuchRecord(said % {"subject": kind_word(subject.one), "name": record_id})
 
 
 def _placed(place: str, problem: Problem) -> Problem:
@@ -403,12 +425,8 @@ def _require_no_twins(
     for place, row in values.items():
         first = places.setdefault(tuple(row[name] for name in names), place)
         if first != place:
-            same = " and ".join(names)
-            problems.append(
-                Problem(
-                    f"{place}.{names[-1]}", f"{first} has the same {same}.", "Send each once, or correct one of them."
-                )
-            )
+            what = _("%(first)s has the same %(same)s.") % {"first": first, "same": field_words(names)}
+            problems.append(Problem(f"{place}.{names[-1]}", what, _("Send each once, or correct one of them.")))
     if problems:
         raise BadInput(problems[:MOST_TOLD])
     for some in in_parts(list(places)):
@@ -422,12 +440,12 @@ def _require_no_twins(
 
 
 def _twin_said(subject: Subject, name: int | str) -> str:
+    kind = kind_word(subject.one)
     if subject.named:
         said = _("There is a %(subject)s %(name)s already. Correct that one, or choose another name.")
-        return said % {"subject": subject.one, "name": name}
-    same = " and ".join(subject.unique)
+        return said % {"subject": kind, "name": name}
     said = _("%(subject)s %(name)s has the same %(same)s already. Correct that one instead.")
-    return said % {"subject": subject.one.capitalize(), "name": name, "same": same}
+    return said % {"subject": kind[0].upper() + kind[1:], "name": name, "same": field_words(subject.unique)}
 
 
 def _versions_before(session: Session, subject: Subject, names: Sequence[str]) -> dict[str, int]:

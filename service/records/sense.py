@@ -13,6 +13,7 @@ from models.base.errors import Problem
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, PackHistory, TopUp, family_problems
 from service.core.translation import _
+from service.records.field_words import to_the_minute
 from service.records.subject import FactKind, Situation
 from service.store.schema import Outcome, Pack
 from service.store.schema import TopUp as TopUpRow
@@ -34,16 +35,12 @@ def not_yet(when: Mapping[str, datetime | None], now: datetime) -> list[Problem]
         Problem(
             where,
             _("%(time)s is in the future; it is %(now)s now.")
-            % {"time": _to_the_minute(time), "now": _to_the_minute(now)},
+            % {"time": to_the_minute(time), "now": to_the_minute(now)},
             _("Give the time at which it happened, with its offset; if it is right, this machine's clock is wrong."),
         )
         for where, time in when.items()
         if time is not None and time > now + CLOCKS_DIFFER
     ]
-
-
-def _to_the_minute(time: datetime) -> str:
-    return time.isoformat(sep=" ", timespec="minutes")
 
 
 class Mark(NamedTuple):
@@ -82,10 +79,12 @@ def order_faults(marks: Iterable[Mark]) -> list[OrderFault]:
     for mark in sorted(marks, key=lambda m: (m.time, m.kind)):
         if mark.kind == "outcomes":
             if seen is None:
-                what = f"The outcome of {mark.time.isoformat()} lies before the pack's first top-up."
+                what = f"The outcome of {to_the_minute(mark.time)} lies before the pack's first top-up."
                 faults.append(OrderFault(mark, what, "Record the top-up that it followed first, or correct the time."))
             if mark.outcome == "returned" and over is not None:
-                what = f"At {mark.time.isoformat()} the fault came back, but it was over at {over.time.isoformat()}."
+                what = (
+                    f"At {to_the_minute(mark.time)} the fault came back, but it was over at {to_the_minute(over.time)}."
+                )
                 mend = "Record the top-up made between, or correct or withdraw one of the two."
                 faults.append(OrderFault(mark, what, mend))
             if mark.outcome != "running":
@@ -95,10 +94,12 @@ def order_faults(marks: Iterable[Mark]) -> list[OrderFault]:
         over = None
         if topped is not None:
             what = (
-                f"At {mark.time.isoformat()} the top-up of {topped.time.isoformat()} is still open: it has no outcome."
+                f"At {to_the_minute(mark.time)} the top-up of {to_the_minute(topped.time)} is still open: it has no "
+                "outcome."
             )
             mend = (
-                "Record the earlier one's outcome first (running, if the fault had not returned), or correct the time."
+                "If it is the same one, entered twice, leave it out. Else record the earlier one's outcome first "
+                "(running, if the fault had not returned), or correct the time."
             )
             faults.append(OrderFault(mark, what, mend))
         seen = topped = mark

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from functools import cached_property
 from typing import Annotated, Any, Literal
 
@@ -45,6 +46,10 @@ def _sensible(_: Situation) -> list[Problem]:
     return []
 
 
+def _undoubted(_: Situation, _now: datetime) -> list[Problem]:
+    return []
+
+
 @dataclass(frozen=True)
 class Subject:
     """One kind of record.
@@ -70,6 +75,8 @@ class Subject:
         Columns that tell when something happened: no such moment lies ahead, a planned one may.
     check : callable taking a `Situation`
         Lists what is wrong with a change.
+    doubts : callable taking a `Situation` and the time now
+        Lists what looks like a slip in it: asked about, and stored once somebody says that it is right.
     ordered : {"topups", "outcomes"}, optional
         Whether it must also stand in the order of top-ups and outcomes (`sense.keeps_order`).
     """
@@ -85,6 +92,7 @@ class Subject:
     time: str | None = None
     happened: tuple[str, ...] = ()
     check: Callable[[Situation], list[Problem]] = _sensible
+    doubts: Callable[[Situation, datetime], list[Problem]] = _undoubted
     ordered: FactKind | None = None
 
     @property

@@ -60,6 +60,8 @@ class Writing:
         ``Idempotency-Key``.
     digest : str
         Of method, address and body: what must be the same under the same key.
+    sure : str
+        As for `Writer`.
     """
 
     store: Store
@@ -69,11 +71,12 @@ class Writing:
     request_id: str
     key: str | None
     digest: str
+    sure: str = ""
 
     @property
     def writer(self) -> Writer:
         """Who writes, and when."""
-        return Writer(self.caller.name, self.at)
+        return Writer(self.caller.name, self.at, self.sure)
 
     def __call__(self, work: Callable[[Session], Done]) -> Response:
         """Do the work once and answer; under a key that was used before, give the answer it got then.
@@ -166,7 +169,20 @@ IdempotencyKey = Annotated[
 ]
 
 
-def _writing(request: Request, digest: Annotated[str, Depends(_digest)], key: IdempotencyKey = None) -> Writing:
+Sure = Annotated[
+    str | None,
+    Header(
+        max_length=400,
+        pattern=r"^[0-9a-f* ]*$",
+        description="What looks like a slip is asked about: status 409 with `sure`. Sent back here, it says that it is "
+        "right; `*` says so beforehand of whatever may be asked.",
+    ),
+]
+
+
+def _writing(
+    request: Request, digest: Annotated[str, Depends(_digest)], key: IdempotencyKey = None, sure: Sure = None
+) -> Writing:
     return Writing(
         store=request.app.state.store,
         caller=request.state.caller,
@@ -175,6 +191,7 @@ def _writing(request: Request, digest: Annotated[str, Depends(_digest)], key: Id
         request_id=request.state.request_id,
         key=key,
         digest=digest,
+        sure=sure or "",
     )
 
 

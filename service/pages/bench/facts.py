@@ -14,10 +14,10 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
 from service.core.cautions import at_the_pack
-from service.core.refusals import Conflict, Outdated
+from service.core.refusals import Conflict, Doubtful, Outdated, sure_of
 from service.core.translation import _
 from service.http.dependencies import CurrentStore, KnownFamilies
-from service.pages.bench.slips import doubts_of, sure_of
+from service.pages.bench.slips import doubts_of
 from service.pages.bench.state_of_unit import Unit, unit_of
 from service.pages.bench.timeline import FACTS
 from service.pages.bench.unit import UnitName
@@ -160,7 +160,8 @@ def asked_back(word: str, fact: BaseModel, unit: Unit, form: Form, write: PageWr
     """Return the doubts about a fact that nobody has confirmed yet; a form that was stored already has none."""
     doubts = doubts_of(word, fact.model_dump(), unit.family, write.at)
     sure = sure_of(doubts)
-    return NO_FAULTS if not doubts or form.get("sure") == sure else Faults(tuple(doubts), sure)
+    said = form.get("sure")
+    return NO_FAULTS if not doubts or sure in said.split() else Faults(tuple(doubts), f"{said} {sure}".strip())
 
 
 def require_of(row: Any, pack_id: str) -> None:
@@ -217,7 +218,7 @@ def record_fact(
         if doubts := asked_back(word, new, unit, form, write):
             return _form_page(request, unit, word, form.values(), doubts)
         return write(lambda session: store_new(session, request, subject, new, families, write, _titles()[word][2]))
-    except (BadInput, Conflict) as error:
+    except (BadInput, Conflict, Doubtful) as error:
         return _again(request, write, pack_id, word, form, families, error, None)
 
 
@@ -248,7 +249,7 @@ def correct_fact(
         if doubts := asked_back(word, change, unit, form, write):
             return _form_page(request, unit, word, form.values(), doubts, row)
         return write(lambda s: store_change(s, request, subject, number, pack_id, change, form, families, write))
-    except (BadInput, Conflict, Outdated) as error:
+    except (BadInput, Conflict, Doubtful, Outdated) as error:
         return _again(request, write, pack_id, word, form, families, error, number)
 
 
@@ -355,10 +356,13 @@ def block_numbers(text: str) -> list[int]:
     return [int(part) for part in parts]
 
 
-def faults_of(error: BadInput | Conflict | Outdated) -> Faults:
-    """Return what stood in the way of a write as faults of its form."""
+def faults_of(error: BadInput | Conflict | Doubtful | Outdated, form: Form | None = None) -> Faults:
+    """Return what stood in the way of a write as faults of its form, which keeps what it was sure of before."""
     if isinstance(error, BadInput):
         return Faults(tuple(error.problems))
+    if isinstance(error, Doubtful):
+        before = "" if form is None else form.get("sure")
+        return Faults(tuple(error.problems), f"{before} {error.sure}".strip())
     where = "time" if isinstance(error, Conflict) else ""
     mend = _("Look at what is stored, then send the form again.")
     return Faults((Problem(where, str(error), mend),))
@@ -371,10 +375,10 @@ def _again(
     word: str,
     form: Form,
     families: KnownFamilies,
-    error: BadInput | Conflict | Outdated,
+    error: BadInput | Conflict | Doubtful | Outdated,
     number: int | None,
 ) -> Response:
     with write.store.reading() as session:
         unit = unit_of(session, pack_id, families)
         row = None if number is None else read(session, FACTS[word], number)
-    return _form_page(request, unit, word, form.values(), faults_of(error), row)
+    return _form_page(request, unit, word, form.values(), faults_of(error, form), row)

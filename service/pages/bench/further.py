@@ -37,7 +37,7 @@ from service.pages.bench.recheck_words import recheck_row
 from service.pages.bench.state_of_unit import Unit, is_fresh, moment_asked, unit_of
 from service.pages.bench.unit import UnitName
 from service.pages.bench.units import unit_address
-from service.pages.forms import NO_FAULTS, Faults, checked, page_router, plain_number
+from service.pages.forms import NO_FAULTS, Faults, checked, page_router, plain_numbers
 from service.pages.rendering import render, zone_of
 from service.pages.wording import day_in_words
 from service.store.schema import IssuedForecast
@@ -87,7 +87,7 @@ def _values(request: Request, *names: str) -> dict[str, str]:
 
 
 def _numbers(values: dict[str, str]) -> dict[str, Any]:
-    return {name: plain_number(text) for name, text in values.items()}
+    return dict(plain_numbers(values))
 
 
 def _page(request: Request, name: str, unit: Unit, values: dict[str, str], asked: Asked[Any], **more: Any) -> Response:

@@ -18,14 +18,14 @@ from models.base.errors import BadInput, Problem
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, PackHistory, TopUp, UsagePlan
 from service.core.cautions import at_the_pack, driving
-from service.core.refusals import Conflict
+from service.core.refusals import Conflict, sure_of
 from service.core.translation import _, ngettext
 from service.forecasting.forecasts.sentences import main_promise
 from service.forecasting.issued.schemas import ForecastRequest
 from service.http.dependencies import CurrentModel, KnownFamilies
 from service.pages.bench.curve import curve_of
 from service.pages.bench.facts import block_numbers, entries
-from service.pages.bench.slips import doubts_of, in_volts, sure_of
+from service.pages.bench.slips import doubts_of, in_volts
 from service.pages.bench.state_of_unit import Told, forecast_now, moment_asked
 from service.pages.bench.unit import last_safe_day, missing_of
 from service.pages.bench.units import family_choices, unit_address
@@ -149,7 +149,8 @@ def car_of(form: Form, now: datetime, families: Mapping[str, PackFamily], zone: 
             what = _("A reading after the charge comes some time after it.")
             car.problems.append(Problem("rest_h", what, _("Write the hours between them, as 0.5.")))
     if any(form.get(name) for name in PLAN):
-        _keep(car, "plan", UsagePlan, {name: form.number_or_text(name) or None for name in PLAN} | {"time": now})
+        plan = {name: _read(car, form.number_or_text, name) or None for name in PLAN}
+        _keep(car, "plan", UsagePlan, plan | {"time": now})
     return car
 
 

@@ -6,7 +6,6 @@ it is right; the same doubts then do not ask again, others do.
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections.abc import Mapping, Sequence
 from datetime import datetime
@@ -53,12 +52,6 @@ def doubts_of(word: str, values: Mapping[str, Any], family: PackFamily | None, n
             Problem("code", what, _("A code has a letter, a digit from 0 to 3 and three more signs, as P0A80."))
         )
     return found
-
-
-def sure_of(doubts: Sequence[Problem]) -> str:
-    """Return what a form says when somebody has confirmed exactly these doubts."""
-    text = repr([(doubt.where, str(doubt.what)) for doubt in doubts])
-    return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
 def _of_reading(values: Mapping[str, Any], family: PackFamily | None) -> list[Problem]:

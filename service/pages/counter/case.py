@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Annotated, Any
 
 from fastapi import Path, Request
@@ -11,7 +10,7 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
 from models.packs.stops import Stopped
-from service.core.refusals import Conflict, NoSuchRecord
+from service.core.refusals import Conflict, Doubtful, NoSuchRecord
 from service.core.stops import ToldStops
 from service.core.translation import _
 from service.decisions.basis.lead_times import on_order
@@ -132,7 +131,12 @@ def order_pack(
         message = Message(said, undo_form(request, [step(DELIVERIES, row, "create")], address))
         return Done(303, None, row.id, dict(go_to(request, address, message).headers))
 
-    return write(work)
+    try:
+        return write(work)
+    except Doubtful as error:
+        said = _("%(doubt)s If you did order a second one, add it under Suppliers, offers, orders.")
+        doubt = " ".join(_(problem.what) for problem in error.problems)
+        return go_to(request, case_address(pack_id), Message(said % {"doubt": doubt}))
 
 
 @router.post("/parts/deliveries/{number}/arrived", operation_id="page_pack_arrived")
@@ -142,16 +146,21 @@ def pack_arrived(
     """Record that an ordered pack has come."""
     back = "/parts" if form.get("next") == "/parts" else "/parts/suppliers"
 
-    def work(session: Session) -> Done:
+    def arrived(session: Session) -> Done:
         row: Any = read(session, DELIVERIES, number)
         if row.arrived_at is not None:
             said = _("It was noted already that it came on %(day)s.")
             there = {"day": day_in_words(row.arrived_at, zone_of(request))}
             return Done(303, None, number, dict(go_to(request, back, Message(said % there)).headers))
-        arrived: datetime = max(write.at, row.ordered_at)
-        change = DELIVERIES.change.model_validate({"arrived_at": arrived})
+        change = DELIVERIES.change.model_validate({"arrived_at": max(write.at, row.ordered_at)})
         row = correct(session, DELIVERIES, number, change, families, write.writer, etag_of(row))
         message = Message(_("Recorded as arrived."), undo_form(request, [step(DELIVERIES, row, "correct")], back))
         return Done(303, None, number, dict(go_to(request, back, message).headers))
 
-    return write(work)
+    try:
+        return write(arrived)
+    except Doubtful as error:
+        # So late that somebody has to look: on the order's own page, with the days that were noted.
+        doubt = " ".join(_(problem.what) for problem in error.problems)
+        said = _("%(doubt)s Enter the day on which it came.") % {"doubt": doubt}
+        return go_to(request, f"/parts/delivery/{number}", Message(said))

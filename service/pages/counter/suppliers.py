@@ -13,7 +13,7 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
 from models.packs.family import PackFamily
-from service.core.refusals import Conflict, Outdated
+from service.core.refusals import Conflict, Doubtful, Outdated
 from service.core.translation import _
 from service.exchange.exports.routes import export_table
 from service.http.dependencies import CurrentStore, KnownFamilies
@@ -41,6 +41,7 @@ OFFER_ORDERS: Final = {"id": True, "supplier_id": False, "family": False, "to_pa
 """Columns that offers are sorted by, and whether each begins with the highest; the usual one first."""
 
 BY_WORD: Final[Mapping[str, Subject]] = {"supplier": SUPPLIERS, "offer": OFFERS, "delivery": DELIVERIES}
+_WORDS: Final = frozenset({"id", "title", "pack_id", "supplier_id", "family", "currency"})
 MOMENTS: Final = frozenset({"quoted_at", "valid_until", "ordered_at", "arrived_at"})
 
 router = page_router()
@@ -206,9 +207,9 @@ def record_new(
             return _back(request, _titles()[word][1], [step(subject, row, "create")], row.id)
 
         return write(work)
-    except (BadInput, Conflict) as error:
+    except (BadInput, Conflict, Doubtful) as error:
         with store.reading() as session:
-            return _form_page(request, session, families, word, form.values(), faults_of(error))
+            return _form_page(request, session, families, word, form.values(), faults_of(error, form))
 
 
 @router.post("/parts/{word}/{key}", operation_id="page_correct_supply")
@@ -242,10 +243,10 @@ def correct_one(
 
     try:
         return write(away if verb == "withdraw" else change)
-    except (BadInput, Conflict, Outdated) as error:
+    except (BadInput, Conflict, Doubtful, Outdated) as error:
         with store.reading() as session:
             row = read(session, subject, number)
-            return _form_page(request, session, families, word, form.values(), faults_of(error), row)
+            return _form_page(request, session, families, word, form.values(), faults_of(error, form), row)
 
 
 def record_key(word: str, key: str) -> int | str:
@@ -267,11 +268,11 @@ def _content(request: Request, word: str, form: Form) -> dict[str, Any]:
         text = form.get(name)
         if not text:
             continue
-        if name not in MOMENTS:
-            values[name] = form.number_or_text(name) if name not in {"id", "title", "pack_id"} else text
-            continue
         try:
-            values[name] = moment_from(name, text, zone_of(request))
+            if name in MOMENTS:
+                values[name] = moment_from(name, text, zone_of(request))
+            else:
+                values[name] = text if name in _WORDS else form.number_or_text(name)
         except BadInput as error:
             problems += error.problems
     if problems:

@@ -11,6 +11,7 @@ from models.base.errors import Problem, wrong
 from models.base.moments import Moment
 from models.base.numbers import NO_TRUTH_VALUE
 from models.packs.history import family_problems
+from service.records.field_words import to_the_minute
 from service.records.history import history_of_pack
 from service.records.schemas import Name, NewRecord, PackName
 from service.records.sense import unknown_family
@@ -44,7 +45,7 @@ class NewAssignment(NewRecord):
     @model_validator(mode="after")
     def _forward(self) -> Self:
         if self.until is not None and self.until <= self.since:
-            raise wrong("until does not lie after since.", "Correct one of the two times.")
+            raise wrong("It was taken out before it was put in.", "Correct one of the two times.")
         return self
 
 
@@ -77,12 +78,12 @@ def _assignment_sense(situation: Situation) -> list[Problem]:
         if after["until"] is not None:
             query = query.where(Assignment.since < after["until"])
         if other := situation.session.scalars(query.limit(1)).first():
-            end = "now" if other.until is None else other.until.isoformat()
+            end = "now" if other.until is None else to_the_minute(other.until)
             problems.append(
                 Problem(
                     column.key,
                     f"At that time the {what} is spoken for: pack {other.pack_id} is in {other.vehicle_id} "
-                    f"from {other.since.isoformat()} to {end} (assignment {other.id}).",
+                    f"from {to_the_minute(other.since)} to {end} (assignment {other.id}).",
                     f"End assignment {other.id} first, or correct the times.",
                 )
             )

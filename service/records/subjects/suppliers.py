@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Final, Self
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from statistics import median
+from typing import Annotated, Any, Final, Self
 
 from pydantic import AfterValidator, Field, model_validator
+from sqlalchemy import or_, select
 
+from models.base import counts
 from models.base.errors import BadInput, Problem, wrong
 from models.base.moments import Moment
 from models.base.numbers import NO_TRUTH_VALUE, Truth
-from models.decisions.lead_time import MAX_LEAD_DAYS
+from models.decisions.lead_time import MAX_LEAD_DAYS, Quote, quote_of_open
 from models.decisions.money import minor_digits
+from service.core.translation import _
 from service.records.schemas import LARGEST_NUMBER, Amount, Line, Name, NewRecord
 from service.records.sense import unknown_family
 from service.records.subject import Situation, Subject
@@ -57,9 +63,11 @@ class NewOffer(NewRecord):
         low = self.usual_days if self.earliest_days is None else self.earliest_days
         high = self.usual_days if self.latest_days is None else self.latest_days
         if not low <= self.usual_days <= high:
-            raise wrong("earliest_days, usual_days and latest_days are not in order.", "Sort the three.")
+            raise wrong(
+                f"Earliest {low}, usual {self.usual_days} and latest {high} days are not in order.", "Sort the three."
+            )
         if self.valid_until is not None and self.valid_until <= self.quoted_at:
-            raise wrong("valid_until does not lie after quoted_at.", "Correct one of the two times.")
+            raise wrong("It is valid until before it was quoted.", "Correct one of the two dates.")
         return self
 
 
@@ -81,7 +89,7 @@ class NewDelivery(NewRecord):
     @model_validator(mode="after")
     def _forward(self) -> Self:
         if self.arrived_at is not None and self.arrived_at < self.ordered_at:
-            raise wrong("arrived_at lies before ordered_at.", "Correct one of the two times.")
+            raise wrong("The arrival lies before the order date.", "Correct one of the two.")
         return self
 
 
@@ -109,6 +117,89 @@ def _delivery_sense(situation: Situation) -> list[Problem]:
         return [Problem("pack_id", what, "Correct the pack or the family.")]
     return []
 
+
+def _delivery_doubts(situation: Situation, now: datetime) -> list[Problem]:
+    """Ask about an order that took far longer than such orders do, and about one that stands there already."""
+    after, before = situation.after, situation.before
+    if after is None:
+        return []
+    moved = before is None or any(after[name] != before[name] for name in ("ordered_at", "arrived_at"))
+    same = before is not None and all(
+        after[name] == before[name] for name in ("supplier_id", "family", "pack_id", "ordered_at")
+    )
+    return [*(_slow(situation, after, now) if moved else ()), *(() if same else _twice(situation, after))]
+
+
+def _slow(situation: Situation, order: Mapping[str, Any], now: datetime) -> list[Problem]:
+    end = now if order["arrived_at"] is None else order["arrived_at"]
+    days = (end.date() - order["ordered_at"].date()).days
+    usual = _longest_usual(situation, order)
+    if days <= usual:
+        return []
+    words = {"days": _(counts.days(days)), "usual": _(counts.days(usual)), "supplier": order["supplier_id"]}
+    if order["arrived_at"] is None:
+        what = _("It would be open for %(days)s already; %(supplier)s is expected to take %(usual)s at most.") % words
+        return [Problem("ordered_at", what, _("Is the order date right, and has the pack not come?"))]
+    what = _("It would have taken %(days)s; %(supplier)s is expected to take %(usual)s at most.") % words
+    return [Problem("arrived_at", what, _("Are order date and arrival right? Every lead time rests on them."))]
+
+
+def _longest_usual(situation: Situation, order: Mapping[str, Any]) -> int:
+    """Return the days after which such an order is late: by the quotes, and by half as long again as usual on record.
+
+    Where nothing is known of such orders, the longest lead time that is believed in.
+    """
+    session = situation.session
+    fee = Offer.express_fee.is_not(None) if order["express"] else Offer.express_fee.is_(None)
+    offers = session.scalars(
+        select(Offer).where(Offer.supplier_id == order["supplier_id"], Offer.family == order["family"], fee)
+    )
+    quotes = [Quote(offer.usual_days, offer.earliest_days, offer.latest_days) for offer in offers]
+    came = session.execute(
+        select(Delivery.ordered_at, Delivery.arrived_at).where(
+            Delivery.supplier_id == order["supplier_id"],
+            Delivery.family == order["family"],
+            Delivery.express == order["express"],
+            Delivery.arrived_at.is_not(None),
+            Delivery.id != (situation.record_id or 0),
+        )
+    )
+    if took := [(arrived.date() - ordered.date()).days for ordered, arrived in came if arrived is not None]:
+        quotes.append(Quote(round(median(took))))
+    late = [quote_of_open(quote).latest_days for quote in quotes]
+    return max((days for days in late if days is not None), default=MAX_LEAD_DAYS)
+
+
+def _twice(situation: Situation, order: Mapping[str, Any]) -> list[Problem]:
+    others = select(Delivery).where(Delivery.id != (situation.record_id or 0), Delivery.family == order["family"])
+    if order["pack_id"] is None:
+        # Two for the shelf on one day may be two packs, or one entered twice.
+        others = others.where(
+            Delivery.pack_id.is_(None),
+            Delivery.supplier_id == order["supplier_id"],
+            Delivery.express == order["express"],
+            Delivery.ordered_at.between(order["ordered_at"] - _DAY, order["ordered_at"] + _DAY),
+        )
+    else:
+        # One pack needs one: any order for it that was under way at the same time, from whomever.
+        others = others.where(
+            Delivery.pack_id == order["pack_id"],
+            or_(Delivery.arrived_at.is_(None), Delivery.arrived_at >= order["ordered_at"]),
+        )
+        if order["arrived_at"] is not None:
+            others = others.where(Delivery.ordered_at <= order["arrived_at"])
+    other = situation.session.scalars(others.order_by(Delivery.id).limit(1)).first()
+    if other is None:
+        return []
+    words = {"number": other.id, "day": other.ordered_at.date().isoformat(), "supplier": other.supplier_id}
+    if order["pack_id"] is None:
+        what = _("Order %(number)s of %(day)s is for such a pack from %(supplier)s too.") % words
+        return [Problem("ordered_at", what, _("Are there two packs? If it is the same one, correct that order."))]
+    what = _("Order %(number)s of %(day)s, from %(supplier)s, is for this pack too.") % words
+    return [Problem("pack_id", what, _("Are two wanted? If it is the same one, correct that order."))]
+
+
+_DAY: Final = timedelta(days=1)
 
 SUPPLIERS: Final = Subject(
     name="suppliers",
@@ -157,4 +248,5 @@ DELIVERIES: Final = Subject(
     time="ordered_at",
     happened=("ordered_at", "arrived_at"),
     check=_delivery_sense,
+    doubts=_delivery_doubts,
 )

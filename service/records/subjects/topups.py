@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from functools import partial
 from typing import Annotated, Final
 
 from pydantic import Field, FiniteFloat
+from sqlalchemy import select
 
+from models.base.errors import Problem
 from models.base.moments import Moment
 from models.base.numbers import NO_TRUTH_VALUE
 from models.packs.history import TopUp
+from service.core.translation import _
+from service.records.field_words import to_the_minute
 from service.records.schemas import PackName
 from service.records.sense import fits_family
-from service.records.subject import Subject
-from service.store.schema import Pack
+from service.records.subject import Situation, Subject
+from service.store.schema import Outcome, Pack, Reading
 from service.store.schema import TopUp as TopUpRow
 
 BlockNumber = Annotated[int, Field(ge=1, le=200), NO_TRUTH_VALUE]
@@ -27,6 +32,29 @@ class NewTopUp(TopUp):
     blocks: Annotated[tuple[BlockNumber, ...], Field(min_length=1, max_length=200)]
     rest_before_v: Annotated[FiniteFloat, Field(ge=-250), NO_TRUTH_VALUE] | None = None
     rest_after_v: Annotated[FiniteFloat, Field(ge=-250), NO_TRUTH_VALUE] | None = None
+
+
+def _twice(situation: Situation, _now: datetime) -> list[Problem]:
+    """Ask about a second charge of a block between which and the first nobody read it, nor did the fault come back."""
+    after, before = situation.after, situation.before
+    if after is None or (before is not None and all(before[name] == after[name] for name in ("time", "blocks"))):
+        return []
+    session, pack_id, time = situation.session, after["pack_id"], after["time"]
+    others = select(TopUpRow).where(TopUpRow.pack_id == pack_id, TopUpRow.id != (situation.record_id or 0))
+    for other in session.scalars(others.order_by(TopUpRow.time)):
+        shared = sorted(set(other.blocks) & set(after["blocks"]))
+        first, last = sorted((other.time, time))
+        read = select(Reading.id).where(Reading.pack_id == pack_id, Reading.time > first, Reading.time <= last)
+        back = select(Outcome.id).where(
+            Outcome.pack_id == pack_id, Outcome.kind != "running", Outcome.time.between(first, last)
+        )
+        if not shared or session.scalar(read.limit(1)) is not None or session.scalar(back.limit(1)) is not None:
+            continue
+        words = {"block": shared[0], "number": other.id, "time": to_the_minute(other.time)}
+        what = _("Block %(block)s was charged by top-up %(number)s at %(time)s too, and nothing was read between.")
+        mend = _("If it is the same charge, entered twice, leave this one out.")
+        return [Problem("time", what % words, mend)]
+    return []
 
 
 TOPUPS: Final = Subject(
@@ -50,5 +78,6 @@ TOPUPS: Final = Subject(
     time="time",
     happened=("time",),
     check=partial(fits_family, kind=TopUp),
+    doubts=_twice,
     ordered="topups",
 )

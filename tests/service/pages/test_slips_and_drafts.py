@@ -9,7 +9,9 @@ import httpx2 as httpx
 import pytest
 from playwright.sync_api import expect
 
+from models.base.errors import BadInput
 from service.pages.bench.slips import doubts_of, in_volts
+from service.pages.forms import plain_numbers
 from training.files.families import load_families
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
@@ -203,3 +205,67 @@ def test_a_pasted_row_that_begins_with_its_time_fills_only_voltages(site, cab, e
     page.get_by_role("button", name="Put them into the fields").click()
     expect(page.locator("#block_v-0")).to_have_value("13.02")
     expect(page.locator("#block_v-13")).to_have_value("13.0")
+
+
+def test_an_order_of_a_year_back_or_entered_twice_is_asked_about(site, cab, record, either_page, sound):
+    record("/v1/suppliers", {"id": "north-quay"})
+    record(
+        "/v1/offers",
+        {"supplier_id": "north-quay", "family": "gravel-14", "currency": "EUR", "price": 1450, "usual_days": 9,
+         "quoted_at": "2026-02-27T10:00:00Z"},
+    )  # fmt: skip
+    page = either_page
+
+    def order(day: str) -> None:
+        page.goto(f"{site.url}/parts/delivery/new?family=gravel-14&supplier_id=north-quay")
+        page.get_by_label("For the pack").fill("MB-CAB-03")
+        page.get_by_label("Ordered", exact=True).fill(f"{day}T09:00")
+        page.get_by_role("button", name="Save", exact=True).click()
+
+    order("2025-03-10")
+    expect(page.get_by_role("alert")).to_contain_text("It would be open for 369 days already")
+    sound(page, "order-asked-back")
+    page.get_by_label("Ordered", exact=True).fill("2026-03-10T09:00")
+    page.get_by_role("button", name="Save", exact=True).click()
+    expect(page.get_by_role("status")).to_contain_text("The order is recorded.")
+    order("2026-03-12")
+    expect(page.get_by_role("alert")).to_contain_text("is for this pack too. Are two wanted?")
+    page.get_by_role("button", name="It is right, save it").click()
+    expect(page.get_by_role("status")).to_contain_text("The order is recorded.")
+    assert len(httpx.get(f"{site.url}/v1/deliveries").json()["items"]) == 2
+
+
+def test_a_mark_that_may_part_thousands_is_asked_about(site, cab, van, phone_page):
+    """ "180.000" kilometres were taken as 180, a price of "1.450" as 1.45."""
+    page = phone_page
+    page.goto(f"{site.url}/bench/units/{van}/outcome/new")
+    page.get_by_label("What became of it").select_option("running")
+    page.get_by_label("Odometer").fill("180.000")
+    page.get_by_role("button", name="Save", exact=True).click()
+    expect(page.get_by_role("alert")).to_contain_text("180.000 may mean 180 or 180000.")
+    page.get_by_label("Odometer").fill("180000")
+    page.get_by_role("button", name="Save", exact=True).click()
+    expect(page.get_by_role("status")).to_contain_text("The outcome is recorded.")
+    (outcome,) = httpx.get(f"{site.url}/v1/outcomes").json()["items"]
+    assert outcome["odometer_km"] == 180000
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "read"),
+    [
+        ("odometer_km", "180.000", "180 or 180000"),
+        ("price", "1,450", "1.45 or 1450"),
+        ("km_per_day", "12.500", "12.5 or 12500"),
+        ("odometer_km", "180000.5", "180000.5"),
+        ("km_per_day", "12,5", "12.5"),
+        ("charge_ah", "1.125", "1.125"),
+        ("end_v", "13,125", "13.125"),
+        ("km_per_day", "0.125", "0.125"),
+    ],
+)
+def test_what_a_mark_may_mean(name, text, read):
+    if " or " in read:
+        with pytest.raises(BadInput, match=re.escape(read)):
+            plain_numbers({name: text})
+    else:
+        assert plain_numbers({name: text}) == {name: read}

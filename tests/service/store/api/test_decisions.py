@@ -139,8 +139,8 @@ def test_an_arrival_that_cannot_be_is_told(out, problem_in):
 
 def test_offers_side_by_side_are_weighed_as_the_models_weigh_them(out, store, clock):
     out.post("/v1/offers", json=EXPRESS)
-    out.post("/v1/deliveries", json={"supplier_id": "north-quay", "family": "gravel-14", "express": True,
-                                     "ordered_at": "2026-03-06T09:00:00Z"})  # fmt: skip
+    late = {"supplier_id": "north-quay", "family": "gravel-14", "express": True, "ordered_at": "2026-03-06T09:00:00Z"}
+    assert out.post("/v1/deliveries", json=late, headers={"Sure": "*"}).status_code == 201
     given = out.post(f"{VAN}/orders", json={"risk": 0.2}).json()
     with store.reading() as session:
         case = open_case(session, "MB-VAN-07", clock())

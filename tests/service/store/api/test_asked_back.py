@@ -1,0 +1,117 @@
+"""What looks like a slip is asked about at every door, and stored once somebody says that it is right."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+
+ORDER = {"supplier_id": "north-quay", "family": "gravel-14", "ordered_at": "2026-03-10T09:00:00Z"}
+CHARGE = {"pack_id": "MB-VAN-07", "time": "2026-03-02T12:50:00Z", "blocks": [5], "charge_ah": 1.1}
+
+
+@pytest.fixture
+def asked_back(problem_in):
+    """Check that a write is asked about, nothing of it stored, and return the problem document."""
+
+    def check(response):
+        document = problem_in(response, 409)
+        assert document["type"] == "urn:tideover:problem:doubtful"
+        return document
+
+    return check
+
+
+def test_an_order_of_a_year_back_is_asked_about(filled, asked_back, clock):
+    """A wrong year was taken as a lead time of 363 days, and went into that of every other order."""
+    offer = filled.get("/v1/offers").json()["items"][0]
+    basis = filled.post("/v1/packs/MB-VAN-07/orders", json={})
+    for arrived, where in (("2026-03-12T09:00:00Z", "arrived_at"), (None, "ordered_at")):
+        wrong = {**ORDER, "ordered_at": "2025-03-10T09:00:00Z", "arrived_at": arrived}
+        document = asked_back(filled.post("/v1/deliveries", json=wrong))
+        (problem,) = document["problems"]
+        assert problem["where"] == where
+        assert offer["supplier_id"] in problem["what"]
+        assert "arrived_at" not in document["detail"], "people are told of the arrival"
+        assert f"Sure: {document['sure']}" in document["detail"]
+        stored = filled.post("/v1/deliveries", json=wrong, headers={"Sure": document["sure"]})
+        assert stored.status_code == 201, stored.text
+        assert filled.delete(f"/v1/deliveries/{stored.json()['id']}").status_code == 204
+    assert filled.post("/v1/deliveries", json={**ORDER, "arrived_at": "2026-03-12T09:00:00Z"}).status_code == 201
+    del basis
+
+
+def test_one_that_is_right_is_named_in_what_lead_times_rest_on(filled):
+    wrong = {**ORDER, "ordered_at": "2025-03-10T09:00:00Z", "arrived_at": "2026-03-08T09:00:00Z"}
+    assert filled.post("/v1/deliveries", json=wrong, headers={"Sure": "*"}).status_code == 201
+    number = filled.get("/v1/outcomes").json()["items"][0]["id"]
+    filled.delete(f"/v1/outcomes/{number}")
+    assert filled.post("/v1/packs/MB-VAN-07/forecasts", json={}).status_code == 201
+    (offer,) = filled.post("/v1/packs/MB-VAN-07/orders", json={}).json()["offers"]
+    assert "363 days: see that its dates are right" in offer["basis"]
+
+
+def test_the_same_order_twice_is_asked_about(filled, asked_back):
+    for_pack = {**ORDER, "pack_id": "MB-VAN-07", "ordered_at": "2026-03-11T09:00:00Z"}
+    assert filled.post("/v1/deliveries", json=for_pack).status_code == 201
+    again = {**for_pack, "ordered_at": "2026-03-13T09:00:00Z"}
+    document = asked_back(filled.post("/v1/deliveries", json=again))
+    assert "is for this pack too" in document["problems"][0]["what"]
+    # Another confirmation is none; together with others its own is.
+    asked_back(filled.post("/v1/deliveries", json=again, headers={"Sure": "0123456789abcdef"}))
+    both = f"0123456789abcdef {document['sure']}"
+    assert filled.post("/v1/deliveries", json=again, headers={"Sure": both}).status_code == 201
+    shelf = {**ORDER, "ordered_at": "2026-03-12T09:00:00Z"}
+    assert filled.post("/v1/deliveries", json=shelf).status_code == 201
+    assert "Are there two packs?" in asked_back(filled.post("/v1/deliveries", json=shelf))["detail"]
+    document = asked_back(filled.post("/v1/deliveries", json=[{**shelf, "ordered_at": "2026-03-01T09:00:00Z"}] * 2))
+    assert document["problems"][0]["where"] == "[1].ordered_at"
+
+
+def test_an_order_that_came_in_time_is_not_asked_about(filled):
+    order = filled.post("/v1/deliveries", json={**ORDER, "pack_id": "MB-VAN-07"}).json()
+    came = {"arrived_at": "2026-03-13T09:00:00Z"}
+    assert filled.patch(f"/v1/deliveries/{order['id']}", json=came).status_code == 200
+    # Corrected in something else, it is not asked about again.
+    assert filled.patch(f"/v1/deliveries/{order['id']}", json={"pack_id": None}).status_code == 200
+
+
+def test_a_topup_entered_twice_is_asked_about(filled, asked_back, problem_in, clock):
+    """With "still running" noted between the two, the same charge went in twice without a question."""
+    clock.now = datetime(2026, 3, 20, 12, 0, tzinfo=UTC)
+    for outcome in filled.get("/v1/outcomes").json()["items"]:
+        filled.delete(f"/v1/outcomes/{outcome['id']}")
+    (first,) = filled.get("/v1/topups").json()["items"]
+    again = {**CHARGE, "time": "2026-03-03T15:00:00Z"}
+    document = problem_in(filled.post("/v1/topups", json=again), 422)
+    assert "entered twice, leave it out" in document["detail"]
+    running = {"pack_id": "MB-VAN-07", "time": "2026-03-03T14:00:00Z", "kind": "running"}
+    for reading in filled.get("/v1/readings").json()["items"]:
+        if reading["time"] > first["time"]:
+            filled.delete(f"/v1/readings/{reading['id']}")
+    assert filled.post("/v1/outcomes", json=running).status_code == 201
+    document = asked_back(filled.post("/v1/topups", json=again))
+    assert "nothing was read between" in document["problems"][0]["what"]
+    other = {**again, "blocks": [9]}
+    assert filled.post("/v1/topups", json=other).status_code == 201, "another block is another charge"
+
+
+def test_the_same_reading_is_told_in_words(filled, problem_in):
+    reading = filled.get("/v1/readings").json()["items"][0]
+    same = {"pack_id": reading["pack_id"], "time": reading["time"], "state": "rest", "block_v": [12.9] * 14}
+    detail = problem_in(filled.post("/v1/readings", json=same), 409)["detail"]
+    assert detail == f"Reading {reading['id']} has the same pack and time already. Correct that one instead."
+
+
+def test_no_sentence_tells_of_a_column_or_a_microsecond(filled, problem_in, clock):
+    clock.now = datetime(2026, 3, 20, 12, 0, 1, 234567, tzinfo=UTC)
+    wrong = {**ORDER, "arrived_at": "2026-03-01T09:00:00Z"}
+    detail = problem_in(filled.post("/v1/deliveries", json=wrong), 422)["detail"]
+    assert "The arrival lies before the order date." in detail
+    for outcome in filled.get("/v1/outcomes").json()["items"]:
+        filled.delete(f"/v1/outcomes/{outcome['id']}")
+    at = clock.now.isoformat()
+    detail = problem_in(filled.post("/v1/topups", json={**CHARGE, "time": at}), 422)["detail"]
+    assert "At 2026-03-20 12:00+00:00 the top-up of 2026-03-02 12:50+00:00 is still open" in detail
+    seat = {"pack_id": "MB-VAN-07", "vehicle_id": "MB-VAN-07", "since": at}
+    assert "234567" not in problem_in(filled.post("/v1/assignments", json=seat), 422)["detail"]
