@@ -20,6 +20,7 @@ from service.core.cautions import at_the_pack, driving
 from service.decisions.basis.lead_times import OnOrder, offer_lead_time, on_order, standing_offers
 from service.decisions.basis.open_cases import OpenCase, OpenCases, open_cases
 from service.decisions.basis.sentences import rests_on
+from service.decisions.ordering.last_day import last_day_said
 from service.decisions.ordering.schemas import USUAL_RISK
 from service.forecasting.issued.scores import ended
 from service.forecasting.recheck.days import dates_said, day_reached, reading_day
@@ -75,7 +76,8 @@ def days_due(session: Session, now: datetime, zone: ZoneInfo, families: Mapping[
     yet: the local day by which the release sheet has the owner bring the car back. Before it comes the day on which a
     reading tells most, where the sheet names one.
     The order day is the last one on which some standing offer still keeps to the usual risk that the fault beats the
-    delivery, as in the queue; today, where none does. A pack on order has the day it is expected instead.
+    delivery, as in the queue; where none does, today has a pack to be ordered now. A pack on order has the day it is
+    expected instead.
     """
     # What is past would only fill a calendar; the boards of the pages say what is overdue.
     today, seen = now.astimezone(zone).date(), set()
@@ -171,16 +173,15 @@ def _to_order(cases: OpenCases, known: list[tuple[Offer, LeadTime]], now: dateti
     latest = latest_order_days(cases.survival, [lead for _, lead in known], USUAL_RISK, cases.told)
     best, last_days = latest.argmax(axis=1).tolist(), latest.max(axis=1).tolist()
     for case, place, last in zip(cases.cases, best, last_days, strict=True):
-        offer = known[place][0]
+        offer, today = known[place][0], now.date()
         said = (
             f"Ordered from {offer.supplier_id} (offer {offer.id}) by this day, the chance that the fault is back "
             f"before the pack comes is at most {USUAL_RISK:.0%}."
             if last >= 0
-            else f"No offer brings the chance that the fault is back before the pack comes down to {USUAL_RISK:.0%} "
-            "any more: order now."
+            else f"{last_day_said(None, today)} The risk taken here is {USUAL_RISK:.0%}."
         )
-        day = now.date() + timedelta(days=max(int(last), 0))
-        what = f"Last day to order a pack for {case.name}"
+        day = today + timedelta(days=max(int(last), 0))
+        what = f"Last day to order a pack for {case.name}" if last >= 0 else f"Order a pack for {case.name} now"
         yield case.pack_id, Day("order", case.pack_id, day, what, f"{said} {rests_on(case)}")
 
 

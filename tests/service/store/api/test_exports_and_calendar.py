@@ -61,10 +61,12 @@ def test_recheck_and_order_days_are_in_the_calendar_until_the_topup_has_an_outco
     recheck = events["Last promised day of MB-VAN-07"]
     assert recheck.decoded("DTSTART") == day
     assert f"at least {math.floor(issued['good_for_days'])} days" in str(recheck["DESCRIPTION"])
-    order = events["Last day to order a pack for MB-VAN-07"]
     weighed = filled.post("/v1/packs/MB-VAN-07/orders", json={}).json()["offers"][0]
+    too_late = weighed["latest_on"] is None
+    order = events["Order a pack for MB-VAN-07 now" if too_late else "Last day to order a pack for MB-VAN-07"]
     assert order.decoded("DTSTART") == date.fromisoformat(weighed["latest_on"] or "2026-03-14")
-    assert ("order now" in str(order["DESCRIPTION"])) == (weighed["latest_on"] is None)
+    assert ("Too late already: order now." in str(order["DESCRIPTION"])) == too_late
+    assert weighed["last_day"].startswith("Too late already: order now.") == too_late
     assert len(events) == 2 + ("Read MB-VAN-07 again" in events)
     order = {"supplier_id": "north-quay", "family": "gravel-14", "pack_id": "MB-VAN-07"}
     filled.post("/v1/deliveries", json={**order, "ordered_at": "2026-03-14T08:00:00Z"})
