@@ -117,6 +117,7 @@ MAY: Final[Mapping[str, Roles]] = {
     "page_add_unit": BENCH_OR_FLEET,
     "page_add_unit_sent": BENCH_OR_FLEET,
     "page_first_answer": BENCH,
+    **dict.fromkeys(("page_visit", "page_visit_answer", "page_visit_sent"), BENCH),
     **dict.fromkeys(("page_new_family", "page_add_family"), BENCH_OR_FLEET),
     "page_unit": EVERY,
     "page_label": EVERY,

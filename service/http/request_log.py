@@ -10,7 +10,7 @@ from typing import Any, Final
 from uuid import uuid4
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.core.tracing import TRACEPARENT, TRACERESPONSE, Step, TraceContext, step
@@ -52,6 +52,7 @@ class RequestLog:
         )
         started = perf_counter()
         status: int | None = None
+        gone = False
 
         async def send_with_id(message: Message) -> None:
             nonlocal status
@@ -64,6 +65,9 @@ class RequestLog:
 
         try:
             await self.app(scope, receive, send_with_id)
+        except ClientDisconnect:
+            # Pressed twice, or the tab was closed: a browser drops the first request, which nobody waits for then.
+            gone = True
         except Exception as error:
             # The message of an exception may quote an input; its kind and place never do.
             running.failed = True
@@ -81,12 +85,13 @@ class RequestLog:
                 "http.route": route,
                 "http.response.status_code": status,
             }
-            running.failed |= status is None or status >= 500
+            running.failed |= (status is None and not gone) or (status or 0) >= 500
             milliseconds = round((perf_counter() - started) * 1000, 1)
             cause = scope["state"].get("cause")
             if cause is not None:
                 log.warning("the store is in trouble", cause=cause, status=status)
-            log.info("request", route=route, status=status, milliseconds=milliseconds)
+            left = {"caller": "gone"} if gone else {}
+            log.info("request", route=route, status=status, milliseconds=milliseconds, **left)
 
 
 def _places(error: BaseException) -> list[str]:

@@ -17,6 +17,7 @@ Lane = Literal["short", "long"]
 
 LANES: Final[Mapping[str, Lane]] = {
     **dict.fromkeys(("make_forecast", "issue_forecast", "page_issue_forecast", "page_first_answer"), "short"),
+    **dict.fromkeys(("page_visit", "page_visit_answer"), "short"),
     **dict.fromkeys(("plan_topup", "plan_sent_topup", "page_topup_plan"), "short"),
     **dict.fromkeys(("weigh_sent_release", "weigh_sent_orders"), "short"),
     **dict.fromkeys(("compare_plans", "compare_sent_plans", "page_what_if", "page_way"), "long"),

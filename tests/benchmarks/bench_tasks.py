@@ -96,6 +96,19 @@ def blocks(hand: Hand, name: str, reading: int) -> None:
 Step = Callable[[Hand], None]
 
 
+def back_again(hand: Hand) -> None:
+    """A known car's whole visit: the fault is back, both readings, the charge."""
+    blocks(hand, "before_v", 0)
+    for label, text in (("Blocks charged", "5"), ("Charge put into each", "1.1"), ("How long ago the charge", "0.25")):
+        hand.write(label, text, going_on=hand.scripts)
+    blocks(hand, "after_v", 2)
+    if hand.scripts:
+        hand.see("#answer .answer .first")
+    else:
+        hand.press("button", "Save")
+        hand.see(".answer .first")
+
+
 def new_car(hand: Hand) -> None:
     hand.write("Number of the vehicle", f"MB-NEW-{time.time_ns() % 10**9}", going_on=True)
     hand.choose("Kind of pack", "gravel-14")
@@ -189,6 +202,9 @@ TASKS: dict[str, tuple[str, str, tuple[Step, ...], str]] = {
     ),
     "on which day to read again": ("technician", "/bench", (link(UNIT), day_to_read), ".onward p, #worth"),
     "what a reading will then mean": ("technician", "/bench", (link(UNIT, "When to read again"),), "svg.ladder"),
+    "it comes back, to its next answer": (
+        "technician", "/bench", (link(f"Fault is back {UNIT}"), back_again), ".answer .first",
+    ),
     "the fault is back": (
         "technician", "/bench", (another_car, button("The fault is back, as of now")), ".message",
     ),

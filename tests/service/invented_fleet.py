@@ -57,7 +57,7 @@ def fill(store: Store, count: int, now: datetime, *, seed: int = 1, answer: dict
                 "inputs_digest": "0" * 64,
                 "good_for_days": good,
                 "asked": {},
-                "answer": answer or {},
+                "answer": answer or {"flags": []},
             }
         )
         rows[Score].append(

@@ -158,9 +158,12 @@ def _form_page(
 
 def asked_back(word: str, fact: BaseModel, unit: Unit, form: Form, write: PageWrite) -> Faults:
     """Return the doubts about a fact that nobody has confirmed yet; a form that was stored already has none."""
-    doubts = doubts_of(word, fact.model_dump(), unit.family, write.at)
-    sure = sure_of(doubts)
-    said = form.get("sure")
+    return unsure(doubts_of(word, fact.model_dump(), unit.family, write.at), form)
+
+
+def unsure(doubts: Sequence[Problem], form: Form) -> Faults:
+    """Return doubts as faults of a form, unless it says that they were looked at and it is right."""
+    sure, said = sure_of(doubts), form.get("sure")
     return NO_FAULTS if not doubts or sure in said.split() else Faults(tuple(doubts), f"{said} {sure}".strip())
 
 

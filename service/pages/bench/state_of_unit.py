@@ -100,15 +100,18 @@ def unit_of(session: Session, pack_id: str, families: Mapping[str, PackFamily]) 
     return Unit(pack, families.get(pack.family), vehicle, history_of_pack(session, pack_id), tuple(issued))
 
 
-def stopped_now(unit: Unit, now: datetime) -> ToldStops | None:
-    """Return what ends the job at a unit, whatever became of its top-up and whether or not a model can answer."""
-    history, family, over = unit.history, unit.family, unit.over
-    if history is None or family is None or family_problems(history, family):
-        return None
-    if over is not None and over.kind in ("replaced", "retired"):
+def stops_now(history: PackHistory, family: PackFamily | None, now: datetime) -> ToldStops | None:
+    """Return what ends the job at a pack, whether or not a model can answer."""
+    if family is None or family_problems(history, family):
         return None
     found = stops_of(history, family, at=now)
     return ToldStops.of(Stopped(found, family)) if found else None
+
+
+def stopped_now(unit: Unit, now: datetime) -> ToldStops | None:
+    """Return what ends the job at a unit, whatever became of its top-up, unless its pack or itself is gone."""
+    gone = unit.over is not None and unit.over.kind in ("replaced", "retired")
+    return None if unit.history is None or gone else stops_now(unit.history, unit.family, now)
 
 
 def moment_asked(history: PackHistory, now: datetime) -> datetime:

@@ -77,6 +77,7 @@ def test_the_whole_task(site, either_page, sound):
     enter_reading(page, AFTER, "; ".join(str(v).replace(".", ",") for v in AFTER["block_v"]))
     first = page.locator(".answer .first")
     expect(first).to_contain_text(re.compile(r"such packs (hold at least|hold even one day)"))
+    unfold(page)
     page.get_by_label("The replacement pack arrives in").fill("7")
     page.get_by_role("button", name="Ask").click()
     expect(page.locator(".answer")).to_contain_text("Until the replacement pack arrives on day 7")

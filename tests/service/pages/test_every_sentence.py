@@ -112,6 +112,7 @@ def test_a_unit_and_all_that_is_told_of_it(site, van, another_language):
     httpx.post(f"{site.url}/v1/packs/{van}/forecasts", json={}, timeout=60).raise_for_status()
     pages = [
         "",
+        "/visit",
         "/what-if",
         "/recheck",
         "/topup-plan",

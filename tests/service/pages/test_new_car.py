@@ -61,9 +61,7 @@ def test_the_first_answer(site, either_page, scripts, sound):
     if scripts:
         boxes(page, "before_v", [str(v).replace(".", ",") for v in BEFORE])
         taps += 1
-        # From the last block Enter goes on, past the temperature, which nobody took.
-        expect(page.locator("#before_c")).to_be_focused()
-        page.keyboard.press("Enter")
+        # From the last block Enter goes on to the charge.
         expect(page.get_by_label("Blocks charged")).to_be_focused()
         for text in ("5", "1,73", "13,55", "3.7", str(REST_H)):
             page.keyboard.type(text)
@@ -72,12 +70,13 @@ def test_the_first_answer(site, either_page, scripts, sound):
         for volts in AFTER:
             page.keyboard.type(str(volts))
             page.keyboard.press("Enter")
-        page.keyboard.press("Enter")
         expect(page.locator("#time")).to_be_focused()
         expect(page.locator("#answer .answer .first")).to_contain_text(PROMISE)
         told = page.locator("#answer .answer .first").inner_text()
         assert httpx.get(f"{site.url}/v1/packs").json()["items"] == []
-        page.keyboard.press("Enter")
+        page.locator("summary", has_text="The planned use").click()
+        taps += 1
+        page.get_by_label("When you did the last").press("Enter")
         expect(page.get_by_label("Distance")).to_be_focused()
         page.keyboard.type("22")
         expect(page.locator("#answer")).not_to_contain_text("The planned use")
@@ -133,7 +132,7 @@ def test_readings_under_load_stand_beside_those_at_rest(site, phone_page):
     page = phone_page
     page.goto(f"{site.url}/bench/add?unit=MB-CAB-09")
     page.get_by_label("Kind of pack").select_option("gravel-14")
-    page.get_by_text("Read under load too").first.click()
+    page.get_by_text("Temperature, and a reading under load").first.click()
     page.get_by_label("Current").first.fill("18.8")
     boxes(page, "before_v", BEFORE)
     boxes(page, "before_load_v", UNDER_LOAD)

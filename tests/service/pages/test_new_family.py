@@ -65,7 +65,6 @@ def test_from_nothing_to_a_forecast(own_site, open_context, sound):
     hands.tap(page.locator("#before_v-0"))
     for volts in BEFORE:
         hands.type(volts, "Enter")
-    page.keyboard.press("Enter")
     expect(page.get_by_label("Blocks charged")).to_be_focused()
     for text in ("5", "1.7", "16.8", "3", "12"):
         hands.type(text, "Enter")

@@ -1,5 +1,5 @@
 // The answer comes beside the form while it is filled in; Enter goes on to the next field.
-const form = document.getElementById("new-car");
+const form = document.getElementById("visit");
 const answer = document.getElementById("answer");
 const WAIT_MS = 600;
 

@@ -1,0 +1,333 @@
+"""A visit to the bench as a form says it: what came back, readings, the charge, the plan; and the answer to it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any, Final, TypeVar
+
+from fastapi import Request
+from pydantic import BaseModel
+
+from models.base import counts
+from models.base.errors import BadInput, Problem
+from models.packs.family import PackFamily
+from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
+from service.core.cautions import driving
+from service.core.refusals import Conflict
+from service.core.translation import _, ngettext
+from service.forecasting.forecasts.sentences import main_promise
+from service.forecasting.issued.schemas import ForecastRequest
+from service.http.dependencies import CurrentModel
+from service.pages.bench.curve import curve_of
+from service.pages.bench.facts import block_numbers, entries
+from service.pages.bench.slips import doubts_of, in_volts
+from service.pages.bench.state_of_unit import Told, forecast_now, moment_asked, stops_now
+from service.pages.bench.unit import last_safe_day, missing_of
+from service.pages.bench.voltages import WAYS, block_volts, way_words
+from service.pages.forms import Form, checked, once
+from service.pages.rendering import zone_of
+from service.pages.wording import moment_from
+from service.records.sense import not_yet
+from service.records.subject import Subject
+from service.records.subjects.outcomes import OUTCOMES
+from service.records.subjects.readings import READINGS
+from service.records.subjects.topups import TOPUPS
+from service.records.subjects.usage import USAGE
+
+READ: Final = ("before", "before_load", "after", "after_load")
+"""Readings that the form asks for, the first and third at rest; their fields begin with these words."""
+
+RETURN: Final = ("code", "odometer_km", "found")
+CHARGE: Final = ("charge_ah", "end_v", "duration_h")
+PLAN: Final = ("km_per_day", "trips_per_day", "ambient_c", "parked_days_in_30")
+
+APART: Final = timedelta(minutes=1)
+"""Two readings of one visit stand so far apart: a pack has one reading at a time. Our choice."""
+
+LONGEST_H: Final = 2000.0
+"""As long as a rest after a charge may be recorded (`TopUp.rest_after_h`). Unit: h."""
+
+_Field = TypeVar("_Field")
+
+
+@dataclass
+class Visit:
+    """What a form says of a visit, as far as it can be read.
+
+    Attributes
+    ----------
+    family : PackFamily or None
+    facts : dict of str to Outcome, BlockReading, TopUp or UsagePlan
+        By the part of the form.
+    notes : list of str
+        What was converted.
+    problems : list of Problem
+        With the form's own field names.
+    """
+
+    family: PackFamily | None = None
+    facts: dict[str, Any] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+
+    def readings(self) -> list[BlockReading]:
+        """Return the readings in order of time."""
+        return sorted((self.facts[part] for part in READ if part in self.facts), key=lambda reading: reading.time)
+
+    def history(self, known: Mapping[str, Any]) -> PackHistory | None:
+        """Return what is known now as a history; None as long as nothing was measured or done.
+
+        Parameters
+        ----------
+        known : mapping
+            The pack, and what was recorded of it before, as fields of `PackHistory`.
+        """
+        if self.family is None or not (known.get("topups") or self.facts.keys() - {"plan", "return"}):
+            return None
+        new = {"readings": self.readings(), "topups": self._of("charge"), "usage": self._of("plan")}
+        new["outcomes"] = self._of("return")
+        facts = {name: [*known.get(name, ()), *added] for name, added in new.items()}
+        for name in ("readings", "topups", "outcomes"):
+            facts[name].sort(key=lambda fact: fact.time)
+        return PackHistory(**{**known, **facts})
+
+    def _of(self, part: str) -> list[Any]:
+        return [self.facts[part]] if part in self.facts else []
+
+    def records(self, pack_id: str) -> Iterator[tuple[Subject, BaseModel]]:
+        """Yield what is to be recorded of a pack, in order of time."""
+        parts = [("return", OUTCOMES), *((part, READINGS) for part in READ), ("charge", TOPUPS), ("plan", USAGE)]
+        given = [(self.facts[part], subject) for part, subject in parts if part in self.facts]
+        for fact, subject in sorted(given, key=lambda one: one[0].time):
+            yield subject, checked(subject.new, fact.model_dump() | {"pack_id": pack_id})
+
+    def said(self) -> list[str]:
+        """Say what was recorded."""
+        count = len(self.readings())
+        words = ngettext("%(num)s reading is recorded.", "%(num)s readings are recorded.", count) % {"num": count}
+        return [words, *self.notes] if count else self.notes
+
+    def doubts(self, now: datetime) -> list[Problem]:
+        """List what looks like a slip, each only once."""
+        found: dict[tuple[str, str], Problem] = {}
+        for part, fact in self.facts.items():
+            word = {"charge": "topup", "plan": "usage", "return": "outcome"}.get(part, "reading")
+            for doubt in doubts_of(word, fact.model_dump(), self.family, now):
+                named = _named(part, doubt)
+                found.setdefault((named.where, str(named.what)), named)
+        return list(found.values())
+
+
+def _named(part: str, problem: Problem) -> Problem:
+    """Let a problem of a fact stand at the form's field."""
+    if part in ("charge", "plan"):
+        where = problem.where
+    elif part == "return":
+        where = "came_back" if problem.where == "time" else problem.where
+    else:
+        ends = {"block_v": "v", "temperature_c": "c", "current_a": "a"}
+        name = problem.where.partition("[")[0]
+        where = f"{part}_{ends[name]}{problem.where.removeprefix(name)}" if name in ends else problem.where
+    # What concerns a fact as a whole stands at its first field.
+    first = {"charge": "blocks", "plan": PLAN[0], "return": "became"}.get(part, f"{part}_v")
+    return Problem(where or first, problem.what, problem.mend)
+
+
+def read_visit(visit: Visit, form: Form, now: datetime, zone: Any) -> None:
+    """Read the visit's parts of a form."""
+    last = (_read(visit, moment_from, "time", form.get("time"), zone) if form.get("time") else None) or now
+    rest, took = (_read(visit, _hours, form, name) for name in ("rest_h", "duration_h"))
+    visit.problems += not_yet({"time": last}, now)
+    charged = last - rest if rest is not None else None
+    _read_charge(visit, form, charged, last)
+    begun = last if charged is None else charged - (took or timedelta())
+    apart = min(APART, rest / 2) if rest else APART
+    _read_readings(visit, form, ("before", "before_load"), begun, apart)
+    _read_readings(visit, form, ("after", "after_load"), last, apart)
+    faulty = {problem.where for problem in visit.problems}
+    if {"after", "after_load"} & visit.facts.keys():
+        if not form.get("blocks") and "blocks" not in faulty:
+            visit.problems.append(Problem("blocks", _("Which block was charged?"), _("Write its number, as 5.")))
+        if not rest and "rest_h" not in faulty:
+            what = _("A reading after the charge comes some time after it.")
+            visit.problems.append(Problem("rest_h", what, _("Write the hours between them, as 0.5.")))
+    if any(form.get(name) for name in PLAN):
+        plan = {name: _read(visit, form.number_or_text, name) or None for name in PLAN}
+        _keep(visit, "plan", UsagePlan, plan | {"time": now})
+    _read_return(visit, form, begun, zone)
+
+
+def _read(visit: Visit, read: Callable[..., _Field | None], *asked: Any) -> _Field | None:
+    """Read a field; what is wrong with it is kept with the other faults of the form, all of which are told at once."""
+    try:
+        return read(*asked)
+    except BadInput as error:
+        visit.problems += error.problems
+        return None
+
+
+def _hours(form: Form, name: str) -> timedelta | None:
+    if not form.get(name):
+        return None
+    try:
+        hours = float(form.number_or_text(name))
+    except ValueError:
+        what = _("%(text)s is not a number.") % {"text": repr(form.get(name))}
+        raise BadInput.one(name, what, _("Write hours, as 1.5.")) from None
+    if not 0 <= hours <= LONGEST_H:
+        what = _("%(hours)s cannot be.") % {"hours": _(counts.hours(hours))}
+        raise BadInput.one(name, what, _("Write 0 to %(most)s.") % {"most": f"{LONGEST_H:g}"})
+    return timedelta(seconds=round(3600 * hours))
+
+
+def _keep(visit: Visit, part: str, kind: type[BaseModel], values: Mapping[str, Any]) -> None:
+    try:
+        visit.facts[part] = checked(kind, values)
+    except BadInput as error:
+        visit.problems += [_named(part, problem) for problem in error.problems]
+
+
+def _read_return(visit: Visit, form: Form, begun: datetime, zone: Any) -> None:
+    """Read that the fault came back: before all that was done in this visit, if no other time is given."""
+    if form.get("became") != "returned":
+        return
+    first = min((fact.time for part, fact in visit.facts.items() if part != "plan"), default=begun + APART)
+    when = _read(visit, moment_from, "came_back", form.get("came_back"), zone) if form.get("came_back") else None
+    if when is not None and when >= first and visit.facts.keys() - {"plan"}:
+        what = _("That is after the first reading or the charge of this visit.")
+        visit.problems.append(Problem("came_back", what, _("Leave it empty, or give the time before them.")))
+        return
+    values = {name: _read(visit, form.number_or_text, name) or None for name in RETURN}
+    _keep(visit, "return", Outcome, values | {"time": when or first - APART, "kind": "returned"})
+
+
+def _read_charge(visit: Visit, form: Form, charged: datetime | None, at: datetime) -> None:
+    if not any(form.get(name) for name in ("blocks", *CHARGE)):
+        return
+    if not form.get("blocks"):
+        visit.problems.append(Problem("blocks", _("Which block was charged?"), _("Write its number, as 5.")))
+        return
+    if charged is None and not form.get("rest_h"):
+        what = _("How long ago the charge ended is not said.")
+        visit.problems.append(Problem("rest_h", what, _("Write the hours since then, as 0.5; 0 if it ended just now.")))
+        return
+    try:
+        values: dict[str, Any] = {"blocks": block_numbers(form.get("blocks")), "time": charged or at}
+    except BadInput as error:
+        visit.problems += error.problems
+        return
+    _keep(visit, "charge", TopUp, values | {name: form.number_or_text(name) or None for name in CHARGE})
+    if charged is None:  # looked over with the others, but when it was is not known
+        visit.facts.pop("charge", None)
+
+
+def _read_readings(visit: Visit, form: Form, parts: tuple[str, str], at: datetime, apart: timedelta) -> None:
+    """Read a visit's reading at rest and the one under load that follows it; the later of them was taken at `at`."""
+    if visit.family is None:
+        return
+    given = [part for part in parts if form.get(f"{part}_v")]
+    for place, part in enumerate(reversed(given)):
+        way = form.get("way") if form.get("way") in WAYS else "block"
+        whole = form.number_or_text(f"{part}_whole_v")
+        try:
+            volts = block_volts(f"{part}_v", form.get(f"{part}_v"), way, _volts(f"{part}_whole_v", whole), visit.family)  # type: ignore[arg-type]
+        except BadInput as error:
+            visit.problems += error.problems
+            continue
+        volts, said = in_volts(volts, visit.family)
+        if said and said not in visit.notes:
+            visit.notes.append(said)
+        under_load = part.endswith("load")
+        values = {
+            "time": at - place * apart,
+            "state": "discharge" if under_load else "rest",
+            "block_v": volts,
+            "temperature_c": form.number_or_text(f"{part}_c") or None,
+            "current_a": form.number_or_text(f"{part}_a") or None,
+        }
+        _keep(visit, part, BlockReading, values)
+
+
+def _volts(where: str, text: str) -> float | None:
+    if not text:
+        return None
+    try:
+        return float(text)
+    except ValueError:
+        what = _("%(text)s is not a number.") % {"text": repr(text)}
+        raise BadInput.one(where, what, _("Write volts, as 201.6.")) from None
+
+
+def answer_to(
+    request: Request,
+    visit: Visit,
+    known: Mapping[str, Any],
+    model: CurrentModel,
+    families: Mapping[str, PackFamily],
+    now: datetime,
+) -> dict[str, Any]:
+    """Return what the answer beside the form says: the forecast, what stops the job, or what is still lacking."""
+    told, history = Told(None), None
+    try:
+        history = visit.history(known)
+        if history is not None and history.ended is not None:
+            told = Told(None, stopped=stops_now(history, visit.family, now))
+        elif history is not None and history.topups:
+            asked = ForecastRequest(at=moment_asked(history, now))
+            threads = request.app.state.settings.threads
+            told = forecast_now(history, asked, model, families, threads=threads, now=now, explain=False)
+    except (ValueError, Conflict) as error:
+        told = Told(None, str(error))
+    forecast = told.forecast
+    return {
+        "told": told,
+        "history": history,
+        "missing": missing_of(history),
+        "notes": visit.notes,
+        "took": _took(visit),
+        "promise": None if forecast is None else main_promise(forecast),
+        "until": None if forecast is None else last_safe_day(forecast),
+        "curve": None if forecast is None else curve_of(forecast, now, zone_of(request)),
+        "driving": driving(),
+    }
+
+
+def _took(visit: Visit) -> list[tuple[str, datetime, str]]:
+    """Say as of when each part was taken, and how many blocks were read; nothing before anything was typed."""
+    if not visit.facts.keys() - {"return", "plan"}:
+        return []
+    words = {
+        "return": _("The fault came back"),
+        "before": _("Before the charge, at rest"),
+        "before_load": _("Before the charge, under load"),
+        "charge": _("End of the charge"),
+        "after": _("After the charge, at rest"),
+        "after_load": _("After the charge, under load"),
+    }
+    lines = []
+    for part, said in words.items():
+        if part not in visit.facts:
+            continue
+        volts = visit.facts[part].block_v if part in READ else []
+        read = sum(v is not None for v in volts)
+        some = _("%(read)s of %(blocks)s blocks read") % {"read": read, "blocks": len(volts)}
+        lines.append((said, visit.facts[part].time, some if read < len(volts) else ""))
+    return sorted(lines, key=lambda line: line[1])
+
+
+def typed_problems(visit: Visit, form: Form, now: datetime) -> list[Problem]:
+    """Return what is wrong or doubtful with what was typed so far, not with what is still to come."""
+    return [one for one in (*visit.problems, *visit.doubts(now)) if form.get(one.where.partition("[")[0])]
+
+
+def asked_for() -> dict[str, Any]:
+    """Return what the templates of a visit need: its fields, and the number that lets it be stored once."""
+    return {
+        "ways": list(way_words().items()),
+        "charge": {entry.name: entry for entry in entries("topup")},
+        "plan": [entry for entry in entries("usage") if entry.name in PLAN],
+        "back": {entry.name: entry for entry in entries("outcome")},
+        "once": once(),
+    }
