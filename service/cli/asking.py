@@ -77,6 +77,16 @@ def store_now() -> Iterator[tuple[Session, datetime]]:
         yield session, datetime.now(UTC)
 
 
+def pack_meant(session: Session, name: str, now: datetime) -> str:
+    """Return the pack of a number, its own or its vehicle's; which one was taken is said on standard error."""
+    from service.records.pack_called import pack_called
+
+    called = pack_called(session, name, now)
+    if called.said:
+        typer.echo(called.said, err=True)
+    return called.pack_id
+
+
 def print_lines(title: str, lines: list[str], console: Console | None = None) -> None:
     """Print a titled list, or nothing if it is empty."""
     console = console or out()

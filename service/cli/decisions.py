@@ -20,6 +20,7 @@ from service.cli.asking import (
     ReturnValue,
     Stranding,
     checked,
+    pack_meant,
     print_lines,
     stated,
     store_now,
@@ -41,7 +42,7 @@ Risk = Annotated[
 
 @plain_errors
 def release(
-    pack: Annotated[str | None, typer.Argument(help="A stored pack that is out on a top-up.")] = None,
+    pack: Annotated[str | None, typer.Argument(help="A stored pack that is out on a top-up, or its vehicle.")] = None,
     case: Annotated[
         Path | None, typer.Option(help="Instead: a file as for POST /v1/release, or - for standard input.")
     ] = None,
@@ -84,7 +85,8 @@ def release(
     else:
         asked = checked(ReleaseRequest, **arrival)
         with store_now() as (session, now):
-            given = release_of_pack(session, str(pack), asked, now, load_families(settings_here().own_families_dir))
+            families, meant = load_families(settings_here().own_families_dir), pack_meant(session, str(pack), now)
+            given = release_of_pack(session, meant, asked, now, families)
     if as_json:
         typer.echo(given.model_dump_json())
     else:
@@ -105,7 +107,9 @@ def _print_release(given: ReleaseAnswer) -> None:
 
 @plain_errors
 def orders(
-    pack: Annotated[str | None, typer.Argument(help="A stored pack; without it, the queue of all open cases.")] = None,
+    pack: Annotated[
+        str | None, typer.Argument(help="A stored pack, or its vehicle; without it, all open cases.")
+    ] = None,
     case: Annotated[
         Path | None, typer.Option(help="Instead: a file as for POST /v1/orders, or - for standard input.")
     ] = None,
@@ -149,7 +153,8 @@ def orders(
     elif pack is not None:
         asked = checked(OrdersRequest, risk=risk, costs=costs)
         with store_now() as (session, now):
-            one = orders_of_pack(session, pack, asked, now, load_families(settings_here().own_families_dir))
+            families, meant = load_families(settings_here().own_families_dir), pack_meant(session, pack, now)
+            one = orders_of_pack(session, meant, asked, now, families)
         typer.echo(one.model_dump_json()) if as_json else _print_orders(one)
     else:
         wanted = checked(QueueRequest, risk=risk, costs=costs, family=family)
@@ -185,7 +190,7 @@ def _print_orders(given: OrdersAnswer) -> None:
             per_cent(offer.fault_first_today),
             str(Money(offer.best_cost, given.currency)),
             str(offer.best_day),
-            "today is too late" if offer.latest_day is None else str(offer.latest_day),
+            "too late already" if offer.latest_day is None else str(offer.latest_day),
         )
     console.print(table)
     changed = [
@@ -215,8 +220,8 @@ def _print_queue(given: QueueAnswer) -> None:
     if not given.entries:
         console.print("No open case waits for an order.")
     for place, entry in enumerate(given.entries, start=1):
-        when = "today is too late" if entry.latest_day is None else f"order by {entry.latest_on.isoformat()}"
-        console.print(f"{place}. {entry.vehicle_id or entry.pack_id} ({entry.family}): {when}, {entry.offer_name}")
+        console.print(f"{place}. {entry.vehicle_id or entry.pack_id} ({entry.family}), {entry.offer_name}")
+        console.print(f"   {entry.last_day}")
         for reason in entry.reasons:
             console.print(f"   {reason}")
     coming = [f"{case.vehicle_id or case.pack_id}: from {case.supplier}. {case.basis}" for case in given.on_order]

@@ -9,6 +9,7 @@ import typer
 from rich.table import Table
 
 from models.base.errors import BadInput
+from service.cli.asking import pack_meant, store_now
 from service.cli.errors import plain_errors
 from service.cli.printing import AsJson, out, print_json
 from service.cli.surroundings import open_store_here, settings_here
@@ -21,7 +22,8 @@ Number = Annotated[int, typer.Argument(help="Number of the log, as `tideover log
 @app.command("list")
 @plain_errors
 def list_logs(
-    pack: Annotated[str | None, typer.Option(help="Only those of this pack.")] = None, as_json: AsJson = False
+    pack: Annotated[str | None, typer.Option(help="Only those of this pack, or of the one in this vehicle.")] = None,
+    as_json: AsJson = False,
 ) -> None:
     """List the logs: of which pack, when, how many rows, how large."""
     from sqlalchemy import select
@@ -29,8 +31,8 @@ def list_logs(
     from service.exchange.drive_logs.routes import facts_of
     from service.store.schema import DriveLog
 
-    of = [] if pack is None else [DriveLog.pack_id == pack]
-    with open_store_here(settings_here()) as store, store.reading() as session:
+    with store_now() as (session, now):
+        of = [] if pack is None else [DriveLog.pack_id == pack_meant(session, pack, now)]
         found = [facts_of(row) for row in session.scalars(select(DriveLog).where(*of).order_by(DriveLog.id))]
     if as_json:
         print_json([one.model_dump(mode="json") for one in found])

@@ -161,7 +161,8 @@ def _score_some(
         add_rows(session, table_of(IssuedForecast), rows)
         keep_scores(session, rows, [due[row["pack_id"]] for row in rows], now)
         stopped = {pack_id for pack_id, error in refused.items() if isinstance(error, Stopped)}
-        note_stopped(session, stopped, of={history.pack_id for history in histories})
+        # Of one refused for another reason what was known stands.
+        note_stopped(session, stopped, of=stopped | {row["pack_id"] for row in rows})
     standing |= stand
     made |= {row["pack_id"] for row in rows}
     refused |= {pack_id: one for pack_id, one in known.items() if isinstance(one, BadInput)}

@@ -27,7 +27,8 @@ from service.pages.asking import unweighed
 from service.pages.counter.queue import case_address, summary
 from service.pages.forms import page_router
 from service.pages.rendering import may, render, zone_of
-from service.records.stopped import under_stop
+from service.records.stopped import under_stop, vehicle_names
+from service.records.unweighed import unweighed_packs
 from service.store.schema import Job, Score
 
 SHOWN: Final = 5
@@ -43,16 +44,19 @@ class Due:
     Attributes
     ----------
     pack_id, name : str
-    last_day : datetime
-        The last promised day.
+    last_day : datetime or None
+        The last promised day; None where no forecast stands.
     unseen_since : datetime or None
         Its newest record, where not even one day is promised any more.
+    unweighed : bool
+        Whether something is recorded that its forecast does not know.
     """
 
     pack_id: str
     name: str
-    last_day: datetime
+    last_day: datetime | None
     unseen_since: datetime | None
+    unweighed: bool = False
 
     @property
     def address(self) -> str:
@@ -71,9 +75,9 @@ class Board:
 
     Attributes
     ----------
-    warned, overdue, today : list of Due
-        Whose forecast warns of something to be looked at first; of the others, whose last promised day is past, and
-        whose is today.
+    warned, unweighed, overdue, today : list of Due
+        Whose newest forecast warns, or warned, of something to be looked at first; of the others, of which something is
+        recorded that their forecast does not know, whose last promised day is past, and whose is today.
     orders : list of str
         What is to be ordered, in sentences; why nothing can be said.
     to_order, to_fit : list of (address, name)
@@ -84,6 +88,7 @@ class Board:
     """
 
     warned: list[Due]
+    unweighed: list[Due]
     overdue: list[Due]
     today: list[Due]
     orders: list[str]
@@ -105,11 +110,12 @@ def show_home(request: Request, store: CurrentStore, families: KnownFamilies) ->
 
 
 def _board(session: Session, request: Request, now: datetime, families: Mapping[str, PackFamily]) -> Board:
-    warned, overdue, today = _due(session, now, request)
+    warned, behind, overdue, today = _due(session, now, request)
     orders, to_order, to_fit = _orders(session, now, families) if may(request, "page_parts") else ([], [], [])
     returns = returns_of_fleet(session, ReturnsRequest(weeks=1), now)
     return Board(
         warned=warned,
+        unweighed=behind,
         overdue=overdue,
         today=today,
         orders=orders,
@@ -131,25 +137,35 @@ def _within_a_week(returns: ReturnsAnswer) -> str:
     return _("About %(mean)s of %(count)s come back within a week (%(low)s to %(high)s) if none is replaced.") % words
 
 
-def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], list[Due], list[Due]]:
+def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], list[Due], list[Due], list[Due]]:
     zone = zone_of(request)
     day = now.astimezone(zone).date()
     columns = (Score.pack_id, Score.vehicle_id, Score.origin, Score.good_until, Score.seen_at, Score.grave)
     # One by one, so that each is found by its own index.
     soon = select(*columns).where(~ended(), ~Score.grave, Score.good_until < now + timedelta(days=2))
     warns = select(*columns).where(~ended(), Score.grave)
+    unweighed = unweighed_packs(session)
     warned, overdue, today = [], [], []
     found = [*session.execute(warns.order_by(Score.good_until)), *session.execute(soon.order_by(Score.good_until))]
     for pack_id, vehicle_id, origin, good_until, seen_at, grave in found:
         unseen = None if good_until > origin else (seen_at or origin)
-        due = Due(pack_id, vehicle_id or pack_id, good_until, unseen)
+        due = Due(pack_id, vehicle_id or pack_id, good_until, unseen, pack_id in unweighed)
         if grave:
             warned.append(due)
         elif unseen is not None or good_until.astimezone(zone).date() < day:
             overdue.append(due)
         elif good_until.astimezone(zone).date() == day:
             today.append(due)
-    return warned, overdue, today
+    known = {due.pack_id for due in warned}
+    names = vehicle_names(session, list(unweighed))
+    lost = [pack_id for pack_id, before in unweighed.items() if before and pack_id not in known]
+    warned += [Due(pack_id, names.get(pack_id, pack_id), None, None, True) for pack_id in lost]
+    # One whose forecast was dropped stands among those without any.
+    some = select(Score.pack_id).where(
+        Score.pack_id.in_([p for p, before in unweighed.items() if not before]), ~ended()
+    )
+    behind = [Due(pack_id, names.get(pack_id, pack_id), None, None, True) for pack_id in session.scalars(some)]
+    return warned, sorted(behind, key=lambda due: due.name), overdue, today
 
 
 def _orders(

@@ -85,7 +85,13 @@ def in_parts(names: Sequence[Any]) -> Iterator[Sequence[Any]]:
 
 
 def no_such_pack(session: Session, pack_id: str) -> NoSuchRecord:
-    """Say that there is no such pack, with names like it where there are any."""
+    """Say that there is no such pack, with the one in the vehicle of this number, or with names like it."""
+    sits = select(schema.Assignment.pack_id).where(
+        schema.Assignment.vehicle_id == pack_id, schema.Assignment.until.is_(None)
+    )
+    if (inside := session.scalar(sits)) is not None:
+        said = _("There is no pack %(name)s. In the vehicle %(name)s sits pack %(pack)s: ask for that one.")
+        return NoSuchRecord(said % {"name": pack_id, "pack": inside})
     names = session.scalars(
         select(Pack.id).where(Pack.id.istartswith(pack_id[:_SAME_START], autoescape=True)).limit(_MOST_COMPARED)
     ).all()

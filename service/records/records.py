@@ -32,6 +32,7 @@ from service.store.schema import (
     Reading,
     StoppedPack,
     TopUp,
+    UnweighedPack,
     Usage,
     Versioned,
 )
@@ -291,6 +292,7 @@ def withdraw(
     packs = _packs_of([row])
     if isinstance(row, Pack):  # what is only derived from the facts speaks of nothing
         session.execute(delete(StoppedPack).where(StoppedPack.pack_id == row.id))
+        session.execute(delete(UnweighedPack).where(UnweighedPack.pack_id == row.id))
         session.execute(delete(DriveLog).where(DriveLog.pack_id == row.id))
     for table in Base.metadata.sorted_tables:
         for key in table.foreign_keys:

@@ -6,7 +6,7 @@ from its facts wherever it is said.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,6 +20,7 @@ from models.packs.stops import Stop, stops_of
 from models.packs.suspects import suspects
 from models.packs.tables import tables_from_histories
 from service.records.history import HEAD_OF_PACK, histories_of, in_parts, sound_or_not
+from service.records.unweighed import note_unweighed, out_of_use
 from service.store.opening import Store
 from service.store.schema import Assignment, IssuedForecast, Pack, Score, StoppedPack
 
@@ -62,8 +63,9 @@ def mind_facts(session: Session, pack_ids: Collection[str], families: Mapping[st
             and not family_problems(found, families[found.family])
         ]
         stopped = _stopped_of(known, families)
-        note_stopped(session, stopped, of=some)
-        query = select(Score.pack_id, Score.origin, IssuedForecast.inputs_digest)
+        # What is stored of a pack may contradict itself: what stopped it before stands then.
+        note_stopped(session, stopped, of=[history.pack_id for history in known])
+        query = select(Score.pack_id, Score.origin, Score.grave, IssuedForecast.inputs_digest)
         query = query.join(IssuedForecast, IssuedForecast.id == Score.forecast_id).where(Score.pack_id.in_(some))
         scores = {row.pack_id: row for row in session.execute(query)}
         borne = {
@@ -73,6 +75,8 @@ def mind_facts(session: Session, pack_ids: Collection[str], families: Mapping[st
             and history.pack_id not in stopped
             and digest_at(history, score.origin, families[history.family]) == score.inputs_digest
         }
+        forecasts = {pack_id: (row.origin, row.grave) for pack_id, row in scores.items()}
+        note_unweighed(session, known, forecasts, borne)
         if gone := scores.keys() - borne:
             session.execute(delete(Score).where(Score.pack_id.in_(gone)))
 
@@ -102,8 +106,7 @@ def _stopped_of(histories: list[PackHistory], families: Mapping[str, PackFamily]
 
 def _stops(history: PackHistory, family: PackFamily) -> tuple[Stop, ...]:
     """Return what stops a pack, whether the fault came back or not; nothing of one that is in no vehicle any more."""
-    gone = history.ended is not None and history.ended.kind in ("replaced", "retired")
-    return () if gone else stops_of(history, family)
+    return () if out_of_use(history) else stops_of(history, family)
 
 
 Stops = Mapping[str, Mapping[str, str]]
@@ -139,15 +142,22 @@ def under_stop(session: Session, families: Mapping[str, PackFamily], conditions:
     """
     query = select(Pack).join(StoppedPack, StoppedPack.pack_id == Pack.id).where(*conditions).order_by(Pack.id)
     packs = [pack for pack in session.scalars(query) if pack.family in families]
-    sits = select(Assignment.pack_id, Assignment.vehicle_id).where(
-        Assignment.pack_id.in_([pack.id for pack in packs]), Assignment.until.is_(None)
-    )
-    vehicles = {row.pack_id: row.vehicle_id for row in session.execute(sits)} if packs else {}
+    vehicles = vehicle_names(session, [pack.id for pack in packs])
     return [
         UnderStop(history.pack_id, vehicles.get(history.pack_id), stops)
         for history in histories_of(session, packs)
         if (stops := _stops(history, families[history.family]))
     ]
+
+
+def vehicle_names(session: Session, pack_ids: Sequence[str]) -> dict[str, str]:
+    """Return the vehicles in which some packs sit now, by pack."""
+    found: dict[str, str] = {}
+    for some in in_parts(pack_ids):
+        sits = select(Assignment.pack_id, Assignment.vehicle_id)
+        sits = sits.where(Assignment.pack_id.in_(some), Assignment.until.is_(None))
+        found |= {row.pack_id: row.vehicle_id for row in session.execute(sits)}
+    return found
 
 
 def how_many_under_stop(session: Session) -> int:

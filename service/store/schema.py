@@ -328,6 +328,16 @@ class StoppedPack(Base):
     pack_id: Mapped[str] = mapped_column(String(NAME_LENGTH), ForeignKey("packs.id"), primary_key=True)
 
 
+class UnweighedPack(Base):
+    """A pack of which something is recorded that its newest forecast does not know, until it is forecast again."""
+
+    __tablename__ = "unweighed_packs"
+
+    pack_id: Mapped[str] = mapped_column(String(NAME_LENGTH), ForeignKey("packs.id"), primary_key=True)
+    warned: Mapped[bool]
+    """Whether that forecast, kept or dropped, warned of something to be looked at first."""
+
+
 class DriveLog(Base):
     """A raw drive log, as Parquet, beside the readings that tell of it; gone with its pack."""
 

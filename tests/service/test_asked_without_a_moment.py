@@ -53,7 +53,7 @@ def first_of(door: str, told: dict) -> str:
 def test_it_says_from_when_it_is_first_or_refuses(client, tideover, later, problem_in, history, door, days):
     """Asked months after the only reading, each answered as of then, without a word."""
     later(days)
-    refuses = days > 30 and door in ("topup-plan", "release")
+    refuses = days > 30 and door in ("topup-plan", "release", "orders")
     address, body = asked(door, {"history": history})
     response = client.post(address, json=body)
     sent = ("--case", "-") if door in ("release", "orders") else ("-",)

@@ -16,11 +16,12 @@ COSTS = {"currency": "EUR", "stranding": 600, "day_off_road": 60, "capital_per_d
 @pytest.mark.parametrize("risk", [0.1, 0.35, 0.5])
 def test_a_pack_ordered_by_the_latest_day_comes_by_the_promised_day(client, family, usage, risk):
     history = history_of_case({"family": family, "after_v": None, "usage": usage}, FAMILIES)
-    case = {"history": history, "confidence": [1 - risk]}
+    at = "2026-03-11T08:00:00Z"
+    case = {"history": history, "confidence": [1 - risk], "at": at}
     (promise,) = client.post("/v1/forecasts", json=case).json()["good_for"]
     for lead_days in (0, 1, 2):
         offer = {"supplier": "North Quay Stores", "currency": "EUR", "price": 1450, "usual_days": lead_days}
-        asked = {"case": {"history": history}, "costs": COSTS, "offers": [offer], "risk": risk}
+        asked = {"case": {"history": history, "at": at}, "costs": COSTS, "offers": [offer], "risk": risk}
         answer = client.post("/v1/orders", json=asked).json()
         (weighed,) = answer["offers"]
         last = int(promise["days"] + 1e-9) - lead_days

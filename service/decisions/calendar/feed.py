@@ -20,10 +20,12 @@ from service.core.cautions import at_the_pack, driving
 from service.decisions.basis.lead_times import OnOrder, offer_lead_time, on_order, standing_offers
 from service.decisions.basis.open_cases import OpenCase, OpenCases, open_cases
 from service.decisions.basis.sentences import rests_on
+from service.decisions.ordering.last_day import last_day_said
 from service.decisions.ordering.schemas import USUAL_RISK
 from service.forecasting.issued.scores import ended
 from service.forecasting.recheck.days import dates_said, day_reached, reading_day
 from service.records.stopped import UnderStop, under_stop
+from service.records.unweighed import unweighed_packs
 from service.store.schema import IssuedForecast, Offer, Score
 
 MEDIA_TYPE: Final = "text/calendar"
@@ -40,6 +42,9 @@ GRAVE: Final = (
     "Its forecast warns of something to be looked at before anybody goes by its figures: see the unit's page."
 )
 """Said of a pack instead of a day."""
+
+NOT_WEIGHED: Final = "Something was entered since its newest forecast, which is not weighed in."
+"""Said first of such a pack."""
 
 LINE_OCTETS: Final = 75
 """Longest line, without its end (RFC 5545, 3.1)."""
@@ -75,20 +80,29 @@ def days_due(session: Session, now: datetime, zone: ZoneInfo, families: Mapping[
     yet: the local day by which the release sheet has the owner bring the car back. Before it comes the day on which a
     reading tells most, where the sheet names one.
     The order day is the last one on which some standing offer still keeps to the usual risk that the fault beats the
-    delivery, as in the queue; today, where none does. A pack on order has the day it is expected instead.
+    delivery, as in the queue; where none does, today has a pack to be ordered now. A pack on order has the day it is
+    expected instead.
     """
     # What is past would only fill a calendar; the boards of the pages say what is overdue.
     today, seen = now.astimezone(zone).date(), set()
     for one in under_stop(session, families):
         yield _stop_day(one, today)
-    for pack_id, days in _recheck_days(session, now, zone):
+    unweighed = unweighed_packs(session)
+    for pack_id, days in _recheck_days(session, now, zone, unweighed):
         seen.add(pack_id)
         yield from (day for day in days if day.day >= today)
     yield from (day for pack_id, day in _order_days(session, now) if pack_id in seen and day.day >= today)
 
 
-def _recheck_days(session: Session, now: datetime, zone: ZoneInfo) -> Iterator[tuple[str, list[Day]]]:
-    """Yield each pack that is out on a recorded top-up and was forecast, with the days that follow from that."""
+def _recheck_days(
+    session: Session, now: datetime, zone: ZoneInfo, unweighed: Mapping[str, bool]
+) -> Iterator[tuple[str, list[Day]]]:
+    """Yield each pack that is out on a recorded top-up and was forecast, with the days that follow from that.
+
+    One of which something is recorded that its newest forecast does not know says that first; if that forecast warned,
+    it goes on warning, though it was dropped.
+    """
+    warned = {pack_id for pack_id, before in unweighed.items() if before}
     of = IssuedForecast
     columns = (of.id, of.pack_id, of.origin, of.good_for_days, of.issued_at, of.model_id, of.recheck_at)
     query = (
@@ -104,26 +118,33 @@ def _recheck_days(session: Session, now: datetime, zone: ZoneInfo) -> Iterator[t
         since = forecast.origin.astimezone(zone).date().isoformat()
         pack = forecast.pack_id
         seen_at, today = forecast.seen_at or forecast.origin, now.astimezone(zone).date()
-        if forecast.grave:
-            yield pack, [_not_to_drive_day(pack, GRAVE, today)]
+        if forecast.grave or pack in warned:
+            warned.discard(pack)
+            yield pack, [_not_to_drive_day(pack, f"{NOT_WEIGHED} {GRAVE}" if pack in unweighed else GRAVE, today)]
             continue
+        behind = pack in unweighed
         if last.astimezone(zone).date() < today or (good == 0 and seen_at.astimezone(zone).date() < today):
-            yield pack, [_unseen_day(pack, seen_at, now, zone)]
+            yield pack, [_not_weighed_day(pack, today) if behind else _unseen_day(pack, seen_at, now, zone)]
             continue
         if good == 0:
-            yield pack, [_not_to_drive_day(pack, "Not even one day can be promised of it.", today)]
+            nothing = "Not even one day can be promised of it."
+            yield pack, [_not_to_drive_day(pack, f"{NOT_WEIGHED} {nothing}" if behind else nothing, today)]
             continue
+        first, aside = (f"{NOT_WEIGHED} ", " (not weighed since the newest entry)") if behind else ("", "")
         said = (
-            f"{' '.join(dates_said(last, forecast.recheck_at, zone, _iso))} Nine in ten such packs hold at least "
-            f"{counted_days(good)} from {since}. Forecast {forecast.id} of {forecast.issued_at.date().isoformat()}, "
+            f"{first}{' '.join(dates_said(last, forecast.recheck_at, zone, _iso))} Nine in ten such packs hold at "
+            f"least {counted_days(good)} from {since}. "
+            f"Forecast {forecast.id} of {forecast.issued_at.date().isoformat()}, "
             f"model {forecast.model_id}. {driving()[0]}"
         )
         days = []
         if (reading := reading_day(last, forecast.recheck_at, zone)) is not None:
             day = reading.astimezone(zone).date()
-            days.append(Day("reading", pack, day, f"Read {pack} again", said))
-        days.append(Day("recheck", pack, last.astimezone(zone).date(), f"Last promised day of {pack}", said))
+            days.append(Day("reading", pack, day, f"Read {pack} again{aside}", said))
+        days.append(Day("recheck", pack, last.astimezone(zone).date(), f"Last promised day of {pack}{aside}", said))
         yield pack, days
+    today = now.astimezone(zone).date()
+    yield from ((pack, [_not_to_drive_day(pack, f"{NOT_WEIGHED} {GRAVE}", today)]) for pack in sorted(warned))
 
 
 def _unseen_day(pack: str, seen_at: datetime, now: datetime, zone: ZoneInfo) -> Day:
@@ -134,6 +155,12 @@ def _unseen_day(pack: str, seen_at: datetime, now: datetime, zone: ZoneInfo) -> 
     )
     today = now.astimezone(zone).date()
     return Day("recheck", pack, today, f"Read {pack}: no reading since {_iso(seen_at, zone)}", said)
+
+
+def _not_weighed_day(pack: str, today: date) -> Day:
+    """Say today, instead of a day that what was entered since may have moved, that a new forecast is wanted."""
+    said = f"{NOT_WEIGHED} Keep a new forecast on the unit's page. {driving()[0]}"
+    return Day("recheck", pack, today, f"Forecast {pack} again", said)
 
 
 def _not_to_drive_day(pack: str, why: str, today: date) -> Day:
@@ -171,16 +198,15 @@ def _to_order(cases: OpenCases, known: list[tuple[Offer, LeadTime]], now: dateti
     latest = latest_order_days(cases.survival, [lead for _, lead in known], USUAL_RISK, cases.told)
     best, last_days = latest.argmax(axis=1).tolist(), latest.max(axis=1).tolist()
     for case, place, last in zip(cases.cases, best, last_days, strict=True):
-        offer = known[place][0]
+        offer, today = known[place][0], now.date()
         said = (
             f"Ordered from {offer.supplier_id} (offer {offer.id}) by this day, the chance that the fault is back "
             f"before the pack comes is at most {USUAL_RISK:.0%}."
             if last >= 0
-            else f"No offer brings the chance that the fault is back before the pack comes down to {USUAL_RISK:.0%} "
-            "any more: order now."
+            else f"{last_day_said(None, today)} The risk taken here is {USUAL_RISK:.0%}."
         )
-        day = now.date() + timedelta(days=max(int(last), 0))
-        what = f"Last day to order a pack for {case.name}"
+        day = today + timedelta(days=max(int(last), 0))
+        what = f"Last day to order a pack for {case.name}" if last >= 0 else f"Order a pack for {case.name} now"
         yield case.pack_id, Day("order", case.pack_id, day, what, f"{said} {rests_on(case)}")
 
 

@@ -28,6 +28,7 @@ from service.decisions.basis.costs import KnownCosts, costs_here, known_costs
 from service.decisions.basis.lead_times import OnOrder, on_order
 from service.decisions.basis.open_cases import OpenCases, open_case
 from service.decisions.basis.sentences import SINCE_SEEN, WAITING_TO_ORDER, look_first_of, rests_on
+from service.decisions.ordering.last_day import last_day_said
 from service.decisions.ordering.offers import KnownOffer, Offers, sent_offers, stored_offers
 from service.decisions.ordering.schemas import (
     Choice,
@@ -41,6 +42,13 @@ from service.decisions.ordering.schemas import (
 from service.decisions.release.schemas import EarlyToLate
 from service.forecasting.forecasts.answers import answer
 from service.forecasting.forecasts.cases import family_of, require_still_out
+from service.forecasting.forecasts.last_seen import (
+    age_of,
+    asked_of_today,
+    counts_from_today,
+    require_seen_lately,
+    unseen_since,
+)
 from service.forecasting.forecasts.sentences import look_first
 from service.records.history import chemistry_unless_stopped
 from training.registry import StoredModel
@@ -82,28 +90,25 @@ def orders_of_history(
     threads: int,
     now: datetime | None = None,
 ) -> OrdersAnswer:
-    """Weigh offers that were sent along, for a pack that was sent along; day 0 is the day of its forecast.
+    """Weigh offers that were sent along, for a pack that was sent along; day 0 is today, or the day that was named.
 
     Raises
     ------
-    BadInput, OutOfReach, Stopped
+    BadInput, OutOfReach, Stopped, Conflict
         As for `service.forecasting.forecasts.answers.answer` and `orders_of_pack`.
     """
     costs = known_costs(asked.costs, None)
     offers = sent_offers(asked.offers)
     require_still_out(asked.case)
-    forecast = answer(asked.case, model.model, families, threads=threads, now=now)
-    chemistry = family_of(asked.case, families).chemistry
-    return _weigh(
-        OpenCases.sent(forecast, asked.case.history),
-        offers,
-        costs,
-        asked.risk,
-        forecast.origin,
-        None,
-        chemistry,
-        look_first(forecast.flags),
-    )
+    case = asked_of_today(asked.case, now)
+    forecast = answer(case, model.model, families, threads=threads, now=now)
+    forecast.flags[:0] = [flag for flag in age_of(asked.case, now) if flag not in forecast.flags]
+    sent = OpenCases.sent(forecast, case.history)
+    require_seen_lately(forecast.pack_id, sent.cases[0].seen_at, forecast.origin)
+    aged = unseen_since(sent.cases[0].seen_at, forecast.origin) if asked.case.at is not None else []
+    first = [*look_first(forecast.flags), *aged, *counts_from_today(asked.case, now)]
+    chemistry = family_of(case, families, now).chemistry
+    return _weigh(sent, offers, costs, asked.risk, forecast.origin, None, chemistry, first)
 
 
 def _ordered_already(ordered: PackOnOrder) -> str:
@@ -212,6 +217,7 @@ def _weighed(
 ) -> OfferWeighed:
     offer, cost = known.offer, plan.cost_at_most[0, place]
     best, last = int(cost.argmin()), latest(int(plan.latest_day[0, place]))
+    latest_on = None if last is None else today + timedelta(days=last)
     low, high = (latest(int(edge.latest_day[0, place])) for edge in edges)
     return OfferWeighed(
         offer_id=known.number,
@@ -228,7 +234,8 @@ def _weighed(
         today_cost=float(cost[0]),
         fault_first_today=float(plan.fault_first_at_most[0, place, 0]),
         latest_day=last,
-        latest_on=None if last is None else today + timedelta(days=last),
+        latest_on=latest_on,
+        last_day=last_day_said(latest_on, today),
         latest_day_band=(low, high),
         horizon_limits=bool(plan.horizon_limits[0, place]),
         cost_at_least=np.asarray(plan.cost_at_least[0, place]).tolist(),

@@ -21,6 +21,7 @@ from service.decisions.basis.lead_times import on_order
 from service.decisions.basis.open_cases import OpenCase, OpenCases, decided_on, open_cases, without_forecast
 from service.decisions.basis.sentences import SINCE_SEEN, WAITING_TO_ORDER, look_first_at
 from service.decisions.ordering.answers import ASSUMPTION, COSTS_OF_ORDERING, costs_used, latest, told_on_order
+from service.decisions.ordering.last_day import last_day_said
 from service.decisions.ordering.offers import Offers, stored_offers
 from service.decisions.ordering.schemas import CaseLeftOut, CaseOnOrder, QueueAnswer, QueueEntryAnswer, QueueRequest
 from service.forecasting.issued.scores import ended
@@ -157,6 +158,8 @@ def _told(entry: QueueEntry, offers: Offers, case: OpenCase, now: datetime) -> Q
     known = offers.known[entry.offer]
     assert known.number is not None
     assert case.forecast_id is not None
+    today, last = now.date(), latest(entry.latest_day)
+    latest_on = None if last is None else today + timedelta(days=last)
     return QueueEntryAnswer(
         pack_id=case.pack_id,
         vehicle_id=case.vehicle_id,
@@ -167,8 +170,9 @@ def _told(entry: QueueEntry, offers: Offers, case: OpenCase, now: datetime) -> Q
         supplier=known.supplier,
         express=known.offer.express_fee is not None,
         order_day=latest(entry.order_day),
-        latest_day=latest(entry.latest_day),
-        latest_on=now.date() + timedelta(days=max(entry.latest_day, 0)),
+        latest_day=last,
+        latest_on=latest_on,
+        last_day=last_day_said(latest_on, today),
         latest_day_band=(latest(entry.latest_day_pessimistic), latest(entry.latest_day_optimistic)),
         fault_first_today=entry.fault_first_today,
         cheapest_day=latest(entry.cheapest_day),

@@ -16,6 +16,7 @@ from service.records.schemas import Amount, Line
 from service.records.subjects.suppliers import Currency, FamilyName
 
 USUAL_RISK = 0.1
+LATEST = "Last order day at the chosen risk; null where it is too late already: then order now."
 Risk = Annotated[FiniteFloat, Field(gt=0, lt=1), NO_TRUTH_VALUE]
 
 
@@ -68,8 +69,9 @@ class OfferWeighed(BaseModel):
     fault_first_today: float = Field(
         description="Chance that the fault beats the delivery if ordered today, at most, by what is promised."
     )
-    latest_day: int | None = Field(description="Last order day at the chosen risk; null if today is too late.")
-    latest_on: date | None
+    latest_day: int | None = Field(description=LATEST)
+    latest_on: date | None = Field(description="The date of it; null where `latest_day` is.")
+    last_day: str = Field(description="The same in a sentence: until when, or that it is too late already.")
     latest_day_band: tuple[int | None, int | None] = Field(
         description="The same on the low and the high edge of the forecast's band."
     )
@@ -161,9 +163,12 @@ class QueueEntryAnswer(BaseModel):
     )
     supplier: str
     express: bool
-    order_day: int | None = Field(description="Cheapest order day at the chosen risk; null if today is too late.")
-    latest_day: int | None = Field(description="Last order day at the chosen risk; null if today is too late.")
-    latest_on: date = Field(description="The date of it; today if today is too late.")
+    order_day: int | None = Field(
+        description="Cheapest order day at the chosen risk; null where it is too late already."
+    )
+    latest_day: int | None = Field(description=LATEST)
+    latest_on: date | None = Field(description="The date of it; null where `latest_day` is.")
+    last_day: str = Field(description="The same in a sentence: until when, or that it is too late already.")
     latest_day_band: tuple[int | None, int | None]
     fault_first_today: float = Field(
         description="Chance that the fault beats this offer if ordered today, at most, by what is promised."

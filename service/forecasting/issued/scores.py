@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike
-from sqlalchemy import and_, delete, exists, func, or_, select
+from sqlalchemy import and_, delete, exists, func, insert, literal, or_, select
 from sqlalchemy.orm import Session
 
 from models.base.arrays import Floats
@@ -24,9 +24,10 @@ from models.forecasts.last_seen import NOT_OF_TODAY, REFUSE_AFTER_DAYS
 from models.packs.history import PackHistory
 from models.packs.tables import SECONDS_PER_DAY
 from service.forecasting.recheck.days import day_reached
+from service.records.unweighed import newest_entry
 from service.store.bulk import change_rows, put_rows, table_of
 from service.store.opening import Store
-from service.store.schema import Assignment, IssuedForecast, Outcome, Score, TopUp, Vehicle
+from service.store.schema import Assignment, IssuedForecast, Outcome, Score, TopUp, UnweighedPack, Vehicle
 
 OLDEST_DAYS: Final = REFUSE_AFTER_DAYS
 """A forecast from longer ago is not decided on: too much of what is left of it is the assumption at its end."""
@@ -153,6 +154,10 @@ def keep_scores(
             }
         )
     put_rows(session, table_of(Score), rows, newer_by="origin")
+    weighed = [history.pack_id for one, history in kept if newest_entry(history) <= one["origin"]]
+    for first in range(0, len(weighed), _SOME):
+        some = weighed[first : first + _SOME]
+        session.execute(delete(UnweighedPack).where(UnweighedPack.pack_id.in_(some)))
 
 
 def ended() -> Any:
@@ -177,7 +182,12 @@ def drop_others(session: Session, keep: Collection[str], before: datetime) -> No
     """
     gone = [name for name in session.scalars(select(Score.pack_id).where(Score.as_of < before)) if name not in keep]
     for first in range(0, len(gone), _SOME):
-        session.execute(delete(Score).where(Score.pack_id.in_(gone[first : first + _SOME])))
+        some = gone[first : first + _SOME]
+        # What its last forecast warned of is not looked at because nothing more can be said of it.
+        noted = select(UnweighedPack.pack_id).where(UnweighedPack.pack_id == Score.pack_id).exists()
+        warned = select(Score.pack_id, literal(True)).where(Score.pack_id.in_(some), Score.grave, ~ended(), ~noted)
+        session.execute(insert(UnweighedPack).from_select(["pack_id", "warned"], warned))
+        session.execute(delete(Score).where(Score.pack_id.in_(some)))
 
 
 def bring_to(store: Store, now: datetime, *, made_before: datetime | None = None) -> int:

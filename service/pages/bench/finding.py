@@ -16,6 +16,7 @@ from service.core.translation import _
 from service.forecasting.issued.scores import ended
 from service.forecasting.recheck.days import day_reached
 from service.records.stopped import under_stop
+from service.records.unweighed import unweighed_packs
 from service.store.schema import Assignment, Delivery, IssuedForecast, Pack, Reading, Score, TopUp
 
 FOUND: Final = 20
@@ -46,7 +47,9 @@ class Found:
     stop : str or None
         What ends the job there; nothing is promised then.
     grave : bool
-        Whether that forecast warns of something to be looked at first; no day of it is told then.
+        Whether that forecast warns, or the one before warned, of something to be looked at first; no day is told then.
+    unweighed : bool
+        Whether something is recorded that its newest forecast does not know.
     """
 
     pack_id: str
@@ -58,6 +61,7 @@ class Found:
     ordered: bool
     stop: str | None
     grave: bool
+    unweighed: bool
 
     @property
     def name(self) -> str:
@@ -160,6 +164,7 @@ def described(session: Session, names: Sequence[str], families: Mapping[str, Pac
     )
     forecasts = {row.pack_id: row for row in session.execute(standing.where(Score.pack_id.in_(names), ~ended()))}
     stopped = {one.pack_id: one.stops[0] for one in under_stop(session, families, [Pack.id.in_(names)])}
+    unweighed = unweighed_packs(session, names)
     coming = set(
         session.scalars(select(Delivery.pack_id).where(Delivery.pack_id.in_(names), Delivery.arrived_at.is_(None)))
     )
@@ -174,7 +179,8 @@ def described(session: Session, names: Sequence[str], families: Mapping[str, Pac
             origin=forecasts[name].origin if name in forecasts else None,
             ordered=name in coming,
             stop=_(stopped[name].text) if name in stopped else None,
-            grave=name in forecasts and forecasts[name].grave,
+            grave=unweighed.get(name, False) or (name in forecasts and forecasts[name].grave),
+            unweighed=name in unweighed,
         )
         for name, family in packs
     ]

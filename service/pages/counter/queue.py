@@ -125,25 +125,26 @@ def summary(queue: QueueAnswer) -> list[str]:
     if late:
         said.append(
             ngettext(
-                "For one of them today is already too late for the risk chosen.",
-                "For %(num)s of them today is already too late for the risk chosen.",
+                "For one of them it is too late already for the risk chosen.",
+                "For %(num)s of them it is too late already for the risk chosen.",
                 late,
             )
             % {"num": late}
         )
-    later = [entry for entry in queue.entries if entry.latest_day is not None and entry.latest_day > 0]
+    later = [(entry, entry.latest_on) for entry in queue.entries if entry.latest_day and entry.latest_on is not None]
     if later:
+        first, day = later[0]
         said.append(
             _("The next one after that: %(name)s, by %(day)s.")
-            % {"name": later[0].vehicle_id or later[0].pack_id, "day": date_in_words(later[0].latest_on)}
+            % {"name": first.vehicle_id or first.pack_id, "day": date_in_words(day)}
         )
     return said
 
 
 def due(entry: QueueEntryAnswer) -> str:
     """Say when a case's pack must be ordered."""
-    if entry.latest_day is None:
-        return _("Order now: too late for this risk")
+    if entry.latest_day is None or entry.latest_on is None:
+        return _("Too late already: order now")
     if entry.latest_day == 0:
         return _("Order today")
     return ngettext("Order by %(day)s, in 1 day", "Order by %(day)s, in %(num)s days", entry.latest_day) % {

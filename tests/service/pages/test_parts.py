@@ -184,7 +184,8 @@ def test_what_there_is_to_take_along(counter):
     assert [row["pack_id"] for row in rows] == [entry["pack_id"] for entry in queue]
     assert float(rows[0]["expected_cost"]) == pytest.approx(queue[0]["expected_cost"], abs=0.01)
     calendar = httpx.get(f"{counter.url}/v1/calendar.ics").text
-    assert "Last day to order a pack for" in calendar
+    assert calendar.count("SUMMARY:Last day to order a pack for") == sum(e["latest_day"] is not None for e in queue)
+    assert any(f"SUMMARY:Order a pack for {e['pack_id']} now" in calendar for e in queue if e["latest_day"] is None)
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 import shutil
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
+from sqlalchemy import select
 
 from service.decisions.fleet.planning import plan_of_fleet, returns_of_fleet
 from service.decisions.fleet.ranking import rank_fleet
@@ -18,8 +19,9 @@ from service.decisions.release.answers import release_of_pack
 from service.decisions.release.schemas import ReleaseRequest
 from service.decisions.stock.answers import stock_of_family
 from service.decisions.stock.schemas import StockRequest
-from service.records.records import Writer, create
-from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
+from service.records.records import Writer, correct, create
+from service.records.subjects.all_subjects import ASSIGNMENTS, COSTS, OFFERS, PACKS, SUPPLIERS, VEHICLES
+from service.store.schema import Assignment
 from service.store.upgrading import open_store
 from tests.service.invented_fleet import FAMILIES, fill
 from training.files.families import load_families
@@ -165,3 +167,34 @@ def test_scoring_from_the_command_line_fills_the_ranking(tideover, home, tmp_pat
     scored = tideover("fleet", "score", "--json", env=env)
     assert scored.exit_code == 0, scored.stderr
     assert json.loads(scored.stdout)["forecasts"] > 0
+
+
+def test_a_vehicle_stands_for_the_pack_in_it(run, fleet_home):
+    """The command line knew the numbers of packs alone; a buyer knows that of the car."""
+    store = open_store(fleet_home)
+    now = datetime.now(UTC)
+    writer, families = Writer("a test", now), load_families(None)
+    with store.writing() as session:
+        create(session, VEHICLES, VEHICLES.new(id="MB-CAB-90"), families, writer)
+        create(session, PACKS, PACKS.new(id="MB-00005-new", family="gravel-14"), families, writer)
+        (sits,) = session.scalars(select(Assignment).where(Assignment.pack_id == "MB-00004"))
+        change = ASSIGNMENTS.change(until=now - timedelta(hours=2))
+        correct(session, ASSIGNMENTS, sits.id, change, families, writer, None)
+        for pack, vehicle in (("MB-00004", "MB-CAB-90"), ("MB-00005-new", "MB-00004")):
+            since = now - timedelta(hours=1)
+            new = ASSIGNMENTS.new(pack_id=pack, vehicle_id=vehicle, since=since)
+            create(session, ASSIGNMENTS, new, families, writer)
+    store.close()
+    by_vehicle = run("orders", "MB-CAB-90", "--json")
+    assert by_vehicle.exit_code == 0, by_vehicle.stderr
+    assert json.loads(by_vehicle.stdout)["pack_id"] == "MB-00004"
+    assert "In vehicle MB-CAB-90 sits pack MB-00004: that one is taken." in by_vehicle.stderr
+    own = run("orders", "MB-00004", "--json")
+    assert json.loads(own.stdout)["pack_id"] == "MB-00004"
+    assert "In vehicle MB-00004 sits pack MB-00005-new now." in own.stderr
+    assert run("orders", "MB-00006", "--json").stderr == ""
+    released = run("release", "MB-CAB-90", "--in-days", "3", "--json")
+    assert json.loads(released.stdout)["pack_id"] == "MB-00004"
+    nobody = run("orders", "MB-CAB-91")
+    assert nobody.exit_code == 2
+    assert "There is no pack MB-CAB-91." in nobody.stderr

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
@@ -195,6 +195,28 @@ def test_an_order_is_read_by_the_offer_that_was_taken_and_two_alike_are_told_apa
     assert out.post(f"{VAN}/orders", json={}).json()["on_order"]["days"]["late"] <= 21
 
 
+def test_a_sent_pack_is_ordered_for_from_today_as_a_stored_one_is(out, clock):
+    """Its days counted from its newest record, so its latest day lay days before that of the same pack in the store."""
+    clock.now = datetime(2026, 3, 9, 12, 0, tzinfo=UTC)
+    at = clock.now.isoformat()
+    assert out.post(f"{VAN}/forecasts", json={"at": at}).status_code == 201
+    history = out.get(f"{VAN}/history").json()
+    offer = {"supplier": "north-quay", "currency": "EUR", "price": 1450, "usual_days": 9, "earliest_days": 6,
+             "latest_days": 21, "past": [{"days": 11}]}  # fmt: skip
+    asked = {"costs": COSTS, "risk": 0.3}
+    stored = out.post(f"{VAN}/orders", json=asked).json()
+    sent = out.post("/v1/orders", json={**asked, "case": {"history": history}, "offers": [offer]}).json()
+    assert sent["as_of"] == stored["as_of"]
+    for name in ("latest_day", "latest_on", "fault_first_today", "today_cost"):
+        assert sent["offers"][0][name] == pytest.approx(stored["offers"][0][name])
+    assert any("All days here count from today, 2026-03-09." in line for line in sent["first"])
+    # A moment that was chosen is left alone.
+    named = {"history": history, "at": "2026-03-04T12:00:00Z"}
+    then = out.post("/v1/orders", json={**asked, "case": named, "offers": [offer]}).json()
+    assert then["as_of"].startswith("2026-03-04T12:00")
+    assert not any("count from today" in line for line in then["first"])
+
+
 def test_a_cost_that_nobody_stated_is_asked_for_with_its_reason(out, problem_in):
     out.delete("/v1/costs/house")
     said = problem_in(out.post(f"{VAN}/orders", json={}), 422)
@@ -238,6 +260,10 @@ def test_the_queue_goes_by_the_latest_order_day(filled, store, clock):
     one = filled.post(f"/v1/packs/{last['pack_id']}/orders", json={"risk": 0.2}).json()
     weighed = next(offer for offer in one["offers"] if offer["offer_id"] == last["offer_id"])
     assert (weighed["latest_day"], weighed["latest_on"]) == (last["latest_day"], last["latest_on"])
+    assert weighed["last_day"] == last["last_day"]
+    for entry in queue["entries"]:  # a null day stood beside a date of today
+        assert (entry["latest_day"] is None) == (entry["latest_on"] is None)
+        assert entry["last_day"].startswith("Too late already: order now.") == (entry["latest_day"] is None)
     assert one["cheapest"]["cost"] == pytest.approx(last["expected_cost"])
     with store.reading() as session:
         case = open_case(session, last["pack_id"], clock())

@@ -87,6 +87,8 @@ def test_nothing_that_stops_can_be_left_out(filled, problem_in, record, fact, ch
     if record == "topups":
         running = {"pack_id": "MB-VAN-07", "time": "2026-03-12T08:00:00Z", "kind": "running"}
         assert filled.post("/v1/outcomes", json=running).status_code == 201
+        between = {"pack_id": "MB-VAN-07", "time": "2026-03-12T09:00:00Z", "state": "rest", "block_v": VOLTS}
+        assert filled.post("/v1/readings", json=between).status_code == 201
     made = filled.post(f"/v1/{record}", json={"pack_id": "MB-VAN-07", "time": "2026-03-13T08:00:00Z", **fact})
     assert made.status_code == 201, made.text
     assert code in stops(filled)
