@@ -43,6 +43,7 @@ from service.operation.key_routes import router as keys
 from service.operation.measures import Measure, Measures
 from service.operation.metrics_routes import router as metrics
 from service.operation.receiver_routes import receivers_router
+from service.records.refitting.routes import router as refitting
 from service.records.routes import records_router
 from service.records.subjects.all_subjects import SUBJECTS
 from service.store.opening import Store
@@ -102,6 +103,7 @@ def store_routers(settings: Settings) -> tuple[APIRouter, ...]:
     most = settings.max_page
     return (
         *(records_router(subject, most) for subject in SUBJECTS),
+        refitting,
         forecasts_router(most),
         *(topup_plans, what_if, recheck),
         *(release, ordering, stock, fleet),

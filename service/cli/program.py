@@ -17,6 +17,7 @@ from service.cli.backup import backup, restore_backup
 from service.cli.decisions import orders, release, stock
 from service.cli.demo import demo
 from service.cli.doctor import doctor
+from service.cli.fit import fit
 from service.cli.forecast import forecast
 from service.cli.imports import calendar, export, guess, import_command
 from service.cli.live import drift, live_record
@@ -59,7 +60,7 @@ app.command("import")(import_command)
 app.command("restore")(restore_backup)
 for command in (guess, export, calendar, live_record, drift, worker, backup, doctor):
     app.command()(command)
-for command in (self_check, score, what_if, recheck, release, orders, stock):
+for command in (self_check, score, what_if, recheck, release, orders, stock, fit):
     app.command()(command)
 app.add_typer(fleet_commands.app, name="fleet")
 app.add_typer(families, name="families")

@@ -6,7 +6,19 @@ from fastapi import APIRouter, FastAPI
 
 from service.pages import assets, device, home, sign_in, undo
 from service.pages.admin import imports, jobs, keys, models, overview, receivers
-from service.pages.bench import back_again, facts, further, label, new_car, new_family, readings, sheet, unit, units
+from service.pages.bench import (
+    back_again,
+    facts,
+    further,
+    label,
+    new_car,
+    new_family,
+    other_pack,
+    readings,
+    sheet,
+    unit,
+    units,
+)
 from service.pages.counter import calendar, case, costs, queue, stock, suppliers
 from service.pages.fleet import age, planning, ranking
 from service.pages.middleware import PolicyHeaders
@@ -33,6 +45,7 @@ def page_routers() -> tuple[APIRouter, ...]:
         further.router,
         sheet.router,
         label.router,
+        other_pack.router,
         readings.router,
         facts.router,
     )

@@ -100,6 +100,33 @@ def unit_of(session: Session, pack_id: str, families: Mapping[str, PackFamily]) 
     return Unit(pack, families.get(pack.family), vehicle, history_of_pack(session, pack_id), tuple(issued))
 
 
+@dataclass(frozen=True)
+class Moved:
+    """Where a pack that sits nowhere sat last.
+
+    Attributes
+    ----------
+    vehicle_id : str
+    until : datetime
+    now : str or None
+        The pack that sits there now.
+    """
+
+    vehicle_id: str
+    until: datetime
+    now: str | None
+
+
+def moved_out(session: Session, pack_id: str) -> Moved | None:
+    """Return where a pack that sits nowhere sat last; None if it never sat anywhere."""
+    ended = select(Assignment).where(Assignment.pack_id == pack_id, Assignment.until.is_not(None))
+    last = session.scalars(ended.order_by(Assignment.until.desc()).limit(1)).first()
+    if last is None or last.until is None:
+        return None
+    there = select(Assignment.pack_id).where(Assignment.vehicle_id == last.vehicle_id, Assignment.until.is_(None))
+    return Moved(last.vehicle_id, last.until, session.scalar(there))
+
+
 def stops_now(history: PackHistory, family: PackFamily | None, now: datetime) -> ToldStops | None:
     """Return what ends the job at a pack, whether or not a model can answer."""
     if family is None or family_problems(history, family):

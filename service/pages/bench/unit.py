@@ -28,7 +28,16 @@ from service.pages.bench.curve import curve_of
 from service.pages.bench.deviations import deviations_of
 from service.pages.bench.past_topups import past_topups
 from service.pages.bench.snapshot import signed, snapshot_of
-from service.pages.bench.state_of_unit import Told, Unit, forecast_now, is_fresh, moment_asked, stopped_now, unit_of
+from service.pages.bench.state_of_unit import (
+    Told,
+    Unit,
+    forecast_now,
+    is_fresh,
+    moment_asked,
+    moved_out,
+    stopped_now,
+    unit_of,
+)
 from service.pages.bench.timeline import timeline
 from service.pages.bench.units import unit_address
 from service.pages.forms import PageWrite, SentForm, checked, once, page_router, plain_number
@@ -60,6 +69,7 @@ def show_unit(
         unit = unit_of(session, pack_id, families)
         facts = timeline(session, pack_id)
         ordered = _ordered(session, unit, request)
+        moved = None if unit.vehicle_id is not None else moved_out(session, pack_id)
     told, asked, wrong = Told(None), None, ""
     if (stopped := stopped_now(unit, request.app.state.clock())) is not None:
         told = Told(None, stopped=stopped)
@@ -87,6 +97,7 @@ def show_unit(
         wrong=wrong,
         facts=facts,
         ordered=ordered,
+        moved=moved,
         curve=None if told.forecast is None else curve_of(told.forecast, request.app.state.clock(), zone_of(request)),
         promise=None if told.forecast is None else main_promise(told.forecast),
         until=None if told.forecast is None else last_safe_day(told.forecast),

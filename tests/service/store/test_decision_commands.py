@@ -198,3 +198,15 @@ def test_a_vehicle_stands_for_the_pack_in_it(run, fleet_home):
     nobody = run("orders", "MB-CAB-91")
     assert nobody.exit_code == 2
     assert "There is no pack MB-CAB-91." in nobody.stderr
+
+
+def test_another_pack_is_fitted_from_the_command_line(run):
+    fitted = run("fit", "MB-00007", "MB-P-0815", "--family", "gravel-14", "--age-years", "0", "--odometer-km", "211480")
+    assert fitted.exit_code == 0, fitted.stderr
+    assert "Pack MB-00007 came out of MB-00007 at" in fitted.stdout
+    assert "Pack MB-P-0815 sits in MB-00007 from" in fitted.stdout
+    assert "Cautions" in fitted.stdout
+    again = run("fit", "MB-00007", "MB-P-0815", "--json")
+    assert again.exit_code == 2
+    assert "sits in MB-00007 already" in again.stderr
+    assert run("orders", "MB-00007").exit_code == 2, "its case is closed"

@@ -1,0 +1,1 @@
+"""Another pack in the same vehicle, in one step. Begin at `refit`."""

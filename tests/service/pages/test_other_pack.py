@@ -1,0 +1,43 @@
+"""Another pack goes into a unit's vehicle, from the unit's page."""
+
+from __future__ import annotations
+
+import httpx2 as httpx
+from playwright.sync_api import expect
+
+
+def test_another_pack_goes_in_and_the_old_one_says_where_it_went(site, van, either_page, sound):
+    page = either_page
+    page.goto(f"{site.url}/bench/units/{van}")
+    page.get_by_role("link", name="Another pack goes in").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text(f"Another pack in {van}")
+    expect(page.get_by_text("It is out on a top-up: that ends here.")).to_be_visible()
+    sound(page, "other-pack")
+    page.get_by_label("Number of the pack that goes in").fill(van)
+    page.get_by_role("button", name="It goes in").click()
+    expect(page.get_by_role("alert")).to_contain_text(f"Pack {van} sits in {van} already")
+    page.get_by_label("Number of the pack that goes in").fill("MB-P-0815")
+    page.get_by_label("Odometer").fill("211480")
+    page.get_by_role("button", name="It goes in").click()
+    expect(page.get_by_role("status")).to_contain_text("Pack MB-P-0815 sits in")
+    expect(page.get_by_role("heading", level=1)).to_have_text(van)
+    expect(page.get_by_text("Pack MB-P-0815,")).to_be_visible()
+    page.goto(f"{site.url}/bench/units/{van}")
+    expect(page.locator("#moved")).to_contain_text(f"It came out of {van} on")
+    expect(page.locator("#moved").get_by_role("link", name="MB-P-0815")).to_be_visible()
+    sound(page, "pack-that-came-out")
+    (outcome,) = httpx.get(f"{site.url}/v1/outcomes").json()["items"]
+    assert outcome["kind"] == "replaced"
+
+
+def test_it_can_be_taken_back(site, van, phone_page):
+    page = phone_page
+    page.goto(f"{site.url}/bench/units/{van}/other-pack")
+    page.get_by_label("Number of the pack that goes in").fill("MB-P-0815")
+    page.get_by_role("button", name="It goes in").click()
+    page.get_by_role("button", name="Undo").click()
+    expect(page.get_by_role("status")).to_contain_text("Undone.")
+    (seat,) = httpx.get(f"{site.url}/v1/assignments").json()["items"]
+    assert (seat["pack_id"], seat["until"]) == (van, None)
+    assert httpx.get(f"{site.url}/v1/outcomes").json()["items"] == []
+    assert [pack["id"] for pack in httpx.get(f"{site.url}/v1/packs").json()["items"]] == [van]

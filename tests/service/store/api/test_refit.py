@@ -1,0 +1,98 @@
+"""Another pack in the same vehicle, in one step: over REST as on the page, with nothing of the old one lost."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+
+FIT = "/v1/vehicles/MB-VAN-07/pack"
+NEW = {"pack_id": "MB-P-0815", "family": "gravel-14", "age_years": 0, "odometer_km": 211480}
+
+
+@pytest.fixture
+def out(filled, clock):
+    """The worked examples, the van still out on its top-up."""
+    clock.now = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
+    filled.delete(f"/v1/outcomes/{filled.get('/v1/outcomes').json()['items'][0]['id']}")
+    assert filled.post("/v1/packs/MB-VAN-07/forecasts", json={}).status_code == 201
+    return filled
+
+
+def test_one_assignment_ends_the_next_begins_and_the_old_case_is_closed(out):
+    answer = out.post(FIT, json=NEW)
+    assert answer.status_code == 201, answer.text
+    told = answer.json()
+    assert (told["old_pack_id"], told["pack_id"]) == ("MB-VAN-07", "MB-P-0815")
+    before, after = out.get("/v1/assignments").json()["items"]
+    assert before["until"] == after["since"] == "2026-03-14T09:00:00Z"
+    assert (before["id"], after["id"]) == (told["old_assignment_id"], told["assignment_id"])
+    assert after["vehicle_id"] == "MB-VAN-07"
+    assert len(out.get(f"/v1/assignments/{before['id']}/versions").json()["items"]) == 2
+    (outcome,) = out.get("/v1/outcomes").json()["items"]
+    assert (outcome["id"], outcome["kind"]) == (told["outcome_id"], "replaced")
+    assert outcome["odometer_km"] == 211480
+    assert out.get("/v1/packs/MB-P-0815").json()["age_years"] == 0
+    assert out.get("/v1/packs/MB-VAN-07/history").json()["readings"], "its history stays"
+    assert "history stays" in told["said"][0]
+    assert "replaced before the fault came back" in told["said"][1]
+    assert out.post("/v1/orders/queue", json={}).json()["entries"] == []
+    assert out.get("/v1/fleet/returns", params={"weeks": 1}).json()["vehicles"] == 0
+
+
+def test_a_fault_that_had_come_back_and_an_order_that_is_open_are_told(out):
+    order = {"supplier_id": "north-quay", "family": "gravel-14", "pack_id": "MB-VAN-07",
+             "ordered_at": "2026-03-10T09:00:00Z"}  # fmt: skip
+    number = out.post("/v1/deliveries", json=order).json()["id"]
+    told = out.post(FIT, json={**NEW, "old_became": "returned"}).json()
+    (outcome,) = out.get("/v1/outcomes").json()["items"]
+    assert outcome["kind"] == "returned"
+    assert any(f"Order {number} of 2026-03-10 for it is still open" in line for line in told["said"])
+
+
+def test_without_an_open_case_nothing_became_of_it(out):
+    ended = {"pack_id": "MB-VAN-07", "time": "2026-03-13T07:20:00Z", "kind": "returned"}
+    assert out.post("/v1/outcomes", json=ended).status_code == 201
+    told = out.post(FIT, json=NEW).json()
+    assert told["outcome_id"] is None
+    assert len(out.get("/v1/outcomes").json()["items"]) == 1
+    assert len(told["said"]) == 2
+
+
+def test_an_empty_vehicle_takes_its_first_pack(out):
+    assert out.post("/v1/vehicles", json={"id": "MB-CAB-90"}).status_code == 201
+    told = out.post("/v1/vehicles/MB-CAB-90/pack", json=NEW).json()
+    assert (told["old_pack_id"], told["old_assignment_id"], told["outcome_id"]) == (None, None, None)
+    assert len(told["said"]) == 1
+
+
+@pytest.mark.parametrize(
+    ("changed", "status", "words"),
+    [
+        ({"pack_id": "MB-VAN-07"}, 409, "sits in MB-VAN-07 already"),
+        ({"family": None}, 422, "Pack MB-P-0815 is not known yet."),
+        ({"family": "nobody-1"}, 422, "is not known"),
+        ({"at": "2020-01-01T00:00:00Z"}, 422, "came in at 2021-05-10 06:00+00:00, after that"),
+        ({"at": "2026-05-01T00:00:00Z"}, 422, "is in the future"),
+    ],
+)
+def test_what_cannot_be_is_refused_and_nothing_is_changed(out, problem_in, changed, status, words):
+    before = [out.get(f"/v1/{kind}").json() for kind in ("assignments", "packs", "outcomes")]
+    asked = {name: value for name, value in {**NEW, **changed}.items() if value is not None}
+    assert words in problem_in(out.post(FIT, json=asked), status)["detail"]
+    assert [out.get(f"/v1/{kind}").json() for kind in ("assignments", "packs", "outcomes")] == before
+
+
+def test_a_pack_that_is_known_keeps_what_is_known_of_it(out, problem_in):
+    assert out.post("/v1/packs", json={"id": "MB-P-0815", "family": "flint-40", "age_years": 3}).status_code == 201
+    assert "of the family flint-40" in problem_in(out.post(FIT, json=NEW), 422)["detail"]
+    told = out.post(FIT, json={**NEW, "family": "flint-40"}).json()
+    assert any("its age stays as recorded" in line for line in told["said"])
+    assert out.get("/v1/packs/MB-P-0815").json()["age_years"] == 3
+
+
+def test_no_such_vehicle_and_a_pack_that_sits_elsewhere(out, problem_in):
+    problem_in(out.post("/v1/vehicles/nobody/pack", json=NEW), 404)
+    out.post("/v1/vehicles", json={"id": "MB-CAB-90"})
+    there = out.post("/v1/vehicles/MB-CAB-90/pack", json={"pack_id": "MB-VAN-07"})
+    assert "spoken for: pack MB-VAN-07 is in MB-VAN-07 from 2021-05-10 06:00+00:00" in problem_in(there, 422)["detail"]
