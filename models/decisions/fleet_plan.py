@@ -219,7 +219,7 @@ def _assumptions(weeks: int) -> tuple[str, ...]:
     return (
         say(
             "The forecast ends on day %(day)s; from there on (%(span)s) each day is taken to be as risky as the last, "
-            "an assumption.",
+            "which is an assumption.",
             day=HORIZON,
             span=span,
         ),

@@ -240,7 +240,7 @@ def _longer_than_quoted(quote: Quote, past: Sequence[Delivery]) -> Said | None:
     if late is None or longest <= late:
         return None
     return say(
-        "The longest of them took, or waits for, %(days)s: see that its dates are right.", days=say_days(longest)
+        "The longest of them took, or has waited, %(days)s: check that its dates are right.", days=say_days(longest)
     )
 
 

@@ -184,7 +184,7 @@ def print_import(report: ImportReport, *, dry_run: bool) -> None:
     if report.logs_kept:
         echo(f"{counts.logs(report.logs_kept)} kept raw.")
     if report.stored:
-        echo("The good rows are stored." if report.faults_in_all else "All of it is stored.")
+        echo("The good rows are stored." if report.faults_in_all else "All rows are stored.")
     elif dry_run:
         echo("A dry run: nothing was stored.")
     else:

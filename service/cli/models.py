@@ -118,7 +118,7 @@ def promote(
     judgement = promote_on_record(registry_here(settings), model, datetime.now(UTC), tables, force)
     if judgement is not None:
         out().print(judgement.sentence())
-    out().print(f"{model} answers from now on.")
+    out().print(f"{model} is used from now on.")
 
 
 @app.command("history")
@@ -139,4 +139,4 @@ def history(as_json: AsJson = False) -> None:
 @plain_errors
 def rollback() -> None:
     """Go back to the model that answered before."""
-    out().print(f"{registry_here(settings_here()).rollback(datetime.now(UTC))} answers again.")
+    out().print(f"{registry_here(settings_here()).rollback(datetime.now(UTC))} is used again.")

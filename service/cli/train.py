@@ -50,7 +50,7 @@ def train(
             made = train_on_simulation(settings, registry, packs=packs, seed=seed, workers=count, at=at, stages=shown)
             answers = registry.current_id() == made.model_id
             if answers:
-                out().print(f"Model {made.model_id} answers from now on.")
+                out().print(f"Model {made.model_id} is used from now on.")
             else:
                 out().print(f"Model {made.model_id} is stored; {registry.current_id()} goes on answering. {RULE}")
         else:

@@ -38,7 +38,8 @@ def trouble_response(request: Request, error: Exception) -> Response:
         return problem_response(request, 507, said, kind="disk-full", title="The disk is full")
     if trouble == "damaged":
         said = _(
-            "The database is damaged; nothing was stored. Whoever runs the service finds out more with tideover doctor."
+            "The database is damaged; nothing was stored. Whoever runs the service can find out more with "
+            "tideover doctor."
         )
         return problem_response(request, 503, said, kind="store-damaged", title="The store is damaged")
     said = _("The store is busy or cannot be reached; nothing was stored. Try again in %(count)s seconds.")

@@ -75,7 +75,7 @@ def cost_words(where: str) -> str:
         "currency": _("Currency"),
         "stranding": _("One stranding"),
         "day_off_road": _("One day off the road"),
-        "capital_per_day": _("One day of capital"),
+        "capital_per_day": _("One day of money tied up"),
         "return_value": _("Value left in an unneeded pack"),
         "planned_work": _("A planned replacement"),
         "return_work": _("A replacement at a return"),

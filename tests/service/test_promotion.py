@@ -170,7 +170,7 @@ def test_learning_from_a_record_on_the_command_line(two, tideover, tmp_path):
     assert facts["returns"] > 0
     assert facts["why"] in " ".join(ran.stdout.split())
     answers = registry.current_id() == made[0].model_id
-    assert ("answers from now on" in ran.stdout) == answers
+    assert ("is used from now on" in ran.stdout) == answers
     assert ("goes on answering" in ran.stdout) != answers
     # The same record is learned from anew, from the same start: the same model.
     again = tideover("train", "--from", tmp_path / "record", "--workers", "1", env=env)

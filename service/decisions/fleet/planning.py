@@ -90,7 +90,7 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
         band_high=cases.band_high,
         told=cases.told,
     )
-    missed = _("At most %(share)s %% of what any plan within the limits could save is missed.") % {
+    missed = _("Of what the best plan within the limits could save, at most %(share)s %% is missed.") % {
         "share": f"{math.ceil(1000 * plan.gap) / 10:g}"
     }
     notes = [missed if plan.gap > 1e-9 else _("No plan within the limits saves more."), costs.source]
@@ -157,7 +157,7 @@ def returns_of_fleet(session: Session, asked: ReturnsRequest, now: datetime) -> 
     last_day = asked.weeks * WEEK_DAYS
     assumptions = [_(SINCE_SEEN), _("Vehicles are taken to fail independently, each by its own curve.")]
     if last_day > HORIZON:
-        past = _("Past day %(day)s each day is taken to be as risky as the last one forecast, an assumption.")
+        past = _("Past day %(day)s each day is taken to be as risky as the last one forecast, which is an assumption.")
         assumptions.append(past % {"day": HORIZON})
     if not len(cases):
         empty = np.zeros(asked.weeks)

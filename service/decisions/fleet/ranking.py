@@ -154,8 +154,8 @@ def _age(scored_from: datetime | None, now: datetime) -> list[str]:
         return [_("No vehicle is out on a top-up with a forecast in this part of the fleet.")]
     if now - scored_from > OLD_AFTER:
         said = _(
-            "The order is that of the last scoring, of %(day)s; figures are of now. Have the fleet scored again, best "
-            "of all every night."
+            "Sorted as at the last scoring, on %(day)s; the figures are of now. Have the fleet scored again, best "
+            "every night."
         )
         return [said % {"day": scored_from.date().isoformat()}]
     return []

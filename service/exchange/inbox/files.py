@@ -84,8 +84,7 @@ def coming_in(inbox: Path, name: str) -> Iterator[Callable[[bytes], int]]:
     folder = target.parent
     if target.is_dir() or (folder != inbox and (folder.is_file() or folder.is_symlink())):
         raise Conflict(
-            _("In the inbox %(name)s is taken by something else. Choose another name, or remove that first.")
-            % {"name": name}
+            _("The name %(name)s is taken in the inbox. Choose another name, or remove that first.") % {"name": name}
         )
     inbox.mkdir(mode=0o700, parents=True, exist_ok=True)
     handle, temporary = tempfile.mkstemp(prefix=COMING, dir=inbox)

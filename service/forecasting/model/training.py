@@ -88,7 +88,7 @@ class Taught:
         else:
             said = [str(self.manifest.facts["why"]), self.judgement.sentence()]
         if self.answering == self.manifest.model_id:
-            return [*said, f"Model {self.answering} answers from now on."]
+            return [*said, f"Model {self.answering} is used from now on."]
         return [*said, f"Model {self.manifest.model_id} is stored; {self.answering} goes on answering. {LEARNING_RULE}"]
 
 

@@ -89,8 +89,8 @@ def _charged_since(case: TopUpPlanCase, at: datetime) -> list[str]:
     if case.at is not None or not case.history.topups or case.history.topups[-1].time <= at:
         return []
     said = _(
-        "This plan is of before the charge of %(when)s, which is on record: do not put it in again. Read all blocks at "
-        "rest, some hours after that charge, and ask again."
+        "This plan is from before the charge of %(when)s, which is on record: do not put it in again. Read all blocks "
+        "at rest, some hours after that charge, and ask again."
     )
     return [said % {"when": case.history.topups[-1].time.isoformat(sep=" ", timespec="minutes")}]
 

@@ -54,7 +54,10 @@ def live_record(session: Session, now: datetime) -> LiveRecord:
         why = (
             _("No forecast has been stored yet. Every forecast of a stored pack counts from then on.")
             if settled is None
-            else _("The forecasts stored so far were made just now, or after their outcome: nothing can be scored yet.")
+            else _(
+                "The forecasts stored so far were made just now, or after their outcome was known: nothing can be "
+                "scored yet."
+            )
         )
         return LiveRecord(told=None, alarm=None, sentences=[why])
     trace = watch(settled, now)

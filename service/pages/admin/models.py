@@ -40,13 +40,11 @@ def promote(
             record = tables_of(session, families) if not reason else None
         judgement = promote_on_record(registry, name, at, record, reason or None)
     except BadInput as error:
-        told = tuple(
-            Problem("reason", p.what, _("Give a reason to let it answer all the same.")) for p in error.problems
-        )
+        told = tuple(Problem("reason", p.what, _("Give a reason to use it all the same.")) for p in error.problems)
         return _page(request, form.values(), Faults(told))
     with store.writing() as session:
         note(session, request, caller, name)
-    said = _("Model %(name)s answers from now on.") % {"name": name}
+    said = _("Model %(name)s is used from now on.") % {"name": name}
     if judgement is not None:
         said = f"{said} {judgement.sentence()}"
     return go_to(request, "/admin/models", Message(said, Undo("/admin/models/rollback")))
@@ -62,7 +60,7 @@ def roll_back(request: Request, _form: SentForm, caller: CurrentCaller, store: C
         note(session, request, caller, name)
     # The way back is to promote the one that was left, for the reason that it had answered already.
     fields = {"model": left or "", "reason": _("the roll-back was undone")}
-    said = _("Model %(name)s answers again.") % {"name": name}
+    said = _("Model %(name)s is used again.") % {"name": name}
     return go_to(request, "/admin/models", Message(said, Undo("/admin/models/promotion", fields)))
 
 

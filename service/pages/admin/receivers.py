@@ -94,7 +94,7 @@ def _share(percent: str) -> float | str:
 
 def _as_in_form(problem: Problem) -> Problem:
     if problem.where == "fault_chance":
-        return Problem("fault_percent", _("It is no chance in per cent."), _("Give 1 to 99."))
+        return Problem("fault_percent", _("That is not a chance in per cent."), _("Give 1 to 99."))
     if problem.where == "wants":
         return Problem("wants_stop", _("Nothing is chosen."), _("Choose at least one thing to be told of."))
     return problem
@@ -131,7 +131,7 @@ def resume_receiver(request: Request, receiver_id: int, write: PageWrite) -> Any
 
     def work(session: Session, row: Receiver) -> str:
         resume(session, row, write.at)
-        return _("%(title)s is told again.") % {"title": row.title}
+        return _("%(title)s gets notices again.") % {"title": row.title}
 
     return _changed(request, receiver_id, write, work)
 
@@ -156,7 +156,7 @@ def remove_receiver(request: Request, receiver_id: int, write: PageWrite) -> Any
 
     def work(session: Session, row: Receiver) -> str:
         remove(session, row)
-        said = _("%(title)s is told nothing any more. Enter it again if it was the wrong one.")
+        said = _("%(title)s gets no more notices. Enter it again if that was the wrong one.")
         return said % {"title": row.title}
 
     return _changed(request, receiver_id, write, work)

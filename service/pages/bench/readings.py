@@ -341,7 +341,7 @@ def unfolded(text: str) -> bytes:
             return file.read(LARGEST_FILE)
     except (OSError, EOFError, ValueError, zlib.error):
         raise BadInput.one(
-            "file", _("The file cannot be read any more."), _("Choose it again on the page of the reading.")
+            "file", _("The file cannot be read any more."), _("Choose the file again on the page of the reading.")
         ) from None
 
 

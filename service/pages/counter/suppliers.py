@@ -111,11 +111,11 @@ def fields_of(word: str, session: Session, families: Mapping[str, PackFamily], r
             Field(
                 "express_fee",
                 _("Express fee"),
-                hint=_("Only for an express delivery: it is an offer of its own, with its own days. 0 counts too."),
+                hint=_("Only for an express delivery, which is an offer of its own with its own days. It may be 0."),
             ),
             Field("usual_days", _("Usual days from order to arrival"), _("days"), required=True),
             Field("earliest_days", _("Earliest"), _("days")),
-            Field("latest_days", _("Latest"), _("days"), _("Without it the usual days are taken as exact.")),
+            Field("latest_days", _("Latest"), _("days"), _("If left empty, the usual days are taken as exact.")),
             Field("quoted_at", _("Quoted on"), required=True, moment=True),
             Field("valid_until", _("Valid until"), moment=True),
         )
@@ -126,7 +126,7 @@ def fields_of(word: str, session: Session, families: Mapping[str, PackFamily], r
         Field("express", _("Delivery"), options=yes_no, required=True),
         Field("pack_id", _("For the pack"), hint=_("Its number; empty if it goes on the shelf."), text=True),
         Field("ordered_at", _("Ordered"), required=True, moment=True),
-        Field("arrived_at", _("Arrived"), hint=_("Empty while it is on its way."), moment=True),
+        Field("arrived_at", _("Arrived"), hint=_("Leave it empty while it is on its way."), moment=True),
     )
 
 

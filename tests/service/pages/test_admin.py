@@ -58,7 +58,7 @@ def reading(day, volts="13.0", pack="MB-VAN-07"):
 def send(page, site, name, content, *, check=True):
     page.goto(f"{site.url}/admin/imports")
     page.get_by_label("Files").set_input_files({"name": name, "mimeType": "text/csv", "buffer": content})
-    page.get_by_label("Only check, store nothing yet").set_checked(check)
+    page.get_by_label("Only check; store nothing yet").set_checked(check)
     with page.expect_navigation():
         page.get_by_role("button", name="Send").click()
 
@@ -150,7 +150,7 @@ def test_a_checked_file_is_stored_with_one_press(site, van, either_page, sound, 
         page.get_by_role("button", name="Store it now").click()
     work()
     page.reload()
-    expect(page.get_by_text("All of it is stored.")).to_be_visible()
+    expect(page.get_by_text("All rows are stored.")).to_be_visible()
     with site.store.reading() as session:
         assert session.query(Reading).filter_by(pack_id=van).count() == 5
 
@@ -195,12 +195,12 @@ def test_a_loggers_file_is_looked_over_first(site, van, either_page, sound, work
     mapping += f'[columns]\ntime = "time"\n[fixed]\npack_id = "{van}"\nstate = "rest"\n[units]\nblock_v = "mV"\n'
     mapping += '[time]\nformat = "iso"\nzone = "Atlantic/Azores"\n'
     page.get_by_label("The columns").fill(mapping)
-    page.get_by_label("Only check, store nothing yet").set_checked(False)
+    page.get_by_label("Only check; store nothing yet").set_checked(False)
     with page.expect_navigation():
         page.get_by_role("button", name="Import by these columns").click()
     work()
     page.reload()
-    expect(page.get_by_text("All of it is stored.")).to_be_visible()
+    expect(page.get_by_text("All rows are stored.")).to_be_visible()
     newest = httpx.get(f"{site.url}/v1/readings?pack_id={van}").json()["items"][-1]
     assert newest["time"] == "2026-03-07T09:00:00Z"
     assert newest["block_v"][0] == pytest.approx(13.01)
@@ -326,24 +326,24 @@ def test_models_are_promoted_and_rolled_back(own_site, either_page, sound, tmp_p
     page.goto(f"{own_site.url}/admin/models")
     expect(page.get_by_role("row").filter(has_text=first.manifest.model_id).first).to_contain_text("answers")
     sound(page, "admin-models")
-    page.get_by_role("button", name="Let it answer").click()
+    page.get_by_role("button", name="Use this model").click()
     expect(page.get_by_role("alert")).to_contain_text("nothing can be compared")
     assert registry.current_id() == first.manifest.model_id
     sound(page, "admin-models-refused")
     page.get_by_label("Reason to do without the comparison").fill(HOSTILE)
-    page.get_by_role("button", name="Let it answer").click()
-    expect(page.get_by_role("status")).to_contain_text("Model second answers from now on.")
+    page.get_by_role("button", name="Use this model").click()
+    expect(page.get_by_role("status")).to_contain_text("Model second is used from now on.")
     assert registry.current_id() == "second"
     assert registry.history()[-1].why == f"forced: {HOSTILE}"
     sound(page, "admin-models-promoted")
     page.get_by_role("button", name="Undo").click()
-    expect(page.get_by_role("status")).to_contain_text(f"Model {first.manifest.model_id} answers again.")
+    expect(page.get_by_role("status")).to_contain_text(f"Model {first.manifest.model_id} is used again.")
     assert registry.current_id() == first.manifest.model_id
     with page.expect_navigation():
         page.get_by_role("button", name="Undo").click()
     assert registry.current_id() == "second"
     with page.expect_navigation():
-        page.get_by_role("button", name="Go back to the model before").click()
+        page.get_by_role("button", name="Go back to the model used before").click()
     assert registry.current_id() == first.manifest.model_id
 
 
@@ -363,7 +363,7 @@ def test_receivers_of_notices_from_entry_to_removal(make_site, settings, tmp_pat
 
     page.goto(f"{site.url}/admin")
     page.locator("main").get_by_role("link", name=re.compile("^Notices Nobody")).click()
-    expect(page.get_by_text("Nobody is told anything yet.")).to_be_visible()
+    expect(page.get_by_text("Nobody gets notices yet.")).to_be_visible()
     expect(page.get_by_text("No mail leaves")).to_be_visible()
     sound(page, "admin-receivers-empty")
     page.get_by_label("Whose it is").fill("fleet office")
@@ -374,7 +374,7 @@ def test_receivers_of_notices_from_entry_to_removal(make_site, settings, tmp_pat
     page.get_by_role("button", name="Enter it").click()
     expect(page.get_by_role("alert")).to_contain_text("Choose at least one thing")
     expect(page.get_by_role("alert")).to_contain_text("holds a name, a password")
-    expect(page.get_by_role("alert")).to_contain_text("no chance in per cent")
+    expect(page.get_by_role("alert")).to_contain_text("not a chance in per cent")
     sound(page, "admin-receivers-refused")
     with program() as there:
         page.get_by_label("Address").fill(there.url)
@@ -404,7 +404,7 @@ def test_receivers_of_notices_from_entry_to_removal(make_site, settings, tmp_pat
     page.goto(f"{site.url}/admin/receivers")
     expect(page.get_by_text("Paused since")).to_be_visible()
     page.get_by_role("button", name="Resume fleet office").click()
-    expect(page.get_by_role("status")).to_contain_text("is told again")
+    expect(page.get_by_role("status")).to_contain_text("gets notices again")
     page.get_by_role("button", name="Pause fleet office").click()
     expect(page.get_by_role("button", name="Resume fleet office")).to_be_visible()
     sound(page, "admin-receivers-paused")
@@ -412,7 +412,7 @@ def test_receivers_of_notices_from_entry_to_removal(make_site, settings, tmp_pat
     expect(page.get_by_text("0 sent, 1 to be tried again, 0 given up").first).to_be_visible()
     page.goto(f"{site.url}/admin/receivers")
     page.get_by_role("button", name="Remove fleet office").click()
-    expect(page.get_by_text("Nobody is told anything yet.")).to_be_visible()
+    expect(page.get_by_text("Nobody gets notices yet.")).to_be_visible()
     page.get_by_label("Whose it is").fill("parts counter")
     page.get_by_label("Address").fill("parts@workshop.example")
     page.get_by_role("button", name="Enter it").click()

@@ -131,7 +131,7 @@ def test_what_cannot_be_is_said_and_nothing_typed_is_lost(site, van_back, either
     page = either_page
     page.goto(f"{site.url}/bench/units/{van_back}/visit")
     fill(page, scripts)
-    page.get_by_text("More of the return").click()
+    page.get_by_text("More about the return").click()
     page.get_by_label("When the fault came back").fill("2026-03-23T08:30")
     page.get_by_label("Trouble code").fill("P9Z")
     page.get_by_role("button", name="Save").click()

@@ -33,7 +33,7 @@ def add_van(page, site) -> None:
     page.get_by_role("link", name="A new car").click()
     page.get_by_label("Number of the vehicle").fill("MB-VAN-07")
     page.get_by_label("Kind of pack").select_option("gravel-14")
-    page.get_by_text("More of the car").click()
+    page.get_by_text("More about the car").click()
     page.get_by_label("Age of the pack").fill("14,5")
     page.get_by_role("button", name="Save").click()
     expect(page.get_by_role("status")).to_contain_text("Unit MB-VAN-07 is added.")
@@ -265,7 +265,7 @@ def test_too_few_pasted_numbers_are_counted(site, record, either_page, sound):
     page.goto(f"{site.url}/bench/units/MB-CAB-03/reading/new")
     page.get_by_text("Paste a row or a column of numbers").click()
     page.get_by_label("Row or column").fill("13.0 13.1 13.2")
-    page.get_by_role("button", name="Put them into the fields").click()
+    page.get_by_role("button", name="Put the numbers into the fields").click()
     expect(page.locator("#pasted-wrong")).to_contain_text("These are 3 numbers, but the pack has 14 blocks.")
     sound(page, "reading-too-few")
 
@@ -410,7 +410,7 @@ def test_another_plan_and_a_wrong_one(site, van, either_page, sound):
     page = either_page
     page.goto(f"{site.url}/bench/units/{van}/what-if")
     page.get_by_label("Kilometres a day").fill("25")
-    page.get_by_label("Stands first for").fill("2")
+    page.get_by_label("Parked first for").fill("2")
     page.get_by_role("button", name="Ask").click()
     expect(page.locator(".answer")).to_contain_text("As you entered:")
     page.get_by_label("Kilometres a day").fill("a few")

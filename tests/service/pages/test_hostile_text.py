@@ -40,7 +40,7 @@ def test_in_every_field_of_the_bench(site, quiet, sound, hostile):
 def refused_on_adding(page, site, sound, hostile) -> None:
     page.goto(f"{site.url}/bench/add")
     page.get_by_label("Kind of pack").select_option("gravel-14")
-    page.get_by_text("More of the car").click()
+    page.get_by_text("More about the car").click()
     fields = ("Number of the vehicle", "Number of the pack", "Age of the pack", "Odometer")
     for field in fields:
         page.get_by_label(field).fill(hostile)
@@ -60,7 +60,7 @@ def kept_where_free_text_may_stand(page, site, hostile) -> None:
         page.get_by_role("button", name="Throw it away").click()  # what was refused is still on the device
     page.get_by_label("Number of the vehicle").fill("MB-CAB-09")
     page.get_by_label("Kind of pack").select_option("gravel-14")
-    page.get_by_text("More of the car").click()
+    page.get_by_text("More about the car").click()
     page.get_by_label("What it is used for").fill(hostile)
     page.get_by_label("Where it stands").fill(hostile)
     page.get_by_role("button", name="Save").click()

@@ -54,7 +54,7 @@ def test_from_nothing_to_a_forecast(own_site, open_context, sound):
         hands.type(text)
     hands.tap(page.get_by_role("button", name="Enter it"))
     expect(page.get_by_role("heading", name="slate-17 can be chosen now")).to_be_visible()
-    expect(page.get_by_text("The block that you read lies between.")).to_be_visible()
+    expect(page.get_by_text("The block that you read lies between the two.")).to_be_visible()
     expect(page.get_by_role("rowheader", name="peak_current_a")).to_be_visible()
     sound(page, "family-made")
     hands.tap(page.get_by_role("link", name="Add a car with it"))

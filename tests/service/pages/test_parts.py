@@ -42,7 +42,7 @@ def test_from_nothing_to_a_queue(site, either_page, sound):
     sound(page, "parts-no-costs")
     page.get_by_role("link", name="State the costs").click()
     page.get_by_label("Currency").fill("EUR")
-    for words, amount in (("One stranding", "600"), ("One day off the road", "60"), ("One day of capital", "0,5"),
+    for words, amount in (("One stranding", "600"), ("One day off the road", "60"), ("One day of money tied up", "0,5"),
                           ("Value left in an unneeded pack", "900")):  # fmt: skip
         page.get_by_label(words).fill(amount)
     sound(page, "costs")

@@ -202,7 +202,7 @@ def test_a_pasted_row_that_begins_with_its_time_fills_only_voltages(site, cab, e
     page.goto(f"{cab}/reading/new")
     page.get_by_text("Paste a row or a column of numbers").click()
     page.get_by_label("Row or column").fill("26.11.2026\t08:15\t" + "\t".join(map(str, VOLTS)))
-    page.get_by_role("button", name="Put them into the fields").click()
+    page.get_by_role("button", name="Put the numbers into the fields").click()
     expect(page.locator("#block_v-0")).to_have_value("13.02")
     expect(page.locator("#block_v-13")).to_have_value("13.0")
 

@@ -39,7 +39,7 @@ def test_a_fleet_goes_in_and_out_and_into_a_backup_and_back(run, tmp_path):
     write_fleet(tmp_path / "fleet")
     dry = run("import", tmp_path / "fleet", "--dry-run")
     assert "nothing was stored" in dry.stdout
-    assert "All of it is stored" in run("import", tmp_path / "fleet").stdout
+    assert "All rows are stored" in run("import", tmp_path / "fleet").stdout
     again = run("import", tmp_path / "fleet")
     assert again.exit_code == 2
     assert "packs.csv row 2 column pack_id: Pack" in again.stdout

@@ -48,7 +48,7 @@ def test_one_that_is_right_is_named_in_what_lead_times_rest_on(filled):
     filled.delete(f"/v1/outcomes/{number}")
     assert filled.post("/v1/packs/MB-VAN-07/forecasts", json={}).status_code == 201
     (offer,) = filled.post("/v1/packs/MB-VAN-07/orders", json={}).json()["offers"]
-    assert "363 days: see that its dates are right" in offer["basis"]
+    assert "363 days: check that its dates are right" in offer["basis"]
 
 
 def test_the_same_order_twice_is_asked_about(filled, asked_back):

@@ -102,7 +102,7 @@ def test_a_grave_flag_stands_at_every_door_that_decides(out, clock):
     assert out.post(f"{VAN}/release", json={"in_days": 7}).json()["first"][0].startswith(GRAVE)
     assert out.post(f"{VAN}/orders", json={}).json()["first"][0].startswith(GRAVE)
     again, grave = out.post(f"{VAN}/topup-plan", json={}).json()["sentences"][:2]
-    assert again.startswith("This plan is of before the charge of 2026-03-02 12:50"), (
+    assert again.startswith("This plan is from before the charge of 2026-03-02 12:50"), (
         "put in twice, it is an overcharge"
     )
     assert grave.startswith(GRAVE)
