@@ -17,7 +17,7 @@ from service.forecasting.issued.scores import ended
 from service.forecasting.recheck.days import day_reached
 from service.records.stopped import under_stop
 from service.records.unweighed import unweighed_packs
-from service.store.schema import Assignment, Delivery, IssuedForecast, Pack, Reading, Score, TopUp
+from service.store.schema import Assignment, Delivery, IssuedForecast, Outcome, Pack, Reading, Score, TopUp
 
 FOUND: Final = 20
 """Units on a page."""
@@ -50,6 +50,11 @@ class Found:
         Whether that forecast warns, or the one before warned, of something to be looked at first; no day is told then.
     unweighed : bool
         Whether something is recorded that its newest forecast does not know.
+    topped_at : datetime or None
+        Of its newest top-up.
+    became : str or None
+        What ended that; None while it is out on it.
+    became_at : datetime or None
     """
 
     pack_id: str
@@ -62,6 +67,9 @@ class Found:
     stop: str | None
     grave: bool
     unweighed: bool
+    topped_at: datetime | None
+    became: str | None
+    became_at: datetime | None
 
     @property
     def name(self) -> str:
@@ -89,8 +97,19 @@ def find_units(
         Last pack of the page before; empty for the first page.
     families : mapping of str to PackFamily
     """
-    pattern = f"%{_pattern(words)}%"
-    sits = Assignment.until.is_(None)
+    strict = _pattern(words)
+    units, last = _found(session, strict, after, families)
+    if units or (after and _found(session, strict, "", families)[0]):
+        return units, last
+    # "MB-7" is nowhere just so, but MB-VAN-07 is what was meant.
+    loose = "%".join(_RUNS.findall(words))
+    return _found(session, loose, after, families) if loose else (units, last)
+
+
+def _found(
+    session: Session, like: str, after: str, families: Mapping[str, PackFamily]
+) -> tuple[list[Found], str | None]:
+    pattern, sits = f"%{like}%", Assignment.until.is_(None)
     # Each reads one index alone, in order, up to the page's end: the pack's own number, and that of its vehicle.
     sought = [
         select(column.label("pack_id"))
@@ -131,8 +150,13 @@ def _has(session: Session, number: Any, pattern: str) -> Any:
     return like(pattern, escape="!")
 
 
+def how_many(session: Session) -> int:
+    """Return how many units there are."""
+    return session.scalar(select(func.count()).select_from(Pack)) or 0
+
+
 def lately(session: Session, families: Mapping[str, PackFamily]) -> list[Found]:
-    """Return the units that something was entered of last, the newest first."""
+    """Return the units that something was entered of last, the newest first, then those of which nothing was."""
     newest: dict[str, datetime] = {}
     for table in (Reading, TopUp):
         columns = table.__table__.c
@@ -140,6 +164,9 @@ def lately(session: Session, families: Mapping[str, PackFamily]) -> list[Found]:
         for name, time in session.execute(query):
             newest[name] = max(time, newest.get(name, time))
     names = sorted(newest, key=lambda name: newest[name], reverse=True)[:FOUND]
+    if len(names) < FOUND:
+        others = select(Pack.id).where(Pack.id.not_in(newest)).order_by(Pack.recorded_at.desc(), Pack.id)
+        names += session.scalars(others.limit(FOUND - len(names)))
     found = {unit.pack_id: unit for unit in described(session, names, families)}
     return [found[name] for name in names if name in found]
 
@@ -158,6 +185,8 @@ def described(session: Session, names: Sequence[str], families: Mapping[str, Pac
         )
         for name, time in session.execute(query):
             facts[name] = max(time, facts.get(name, time))
+    topped = _newest_topups(session, names)
+    became = _what_became(session, topped)
     columns = IssuedForecast.__table__.c
     standing = select(columns.pack_id, columns.good_for_days, columns.origin, Score.grave).join(
         Score, Score.forecast_id == columns.id
@@ -181,6 +210,20 @@ def described(session: Session, names: Sequence[str], families: Mapping[str, Pac
             stop=_(stopped[name].text) if name in stopped else None,
             grave=unweighed.get(name, False) or (name in forecasts and forecasts[name].grave),
             unweighed=name in unweighed,
+            topped_at=topped.get(name),
+            became=became[name].kind if name in became else None,
+            became_at=became[name].time if name in became else None,
         )
         for name, family in packs
     ]
+
+
+def _newest_topups(session: Session, names: Sequence[str]) -> dict[str, datetime]:
+    query = select(TopUp.pack_id, func.max(TopUp.time)).where(TopUp.pack_id.in_(names)).group_by(TopUp.pack_id)
+    return {row[0]: row[1] for row in session.execute(query)}
+
+
+def _what_became(session: Session, topped: Mapping[str, datetime]) -> dict[str, Outcome]:
+    """Return the newest outcome of each pack that ended its newest top-up."""
+    query = select(Outcome).where(Outcome.pack_id.in_(topped), Outcome.kind != "running").order_by(Outcome.time)
+    return {one.pack_id: one for one in session.scalars(query) if one.time >= topped[one.pack_id]}

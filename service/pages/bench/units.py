@@ -14,7 +14,7 @@ from models.packs.family import PackFamily
 from service.core.cautions import at_the_pack
 from service.core.translation import _
 from service.http.dependencies import CurrentStore, KnownFamilies
-from service.pages.bench.finding import exactly, find_units, lately
+from service.pages.bench.finding import exactly, find_units, how_many, lately
 from service.pages.forms import page_router
 from service.pages.rendering import go_to, render
 from service.pages.sorting import in_order, sorting_of
@@ -37,6 +37,7 @@ def show_bench(request: Request, store: CurrentStore, families: KnownFamilies) -
         units, last = (
             find_units(session, words, after, families) if words or after else (lately(session, families), None)
         )
+        in_all = how_many(session)
     # A page of many is in the order of its numbers, else the next page would not follow from it.
     sorting = None if last or after or len(units) < 2 else sorting_of(request, "/bench", ORDERS, _kept(words))
     if sorting is not None and not (sorting.usual and not words):
@@ -46,6 +47,12 @@ def show_bench(request: Request, store: CurrentStore, families: KnownFamilies) -
         request,
         "bench/units.html",
         units=units,
+        in_all=in_all,
+        became_words={
+            "returned": _("the fault came back"),
+            "replaced": _("replaced"),
+            "retired": _("taken out of use"),
+        },
         words=words,
         following=following,
         sorting=sorting,

@@ -41,3 +41,19 @@ def test_it_can_be_taken_back(site, van, phone_page):
     assert (seat["pack_id"], seat["until"]) == (van, None)
     assert httpx.get(f"{site.url}/v1/outcomes").json()["items"] == []
     assert [pack["id"] for pack in httpx.get(f"{site.url}/v1/packs").json()["items"]] == [van]
+
+
+def test_the_bench_list_leaves_no_unit_without_a_word(site, van, record, phone_page, sound):
+    record("/v1/packs", {"id": "MB-P-0815", "family": "gravel-14"})
+    page = phone_page
+    page.goto(f"{site.url}/bench")
+    rows = page.locator(".units > li")
+    expect(rows).to_have_count(2)
+    expect(rows.filter(has_text=van)).to_contain_text("no forecast is kept")
+    expect(rows.filter(has_text="MB-P-0815")).to_contain_text("nothing entered yet")
+    record("/v1/outcomes", {"pack_id": van, "time": "2026-03-13T07:20:00Z", "kind": "returned"})
+    page.reload()
+    expect(rows.filter(has_text=van)).to_contain_text("the fault came back Fri 13 Mar")
+    sound(page, "bench-list")
+    page.goto(f"{site.url}/bench?unit=MB-7")
+    expect(page.locator(".units > li")).to_contain_text(van)

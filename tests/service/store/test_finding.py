@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
-from sqlalchemy import update
+from sqlalchemy import delete, update
 
-from service.pages.bench.finding import FOUND, find_units
-from service.store.schema import Assignment, Pack, Vehicle
+from service.pages.bench.finding import FOUND, described, find_units, how_many, lately
+from service.store.schema import Assignment, IssuedForecast, Outcome, Pack, Score, Vehicle
 from tests.service.invented_fleet import fill
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
@@ -45,3 +45,36 @@ def test_a_vehicle_is_found_by_the_pack_it_has_now(store):
         session.execute(update(Assignment).where(Assignment.pack_id == "AA-1").values(until=NOW))
         assert found(session, "cab") == ([], None)
         assert found(session, "aa-") == (["AA-1"], None)
+
+
+def test_a_number_written_short_finds_what_was_meant(store):
+    """ "MB-7" found nothing, though the van is there as MB-VAN-07."""
+    names = fill(store, 30, NOW)
+    with store.writing() as session:
+        session.add(Pack(id="MB-VAN-07", family="marl-28", **RECORD))
+        session.flush()
+        assert found(session, "MB-7")[0][-1] == "MB-VAN-07"
+        told, last = [], ""
+        while last is not None:
+            page, last = found(session, "MB-0-0", last)
+            told += page
+        assert told == [*names, "MB-VAN-07"][: len(told)]
+        assert len(told) >= len(names)
+
+
+def test_of_a_unit_the_list_always_says_how_it_stands(store):
+    """Of a car without a promised day, a forecast or an open top-up the list said nothing."""
+    names = fill(store, 5, NOW)
+    with store.writing() as session:
+        session.execute(update(IssuedForecast).where(IssuedForecast.pack_id == names[0]).values(good_for_days=0.2))
+        session.execute(delete(Score).where(Score.pack_id == names[1]))
+        session.add(Outcome(pack_id=names[2], time=NOW, kind="returned", **RECORD))
+        session.add(Pack(id="MB-P-0815", family="marl-28", **RECORD))
+        session.flush()
+        promised, forgotten, back, *_others = described(session, names[:3], {})
+        assert promised.origin is not None
+        assert forgotten.origin is None
+        assert forgotten.topped_at is not None
+        assert (back.became, back.became_at) == ("returned", NOW)
+        assert "MB-P-0815" in [unit.pack_id for unit in lately(session, {})], "nothing is entered of it yet"
+        assert how_many(session) == 6
