@@ -16,7 +16,7 @@ from service.exchange.imports.files import FileShape
 from service.exchange.imports.guess_columns import NO_CODE, SHOWN_VALUES, ColumnGuess
 from service.exchange.imports.guess_times import TimeGuess
 from service.exchange.imports.guess_units import REST_A, UnitGuess
-from service.exchange.imports.questions import Questions
+from service.exchange.imports.questions import Question, Questions
 from service.exchange.imports.sample import Sample
 from service.exchange.imports.understanding import ColumnUse, Understanding
 
@@ -79,19 +79,7 @@ def understand(
     ]
     # Plain values first, as TOML wants them, and what is asked last.
     parts = sorted(content.items(), key=lambda item: (item[0] == "unanswered", isinstance(item[1], dict)))
-    return Understanding(dict(parts), told, questions.open)
-
-
-def guess_mapping(path: Path) -> tuple[str, list[str]]:
-    """Return a mapping of a file of readings as TOML, and what must be answered in it first.
-
-    Raises
-    ------
-    BadInput
-        It cannot be read, or nothing in it looks like block voltages.
-    """
-    found = understand(path)
-    return found.as_toml(), [question.text for question in found.questions]
+    return Understanding(dict(parts), told, questions.open, questions.asked)
 
 
 def confirmed(
@@ -99,10 +87,13 @@ def confirmed(
 ) -> Understanding:
     """Take every suggestion, as somebody would who finds them all right, until one question has none."""
     given = dict(answers or {})
+    asked: dict[str, Question] = {}
     while True:
         found = understand(path, given, blocks_of_pack=blocks_of_pack)
+        asked = {**{question.key: question for question in found.asked}, **asked}
         fresh = {q.key: q.suggested for q in found.questions if q.suggested and q.key not in given}
         if not fresh:
+            found.asked = list(asked.values())
             return found
         given |= fresh
 
@@ -120,8 +111,8 @@ def _state(
         meant = {}
         for word in sorted(set(sample.filled(state))):
             fitting = [name for name, pattern in _STATES.items() if re.search(pattern, word, re.I)]
-            given = questions.answers.get(f"state.words.{word}")
-            if given is None and not fitting:
+            given = None
+            if f"state.words.{word}" in questions.answers or not fitting:
                 told = f"What does {word!r} in {state!r} mean?"
                 given = questions.ask(f"state.words.{word}", told, "", ("rest", "discharge", "charge"))
             meant[word] = given or (fitting[0] if fitting else "")
@@ -153,9 +144,9 @@ def _codes(sample: Sample, columns: ColumnGuess, questions: Questions, content: 
         for word in sorted(set(sample.filled(stored))):
             fitting = [name for name, pattern in _CODE_STATES.items() if re.search(pattern, word, re.I)]
             told = f"What does {word!r} in {stored!r} mean?"
-            given = questions.answers.get(f"code.words.{word}") or ("".join(fitting) if len(fitting) == 1 else None)
-            given = given or questions.ask(f"code.words.{word}", told, "", (*_CODE_STATES, "none"))
-            words[word] = given or ""
+            words[word] = fitting[0] if fitting else ""
+            if f"code.words.{word}" in questions.answers or len(fitting) != 1:
+                words[word] = questions.ask(f"code.words.{word}", told, "", (*_CODE_STATES, "none")) or ""
     if words:
         content["code"] = {"words": words}
 

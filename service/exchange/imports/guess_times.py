@@ -49,7 +49,8 @@ class TimeGuess:
             time["clock"] = clock
         shown = f"{heading!r} ({', '.join(texts[:2])})"
         if "time.format" in self.questions.answers:
-            time["format"] = self.questions.answers["time.format"]
+            told = f"How are the times in {shown} written? As %d.%m.%Y %H:%M."
+            time["format"] = self.questions.ask("time.format", told) or ""
         elif not found.formats:
             self.questions.ask("time.format", f"How are the times in {shown} written? As %d.%m.%Y %H:%M.")
         elif not found.sure:

@@ -156,12 +156,11 @@ class UnitGuess:
 
     def sign(self, amps: str) -> None:
         """Tell whether current that leaves the pack is positive."""
-        given = self.questions.answers.get("discharge")
-        if given is None:
-            pull = self.columns.pull(amps)
-            if abs(pull) > SURE:
-                given = "positive" if pull < 0 else "negative"
-            elif (np.abs(self.sample.numbers(amps)) >= REST_A).any():
-                told = f"Is current that leaves the pack positive or negative in {amps!r}?"
-                given = self.questions.ask("discharge", told, "positive", ("positive", "negative"))
+        given, pull = None, self.columns.pull(amps)
+        doubtful = abs(pull) <= SURE and bool((np.abs(self.sample.numbers(amps)) >= REST_A).any())
+        if doubtful or "discharge" in self.questions.answers:
+            told = f"Is current that leaves the pack positive or negative in {amps!r}?"
+            given = self.questions.ask("discharge", told, "positive", ("positive", "negative"))
+        elif abs(pull) > SURE:
+            given = "positive" if pull < 0 else "negative"
         self.content["discharge"] = given or "positive"

@@ -198,10 +198,8 @@ class _Run:
         else:
             _require_headings(file, mapping)
         reader = RowReader(mapping, file.name, self._blocks_of)
-        reader.settle_hours(_in_time(file, mapping))
-        rows = _in_time(file, mapping)
-        if mapping.long is not None:
-            rows = widened(rows, mapping, mapping.long)
+        reader.settle_hours(rows_in_time(file, mapping))
+        rows = rows_in_time(file, mapping, joined=True)
         records: Iterator[Checked] = ((number, reader.record(number, fields)) for number, fields in rows)
         if mapping.table == "readings" and mapping.visits == "summary":
             records = self._by_visit(reader, records)
@@ -395,12 +393,27 @@ def follows(earlier: Any, later: Any) -> bool:
     return bool(same and timedelta() <= later.time - earlier.time <= LONGEST_GAP)
 
 
-def _in_time(file: Path, mapping: FileMapping) -> Iterator[Row]:
-    """Return the rows of a file in order of time, as far as its mapping tells it."""
-    rows = rows_of(file, mapping.shape)
-    if not mapping.newest_first:
-        return rows
-    held = list(islice(rows, MOST_TURNED + 1))
+def rows_in_time(file: Path, mapping: FileMapping, *, joined: bool = False) -> Iterator[Row]:
+    """Return the rows of a file in order of time, as far as its mapping tells it.
+
+    Parameters
+    ----------
+    file : Path
+    mapping : FileMapping
+    joined : bool
+        Where each block has a row of its own, the rows of a reading are joined.
+
+    Raises
+    ------
+    BadInput
+        It cannot be read, or runs backwards and is too long to be turned.
+    """
+    rows = _turned(file, mapping) if mapping.newest_first else rows_of(file, mapping.shape)
+    return widened(rows, mapping, mapping.long) if joined and mapping.long is not None else rows
+
+
+def _turned(file: Path, mapping: FileMapping) -> Iterator[Row]:
+    held = list(islice(rows_of(file, mapping.shape), MOST_TURNED + 1))
     if len(held) > MOST_TURNED:
         what = f"It runs backwards in time and has more than {MOST_TURNED} rows."
         raise BadInput.one(file.name, what, "Sort it by time and take newest_first out of the mapping, or part it.")

@@ -35,18 +35,23 @@ class Questions:
     answers : mapping of str to str
         By the key of their question.
     open : list of Question
+    asked : list of Question
+        All of them, with those that are answered.
     """
 
     def __init__(self, answers: Mapping[str, str]) -> None:
         self.answers = answers
         self.open: list[Question] = []
+        self.asked: list[Question] = []
 
     def ask(self, key: str, text: str, suggested: str = "", choices: tuple[str, ...] = ()) -> str | None:
         """Return the answer to a question, None if it is not answered yet; it is then asked."""
+        self.asked.append(Question(key, text, suggested, choices))
         given = self.answers.get(key)
         if given is not None and (not choices or given in choices):
             return given
         if given is not None:
             text = f"{text} {given!r} is none of {', '.join(choices)}."
-        self.open.append(Question(key, text, suggested, choices))
+        self.asked[-1] = Question(key, text, suggested, choices)
+        self.open.append(self.asked[-1])
         return None

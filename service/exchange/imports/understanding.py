@@ -47,11 +47,14 @@ class Understanding:
         Every column, in the file's order.
     questions : list of Question
         What must be answered first.
+    asked : list of Question
+        These, and those that are answered.
     """
 
     content: dict[str, Any]
     columns: list[ColumnUse]
     questions: list[Question] = field(default_factory=list)
+    asked: list[Question] = field(default_factory=list)
 
     def mapping(self, where: str) -> FileMapping:
         """Return the mapping.

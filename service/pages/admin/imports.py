@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Annotated, Any, Final
 
@@ -15,25 +15,38 @@ from starlette.datastructures import FormData, UploadFile
 from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
+from models.packs.history import BlockReading
 from service.access.callers import Caller
 from service.access.roles import CurrentCaller
 from service.core.translation import _
 from service.exchange.imports.files import ENDINGS
-from service.exchange.imports.guess import guess_mapping
+from service.exchange.imports.first_rows import first_rows
+from service.exchange.imports.guess import confirmed
 from service.exchange.imports.mapping import DOCUMENTED, read_mapping
+from service.exchange.imports.rows import RowFault
+from service.exchange.imports.understanding import Understanding
 from service.exchange.inbox.files import coming_in, inbox_of, remove
 from service.http.dependencies import CurrentStore
 from service.jobs.queue import enqueue
 from service.pages.admin.jobs import kind_words
 from service.pages.admin.noting import note
-from service.pages.forms import NO_FAULTS, Faults, PageWrite, SentForm, form_of, once, page_router, require_token
+from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, form_of, once, page_router, require_token
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render
+from service.pages.understanding import (
+    ROWS_SHOWN,
+    SHOWN,
+    UnderstoodRow,
+    answers_of,
+    digest_of,
+    open_faults,
+    understood_file,
+)
 from service.records.writing import Done
 from service.store.opening import Store
-from service.store.schema import Job
+from service.store.schema import Job, Pack
 
-SHOWN: Final = 10
+LAST_IMPORTS: Final = 10
 READ_AT_ONCE: Final = 1_000_000
 MAPPING: Final = "mapping.toml"
 HISTORIES: Final = (".json", ".jsonl")
@@ -78,13 +91,21 @@ def send_mapping(request: Request, folder: str, form: SentForm, write: PageWrite
         mend = _("Send the file again.")
         raise BadInput.one("files", _("The file is not in the inbox any more."), mend)
     (file,) = files
-    text = form.get("mapping")
-    (here / MAPPING).write_text(text, encoding="utf-8")
-    try:
-        read_mapping(here / MAPPING)
-    except BadInput as error:
-        faults = Faults(tuple(Problem("mapping", f"{p.where}: {_(p.what)}", p.mend) for p in error.problems))
-        return _mapping_page(request, here.name, file.name, text, [], faults)
+    if form.get("by_hand") or form.get("write"):
+        text = form.get("mapping") or _understood(file, form, write.store, request).as_toml()
+        if form.get("write"):
+            return _by_hand_page(request, file, text, form.values(), NO_FAULTS)
+        (here / MAPPING).write_text(text, encoding="utf-8")
+        try:
+            read_mapping(here / MAPPING)
+        except BadInput as error:
+            faults = Faults(tuple(Problem("mapping", f"{p.where}: {_(p.what)}", p.mend) for p in error.problems))
+            return _by_hand_page(request, file, text, form.values(), faults)
+    else:
+        found = _understood(file, form, write.store, request)
+        if found.questions or form.get("again") or form.get(SHOWN) != digest_of(found):
+            return _mapping_page(request, file, found, write.store, form)
+        (here / MAPPING).write_text(found.as_toml(), encoding="utf-8")
 
     def work(session: Any) -> Done:
         arguments = {
@@ -121,12 +142,12 @@ def _take(request: Request, store: Store, caller: Caller, given: dict[str, str],
     tables = all(Path(name).stem in DOCUMENTED for name in names)
     if not tables and first.suffix not in HISTORIES:
         try:
-            text, questions = guess_mapping(first)
+            found = confirmed(first)
         except BadInput as error:
             remove(inbox, folder)
             told = tuple(Problem("files", f"{p.where}: {_(p.what)}", p.mend) for p in error.problems)
             return _page(request, store, given, Faults(told))
-        return _mapping_page(request, folder, names[0], text, questions, NO_FAULTS)
+        return _mapping_page(request, first, found, store, Form({name: (text,) for name, text in given.items()}))
     arguments = {
         "name": folder if tables else f"{folder}/{names[0]}",
         "mapping": None,
@@ -175,7 +196,7 @@ def _plain(name: str) -> str:
 
 def _page(request: Request, store: Store, values: dict[str, str], faults: Faults) -> Response:
     with store.reading() as session:
-        query = select(Job).where(Job.kind == "import").order_by(Job.id.desc()).limit(SHOWN)
+        query = select(Job).where(Job.kind == "import").order_by(Job.id.desc()).limit(LAST_IMPORTS)
         jobs = session.scalars(query).all()
     settings = request.app.state.settings
     return render(
@@ -191,17 +212,60 @@ def _page(request: Request, store: Store, values: dict[str, str], faults: Faults
     )
 
 
-def _mapping_page(
-    request: Request, folder: str, file: str, text: str, questions: list[str], faults: Faults
-) -> Response:
+def _understood(file: Path, form: Form, store: Store, request: Request) -> Understanding:
+    """Tell how a file is understood with what the form says of it."""
+    answers = answers_of(form)
+    blocks = _blocks_of(store, request)
+    return confirmed(file, answers, blocks_of_pack=blocks(answers.get("fixed.pack_id", "")))
+
+
+def _blocks_of(store: Store, request: Request) -> Callable[[str], int | None]:
+    families = request.app.state.families
+
+    def blocks_of(pack_id: str) -> int | None:
+        with store.reading() as session:
+            pack = session.get(Pack, pack_id) if pack_id else None
+        return families[pack.family].blocks if pack is not None and pack.family in families else None
+
+    return blocks_of
+
+
+def _mapping_page(request: Request, path: Path, found: Understanding, store: Store, form: Form) -> Response:
+    """Show how a file is understood, with its first rows where nothing is open."""
+    file = understood_file(found, answers_of(form))
+    faults = open_faults(found) if form.get(SHOWN) else NO_FAULTS
+    rows: list[BlockReading] = []
+    bad: list[RowFault] = []
+    if not found.questions:
+        rows, bad = first_rows(path, found.mapping(path.name), _blocks_of(store, request), ROWS_SHOWN)
     return render(
         request,
         "admin/mapping.html",
         status=422 if faults else 200,
-        folder=folder,
+        folder=path.parent.name,
+        name=path.name,
         file=file,
-        values={"mapping": text, "dry_run": "yes"},
-        questions=[question.lstrip("# ") for question in questions],
+        rows=[UnderstoodRow.of(row) for row in rows],
+        bad=bad,
+        by_hand=False,
+        ready=not found.questions,
+        values=form.values() if form.get(SHOWN) else {"dry_run": "yes", **form.values()},
         faults=faults,
+        labels={field.name: field.text for field in file.asked},
+        once=once(),
+    )
+
+
+def _by_hand_page(request: Request, path: Path, text: str, values: dict[str, str], faults: Faults) -> Response:
+    return render(
+        request,
+        "admin/mapping.html",
+        status=422 if faults else 200,
+        folder=path.parent.name,
+        name=path.name,
+        by_hand=True,
+        values=values | {"mapping": text},
+        faults=faults,
+        labels={"mapping": _("The columns")},
         once=once(),
     )

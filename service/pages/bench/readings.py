@@ -9,8 +9,6 @@ import re
 import tempfile
 import zlib
 from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path as FilePath
 from typing import Any, Final
 
@@ -28,6 +26,7 @@ from service.exchange.imports.files import ENDINGS, headings_of, rows_of
 from service.exchange.imports.guess import confirmed
 from service.exchange.imports.loading import ImportReport, import_files
 from service.exchange.imports.mapping import FileMapping, documented_mapping
+from service.exchange.imports.understanding import Understanding
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.bench.facts import (
     Number,
@@ -49,6 +48,14 @@ from service.pages.bench.voltages import as_number, count_problem, is_number_or_
 from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, checked, page_router
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render, zone_of
+from service.pages.understanding import (
+    SHOWN,
+    UnderstoodRow,
+    answers_of,
+    digest_of,
+    open_faults,
+    understood_file,
+)
 from service.pages.undo import Step, step, undo_form
 from service.pages.wording import code_state_words, for_input, inspected_words, moment_from, state_words
 from service.records.records import read
@@ -62,6 +69,9 @@ PASTED: Final = "pasted"
 UNDERSTOOD: Final = "understood"
 LARGEST_FOLDED: Final = 900_000
 """Longest file that a page keeps in itself, packed and written in base64: a form's field may hold 1 MiB."""
+
+KNOWN: Final = ("fixed.pack_id", "time.zone")
+"""Questions that the page answers itself: whose file it is, and where its clocks stand."""
 
 LARGEST_FILE: Final = 20_000_000
 ROWS_SHOWN: Final = 50
@@ -247,8 +257,8 @@ def take_file(
     with write.store.reading() as session:
         unit = unit_of(session, pack_id, families)
     name, content = form.files.get("file", ("", b""))
-    confirmed = form.get(UNDERSTOOD) != ""
-    if confirmed:
+    looked_over = form.get(UNDERSTOOD) != ""
+    if looked_over:
         name, content = form.get("name"), unfolded(form.get(UNDERSTOOD))
     try:
         if not content:
@@ -256,22 +266,27 @@ def take_file(
         with tempfile.TemporaryDirectory(prefix="tideover-") as folder:
             path = FilePath(folder) / _plain_name(name)
             path.write_bytes(content)
-            mapping = _mapping(path, unit, form, zone_of(request).key)
+            found, mapping = _mapping(path, unit, form, zone_of(request).key)
+            if mapping is None:
+                return _understood_page(request, unit, name, content, form, found, [])
+            # What another answer has changed is looked over again.
+            told = "" if found is None else digest_of(found)
+            sure = looked_over and not form.get("again") and form.get(SHOWN) == told
             steps: list[Step] = []
-            rows: list[Understood] = []
+            rows: list[UnderstoodRow] = []
 
             def noted(session: Session, _report: ImportReport) -> None:
                 mine = (Reading.pack_id == pack_id, Reading.recorded_at == write.at, Reading.version == 1)
                 stored = session.scalars(select(Reading).where(*mine).order_by(Reading.time)).all()
-                if not confirmed:
+                if not sure:
                     # Looked over first: what was taken in for that is taken back.
-                    rows.extend(Understood.of(row) for row in stored)
+                    rows.extend(UnderstoodRow.of(row) for row in stored)
                     raise _NotYet
                 steps.extend(step(READINGS, row, "create") for row in stored)
 
             report = import_files(write.store, path, families, write.writer, mapping=mapping, at_end=noted)
     except _NotYet:
-        return _understood_page(request, unit, name, content, form, mapping, rows)
+        return _understood_page(request, unit, name, content, form, found, rows)
     except BadInput as error:
         report, problems = ImportReport(), error.problems
         return _file_page(request, unit, name, report, problems)
@@ -286,31 +301,14 @@ class _NotYet(Exception):
     """The rows of a file were only read to be shown."""
 
 
-@dataclass(frozen=True)
-class Understood:
-    """One row of a file as it will be stored."""
-
-    time: datetime
-    state: str
-    current_a: float | None
-    temperature_c: float | None
-    low_v: float
-    high_v: float
-    lowest: int
-    unread: int
-
-    @classmethod
-    def of(cls, row: Reading) -> Understood:
-        """Take a reading that was read from a file."""
-        known = [(volts, block) for block, volts in enumerate(row.block_v, start=1) if volts is not None]
-        (low, lowest), (high, _highest) = min(known), max(known)
-        unread = len(row.block_v) - len(known)
-        told: Any = row  # its columns follow from the fields of a history
-        return cls(told.time, told.state, told.current_a, told.temperature_c, low, high, lowest, unread)
-
-
 def _understood_page(
-    request: Request, unit: Unit, name: str, content: bytes, form: Form, mapping: FileMapping, rows: list[Understood]
+    request: Request,
+    unit: Unit,
+    name: str,
+    content: bytes,
+    form: Form,
+    found: Understanding | None,
+    rows: list[UnderstoodRow],
 ) -> Response:
     folded = base64.b64encode(gzip.compress(content, mtime=0)).decode()
     if len(folded) > LARGEST_FOLDED:
@@ -318,16 +316,19 @@ def _understood_page(
             "file", _("The file is too long to be looked over here."), _("Split it, or have the admin import it.")
         )
         return _file_page(request, unit, name, ImportReport(), large.problems)
-    columns = [*mapping.columns.items(), *((f"block_{b}_v", heading) for b, heading in enumerate(mapping.blocks, 1))]
+    file = None if found is None else understood_file(found, answers_of(form), KNOWN)
+    faults = open_faults(found) if found is not None and form.get(SHOWN) else NO_FAULTS
     return render(
         request,
         "bench/understood.html",
+        status=422 if faults else 200,
         unit=unit,
+        file=file,
+        faults=faults,
+        labels={} if file is None else {field.name: field.text for field in file.asked},
         name=name,
         folded=folded,
         file_state=form.get("file_state"),
-        columns=columns,
-        units=mapping.units,
         rows=rows[:ROWS_SHOWN],
         count=len(rows),
         address=unit_address(unit.pack.id),
@@ -377,8 +378,12 @@ def _plain_name(name: str) -> str:
     return plain if plain.lower().endswith(ENDINGS) else f"{plain or 'file'}.csv"
 
 
-def _mapping(path: FilePath, unit: Unit, form: Form, zone: str) -> FileMapping:
-    """Return what the columns are: as documented, else as they are understood with what the form says."""
+def _mapping(path: FilePath, unit: Unit, form: Form, zone: str) -> tuple[Understanding | None, FileMapping | None]:
+    """Return what the columns are: as documented, else as they are understood with what the form says.
+
+    An understanding without a mapping has a question that needs an answer.
+    """
+    found = None
     headings = headings_of(path) if path.suffix == ".csv" else []
     if {"time", "state", "block_1_v"} <= set(headings):
         # Whose rows they are is known here: the column for it may be left out.
@@ -387,19 +392,17 @@ def _mapping(path: FilePath, unit: Unit, form: Form, zone: str) -> FileMapping:
             own = {column: heading for column, heading in mapping.columns.items() if column != "pack_id"}
             mapping = mapping.model_copy(update={"columns": own})
     else:
-        known = {"fixed.pack_id": unit.pack.id, "time.zone": zone}
-        try:
-            found = confirmed(path, known, blocks_of_pack=_blocks(unit))
-            mapping = found.mapping(path.name)
-        except BadInput:
-            # Only where the file does not tell the state itself, by a word or a current in each row.
-            if not form.get("file_state"):
-                raise
-            stated = {**known, "fixed.state": form.get("file_state")}
-            mapping = confirmed(path, stated, blocks_of_pack=_blocks(unit)).mapping(path.name)
+        known = {**answers_of(form), **dict(zip(KNOWN, (unit.pack.id, zone), strict=True))}
+        if form.get("file_state"):
+            # It counts only where the file does not tell the state itself, by a word or a current in each row.
+            known.setdefault("fixed.state", form.get("file_state"))
+        found = confirmed(path, known, blocks_of_pack=_blocks(unit))
+        if found.questions:
+            return found, None
+        mapping = found.mapping(path.name)
     _require_own(path, mapping, unit)
     columns = {column: heading for column, heading in mapping.columns.items() if column != "pack_id"}
-    return mapping.model_copy(update={"columns": columns, "fixed": {**mapping.fixed, "pack_id": unit.pack.id}})
+    return found, mapping.model_copy(update={"columns": columns, "fixed": {**mapping.fixed, "pack_id": unit.pack.id}})
 
 
 def _blocks(unit: Unit) -> int | None:

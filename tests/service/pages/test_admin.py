@@ -180,13 +180,62 @@ def test_every_bad_row_is_named_and_the_good_ones_can_be_kept(site, van, page, s
         assert session.query(Reading).filter_by(pack_id=van).count() == 4
 
 
+def logged(*rows: str) -> bytes:
+    head = "time,HVB1," + ",".join(f"V{b}" for b in range(1, 15))
+    return "\n".join([head, *(f"{row},{','.join(['13010'] * 14)}" for row in rows)]).encode()
+
+
 def test_a_loggers_file_is_looked_over_first(site, van, either_page, sound, work):
     page = either_page
-    head = "time," + ",".join(f"V{b}" for b in range(1, 15))
-    send(page, site, "log 7.csv", f"{head}\n2026-03-07 08:00:00,{','.join(['13010'] * 14)}\n".encode())
+    send(page, site, "log 7.csv", logged("2026-03-07 08:00:00,0.1", "2026-03-07 08:01:00,0.1"))
     expect(page.get_by_role("heading", level=1)).to_contain_text("log-7.csv")
-    expect(page.get_by_label("The columns")).to_have_value(re.compile('block_v = "mV"'))
+    expect(page.get_by_label("What is the column 'HVB1'")).to_have_value("nothing")
     sound(page, "admin-mapping")
+    page.get_by_label("Which pack is it?").fill(van)
+    page.get_by_label("Which time zone is the logger's clock set to?").fill("Atlantic/Azores")
+    page.get_by_label("What is the column 'HVB1'").select_option("current_a")
+    with page.expect_navigation():
+        page.get_by_role("button", name="Look again").click()
+    rows = page.get_by_role("region", name="The first rows, as they are understood").locator("tbody tr")
+    expect(rows).to_have_count(2)
+    expect(rows.first).to_contain_text("13.010 (block 1)")
+    expect(page.get_by_label("Which pack is it?")).to_have_value(van)
+    sound(page, "admin-mapping-understood")
+    # What is changed is shown again before anything goes in.
+    page.get_by_label("What the column time is").select_option("nothing")
+    with page.expect_navigation():
+        page.get_by_role("button", name="Import by these columns").click()
+    expect(page.get_by_label("Which column holds the time?")).to_be_visible()
+    page.get_by_label("What the column time is").select_option("time")
+    with page.expect_navigation():
+        page.get_by_role("button", name="Look again").first.click()
+    expect(rows).to_have_count(2)
+    page.get_by_label("Only check; store nothing yet").set_checked(False)
+    with page.expect_navigation():
+        page.get_by_role("button", name="Import by these columns").click()
+    work()
+    page.reload()
+    expect(page.get_by_text("All rows are stored.")).to_be_visible()
+    newest = httpx.get(f"{site.url}/v1/readings?pack_id={van}").json()["items"][-1]
+    assert newest["time"] == "2026-03-07T09:01:00Z"
+    assert (newest["block_v"][0], newest["current_a"], newest["state"]) == (pytest.approx(13.01), 0.1, "rest")
+
+
+def test_what_a_file_does_not_tell_is_named_at_its_field(site, van, page, sound):
+    send(page, site, "log 7.csv", logged("2026-03-07 08:00:00,0.1"))
+    page.get_by_label("Which time zone is the logger's clock set to?").fill("UTC")
+    with page.expect_navigation():
+        page.get_by_role("button", name="Look again").click()
+    expect(page.get_by_role("alert")).to_contain_text("Which pack is it?")
+    expect(page.get_by_role("alert")).to_contain_text("This needs an answer.")
+    sound(page, "admin-mapping-open")
+
+
+def test_a_mapping_can_be_written_by_hand(site, van, page, sound, work):
+    send(page, site, "log 7.csv", logged("2026-03-07 08:00:00,0.1"))
+    with page.expect_navigation():
+        page.get_by_role("button", name="Write it by hand").click()
+    expect(page.get_by_label("The columns")).to_have_value(re.compile('block_v = "mV"'))
     page.get_by_label("The columns").fill("blocks = 3")
     page.get_by_role("button", name="Import by these columns").click()
     expect(page.get_by_role("alert")).to_be_visible()

@@ -305,6 +305,36 @@ def test_a_loggers_file(site, record, either_page, sound, tmp_path):
     assert httpx.get(f"{site.url}/v1/readings").json()["items"] == []
 
 
+def test_what_a_file_does_not_tell_is_answered_on_the_page(site, record, either_page, sound, tmp_path):
+    page = either_page
+    record("/v1/packs", {"id": "MB-CAB-03", "family": "gravel-14"})
+    head = "when,HVB1," + ",".join(f"B{b}" for b in range(1, 15))
+    row = ",".join(map(str, BEFORE["block_v"]))
+    rows = [f"2026-03-02T08:1{m}:00,{a},{row}" for m, a in enumerate((30, 20, 25))]
+    (tmp_path / "log.csv").write_text("\n".join([head, *rows]) + "\n")
+    page.goto(f"{site.url}/bench/units/MB-CAB-03/reading/new")
+    page.get_by_label("CSV file").set_input_files(tmp_path / "log.csv")
+    page.get_by_role("button", name="Read the file").click()
+    expect(page.get_by_text("Something is to be answered first.")).to_be_visible()
+    sound(page, "file-open-questions")
+    page.get_by_label("Which column holds the time?").select_option("when")
+    page.get_by_label("What is the column 'HVB1'").select_option("current_a")
+    page.get_by_role("button", name="Look again", exact=True).click()
+    rows = page.get_by_role("region", name="As they will be saved").locator("tbody tr")
+    expect(rows).to_have_count(3)
+    expect(rows.first).to_contain_text("30")
+    sound(page, "file-answered")
+    assert httpx.get(f"{site.url}/v1/readings").json()["items"] == []
+    page.get_by_label("Is current that leaves the pack positive or negative").select_option("negative")
+    # An answer that changes it shows it again, rather than storing what nobody has seen.
+    page.get_by_role("button", name="Save these 3 readings").click()
+    expect(rows.first).to_contain_text("-30")
+    page.get_by_role("button", name="Save these 3 readings").click()
+    expect(page.get_by_role("status")).to_contain_text("3 readings are recorded.")
+    stored = httpx.get(f"{site.url}/v1/readings").json()["items"]
+    assert [(one["state"], one["current_a"]) for one in stored] == [("charge", -30), ("charge", -20), ("charge", -25)]
+
+
 def test_a_file_of_other_packs_is_refused(site, van, phone_page, tmp_path, repository):
     record_of_all = repository / "data" / "synthetic" / "readings.csv"
     phone_page.goto(f"{site.url}/bench/units/{van}/reading/new")

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 from models.base.errors import BadInput
 from models.packs.tables import history_of
 from service.exchange.exports.tables import export_all
-from service.exchange.imports.guess import guess_mapping
+from service.exchange.imports.guess import understand
 from service.exchange.imports.loading import import_files
 from service.exchange.imports.mapping import mapping_of, read_mapping
 from service.exchange.imports.units import scale_of
@@ -294,7 +294,8 @@ def test_a_loggers_file_is_guessed_confirmed_and_imported(store, tmp_path):
     """Zone: IANA time zone database, the Azores are at -1 h in winter and at 0 h in summer."""
     path = tmp_path / "log.csv"
     path.write_text(LOGGER)
-    text, questions = guess_mapping(path)
+    found = understand(path)
+    text, questions = found.as_toml(), [question.text for question in found.questions]
     assert any("time zone" in q for q in questions)
     assert any("Which pack" in q for q in questions)
     unanswered = tmp_path / "guess.toml"

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from models.base.errors import BadInput
-from service.exchange.imports.guess import confirmed, guess_mapping, understand
+from service.exchange.imports.guess import confirmed, understand
 from service.exchange.imports.loading import import_files
 from service.exchange.imports.mapping import (
     CodeReading,
@@ -99,9 +99,9 @@ def test_every_column_is_used_or_named_as_unused(tmp_path, case: Case):
 
 def test_what_is_not_answered_is_not_imported(store, tmp_path):
     text(table())(tmp_path / "log.csv")
-    toml, questions = guess_mapping(tmp_path / "log.csv")
-    assert questions == ["Which pack is it?"]
-    (tmp_path / "mapping.toml").write_text(toml, encoding="utf-8")
+    found = understand(tmp_path / "log.csv")
+    assert [question.text for question in found.questions] == ["Which pack is it?"]
+    (tmp_path / "mapping.toml").write_text(found.as_toml(), encoding="utf-8")
     with pytest.raises(BadInput, match="Which pack is it"):
         read_mapping(tmp_path / "mapping.toml")
 

@@ -15,7 +15,7 @@ import pytest
 
 from models.base.errors import BadInput
 from service.exchange.imports.files import FileShape, headings_of, histories_of, rows_of
-from service.exchange.imports.guess import guess_mapping
+from service.exchange.imports.guess import understand
 from service.exchange.imports.limits import MOST_UNPACKING_BYTES
 from tests.service.exchange.imports import bombs
 
@@ -52,7 +52,7 @@ def test_long_headings(tmp_path, heading, what):
     path = tmp_path / "logger.csv"
     path.write_text(f'time,"{heading}",{block_headings(4)}\n', encoding="utf-8")
     with pytest.raises(BadInput, match=f"{what}|field larger than field limit"):
-        guess_mapping(path)
+        understand(path)
 
 
 @pytest.mark.usefixtures("soon")
@@ -61,7 +61,7 @@ def test_what_the_delimiter_is_is_found_in_one_pass(tmp_path, text):
     path = tmp_path / "logger.csv"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(BadInput):
-        guess_mapping(path)
+        understand(path)
 
 
 @pytest.mark.usefixtures("soon")
@@ -109,7 +109,7 @@ def test_columns_without_a_heading_are_left_out(tmp_path):
 def test_the_delimiter_is_the_one_that_parts_most_rows_alike(tmp_path, text, headings, delimiter):
     path = tmp_path / "logger.csv"
     path.write_text(text, encoding="utf-8")
-    assert f"delimiter = {json.dumps(delimiter)}" in guess_mapping(path)[0]
+    assert f"delimiter = {json.dumps(delimiter)}" in understand(path).as_toml()
     assert len(headings_of(path, FileShape(delimiter=delimiter))) == headings
 
 

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 import pytest
 
 from models.base.errors import BadInput
-from service.exchange.imports.guess import guess_mapping
+from service.exchange.imports.guess import understand
 from service.exchange.imports.loading import import_files
 from service.forecasting.forecasts.examples import example_case
 from service.records.records import Writer
@@ -117,9 +117,7 @@ def test_histories_and_loggers_files(store, tmp_path):
             path = tmp_path / name
             path.write_bytes(content)
             try:
-                guess_mapping(path) if name == "logger.csv" else import_files(
-                    store, path, FAMILIES, WRITER, dry_run=True
-                )
+                understand(path) if name == "logger.csv" else import_files(store, path, FAMILIES, WRITER, dry_run=True)
             except BadInput as error:
                 if not all(p.what and p.mend for p in error.problems):
                     return "no sentence"
