@@ -6,7 +6,10 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import datetime
 
+import numpy as np
+
 from models.base.day_grid import GRID_VERSION, survival_at
+from models.calibration.conformal import RISKS, told_hold
 from models.forecaster import Forecaster
 from models.forecasts.explanation import Explanation
 from models.forecasts.forecast import Forecast
@@ -152,5 +155,8 @@ def _return_day(share: float, day: float | None) -> ReturnDay:
 
 
 def _until(forecast: Forecast, days: float) -> UntilReplacement:
-    low, high = (float(survival_at(curve[None, :], days)[0]) for curve in (forecast.band_low, forecast.band_high))
-    return UntilReplacement(days=days, hold_probability=forecast.hold_probability(days), band_low=low, band_high=high)
+    """Read the chance off what is promised, as a release does: beside the good-for days the curve would say more."""
+    curves = np.stack([forecast.survival, forecast.band_low, forecast.band_high])
+    promised = told_hold(curves, np.broadcast_to(forecast.told_levels(), (len(curves), len(RISKS))))
+    middle, low, high = survival_at(promised, days).tolist()
+    return UntilReplacement(days=days, hold_probability=middle, band_low=low, band_high=high)

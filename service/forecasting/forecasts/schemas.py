@@ -96,7 +96,10 @@ class UntilReplacement(BaseModel):
     """The wait for the replacement pack."""
 
     days: float
-    hold_probability: float
+    hold_probability: float = Field(
+        description="Read off what is promised, so at least a confidence where the day lies within the days promised "
+        "at it; where days went by unseen or more was put in than was missing it is less than `survival`."
+    )
     band_low: float
     band_high: float
 

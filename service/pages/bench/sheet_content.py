@@ -28,6 +28,7 @@ from service.pages.bench.curve import Curve, curve_of
 from service.pages.bench.recheck_words import RecheckRow, recheck_row
 from service.pages.wording import day_in_words, in_words, state_words
 from service.records.history import chemistry_unless_stopped, history_of_pack
+from service.records.unweighed import newest_entry
 from service.store.schema import Assignment, IssuedForecast
 
 
@@ -61,8 +62,6 @@ class ReleaseSheet:
         The day of the next reading, and what to read.
     recheck_rows : tuple of RecheckRow
         Empty if there is no plan.
-    changed : bool
-        Whether the record was changed since, so that it would give another forecast.
     held_back : tuple of str
         Why nobody may be let go by it, in first place; empty where nothing speaks against it. Then it is no release:
         no figures, no day, nothing to sign and nothing for the owner.
@@ -87,7 +86,6 @@ class ReleaseSheet:
     owner: tuple[str, ...]
     recheck: str
     recheck_rows: tuple[RecheckRow, ...]
-    changed: bool
     held_back: tuple[str, ...]
     given_out: str
     workshop: str
@@ -145,10 +143,9 @@ def sheet_of(
     forecast = release.answer
     promise = main_promise(forecast)
     last = day_reached(row.origin, promise.days)
-    held_back = _held_back(release, last, now, zone)
-    holds = promise.days >= 1
+    held_back = _held_back(release, last, now, zone, holds=promise.days >= 1)
     planned = row.recheck_at or (None if recheck is None else recheck.recheck_at)
-    dates = dates_said(last, planned, zone, day_in_words) if holds else []
+    dates = dates_said(last, planned, zone, day_in_words)
     return ReleaseSheet(
         name=release.vehicle_id or row.pack_id,
         pack_id=row.pack_id,
@@ -169,22 +166,29 @@ def sheet_of(
             for one in forecast.good_for
         ),
         curve=curve_of(forecast, now, zone),
-        owner=tuple(_owner(dates, holds)),
+        owner=tuple(_owner(dates)),
         given_out=_("Given out on %(day)s.") % {"day": in_words(row.issued_at, zone)},
-        recheck=" ".join([*(dates or [_not_one_day()]), _("Read all blocks at rest, before it is driven.")]),
+        recheck=" ".join([*dates, _("Read all blocks at rest, before it is driven.")]),
         recheck_rows=() if recheck is None else tuple(recheck_row(one) for one in recheck.table),
-        changed=release.changed,
         held_back=held_back,
         workshop=workshop,
     )
 
 
-def _held_back(release: Release, last: datetime, now: datetime, zone: ZoneInfo) -> tuple[str, ...]:
-    """Say why nobody may be let go by a forecast: what it gravely warns of, its age, or that its last day is past."""
+def _held_back(release: Release, last: datetime, now: datetime, zone: ZoneInfo, *, holds: bool) -> tuple[str, ...]:
+    """Say why nobody may be let go by a forecast.
+
+    It gravely warns, is old, knows not all that is recorded, promises not even one day, or its last day is past.
+    """
     said = look_first(as_of_now(release.answer.flags, release.history, now))
     if said:
         said.insert(0, _("Not to be driven until it is looked at: no release sheet is made from this forecast."))
-    if now.astimezone(zone).date() > last.astimezone(zone).date():
+    history = release.history
+    if release.changed or (history is not None and newest_entry(history) > release.row.origin):
+        said.append(_("The record was changed, or something entered, after this forecast. Make a new one first."))
+    if not holds:
+        said.append(_("Not even one day can be promised: no release sheet is made from this forecast."))
+    elif now.astimezone(zone).date() > last.astimezone(zone).date():
         over = _(
             "This sheet is no longer good: its last promised day, %(day)s, is past. Read the pack again and make a "
             "new one."
@@ -193,17 +197,13 @@ def _held_back(release: Release, last: datetime, now: datetime, zone: ZoneInfo) 
     return tuple(said)
 
 
-def _owner(dates: list[str], holds: bool) -> list[str]:
+def _owner(dates: list[str]) -> list[str]:
     return [
         _("The battery of this car was charged by hand to bridge the wait for another one. It is not repaired."),
-        *(dates if holds else [_not_one_day()]),
+        *dates,
         _("It may stop driving without warning: no motorway, no remote trips, nobody who depends on arriving."),
         _("If it stops: get everybody to safety, do not open anything, and call the number below."),
     ]
-
-
-def _not_one_day() -> str:
-    return _("This repair cannot be counted on for even one day. Drive only as far as the workshop agreed with you.")
 
 
 def _changed(row: IssuedForecast, history: PackHistory | None, family: PackFamily | None) -> bool:

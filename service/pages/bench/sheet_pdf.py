@@ -103,8 +103,6 @@ def _head(pdf: _Sheet, sheet: ReleaseSheet) -> None:
         },
         7.5,
     )
-    if sheet.changed:
-        pdf.say(_("The record was changed after this forecast. Make a new one before the car goes."), 9, bold=True)
 
 
 def _cautions(pdf: _Sheet, sheet: ReleaseSheet) -> None:

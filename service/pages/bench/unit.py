@@ -101,6 +101,7 @@ def show_unit(
         curve=None if told.forecast is None else curve_of(told.forecast, request.app.state.clock(), zone_of(request)),
         promise=None if told.forecast is None else main_promise(told.forecast),
         until=None if told.forecast is None else last_safe_day(told.forecast),
+        releases=told.forecast is not None and releases(told.forecast),
         silent_since=_silent_since(unit, told),
         last_day_of=lambda row: day_reached(row.origin, row.good_for_days),
         promise_words=lambda one, origin: _promise_words(one, origin, zone_of(request)),
@@ -149,8 +150,12 @@ def last_safe_day(forecast: ForecastAnswer) -> datetime | None:
     None if not even one day is promised, it ends with the horizon, or something grave has to be looked at first.
     """
     promise = main_promise(forecast)
-    nobody = promise.days < 1 or promise.beyond_horizon or any(flag.grave for flag in forecast.flags)
-    return None if nobody else day_reached(forecast.origin, promise.days)
+    return None if promise.beyond_horizon or not releases(forecast) else day_reached(forecast.origin, promise.days)
+
+
+def releases(forecast: ForecastAnswer) -> bool:
+    """Whether a release sheet can be made from a forecast: it promises a day, and warns of nothing grave."""
+    return main_promise(forecast).days >= 1 and not any(flag.grave for flag in forecast.flags)
 
 
 def _promise_words(promise: GoodFor, origin: datetime, zone: ZoneInfo) -> str:

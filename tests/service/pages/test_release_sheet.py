@@ -251,9 +251,47 @@ def calendar_events(site) -> list:
 def test_a_record_that_was_changed_since_is_said_so(site, van, issued, phone_page):
     (topup,) = httpx.get(f"{site.url}/v1/topups").json()["items"]
     phone_page.goto(f"{site.url}/bench/forecasts/{issued['id']}")
-    assert "was changed after this forecast" not in phone_page.content()
+    said = "The record was changed, or something entered, after this forecast. Make a new one first."
+    assert said not in phone_page.content()
     httpx.patch(f"{site.url}/v1/topups/{topup['id']}", json={"charge_ah": 1.2}).raise_for_status()
     phone_page.reload()
-    assert "The record was changed after this forecast." in phone_page.content()
-    pdf = PdfReader(io.BytesIO(httpx.get(f"{phone_page.url}/sheet.pdf").content)).pages[0].extract_text()
-    assert "The record was changed after this forecast." in squeezed(pdf)
+    assert said in phone_page.content()
+    assert "Bring the car back" not in phone_page.content()
+    refused = httpx.get(f"{phone_page.url}/sheet.pdf")
+    assert refused.status_code == 409
+    assert said in refused.text
+
+
+def test_no_release_is_made_once_something_was_entered_that_the_forecast_does_not_know(site, van, issued, record):
+    sheet = f"{site.url}/bench/forecasts/{issued['id']}"
+    assert "Bring the car back" in httpx.get(sheet).text
+    site.app.state.clock = lambda: NOW + timedelta(hours=2)
+    later = {"pack_id": van, "time": (NOW + timedelta(hours=1)).isoformat(), "state": "rest", "temperature_c": 52}
+    record("/v1/readings", {**later, "block_v": [12.9] * 14})
+    shown = httpx.get(sheet).text
+    assert "something entered, after this forecast" in shown
+    assert "Bring the car back" not in shown
+    assert httpx.get(f"{sheet}/sheet.pdf").status_code == 409
+
+
+def test_no_release_is_made_of_a_forecast_that_promises_not_even_one_day(site, van, record):
+    """A block as low after its charge as before it: the sheet said to drive as far as was agreed, and was signed."""
+    site.app.state.clock = lambda: NOW
+    low = [12.9] * 14
+    low[4] = 12.2
+    record("/v1/readings", {"pack_id": van, "time": "2026-03-03T06:30:00Z", "state": "rest", "block_v": low})
+    kept = record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat()}).json()
+    assert not any(flag["grave"] for flag in kept["answer"]["flags"])
+    assert next(one["days"] for one in kept["answer"]["good_for"] if one["confidence"] == 0.9) < 1
+    sheet = f"{site.url}/bench/forecasts/{kept['id']}"
+    shown = httpx.get(sheet).text
+    why = "Not even one day can be promised: no release sheet is made from this forecast."
+    assert shown.index(why) < shown.index("Cautions")
+    for words in ("Bring the car back", "For the owner", "Signature", "Good for, at", "hold on day"):
+        assert words not in shown, words
+    refused = httpx.get(f"{sheet}/sheet.pdf")
+    assert refused.status_code == 409
+    assert why in refused.text
+    unit = httpx.get(f"{site.url}/bench/units/{van}", timeout=60).text
+    assert "no release sheet follows from it" in unit
+    assert "make the release sheet" not in unit
