@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
+
 from models.packs import cautions
 from models.packs.cautions import Chemistry
+from models.packs.family import PackFamily
 from service.core.translation import _
+
+
+def shared_chemistry(families: Mapping[str, PackFamily], names: Iterable[str]) -> Chemistry | None:
+    """Return the one chemistry that packs of some families have; None if they have two, or a family is not known."""
+    found = {families[name].chemistry if name in families else None for name in names}
+    return found.pop() if len(found) == 1 else None
 
 
 def driving() -> list[str]:

@@ -19,6 +19,7 @@ class ToldStop(BaseModel):
     text: str = Field(description="What was found, in a sentence.")
     instead: str = Field(description="What to do instead.")
     source: str = Field(description="Where the rule comes from.")
+    by_look: bool = Field(description="Whether a look noted with a later reading (`inspected`) can lift it.")
 
 
 class ToldStops(BaseModel):
@@ -31,7 +32,7 @@ class ToldStops(BaseModel):
     def of(cls, error: Stopped) -> Self:
         """Return it in the language spoken."""
         stops = [
-            ToldStop(code=s.code, ends=s.ends, text=_(s.text), instead=_(s.instead), source=s.source)
+            ToldStop(code=s.code, ends=s.ends, text=_(s.text), instead=_(s.instead), source=s.source, by_look=s.by_look)
             for s in error.stops
         ]
         return cls(stops=stops, cautions=all_cautions(error.family.chemistry))

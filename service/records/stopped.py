@@ -31,13 +31,14 @@ class UnderStop:
 
     Attributes
     ----------
-    pack_id : str
+    pack_id, family : str
     vehicle_id : str or None
         That it sits in now.
     stops : tuple of Stop
     """
 
     pack_id: str
+    family: str
     vehicle_id: str | None
     stops: tuple[Stop, ...]
 
@@ -144,7 +145,7 @@ def under_stop(session: Session, families: Mapping[str, PackFamily], conditions:
     packs = [pack for pack in session.scalars(query) if pack.family in families]
     vehicles = vehicle_names(session, [pack.id for pack in packs])
     return [
-        UnderStop(history.pack_id, vehicles.get(history.pack_id), stops)
+        UnderStop(history.pack_id, history.family, vehicles.get(history.pack_id), stops)
         for history in histories_of(session, packs)
         if (stops := _stops(history, families[history.family]))
     ]

@@ -49,6 +49,7 @@ def told(client, problem_in, door: str, history: dict) -> list[str]:
     assert not set(FIGURES) & set(document)
     assert len(document["cautions"]) > 5
     assert all(stop["text"].endswith(".") and stop["instead"] and stop["source"] for stop in document["stops"])
+    assert all(stop["by_look"] == ("(inspected)" in stop["instead"]) for stop in document["stops"])
     return [stop["code"] for stop in document["stops"]]
 
 

@@ -29,6 +29,8 @@ class Stop:
         What to do instead.
     source : str
         Where the rule comes from.
+    by_look : bool
+        Whether a look noted with a later reading can lift it.
     """
 
     code: str
@@ -36,6 +38,7 @@ class Stop:
     text: str
     instead: str
     source: str
+    by_look: bool = False
 
 
 class Stopped(TideoverError):
@@ -64,3 +67,8 @@ class StopRule:
     find: Callable[[Known], Said | None]
     instead: Said
     source: str
+
+    @property
+    def by_look(self) -> bool:
+        """Whether a look noted with a later reading can lift it: its own words say so."""
+        return "(inspected)" in self.instead

@@ -188,7 +188,8 @@ def stops_of(
         if rule.ends == "everything" or charging:
             text = rule.find(known)
             if text is not None:
-                found.append(Stop(rule.code, rule.ends, _with_early_look(text, rule, known), rule.instead, rule.source))
+                said = _with_early_look(text, rule, known)
+                found.append(Stop(rule.code, rule.ends, said, rule.instead, rule.source, rule.by_look))
     return tuple(found)
 
 

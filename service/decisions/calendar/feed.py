@@ -15,8 +15,9 @@ from sqlalchemy.orm import Session
 from models.base.counts import days as counted_days
 from models.decisions.lead_time import LeadTime
 from models.decisions.ordering import latest_order_days
+from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
-from service.core.cautions import at_the_pack, driving
+from service.core.cautions import at_the_pack, driving, shared_chemistry
 from service.decisions.basis.lead_times import OnOrder, offer_lead_time, on_order, standing_offers
 from service.decisions.basis.open_cases import OpenCase, OpenCases, open_cases
 from service.decisions.basis.sentences import rests_on
@@ -86,12 +87,12 @@ def days_due(session: Session, now: datetime, zone: ZoneInfo, families: Mapping[
     # What is past would only fill a calendar; the boards of the pages say what is overdue.
     today, seen = now.astimezone(zone).date(), set()
     for one in under_stop(session, families):
-        yield _stop_day(one, today)
+        yield _stop_day(one, today, shared_chemistry(families, [one.family]))
     unweighed = unweighed_packs(session)
     for pack_id, days in _recheck_days(session, now, zone, unweighed):
         seen.add(pack_id)
         yield from (day for day in days if day.day >= today)
-    yield from (day for pack_id, day in _order_days(session, now) if pack_id in seen and day.day >= today)
+    yield from (day for pack_id, day in _order_days(session, now, families) if pack_id in seen and day.day >= today)
 
 
 def _recheck_days(
@@ -168,22 +169,22 @@ def _not_to_drive_day(pack: str, why: str, today: date) -> Day:
     return Day("recheck", pack, today, f"Do not drive {pack}", f"{why} {driving()[0]}", grave=True)
 
 
-def _stop_day(one: UnderStop, today: date) -> Day:
+def _stop_day(one: UnderStop, today: date, chemistry: Chemistry | None) -> Day:
     said = " ".join([stop.text for stop in one.stops] + list(dict.fromkeys(stop.instead for stop in one.stops)))
-    return Day("stop", one.pack_id, today, f"STOP: {one.name}", f"{said} {at_the_pack()[0]}", grave=True)
+    return Day("stop", one.pack_id, today, f"STOP: {one.name}", f"{said} {at_the_pack(chemistry)[0]}", grave=True)
 
 
 def _iso(moment: datetime, zone: ZoneInfo) -> str:
     return moment.astimezone(zone).date().isoformat()
 
 
-def _order_days(session: Session, now: datetime) -> Iterator[tuple[str, Day]]:
+def _order_days(session: Session, now: datetime, families: Mapping[str, PackFamily]) -> Iterator[tuple[str, Day]]:
     cases = open_cases(session, now)
     ordered = on_order(session, cases.topped_at, now)
     waiting: dict[str, list[int]] = {}
     for row, case in enumerate(cases.cases):
         if case.pack_id in ordered:
-            yield from ((case.pack_id, day) for day in _expected(case, ordered[case.pack_id], now))
+            yield from ((case.pack_id, day) for day in _expected(case, ordered[case.pack_id], now, families))
         else:
             waiting.setdefault(case.family, []).append(row)
     for family, rows in sorted(waiting.items()):
@@ -210,14 +211,15 @@ def _to_order(cases: OpenCases, known: list[tuple[Offer, LeadTime]], now: dateti
         yield case.pack_id, Day("order", case.pack_id, day, what, f"{said} {rests_on(case)}")
 
 
-def _expected(case: OpenCase, order: OnOrder, now: datetime) -> Iterator[Day]:
+def _expected(case: OpenCase, order: OnOrder, now: datetime, families: Mapping[str, PackFamily]) -> Iterator[Day]:
     middle = None if order.lead_time is None else order.lead_time.quantile(0.5)
     if middle is not None:
         day = now.date() + timedelta(days=middle)
         what = f"Pack for {case.name} expected from {order.supplier}"
         if order.arrived_at is not None:
             what = f"Fit the pack that came for {case.name}"
-        said = f"{order.said} {at_the_pack()[0]}" if order.arrived_at else order.said
+        first = at_the_pack(shared_chemistry(families, [case.family]))[0]
+        said = f"{order.said} {first}" if order.arrived_at else order.said
         yield Day("order", case.pack_id, day, what, said)
 
 

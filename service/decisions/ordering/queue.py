@@ -14,7 +14,7 @@ from models.base.errors import BadInput
 from models.decisions.order_queue import QueueEntry, in_order, order_queue
 from models.decisions.ordering import Costs, plan_orders_on_band
 from models.packs.family import PackFamily
-from service.core.cautions import all_cautions
+from service.core.cautions import all_cautions, shared_chemistry
 from service.core.translation import N_, _, ngettext, spoken, translated
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import on_order
@@ -126,7 +126,9 @@ def queue_of_cases(
         + _on_order_for_stopped(session, [one for one in stopped if one.pack_id not in ordered], now),
         left_out=left_out,
         notes=notes,
-        cautions=all_cautions(),
+        cautions=all_cautions(
+            shared_chemistry(families, {case.family for case in everything.cases} | {one.family for one in stopped})
+        ),
     )
 
 

@@ -58,15 +58,6 @@ def as_of_now(flags: Sequence[EvidenceFlag], history: PackHistory | None, now: d
     return [*map(EvidenceFlag.of, aged), *(flag for flag in flags if not aged or flag.code != NOT_OF_TODAY)]
 
 
-def counts_from(case: Asked, origin: datetime, now: datetime | None) -> list[str]:
-    """Say from when days count where that is not today, though nobody asked for another moment."""
-    since = (now or clock.now_utc()) - origin
-    if case.at is not None or since < TODAY:
-        return []
-    said = _("All days here count from %(day)s, when something was last entered, %(days)s ago.")
-    return [said % {"day": origin.date().isoformat(), "days": _(counts.days(since // timedelta(days=1)))}]
-
-
 def asked_of_today(case: AnyCase, now: datetime | None) -> AnyCase:
     """Return a question whose days count from now where no moment was named and something was entered before today."""
     now = now or clock.now_utc()

@@ -11,7 +11,7 @@ from models.interventions.what_if import PlanForecast, WhatIf
 from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
 from service.forecasting.forecasts.cases import computing, family_of, plan_of
-from service.forecasting.forecasts.last_seen import age_of, counts_from
+from service.forecasting.forecasts.last_seen import age_of, asked_of_today, counts_from_today
 from service.forecasting.forecasts.schemas import EvidenceFlag
 from service.forecasting.forecasts.sentences import look_first
 from service.forecasting.what_if.schemas import OtherPlan, PlanAnswer, WhatIfAnswer, WhatIfCase
@@ -50,9 +50,9 @@ def answer(
     """
     family = family_of(case, families, now)
     plans = USUAL_PLANS if case.plans is None else tuple(plan.plan() for plan in case.plans)
-    usage = plan_of(case)
+    asked = asked_of_today(case, now)
     with computing(threads):
-        told = forecaster.what_if(case.history, plans, case.at, usage, family)
+        told = forecaster.what_if(asked.history, plans, asked.at, plan_of(asked), family)
     present = told.present
     flags = [*age_of(case, now, of_today_too=True), *(EvidenceFlag.of(flag) for flag in (*present.flags, *told.flags))]
     return WhatIfAnswer(
@@ -67,7 +67,7 @@ def answer(
         effective_packs=told.effective_packs,
         agreement_gap=told.agreement_gap,
         flags=flags,
-        first=[*look_first(flags), *counts_from(case, present.origin, now)],
+        first=[*look_first(flags), *counts_from_today(case, now)],
         sentences=sentences_of(told),
         cautions=all_cautions(family.chemistry),
         model_id=present.model_id,

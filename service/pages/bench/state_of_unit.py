@@ -127,11 +127,13 @@ def moved_out(session: Session, pack_id: str) -> Moved | None:
     return Moved(last.vehicle_id, last.until, session.scalar(there))
 
 
-def stops_now(history: PackHistory, family: PackFamily | None, now: datetime) -> ToldStops | None:
-    """Return what ends the job at a pack, whether or not a model can answer."""
+def stops_now(
+    history: PackHistory, family: PackFamily | None, now: datetime, *, charging: bool = False
+) -> ToldStops | None:
+    """Return what ends the job at a pack, or charging it, whether or not a model can answer."""
     if family is None or family_problems(history, family):
         return None
-    found = stops_of(history, family, at=now)
+    found = stops_of(history, family, at=now, charging=charging)
     return ToldStops.of(Stopped(found, family)) if found else None
 
 

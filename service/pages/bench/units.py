@@ -11,7 +11,7 @@ from starlette.responses import Response
 
 from models.base import counts
 from models.packs.family import PackFamily
-from service.core.cautions import at_the_pack
+from service.core.cautions import at_the_pack, shared_chemistry
 from service.core.translation import _
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.bench.finding import exactly, find_units, how_many, lately
@@ -56,7 +56,7 @@ def show_bench(request: Request, store: CurrentStore, families: KnownFamilies) -
         words=words,
         following=following,
         sorting=sorting,
-        cautions=at_the_pack(),
+        cautions=at_the_pack(shared_chemistry(families, {unit.family for unit in units})),
     )
 
 

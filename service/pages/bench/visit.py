@@ -28,7 +28,7 @@ from service.pages.bench.unit import last_safe_day, missing_of
 from service.pages.bench.voltages import WAYS, block_volts, way_words
 from service.pages.forms import Form, checked, once
 from service.pages.rendering import zone_of
-from service.pages.wording import moment_from
+from service.pages.wording import inspected_words, moment_from
 from service.records.sense import not_yet
 from service.records.subject import Subject
 from service.records.subjects.outcomes import OUTCOMES
@@ -127,7 +127,7 @@ def _named(part: str, problem: Problem) -> Problem:
     elif part == "return":
         where = "came_back" if problem.where == "time" else problem.where
     else:
-        ends = {"block_v": "v", "temperature_c": "c", "current_a": "a"}
+        ends = {"block_v": "v", "temperature_c": "c", "current_a": "a", "inspected": "inspected"}
         name = problem.where.partition("[")[0]
         where = f"{part}_{ends[name]}{problem.where.removeprefix(name)}" if name in ends else problem.where
     # What concerns a fact as a whole stands at its first field.
@@ -228,6 +228,10 @@ def _read_readings(visit: Visit, form: Form, parts: tuple[str, str], at: datetim
     if visit.family is None:
         return
     given = [part for part in parts if form.get(f"{part}_v")]
+    for part in parts:
+        if part not in given and any(form.get(f"{part}_{more}") for more in ("c", "a", "inspected")):
+            what = _("Temperature, current and a look are noted with a reading, and there is none.")
+            visit.problems.append(Problem(f"{part}_v", what, _("Read all blocks and enter their volts.")))
     for place, part in enumerate(reversed(given)):
         way = form.get("way") if form.get("way") in WAYS else "block"
         whole = form.number_or_text(f"{part}_whole_v")
@@ -246,6 +250,7 @@ def _read_readings(visit: Visit, form: Form, parts: tuple[str, str], at: datetim
             "block_v": volts,
             "temperature_c": form.number_or_text(f"{part}_c") or None,
             "current_a": form.number_or_text(f"{part}_a") or None,
+            "inspected": form.get(f"{part}_inspected") or None,
         }
         _keep(visit, part, BlockReading, values)
 
@@ -272,9 +277,11 @@ def answer_to(
     told, history = Told(None), None
     try:
         history = visit.history(known)
-        if history is not None and history.ended is not None:
-            told = Told(None, stopped=stops_now(history, visit.family, now))
-        elif history is not None and history.topups:
+        # Before the first charge what speaks against charging is told too.
+        stopped = None if history is None else stops_now(history, visit.family, now, charging=not history.topups)
+        if stopped is not None:
+            told = Told(None, stopped=stopped)
+        elif history is not None and history.topups and history.ended is None:
             asked = ForecastRequest(at=moment_asked(history, now))
             threads = request.app.state.settings.threads
             told = forecast_now(history, asked, model, families, threads=threads, now=now, explain=False)
@@ -329,5 +336,6 @@ def asked_for() -> dict[str, Any]:
         "charge": {entry.name: entry for entry in entries("topup")},
         "plan": [entry for entry in entries("usage") if entry.name in PLAN],
         "back": {entry.name: entry for entry in entries("outcome")},
+        "looks": list(inspected_words().items()),
         "once": once(),
     }

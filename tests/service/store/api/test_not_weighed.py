@@ -102,3 +102,25 @@ def test_a_stop_stays_whatever_is_entered_and_comes_back_as_not_weighed(warm):
         assert f"SUMMARY:STOP: {VAN}" in calendar
     client.patch(f"/v1/readings/{hot}?reason=a+slip", json={"temperature_c": 17})
     assert_warns(client, behind=True)
+
+
+def test_lists_have_the_cautions_of_the_cells_that_are_in_them(filled):
+    filled.delete("/v1/outcomes/1")
+    read(filled, 12, temperature_c=70)
+    _board, bench, calendar = lists(filled)
+    assert "Lithium" not in bench
+    assert "Lithium" not in calendar
+    assert "caustic" in bench
+    assert filled.post("/v1/packs", json={"id": "MB-CAB-09-P1", "family": "loess-28"}).status_code == 201
+    sent = {"pack_id": "MB-CAB-09-P1", "time": "2026-03-12T08:00:00Z", "state": "rest", "temperature_c": 66}
+    assert filled.post("/v1/readings", json={**sent, "block_v": [7.4] * 28}).status_code == 201
+    _board, bench, calendar = lists(filled)
+    assert "Lithium" in bench
+    assert "caustic" in bench
+    (event,) = [part for part in calendar.split("BEGIN:VEVENT") if "STOP: MB-CAB-09-P1" in part]
+    assert "Lithium" in event
+    (other,) = [part for part in calendar.split("BEGIN:VEVENT") if "STOP: MB-VAN-07" in part]
+    assert "Lithium" not in other
+    alone = filled.get("/bench?unit=CAB").text
+    assert "Lithium" in alone
+    assert "caustic" not in alone

@@ -132,3 +132,15 @@ def test_the_page_says_it_at_the_field_and_takes_a_reason(hot):
     corrected = client.post(page, data={**form, "temperature_c": "17", "reason": "a slip"}, follow_redirects=False)
     assert corrected.status_code == 303
     assert stops(client) == []
+
+
+def test_a_stop_that_a_look_lifts_leads_to_entering_one(filled):
+    filled.delete("/v1/outcomes/1")
+    hot = {"pack_id": "MB-VAN-07", "state": "rest", "block_v": VOLTS}
+    filled.post("/v1/readings", json={**hot, "time": "2026-03-13T08:00:00Z", "temperature_c": 77})
+    look = f'href="{UNIT}/reading/new#inspected"'
+    assert look not in filled.get(UNIT).text, "nobody is sent to a pack at 77 °C"
+    filled.post("/v1/readings", json={**hot, "time": "2026-03-13T12:00:00Z", "temperature_c": 17})
+    for page in (UNIT, f"{UNIT}/what-if", f"{UNIT}/recheck", f"{UNIT}/topup-plan", "/parts/cases/MB-VAN-07"):
+        assert look in filled.get(page).text, page
+    assert 'id="inspected"' in filled.get(f"{UNIT}/reading/new").text
