@@ -22,7 +22,7 @@ from service.forecasting.forecasts.sentences import about_days, count_days, kind
 from service.pages.assets import assets
 from service.pages.messages import COOKIE as MESSAGE_COOKIE
 from service.pages.messages import Message, send_message, take_message
-from service.pages.wording import day_in_words, for_input, in_words, near_day, outcome_words, state_words, unread
+from service.pages.wording import dated, day_in_words, for_input, in_words, near_day, outcome_words, state_words, unread
 
 LOOK_COOKIE: Final = "tideover_look"
 LOOKS: Final = ("light", "dark")
@@ -87,8 +87,8 @@ def render(
     **context
         What the template names. Besides that every template knows `request`, `path`, `caller` (None if nobody signed
         in), `signed_in`, `message`, `now`, `zone`, `look`, `form_token`, the functions ``may(operation)``,
-        ``local(moment)``, ``local_day(moment)``, ``near_day(moment)``, ``unread(since)`` and ``for_input(moment)``,
-        and the filters ``about_days``, ``count_days``, ``promised`` and ``percent``.
+        ``local(moment)``, ``local_day(moment)``, ``near_day(moment)``, ``unread(since)``, ``for_input(moment)`` and
+        ``dated(sentence)``, and the filters ``about_days``, ``count_days``, ``promised`` and ``percent``.
     """
     zone = zone_of(request)
     visit = getattr(request.state, "visit", None)
@@ -111,6 +111,7 @@ def render(
         near_day=lambda moment: near_day(moment, request.app.state.clock(), zone),
         unread=lambda since: unread(since, request.app.state.clock(), zone),
         for_input=lambda moment: for_input(moment, zone),
+        dated=lambda text: dated(spoken(text), zone),
         **context,
     )  # fmt: skip
     response = HTMLResponse(text, status, headers)

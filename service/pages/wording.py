@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -10,6 +11,9 @@ from models.base.errors import BadInput
 from models.decisions.words import per_cent
 from service.core.translation import _
 from service.exchange.imports.mapping import TimeReading
+
+_STANDARD: Final = re.compile(r"\b\d{4}-\d\d-\d\d(?:[ T]\d\d:\d\d(?::\d\d)?(?:[+-]\d\d:\d\d|Z))?(?![\w-])")
+"""A day, or a moment with its offset, as answers for programs write it (ISO 8601)."""
 
 _NEAR: Final = timedelta(days=180)
 """Within half a year a day and its month name one day only."""
@@ -52,6 +56,16 @@ def day_in_words(moment: datetime, zone: ZoneInfo) -> str:
     """Write the local day of a moment: ``Sat 14 Mar 2026``."""
     local = moment.astimezone(zone)
     return f"{_weekdays()[local.weekday()]} {local.day} {_months()[local.month - 1]} {local.year}"
+
+
+def dated(text: str, zone: ZoneInfo) -> str:
+    """Write the days and moments in a sentence as the pages do: ``Sat 14 Mar 2026`` for ``2026-03-14``."""
+
+    def words(found: re.Match[str]) -> str:
+        moment = datetime.fromisoformat(found[0])
+        return day_in_words(moment.replace(tzinfo=zone), zone) if moment.tzinfo is None else in_words(moment, zone)
+
+    return _STANDARD.sub(words, text)
 
 
 def near_day(moment: datetime, now: datetime, zone: ZoneInfo) -> str:

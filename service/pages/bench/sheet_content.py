@@ -20,12 +20,13 @@ from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext
 from service.forecasting.forecasts.last_seen import as_of_now
 from service.forecasting.forecasts.schemas import ForecastAnswer
-from service.forecasting.forecasts.sentences import count_days, look_first, main_promise
+from service.forecasting.forecasts.sentences import look_first, main_promise
 from service.forecasting.issued.issuing import whole_answer
 from service.forecasting.recheck.days import dates_said, day_reached
 from service.forecasting.recheck.schemas import RecheckAnswer
 from service.pages.bench.curve import Curve, curve_of
 from service.pages.bench.recheck_words import RecheckRow, recheck_row
+from service.pages.bench.unit import promise_words
 from service.pages.wording import day_in_words, in_words, state_words
 from service.records.history import chemistry_unless_stopped, history_of_pack
 from service.records.unweighed import newest_entry
@@ -54,7 +55,8 @@ class ReleaseSheet:
     cautions : tuple of str
     facts : tuple of SheetFact
     sentences : tuple of str
-    promises : tuple of (share, days, day) in words
+    promises : tuple of str
+        One for each confidence.
     curve : Curve
     owner : tuple of str
         What the tear-off says.
@@ -81,7 +83,7 @@ class ReleaseSheet:
     cautions: tuple[str, ...]
     facts: tuple[SheetFact, ...]
     sentences: tuple[str, ...]
-    promises: tuple[tuple[str, str, str], ...]
+    promises: tuple[str, ...]
     curve: Curve
     owner: tuple[str, ...]
     recheck: str
@@ -158,11 +160,8 @@ def sheet_of(
         facts=() if history is None else tuple(_facts(history, row.origin, zone)),
         sentences=tuple(forecast.sentences),
         promises=tuple(
-            (
-                f"{one.confidence:.0%}",
-                count_days(one.days),
-                day_in_words(day_reached(row.origin, one.days), zone),
-            )
+            _("Good for, at %(share)s: %(what)s")
+            % {"share": f"{one.confidence:.0%}", "what": promise_words(one, row.origin, zone)}
             for one in forecast.good_for
         ),
         curve=curve_of(forecast, now, zone),

@@ -155,8 +155,7 @@ def _forecast(pdf: _Sheet, sheet: ReleaseSheet, x: float, width: float) -> None:
     for sentence in sheet.sentences:
         pdf.say(sentence, 8.5, x=x, width=width)
     pdf.set_y(pdf.get_y() + 1)
-    for share, days, until in sheet.promises:
-        words = _("Good for, at %(share)s: %(days)s, to %(day)s") % {"share": share, "days": days, "day": until}
+    for words in sheet.promises:
         pdf.say(words, 7.5, x=x, width=width)
     _curve(pdf, sheet.curve, x, pdf.get_y() + 1, width)
 

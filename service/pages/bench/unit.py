@@ -104,7 +104,7 @@ def show_unit(
         releases=told.forecast is not None and releases(told.forecast),
         silent_since=_silent_since(unit, told),
         last_day_of=lambda row: day_reached(row.origin, row.good_for_days),
-        promise_words=lambda one, origin: _promise_words(one, origin, zone_of(request)),
+        promise_words=lambda one, origin: promise_words(one, origin, zone_of(request)),
         snapshot=None if unit.history is None else snapshot_of(unit.history),
         past=None if unit.history is None else past_topups(unit.history, request.app.state.clock(), zone_of(request)),
         newest=NEWEST,
@@ -158,7 +158,7 @@ def releases(forecast: ForecastAnswer) -> bool:
     return main_promise(forecast).days >= 1 and not any(flag.grave for flag in forecast.flags)
 
 
-def _promise_words(promise: GoodFor, origin: datetime, zone: ZoneInfo) -> str:
+def promise_words(promise: GoodFor, origin: datetime, zone: ZoneInfo) -> str:
     """Say a promise in whole days, with the day that it lasts to."""
     if promise.days < 1:
         return _("not even one day")

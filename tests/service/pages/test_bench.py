@@ -239,6 +239,7 @@ def test_resistances_are_written_as_a_row(site, record, page, sound):
     for place, volts in enumerate(BEFORE["block_v"]):
         page.locator(f"#block_v-{place}").fill(str(volts))
     page.get_by_label("State", exact=True).select_option("rest")
+    unfold(page)
     told = page.get_by_label("Resistance of each block told by the car")
     told.fill("21.5 x9 " + " ".join(["20"] * 12))
     page.get_by_role("button", name="Save").click()

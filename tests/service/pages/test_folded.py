@@ -35,6 +35,7 @@ LONG = {
     "unit": ("/bench/units/MB-VAN-07", "The electrolyte is caustic"),
     "new car": ("/bench/add", "The mean over all days"),
     "back again": ("/bench/units/MB-VAN-07/visit", "The mean over all days"),
+    "reading": ("/bench/units/MB-VAN-07/reading/new", "State of charge in the scan tool"),
     "what if": ("/bench/units/MB-VAN-07/what-if", "Simulated packs that fit these readings"),
     "top-up plan": ("/bench/units/MB-VAN-07/topup-plan", "Rest reading of"),
     "record": ("/record", "bound held for"),

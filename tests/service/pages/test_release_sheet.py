@@ -57,7 +57,8 @@ def expected_texts(issued: dict, history: dict) -> list[str]:
     for promise in answer["good_for"]:
         days = math.floor(promise["days"])
         until = day_in_words(origin + timedelta(days=days))
-        texts.append(f"Good for, at {promise['confidence']:.0%}: {counted(days)}, to {until}")
+        said = f"{counted(days)}, until {until}" if days >= 1 else "not even one day"
+        texts.append(f"Good for, at {promise['confidence']:.0%}: {said}")
     for reading in history["readings"]:
         volts = reading["block_v"]
         middle = median(volts)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import httpx2 as httpx
 import icalendar
@@ -13,6 +14,7 @@ from playwright.sync_api import expect
 from models.base.day_grid import HORIZON_DAYS
 from service.core.translation import LOCALES
 from service.forecasting.forecasts.examples import example_case
+from service.pages.wording import dated
 from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from tests.service.invented_fleet import FAMILIES, fill
 
@@ -239,3 +241,11 @@ def test_the_board_names_who_is_due_and_who_is_past_the_last_safe_day(site, reco
         region = phone_page.get_by_role("region", name="To be read again")
         expect(region).to_contain_text(words)
         expect(region.get_by_role("link", name=read_van)).to_be_visible()
+
+
+def test_days_in_sentences_are_written_as_the_pages_do():
+    said = "Rest reading of 2026-03-14 08:20+00:00; promise 1 day, until 2026-03-15: version 2026-03-15x and 1.2026."
+    assert dated(said, ZoneInfo("Europe/Lisbon")) == (
+        "Rest reading of Sat 14 Mar 2026, 08:20 WET; promise 1 day, until Sun 15 Mar 2026: "
+        "version 2026-03-15x and 1.2026."
+    )
