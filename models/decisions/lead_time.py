@@ -132,7 +132,7 @@ class LeadTime:
             raise BadInput.one(
                 "waited_days",
                 say(
-                    "the order has been open for %(days)s, longer than anything quoted or recorded.",
+                    "The order has been open for %(days)s, longer than anything quoted or recorded.",
                     days=say_days(waited),
                 ),
                 say("Ask the supplier for a new date."),

@@ -300,7 +300,7 @@ def withdraw(
                 count = session.scalar(select(func.count()).select_from(table).where(key.parent == record_id))
                 if count:
                     raise Conflict(
-                        _("%(count)s %(table)s speak of %(subject)s %(name)s. Withdraw those first.")
+                        _("On record of %(subject)s %(name)s, in %(table)s: %(count)s. Withdraw those first.")
                         % {"count": count, "table": table.name, "subject": kind_word(subject.one), "name": record_id}
                     )
     _require_sense(subject, Situation(session, families, content_of(subject, row), None, record_id))

@@ -265,6 +265,11 @@ def open_case(session: Session, pack_id: str, now: datetime) -> OpenCases:
             % {"pack": pack_id, "day": over.date().isoformat()}
         )
     score = session.get(Score, pack_id)
+    if topped is None and session.scalar(select(Reading.id).where(Reading.pack_id == pack_id).limit(1)) is None:
+        raise Conflict(
+            _("Nothing was read of pack %(pack)s yet, and no top-up is recorded: there is nothing to weigh.")
+            % {"pack": pack_id}
+        )
     if score is not None:
         read = session.scalar(select(func.max(Reading.time)).where(Reading.pack_id == pack_id, Reading.time <= now))
         require_seen_lately(pack_id, max(filter(None, (score.seen_at, read)), default=None), now)

@@ -83,7 +83,8 @@ def rank_fleet(session: Session, asked: RankingRequest, now: datetime) -> Rankin
     if asked.order in FALLING:
         # The store is in the order of the last scoring; a page of it is in that of today's figures.
         items.sort(key=lambda item: _figure(item, asked.order), reverse=down)
-    count, scored_from = session.execute(select(func.count(), func.min(Score.as_of)).where(*picked)).one()
+    out = select(func.count(), func.min(Score.as_of)).where(~ended(), *picked)
+    count, scored_from = session.execute(out).one()
     last = found[asked.limit - 1] if len(found) > asked.limit else None
     return RankingAnswer(
         first=caveats(session, picked, asked.family, now) if asked.cursor is None else [],

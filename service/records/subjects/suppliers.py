@@ -15,12 +15,12 @@ from models.base.errors import BadInput, Problem, wrong
 from models.base.moments import Moment
 from models.base.numbers import NO_TRUTH_VALUE, Truth
 from models.decisions.lead_time import MAX_LEAD_DAYS, Quote, quote_of_open
-from models.decisions.money import minor_digits
+from models.decisions.money import Money, minor_digits
 from service.core.translation import _
 from service.records.schemas import LARGEST_NUMBER, Amount, Line, Name, NewRecord
 from service.records.sense import unknown_family
 from service.records.subject import Situation, Subject
-from service.store.schema import Delivery, Offer, Pack, Supplier
+from service.store.schema import Delivery, Offer, Outcome, Pack, Supplier, TopUp
 
 
 def _currency(code: str) -> str:
@@ -127,7 +127,25 @@ def _delivery_doubts(situation: Situation, now: datetime) -> list[Problem]:
     same = before is not None and all(
         after[name] == before[name] for name in ("supplier_id", "family", "pack_id", "ordered_at")
     )
-    return [*(_slow(situation, after, now) if moved else ()), *(() if same else _twice(situation, after))]
+    again = [] if same else [*_gone(situation, after), *_twice(situation, after)]
+    return [*(_slow(situation, after, now) if moved else ()), *again]
+
+
+def _gone(situation: Situation, order: Mapping[str, Any]) -> list[Problem]:
+    """Ask about an order for a pack that is out of its vehicle already: the one that sits there may be meant."""
+    if order["pack_id"] is None:
+        return []
+    session, pack_id = situation.session, order["pack_id"]
+    gone = select(Outcome).where(Outcome.pack_id == pack_id, Outcome.kind.in_(("replaced", "retired")))
+    last = session.scalars(gone.order_by(Outcome.time.desc()).limit(1)).first()
+    if last is None or last.time > order["ordered_at"] + _DAY:
+        return []
+    topped = select(TopUp.id).where(TopUp.pack_id == pack_id, TopUp.time > last.time)
+    if session.scalar(topped.limit(1)) is not None:
+        return []
+    what = _("Pack %(pack)s was replaced, or taken out of use, on %(day)s.")
+    mend = _("Is the order for another pack, as the one that sits in its vehicle now?")
+    return [Problem("pack_id", what % {"pack": pack_id, "day": last.time.date().isoformat()}, mend)]
 
 
 def _slow(situation: Situation, order: Mapping[str, Any], now: datetime) -> list[Problem]:
@@ -201,6 +219,65 @@ def _twice(situation: Situation, order: Mapping[str, Any]) -> list[Problem]:
 
 _DAY: Final = timedelta(days=1)
 
+
+def _offer_doubts(situation: Situation, now: datetime) -> list[Problem]:
+    """Ask about a price that is a digit off, an offer that stands already, and one that is over before it began."""
+    after, before = situation.after, situation.before
+    if after is None:
+        return []
+    changed = {name for name in after if before is None or before[name] != after[name]}
+    found = []
+    if "price" in changed:
+        found += _price_off(situation, after)
+    if "usual_days" in changed and after["usual_days"] == 0:
+        what = _("The pack would come on the day of the order.")
+        found.append(Problem("usual_days", what, _("Does it lie on the shelf next door?")))
+    if "valid_until" in changed and after["valid_until"] is not None and after["valid_until"] <= now:
+        what = _("It was valid until %(day)s: nothing is weighed with it.")
+        day = after["valid_until"].date().isoformat()
+        found.append(Problem("valid_until", what % {"day": day}, _("Is the year right?")))
+    if before is None:
+        alike = (
+            "supplier_id",
+            "family",
+            "currency",
+            "price",
+            "express_fee",
+            "usual_days",
+            "earliest_days",
+            "latest_days",
+        )
+        conditions = [getattr(Offer, name).is_not_distinct_from(after[name]) for name in alike]
+        stands = or_(Offer.valid_until.is_(None), Offer.valid_until > now)
+        other = situation.session.scalars(select(Offer).where(*conditions, stands).limit(1)).first()
+        if other is not None:
+            what = _("Offer %(number)s says the same, and stands.") % {"number": other.id}
+            found.append(Problem("price", what, _("If it was only renewed, correct that one.")))
+    return found
+
+
+def _price_off(situation: Situation, offer: Mapping[str, Any]) -> list[Problem]:
+    """Ask about a price that is nothing, or a decimal place off from what such packs cost elsewhere."""
+    what, mend = "", _("Is it the price of the whole pack, in this currency?")
+    if offer["price"] == 0:
+        what = _("A price of nothing makes every order pay.")
+    others = select(Offer.price).where(
+        Offer.family == offer["family"],
+        Offer.currency == offer["currency"],
+        Offer.price > 0,
+        Offer.id != (situation.record_id or 0),
+    )
+    if not what and (prices := situation.session.scalars(others).all()):
+        usual = median(prices)
+        if not usual / _PLACE < offer["price"] < usual * _PLACE:
+            words = {"price": Money(offer["price"], offer["currency"]), "usual": Money(usual, offer["currency"])}
+            what = _("%(price)s is far from what such packs cost in other offers, %(usual)s.") % words
+    return [Problem("price", what, mend)] if what else []
+
+
+_PLACE: Final = 10
+"""A digit too many or too few, or a mark in the wrong place, makes a price so many times too high or too low."""
+
 SUPPLIERS: Final = Subject(
     name="suppliers",
     one="supplier",
@@ -230,6 +307,7 @@ OFFERS: Final = Subject(
     time="quoted_at",
     happened=("quoted_at",),
     check=_known_family,
+    doubts=_offer_doubts,
 )
 
 DELIVERIES: Final = Subject(

@@ -115,3 +115,35 @@ def test_no_sentence_tells_of_a_column_or_a_microsecond(filled, problem_in, cloc
     assert "At 2026-03-20 12:00+00:00 the top-up of 2026-03-02 12:50+00:00 is still open" in detail
     seat = {"pack_id": "MB-VAN-07", "vehicle_id": "MB-VAN-07", "since": at}
     assert "234567" not in problem_in(filled.post("/v1/assignments", json=seat), 422)["detail"]
+
+
+OFFER = {"supplier_id": "north-quay", "family": "gravel-14", "currency": "EUR", "price": 1390, "usual_days": 9,
+         "quoted_at": "2026-03-10T10:00:00Z"}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("changed", "words"),
+    [
+        ({"price": 0}, "A price of nothing"),
+        ({"price": 1.45}, "far from what such packs cost"),
+        ({"price": 145000}, "far from what such packs cost"),
+        ({"usual_days": 0}, "on the day of the order"),
+        ({"quoted_at": "2025-03-01T10:00:00Z", "valid_until": "2025-04-01T10:00:00Z"}, "Is the year right?"),
+        ({"price": 1450, "earliest_days": 6, "latest_days": 21}, "says the same, and stands"),
+    ],
+)
+def test_an_offer_that_would_mislead_every_order_is_asked_about(filled, asked_back, changed, words):
+    """A price of 1.45 went in without a question, and every pack was to be ordered there."""
+    assert words in asked_back(filled.post("/v1/offers", json={**OFFER, **changed}))["detail"]
+    assert filled.post("/v1/offers", json=OFFER).status_code == 201
+
+
+def test_an_order_for_a_pack_that_is_out_of_its_vehicle_is_asked_about(filled, asked_back):
+    for outcome in filled.get("/v1/outcomes").json()["items"]:
+        filled.delete(f"/v1/outcomes/{outcome['id']}")
+    fitted = filled.post("/v1/vehicles/MB-VAN-07/pack", json={"pack_id": "MB-P-0815", "family": "gravel-14"})
+    assert fitted.status_code == 201
+    order = {**ORDER, "ordered_at": "2026-03-14T09:00:00Z"}
+    document = asked_back(filled.post("/v1/deliveries", json={**order, "pack_id": "MB-VAN-07"}))
+    assert "was replaced, or taken out of use" in document["problems"][0]["what"]
+    assert filled.post("/v1/deliveries", json={**order, "pack_id": "MB-P-0815"}).status_code == 201
