@@ -9,6 +9,7 @@ from playwright.sync_api import expect
 def test_another_pack_goes_in_and_the_old_one_says_where_it_went(site, van, either_page, sound):
     page = either_page
     page.goto(f"{site.url}/bench/units/{van}")
+    page.get_by_role("link", name="Say what became of it").click()
     page.get_by_role("link", name="Another pack goes in").click()
     expect(page.get_by_role("heading", level=1)).to_have_text(f"Another pack in {van}")
     expect(page.get_by_text("It is out on a top-up: that ends here.")).to_be_visible()
