@@ -127,6 +127,8 @@ class Noted:
         Of the newest top-up; a word, or what counts as missing.
     code, code_state, figures, resistances
         `models.forecasts.controller.told_by_controller`.
+    charge_unread : bool array, shape (n,)
+        Whether nobody read how warm the pack was at the newest charge, or looked it over since.
     """
 
     gap_days: Floats
@@ -146,6 +148,7 @@ class Noted:
     code_state: NDArray[np.object_]
     figures: Bools
     resistances: NDArray[np.object_]
+    charge_unread: Bools
 
 
 def nonsense(X: pd.DataFrame) -> list[Said | None]:
@@ -195,7 +198,8 @@ def flags_of(
         [DONE[word] for word in words if isinstance(word, str) and word in DONE]
         for words in zip(noted.end_v_at, noted.charged_part, noted.also_done, strict=True)
     ]
-    warmth = zip(noted.rest_c, noted.warmest_c, noted.early_look_h, noted.frost_c, strict=True)
+    frost = zip(noted.frost_c, noted.charge_unread, strict=True)
+    warmth = zip(noted.rest_c, noted.warmest_c, noted.early_look_h, frost, strict=True)
     own = zip(noted.gap_days, noted.put_in_ah, warmth, surplus, strict=True)
     against = _against_itself(some_features(X, ("cells_per_block",))[:, 0], noted)
     strange = set(seen.within(some_features(X, ("ambient_c",))[:, 0], "ambient_c")[0].tolist())
@@ -205,7 +209,7 @@ def flags_of(
             *_of_overcharge(row, float(put_in), float(over)),
             *_of_fast_charge(row),
             *_of_heat(float(warmest_c), float(rest_c), float(early_h)),
-            *_of_frost(float(frost_c)),
+            *_of_frost(float(frost_c), bool(unread), row["ambient_c"]),
             *against.get(place, ()),
             *flags_of_controller(
                 noted.code[place], noted.code_state[place], bool(noted.figures[place]), noted.resistances[place]
@@ -218,9 +222,13 @@ def flags_of(
             *(_of_outside(name, row[name], ranges) for name, ranges in beyond.items()),
             *([_of_weather(row["ambient_c"], seen)] if place in strange and "ambient_c" not in beyond else []),
         )
-        for place, (row, beyond, new, guess, (gap, put_in, (rest_c, warmest_c, early_h, frost_c), over)) in enumerate(
-            facts
-        )
+        for place, (
+            row,
+            beyond,
+            new,
+            guess,
+            (gap, put_in, (rest_c, warmest_c, early_h, (frost_c, unread)), over),
+        ) in enumerate(facts)
     ]
 
 
@@ -339,9 +347,17 @@ def _of_fast_charge(row: dict[str, float]) -> list[Flag]:
     return [Flag("fast-charge", text, grave=True)]
 
 
-def _of_frost(frost_c: float) -> list[Flag]:
+def _of_frost(frost_c: float, unread: bool, ambient_c: float) -> list[Flag]:
     if isnan(frost_c):
-        return []
+        if not (unread and ambient_c < COLDEST_C):
+            return []
+        text = say(
+            "Nobody read how warm the pack was when it was charged, and %(ambient)s °C are expected outside: below "
+            "%(coldest)s °C cells gas instead of filling. If it was not warmed through, look for swelling and leaks.",
+            ambient=f"{ambient_c:g}",
+            coldest=f"{COLDEST_C:g}",
+        )
+        return [Flag("charge-temperature-unknown", text)]
     text = say(
         "Nobody read how warm the pack was when it was charged, and near that day it was read at %(read)s °C: below "
         "%(coldest)s °C cells gas instead of filling. If it was read then, enter that. Else look for swelling and "

@@ -38,15 +38,17 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
     words = topup("end_v_at"), topup("charged_part"), topup("also_done")
     after = after_charge(tables, packs, newest)
     code, code_state, figures, resistances = told_by_controller(tables, packs, newest)
+    frost_c, unread = frost_near_charge(tables, packs, newest)
     return Noted(
         newest_reading_gap_days(tables, moments),
         put_in,
         *warmth_at_rest(tables, packs, newest),
-        frost_near_charge(tables, packs, newest),
+        frost_c,
         *after,
         *words,
         code=code,
         code_state=code_state,
         figures=figures,
         resistances=resistances,
+        charge_unread=unread,
     )

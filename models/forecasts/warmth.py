@@ -7,7 +7,7 @@ from datetime import timedelta
 import numpy as np
 import pandas as pd
 
-from models.base.arrays import Floats, Rows
+from models.base.arrays import Bools, Floats, Rows
 from models.packs.stops.charging import AROUND_CHARGE, COLDEST_C, GENTLE_CHARGE_PER_H, SOAKED
 from models.packs.stops.known import LOOK_AFTER, VISIT
 from models.packs.tables import HistoryTables
@@ -56,16 +56,18 @@ def warmth_at_rest(tables: HistoryTables, packs: pd.Index[str], newest: Rows) ->
     return last, warmest, np.where(early_h > 0, early_h, np.nan)
 
 
-def frost_near_charge(tables: HistoryTables, packs: pd.Index[str], newest: Rows) -> Floats:
+def frost_near_charge(tables: HistoryTables, packs: pd.Index[str], newest: Rows) -> tuple[Floats, Bools]:
     """Return what was read below 0 °C nearest to a newest charge at which, and in the day before, nobody read it.
 
     In the four days before it or within a day after it; parameters as for `warmth_at_rest`.
 
     Returns
     -------
-    array, shape (n,)
+    frost_c : array, shape (n,)
         °C; NaN where the temperature of the charge is known (`models.packs.stops.charging`), nothing so cold was read
         near it, or somebody has looked the pack over since.
+    unread : bool array, shape (n,)
+        Whether there is a charge of which neither is known: how warm the pack was, nor that somebody looked since.
     """
     place = np.append(packs.get_indexer(tables.pack_index()), -1)
     of, day, read_c = (
@@ -94,4 +96,4 @@ def frost_near_charge(tables: HistoryTables, packs: pd.Index[str], newest: Rows)
     rows, distance = rows[near], np.maximum(since, ago)[near]
     rows = rows[np.argsort(-distance, kind="stable")]
     frost[of[rows]] = read_c[rows]
-    return np.where(known, np.nan, frost)
+    return np.where(known, np.nan, frost), ~known & ~np.isnan(end)

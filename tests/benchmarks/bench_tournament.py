@@ -330,7 +330,15 @@ def shift(packs: int) -> None:
         put_in = cohort.tables.topups["charge_ah"].to_numpy()[rows.moments["topup"]]
         unknown = np.full(len(rows), np.nan)
         words = unknown.astype(object)
-        noted = Noted(gap, put_in, *[unknown] * 8, *[words] * 5, np.zeros(len(unknown), dtype=bool), words)
+        noted = Noted(
+            gap,
+            put_in,
+            *[unknown] * 8,
+            *[words] * 5,
+            np.zeros(len(unknown), dtype=bool),
+            words,
+            charge_unread=np.zeros(len(unknown), dtype=bool),
+        )
         told = flags_of(rows.X, forecaster.seen, np.zeros(len(rows), dtype=bool), np.zeros(len(rows)), noted)
         codes = [{f.code for f in flags} for flags in told]
         for part, some in parts.items():

@@ -130,7 +130,9 @@ STOPS: Final[tuple[StopRule, ...]] = (
         wrong_block,
         say(
             "Charge nothing more and do not drive on it. Check the order of the sense leads, read all blocks at rest, "
-            "and correct the record, or bring the overfull block down before anything is charged."
+            "and correct the record, or bring the overfull block down before anything is charged. This stands until a "
+            "reading of the next day or later, 20 hours on at the earliest, says what was seen (inspected), or until "
+            "the fault has come back."
         ),
         _PRACTICE,
     ),

@@ -27,7 +27,13 @@ def codes(rows: SurvivalRows, seen: SeenRange) -> list[set[str]]:
     nothing = np.full(len(rows), None, dtype=object)
     unknown = [np.full(len(rows), np.nan)] * 8
     noted = Noted(
-        np.zeros(len(rows)), np.ones(len(rows)), *unknown, *[nothing] * 5, np.zeros(len(rows), dtype=bool), nothing
+        np.zeros(len(rows)),
+        np.ones(len(rows)),
+        *unknown,
+        *[nothing] * 5,
+        np.zeros(len(rows), dtype=bool),
+        nothing,
+        charge_unread=none,
     )
     return [{f.code for f in flags} for flags in flags_of(rows.X, seen, none, np.zeros(len(rows)), noted)]
 

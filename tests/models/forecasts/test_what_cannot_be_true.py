@@ -122,6 +122,15 @@ def test_heat_at_rest_is_grave_though_it_cooled_until_somebody_has_looked(foreca
     assert "20 hours" in said
 
 
+@pytest.mark.parametrize(("ambient", "read", "said"), [(-12.0, None, True), (12.0, None, False), (-12.0, 15.0, False)])
+def test_frost_outside_is_said_where_nobody_read_how_warm_the_pack_was_when_it_was_charged(
+    forecaster, ambient, read, said
+):
+    more = {} if read is None else {"temperature_c": read}
+    flags = forecaster.forecast(pack(usage={"ambient_c": ambient}, **more)).flags
+    assert ("charge-temperature-unknown" in [flag.code for flag in flags]) == said
+
+
 def test_a_look_ends_the_doubt_about_frost_and_a_temperature_at_the_charge_does(forecaster):
     frosty = pack(after_c=-8.0)
     assert "maybe-charged-cold" in grave(forecaster.forecast(frosty))
