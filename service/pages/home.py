@@ -149,7 +149,8 @@ def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], 
     found = [*session.execute(warns.order_by(Score.good_until)), *session.execute(soon.order_by(Score.good_until))]
     for pack_id, vehicle_id, origin, good_until, seen_at, grave in found:
         unseen = None if good_until > origin else (seen_at or origin)
-        due = Due(pack_id, vehicle_id or pack_id, good_until, unseen, pack_id in unweighed)
+        behind = pack_id in unweighed
+        due = Due(pack_id, vehicle_id or pack_id, good_until, None if behind else unseen, behind)
         if grave:
             warned.append(due)
         elif unseen is not None or good_until.astimezone(zone).date() < day:
@@ -164,8 +165,8 @@ def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], 
     some = select(Score.pack_id).where(
         Score.pack_id.in_([p for p, before in unweighed.items() if not before]), ~ended()
     )
-    behind = [Due(pack_id, names.get(pack_id, pack_id), None, None, True) for pack_id in session.scalars(some)]
-    return warned, sorted(behind, key=lambda due: due.name), overdue, today
+    entered = [Due(pack_id, names.get(pack_id, pack_id), None, None, True) for pack_id in session.scalars(some)]
+    return warned, sorted(entered, key=lambda due: due.name), overdue, today
 
 
 def _orders(

@@ -106,9 +106,8 @@ def charged_cold(known: Known) -> Said | None:
     words = {"day": day(coldest.ended), "read": f"{coldest.read_c:g}", "coldest": f"{COLDEST_C:g}"}
     if coldest.before:
         return say(
-            "On %(day)s the pack was charged, and when its temperature was last read before that, %(hours)s earlier, "
-            "it was at %(read)s °C. Nobody noted that it was warmed through, and cells below %(coldest)s °C gas "
-            "instead of filling.",
+            "On %(day)s the pack was charged; %(hours)s before, it was read at %(read)s °C, and no warmer since. Cells "
+            "below %(coldest)s °C gas instead of filling.",
             hours=hours(round((coldest.begun - coldest.read_at) / timedelta(hours=1))),
             **words,
         )

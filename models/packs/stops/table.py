@@ -201,8 +201,8 @@ def _with_early_look(text: Said, rule: StopRule, known: Known) -> Said:
         return text
     done = next(time for time in known.moments if rule.find(replace(known, looked_after=time)) is None)
     return say(
-        "%(what)s The look noted on %(look)s does not count for this: swelling and leaks may show only after "
-        "%(least)s. Look again, and note it with a reading of %(from)s or later.",
+        "%(what)s The look noted on %(look)s does not count for this: what was done may show only after %(least)s. One "
+        "noted from %(from)s on does.",
         what=text,
         look=moment(known.looks[-1]),
         least=hours(LOOK_AFTER / timedelta(hours=1)),

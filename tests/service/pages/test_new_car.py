@@ -310,3 +310,33 @@ def test_the_fleet_office_adds_a_car_and_measures_nothing(make_site, phone_page)
     page.get_by_label("Kind of pack").select_option("gravel-14")
     page.get_by_role("button", name="Save").click()
     expect(page.get_by_role("status")).to_contain_text("Unit MB-CAB-09 is added. Enter the readings")
+
+
+def test_a_stop_is_told_before_the_charge_and_a_look_is_taken(site):
+    """A shorted cell, or frost, read before the charge was answered only once the charge was entered."""
+    with httpx.Client(base_url=site.url, timeout=60, follow_redirects=True) as client:
+        page = client.get("/bench/add").text
+        token = re.search(r'name="form_token" value="([^"]+)"', page)[1]
+        assert 'name="before_inspected"' in page
+        assert 'name="after_inspected"' in page
+        form = {"form_token": token, "vehicle_id": "MB-VAN-31", "family": "gravel-14", "before_v": row(BEFORE)}
+
+        def stops(**more) -> list[str]:
+            answer = client.post("/bench/add/answer", data={**form, **more})
+            assert answer.status_code == 200, answer.text
+            return re.findall(r'data-stop="([^"]+)"', answer.text)
+
+        down = [*BEFORE]
+        down[4] -= 2.6
+        assert stops() == []
+        assert stops(before_v=row(down)) == ["cell-down"]
+        assert stops(before_c="-6") == ["too-cold"]
+        assert stops(before_c="77") == ["hot-pack", "too-hot"]
+        assert stops(before_inspected="damaged") == ["damaged"]
+        lost = client.post("/bench/add", data={**form, "before_v": "", "before_inspected": "damaged"})
+        assert lost.status_code == 422
+        assert "noted with a reading, and there is none" in lost.text
+        saved = client.post("/bench/add", data={**form, "before_inspected": "damaged"})
+        assert saved.status_code == 200
+        (stored,) = client.get("/v1/readings").json()["items"]
+        assert stored["inspected"] == "damaged"
