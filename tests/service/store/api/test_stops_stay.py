@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 
 import pytest
@@ -144,3 +145,21 @@ def test_a_stop_that_a_look_lifts_leads_to_entering_one(filled):
     for page in (UNIT, f"{UNIT}/what-if", f"{UNIT}/recheck", f"{UNIT}/topup-plan", "/parts/cases/MB-VAN-07"):
         assert look in filled.get(page).text, page
     assert 'id="inspected"' in filled.get(f"{UNIT}/reading/new").text
+
+
+def test_the_way_back_offered_at_once_takes_a_slip_back_and_says_so_in_its_versions(filled):
+    filled.delete("/v1/outcomes/1")
+    shown = filled.get(f"{UNIT}/reading/new").text
+    token = re.search(r'name="form_token" value="([^"]+)"', shown)[1]
+    form = {"form_token": token, "time": "2026-03-13T08:00", "state": "rest", "temperature_c": "77"}
+    form["block_v"] = [str(v) for v in VOLTS]
+    asked = filled.post(f"{UNIT}/reading/new", data=form).text
+    form["sure"] = re.search(r'name="sure" value="([^"]+)"', asked)[1]  # so hot a reading is asked about
+    page = filled.post(f"{UNIT}/reading/new", data=form).text
+    assert stops(filled) == ["hot-pack"]
+    steps = html.unescape(re.search(r'name="steps" value="([^"]+)"', page)[1])
+    number = filled.get("/v1/readings").json()["items"][-1]["id"]
+    undone = filled.post("/undo", data={"form_token": token, "steps": steps, "next": UNIT}, follow_redirects=False)
+    assert undone.status_code == 303, undone.text
+    assert stops(filled) == []
+    assert filled.get(f"/v1/readings/{number}/versions").json()["items"][-1]["reason"] == "Undone."
