@@ -73,7 +73,7 @@ def from_days(days: NDArray[np.float64]) -> pd.DatetimeIndex:
     """Return days since 1970 as UTC times, rounded to the second; NaN becomes a missing time. Shape (n,)."""
     seconds = np.round(np.nan_to_num(days) * SECONDS_PER_DAY).astype(np.int64)
     stamps = seconds.astype("datetime64[s]").astype("datetime64[us]")
-    stamps[np.isnan(days)] = np.datetime64("NaT")
+    stamps[np.isnan(days)] = np.datetime64("NaT", "us")
     return pd.DatetimeIndex(stamps).tz_localize("UTC")
 
 
@@ -227,7 +227,7 @@ def _frame(rows: Mapping[str, list[Any]], columns: tuple[str, ...]) -> pd.DataFr
         if name == "time":
             stamps = np.array(
                 [
-                    np.datetime64("NaT") if t is None else np.datetime64(round(t.timestamp() * 1e6), "us")
+                    np.datetime64("NaT", "us") if t is None else np.datetime64(round(t.timestamp() * 1e6), "us")
                     for t in values
                 ],
                 "datetime64[us]",

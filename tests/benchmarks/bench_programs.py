@@ -52,6 +52,9 @@ def same(rows: list[Reading], case: Case) -> bool:
         and near(row.current_a, told.current_a, 0.006)
         and near(row.temperature_c, told.temperature_c, 0.1)
         and all(near(a, b, 0.0011) for a, b in zip(row.block_v, told.block_v, strict=True))
+        and (row.soc_pct, row.code, row.code_state) == (told.soc_pct, told.code, told.code_state)
+        and near(row.spread_v, told.spread_v, 1e-9)
+        and all(near(a, b, 1e-6) for a, b in zip(row.resistance_mohm or (), told.resistance_mohm or (), strict=True))
         for row, told in zip(rows, case.told, strict=True)
     )
 
@@ -74,7 +77,7 @@ def came_of(case: Case, folder: Path) -> tuple[str, int, float]:
         return "refused", 0, time.process_time() - began
     seconds = time.process_time() - began
     with store.reading() as session:
-        right = same(session.query(Reading).order_by(Reading.time).all(), case)
+        right = same(session.query(Reading).order_by(Reading.time, Reading.pack_id).all(), case)
     store.close()
     if not report.stored:
         return "refused", len(asked), seconds

@@ -163,12 +163,20 @@ def _refuse(bad: NDArray[np.bool_], values: pd.Series[Any], file: str, column: s
         raise BadInput.one(f"{file} row {row + 2} column {column}", f"'{values.iloc[row]}' {what}", mend)
 
 
+def _words(values: pd.Series[Any], known: pd.Series[Any]) -> pd.Series[Any]:
+    """Return words, None where there is none, of the type that pandas gives words of its own accord.
+
+    That is `object`, and from pandas 3 on its own: tables that are read and those that are made must be of one.
+    """
+    return pd.Series(values.astype(object).where(known, None).to_numpy(dtype=object), index=values.index)
+
+
 def _parsed(values: pd.Series[Any], column: str, file: str) -> pd.Series[Any]:
     """Turn a column of CSV text into its type."""
     text = values.str.strip()
     blank = text == ""
     if column in TEXT_COLUMNS:
-        return text.astype(object).where(~blank, None)
+        return _words(text, ~blank)
     result: pd.Series[Any]
     if column == "time":
         result = pd.to_datetime(text.where(~blank, None), utc=True, errors="coerce", format="ISO8601").astype(
@@ -185,8 +193,8 @@ def _parsed(values: pd.Series[Any], column: str, file: str) -> pd.Series[Any]:
 def _typed(values: pd.Series[Any], column: str, file: str) -> pd.Series[Any]:
     """Check the type of a Parquet column."""
     if column in TEXT_COLUMNS:
-        known = values.astype(object).where(values.notna(), None)
-        strange = np.array([v is not None and not isinstance(v, str) for v in known], dtype=bool)
+        known = _words(values, values.notna())
+        strange = np.array([not isinstance(v, str) for v in known], dtype=bool) & known.notna().to_numpy()
         _refuse(strange, known, file, column, "is not text.", "Store this column as text.")
         return known
     if column == "time":
