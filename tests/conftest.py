@@ -13,11 +13,15 @@ from typing import Any
 
 import joblib
 import pytest
+from hypothesis import settings
 
 from training.files.families import load_families
 from training.learning.fitting import FitSettings, Trained, train_forecaster
 from training.simulation.bank import simulate_bank
 from training.simulation.cohort import Cohort, CohortPlan, simulate_cohort
+
+settings.register_profile("patient", deadline=None)  # a busy machine is slow, not wrong
+settings.load_profile("patient")
 
 SMALL = FitSettings(workers=1, seed=0)
 """Enough to behave like a model in every respect but accuracy; a few seconds on one core."""

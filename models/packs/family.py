@@ -106,7 +106,7 @@ class PackFamily(BaseModel):
     self_discharge_ev : float
         Activation energy of self-discharge in eV.
     coulombic_efficiency : float
-        Charge that stays per charge put in by a bench supply, as a share.
+        Charge that stays per charge put in by a bench supply, as a share, well below full: towards full more is lost.
     resistance_per_k : float
         Relative change of resistance per kelvin (negative: colder is higher).
     mass_kg, heat_capacity_j_per_kg_k : float

@@ -95,8 +95,8 @@ def missing_charge_share(family: PackFamily, rest_deviation_v: Floats) -> Floats
     """Charge a block is short of its peers by, from its rest deviation, as a share of rated capacity.
 
     The peers are taken to stand at the controller's target; the deviation is followed down the open-circuit curve.
-    On the plateau 8.1 mV per percent on a 12-cell block (derived from NREL ADVISOR ESS_NIMH6), so 0.3 V is about
-    a third.
+    On the plateau 5 to 8 mV per percent on a 12-cell block (derived from NREL ADVISOR ESS_NiMH7_rc_temp and ESS_NIMH6),
+    so 0.3 V is about a third.
     """
     target = np.array([family.soc_target])
     at = soc_from_rest(family.curves, ocv_v(family.curves, target)[0] + rest_deviation_v / family.cells_per_block)

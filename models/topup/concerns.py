@@ -14,6 +14,7 @@ from models.packs.stops.charging import COLDEST_C, HOTTEST_C
 from models.topup.charge_plan import LEAST_SHARE, OVER_AMBIENT_C, ChargePlan
 from models.topup.evidence import BenchEvidence
 from models.topup.missing_charge import MissingCharge
+from models.topup.posterior import CAUSE_SHARES
 
 Worth = Literal["worth trying", "doubtful", "pointless"]
 """What the evidence says of a top-up; the later in this list, the graver. What is not safe is no concern but a stop."""
@@ -185,7 +186,8 @@ def _causes(evidence: BenchEvidence, missing: MissingCharge) -> list[Concern]:
                 "A top-up does not cure a joint.",
             )
         )
-    if chance["lost capacity"] >= POSSIBLE:
+    # Mentioned where the readings speak for it: from the share that it has before anything is read.
+    if chance["lost capacity"] >= CAUSE_SHARES["lost capacity"]:
         lost = (
             say(
                 "The block has probably lost capacity: about %(lost)s Ah that no charge restores. A top-up buys days, "

@@ -105,7 +105,7 @@ BEFORE_DRIVING_H: Final = 36.0
 
 RISE_SD_V: Final = 0.004
 """What the place of the string in its swing, and all else that is not weighed, adds to the error of a rise over a
-charge, V per cell. The slopes of the published curve (NREL ADVISOR ESS_NIMH6) and `REST_OFFSET_SHARE` give 0.0025; the
+charge, V per cell. The slopes of a published curve (NREL ADVISOR ESS_NIMH6) and `REST_OFFSET_SHARE` give 0.0025; the
 rest by trial on simulated packs (tests/benchmarks/bench_topup_plan.py)."""
 
 EXPONENT: Final = 13
@@ -575,11 +575,8 @@ def _left_over_hysteresis(family: PackFamily, packs: PossiblePacks, evidence: Be
 
 
 def stored_share(family: PackFamily) -> float:
-    """Share of the charge put in that stays: at the middle of the range better than from empty to full.
-
-    Two hundredths above the full-range figure (invented), at most all of it.
-    """
-    return min(family.coulombic_efficiency + 0.02, 1.0)
+    """Share of the charge put in that stays: topping charges end well below full."""
+    return family.coulombic_efficiency
 
 
 def rise_v(

@@ -183,9 +183,8 @@ def charge_block(
         ],
     )
     stored = np.clip(wanted, 0.04 * family.rated_ah, np.maximum(highest * capacity - charge, 0.04 * family.rated_ah))
-    efficiency = np.clip(
-        family.coulombic_efficiency + 0.05 * (1 - family.coulombic_efficiency) * rng.standard_normal(m) + 0.02, 0.5, 1
-    )
+    lost = 1 - family.coulombic_efficiency
+    efficiency = np.clip(family.coulombic_efficiency + 0.25 * lost * rng.standard_normal(m), 0.5, 1)
     rate_a = family.rated_ah / rng.uniform(8, 12, m)
     put_in = stored / efficiency
     hours = put_in / rate_a

@@ -27,9 +27,9 @@ AROUND_CHARGE: Final = timedelta(hours=1)
 
 SOAKED: Final = timedelta(days=1)
 """A pack read in the frost so long before a charge, and nowhere nearer to it, is taken to have been as cold then. By
-itself it warms within hours, with a time constant of 1.5 h in still air (800 J/kg/K over 0.15 W/K/kg, NREL ADVISOR data
-file ESS_NIMH6), but only where it stands in the warm, which nobody noted. That it stands about for a day before it is
-charged is invented."""
+itself it warms within hours, with a time constant of 1.5 to 1.8 h in still air (800 to 974 J/kg/K over 0.15 W/K/kg,
+NREL ADVISOR data files ESS_NIMH6 and ESS_NiMH7_rc_temp), but only where it stands in the warm, which nobody noted. That
+it stands about for a day before it is charged is invented."""
 
 GENTLE_CHARGE_PER_H: Final = 0.1
 """Rate of a topping charge, in rated capacities an hour (common practice, no source): of one whose duration was not

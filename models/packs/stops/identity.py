@@ -11,12 +11,13 @@ from models.base.messages import Said, say, say_count
 from models.packs.family import PackFamily
 from models.packs.stops.known import VISIT, Known, rest_window_v, volts_of
 
-NIMH_CELL_V: Final = 1.29
+NIMH_CELL_V: Final = 1.30
 NIMH_CELL_MOHM: Final = 4.5
 NIMH_HYSTERESIS_V: Final = 0.09
-NIMH_CELLS_V: Final = (1.25, 1.32)
+NIMH_CELLS_V: Final = (1.25, 1.38)
 """One cell of nickel-metal hydride: at rest about mid-charge, its resistance, its hysteresis from one branch to the
-other, and what it rests at between 20 and 90 % of charge. NREL ADVISOR data files ESS_NIMH6 and, for the hysteresis,
+other, and what it rests at between 20 and 90 % of charge. NREL ADVISOR data files ESS_NIMH6 (round cells: 1.29 V,
+4.5 mΩ) and ESS_NiMH7_rc_temp (prismatic: 1.32 V, 3.1 mΩ new, half as much again after years), and, for the hysteresis,
 ESS_NIMH60."""
 
 LITHIUM_CELL_V: Final = 3.7

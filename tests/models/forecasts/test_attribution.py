@@ -13,6 +13,7 @@ from models.features.derived import RAW_EVIDENCE, derive, surplus_share, without
 from models.features.raw import feature_frame, raw_features
 from models.forecasts.attribution import attribute, shapley_values
 from models.packs.history import UsagePlan
+from models.packs.stops import Stopped
 from models.packs.tables import history_of
 from tests.going_on import may_go_on
 from training.learning.moments import moments_of
@@ -139,10 +140,14 @@ def test_parity_left_out_is_as_never_recorded(small_cohort, moments, raw, table,
 def test_property_contributions_add_up_to_the_forecast_and_unknown_evidence_adds_nothing(
     small_cohort, moments, raw, forecaster
 ):
-    unknown = 0
+    unknown = explained = 0
     for row in range(0, len(moments), 137):
         history = history_of(small_cohort.tables, moments["pack_id"][row])
-        told = forecaster.explain(history, at=moments["origin"][row].to_pydatetime())
+        try:
+            told = forecaster.explain(history, at=moments["origin"][row].to_pydatetime())
+        except Stopped:
+            continue
+        explained += 1
         assert tuple(c.evidence for c in told.contributions) == EVIDENCE
         total = told.reference_days + sum(c.days for c in told.contributions)
         # What went in beyond what was missing is promised nothing for: what is taken apart does not count it.
@@ -157,6 +162,7 @@ def test_property_contributions_add_up_to_the_forecast_and_unknown_evidence_adds
             assert contribution.known or contribution.days == 0.0
             unknown += not contribution.known
     assert unknown > 5
+    assert explained > 5
 
 
 def test_parity_leaving_unknown_evidence_out_of_the_game_changes_nothing(raw, forecaster):

@@ -113,7 +113,7 @@ def test_a_joint_and_a_shorted_cell_are_called_so(family):
     assert joint.causes["joint"] > 0.7
     assert abs(joint.missing_ah.best) < 0.3
     short = estimate(family, bench(family, dead_cells=1))
-    assert short.causes["shorted cell"] > 0.5
+    assert max(short.causes, key=lambda cause: short.causes[cause]) == "shorted cell"
 
 
 def test_colder_pack_higher_resistance_same_charge(family):
@@ -313,7 +313,8 @@ def test_taking_too_much_and_rising_fast_tell_of_lost_capacity(family):
 
 
 def test_rise_by_hand(family):
-    """A block at 20 % of 5.33 Ah that stores 1.6 Ah stands at 50 %: the published curve, and 0.04 V a cell."""
+    """A block at 20 % of 5.33 Ah that stores 1.6 Ah stands at 50 %: the published curve (NREL ADVISOR
+    ESS_NiMH7_rc_temp, 7.656 V a module of six at 20 %), and 0.04 V a cell."""
     packs = possible_packs(family, bench_evidence(bench(family, missing_ah=1.6), family, WEAK, AT))
     n = len(packs.weight)
     one = replace(
@@ -326,7 +327,7 @@ def test_rise_by_hand(family):
         hysteresis=np.ones(n),
     )
     rise = rise_v(family, one, np.full(n, 0.2), 1.6 / stored_share(family), 1.0)
-    by_curve = 12 * (np.interp(0.2 + 1.6 / 5.33, family.curves.soc, family.curves.ocv_v) - 1.25177)
+    by_curve = 12 * (np.interp(0.2 + 1.6 / 5.33, family.curves.soc, family.curves.ocv_v) - 7.656 / 6)
     assert rise == pytest.approx(by_curve + 0.48 * (1 - np.exp(-1.6 / 0.533)), abs=1e-9)
 
 

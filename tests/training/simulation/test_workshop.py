@@ -63,9 +63,9 @@ def test_recovery_what_is_noted_is_what_went_in_with_an_error_of_a_twentieth():
     _, done = _charge(FAMILY)
     known = ~np.isnan(done.charge_ah)
     assert known.mean() == pytest.approx(0.88, abs=0.03)
-    # More goes in than stays (0.905 over a full cycle, NREL ADVISOR ESS_NIMH6).
+    # More goes in than stays (0.975 to 0.99 away from full charge, NiMH files of NREL ADVISOR).
     ratio = done.stored_ah[known] / done.charge_ah[known]
-    assert np.median(ratio) == pytest.approx(0.925, abs=0.01)
+    assert np.median(ratio) == pytest.approx(0.98, abs=0.01)
     assert np.std(np.log(ratio)) == pytest.approx(0.05, abs=0.012)
     rate = done.charge_ah / done.duration_h
     assert np.nanmedian(rate) == pytest.approx(0.65, rel=0.1)

@@ -218,7 +218,7 @@ def test_property_opening_the_pack_mends_joints_where_it_does():
 def test_property_worlds_differ_in_how_long_a_top_up_holds():
     slow = _returned_by(_world({"pace": 0.2}), 14)
     fast = _returned_by(_world({"pace": 2.5}), 14)
-    assert slow < 0.35 < 0.7 < fast
+    assert slow < 0.35 < 0.65 < fast
 
 
 def _returned_by(world, days):
