@@ -34,6 +34,7 @@ from models.packs.stops.charging import (
 )
 from models.packs.stops.heat import HOTTEST_PACK_C
 from models.packs.stops.identity import (
+    FALLS,
     LITHIUM_CELL_MOHM,
     LITHIUM_CELL_V,
     LITHIUM_CELLS_V,
@@ -41,7 +42,6 @@ from models.packs.stops.identity import (
     NIMH_CELL_MOHM,
     NIMH_CELL_V,
     NIMH_CELLS_V,
-    NIMH_FALLS,
     NIMH_HYSTERESIS_V,
 )
 from models.packs.stops.known import BEFORE_DRIVING, VISIT, rest_window_v
@@ -403,7 +403,7 @@ def _chemistry(look: _Look) -> Bools:
     maybe = (current >= least_a[pack] * (1 - 1e-9)) & (np.fmin(*apart) <= visit + SLACK)
     surely = (current >= least_a[pack] * (1 + 1e-9)) & (np.fmin(*apart) <= visit - SLACK) & (np.minimum(*sags) > SLACK)
     told = look.any_of(pack, surely)
-    as_lithium = look.any_of(pack, maybe & (np.fmin(*sags) < NIMH_FALLS * nimh_mohm[pack] + SLACK))
+    as_lithium = look.any_of(pack, maybe & (np.fmin(*sags) < FALLS * nimh_mohm[pack] + SLACK))
     as_nimh = look.any_of(pack, maybe & (np.fmax(*sags) > LITHIUM_RISES * lithium_mohm[pack] - SLACK))
     return np.asarray(fits & np.where(nimh, as_lithium, ~told | as_nimh))
 

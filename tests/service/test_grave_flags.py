@@ -78,7 +78,7 @@ def test_the_top_up_plan_leaves_it_out_too_and_says_so(client):
 def test_an_overcharge_is_said_in_ampere_hours(client):
     history = history_of_case({"family": "marl-28", "charge": {"charge_ah": 4.0}}, FAMILIES)
     (flag,) = [f for f in client.post("/v1/forecasts", json={"history": history}).json()["flags"] if f["grave"]]
-    assert flag["text"].startswith("Put in 4.0 Ah, about 1.9 Ah was missing: the block may be overcharged, or")
+    assert flag["text"].startswith("Put in 4.0 Ah, about 1.8 Ah was missing: the block may be overcharged, or")
 
 
 def test_what_is_grave_leads_and_the_cautions_come_before_the_figures(tideover):

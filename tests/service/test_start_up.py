@@ -77,7 +77,7 @@ def test_a_family_is_described_by_a_few_words(tmp_path):
 
     made = run("new", "slate-17", said="nimh\n17\n12\n6.5\n")
     assert made.exit_code == 0, made.output
-    assert "rests between 14.47 V (empty) and 16.73 V (full)" in made.stdout
+    assert "rests between 14.54 V (empty) and 17.12 V (full)" in made.stdout
     assert "slate-17" in run().stdout
     taken = run("new", "slate-17", said="nimh\n17\n12\n6.5\n")
     assert (taken.exit_code, "the family name slate-17 is taken" in taken.stderr) == (2, True)

@@ -26,9 +26,9 @@ LITHIUM_CELLS_V: Final = (3.4, 4.2)
 """One lithium-ion cell, likewise: from memory, unverified."""
 
 LITHIUM_RISES: Final = 3.75
-NIMH_FALLS: Final = 0.75
+FALLS: Final = 0.75
 """By what factors the resistance of such cells may differ from that of new ones at 25 °C: lithium-ion up, at the end of
-life (2.5 times) and in the cold (1.5 times); nickel-metal hydride down, when warm (2 % a kelvin over a dozen). From
+life (2.5 times) and in the cold (1.5 times); either down, when warm (2 % a kelvin over a dozen). From
 memory, unverified."""
 
 CHEMISTRY_WORDS: Final = {"nimh": say("nickel-metal hydride"), "lithium-ion": say("lithium-ion")}
@@ -118,6 +118,8 @@ def chemistry(known: Known) -> Said | None:
     own_mohm = family.cells_per_block * float(np.interp(family.soc_target, family.curves.soc,
                                                         family.curves.discharge_mohm))  # fmt: skip
     sag = _sag_mohm(known, abs(own_mohm - other_mohm))
+    if sag is not None and sag < FALLS * min(own_mohm, other_mohm):
+        sag = None  # less than cells of either kind have: it was read or noted wrong, and tells nothing
     words = {
         "volts": f"{known.median_v:.2f}",
         "own": family.cells_per_block,
@@ -134,7 +136,7 @@ def chemistry(known: Known) -> Said | None:
             **words,
         )
     lithium_mohm, nimh_mohm = sorted((own_mohm, other_mohm))
-    as_lithium, as_nimh = sag <= LITHIUM_RISES * lithium_mohm, sag >= NIMH_FALLS * nimh_mohm
+    as_lithium, as_nimh = sag <= LITHIUM_RISES * lithium_mohm, sag >= FALLS * nimh_mohm
     if (as_nimh and not as_lithium) == (family.chemistry == "nimh") or as_nimh == as_lithium:
         return None
     return say(
