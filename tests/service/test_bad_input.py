@@ -179,3 +179,15 @@ def test_every_fault_is_told_at_once(van_case, client, problem_in):
         "history.topups[0].charge_mah",
     ]
     assert "And 2 more" in document["detail"]
+
+
+def test_a_pack_without_a_volt_is_answered(van_case, client, problem_in):
+    """Divided by the peers' 0 V it was a failure of the service's own."""
+    case = copy.deepcopy(van_case)
+    readings = case["history"]["readings"]
+    readings[0]["block_v"] = [0.0] * len(readings[0]["block_v"])
+    assert client.post("/v1/forecasts", json=case).status_code == 200
+    for reading in readings:
+        reading["block_v"] = [0.0] * len(reading["block_v"])
+    document = problem_in(client.post("/v1/forecasts", json=case), 409)
+    assert "no-volts" in [stop["code"] for stop in document["stops"]]

@@ -161,7 +161,8 @@ def _furthest_down(
     """Block (from 1) that rests a cell's worth or more below its peers, by how many V, and cells that are worth it."""
     off = rest_v - peers_v
     limit = one_cell_down_v(family, peers_v) + allowed_v
-    down = np.nan_to_num(off, nan=0.0) <= np.nan_to_num(limit, nan=-np.inf)
+    # Peers that read next to nothing say nothing of a cell: a block that reads as they do would pass as down.
+    down = (off <= limit) & (limit < 0)
     if not down.any():
         return None
     worst = int(np.argmin(np.where(down, off, np.inf)))

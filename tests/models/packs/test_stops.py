@@ -41,3 +41,27 @@ def test_what_was_read_before_an_earlier_charge_stands_until_a_reading_that_no_c
     level = pack(0.0, days_before=15).readings[0]
     between = early.model_copy(update={"readings": (early.readings[0], level, early.readings[1])})
     assert stops_of(between, FAMILY) == ()
+
+
+@pytest.mark.parametrize("family", load_families().values(), ids=lambda family: family.name)
+@pytest.mark.parametrize("state", ["rest", "discharge"])
+@pytest.mark.parametrize("read", ["all", "two"])
+@pytest.mark.parametrize("charged", [True, False])
+def test_a_pack_that_reads_0_v_stops_for_its_volts_whatever_was_read_before(family, state, read, charged):
+    """Peers at 0 V were divided by: the forecast failed, and so did the next reading of the pack."""
+    count = family.blocks if read == "all" else 2
+    nothing = tuple([0.0] * count + [None] * (family.blocks - count))
+    level = (family.cells_per_block * family.curves.ocv_v[len(family.curves.ocv_v) // 2],) * family.blocks
+    topups = (TopUp(time=CHARGED, blocks=(1,), charge_ah=0.5),) if charged else ()
+    first = BlockReading(time=CHARGED - timedelta(hours=3), state="rest", block_v=nothing)
+
+    def codes(*readings: BlockReading) -> list[str]:
+        history = PackHistory(pack_id="MB-VAN-07", family=family.name, readings=readings, topups=topups)
+        return [stop.code for stop in stops_of(history, family, charging=not charged)]
+
+    assert "no-volts" in codes(first)
+    assert "cell-down" not in codes(first)
+    assert "no-volts" in codes(first, BlockReading(time=CHARGED + timedelta(hours=3), state=state, block_v=nothing))
+    # The lead is back on: what the others read before says nothing of a cell.
+    back = codes(first, BlockReading(time=CHARGED + timedelta(hours=3), state="rest", block_v=level))
+    assert not {"no-volts", "cell-down"} & set(back)
