@@ -114,6 +114,8 @@ MAY: Final[Mapping[str, Roles]] = {
     "page_promote_model": ADMIN,
     "page_roll_back_model": ADMIN,
     "page_asset": EVERY,
+    "page_programs": EVERY,
+    "page_programs_file": EVERY,
     "page_bench": EVERY,
     "page_add_unit": BENCH_OR_FLEET,
     "page_add_unit_sent": BENCH_OR_FLEET,

@@ -18,11 +18,12 @@ ROOMS: Final = frozenset(
         "static",
         "calendar",
         "device",
+        "docs",
     }
 )
 """First parts of the addresses of pages; `/` is one too."""
 
-OPEN: Final = frozenset({"sign-in", "sign-out", "look", "static", "calendar"})
+OPEN: Final = frozenset({"sign-in", "sign-out", "look", "static", "calendar", "docs"})
 """Those that anybody may open: they tell nothing about packs, but for the calendar, whose address holds a secret."""
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from fastapi import APIRouter, FastAPI
 
-from service.pages import assets, device, home, sign_in, undo
+from service.pages import assets, device, home, programs, sign_in, undo
 from service.pages.admin import imports, jobs, keys, models, overview, receivers
 from service.pages.bench import (
     back_again,
@@ -64,6 +64,7 @@ def page_routers() -> tuple[APIRouter, ...]:
         device.router,
         undo.router,
         assets.router,
+        programs.router,
         record.router,
         *admin,
         *bench,

@@ -1,0 +1,26 @@
+"""The room for programs, in a browser: every route by the library's packaged files, nothing from another host."""
+
+from __future__ import annotations
+
+import httpx2 as httpx
+from playwright.sync_api import expect
+
+
+def test_every_group_of_routes_stands_there_and_opens(site, page):
+    asked = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(f"{site.url}/docs")
+    document = httpx.get(f"{site.url}/openapi.json").json()
+    expect(page.locator("#routes .opblock-tag")).to_have_count(
+        len({tag for path in document["paths"].values() for operation in path.values() for tag in operation["tags"]})
+    )
+    page.locator("#routes .opblock-tag", has_text="forecasts").first.click()
+    expect(page.locator("#routes .opblock-summary-path").first).to_be_visible()
+    assert all(url.startswith((site.url, "data:")) for url in asked), asked
+
+
+def test_its_files_are_its_own_and_no_others(site):
+    answer = httpx.get(f"{site.url}/docs")
+    assert "script-src 'self';" in answer.headers["Content-Security-Policy"]
+    assert httpx.get(f"{site.url}/docs/swagger-ui.css").headers["Content-Type"].startswith("text/css")
+    assert httpx.get(f"{site.url}/docs/favicon.png").status_code == 404
