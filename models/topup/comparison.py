@@ -125,7 +125,7 @@ def compare_topup(
     known = [t for t in history.topups if at is None or t.time <= at]
     if not known:
         raise BadInput.one(
-            "topups", "hold none by that moment: there is nothing to compare.", "Record the top-up first."
+            "topups", "No top-up is known by that moment: there is nothing to compare.", "Record the top-up first."
         )  # fmt: skip
     topup = known[-1]
     block = topup.blocks[0]
@@ -134,7 +134,7 @@ def compare_topup(
     if before.rest is None and before.discharge is None:
         raise BadInput.one(
             "readings",
-            f"hold none of block {block} within four days before its top-up: nothing was known to compare it with.",
+            f"No reading shows block {block} within four days before its top-up: nothing was known to compare it with.",
             "Add the readings that were taken before the charge, if they were kept.",
         )
     now = at or history.last_fact_time

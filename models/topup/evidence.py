@@ -209,7 +209,7 @@ def weak_block_of(family: PackFamily, history: PackHistory, at: datetime) -> int
     if not found:
         raise BadInput.one(
             "readings",
-            "hold none of the last four days, since the last top-up and return, at rest or under discharge: "
+            "No reading is of the last four days, since the last top-up and return, at rest or under discharge: "
             "which block is weak cannot be told.",
             "Read all blocks at rest, and under load, and add the reading; or name the block.",
         )
@@ -217,7 +217,7 @@ def weak_block_of(family: PackFamily, history: PackHistory, at: datetime) -> int
     charged = next((t.blocks for t in reversed(history.topups) if t.time <= at), ())
     if unread[[weakest, *(block - 1 for block in charged)]].any() or unread.sum() > UNREAD_SHARE * family.blocks:
         left_out = np.flatnonzero(unread) + 1
-        which = f"block {left_out[0]} was" if len(left_out) == 1 else f"blocks {', '.join(map(str, left_out))} were"
+        which = f"Block {left_out[0]} was" if len(left_out) == 1 else f"Blocks {', '.join(map(str, left_out))} were"
         raise BadInput.one(
             "readings",
             f"{which} not read in the newest readings: which block is weak cannot be told.",
@@ -244,7 +244,8 @@ def require_read_since_return(history: PackHistory, at: datetime | None) -> None
     if back > newest([t.time for t in history.topups]) and read + SAME_VISIT < back:
         raise BadInput.one(
             "readings",
-            f"are all of before the fault came back on {back:%Y-%m-%d %H:%M}: how low the block is now is not known.",
+            f"All readings are from before the fault came back on {back:%Y-%m-%d %H:%M}: how low the block is now is "
+            "not known.",
             "Read all blocks at rest, and under load, and add the readings.",
         )
 

@@ -180,7 +180,7 @@ def moment_of(history: PackHistory, at: datetime | None) -> datetime:
     if not times:
         raise BadInput.one(
             "readings",
-            "hold none by the moment of the plan: without a reading nothing is known of the block.",
+            "No reading is known by the moment of the plan: without a reading nothing is known of the block.",
             "Read all blocks at rest, and under load, and add the readings.",
         )
     return times[-1] if at is None else at

@@ -126,7 +126,7 @@ WRONG = {
     block_from_nought: ("block", "This is less than 1."),
     unknown_family: ("history.family", "The family 'basalt-99' is not known."),
     boiling: ("ambient_c", "This is more than 60."),
-    too_early: ("history.readings", "hold none by the moment of the plan"),
+    too_early: ("history.readings", "No reading is known by the moment of the plan"),
     misspelt: ("amibent_c", "Remove it, or check its spelling"),
     another_family: ("input", "History.family is"),
 }

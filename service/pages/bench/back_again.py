@@ -49,7 +49,7 @@ def _visit_of(form: Form, unit: Unit, now: datetime, zone: Any) -> Visit:
     if form.get("became") and not is_out(unit):
         form = Form({name: sent for name, sent in form.sent.items() if name != "became"})
         visit.notes.append(_("It is noted already what became of the last top-up: nothing of that was recorded again."))
-    read_visit(visit, form, now, zone)
+    read_visit(visit, form, now, zone, unit.topped_at)
     return visit
 
 

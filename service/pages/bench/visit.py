@@ -16,7 +16,7 @@ from models.packs.family import PackFamily
 from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
 from service.core.cautions import driving
 from service.core.refusals import Conflict
-from service.core.translation import _, ngettext
+from service.core.translation import _, ngettext, translated_problems
 from service.forecasting.forecasts.sentences import main_promise
 from service.forecasting.issued.schemas import ForecastRequest
 from service.http.dependencies import CurrentModel
@@ -29,6 +29,7 @@ from service.pages.bench.voltages import WAYS, block_volts, way_words
 from service.pages.forms import Form, checked, once
 from service.pages.rendering import zone_of
 from service.pages.wording import inspected_words, moment_from
+from service.records.field_words import to_the_minute
 from service.records.sense import not_yet
 from service.records.subject import Subject
 from service.records.subjects.outcomes import OUTCOMES
@@ -91,7 +92,7 @@ class Visit:
         facts = {name: [*known.get(name, ()), *added] for name, added in new.items()}
         for name in ("readings", "topups", "outcomes"):
             facts[name].sort(key=lambda fact: fact.time)
-        return PackHistory(**{**known, **facts})
+        return checked(PackHistory, {**known, **facts})
 
     def _of(self, part: str) -> list[Any]:
         return [self.facts[part]] if part in self.facts else []
@@ -135,8 +136,8 @@ def _named(part: str, problem: Problem) -> Problem:
     return Problem(where or first, problem.what, problem.mend)
 
 
-def read_visit(visit: Visit, form: Form, now: datetime, zone: Any) -> None:
-    """Read the visit's parts of a form."""
+def read_visit(visit: Visit, form: Form, now: datetime, zone: Any, topped_at: datetime | None = None) -> None:
+    """Read the visit's parts of a form; the fault cannot have come back before the pack was last topped up."""
     last = (_read(visit, moment_from, "time", form.get("time"), zone) if form.get("time") else None) or now
     rest, took = (_read(visit, _hours, form, name) for name in ("rest_h", "duration_h"))
     visit.problems += not_yet({"time": last}, now)
@@ -156,7 +157,7 @@ def read_visit(visit: Visit, form: Form, now: datetime, zone: Any) -> None:
     if any(form.get(name) for name in PLAN):
         plan = {name: _read(visit, form.number_or_text, name) or None for name in PLAN}
         _keep(visit, "plan", UsagePlan, plan | {"time": now})
-    _read_return(visit, form, begun, zone)
+    _read_return(visit, form, begun, zone, topped_at)
 
 
 def _read(visit: Visit, read: Callable[..., _Field | None], *asked: Any) -> _Field | None:
@@ -189,7 +190,7 @@ def _keep(visit: Visit, part: str, kind: type[BaseModel], values: Mapping[str, A
         visit.problems += [_named(part, problem) for problem in error.problems]
 
 
-def _read_return(visit: Visit, form: Form, begun: datetime, zone: Any) -> None:
+def _read_return(visit: Visit, form: Form, begun: datetime, zone: Any, topped_at: datetime | None) -> None:
     """Read that the fault came back: before all that was done in this visit, if no other time is given."""
     if form.get("became") != "returned":
         return
@@ -199,8 +200,16 @@ def _read_return(visit: Visit, form: Form, begun: datetime, zone: Any) -> None:
         what = _("That is after the first reading or the charge of this visit.")
         visit.problems.append(Problem("came_back", what, _("Leave it empty, or give the time before them.")))
         return
+    at = when or first - APART
+    if topped_at is not None and at < topped_at:
+        what = _("That is before the end of the last top-up, at %(time)s: a fault comes back only after it.") % {
+            "time": to_the_minute(topped_at.astimezone(zone))
+        }
+        mend = _("Give the time after it; what came back before belongs to an earlier top-up.")
+        visit.problems.append(Problem("time" if when is None else "came_back", what, mend))
+        return
     values = {name: _read(visit, form.number_or_text, name) or None for name in RETURN}
-    _keep(visit, "return", Outcome, values | {"time": when or first - APART, "kind": "returned"})
+    _keep(visit, "return", Outcome, values | {"time": at, "kind": "returned"})
 
 
 def _read_charge(visit: Visit, form: Form, charged: datetime | None, at: datetime) -> None:
@@ -285,6 +294,8 @@ def answer_to(
             asked = ForecastRequest(at=moment_asked(history, now))
             threads = request.app.state.settings.threads
             told = forecast_now(history, asked, model, families, threads=threads, now=now, explain=False)
+    except BadInput as error:
+        told = Told(None, " ".join(f"{p.what} {p.mend}" for p in translated_problems(error.problems)))
     except (ValueError, Conflict) as error:
         told = Told(None, str(error))
     forecast = told.forecast

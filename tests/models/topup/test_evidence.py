@@ -86,9 +86,9 @@ TOPPED = TopUp(time=START, blocks=(5,), charge_ah=1.0)
 @pytest.mark.parametrize(
     ("history", "left_out"),
     [
-        (pack(read(1, LOW), read(2, LOW, unread=(5,))), "block 5 was not read"),
-        (pack(read(2, LOW, unread=(5,)), topups=(TOPPED,)), "block 5 was not read"),
-        (pack(read(2, LOW, unread=(1, 2, 3, 4, 6))), "blocks 1, 2, 3, 4, 6 were not read"),
+        (pack(read(1, LOW), read(2, LOW, unread=(5,))), "Block 5 was not read"),
+        (pack(read(2, LOW, unread=(5,)), topups=(TOPPED,)), "Block 5 was not read"),
+        (pack(read(2, LOW, unread=(1, 2, 3, 4, 6))), "Blocks 1, 2, 3, 4, 6 were not read"),
     ],
     ids=["it lay lowest before", "it was charged last", "more than a third"],
 )

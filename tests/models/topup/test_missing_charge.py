@@ -335,7 +335,7 @@ def test_bad_input_is_said(family):
     history = bench(family, missing_ah=1.6)
     with pytest.raises(BadInput, match="Count blocks from 1 to 14"):
         plan_topup(history, family, block=15)
-    with pytest.raises(BadInput, match="hold none by the moment of the plan"):
+    with pytest.raises(BadInput, match="No reading is known by the moment of the plan"):
         plan_topup(history, family, at=AT - timedelta(days=1))
     with pytest.raises(BadInput, match="has no offset"):
         plan_topup(history, family, at=AT.replace(tzinfo=None))

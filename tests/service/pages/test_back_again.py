@@ -168,3 +168,31 @@ def test_a_stop_is_told_before_saving(site, van_back, phone_page):
     page.get_by_label("How long ago the charge ended").fill("1")
     expect(page.locator("#answer #stop")).to_contain_text("STOP")
     expect(page.locator("#answer .answer")).to_have_count(0)
+
+
+def test_a_return_of_before_the_topup_is_said_at_its_field(site, van_back):
+    """It was answered with the words of a library."""
+    with httpx.Client(base_url=site.url, timeout=60) as client:
+        page = client.get(f"/bench/units/{van_back}/visit").text
+        token = re.search(r'name="form_token" value="([^"]+)"', page)[1]
+        form = {"form_token": token, "family": CASE["family"], "became": "returned", "before_v": row(BEFORE)}
+        form["came_back"] = "2026-02-01T08:00"
+        answer = client.post(f"/bench/units/{van_back}/visit/answer", data=form)
+        assert "That is before the end of the last top-up, at 2026-03-" in answer.text
+        assert "validation error" not in answer.text
+        sent = client.post(f"/bench/units/{van_back}/visit", data=form)
+        assert sent.status_code == 422
+        (said,) = re.findall(r'id="came_back-wrong"><p class="wrong">([^<]+)', sent.text)
+        assert said.startswith("That is before the end of the last top-up")
+        assert "validation error" not in sent.text
+        # A visit dated before the top-up, with the return just before it.
+        form |= {"came_back": "", "time": "2026-02-01T08:00"}
+        early = client.post(f"/bench/units/{van_back}/visit/answer", data=form).text
+        assert "That is before the end of the last top-up" in early
+        assert "validation error" not in early
+
+
+def test_the_plan_of_a_pack_that_came_back_unread_is_told_in_a_sentence(site, van_back, record):
+    record("/v1/outcomes", {"pack_id": van_back, "time": BACK.isoformat(), "kind": "returned"})
+    page = httpx.get(f"{site.url}/bench/units/{van_back}/topup-plan", timeout=60).text
+    assert "All readings are from before the fault came back on 2026-03-23" in page
