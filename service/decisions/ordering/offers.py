@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -15,6 +15,7 @@ from models.decisions.ordering import Offer
 from service.core.translation import _
 from service.decisions.basis.lead_times import offer_lead_time, standing_offers, stated_lead_time
 from service.decisions.ordering.schemas import SentOffer
+from service.store.schema import Offer as StoredOffer
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,23 @@ class Offers:
         return [known.offer for known in self.known]
 
 
+def in_currency(rows: Iterable[StoredOffer], currency: str) -> tuple[list[StoredOffer], tuple[str, ...]]:
+    """Return the offers in a currency, and a sentence for each in another: it cannot be compared."""
+    kept, left_out = [], []
+    for row in rows:
+        if row.currency == currency:
+            kept.append(row)
+            continue
+        left_out.append(
+            _(
+                "Offer %(number)s of %(supplier)s is in %(own)s, the costs are in %(currency)s: no rate of "
+                "exchange is assumed. Enter its price converted at a rate you stand by."
+            )
+            % {"number": row.id, "supplier": row.supplier_id, "own": row.currency, "currency": currency}
+        )
+    return kept, tuple(left_out)
+
+
 def stored_offers(session: Session, family: str, currency: str, now: datetime) -> Offers:
     """Return the standing offers of a family in a currency; those in another are left out, and named.
 
@@ -57,17 +75,9 @@ def stored_offers(session: Session, family: str, currency: str, now: datetime) -
     BadInput
         There is none.
     """
-    known, left_out = [], []
-    for row in standing_offers(session, family, now):
-        if row.currency != currency:
-            left_out.append(
-                _(
-                    "Offer %(number)s of %(supplier)s is in %(own)s, the costs are in %(currency)s: no rate of "
-                    "exchange is assumed. Enter its price converted at a rate you stand by."
-                )
-                % {"number": row.id, "supplier": row.supplier_id, "own": row.currency, "currency": currency}
-            )
-            continue
+    known = []
+    rows, left_out = in_currency(standing_offers(session, family, now), currency)
+    for row in rows:
         fee = None if row.express_fee is None else Money(row.express_fee, row.currency)
         lead_time = offer_lead_time(session, row, now)
         known.append(_known(row.id, row.supplier_id, Money(row.price, row.currency), lead_time, fee))
@@ -82,7 +92,7 @@ def stored_offers(session: Session, family: str, currency: str, now: datetime) -
             what % {"family": family, "currency": currency},
             _("Enter at least one, with a price and a usual number of days."),
         )
-    return Offers(_told_apart(known), tuple(left_out))
+    return Offers(_told_apart(known), left_out)
 
 
 def sent_offers(sent: Sequence[SentOffer]) -> Offers:

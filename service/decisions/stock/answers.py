@@ -22,6 +22,7 @@ from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import offer_lead_time, on_order, standing_offers
 from service.decisions.basis.open_cases import open_cases, open_curves
 from service.decisions.ordering.answers import range_of
+from service.decisions.ordering.offers import in_currency
 from service.decisions.stock.schemas import StockAnswer, StockLevel, StockRequest
 from service.forecasting.issued.scores import days_between
 from service.store.schema import Delivery, Offer, Pack, Score, TopUp
@@ -52,7 +53,7 @@ def stock_of_family(session: Session, family: str, asked: StockRequest, now: dat
     costs = costs_here(session, asked.costs)
     amounts = asked_for({name: (costs.amounts[name], _(why)) for name, why in _WHY.items()}, 1)
     short, surplus = (float(amounts[name][0]) for name in _WHY)
-    offer = _offer(session, family, asked.offer_id, now)
+    offer, left_out = _offer(session, family, asked.offer_id, costs.currency, now)
     lead_time = offer_lead_time(session, offer, now)
     curves = _waiting(session, family, now)
     rate, rate_basis = (
@@ -122,7 +123,7 @@ def stock_of_family(session: Session, family: str, asked: StockRequest, now: dat
         to_order=best.to_order,
         levels=levels,
         sentence=f"{hold} {_to_order(best.to_order)}",
-        basis=[_(lead_time.basis), rate_basis, costs.source],
+        basis=[_(lead_time.basis), rate_basis, costs.source, *left_out],
         cautions=all_cautions(),
     )
 
@@ -143,7 +144,10 @@ def _waiting(session: Session, family: str, now: datetime) -> Floats:
     return np.concatenate([some.promised, told_hold(others.survival(), others.told())])
 
 
-def _offer(session: Session, family: str, number: int | None, now: datetime) -> Offer:
+def _offer(
+    session: Session, family: str, number: int | None, currency: str, now: datetime
+) -> tuple[Offer, tuple[str, ...]]:
+    """Return the offer asked for, or the cheapest; and of those in another currency that they were left out."""
     found = standing_offers(session, family, now)
     if number is not None:
         chosen = [offer for offer in found if offer.id == number]
@@ -155,14 +159,16 @@ def _offer(session: Session, family: str, number: int | None, now: datetime) -> 
                 % {"number": number, "family": family},
                 _("These stand: %(known)s.") % {"known": known},
             )
-        return chosen[0]
+        return chosen[0], ()
+    found, left_out = in_currency(found, currency)
     if not found:
         raise BadInput.one(
             "offers",
-            _("The store has no offer for a pack of the family %(family)s that stands today.") % {"family": family},
+            _("The store has no offer for a pack of the family %(family)s that stands today in %(currency)s.")
+            % {"family": family, "currency": currency},
             _("Enter at least one, with a price and a usual number of days."),
         )
-    return min(found, key=lambda offer: (offer.price + (offer.express_fee or 0), offer.id))
+    return min(found, key=lambda offer: (offer.price + (offer.express_fee or 0), offer.id)), left_out
 
 
 def _new_cases(session: Session, family: str, now: datetime) -> tuple[float, str]:

@@ -12,6 +12,7 @@ from models.decisions.ordering import Costs, Offer, latest_order_days, plan_orde
 from models.decisions.release import release_risk
 from models.decisions.stock import critical_ratio, lead_time_demand, stock_for_service
 from service.decisions.basis.open_cases import open_case, open_cases
+from service.records.subjects.suppliers import OFFERS
 from service.store.schema import Score
 from tests.service.invented_fleet import fill
 
@@ -301,6 +302,12 @@ def test_the_stock_covers_the_share_that_the_costs_ask_for(filled, store, clock,
     later = filled.post(stock, json={"on_shelf": 1, "new_cases_per_day": 0.2}).json()
     assert later["on_order"] == 1
     assert "These stand: 1." in problem_in(filled.post(stock, json={"on_shelf": 0, "offer_id": 9}), 422)["detail"]
+    # What is quoted in another currency is no cheaper for that: it is left out, and named.
+    abroad = dict(OFFERS.example) | {"price": 100, "currency": "USD"}
+    assert filled.post("/v1/offers", json=abroad, headers={"Sure": "*"}).status_code == 201
+    beside = filled.post(stock, json={"on_shelf": 1, "new_cases_per_day": 0.2}).json()
+    assert (beside["offer_id"], beside["hold"]) == (1, later["hold"])
+    assert "no rate of exchange is assumed" in beside["basis"][-1]
     problem_in(filled.post(stock, json={}), 422)
     clock.forward(days=60)
     assert filled.post(stock, json={"on_shelf": 0}).json()["new_cases_per_day"] > 0
