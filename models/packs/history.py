@@ -410,7 +410,7 @@ def family_problems(history: PackHistory, family: PackFamily) -> list[Problem]:
             found.append(
                 Problem(
                     f"topups[{i}].blocks",
-                    f"names block {beyond[0]}, but family {family.name} has {family.blocks} blocks.",
+                    f"Block {beyond[0]} is named, but family {family.name} has {family.blocks} blocks.",
                     f"Count blocks from 1 to {family.blocks}.",
                 )
             )

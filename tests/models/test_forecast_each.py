@@ -148,7 +148,7 @@ def test_damaged_tables_are_refused_as_single_packs_are(small_cohort, forecaster
     found = "\n".join(refused)
     for words in (
         *("before every reading", "not a known family", "The fault came back", "was replaced", "no top-up is recorded"),
-        *("charged at", "names block", "below its peers", "looks like millivolts", "impossible for a block"),
+        *("charged at", "is named, but", "below its peers", "looks like millivolts", "impossible for a block"),
     ):
         assert words in found, words
 

@@ -124,7 +124,7 @@ WRONG: dict[Change, tuple[str, str, str]] = {
     nan: ("history.readings[0].block_v[1]", "a number that can be measured", "never send NaN"),
     infinity: ("history.readings[0].current_a", "a number that can be measured", "never send NaN or infinity"),
     infinite_plan: ("usage.km_per_day", "a number that can be measured", "Leave the value out"),
-    unknown_block: ("history.topups[0].blocks", "names block 99", "Count blocks from 1"),
+    unknown_block: ("history.topups[0].blocks", "Block 99 is named", "Count blocks from 1"),
     block_zero: ("history.topups[0].blocks[0]", "less than 1", "Give 1 or more"),
     return_before_topup: ("history", "lies before the first top-up", "An outcome follows a top-up"),
     misspelt: ("history.topups[0].charge_mah", "not known here", "spelling"),

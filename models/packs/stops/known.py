@@ -34,7 +34,7 @@ class Known:
     ----------
     family : PackFamily
     readings, rests : tuple of BlockReading
-        All, and those at rest; what is called rest under a current is none.
+        All, and those at rest with any volts; what is called rest under a current is none.
     rest_v : array, shape (blocks,)
         Of each block the newest at rest, V; NaN where it never was read.
     peers_v : array, shape (blocks,)
@@ -95,8 +95,8 @@ class Known:
         return tuple(c for c in read if c is not None)[-1:]
 
     def newest(self, state: str) -> BlockReading | None:
-        """Return the newest reading of a state."""
-        return next((r for r in reversed(self.readings) if r.state == state), None)
+        """Return the newest reading of a state of which any volts are known."""
+        return next((r for r in reversed(self.readings) if r.state == state and any_volts(r)), None)
 
     def swapped_since(self, time: datetime, block: int) -> bool:
         """Whether a module of a block (from 0) was swapped after a moment."""
@@ -126,6 +126,11 @@ def volts_of(reading: BlockReading) -> Floats:
     return np.array([np.nan if v is None else v for v in reading.block_v])
 
 
+def any_volts(reading: BlockReading) -> bool:
+    """Whether any block was read; a look or a temperature may be known without."""
+    return any(v is not None for v in reading.block_v)
+
+
 def others_v(volts: Floats) -> Floats:
     """Return for each block the median of the others."""
     known = ~np.isnan(volts)
@@ -148,7 +153,7 @@ def known_at(history: PackHistory, family: PackFamily, at: datetime | None, ambi
     rest_v, peers_v = np.full(family.blocks, np.nan), np.full(family.blocks, np.nan)
     newest, topup = None, topups[-1] if topups else None
     just_charged = np.zeros(family.blocks, dtype=np.bool_)
-    rests = tuple(r for r in readings if r.state == "rest" and not flows(r.current_a, family))
+    rests = tuple(r for r in readings if r.state == "rest" and not flows(r.current_a, family) and any_volts(r))
     for reading in reversed(rests):
         newest = newest or reading
         volts = volts_of(reading)

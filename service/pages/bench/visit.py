@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any, Final, TypeVar
 
@@ -13,24 +14,27 @@ from pydantic import BaseModel
 from models.base import counts
 from models.base.errors import BadInput, Problem
 from models.packs.family import PackFamily
-from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
+from models.packs.history import BlockReading, Outcome, PackHistory, State, TopUp, UsagePlan
+from models.packs.stops.charging import begun
 from service.core.cautions import driving
 from service.core.refusals import Conflict
+from service.core.stops import ToldStops
 from service.core.translation import _, ngettext, translated_problems
 from service.forecasting.forecasts.sentences import main_promise
 from service.forecasting.issued.schemas import ForecastRequest
 from service.http.dependencies import CurrentModel
 from service.pages.bench.curve import curve_of
 from service.pages.bench.facts import block_numbers, entries
+from service.pages.bench.seen import seen_charge, seen_reading
 from service.pages.bench.slips import doubts_of, in_volts
 from service.pages.bench.state_of_unit import Told, forecast_now, moment_asked, stops_now
 from service.pages.bench.unit import last_safe_day, missing_of
-from service.pages.bench.voltages import WAYS, block_volts, way_words
+from service.pages.bench.voltages import WAYS, block_volts, some_volts, way_words
 from service.pages.forms import Form, checked, once
 from service.pages.rendering import zone_of
 from service.pages.wording import inspected_words, moment_from
 from service.records.field_words import to_the_minute
-from service.records.sense import not_yet
+from service.records.sense import fit_problems, not_yet
 from service.records.subject import Subject
 from service.records.subjects.outcomes import OUTCOMES
 from service.records.subjects.readings import READINGS
@@ -43,6 +47,9 @@ READ: Final = ("before", "before_load", "after", "after_load")
 RETURN: Final = ("code", "odometer_km", "found")
 CHARGE: Final = ("charge_ah", "end_v", "duration_h")
 PLAN: Final = ("km_per_day", "trips_per_day", "ambient_c", "parked_days_in_30")
+
+MORE: Final = {"c": "temperature_c", "a": "current_a", "inspected": "inspected"}
+"""Ends of the fields that are noted with a reading, and what they are called in it."""
 
 APART: Final = timedelta(minutes=1)
 """Two readings of one visit stand so far apart: a pack has one reading at a time. Our choice."""
@@ -62,6 +69,8 @@ class Visit:
     family : PackFamily or None
     facts : dict of str to Outcome, BlockReading, TopUp or UsagePlan
         By the part of the form.
+    seen : dict of str to BlockReading or TopUp
+        By the part of the form, what can be read of it whatever else is wrong, for the stops alone.
     notes : list of str
         What was converted.
     problems : list of Problem
@@ -70,6 +79,7 @@ class Visit:
 
     family: PackFamily | None = None
     facts: dict[str, Any] = field(default_factory=dict)
+    seen: dict[str, Any] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
 
@@ -93,6 +103,30 @@ class Visit:
         for name in ("readings", "topups", "outcomes"):
             facts[name].sort(key=lambda fact: fact.time)
         return checked(PackHistory, {**known, **facts})
+
+    def stopped(self, known: Mapping[str, Any], now: datetime) -> ToldStops | None:
+        """Return what ends the job, or charging where a charge is still to come, by all that can be read.
+
+        Parameters
+        ----------
+        known : mapping
+            As for `history`.
+        now : datetime
+        """
+        family = self.family
+        if family is None or not (known.get("topups") or self.seen):
+            return None
+        charges = [self.seen["charge"]] if "charge" in self.seen else []
+        new = {"readings": [self.seen[part] for part in READ if part in self.seen], "topups": charges}
+        facts = {name: [f for f in known.get(name, ()) if not fit_problems(family, f)] + new[name] for name in new}
+        facts["outcomes"] = [*known.get("outcomes", ()), *self._of("return")]
+        in_order = {name: tuple(sorted(some, key=lambda fact: fact.time)) for name, some in facts.items()}
+        bare = {"age_years": None, "odometer_km": None, "usage": ()}
+        history = PackHistory.model_construct(**{**bare, **known, **in_order})
+        # A date that lies ahead is a slip; what was read stops all the same.
+        latest = max([now, *(fact.time for fact in self.seen.values())])
+        to_come = not charges and (not history.topups or history.ended is not None)
+        return stops_now(history, family, latest, charging=to_come)
 
     def _of(self, part: str) -> list[Any]:
         return [self.facts[part]] if part in self.facts else []
@@ -133,7 +167,7 @@ def _named(part: str, problem: Problem) -> Problem:
         where = f"{part}_{ends[name]}{problem.where.removeprefix(name)}" if name in ends else problem.where
     # What concerns a fact as a whole stands at its first field.
     first = {"charge": "blocks", "plan": PLAN[0], "return": "became"}.get(part, f"{part}_v")
-    return Problem(where or first, problem.what, problem.mend)
+    return Problem(first if where in ("", "input") else where, problem.what, problem.mend)
 
 
 def read_visit(visit: Visit, form: Form, now: datetime, zone: Any, topped_at: datetime | None = None) -> None:
@@ -141,11 +175,12 @@ def read_visit(visit: Visit, form: Form, now: datetime, zone: Any, topped_at: da
     last = (_read(visit, moment_from, "time", form.get("time"), zone) if form.get("time") else None) or now
     rest, took = (_read(visit, _hours, form, name) for name in ("rest_h", "duration_h"))
     visit.problems += not_yet({"time": last}, now)
-    charged = last - rest if rest is not None else None
-    _read_charge(visit, form, charged, last)
-    begun = last if charged is None else charged - (took or timedelta())
+    ended = last - (2 * APART if rest is None else rest)
+    _read_charge(visit, form, ended)
+    charging = rest is not None or any(form.get(name) for name in ("blocks", *CHARGE, "after_v", "after_load_v"))
+    start = _begun(visit, ended, took, topped_at) if charging else last
     apart = min(APART, rest / 2) if rest else APART
-    _read_readings(visit, form, ("before", "before_load"), begun, apart)
+    _read_readings(visit, form, ("before", "before_load"), start, apart)
     _read_readings(visit, form, ("after", "after_load"), last, apart)
     faulty = {problem.where for problem in visit.problems}
     if {"after", "after_load"} & visit.facts.keys():
@@ -157,7 +192,11 @@ def read_visit(visit: Visit, form: Form, now: datetime, zone: Any, topped_at: da
     if any(form.get(name) for name in PLAN):
         plan = {name: _read(visit, form.number_or_text, name) or None for name in PLAN}
         _keep(visit, "plan", UsagePlan, plan | {"time": now})
-    _read_return(visit, form, begun, zone, topped_at)
+    _read_return(visit, form, start, zone, topped_at)
+    if visit.problems:  # nothing of it can be recorded yet, so that its look lifts no stop yet
+        for part, fact in visit.seen.items():
+            if part in READ and fact.inspected == "sound":
+                visit.seen[part] = fact.model_copy(update={"inspected": None})
 
 
 def _read(visit: Visit, read: Callable[..., _Field | None], *asked: Any) -> _Field | None:
@@ -185,16 +224,25 @@ def _hours(form: Form, name: str) -> timedelta | None:
 
 def _keep(visit: Visit, part: str, kind: type[BaseModel], values: Mapping[str, Any]) -> None:
     try:
-        visit.facts[part] = checked(kind, values)
+        fact = checked(kind, values)
+        if problems := _misfits(fact, visit.family):
+            raise BadInput(problems)
+        visit.facts[part] = fact
     except BadInput as error:
         visit.problems += [_named(part, problem) for problem in error.problems]
 
 
-def _read_return(visit: Visit, form: Form, begun: datetime, zone: Any, topped_at: datetime | None) -> None:
+def _misfits(fact: BaseModel, family: PackFamily | None) -> list[Problem]:
+    if family is None or not isinstance(fact, BlockReading | TopUp):
+        return []
+    return fit_problems(family, fact)
+
+
+def _read_return(visit: Visit, form: Form, start: datetime, zone: Any, topped_at: datetime | None) -> None:
     """Read that the fault came back: before all that was done in this visit, if no other time is given."""
     if form.get("became") != "returned":
         return
-    first = min((fact.time for part, fact in visit.facts.items() if part != "plan"), default=begun + APART)
+    first = min((fact.time for part, fact in visit.facts.items() if part != "plan"), default=start + APART)
     when = _read(visit, moment_from, "came_back", form.get("came_back"), zone) if form.get("came_back") else None
     if when is not None and when >= first and visit.facts.keys() - {"plan"}:
         what = _("That is after the first reading or the charge of this visit.")
@@ -212,24 +260,36 @@ def _read_return(visit: Visit, form: Form, begun: datetime, zone: Any, topped_at
     _keep(visit, "return", Outcome, values | {"time": at, "kind": "returned"})
 
 
-def _read_charge(visit: Visit, form: Form, charged: datetime | None, at: datetime) -> None:
+def _begun(visit: Visit, ended: datetime, took: timedelta | None, topped_at: datetime | None) -> datetime:
+    """Return when the charge began: what was read before it stays before it where its duration was not noted."""
+    if took:
+        return ended - took
+    charge, latest = visit.seen.get("charge"), ended - APART
+    gentle = latest if charge is None or visit.family is None else min(begun(charge, visit.family), latest)
+    # The fault came back, and was read at rest and under load, between the last top-up and this one.
+    return gentle if topped_at is None else max(gentle, min(topped_at + 3 * APART, latest))
+
+
+def _read_charge(visit: Visit, form: Form, ended: datetime) -> None:
     if not any(form.get(name) for name in ("blocks", *CHARGE)):
         return
     if not form.get("blocks"):
         visit.problems.append(Problem("blocks", _("Which block was charged?"), _("Write its number, as 5.")))
         return
-    if charged is None and not form.get("rest_h"):
-        what = _("How long ago the charge ended is not said.")
-        visit.problems.append(Problem("rest_h", what, _("Write the hours since then, as 0.5; 0 if it ended just now.")))
-        return
     try:
-        values: dict[str, Any] = {"blocks": block_numbers(form.get("blocks")), "time": charged or at}
+        blocks = block_numbers(form.get("blocks"))
     except BadInput as error:
         visit.problems += error.problems
         return
-    _keep(visit, "charge", TopUp, values | {name: form.number_or_text(name) or None for name in CHARGE})
-    if charged is None:  # looked over with the others, but when it was is not known
-        visit.facts.pop("charge", None)
+    typed = {name: _read(visit, form.number_or_text, name) or None for name in CHARGE}
+    if visit.family is not None and (charge := seen_charge(blocks, typed, ended, visit.family)) is not None:
+        visit.seen["charge"] = charge
+    _keep(visit, "charge", TopUp, {"blocks": blocks, "time": ended} | typed)
+    if not form.get("rest_h"):
+        what = _("How long ago the charge ended is not said.")
+        visit.problems.append(Problem("rest_h", what, _("Write the hours since then, as 0.5; 0 if it ended just now.")))
+    if not form.get("rest_h") or "rest_h" in {problem.where for problem in visit.problems}:
+        visit.facts.pop("charge", None)  # looked over with the others, but when it was is not known
 
 
 def _read_readings(visit: Visit, form: Form, parts: tuple[str, str], at: datetime, apart: timedelta) -> None:
@@ -238,30 +298,47 @@ def _read_readings(visit: Visit, form: Form, parts: tuple[str, str], at: datetim
         return
     given = [part for part in parts if form.get(f"{part}_v")]
     for part in parts:
-        if part not in given and any(form.get(f"{part}_{more}") for more in ("c", "a", "inspected")):
+        more = {name: form.get(f"{part}_{end}") for end, name in MORE.items() if form.get(f"{part}_{end}")}
+        if part not in given and more:
             what = _("Temperature, current and a look are noted with a reading, and there is none.")
             visit.problems.append(Problem(f"{part}_v", what, _("Read all blocks and enter their volts.")))
     for place, part in enumerate(reversed(given)):
-        way = form.get("way") if form.get("way") in WAYS else "block"
-        whole = form.number_or_text(f"{part}_whole_v")
-        try:
-            volts = block_volts(f"{part}_v", form.get(f"{part}_v"), way, _volts(f"{part}_whole_v", whole), visit.family)  # type: ignore[arg-type]
-        except BadInput as error:
-            visit.problems += error.problems
-            continue
-        volts, said = in_volts(volts, visit.family)
-        if said and said not in visit.notes:
-            visit.notes.append(said)
-        under_load = part.endswith("load")
-        values = {
-            "time": at - place * apart,
-            "state": "discharge" if under_load else "rest",
-            "block_v": volts,
-            "temperature_c": form.number_or_text(f"{part}_c") or None,
-            "current_a": form.number_or_text(f"{part}_a") or None,
-            "inspected": form.get(f"{part}_inspected") or None,
-        }
-        _keep(visit, part, BlockReading, values)
+        _read_reading(visit, form, part, at - place * apart)
+    for part in parts:
+        if part not in given:
+            _see(visit, form, part, at, [None] * visit.family.blocks)
+
+
+def _read_reading(visit: Visit, form: Form, part: str, time: datetime) -> None:
+    assert visit.family is not None
+    way = form.get("way") if form.get("way") in WAYS else "block"
+    try:
+        whole = _volts(f"{part}_whole_v", form.number_or_text(f"{part}_whole_v"))
+        volts = block_volts(f"{part}_v", form.get(f"{part}_v"), way, whole, visit.family)  # type: ignore[arg-type]
+    except BadInput as error:
+        visit.problems += error.problems
+        _see(visit, form, part, time, some_volts(form.get(f"{part}_v"), way, visit.family))
+        return
+    volts, said = in_volts(volts, visit.family)
+    if said and said not in visit.notes:
+        visit.notes.append(said)
+    _see(visit, form, part, time, volts)
+    more = {name: _read(visit, form.number_or_text, f"{part}_{end}") or None for end, name in MORE.items()}
+    _keep(visit, part, BlockReading, {"time": time, "state": _state(part), "block_v": volts} | more)
+
+
+def _state(part: str) -> State:
+    return "discharge" if part.endswith("load") else "rest"
+
+
+def _see(visit: Visit, form: Form, part: str, time: datetime, volts: Sequence[float | None]) -> None:
+    assert visit.family is not None
+    typed = {}
+    for end, name in MORE.items():
+        with suppress(BadInput):
+            typed[name] = form.number_or_text(f"{part}_{end}") or None
+    if (reading := seen_reading(volts, typed, time, _state(part), visit.family)) is not None:
+        visit.seen[part] = reading
 
 
 def _volts(where: str, text: str) -> float | None:
@@ -283,14 +360,10 @@ def answer_to(
     now: datetime,
 ) -> dict[str, Any]:
     """Return what the answer beside the form says: the forecast, what stops the job, or what is still lacking."""
-    told, history = Told(None), None
+    told, history, stopped = Told(None), None, visit.stopped(known, now)
     try:
         history = visit.history(known)
-        # Before the first charge what speaks against charging is told too.
-        stopped = None if history is None else stops_now(history, visit.family, now, charging=not history.topups)
-        if stopped is not None:
-            told = Told(None, stopped=stopped)
-        elif history is not None and history.topups and history.ended is None:
+        if stopped is None and history is not None and history.topups and history.ended is None:
             asked = ForecastRequest(at=moment_asked(history, now))
             threads = request.app.state.settings.threads
             told = forecast_now(history, asked, model, families, threads=threads, now=now, explain=False)
@@ -298,6 +371,8 @@ def answer_to(
         told = Told(None, " ".join(f"{p.what} {p.mend}" for p in translated_problems(error.problems)))
     except (ValueError, Conflict) as error:
         told = Told(None, str(error))
+    if stopped is not None:
+        told = replace(told, stopped=stopped)
     forecast = told.forecast
     return {
         "told": told,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import Final, Literal, get_args
 
 from models.base.errors import BadInput, Problem
@@ -114,6 +115,18 @@ def block_volts(where: str, text: str, way: Way, whole_v: float | None, family: 
     if len(numbers) != family.blocks:
         raise BadInput([count_problem(where, len(numbers), family.blocks)])
     return numbers if way == "block" else _of_deviations(where, numbers, way, whole_v)
+
+
+def some_volts(text: str, way: str, family: PackFamily) -> list[float | None]:
+    """Return the volts that can be read where not all can; none where they may not be those of their blocks."""
+    volts: list[float | None] = [None] * family.blocks
+    texts = pasted_numbers(text)
+    if way != "block" or len(texts) != family.blocks:
+        return volts
+    for place, one in enumerate(texts):
+        with suppress(BadInput):
+            volts[place] = as_number("", one)
+    return volts
 
 
 def _of_modules(where: str, numbers: Sequence[float | None], family: PackFamily) -> list[float | None]:

@@ -67,7 +67,7 @@ def test_all_of_a_return_is_one_page(site, van_back, either_page, scripts, sound
     page.get_by_label("Distance").fill("30")
     if scripts:
         expect(page.locator("#answer .answer .first")).to_contain_text(PROMISE)
-        expect(page.locator("#answer")).to_contain_text("The fault came back: Mon 23 Mar 2026, 06:59 UTC")
+        expect(page.locator("#answer")).to_contain_text("The fault came back: Mon 23 Mar 2026, 04:04 UTC")
         sound(page, "back-again-answered")
         assert history(site, van_back) == before
     assert len(loads) == 1
@@ -196,3 +196,26 @@ def test_the_plan_of_a_pack_that_came_back_unread_is_told_in_a_sentence(site, va
     record("/v1/outcomes", {"pack_id": van_back, "time": BACK.isoformat(), "kind": "returned"})
     page = httpx.get(f"{site.url}/bench/units/{van_back}/topup-plan", timeout=60).text
     assert "All readings are from before the fault came back on 2026-03-23" in page
+
+
+def test_a_car_that_came_back_is_told_its_stop_before_the_charge_and_above_a_slip(site, van_back):
+    """What ends charging alone was told only once the charge was entered."""
+    with httpx.Client(base_url=site.url, timeout=60) as client:
+        page = client.get(f"/bench/units/{van_back}/visit").text
+        token = re.search(r'name="form_token" value="([^"]+)"', page)[1]
+
+        def stops(**typed: str) -> list[str]:
+            form = {"form_token": token, "family": CASE["family"], "became": "returned", "before_v": row(BEFORE)}
+            answer = client.post(f"/bench/units/{van_back}/visit/answer", data=form | typed)
+            assert answer.status_code == 200, answer.text
+            return re.findall(r'data-stop="([^"]+)"', answer.text)
+
+        down = [*BEFORE]
+        down[4] -= 2.6
+        assert stops() == []
+        assert stops(before_v=row(down)) == ["cell-down"]
+        assert stops(before_v=row(down), time="2026-04-23T09:00") == ["cell-down"]
+        assert stops(before_v="", before_inspected="damaged") == ["damaged"]
+        assert stops(before_c="-6") == ["too-cold"]
+        # It holds, and nothing is charged: the frost speaks against nothing.
+        assert stops(before_c="-6", became="") == []

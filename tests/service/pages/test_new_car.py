@@ -340,3 +340,97 @@ def test_a_stop_is_told_before_the_charge_and_a_look_is_taken(site):
         assert saved.status_code == 200
         (stored,) = client.get("/v1/readings").json()["items"]
         assert stored["inspected"] == "damaged"
+
+
+HOT = {"before_v": row(BEFORE), "after_v": row(AFTER), "after_c": "61", "blocks": "5", "rest_h": "1"}
+
+
+def stops_in(**typed: str) -> list[str]:
+    form = Form({name: [text] for name, text in {"vehicle_id": "MB-VAN-07", "family": "gravel-14", **typed}.items()})
+    car = car_of(form, NOW, FAMILIES, ZoneInfo("Europe/Berlin"))
+    told = car.stopped(car.known(), NOW)
+    return [] if told is None else [stop.code for stop in told.stops]
+
+
+@pytest.mark.parametrize(
+    "slip",
+    [
+        {},
+        {"blocks": "15"},
+        {"blocks": "5 x"},
+        {"blocks": "", "rest_h": ""},
+        {"rest_h": "1,2,3"},
+        {"rest_h": ""},
+        {"time": "2026-03-15T10:00"},
+        {"time": "yesterday"},
+        {"end_v": "134.5"},
+        {"end_v": "much"},
+        {"charge_ah": "1730"},
+        {"duration_h": "-1"},
+        {"before_c": "610"},
+        {"before_v": row(BEFORE[:-1])},
+        {"after_v": row(AFTER[:-1])},
+        {"after_v": row([*AFTER[:-1], "1x.9"])},
+        {"after_v": row([*AFTER[:-1], 129])},
+        {"after_v": ""},
+        {"after_v": "", "blocks": "", "rest_h": "", "before_v": ""},
+        {"vehicle_id": ""},
+        {"way": "off_v"},
+        {"after_a": "much"},
+        {"after_inspected": "perhaps"},
+    ],
+    ids=str,
+)
+def test_no_slip_elsewhere_in_the_form_hides_a_hot_pack(slip):
+    """The stop gave way to what was wrong with the form."""
+    assert "hot-pack" in stops_in(**HOT | slip)
+
+
+def test_the_rest_of_a_faulty_reading_stops_too():
+    down = [*BEFORE]
+    down[4] -= 2.6
+    assert stops_in(before_v=row([*down[:-1], "1x.9"])) == ["cell-down"]
+    assert stops_in(before_v=row([*down[:-1], 129])) == ["cell-down"]
+    assert stops_in(before_v=row(down[:-1])) == [], "whose volts they are is not known"
+    assert stops_in(before_inspected="damaged") == ["damaged"]
+    assert stops_in(before_v=row(BEFORE), blocks="5, 15", end_v="15.9") == ["over-voltage"]
+    # A look that is not recorded yet lifts nothing.
+    over = {"before_v": row(BEFORE), "blocks": "5", "end_v": "15.9", "rest_h": "21", "after_v": row(AFTER)}
+    assert stops_in(**over) == ["over-voltage"]
+    assert stops_in(**over, after_inspected="sound") == []
+    assert stops_in(**over, after_inspected="sound", time="2026-03-15T10:00") == ["over-voltage"]
+
+
+def test_what_was_read_before_the_charge_stays_before_it():
+    """Without a duration both counted from the same moment, and the reading was taken for one after the charge."""
+    charge = {"blocks": "5", "rest_h": "1", "before_v": row(BEFORE), "before_load_v": row(UNDER_LOAD)}
+
+    def times(**more: str) -> list[float]:
+        form = Form({name: [text] for name, text in {"family": "gravel-14", **charge, **more}.items()})
+        car = car_of(form, NOW, FAMILIES, ZoneInfo("UTC"))
+        parts = [car.facts[part].time for part in ("before", "before_load", "charge")]
+        assert parts == sorted(set(parts))
+        assert car.facts["charge"].duration_h == (float(more["duration_h"]) if "duration_h" in more else None)
+        return [(parts[2] - time) / timedelta(hours=1) for time in parts[:2]]
+
+    minute = 1 / 60
+    assert times(duration_h="3") == pytest.approx([3 + minute, 3])
+    assert times() == pytest.approx([2 * minute, minute])
+    gentle_h = 1.3 / (0.1 * FAMILY.rated_ah)  # at a tenth of the rated capacity an hour
+    assert times(charge_ah="1.3") == pytest.approx([gentle_h + minute, gentle_h])
+
+
+def test_the_stop_stands_above_what_is_wrong(site):
+    with httpx.Client(base_url=site.url, timeout=60) as client:
+        token = re.search(r'name="form_token" value="([^"]+)"', client.get("/bench/add").text)[1]
+        form = {"form_token": token, "vehicle_id": "MB-VAN-31", "family": "gravel-14", **HOT}
+        for slip in ({"time": "2026-03-16T09:00"}, {"blocks": "15"}, {"end_v": "134.5"}):
+            answer = client.post("/bench/add/answer", data=form | slip).text
+            said = re.search("is in the future|Block 15 is named|134.5 V is impossible", answer)
+            assert said is not None, answer
+            assert answer.index('data-stop="hot-pack"') < said.start()
+            assert "There is no forecast yet" not in answer
+            # So it does on the page that comes back from saving.
+            refused = client.post("/bench/add", data=form | slip)
+            assert refused.status_code == 422
+            assert 'data-stop="hot-pack"' in refused.text

@@ -197,7 +197,7 @@ FAULTS = {
     "the same moment twice": ("readings", 3, "time", "2026-03-01T08:00:00Z", "there already"),
     "unknown family": ("packs", 3, "family", "granite-99", "'granite-99' is not known"),
     "a pack twice": ("packs", 3, "pack_id", "A", "there already"),
-    "a block too many": ("topups", 3, "blocks", "15", "names block 15"),
+    "a block too many": ("topups", 3, "blocks", "15", "Block 15 is named"),
     "outcome before top-up": ("outcomes", 2, "time", "2026-03-02T08:00:00Z", "before the pack's first top-up"),
     "unknown kind": ("outcomes", 2, "kind", "vanished", "'returned'"),
 }

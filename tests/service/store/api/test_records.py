@@ -178,7 +178,7 @@ WRONG = {
     ),
     "year 1": ("readings", {"time": "0001-01-01T00:00:00+14:00"}, "time", "between 1990 and 2100"),
     "no offset": ("readings", {"time": "2026-03-05T08:00:00"}, "time", "offset from UTC is missing"),
-    "a block too many": ("topups", {"time": "2026-03-13T08:00:00Z", "blocks": [15]}, "blocks", "names block 15"),
+    "a block too many": ("topups", {"time": "2026-03-13T08:00:00Z", "blocks": [15]}, "blocks", "Block 15 is named"),
     "an end voltage of the whole string": (
         "topups",
         {"time": "2026-03-13T08:00:00Z", "end_v": 45.0},
