@@ -35,12 +35,15 @@ class UnderStop:
     vehicle_id : str or None
         That it sits in now.
     stops : tuple of Stop
+    came_out : bool
+        It sat in a vehicle, and sits in none now: a stop says nothing of that vehicle any more.
     """
 
     pack_id: str
     family: str
     vehicle_id: str | None
     stops: tuple[Stop, ...]
+    came_out: bool
 
     @property
     def name(self) -> str:
@@ -143,9 +146,11 @@ def under_stop(session: Session, families: Mapping[str, PackFamily], conditions:
     """
     query = select(Pack).join(StoppedPack, StoppedPack.pack_id == Pack.id).where(*conditions).order_by(Pack.id)
     packs = [pack for pack in session.scalars(query) if pack.family in families]
-    vehicles = vehicle_names(session, [pack.id for pack in packs])
+    names = [pack.id for pack in packs]
+    vehicles = vehicle_names(session, names)
+    out = came_out(session, [name for name in names if name not in vehicles])
     return [
-        UnderStop(history.pack_id, history.family, vehicles.get(history.pack_id), stops)
+        UnderStop(history.pack_id, history.family, vehicles.get(history.pack_id), stops, history.pack_id in out)
         for history in histories_of(session, packs)
         if (stops := _stops(history, families[history.family]))
     ]
@@ -158,6 +163,14 @@ def vehicle_names(session: Session, pack_ids: Sequence[str]) -> dict[str, str]:
         sits = select(Assignment.pack_id, Assignment.vehicle_id)
         sits = sits.where(Assignment.pack_id.in_(some), Assignment.until.is_(None))
         found |= {row.pack_id: row.vehicle_id for row in session.execute(sits)}
+    return found
+
+
+def came_out(session: Session, pack_ids: Sequence[str]) -> set[str]:
+    """Return which of some packs that sit nowhere now sat in a vehicle before."""
+    found: set[str] = set()
+    for some in in_parts(pack_ids):
+        found |= set(session.scalars(select(Assignment.pack_id).where(Assignment.pack_id.in_(some))))
     return found
 
 

@@ -246,3 +246,17 @@ def test_an_import_takes_note_of_what_stops_a_pack(out, store, tmp_path, clock):
     file.write_text(",".join(heading) + "\n" + ",".join(row) + "\n")
     assert import_files(store, file, FAMILIES, Writer("tests", clock())).stored
     assert "STOP: The pack was last read at 61 °C" in out.get("/bench").text
+
+
+def test_the_stop_of_a_pack_that_came_out_is_told_of_the_pack_and_not_of_the_vehicle(shorted):
+    """Refitted with a sound pack, the vehicle was still told not to be driven."""
+    (seat,) = [one for one in shorted.get("/v1/assignments").json()["items"] if one["pack_id"] == "MB-VAN-07"]
+    for board in ("/", "/parts"):
+        assert "One vehicle stands under a stop" in shorted.get(board).text
+    ended = shorted.patch(f"/v1/assignments/{seat['id']}", json={"until": "2026-03-13T09:00:00Z"})
+    assert ended.status_code == 200, ended.text
+    for board in ("/", "/parts"):
+        shown = shorted.get(board).text
+        assert "vehicle stands under a stop" not in shown
+        assert "One pack that came out of its vehicle is under a stop: keep away from it" in shown
+        assert ">Pack MB-VAN-07</a>" in shown
