@@ -20,7 +20,7 @@ from models.calibration.recalibration import GroupRecalibration
 from models.calibration.workshop_posterior import WorkshopPosterior
 from models.features.derived import RawFeatures, derive, some_features, surplus_share, without_surplus
 from models.features.inferred_topups import with_inferred_topups
-from models.features.raw import PLANNED, raw_and_block, raw_features, readings_not_used
+from models.features.raw import PLANNED, end_missing_share, raw_and_block, raw_features, readings_not_used
 from models.forecasts.attribution import attribute
 from models.forecasts.batch import Forecasts, Refused
 from models.forecasts.endings import ended_packs, flags_of_end, no_topup, require_holding
@@ -113,12 +113,12 @@ class Forecaster(FittedCurves):
         if len(rows):
             told[rows] = np.minimum(told[rows], self.curves(derive(counted))[0])
         left_out = np.asarray((told < survival).any(axis=1), dtype=np.bool_)
-        # Nothing was learned of weather outside of what was seen: it must not lengthen a promise.
-        strange, held = self.seen.within(raw.columns["ambient_c"], "ambient_c")
-        if len(strange):
-            milder = raw.take(strange)
-            milder = RawFeatures({**milder.columns, "ambient_c": held[strange]}, milder.families)
-            told[strange] = np.minimum(told[strange], self.curves(derive(milder))[0])
+        # Nothing was learned of weather, or of a charge, outside of what was seen: it must not lengthen a promise.
+        for name in ("ambient_c", "charge_rate_per_h"):
+            strange, held = self.seen.within(raw.columns[name], name)
+            if len(strange):
+                read = _with(raw.take(strange), name, held[strange])
+                told[strange] = np.minimum(told[strange], self.curves(derive(read))[0])
         group = with_likely_kind(evidence_group(self.seen.readable(X)), kinds)
         widening = np.where(self.seen.outside(X) | self.seen.new_family(X), WIDENING, 1.0)
         return told, group, widening, left_out
@@ -481,12 +481,23 @@ def _out_of_reach(impossible: str | None) -> OutOfReach:
     return OutOfReach(f"{impossible} Check the value, or leave it out.")
 
 
+def _with(raw: RawFeatures, name: str, values: Floats) -> RawFeatures:
+    """Read rows with other values of a feature, and with what another rate of the charge makes of its end."""
+    columns = {**raw.columns, name: values}
+    if name == "charge_rate_per_h":
+        columns["end_missing_share"] = end_missing_share(raw.families, columns["end_v_per_cell"], values)
+    return RawFeatures(columns, raw.families)
+
+
 def _of_rated_ah(X: pd.DataFrame, name: str) -> Floats:
-    """Read a share of rated capacity as Ah; NaN where no charge and no reading after it tells of the block."""
+    """Read a share of rated capacity as Ah; NaN where no charge and no reading after it tells of the block.
+
+    An estimate that was carried on may run away: as a block lacks no more than it holds, one as large tells nothing.
+    """
     telling = some_features(X, ("charge_share", "after_rest_mv_per_cell", "now_rest_mv_per_cell"))
     share, rated = some_features(X, (name, "rated_ah")).T
-    # An estimate that was carried on for months may run away; a block lacks no more than it holds.
-    return np.where(np.isnan(telling).all(axis=1), np.nan, np.clip(share, -1.0, 1.0) * rated)
+    told = ~np.isnan(telling).all(axis=1) & (np.abs(share) < 1.0)
+    return np.where(told, share * rated, np.nan)
 
 
 def _known_or_none(value: float) -> float | None:

@@ -266,22 +266,42 @@ def _charge(out: dict[str, Floats], tables: HistoryTables, at: _Moments) -> None
     rated = at.packs.of(lambda f: f.rated_ah)
     charge = _column(tables, "topups", "charge_ah", at.last_topup)
     hours = _column(tables, "topups", "duration_h", at.last_topup)
-    middle = at.packs.of(lambda f: float(ocv_v(f.curves, np.array([0.5]))[0]))
     out["held_days"] = (at.origin - at.topped_at) / SECONDS_PER_DAY
     out["charge_share"] = charge * at.packs.of(lambda f: f.coulombic_efficiency) / rated
     out["charge_rate_per_h"] = charge / hours / rated
     end_v = _column(tables, "topups", "end_v", at.last_topup)
     # At the supply the drop of the leads is in it, which nobody knows and which is as large as what it should tell.
     end_v[tables.words("topups", "end_v_at")[at.last_topup] == "supply"] = np.nan
-    cells = at.packs.of(lambda f: f.cells_per_block)
-    out["end_v_per_cell"] = end_v / cells - middle
-    rate = np.where(np.isnan(out["charge_rate_per_h"]), 1 / USUAL_CHARGE_HOURS, out["charge_rate_per_h"]) * rated
-    mohm = at.packs.of(lambda f: float(resistance_mohm(f.curves, np.array([f.soc_target]), charging=True)[0]))
-    above = at.packs.of(lambda f: f.hysteresis_charge_v) + POLARISATION_V + 1e-3 * AGED_RESISTANCE * mohm * rate
-    full = at.packs.apply(lambda f, volts: f.soc_target - soc_from_rest(f.curves, volts), end_v / cells - above)
-    out["end_missing_share"] = full
+    out["end_v_per_cell"] = end_v / at.packs.of(lambda f: f.cells_per_block) - _middle_v(at.packs)
+    out["end_missing_share"] = end_missing_share(at.packs, out["end_v_per_cell"], out["charge_rate_per_h"])
     blocks = tables.words("topups", "blocks")[at.last_topup]
     out["blocks_topped"] = np.array([len(str(b).split()) for b in blocks], dtype=np.float64)
+
+
+def _middle_v(families: RowFamilies) -> Floats:
+    return families.of(lambda f: float(ocv_v(f.curves, np.array([0.5]))[0]))
+
+
+def end_missing_share(families: RowFamilies, end_v_per_cell: Floats, rate_per_h: Floats) -> Floats:
+    """Return the charge still missing at the end of a charge by the voltage there, less what drives the current.
+
+    Parameters
+    ----------
+    families : RowFamilies
+        Of n rows.
+    end_v_per_cell, rate_per_h : array, shape (n,)
+        Features; where the rate is not known (NaN) a usual one is taken.
+
+    Returns
+    -------
+    array, shape (n,)
+        Share of rated capacity.
+    """
+    rate = np.where(np.isnan(rate_per_h), 1 / USUAL_CHARGE_HOURS, rate_per_h) * families.of(lambda f: f.rated_ah)
+    mohm = families.of(lambda f: float(resistance_mohm(f.curves, np.array([f.soc_target]), charging=True)[0]))
+    above = families.of(lambda f: f.hysteresis_charge_v) + POLARISATION_V + 1e-3 * AGED_RESISTANCE * mohm * rate
+    volts = end_v_per_cell + _middle_v(families) - above
+    return families.apply(lambda f, v: f.soc_target - soc_from_rest(f.curves, v), volts)
 
 
 def _aside_from(tables: HistoryTables, readings: _Facts, topups: _Facts) -> Floats:

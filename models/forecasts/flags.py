@@ -65,7 +65,7 @@ _NONSENSE_ABOVE: Final = {f.name: f.nonsense_above for f in FEATURES if isfinite
 _FEATURE: Final = {f.name: f for f in FEATURES}
 _READ: Final = (
     *("charge_share", "charge_surplus_share", "charge_rate_per_h", "held_days", "km_per_day", "ambient_c"),
-    "parked_days_in_30",
+    *("parked_days_in_30", "rated_ah"),
     *("before_rest_mv_per_cell", "before_missing_share", "before_load_mv_per_cell"),
     *("before_lower_elsewhere_mv_per_cell", "before_load_elsewhere_mv_per_cell"),
     *("after_rest_mv_per_cell", "after_rest_hours", "after_load_mv_per_cell", "after_excess_mohm_per_cell"),
@@ -219,7 +219,7 @@ def flags_of(
             *_of_contradictions(row),
             *_of_use(row, float(rest_c)),
             *(Flag("work-not-used", text) for text in work[place]),
-            *(_of_outside(name, row[name], ranges) for name, ranges in beyond.items()),
+            *(_of_outside(name, row, ranges) for name, ranges in beyond.items()),
             *([_of_weather(row["ambient_c"], seen)] if place in strange and "ambient_c" not in beyond else []),
         )
         for place, (
@@ -478,7 +478,17 @@ def _of_use(row: dict[str, float], rest_c: float) -> list[Flag]:
     return flags
 
 
-def _of_outside(name: str, value: float, ranges: float) -> Flag:
+def _of_outside(name: str, row: dict[str, float], ranges: float) -> Flag:
+    value = row[name]
+    if name == "charge_rate_per_h" and value > GENTLE_CHARGE_PER_H:
+        text = say(
+            "Charged at about %(current)s A, %(times)s times as fast as a gentle charge (a tenth of its rated "
+            "current), and faster than any charge that the model has seen. Check the charge and how long it took: the "
+            "forecast is widened, and no promise grows by it.",
+            current=f"{value * row['rated_ah']:.1f}",
+            times=f"{value / GENTLE_CHARGE_PER_H:.2g}",
+        )
+        return Flag("out-of-range", text)
     told = {"meaning": say(_FEATURE[name].meaning), "value": _shown(name, value)}
     if ranges > FAR:
         text = say(

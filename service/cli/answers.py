@@ -8,7 +8,7 @@ from rich.table import Table
 from models.base.day_grid import DAYS
 from service.cli.printing import out
 from service.forecasting.forecasts.schemas import ForecastAnswer, ForecastExplanation
-from service.forecasting.forecasts.sentences import main_promise, promised
+from service.forecasting.forecasts.sentences import look_first, main_promise, promised
 
 BAR_CELLS = 40
 CURVE_DAYS = (1, 3, 5, 7, 10, 14, 21, 30, 42, 60, 90)
@@ -29,8 +29,10 @@ def print_answer(answer: ForecastAnswer) -> None:
         _print_flags(console, answer, grave=True)
         _print_cautions(console, answer)
     console.print()
+    led = look_first(answer.flags)  # told above
     for sentence in answer.sentences:
-        console.print(sentence)
+        if sentence not in led:
+            console.print(sentence)
     console.print()
     for line in curve_lines(answer):
         console.print(line)

@@ -11,10 +11,12 @@ import pytest
 from models.base.errors import BadInput
 from models.features.definitions import FEATURES
 from models.forecasts.flags import nonsense
+from models.forecasts.forecast import Forecast
 from models.forecasts.inputs import inputs_digest
 from models.packs.history import BlockReading, PackHistory, UsagePlan
 from models.packs.stops import Stopped, stops_of
 from models.packs.tables import history_of
+from service.forecasting.forecasts.examples import example_case
 from training.learning.moments import moments_of
 
 
@@ -141,6 +143,26 @@ def test_evidence_a_little_outside_is_flagged_and_read_off_earlier(case, forecas
     assert near.widening < 1
     inside = forecaster.forecast(history, at=origin, usage=UsagePlan(km_per_day=0.9 * high))
     assert near.good_for(0.9) <= inside.good_for(0.9)
+
+
+def test_no_promise_grows_by_a_charge_harder_than_any_seen_and_its_current_is_named(forecaster):
+    """Charged six times as hard as gently, a worked example of ours was promised more days than charged less hard."""
+    history = PackHistory.model_validate(example_case()["history"])
+    rated = forecaster.families[history.family].rated_ah
+
+    def charged(rate_per_h: float) -> Forecast:
+        hours = history.topups[0].charge_ah / rated / rate_per_h
+        topup = history.topups[0].model_copy(update={"duration_h": hours})
+        return forecaster.forecast(history.model_copy(update={"topups": (topup,)}))
+
+    most = charged(float(forecaster.seen.high["charge_rate_per_h"]))
+    for rate in (0.4, 0.6, 0.9):
+        hard = charged(rate)
+        assert np.all(hard.told_survival <= most.told_survival + 1e-6), rate
+        assert hard.good_for(0.8) <= most.good_for(0.8) + 1e-6
+        (text,) = (str(f.text) for f in hard.flags if f.code == "out-of-range")
+        said = f"Charged at about {rate * rated:.1f} A, {10 * rate:.0f} times as fast as a gentle charge"
+        assert text.startswith(said)
 
 
 def test_a_value_far_outside_is_read_as_unknown_and_the_band_spans_what_it_may_be(case, forecaster):

@@ -115,6 +115,16 @@ def test_the_block_is_named_with_what_it_is_still_short_of(short, said):
     assert said in sentences_of(figures(block=5, missing_ah=short, missing_error_ah=0.2))
 
 
+@pytest.mark.parametrize("found", [flag("stale"), flag("not-of-today", grave=True), flag("overcharge", grave=True)])
+def test_no_block_is_said_to_be_short_beside_an_overcharge_or_by_a_reading_of_long_ago(found):
+    said = sentences_of(figures(block=5, missing_ah=0.6, missing_error_ah=0.2, flags=[found]))
+    assert not any("still short" in sentence for sentence in said)
+    assert "How far block 5, topped up, is from its peers by now is not told: read all blocks at rest." in said
+    assert said[0].startswith("Do not go by these figures before") == found.grave
+    above = sentences_of(figures(block=5, missing_ah=-0.6, missing_error_ah=0.2, flags=[flag("overcharge")]))
+    assert "Block 5, topped up, stands about 0.6 Ah above its peers." in above
+
+
 @pytest.mark.parametrize(("days", "said"), [(6.999, "6 days"), (6.0, "6 days"), (1.0, "1 day"), (1.99, "1 day")])
 def test_a_promise_is_rounded_down(days, said):
     promise = [GoodFor(confidence=0.9, days=days, guarantee="g", beyond_horizon=False)]

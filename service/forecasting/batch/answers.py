@@ -71,7 +71,7 @@ def _answered(
             yield _refused(number, pack_id, found).model_dump_json().encode() + b"\n"
         else:
             assert isinstance(one, BatchLine)
-            found["flags"] = [*(flag.model_dump() for flag in age_of(one, now)), *found["flags"]]
+            found["flags"] = [*(flag.model_dump() for flag in age_of(one, now, of_today_too=True)), *found["flags"]]
             yield json.dumps({"kind": "forecast", "line": number, "forecast": found}).encode() + b"\n"
 
 

@@ -43,8 +43,7 @@ def age_of(case: Asked, now: datetime | None, *, of_today_too: bool = False) -> 
     now : datetime, optional
         By the clock if left out.
     of_today_too : bool
-        Also where somebody asked of today by its date: a forecast of today has used up what was promised then and says
-        so, other answers do not.
+        Also where somebody asked of today by its date, as the bench's pages do.
     """
     now = now or clock.now_utc()
     if case.at is not None and not (of_today_too and now - case.at < TODAY):

@@ -8,6 +8,7 @@ from datetime import datetime
 from typing import Final
 
 from models.features.definitions import Evidence
+from models.forecasts.last_seen import NOT_OF_TODAY
 from models.forecasts.similar_packs import SimilarPack
 from service.core.translation import N_, _, ngettext
 from service.forecasting.forecasts.schemas import (
@@ -63,6 +64,9 @@ MISSING_WORDS: Final[Mapping[Evidence, str]] = {
     "the pack": N_("Neither age nor odometer of the pack is known: note both."),
 }
 _LEAST_SAID_AH: Final = 0.05
+UNREAD_FOR_LONG: Final = frozenset({"stale", NOT_OF_TODAY})
+"""Flags of a forecast that is read ahead from a reading of long ago: no charge of a block is told by it."""
+
 LEAST_SAID_DAYS: Final = 0.5
 """Effects below this round to no day at all."""
 LIKELY_KIND: Final = 0.5
@@ -139,11 +143,16 @@ def _block(figures: ForecastFigures) -> str | None:
     if figures.block is None or short is None or error is None:
         return None
     words = {"block": figures.block, "short": f"{short:.1f}"}
-    if "no-rest-after" in {flag.code for flag in figures.flags}:
+    codes = {flag.code for flag in figures.flags}
+    far_short = short > max(error, _LEAST_SAID_AH)
+    if codes & UNREAD_FOR_LONG or (far_short and "overcharge" in codes):
+        said = _("How far block %(block)s, topped up, is from its peers by now is not told: read all blocks at rest.")
+        return said % words
+    if "no-rest-after" in codes:
         return (
             _("No reading after the charge tells whether block %(block)s, topped up, is level with its peers.") % words
         )
-    if short > max(error, _LEAST_SAID_AH):
+    if far_short:
         return _("Block %(block)s, topped up, is still short by about %(short)s Ah.") % words
     if -short > max(error, _LEAST_SAID_AH):
         above = {**words, "above": f"{-short:.1f}"}
@@ -154,9 +163,10 @@ def _block(figures: ForecastFigures) -> str | None:
 def sentences_of(figures: ForecastFigures) -> list[str]:
     """Say a forecast in plain words.
 
-    Days are whole in speech, and a promise is rounded down so that no sentence says more than its figure.
+    What is grave comes first. Days are whole in speech, and a promise is rounded down so that no sentence says more
+    than its figure.
     """
-    sentences = []
+    sentences = look_first(figures.flags)
     if figures.days_held >= 1:
         said = _("The top-up has already held %(days)s; all days here count from now.")
         sentences.append(said % {"days": count_days(figures.days_held)})

@@ -20,7 +20,7 @@ from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext
 from service.forecasting.forecasts.last_seen import as_of_now
 from service.forecasting.forecasts.schemas import ForecastAnswer
-from service.forecasting.forecasts.sentences import look_first, main_promise
+from service.forecasting.forecasts.sentences import lead_of, look_first, main_promise
 from service.forecasting.issued.issuing import whole_answer
 from service.forecasting.recheck.days import dates_said, day_reached
 from service.forecasting.recheck.schemas import RecheckAnswer
@@ -158,7 +158,7 @@ def sheet_of(
         model_id=row.model_id,
         cautions=tuple(all_cautions(release.chemistry)),
         facts=() if history is None else tuple(_facts(history, row.origin, zone)),
-        sentences=tuple(forecast.sentences),
+        sentences=(lead_of(forecast)[0], *forecast.sentences),
         promises=tuple(
             _("Good for, at %(share)s: %(what)s")
             % {"share": f"{one.confidence:.0%}", "what": promise_words(one, row.origin, zone)}
@@ -186,6 +186,7 @@ def _held_back(release: Release, last: datetime, now: datetime, zone: ZoneInfo, 
     if release.changed or (history is not None and newest_entry(history) > release.row.origin):
         said.append(_("The record was changed, or something entered, after this forecast. Make a new one first."))
     if not holds:
+        said += [] if said else lead_of(release.answer)[:1]
         said.append(_("Not even one day can be promised: no release sheet is made from this forecast."))
     elif now.astimezone(zone).date() > last.astimezone(zone).date():
         over = _(

@@ -245,6 +245,29 @@ def test_no_release_is_made_of_a_pack_that_nobody_has_read_for_long(site, van, r
     promises_nothing(f"{site.url}/bench/forecasts/{kept['id']}", "150 days ago: that it still holds is not known")
 
 
+def test_the_page_of_a_unit_long_silent_leads_with_it_and_offers_no_sheet(site, van, record):
+    """45 days unread, it showed days, ticks and the sheet's button, with the silence as the last grey line."""
+    now = NOW + timedelta(days=45)
+    site.app.state.clock = lambda: now
+    unit = httpx.get(f"{site.url}/bench/units/{van}", timeout=60).text
+    warned = "Do not go by these figures before this is looked at: The newest record of it is of 2026-03-03, 45 days"
+    assert 0 < unit.index(warned) < unit.index('class="first')
+    assert "no release sheet follows from it" in unit
+    assert "make the release sheet" not in unit
+    told = record(f"/v1/packs/{van}/forecasts", {}).json()["answer"]
+    assert told["sentences"][0].startswith(warned)
+    assert told["sentences"][0] == told["lead"][0]
+
+
+def test_whether_it_may_go_leads_on_the_page_and_on_the_sheet(site, van, issued):
+    said = issued["answer"]["lead"][0]
+    assert said.startswith("By these figures it may go for")
+    unit = httpx.get(f"{site.url}/bench/units/{van}", timeout=60).text
+    assert unit.index(said) < unit.index("make the release sheet")
+    sheet = httpx.get(f"{site.url}/bench/forecasts/{issued['id']}").text
+    assert sheet.index(said) < sheet.index("To be signed at the bench")
+
+
 def calendar_events(site) -> list:
     return icalendar.Calendar.from_ical(httpx.get(f"{site.url}/v1/calendar.ics").content).walk("VEVENT")
 
@@ -288,6 +311,8 @@ def test_no_release_is_made_of_a_forecast_that_promises_not_even_one_day(site, v
     shown = httpx.get(sheet).text
     why = "Not even one day can be promised: no release sheet is made from this forecast."
     assert shown.index(why) < shown.index("Cautions")
+    may_not = "By these figures do not let it go: not even one day can be promised."
+    assert shown.index(may_not) < shown.index(why)
     for words in ("Bring the car back", "For the owner", "Signature", "Good for, at", "hold on day"):
         assert words not in shown, words
     refused = httpx.get(f"{sheet}/sheet.pdf")
@@ -296,3 +321,4 @@ def test_no_release_is_made_of_a_forecast_that_promises_not_even_one_day(site, v
     unit = httpx.get(f"{site.url}/bench/units/{van}", timeout=60).text
     assert "no release sheet follows from it" in unit
     assert "make the release sheet" not in unit
+    assert unit.index(may_not) < unit.index("Measure next: ") < unit.index("no release sheet follows from it")
