@@ -132,7 +132,7 @@ def test_readings_under_load_stand_beside_those_at_rest(site, phone_page):
     page = phone_page
     page.goto(f"{site.url}/bench/add?unit=MB-CAB-09")
     page.get_by_label("Kind of pack").select_option("gravel-14")
-    page.get_by_text("Temperature, a look, and a reading under load").first.click()
+    page.get_by_text("Damage seen, temperature, a reading under load").first.click()
     page.get_by_label("Current").first.fill("18.8")
     boxes(page, "before_v", BEFORE)
     boxes(page, "before_load_v", UNDER_LOAD)
