@@ -78,7 +78,7 @@ CALLS = [
     ),
     (
         ("orders", "--stranding", "900"),
-        lambda s, now: queue_of_cases(s, QueueRequest(costs={"stranding": 900}), now, {}),
+        lambda s, now: queue_of_cases(s, QueueRequest(costs={"stranding": 900}), now, load_families()),
     ),
     (
         ("stock", "marl-28", "--on-shelf", "1", "--new-cases-per-day", "0.1"),
