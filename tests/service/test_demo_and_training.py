@@ -64,6 +64,8 @@ def test_demo_tables_can_be_asked_again_with_another_plan(demonstrated, tideover
     home, first = demonstrated
     van = demo_van(marrow_bay_fleet())
     asked = ["forecast", "--data", home / "marrow-bay", "--pack", van, "--replacement-in-days", "7", "--json"]
+    origin = json.loads(tideover(*asked, env={"TIDEOVER_HOME": str(home)}).stdout)["origin"]
+    asked += ["--at", origin]  # as of today it is silent, which the demonstration of that day does not say
     plain = tideover(*asked, env={"TIDEOVER_HOME": str(home)})
     driven = tideover(*asked, "--km-per-day", "250", "--trips-per-day", "12", env={"TIDEOVER_HOME": str(home)})
     assert plain.exit_code == driven.exit_code == 0
