@@ -22,7 +22,7 @@ from service.access.rate import RateLimit
 from service.access.roles import OPEN_PATHS
 from service.access.visits import caller_at, visit_of
 from service.access.wrong_keys import WrongKeys
-from service.http.page_addresses import is_open_page, is_page
+from service.http.page_addresses import answers_a_page, is_open_page
 from service.http.problems import problem_response
 from service.http.store_problems import trouble_response
 from service.store.opening import Store
@@ -57,7 +57,7 @@ class Identify:
         found: Caller | Response
         if scope["path"] in OPEN_PATHS:
             found = WATCHER
-        elif is_page(scope["path"]):
+        elif answers_a_page(scope):
             found = await run_in_threadpool(self._visitor, Request(scope))
         else:
             found = await run_in_threadpool(self._identify, Request(scope))

@@ -8,6 +8,7 @@ from typing import Annotated, Final
 from fastapi import APIRouter, Depends, HTTPException, Request
 
 from service.access.callers import ROLES, Caller, Role
+from service.core.translation import _
 from service.http.page_addresses import is_page
 
 Roles = frozenset[Role]
@@ -179,7 +180,8 @@ async def require_role(request: Request) -> None:
     if caller.role not in MAY[operation]:
         needed = ", ".join(sorted(MAY[operation]))
         if is_page(request.scope["path"]):
-            raise HTTPException(403, f"You are here with the role {caller.role}. This needs the role {needed}.")
+            said = _("You are here with the role %(role)s. This needs the role %(needed)s.")
+            raise HTTPException(403, said % {"role": caller.role, "needed": needed})
         raise HTTPException(
             403, f"A key with the role {caller.role} may not do this ({operation}); needed is {needed}."
         )

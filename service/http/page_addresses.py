@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import Final
 
+from starlette.datastructures import Headers
+from starlette.types import Scope
+
 ROOMS: Final = frozenset(
     {
         "bench",
@@ -27,9 +30,21 @@ OPEN: Final = frozenset({"sign-in", "sign-out", "look", "static", "calendar", "d
 """Those that anybody may open: they tell nothing about packs, but for the calendar, whose address holds a secret."""
 
 
+FOR_PROGRAMS: Final = frozenset({"v1", "healthz", "readyz", "metrics", "openapi.json"})
+"""First parts of the addresses that programs ask; whatever goes wrong there is a problem document to everybody."""
+
+
 def is_page(path: str) -> bool:
     """Tell whether an address belongs to the pages."""
     return path == "/" or _room(path) in ROOMS
+
+
+def answers_a_page(scope: Scope) -> bool:
+    """Tell whether a request gets a page: at a page's address, and at one that nobody has if a browser asks."""
+    path: str = scope["path"]
+    if is_page(path) or _room(path) in FOR_PROGRAMS:
+        return is_page(path)
+    return "text/html" in Headers(scope=scope).get("accept", "")
 
 
 def is_open_page(path: str) -> bool:

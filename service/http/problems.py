@@ -18,7 +18,7 @@ from models.base.errors import BadInput, ModelRefused, OutOfReach, Problem, prob
 from models.packs.stops import Stopped
 from service.core.stops import ToldStop, ToldStops
 from service.core.translation import _, translated_problems
-from service.http.page_addresses import is_page
+from service.http.page_addresses import answers_a_page
 
 PROBLEM_MEDIA_TYPE: Final = "application/problem+json"
 ONE, MANY = "one record", "an array"
@@ -133,7 +133,7 @@ def problem_response(
         stops=None if stopped is None else stopped.stops,
         cautions=None if stopped is None else stopped.cautions,
     )
-    if is_page(path):
+    if answers_a_page(request.scope):
         page: Response = request.app.state.problem_page(request, document, headers)
         return page
     return Response(document.model_dump_json(exclude_none=True), status, headers, PROBLEM_MEDIA_TYPE)
@@ -153,7 +153,7 @@ def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     details = {
         400: _("The body could not be read as JSON in UTF-8."),
-        404: _("There is nothing at %(path)s.") % {"path": quote(request.scope["path"])},
+        404: _nothing_at(request),
         405: _("%(path)s does not take %(method)s.") % {"path": quote(request.scope["path"]), "method": request.method},
     }
     # An address that no route has comes with nothing but the status's own name.
@@ -164,6 +164,10 @@ def _http(request: Request, error: Exception) -> Response:
     own_words = error.status_code == 404 and error.detail != HTTPStatus.NOT_FOUND.phrase
     said = str(error.detail) if own_words else details.get(error.status_code, str(error.detail))
     return problem_response(request, error.status_code, said, headers=headers)
+
+
+def _nothing_at(request: Request) -> str:
+    return _("There is nothing at %(path)s.") % {"path": quote(request.scope["path"])}
 
 
 def methods_at(request: Request) -> list[str]:
@@ -183,6 +187,8 @@ def _validation(request: Request, error: Exception) -> Response:
         reason = items[0].get("ctx", {}).get("error", "it ends too early")
         position = items[0]["loc"][-1]
         return problem_response(request, 400, f"The body is not valid JSON at character {position}: {reason}.")
+    if answers_a_page(request.scope) and any(item["loc"][0] == "path" for item in items):
+        return problem_response(request, 404, _nothing_at(request))  # nobody typed a field: the address is wrong
     bare = [item | {"loc": _as_sent(item["loc"])} for item in items]
     return _wrong_input(request, problems_of_items(bare))
 

@@ -9,7 +9,7 @@ from starlette.datastructures import MutableHeaders
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from service.http.page_addresses import is_page
+from service.http.page_addresses import answers_a_page
 
 CONTENT_SECURITY_POLICY: Final = "; ".join(
     (
@@ -49,7 +49,7 @@ class PolicyHeaders:
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        page = is_page(scope["path"])
+        page = answers_a_page(scope)
         policy = CONTENT_SECURITY_POLICY if page else REPORT_POLICY
 
         async def send_with_headers(message: Message) -> None:

@@ -32,11 +32,12 @@ def sign_in_address(request: Request) -> str:
         wanted = f"{quote(request.scope['path'])}{query}"
     else:
         # A form that came too late: back to the page that it was on, which still has what was typed if scripts run.
-        wanted = _page_before(request)
+        wanted = page_before(request)
     return "/sign-in" if wanted == "/" else f"/sign-in?{urlencode({'next': wanted})}"
 
 
-def _page_before(request: Request) -> str:
+def page_before(request: Request) -> str:
+    """Return the address of the page of ours that one comes from, or `/`."""
     try:
         came = urlsplit(request.headers.get("referer", ""))
     except ValueError:

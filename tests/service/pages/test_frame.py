@@ -13,6 +13,7 @@ from playwright.sync_api import expect
 
 from service.access.roles import MAY
 from service.http.page_addresses import is_open_page, is_page, own_address
+from service.http.turns import Turns
 from service.pages.assets import assets
 
 
@@ -120,10 +121,97 @@ def test_errors_at_pages_are_pages_and_elsewhere_problem_documents(site, page, s
     page.goto(f"{site.url}/bench/nowhere/at/all")
     expect(page.locator("h1")).to_have_text("There is nothing here")
     sound(page, "nothing-here")
-    assert httpx.get(f"{site.url}/v1/nowhere").headers["content-type"] == "application/problem+json"
     large = httpx.post(f"{site.url}/look", data={"look": "x" * 2_000_001})
     assert large.status_code == 413
     assert "<h1>That is too large</h1>" in large.text
+
+
+BROWSER = {"Accept": "text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8"}
+"""What a browser asks for when somebody goes to an address (RFC 9110, 12.5.1)."""
+
+
+def test_an_address_that_nobody_has_is_a_page_to_a_browser_and_a_problem_document_to_a_program(site, page, sound):
+    page.goto(f"{site.url}/nowhere")
+    expect(page.locator("h1")).to_have_text("There is nothing here")
+    expect(page.locator("main")).to_contain_text("There is nothing at /nowhere.")
+    sound(page, "nowhere")
+    page.get_by_role("link", name="To the first page").click()
+    expect(page.locator("h1")).to_contain_text("Today")
+    for address, headers in (("/nowhere", {}), ("/v1/nowhere", {}), ("/v1/nowhere", BROWSER)):
+        answer = httpx.get(f"{site.url}{address}", headers=headers)
+        assert answer.headers["content-type"] == "application/problem+json"
+        assert answer.status_code == 404
+
+
+def test_whoever_signed_in_is_told_that_there_is_nothing_and_others_are_asked_to_sign_in(site, admin_key):
+    with signed_in(site, admin_key) as client:
+        answer = client.get("/nowhere", headers=BROWSER)
+        assert (answer.status_code, "There is nothing at /nowhere." in answer.text) == (404, True)
+    assert httpx.get(f"{site.url}/nowhere", headers=BROWSER).headers["location"].startswith("/sign-in")
+    assert httpx.get(f"{site.url}/nowhere").status_code == 401
+
+
+@pytest.mark.parametrize(
+    ("address", "status", "heading", "way"),
+    [
+        ("/bench/units/NOBODY", 404, "There is nothing here", ("/bench", "To the bench")),
+        ("/bench/units/NOBODY/what-if", 404, "There is nothing here", ("/bench", "To the bench")),
+        ("/bench/units/NOBODY/nonsense/new", 404, "There is nothing here", ("/bench", "To the bench")),
+        ("/bench/forecasts/seven", 404, "There is nothing here", ("/bench", "To the bench")),
+        ("/admin/jobs/seven", 404, "There is nothing here", ("/admin", "To the admin&#39;s room")),
+        ("/admin/jobs/99999", 404, "There is nothing here", ("/admin", "To the admin&#39;s room")),
+        ("/parts/nonsense/new", 404, "There is nothing here", ("/parts", "To the parts counter")),
+        ("/undo", 405, "There is no page here", ("/", "To the first page")),
+    ],
+)
+def test_a_wrong_address_says_so_in_a_sentence_and_leads_on(site, address, status, heading, way):
+    answer = httpx.get(f"{site.url}{address}", headers=BROWSER)
+    assert answer.status_code == status
+    assert f"<h1>{heading}</h1>" in answer.text
+    to, words = way
+    assert f'<a class="button" href="{to}">{words}</a>' in answer.text
+    assert "path." not in answer.text
+
+
+def test_a_form_that_is_too_large_leads_back_to_where_it_was_typed(site, van, either_page, sound):
+    either_page.goto(f"{site.url}/bench/units/{van}/reading/new")
+    either_page.locator("input[type=file]").set_input_files(
+        {"name": "long.csv", "mimeType": "text/csv", "buffer": b"1,2,3\n" * 400_000}
+    )
+    either_page.locator("form:has(input[type=file]) button").last.click()
+    expect(either_page.locator("h1")).to_have_text("That is too large")
+    sound(either_page, "too-large")
+    either_page.get_by_role("link", name="Back to the form").click()
+    expect(either_page).to_have_url(re.compile("/reading/new$"))
+
+
+def test_a_fault_of_ours_and_too_much_work_are_pages_that_offer_another_try(site, van, monkeypatch):
+    plan = f"/bench/units/{van}/topup-plan"
+    for name, broken, address, status, heading, said in (
+        (
+            "families",
+            None,
+            f"/bench/units/{van}?day=1",
+            500,
+            "Something went wrong here",
+            "When you ask about it, quote ",
+        ),
+        ("turns", Turns(0), plan, 503, "Too busy just now", "Try again in a second."),  # every turn is taken
+    ):
+        with monkeypatch.context() as patch:
+            patch.setitem(site.app.state._state, name, broken)
+            answer = httpx.get(f"{site.url}{address}", headers=BROWSER)
+        assert answer.status_code == status
+        assert f"<h1>{heading}</h1>" in answer.text
+        assert said in answer.text
+        assert f'<a class="button" href="{address}">Try again</a>' in answer.text
+        assert httpx.get(f"{site.url}{address}").status_code == 200
+
+
+def test_what_is_wrong_with_an_address_is_said_once_and_without_its_inner_names(site):
+    text = httpx.get(f"{site.url}/bench?after=%00", headers=BROWSER).text
+    assert "<h1>Something needs another look</h1>" in text
+    assert text.count("holds the sign NUL") == 1
 
 
 def test_dark_is_remembered(site, either_page, sound):
