@@ -5,7 +5,11 @@ it was replaced at its return. Up to the end of the plan (day E) it costs
 
     F(w) (pack + return) + S(w) (pack + planned) + capital * expected days from w to the return or E - value * S(E),
 
-and a vehicle that is not planned costs F(E) (pack + return).
+and a vehicle that is not planned costs F(E) (pack + return), where a return costs its work and the stranding.
+
+A vehicle that must not be driven has no fault to wait for. It stands until it is replaced, in the plan or at its end:
+
+    pack + planned + day off the road * days to w or E.
 """
 
 from __future__ import annotations
@@ -16,7 +20,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from models.base.arrays import Floats, Integers
+from models.base.arrays import Bools, Floats, Integers
 from models.base.day_grid import DAYS, survival_at
 from models.base.errors import BadInput
 from models.base.messages import say
@@ -45,11 +49,15 @@ class FleetCosts:
     planned_work : float or array, shape (n,)
         All else that a planned replacement costs: the work and the vehicle's time off the road.
     return_work : float or array, shape (n,)
-        All else that a return costs: recovery, the work, and the days off the road until it is done.
+        All else that a return costs besides the stranding: the work, and the days off the road until it is done.
     capital_per_day : float or array, shape (n,)
         One day in which a pack was bought earlier than needed.
     return_value : float or array, shape (n,)
         What the new pack was still good for if the old one would have held to the end of the plan.
+    stranding : float or array, shape (n,)
+        What it costs that the fault came back on the road: recovery, replacement trip, goodwill.
+    day_off_road : float or array, shape (n,)
+        One day in which a vehicle stands; asked for only where one must not be driven.
     """
 
     currency: str
@@ -58,9 +66,18 @@ class FleetCosts:
     return_work: Amounts = None
     capital_per_day: Amounts = None
     return_value: Amounts = None
+    stranding: Amounts = None
+    day_off_road: Amounts = None
 
-    def checked(self, vehicles: int) -> dict[str, Floats]:
-        """Return each cost as one value a vehicle, or say which are missing and why they are needed."""
+    def checked(self, vehicles: int, standing: Bools | None = None) -> dict[str, Floats]:
+        """Return each cost as one value a vehicle, or say which are missing and why they are needed.
+
+        Parameters
+        ----------
+        vehicles : int
+        standing : array of bool, shape (n,), optional
+            True where a vehicle must not be driven.
+        """
         one_currency([self.currency], "costs.currency")
         why = {
             "pack": say("It is the price of the replacement pack: the budget pays for it."),
@@ -74,7 +91,10 @@ class FleetCosts:
             "return_value": say(
                 "It is what the new pack is worth if the old one would have held: it counts against needless work."
             ),
+            "stranding": say("It is what a return on the road costs besides the work: every pack that waits risks it."),
         }
+        if standing is not None and standing.any():
+            why["day_off_road"] = say("A vehicle that must not be driven stands until it is replaced.")
         values = asked_for({name: (getattr(self, name), reason) for name, reason in why.items()}, vehicles)
         if (values["return_value"] > values["pack"]).any():
             raise BadInput.one(
@@ -115,7 +135,7 @@ def extended_hold(survival: ArrayLike, last_day: int, where: str = "survival", e
     return np.concatenate([hold, end[:, None] * np.exp(-hazard[:, None] * beyond)], axis=1)
 
 
-def replacement_costs(hold: Floats, costs: dict[str, Floats]) -> Floats:
+def replacement_costs(hold: Floats, costs: dict[str, Floats], standing: Bools | None = None) -> Floats:
     """Return the expected cost of each vehicle planned for each week, and not planned.
 
     Parameters
@@ -124,6 +144,8 @@ def replacement_costs(hold: Floats, costs: dict[str, Floats]) -> Floats:
         From `extended_hold`.
     costs : dict
         From `FleetCosts.checked`.
+    standing : array of bool, shape (n,), optional
+        True where a vehicle must not be driven.
 
     Returns
     -------
@@ -134,14 +156,18 @@ def replacement_costs(hold: Floats, costs: dict[str, Floats]) -> Floats:
     starts = hold[:, :-1:WEEK_DAYS]
     early = np.cumsum(hold[:, :-1][:, ::-1], axis=1)[:, ::-1][:, ::WEEK_DAYS]
     end = hold[:, -1:]
-    at_return = cost["pack"] + cost["return_work"]
+    at_return = cost["pack"] + cost["stranding"] + cost["return_work"]
     planned = (
         (1 - starts) * at_return
         + starts * (cost["pack"] + cost["planned_work"])
         + cost["capital_per_day"] * early
         - cost["return_value"] * end
     )
-    return np.concatenate([planned, (1 - end) * at_return], axis=1)
+    driven = np.concatenate([planned, (1 - end) * at_return], axis=1)
+    if standing is None or not standing.any():
+        return driven
+    days = np.arange(0, hold.shape[1], WEEK_DAYS)
+    return np.where(standing[:, None], cost["pack"] + cost["planned_work"] + cost["day_off_road"] * days, driven)
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,7 +209,7 @@ def rank_by_waiting(survival: ArrayLike, costs: FleetCosts) -> Ranking:
     each = costs.checked(len(hold))
     chance = 1 - hold[:, WEEK_DAYS]
     tied_up = each["capital_per_day"] * hold[:, :WEEK_DAYS].sum(axis=1)
-    week_cost = chance * (each["return_work"] - each["planned_work"]) - tied_up
+    week_cost = chance * (each["stranding"] + each["return_work"] - each["planned_work"]) - tied_up
     return Ranking(costs.currency, np.argsort(-week_cost, kind="stable"), week_cost, chance)
 
 

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from models.base.arrays import Floats, Integers
+from models.base.arrays import Bools, Floats, Integers
 from models.base.errors import BadInput, Problem
 from models.base.messages import say
 from models.calibration.conformal import told_hold
@@ -29,6 +29,11 @@ _ALWAYS: Final = (
     say("Slots, packs and budget are those set aside for planned work; packs that return take others."),
     say("A vehicle whose fault returns before its week is replaced at its return."),
     say("Vehicles are taken to fail independently, each by its own curve."),
+)
+
+_STANDING: Final = say(
+    "A vehicle that must not be driven is taken to stand until its pack is replaced: waiting for its return is not "
+    "weighed."
 )
 
 
@@ -109,6 +114,7 @@ def plan_fleet(
     band_low: ArrayLike | None = None,
     band_high: ArrayLike | None = None,
     told: Floats | None = None,
+    standing: Bools | None = None,
 ) -> FleetPlan:
     """Plan the replacements of a fleet.
 
@@ -129,6 +135,8 @@ def plan_fleet(
     told : array, shape (n, 101), optional
         Levels at which the forecasts' promises are read off, for the returns: what is used up of a promise counts as
         back. Without them the curve itself is the promise.
+    standing : array of bool, shape (n,), optional
+        True where a vehicle must not be driven, so that waiting for its return is not weighed.
 
     Returns
     -------
@@ -152,8 +160,8 @@ def plan_fleet(
     if told is not None:
         weekly = told_hold(weekly, told)
         edges = [None if edge is None else told_hold(edge, told) for edge in edges]
-    checked = costs.checked(len(hold))
-    cost = replacement_costs(hold, checked)
+    checked = costs.checked(len(hold), standing)
+    cost = replacement_costs(hold, checked, standing)
     saving = cost[:, -1:] - cost[:, :-1]
     vehicle, week = np.nonzero(saving > LEAST_SAVING)
     room = np.minimum(packs, len(hold)).astype(np.int64)
@@ -178,7 +186,7 @@ def plan_fleet(
         pack_value=pack_price[::-1].cumsum()[::-1],
         budget_value=float(prices[-1]) / programme.unit,
         returns=weekly_returns(weekly, known.week, confidence, *edges),
-        assumptions=_assumptions(weeks),
+        assumptions=(*_assumptions(weeks), *([] if standing is None or not standing.any() else [_STANDING])),
     )
 
 

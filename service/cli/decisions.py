@@ -245,11 +245,13 @@ def stock(
     """Say how many packs of a family to hold until one ordered today would come."""
     from service.decisions.stock.answers import stock_of_family
     from service.decisions.stock.schemas import StockRequest
+    from training.files.families import load_families
 
     costs = stated(currency=currency, day_off_road=day_off_road, capital_per_day=capital_per_day)
     asked = checked(StockRequest, on_shelf=on_shelf, offer_id=offer, new_cases_per_day=new_cases_per_day, costs=costs)
+    families = load_families(settings_here().own_families_dir)
     with store_now() as (session, now):
-        given = stock_of_family(session, family, asked, now)
+        given = stock_of_family(session, family, asked, now, families)
     if as_json:
         typer.echo(given.model_dump_json())
     else:

@@ -13,12 +13,14 @@ from service.cli.asking import (
     AsJson,
     CapitalPerDay,
     Currency,
+    DayOffRoad,
     Duty,
     Family,
     PlannedWork,
     ReturnValue,
     ReturnWork,
     Site,
+    Stranding,
     checked,
     print_lines,
     stated,
@@ -47,6 +49,7 @@ def ranking(
     currency: Currency = None,
     planned_work: PlannedWork = None,
     return_work: ReturnWork = None,
+    stranding: Stranding = None,
     capital_per_day: CapitalPerDay = None,
     as_json: AsJson = False,
 ) -> None:
@@ -55,6 +58,7 @@ def ranking(
     from models.decisions.words import per_cent
     from service.decisions.fleet.ranking import rank_fleet
     from service.decisions.fleet.schemas import RankingRequest
+    from training.files.families import load_families
 
     asked = checked(
         RankingRequest,
@@ -66,10 +70,12 @@ def ranking(
         currency=currency,
         planned_work=planned_work,
         return_work=return_work,
+        stranding=stranding,
         capital_per_day=capital_per_day,
     )
+    families = load_families(settings_here().own_families_dir)
     with store_now() as (session, now):
-        given = rank_fleet(session, asked, now)
+        given = rank_fleet(session, asked, now, families)
     if as_json:
         typer.echo(given.model_dump_json())
         return
@@ -143,8 +149,10 @@ def plan(
     currency: Currency = None,
     planned_work: PlannedWork = None,
     return_work: ReturnWork = None,
+    stranding: Stranding = None,
     capital_per_day: CapitalPerDay = None,
     return_value: ReturnValue = None,
+    day_off_road: DayOffRoad = None,
     gap: Annotated[float | None, typer.Option(help="Share of the possible saving that may be missed: 0.01.")] = None,
     time_limit_s: Annotated[float | None, typer.Option(help="Solver time: 10 s.")] = None,
     as_json: AsJson = False,
@@ -153,13 +161,16 @@ def plan(
     from models.decisions.money import Money
     from service.decisions.fleet.planning import plan_of_fleet
     from service.decisions.fleet.schemas import PlanRequest
+    from training.files.families import load_families
 
     costs = stated(
         currency=currency,
         planned_work=planned_work,
         return_work=return_work,
+        stranding=stranding,
         capital_per_day=capital_per_day,
         return_value=return_value,
+        day_off_road=day_off_road,
     )
     asked = checked(
         PlanRequest,
@@ -174,8 +185,9 @@ def plan(
         gap=gap,
         time_limit_s=time_limit_s,
     )
+    families = load_families(settings_here().own_families_dir)
     with store_now() as (session, now):
-        given = plan_of_fleet(session, asked, now)
+        given = plan_of_fleet(session, asked, now, families)
     if as_json:
         typer.echo(given.model_dump_json())
         return
@@ -211,10 +223,12 @@ def returns(
     """Count the returns to expect in each week if nothing is replaced before."""
     from service.decisions.fleet.planning import returns_of_fleet
     from service.decisions.fleet.schemas import ReturnsRequest
+    from training.files.families import load_families
 
     asked = checked(ReturnsRequest, weeks=weeks, confidence=confidence, family=family, site=site, duty=duty)
+    families = load_families(settings_here().own_families_dir)
     with store_now() as (session, now):
-        given = returns_of_fleet(session, asked, now)
+        given = returns_of_fleet(session, asked, now, families)
     if as_json:
         typer.echo(given.model_dump_json())
         return
@@ -239,15 +253,18 @@ def age(
     currency: Currency = None,
     planned_work: PlannedWork = None,
     return_work: ReturnWork = None,
+    stranding: Stranding = None,
     as_json: AsJson = False,
 ) -> None:
     """Say on which day after a top-up to replace packs of a family, by the own record."""
     from service.decisions.fleet.by_age import age_of_family
     from service.decisions.fleet.schemas import AgeRequest
+    from training.files.families import load_families
 
-    costs = stated(currency=currency, planned_work=planned_work, return_work=return_work)
+    costs = stated(currency=currency, planned_work=planned_work, return_work=return_work, stranding=stranding)
+    families = load_families(settings_here().own_families_dir)
     with store_now() as (session, now):
-        given = age_of_family(session, family, checked(AgeRequest, pack=pack, **costs), now)
+        given = age_of_family(session, family, checked(AgeRequest, pack=pack, **costs), now, families)
     if as_json:
         typer.echo(given.model_dump_json())
         return

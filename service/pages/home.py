@@ -112,7 +112,7 @@ def show_home(request: Request, store: CurrentStore, families: KnownFamilies) ->
 def _board(session: Session, request: Request, now: datetime, families: Mapping[str, PackFamily]) -> Board:
     warned, behind, overdue, today = _due(session, now, request)
     orders, to_order, to_fit = _orders(session, now, families) if may(request, "page_parts") else ([], [], [])
-    returns = returns_of_fleet(session, ReturnsRequest(weeks=1), now)
+    returns = returns_of_fleet(session, ReturnsRequest(weeks=1), now, families)
     return Board(
         warned=warned,
         unweighed=behind,

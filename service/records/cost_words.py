@@ -15,7 +15,7 @@ MEANING: Final[dict[str, str]] = {
     ),
     "planned_work": N_("All else that a planned replacement costs besides the pack: work, and the time off the road."),
     "return_work": N_(
-        "All else that a return costs besides the pack: recovery, work, days off the road until it is done."
+        "All else that a return costs besides the pack and the stranding: work, days off the road until it is done."
     ),
 }
 """By name of the cost."""

@@ -21,7 +21,9 @@ def fleet(vehicles: int, weeks: int, rng: np.random.Generator) -> tuple[np.ndarr
     shape, scale = rng.uniform(0.8, 2.5, vehicles), rng.lognormal(np.log(60), 0.8, vehicles)
     survival = np.exp(-((DAYS / scale[:, None]) ** shape[:, None]))
     pack = rng.uniform(900, 1500, vehicles)
-    costs = FleetCosts("EUR", pack, rng.uniform(100, 250, vehicles), rng.uniform(500, 2500, vehicles), 0.6, 600.0)
+    costs = FleetCosts(
+        "EUR", pack, rng.uniform(100, 250, vehicles), rng.uniform(500, 2500, vehicles), 0.6, 600.0, stranding=0
+    )
     slots = np.full(weeks, max(vehicles // 125, 1))
     packs = np.full(weeks, max(vehicles // 160, 1))
     return survival, costs, FleetLimits(slots, packs, Money(float(0.7 * packs.sum() * pack.mean()), "EUR"))

@@ -24,6 +24,7 @@ from service.decisions.fleet.schemas import RankingRequest
 from service.store.opening import Store
 from service.store.upgrading import open_store
 from tests.service.invented_fleet import fill
+from training.files.families import load_families
 
 NOW = datetime(2026, 3, 1, tzinfo=UTC)
 PAGES = 2
@@ -78,12 +79,12 @@ def invent_scores(store: Store, count: int) -> None:
 
 
 def print_ranking(store: Store) -> None:
-    costs = {"currency": "EUR", "return_work": 850.0, "planned_work": 180.0, "capital_per_day": 0.5}
+    costs = {"currency": "EUR", "return_work": 250.0, "stranding": 600.0, "planned_work": 180.0, "capital_per_day": 0.5}
     for attempt in ("first", "again"):
         began, worked, cursor, found = time.perf_counter(), time.process_time(), None, 0
         for _page in range(PAGES):
             with store.reading() as session:
-                answer = rank_fleet(session, RankingRequest(**costs, limit=500, cursor=cursor), NOW)
+                answer = rank_fleet(session, RankingRequest(**costs, limit=500, cursor=cursor), NOW, load_families())
             cursor, found = answer.next_cursor, found + len(answer.items)
         seconds = time.perf_counter() - began
         own = time.process_time() - worked

@@ -74,7 +74,9 @@ def _fleet(vehicles, weeks, seed):
     rng = np.random.default_rng(seed)
     shape, scale = rng.uniform(0.8, 2.5, vehicles), rng.lognormal(np.log(50), 0.7, vehicles)
     survival = np.exp(-((DAYS / scale[:, None]) ** shape[:, None]))
-    costs = FleetCosts("EUR", rng.uniform(900, 1500, vehicles), 150.0, rng.uniform(500, 2500, vehicles), 0.6, 600.0)
+    costs = FleetCosts(
+        "EUR", rng.uniform(900, 1500, vehicles), 150.0, rng.uniform(500, 2500, vehicles), 0.6, 600.0, stranding=0
+    )
     cost = replacement_costs(extended_hold(survival, 7 * weeks), costs.checked(vehicles))
     return survival, costs, cost[:, -1:] - cost[:, :-1]
 

@@ -26,7 +26,7 @@ SINCE_SEEN: Final = N_(
 
 WAITING_TO_REPLACE: Final = N_(
     "A week's wait is weighed here against replacing today, with a pack at hand. The parts counter also counts the "
-    "days until the pack comes and a stranding, and a plan may leave a vehicle out, so their figures differ."
+    "days until the pack comes, and a plan may leave a vehicle out, so their figures differ."
 )
 WAITING_TO_ORDER: Final = N_(
     "Here waiting means ordering later: the days until the pack comes, a stranding and days off the road are counted. "
@@ -61,7 +61,12 @@ def look_first_at(case: OpenCase) -> list[str]:
     """Say the same of one case of many, without reading its whole forecast."""
     if not case.grave:
         return []
-    return [_("Do not go by its figures before what its forecast warns of is looked at: see the unit's page.")]
+    return [
+        _(
+            "Do not drive it and do not go by its figures before what its forecast warns of is looked at: see the "
+            "unit's page."
+        )
+    ]
 
 
 def rests_on(case: OpenCase) -> str:

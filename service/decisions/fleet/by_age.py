@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Final
 
@@ -13,8 +14,9 @@ from models.base import counts
 from models.base.errors import BadInput
 from models.decisions.age_replacement import age_policy_from_record
 from models.decisions.money import Money, asked_for
+from models.packs.family import PackFamily
 from models.survival.kaplan_meier import kaplan_meier
-from service.core.cautions import all_cautions
+from service.core.cautions import all_cautions, shared_chemistry
 from service.core.translation import N_, _
 from service.decisions.basis.costs import costs_here
 from service.decisions.fleet.parts import pack_prices
@@ -28,10 +30,13 @@ LEAST_RETURNS: Final = 10
 _WHY: Final = {
     "return_work": N_("It is what a return costs besides the pack: replacing early is weighed against it."),
     "planned_work": N_("It is what a planned replacement costs besides the pack."),
+    "stranding": N_("It is what a return on the road costs besides the work: replacing early is weighed against it."),
 }
 
 
-def age_of_family(session: Session, family: str, asked: AgeRequest, now: datetime) -> AgeAnswer:
+def age_of_family(
+    session: Session, family: str, asked: AgeRequest, now: datetime, families: Mapping[str, PackFamily]
+) -> AgeAnswer:
     """Find the best day after a top-up to replace packs of a family, whatever their own forecasts say.
 
     Raises
@@ -42,7 +47,8 @@ def age_of_family(session: Session, family: str, asked: AgeRequest, now: datetim
     costs = costs_here(session, asked)
     amounts = asked_for({name: (costs.amounts[name], _(why)) for name, why in _WHY.items()}, 1)
     price = pack_prices(session, [family], asked.pack, costs.currency, now)[family]
-    planned, at_return = (price + float(amounts[name][0]) for name in ("planned_work", "return_work"))
+    each = {name: float(values[0]) for name, values in amounts.items()}
+    planned, at_return = price + each["planned_work"], price + each["stranding"] + each["return_work"]
     held, returned = _held(session, family, now)
     if sum(returned) < LEAST_RETURNS:
         raise BadInput.one(
@@ -93,7 +99,7 @@ def age_of_family(session: Session, family: str, asked: AgeRequest, now: datetim
             _("An age is for the family as a whole: the forecast of a pack says more about that pack."),
             costs.source,
         ],
-        cautions=all_cautions(),
+        cautions=all_cautions(shared_chemistry(families, [family])),
     )
 
 

@@ -1,4 +1,4 @@
-"""What has to be known before a ranking is read: forecasts in it that are old, and packs that are not in it."""
+"""What has to be known before a figure of the fleet is read: what must not be driven, what is old, what is left out."""
 
 from __future__ import annotations
 
@@ -18,22 +18,18 @@ MOST_NAMED: Final = 10
 
 
 def caveats(session: Session, picked: Sequence[Any], family: str | None, now: datetime) -> list[str]:
-    """Say what a ranking rests on that is old, and what it leaves out.
+    """Say what must not be driven, what rests on something old, and what is left out.
 
     Parameters
     ----------
     session : Session
     picked : sequence of SQL conditions on `Score`
-        The part of the fleet that is ranked.
+        The part of the fleet that is asked about.
     family : str or None
         Packs of others are not named. Site and duty are not asked of a pack that is not ranked.
     now : datetime
     """
-    said = silent_in(session, picked, now)
-    grave = session.scalar(select(func.count()).select_from(Score).where(Score.grave, ~ended(), *picked)) or 0
-    if grave:
-        said.insert(0, warned_of(grave))
-    return [*stopped_in(session, family), *said]
+    return [*stopped_in(session, family), *warned_of(session, picked), *silent_in(session, picked, now)]
 
 
 def silent_in(session: Session, picked: Sequence[Any], now: datetime) -> list[str]:
@@ -71,11 +67,20 @@ def stopped_in(session: Session, family: str | None) -> list[str]:
     return [words % {"count": len(stopped), "packs": named}]
 
 
-def warned_of(forecasts: int) -> str:
-    """Say that some forecasts carry grave flags."""
+def warned_of(session: Session, picked: Sequence[Any]) -> list[str]:
+    """Name the vehicles that must not be driven before what their forecasts warn of is looked at."""
+    grave = (Score.grave, ~ended(), *picked)
+    count = session.scalar(select(func.count()).select_from(Score).where(*grave)) or 0
+    if not count:
+        return []
+    called = func.coalesce(Score.vehicle_id, Score.pack_id)
+    named = session.scalars(select(called).where(*grave).order_by(called).limit(MOST_NAMED)).all()
     words = ngettext(
-        "%(count)s forecast warns of something that has to be looked at before anybody goes by its figures.",
-        "%(count)s forecasts warn of something that has to be looked at before anybody goes by their figures.",
-        forecasts,
+        "%(count)s forecast warns of something that has to be looked at before anybody drives the vehicle or goes by "
+        "its figures: %(vehicles)s.",
+        "%(count)s forecasts warn of something that has to be looked at before anybody drives the vehicles or goes by "
+        "their figures: %(vehicles)s.",
+        count,
     )
-    return words % {"count": forecasts}
+    more = ", …" if count > MOST_NAMED else ""
+    return [words % {"count": count, "vehicles": ", ".join(named) + more}]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -11,7 +12,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from models.base import counts
-from models.base.arrays import Floats
+from models.base.arrays import Bools, Floats
 from models.base.errors import BadInput, Problem
 from models.calibration.conformal import told_hold
 from models.decisions.fleet_costs import (
@@ -27,12 +28,13 @@ from models.decisions.fleet_milp import LEAST_SAVING
 from models.decisions.fleet_plan import FleetLimits, FleetPlan, plan_fleet
 from models.decisions.hold_curves import HORIZON
 from models.decisions.money import Money
-from service.core.cautions import all_cautions
+from models.packs.family import PackFamily
+from service.core.cautions import all_cautions, shared_chemistry
 from service.core.translation import _, ngettext, translated
 from service.decisions.basis.costs import costs_here
-from service.decisions.basis.open_cases import OpenCases, decided_on, open_cases, open_curves
-from service.decisions.basis.sentences import SINCE_SEEN, WAITING_IN_A_PLAN
-from service.decisions.fleet.caveats import silent_in, stopped_in, warned_of
+from service.decisions.basis.open_cases import OpenCase, OpenCases, decided_on, open_cases, open_curves
+from service.decisions.basis.sentences import SINCE_SEEN, WAITING_IN_A_PLAN, look_first_at
+from service.decisions.fleet.caveats import caveats
 from service.decisions.fleet.parts import conditions_of, pack_prices
 from service.decisions.fleet.schemas import (
     FleetPlanAnswer,
@@ -54,10 +56,12 @@ MOST_VEHICLES: Final = 5_000
 MOST_LEFT: Final = 200
 """Vehicles without a week that are named."""
 
-COSTS_OF_PLANNING: Final = ("planned_work", "return_work", "capital_per_day", "return_value")
+COSTS_OF_PLANNING: Final = ("planned_work", "return_work", "capital_per_day", "return_value", "stranding")
 
 
-def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetPlanAnswer:
+def plan_of_fleet(
+    session: Session, asked: PlanRequest, now: datetime, families: Mapping[str, PackFamily]
+) -> FleetPlanAnswer:
     """Plan the replacements of a part of the fleet; week 1 starts today.
 
     Raises
@@ -77,7 +81,9 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
     prices = pack_prices(session, (case.family for case in cases.cases), asked.pack, costs.currency, now)
     each_price = np.array([prices[case.family] for case in cases.cases])
     _require_room(asked, float(each_price.min()), costs.currency)
-    fleet_costs = FleetCosts(costs.currency, each_price, **costs.only(*COSTS_OF_PLANNING))
+    standing = np.array([case.grave for case in cases.cases])
+    weighed = COSTS_OF_PLANNING if not standing.any() else (*COSTS_OF_PLANNING, "day_off_road")
+    fleet_costs = FleetCosts(costs.currency, each_price, **costs.only(*weighed))
     budget = None if asked.budget is None else Money(asked.budget, costs.currency)
     plan = plan_fleet(
         cases.survival,
@@ -89,13 +95,12 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
         band_low=cases.band_low,
         band_high=cases.band_high,
         told=cases.told,
+        standing=standing,
     )
     missed = _("Of what the best plan within the limits could save, at most %(share)s %% is missed.") % {
         "share": f"{math.ceil(1000 * plan.gap) / 10:g}"
     }
     notes = [missed if plan.gap > 1e-9 else _("No plan within the limits saves more."), costs.source]
-    if grave := sum(case.grave for case in cases.cases):
-        notes.append(warned_of(grave))
     in_all = session.scalar(select(func.count()).select_from(Score).where(~ended(), decided_on(now), *picked)) or 0
     if in_all > len(cases):
         notes.append(
@@ -105,7 +110,7 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
             )
             % {"count": len(cases), "more": in_all - len(cases)}
         )
-    saving = _savings(cases.survival, fleet_costs, plan)
+    saving = _savings(cases.survival, fleet_costs, plan, standing)
     saves = np.where(plan.week == NOT_PLANNED, 0.0, saving[np.arange(len(cases)), plan.week])
     planned = plan.week != NOT_PLANNED
     last_day = len(asked.slots) * WEEK_DAYS
@@ -113,9 +118,9 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
     saved = plan.cost_without_plan - plan.expected_cost
     return FleetPlanAnswer(
         as_of=now,
-        first=[*stopped_in(session, asked.family), *silent_in(session, picked, now)],
+        first=caveats(session, picked, asked.family, now),
         currency=costs.currency,
-        costs=costs_used(costs, COSTS_OF_PLANNING),
+        costs=costs_used(costs, weighed),
         pack_prices=prices,
         vehicles=len(cases),
         planned=int(planned.sum()),
@@ -129,7 +134,7 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
         budget_value=None if asked.budget is None else _known(plan.budget_value),
         confidence=asked.confidence,
         weeks=_weeks(cases, asked, plan, saves, risk, now),
-        left=_left(cases, plan, saving, risk, costs.currency),
+        left=_left(cases, plan, saving, risk, costs.currency, now),
         sentence=ngettext(
             "Planned within %(weeks)s week: %(planned)s of %(count)s. That saves %(saved)s of %(cost)s "
             "expected if every pack is left until its fault returns.",
@@ -146,14 +151,17 @@ def plan_of_fleet(session: Session, asked: PlanRequest, now: datetime) -> FleetP
         },
         assumptions=[*translated(plan.assumptions), _(SINCE_SEEN), _(WAITING_IN_A_PLAN)],
         notes=notes,
-        cautions=all_cautions(),
+        cautions=all_cautions(shared_chemistry(families, prices)),
     )
 
 
-def returns_of_fleet(session: Session, asked: ReturnsRequest, now: datetime) -> ReturnsAnswer:
+def returns_of_fleet(
+    session: Session, asked: ReturnsRequest, now: datetime, families: Mapping[str, PackFamily]
+) -> ReturnsAnswer:
     """Count the returns to expect in each week if nothing is replaced before."""
     picked = conditions_of(asked)
     cases = open_curves(session, now, picked)
+    out_there = session.scalars(select(Score.family).where(~ended(), decided_on(now), *picked).distinct()).all()
     last_day = asked.weeks * WEEK_DAYS
     assumptions = [_(SINCE_SEEN), _("Vehicles are taken to fail independently, each by its own curve.")]
     if last_day > HORIZON:
@@ -186,13 +194,13 @@ def returns_of_fleet(session: Session, asked: ReturnsRequest, now: datetime) -> 
         }
     return ReturnsAnswer(
         as_of=now,
-        first=[*stopped_in(session, asked.family), *silent_in(session, picked, now)],
+        first=caveats(session, picked, asked.family, now),
         vehicles=len(cases),
         confidence=asked.confidence,
         weeks=[WeekOfReturns(**_week(told, week, now)) for week in range(asked.weeks)],
         sentence=said,
         assumptions=assumptions,
-        cautions=all_cautions(),
+        cautions=all_cautions(shared_chemistry(families, out_there)),
     )
 
 
@@ -220,27 +228,30 @@ def _require_room(asked: PlanRequest, least_price: float, currency: str) -> None
         raise BadInput(found)
 
 
-def _savings(survival: Floats, costs: FleetCosts, plan: FleetPlan) -> Floats:
+def _savings(survival: Floats, costs: FleetCosts, plan: FleetPlan, standing: Bools) -> Floats:
     """Return what each vehicle would save in each week, shape (n, W)."""
     weeks = len(plan.slot_value)
-    cost = replacement_costs(extended_hold(survival, weeks * WEEK_DAYS), costs.checked(len(survival)))
+    hold = extended_hold(survival, weeks * WEEK_DAYS)
+    cost = replacement_costs(hold, costs.checked(len(survival), standing), standing)
     return np.asarray(cost[:, -1:] - cost[:, :-1], dtype=np.float64)
 
 
-def _left(cases: OpenCases, plan: FleetPlan, saving: Floats, risk: Floats, currency: str) -> list[LeftVehicle]:
-    """Say of each vehicle that got no week why, those that would save most first."""
+def _left(
+    cases: OpenCases, plan: FleetPlan, saving: Floats, risk: Floats, currency: str, now: datetime
+) -> list[LeftVehicle]:
+    """Say of each vehicle without a week why: those that must not be driven, then those that would save most."""
     rows = np.flatnonzero(plan.week == NOT_PLANNED)
     best, week = saving[rows].max(axis=1), saving[rows].argmax(axis=1)
     left = []
-    for place in np.argsort(-best, kind="stable")[:MOST_LEFT]:
-        would = float(best[place])
+    grave = np.array([cases.cases[row].grave for row in rows], dtype=bool)
+    for place in np.lexsort((-best, ~grave))[:MOST_LEFT]:
+        would, case = float(best[place]), cases.cases[rows[place]]
         words = {"cost": Money(abs(would), currency).whole(), "week": int(week[place]) + 1}
         said = (
             _("Would save %(cost)s in week %(week)s, but slots, packs or money go further with others.")
             if would > LEAST_SAVING
-            else _("Waiting for its return costs less: replacing it as planned would cost %(cost)s more.")
+            else _saves_nothing(case, now)
         )
-        case = cases.cases[rows[place]]
         left.append(
             LeftVehicle(
                 pack_id=case.pack_id,
@@ -248,10 +259,22 @@ def _left(cases: OpenCases, plan: FleetPlan, saving: Floats, risk: Floats, curre
                 family=case.family,
                 risk=risk[rows[place]].tolist(),
                 would_save=would,
-                reason=said % words,
+                reason=" ".join([*look_first_at(case), said % words]),
             )
         )
     return left
+
+
+def _saves_nothing(case: OpenCase, now: datetime) -> str:
+    """Say that no planned week saves anything, without calling it cheap to drive on where nothing is promised."""
+    if case.grave:
+        return _("It stands until its pack is replaced, and by the costs stated no week of the plan is better for it.")
+    if case.good_until <= now:
+        return _(
+            "Not one more day of it can be promised: read all its blocks before it drives on. By the costs stated "
+            "replacing it in week %(week)s would cost %(cost)s more than at its return."
+        )
+    return _("Waiting for its return costs less: replacing it as planned would cost %(cost)s more.")
 
 
 def _weeks(

@@ -1,8 +1,8 @@
 """The ranking: quick at tens of thousands of vehicles because the scores stand ready; only the costs are put in here.
 
-A week's wait costs (return work - planned work) for each return in it, less the capital of the days in which the new
-pack would have lain unneeded (`models.decisions.fleet_costs.rank_by_waiting`): two columns of the score and two
-factors, so the database does the ranking.
+A week's wait costs (stranding + return work - planned work) for each return in it, less the capital of the days in
+which the new pack would have lain unneeded (`models.decisions.fleet_costs.rank_by_waiting`): two columns of the score
+and two factors, so the database does the ranking.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 import base64
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, Final
 
@@ -19,7 +19,8 @@ from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput
 from models.decisions.money import asked_for
-from service.core.cautions import all_cautions
+from models.packs.family import PackFamily
+from service.core.cautions import all_cautions, shared_chemistry
 from service.core.translation import N_, _
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.open_cases import StoredCurves, to_go_by
@@ -38,6 +39,7 @@ FALLING: Final = frozenset({"week_cost", "week_return"})
 
 _WHY: Final = {
     "return_work": N_("It is what a return costs besides the pack: that is what waiting risks."),
+    "stranding": N_("It is what a return on the road costs besides the work: that is what waiting risks."),
     "planned_work": N_("It is what a planned replacement costs besides the pack; a return is weighed against it."),
     "capital_per_day": N_("It is what a pack bought a day early costs: it is what waiting saves."),
 }
@@ -46,7 +48,9 @@ _WHY: Final = {
 _STORED: Final = ("pack_id", "vehicle_id", "family", "site", "duty", "grave", "forecast_id")
 
 
-def rank_fleet(session: Session, asked: RankingRequest, now: datetime) -> RankingAnswer:
+def rank_fleet(
+    session: Session, asked: RankingRequest, now: datetime, families: Mapping[str, PackFamily]
+) -> RankingAnswer:
     """Rank vehicles by the expected cost of waiting one more week.
 
     Raises
@@ -57,7 +61,8 @@ def rank_fleet(session: Session, asked: RankingRequest, now: datetime) -> Rankin
     costs = costs_here(session, asked)
     each = asked_for({name: (costs.amounts[name], _(why)) for name, why in _WHY.items()}, 1)
     stated = {name: float(values[0]) for name, values in each.items()}
-    dearer, capital = stated["return_work"] - stated["planned_work"], stated["capital_per_day"]
+    dearer = stated["stranding"] + stated["return_work"] - stated["planned_work"]
+    capital = stated["capital_per_day"]
     week_cost = Score.week_return * dearer - Score.week_wait_days * capital
     picked = conditions_of(asked)
     tag = [dearer, capital, asked.family, asked.site, asked.duty, asked.order, asked.reverse]
@@ -95,7 +100,7 @@ def rank_fleet(session: Session, asked: RankingRequest, now: datetime) -> Rankin
         items=items,
         next_cursor=None if last is None else _write_cursor(tag, last.sorted_by, last.pack_id),
         notes=[costs.source, _(SINCE_SEEN), _(WAITING_TO_REPLACE), *_age(scored_from, now)],
-        cautions=all_cautions(),
+        cautions=all_cautions(shared_chemistry(families, (item.family for item in items))),
     )
 
 
@@ -113,7 +118,7 @@ def _read_on(rows: Sequence[Any], now: datetime, dearer: float, capital: float) 
             Ranked(
                 **{name: getattr(row, name) for name in _STORED},
                 as_of=now,
-                week_cost=None if chance is None or wait is None else chance * dearer - wait * capital,
+                week_cost=None if chance is None or wait is None or row.grave else chance * dearer - wait * capital,
                 week_return=chance,
                 good_until=None if silent or row.grave else row.good_until,
                 no_reading_since=(row.seen_at or row.origin) if silent else None,

@@ -20,7 +20,7 @@ from service.decisions.fleet.schemas import (
     ReturnsRequest,
 )
 from service.http.body_limit import require_json
-from service.http.dependencies import CurrentStore, Now
+from service.http.dependencies import CurrentStore, KnownFamilies, Now
 from service.http.problems import problem_responses
 
 router = APIRouter(prefix="/v1", tags=["decisions"])
@@ -39,7 +39,9 @@ _PLANS: Final[dict[str, Any]] = {
             "costs": {
                 "currency": "EUR",
                 "planned_work": 180,
-                "return_work": 850,
+                "return_work": 250,
+                "stranding": 600,
+                "day_off_road": 60,
                 "capital_per_day": 0.5,
                 "return_value": 900,
             },
@@ -49,10 +51,12 @@ _PLANS: Final[dict[str, Any]] = {
 
 
 @router.get("/fleet/ranking", operation_id="rank_fleet", responses=problem_responses(422, 503))
-def read_ranking(asked: Annotated[RankingRequest, Query()], store: CurrentStore, now: Now) -> RankingAnswer:
+def read_ranking(
+    asked: Annotated[RankingRequest, Query()], store: CurrentStore, now: Now, families: KnownFamilies
+) -> RankingAnswer:
     """Rank vehicles by the expected cost of waiting one more week, a page at a time, as last scored."""
     with store.reading() as session:
-        return rank_fleet(session, asked, now)
+        return rank_fleet(session, asked, now, families)
 
 
 @router.post(
@@ -62,18 +66,20 @@ def read_ranking(asked: Annotated[RankingRequest, Query()], store: CurrentStore,
     responses=problem_responses(400, 413, 415, 422, 503),
 )
 def make_plan(
-    asked: Annotated[PlanRequest, Body(openapi_examples=_PLANS)], store: CurrentStore, now: Now
+    asked: Annotated[PlanRequest, Body(openapi_examples=_PLANS)], store: CurrentStore, now: Now, families: KnownFamilies
 ) -> FleetPlanAnswer:
     """Plan which pack to replace in which week under slots, packs and a budget, within a time limit."""
     with store.reading() as session:
-        return plan_of_fleet(session, asked, now)
+        return plan_of_fleet(session, asked, now, families)
 
 
 @router.get("/fleet/returns", operation_id="count_returns", responses=problem_responses(422, 503))
-def read_returns(asked: Annotated[ReturnsRequest, Query()], store: CurrentStore, now: Now) -> ReturnsAnswer:
+def read_returns(
+    asked: Annotated[ReturnsRequest, Query()], store: CurrentStore, now: Now, families: KnownFamilies
+) -> ReturnsAnswer:
     """Count the returns to expect in each week, with an interval, if nothing is replaced before."""
     with store.reading() as session:
-        return returns_of_fleet(session, asked, now)
+        return returns_of_fleet(session, asked, now, families)
 
 
 @router.get("/families/{family}/age-policy", operation_id="weigh_age", responses=problem_responses(422, 503))
@@ -82,7 +88,8 @@ def read_age_policy(
     asked: Annotated[AgeRequest, Query()],
     store: CurrentStore,
     now: Now,
+    families: KnownFamilies,
 ) -> AgeAnswer:
     """Say on which day after a top-up to replace packs of a family, by the own record of how long top-ups held."""
     with store.reading() as session:
-        return age_of_family(session, family, asked, now)
+        return age_of_family(session, family, asked, now, families)

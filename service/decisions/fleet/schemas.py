@@ -55,7 +55,8 @@ class Ranked(BaseModel):
     site: str | None
     duty: str | None
     week_cost: float | None = Field(
-        description="What replacing in a week instead of now adds to the expected cost; null where `week_return` is."
+        description="What replacing in a week instead of now adds to the expected cost; null where `week_return` is, "
+        "and where `grave`: a vehicle that must not be driven has nothing to wait for."
     )
     week_return: float | None = Field(
         description="Chance that the fault is back within a week of `as_of`, counted from when it was last seen to "
@@ -78,7 +79,8 @@ class RankingAnswer(BaseModel):
     """Vehicles by what another week's wait costs, the costliest first."""
 
     first: list[str] = Field(
-        description="To be known before the ranking is read: old forecasts in it, and packs that are not in it."
+        description="To be known before the ranking is read: what must not be driven, old forecasts in it, and packs "
+        "that are not in it."
     )
     currency: str
     costs: dict[str, float]
@@ -160,7 +162,9 @@ class FleetPlanAnswer(BaseModel):
     """Which pack to replace in which week."""
 
     as_of: datetime
-    first: list[str] = Field(description="To be known before the figures are read: packs that facts stop.")
+    first: list[str] = Field(
+        description="To be known before the figures are read: what must not be driven, and what is not counted."
+    )
     currency: str
     costs: dict[str, float]
     pack_prices: dict[str, float] = Field(description="Price of a pack by family, as planned with.")
@@ -177,7 +181,8 @@ class FleetPlanAnswer(BaseModel):
     confidence: float
     weeks: list[PlannedWeek]
     left: list[LeftVehicle] = Field(
-        description="Vehicles that got no week, those that would save most first; at most 200 of them."
+        description="Vehicles that got no week, those that must not be driven first, then those that would save most; "
+        "at most 200 of them."
     )
     sentence: str
     assumptions: list[str]
@@ -196,7 +201,9 @@ class ReturnsAnswer(BaseModel):
     """Returns to expect in each week if nothing is replaced before."""
 
     as_of: datetime
-    first: list[str] = Field(description="To be known before the figures are read: packs that facts stop.")
+    first: list[str] = Field(
+        description="To be known before the figures are read: what must not be driven, and what is not counted."
+    )
     vehicles: int
     confidence: float
     weeks: list[WeekOfReturns]

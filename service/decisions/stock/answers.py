@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -16,7 +17,8 @@ from models.calibration.conformal import told_hold
 from models.decisions.money import asked_for
 from models.decisions.stock import critical_ratio, lead_time_demand, stock_for_service, stock_of
 from models.decisions.words import in_100
-from service.core.cautions import all_cautions
+from models.packs.family import PackFamily
+from service.core.cautions import all_cautions, shared_chemistry
 from service.core.translation import N_, _, ngettext
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import offer_lead_time, on_order, standing_offers
@@ -39,7 +41,9 @@ _WHY: Final = {
 }
 
 
-def stock_of_family(session: Session, family: str, asked: StockRequest, now: datetime) -> StockAnswer:
+def stock_of_family(
+    session: Session, family: str, asked: StockRequest, now: datetime, families: Mapping[str, PackFamily]
+) -> StockAnswer:
     """Say how many packs of a family to hold until one ordered today would come.
 
     A pack too few lets a vehicle stand until the next one comes, a pack too many lies for as long: with one lead time
@@ -124,7 +128,7 @@ def stock_of_family(session: Session, family: str, asked: StockRequest, now: dat
         levels=levels,
         sentence=f"{hold} {_to_order(best.to_order)}",
         basis=[_(lead_time.basis), rate_basis, costs.source, *left_out],
-        cautions=all_cautions(),
+        cautions=all_cautions(shared_chemistry(families, [family])),
     )
 
 

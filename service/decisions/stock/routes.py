@@ -9,7 +9,7 @@ from fastapi import APIRouter, Body, Depends, Path
 from service.decisions.stock.answers import stock_of_family
 from service.decisions.stock.schemas import StockAnswer, StockRequest
 from service.http.body_limit import require_json
-from service.http.dependencies import CurrentStore, Now
+from service.http.dependencies import CurrentStore, KnownFamilies, Now
 from service.http.problems import problem_responses
 
 router = APIRouter(prefix="/v1", tags=["decisions"], dependencies=[Depends(require_json)])
@@ -34,7 +34,8 @@ def weigh_stock(
     asked: Annotated[StockRequest, Body(openapi_examples=_EXAMPLES)],
     store: CurrentStore,
     now: Now,
+    families: KnownFamilies,
 ) -> StockAnswer:
     """Say how many packs of a family to hold until one ordered today would come."""
     with store.reading() as session:
-        return stock_of_family(session, family, asked, now)
+        return stock_of_family(session, family, asked, now, families)

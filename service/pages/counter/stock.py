@@ -31,7 +31,7 @@ def show_stock(request: Request, store: CurrentStore, families: KnownFamilies) -
                 raise BadInput.one("family", _("It is not clear which packs are meant."), _("Choose a family."))
             asked = question(StockRequest, {name: text for name, text in texts.items() if name != "family"})
             with store.reading() as session:
-                answer = stock_of_family(session, family, asked, request.app.state.clock())
+                answer = stock_of_family(session, family, asked, request.app.state.clock(), families)
         except BadInput as error:
             problems = error.problems
     missing = about_costs(problems)

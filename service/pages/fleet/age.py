@@ -28,7 +28,7 @@ def show_age(request: Request, store: CurrentStore, families: KnownFamilies) -> 
         try:
             asked = question(AgeRequest, {name: text for name, text in texts.items() if name != "family"})
             with store.reading() as session:
-                answer = age_of_family(session, texts["family"], asked, request.app.state.clock())
+                answer = age_of_family(session, texts["family"], asked, request.app.state.clock(), families)
         except BadInput as error:
             problems = error.problems
     missing = about_costs(problems)

@@ -15,7 +15,7 @@ from service.core.cautions import driving
 from service.core.translation import _
 from service.decisions.fleet.planning import plan_of_fleet, returns_of_fleet
 from service.decisions.fleet.schemas import FleetPlanAnswer, PlanRequest, ReturnsAnswer, ReturnsRequest, WeekOfReturns
-from service.http.dependencies import CurrentStore
+from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.asking import about_costs, cost_words, date_in_words, given, money, question, unweighed, whole_money
 from service.pages.drawing import STRIP, WIDTH, Spot, round_ticks, scale
 from service.pages.fleet.plan_drawing import plan_drawing
@@ -48,7 +48,7 @@ def plan_asked(texts: dict[str, str]) -> PlanRequest:
 
 
 @router.get("/fleet/plan", operation_id="page_plan")
-def show_plan(request: Request, store: CurrentStore) -> Response:
+def show_plan(request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
     """Ask for slots, packs and a budget, and show the plan week by week."""
     texts = given(request, *PLAN_FIELDS)
     plan: FleetPlanAnswer | None = None
@@ -58,7 +58,7 @@ def show_plan(request: Request, store: CurrentStore) -> Response:
         left = unweighed(session, request.app.state.clock())
         if texts.get("slots"):
             try:
-                plan = plan_of_fleet(session, plan_asked(texts), request.app.state.clock())
+                plan = plan_of_fleet(session, plan_asked(texts), request.app.state.clock(), families)
             except BadInput as error:
                 problems = error.problems
     missing = about_costs(problems)
@@ -87,10 +87,10 @@ def show_plan(request: Request, store: CurrentStore) -> Response:
 
 
 @router.get("/fleet/plan.csv", operation_id="page_plan_file")
-def read_plan_file(request: Request, store: CurrentStore) -> Response:
+def read_plan_file(request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
     """Send the plan as a file for a spreadsheet."""
     with store.reading() as session:
-        plan = plan_of_fleet(session, plan_asked(given(request, *PLAN_FIELDS)), request.app.state.clock())
+        plan = plan_of_fleet(session, plan_asked(given(request, *PLAN_FIELDS)), request.app.state.clock(), families)
     rows = (
         (week.week, week.starts_on, one.vehicle_id, one.pack_id, one.family, round(one.saves, 2), plan.currency)
         for week in plan.weeks
@@ -100,7 +100,7 @@ def read_plan_file(request: Request, store: CurrentStore) -> Response:
 
 
 @router.get("/fleet/returns", operation_id="page_returns")
-def show_returns(request: Request, store: CurrentStore) -> Response:
+def show_returns(request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
     """Show how many returns to expect in each week if nothing is replaced before."""
     texts = given(request, "weeks", *PART)
     answer: ReturnsAnswer | None = None
@@ -109,7 +109,7 @@ def show_returns(request: Request, store: CurrentStore) -> Response:
         choices = {name: part_choices(session, name) for name in PART}
         left = unweighed(session, request.app.state.clock())
         try:
-            answer = returns_of_fleet(session, question(ReturnsRequest, texts), request.app.state.clock())
+            answer = returns_of_fleet(session, question(ReturnsRequest, texts), request.app.state.clock(), families)
         except BadInput as error:
             faults = Faults(error.problems)
     return render(
@@ -129,11 +129,11 @@ def show_returns(request: Request, store: CurrentStore) -> Response:
 
 
 @router.get("/fleet/returns.csv", operation_id="page_returns_file")
-def read_returns_file(request: Request, store: CurrentStore) -> Response:
+def read_returns_file(request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
     """Send the returns to expect as a file for a spreadsheet."""
     asked = question(ReturnsRequest, given(request, "weeks", *PART))
     with store.reading() as session:
-        answer = returns_of_fleet(session, asked, request.app.state.clock())
+        answer = returns_of_fleet(session, asked, request.app.state.clock(), families)
     rows = ((week.week, week.starts_on, round(week.mean, 3), week.low, week.high) for week in answer.weeks)
     return csv_file("returns", ("week", "starts_on", "expected", "low", "high"), rows)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any, Final
 from urllib.parse import quote, urlencode
 
@@ -12,11 +12,12 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
+from models.packs.family import PackFamily
 from service.core.cautions import driving
 from service.core.translation import _
 from service.decisions.fleet.ranking import rank_fleet
 from service.decisions.fleet.schemas import Ranked, RankingAnswer, RankingRequest
-from service.http.dependencies import CurrentStore
+from service.http.dependencies import CurrentStore, KnownFamilies
 from service.jobs.queue import ENDED, enqueue
 from service.pages.asking import about_costs, cost_words, given, question, unweighed, whole_money
 from service.pages.forms import Faults, PageWrite, once, page_router
@@ -56,7 +57,7 @@ def scoring_job(session: Session) -> Job | None:
 
 
 @router.get("/fleet", operation_id="page_fleet")
-def show_ranking(request: Request, store: CurrentStore) -> Response:
+def show_ranking(request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
     """Rank the vehicles by what another week's wait is expected to cost."""
     texts = given(request, *PART)
     sorting = sorting_of(request, "/fleet", ORDERS, texts)
@@ -72,6 +73,7 @@ def show_ranking(request: Request, store: CurrentStore) -> Response:
                 session,
                 question(RankingRequest, {**texts, **sorting.texts(), "cursor": cursor, "limit": PAGE}),
                 request.app.state.clock(),
+                families,
             )
         except BadInput as error:
             problems = error.problems
@@ -105,19 +107,21 @@ def show_ranking(request: Request, store: CurrentStore) -> Response:
 
 
 @router.get("/fleet/ranking.csv", operation_id="page_ranking_file")
-def read_ranking_file(request: Request, store: CurrentStore) -> Response:
+def read_ranking_file(request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
     """Send the whole ranking as a file for a spreadsheet."""
     names = [*Ranked.model_fields]
     with store.reading() as session:
-        rows = list(_all_rows(session, request, names))
+        rows = list(_all_rows(session, request, names, families))
     return csv_file("ranking", ["place", *names, "currency"], rows)
 
 
-def _all_rows(session: Session, request: Request, names: list[str]) -> Iterator[list[Any]]:
+def _all_rows(
+    session: Session, request: Request, names: list[str], families: Mapping[str, PackFamily]
+) -> Iterator[list[Any]]:
     cursor, place = None, 0
     while True:
         asked = question(RankingRequest, {**given(request, *PART), "limit": _FILE_PAGE, "cursor": cursor})
-        page = rank_fleet(session, asked, request.app.state.clock())
+        page = rank_fleet(session, asked, request.app.state.clock(), families)
         for item in page.items:
             place += 1
             yield [place, *(getattr(item, name) for name in names), page.currency]

@@ -42,7 +42,7 @@ COSTS: Final = Subject(
         "capital_per_day": 0.5,
         "return_value": 900,
         "planned_work": 180,
-        "return_work": 850,
+        "return_work": 250,
     },
     references={},
 )

@@ -14,7 +14,7 @@ from models.decisions.fleet_costs import (
 from models.decisions.hold_curves import daily_hold
 
 HOLD = np.exp(-((DAYS / np.array([15.0, 40.0, 90.0, 400.0])[:, None]) ** 1.8))
-COSTS = FleetCosts("EUR", 1200, 150, 900, 0.5, 700)
+COSTS = FleetCosts("EUR", 1200, 150, 900, 0.5, 700, stranding=0)
 
 
 def test_past_the_horizon_the_last_hazard_goes_on():
@@ -40,6 +40,25 @@ def test_costs_by_hand_for_a_steady_hazard():
     assert cost[3] == pytest.approx((1 - s[21]) * 2100)
 
 
+def test_a_stranding_counts_wherever_a_pack_comes_back_unplanned():
+    hold = extended_hold(HOLD, 28)
+    free, dear = (FleetCosts("EUR", 1200, 150, 900, 0.5, 700, stranding=s).checked(4) for s in (0, 500))
+    more = replacement_costs(hold, dear) - replacement_costs(hold, free)
+    np.testing.assert_allclose(more, 500 * (1 - hold[:, ::7]))
+    waits = [rank_by_waiting(HOLD, FleetCosts("EUR", 1200, 150, 900, 0.5, 700, s)).week_cost for s in (0, 500)]
+    np.testing.assert_allclose(waits[1] - waits[0], 500 * (1 - hold[:, 7]))
+
+
+def test_a_vehicle_that_must_not_be_driven_stands_until_it_is_replaced():
+    hold, standing = extended_hold(HOLD, 21), np.array([False, True, False, False])
+    with pytest.raises(BadInput, match="must not be driven stands"):
+        COSTS.checked(4, standing)
+    costs = FleetCosts("EUR", 1200, 150, 900, 0.5, 700, 500, day_off_road=60)
+    cost = replacement_costs(hold, costs.checked(4, standing), standing)
+    np.testing.assert_allclose(cost[1], 1350 + 60 * np.array([0, 7, 14, 21]))
+    np.testing.assert_allclose(cost[~standing], replacement_costs(hold, costs.checked(4))[~standing])
+
+
 def test_a_week_s_wait_is_the_difference_of_two_weeks_of_the_plan():
     cost = replacement_costs(extended_hold(HOLD, 84), COSTS.checked(4))
     ranking = rank_by_waiting(HOLD, COSTS)
@@ -48,7 +67,7 @@ def test_a_week_s_wait_is_the_difference_of_two_weeks_of_the_plan():
 
 
 def test_a_dear_return_outranks_a_likely_one():
-    costs = FleetCosts("EUR", 1200, 150, [900, 20_000, 900, 900], 0.5, 700)
+    costs = FleetCosts("EUR", 1200, 150, [900, 20_000, 900, 900], 0.5, 700, stranding=0)
     ranking = rank_by_waiting(HOLD, costs)
     assert ranking.return_chance.argmax() == 0
     assert ranking.order[0] == 1
@@ -95,8 +114,9 @@ def test_missing_costs_are_asked_for():
         "costs.return_work",
         "costs.capital_per_day",
         "costs.return_value",
+        "costs.stranding",
     }
     with pytest.raises(BadInput):
-        FleetCosts("EUR", 1200, 0, 0, 0, 1300).checked(3)
+        FleetCosts("EUR", 1200, 0, 0, 0, 1300, stranding=0).checked(3)
     with pytest.raises(BadInput):
         weekly_returns(extended_hold(HOLD, 14, every=7), np.zeros(4, dtype=int), 1.0)

@@ -15,7 +15,7 @@ def fleet(vehicles, seed):
     shape, scale = rng.uniform(0.8, 2.5, vehicles), rng.lognormal(np.log(60), 0.8, vehicles)
     survival = np.exp(-((DAYS / scale[:, None]) ** shape[:, None]))
     pack, work = rng.uniform(900, 1500, vehicles).round(2), rng.uniform(500, 2500, vehicles)
-    return survival, FleetCosts("EUR", pack, rng.uniform(100, 250, vehicles), work, 0.6, 600.0)
+    return survival, FleetCosts("EUR", pack, rng.uniform(100, 250, vehicles), work, 0.6, 600.0, stranding=0)
 
 
 def assert_keeps_to(plan, limits, costs):
@@ -93,7 +93,11 @@ def test_vehicles_may_come_in_any_order():
     survival, costs = fleet(40, 8)
     limits = FleetLimits(np.full(5, 2), np.full(5, 2), Money(8_000, "EUR"))
     turned = FleetCosts(
-        "EUR", *(np.asarray(v)[::-1] for v in (costs.pack, costs.planned_work, costs.return_work)), 0.6, 600
+        "EUR",
+        *(np.asarray(v)[::-1] for v in (costs.pack, costs.planned_work, costs.return_work)),
+        0.6,
+        600,
+        stranding=0,
     )
     one, other = (plan_fleet(s, c, limits, gap=0.0) for s, c in ((survival, costs), (survival[::-1], turned)))
     assert one.expected_cost == pytest.approx(other.expected_cost)
@@ -104,7 +108,11 @@ def test_the_unit_of_money_does_not_change_the_plan():
     survival, costs = fleet(40, 9)
     limits = FleetLimits(np.full(5, 2), None, Money(8_000, "EUR"))
     cents = FleetCosts(
-        "EUR", *(np.asarray(v) * 100 for v in (costs.pack, costs.planned_work, costs.return_work)), 60.0, 60_000.0
+        "EUR",
+        *(np.asarray(v) * 100 for v in (costs.pack, costs.planned_work, costs.return_work)),
+        60.0,
+        60_000.0,
+        stranding=0,
     )
     one = plan_fleet(survival, costs, limits, gap=0.0)
     hundred = plan_fleet(survival, cents, FleetLimits(np.full(5, 2), None, Money(800_000, "EUR")), gap=0.0)
@@ -120,6 +128,16 @@ def test_a_plan_past_the_forecast_says_what_it_assumes():
     assert "an assumption" in long.assumptions[0]
 
 
+def test_what_must_not_be_driven_takes_the_first_slots_whatever_its_curve():
+    survival, costs = fleet(10, 1)
+    standing = np.zeros(10, dtype=bool)
+    standing[survival[:, -1].argmax()] = True
+    dear = FleetCosts(**{**costs.__dict__, "day_off_road": 5_000})
+    plan = plan_fleet(survival, dear, FleetLimits([0, 1, 0]), gap=0, standing=standing)
+    assert plan.week[standing].tolist() == [1]
+    assert "must not be driven" in plan.assumptions[-1]
+
+
 def test_a_band_of_another_fleet_is_refused():
     survival, costs = fleet(10, 1)
     with pytest.raises(BadInput, match="as many rows"):
@@ -131,7 +149,7 @@ def test_no_room_and_no_vehicle_are_no_errors():
     idle = plan_fleet(survival, costs, FleetLimits(np.zeros(4, dtype=int)))
     assert (idle.week == NOT_PLANNED).all()
     assert idle.gap == 0
-    nobody = plan_fleet(survival[:0], FleetCosts("EUR", 1, 1, 1, 1, 1), FleetLimits([1, 1]))
+    nobody = plan_fleet(survival[:0], FleetCosts("EUR", 1, 1, 1, 1, 1, 1), FleetLimits([1, 1]))
     assert nobody.expected_cost == 0
 
 

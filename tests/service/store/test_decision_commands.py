@@ -82,14 +82,19 @@ CALLS = [
     ),
     (
         ("stock", "marl-28", "--on-shelf", "1", "--new-cases-per-day", "0.1"),
-        lambda s, now: stock_of_family(s, "marl-28", StockRequest(on_shelf=1, new_cases_per_day=0.1), now),
+        lambda s, now: stock_of_family(
+            s, "marl-28", StockRequest(on_shelf=1, new_cases_per_day=0.1), now, load_families()
+        ),
     ),
-    (("fleet", "ranking", "--limit", "5"), lambda s, now: rank_fleet(s, RankingRequest(limit=5), now)),
+    (("fleet", "ranking", "--limit", "5"), lambda s, now: rank_fleet(s, RankingRequest(limit=5), now, load_families())),
     (
         ("fleet", "plan", "--slots", "1", "--weeks", "3", "--budget", "4000"),
-        lambda s, now: plan_of_fleet(s, PlanRequest(slots=(1, 1, 1), budget=4000), now),
+        lambda s, now: plan_of_fleet(s, PlanRequest(slots=(1, 1, 1), budget=4000), now, load_families()),
     ),
-    (("fleet", "returns", "--weeks", "4"), lambda s, now: returns_of_fleet(s, ReturnsRequest(weeks=4), now)),
+    (
+        ("fleet", "returns", "--weeks", "4"),
+        lambda s, now: returns_of_fleet(s, ReturnsRequest(weeks=4), now, load_families()),
+    ),
 ]
 
 

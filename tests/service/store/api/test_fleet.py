@@ -47,7 +47,7 @@ def test_the_database_ranks_as_the_models_do(fleet, store, clock):
     seen = walk(fleet)
     with store.reading() as session:
         cases = open_cases(session, clock())
-    ranking = rank_by_waiting(cases.promised, FleetCosts("EUR", 1, 180, 850, 0.5, 0))
+    ranking = rank_by_waiting(cases.promised, FleetCosts("EUR", 1, 180, 250, 0.5, 0, 600))
     names = [cases.cases[row].pack_id for row in ranking.order]
     assert [item["pack_id"] for item in seen] == names
     assert [item["week_cost"] for item in seen] == pytest.approx(ranking.week_cost[ranking.order].tolist())
@@ -59,7 +59,7 @@ def test_costs_of_the_question_come_before_those_of_the_house(fleet):
     chances = [item["week_return"] for item in dear]
     assert chances == sorted(chances, reverse=True)
     page = fleet.get(RANKING, params={"limit": 1, "return_work": 5000}).json()
-    assert page["costs"] == {"return_work": 5000, "planned_work": 180, "capital_per_day": 0.5}
+    assert page["costs"] == {"return_work": 5000, "stranding": 600, "planned_work": 180, "capital_per_day": 0.5}
     assert page["vehicles"] == VEHICLES
 
 
@@ -122,7 +122,7 @@ def test_a_plan_is_the_one_the_models_make(fleet, store, clock):
     price = np.array([1200.0 + 100 * FAMILIES.index(case.family) for case in cases.cases])
     plan = plan_fleet(
         cases.survival,
-        FleetCosts("EUR", price, 180, 850, 0.5, 900),
+        FleetCosts("EUR", price, 180, 250, 0.5, 900, 600),
         FleetLimits([2, 2, 2, 2], [1, 3, 0, 2], Money(7000, "EUR")),
         gap=0,
         band_low=cases.band_low,
@@ -144,6 +144,27 @@ def test_a_plan_is_the_one_the_models_make(fleet, store, clock):
     saved = sum(one["saves"] for told in given["weeks"] for one in told["planned"])
     assert saved == pytest.approx(given["cost_without_plan"] - given["expected_cost"])
     assert given["pack_prices"] == {family: 1200 + 100 * n for n, family in enumerate(FAMILIES)}
+
+
+def test_the_cautions_are_those_of_the_chemistries_in_the_answer(fleet):
+    """Every answer of the fleet brought the cautions of both, lithium among those of an alkaline pack."""
+    lithium = "thermal runaway"
+    asked = [
+        fleet.get(RANKING).json(),
+        fleet.get(RETURNS).json(),
+        fleet.post(PLAN, json={"slots": [1]}).json(),
+        fleet.post("/v1/families/gravel-14/stock", json={"on_shelf": 1, "new_cases_per_day": 0.1}).json(),
+    ]
+    assert not any(lithium in " ".join(given["cautions"]).lower() for given in asked)
+    assert all("caustic" in " ".join(given["cautions"]) for given in asked)
+
+
+def test_no_word_of_a_plan_calls_it_cheap_to_drive_on_where_nothing_is_promised(fleet, clock):
+    clock.forward(days=20)
+    left = fleet.post(PLAN, json={"slots": [1], "costs": {"stranding": 0, "return_work": 0}}).json()["left"]
+    past = [one["reason"] for one in left if "would cost" in one["reason"]]
+    assert any(reason.startswith("Not one more day of it can be promised: read all its blocks") for reason in past)
+    assert not any(reason.startswith("Waiting") for reason in past)
 
 
 def test_a_plan_without_time_is_still_within_its_limits(fleet):

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import pytest
 
 VAN = "/v1/packs/MB-VAN-07"
-RANKED = {"currency": "EUR", "planned_work": 300, "return_work": 900, "capital_per_day": 0.5}
+RANKED = {"currency": "EUR", "planned_work": 300, "return_work": 300, "stranding": 600, "capital_per_day": 0.5}
 
 
 @pytest.fixture

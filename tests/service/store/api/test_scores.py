@@ -87,7 +87,7 @@ def test_the_job_lets_a_forecast_stand_until_something_new_is_known(out, store, 
         score = session.get_one(Score, "MB-VAN-07")
         assert score.as_of == clock()
         cases = open_cases(session, clock())
-        costs = FleetCosts("EUR", 1400, 180, 850, 0.5, 900)
+        costs = FleetCosts("EUR", 1400, 180, 250, 0.5, 900, 600)
         ranking = rank_by_waiting(cases.promised, costs)
         assert score.week_return == pytest.approx(float(ranking.return_chance[0]))
         assert 670 * score.week_return - 0.5 * score.week_wait_days == pytest.approx(float(ranking.week_cost[0]))
