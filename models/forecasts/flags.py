@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from math import isfinite, isnan
@@ -21,6 +21,7 @@ from models.features.raw import RELEASE_VISIT_DAYS
 from models.forecasts.controller import flags_of_controller
 from models.forecasts.forecast import Flag
 from models.forecasts.last_seen import ASK_AFTER_DAYS
+from models.forecasts.not_risen import NotRisen
 from models.forecasts.seen_range import FAR, SeenRange
 from models.packs.contradictions import WARMEST_C, Unused
 from models.packs.stops.charging import COLDEST_C
@@ -127,6 +128,8 @@ class Noted:
         Of the newest top-up; a word, or what counts as missing.
     code, code_state, figures, resistances
         `models.forecasts.controller.told_by_controller`.
+    not_risen : dict of int to list of NotRisen
+        Blocks that were charged and did not rise, by place (`models.forecasts.not_risen`).
     charge_unread : bool array, shape (n,)
         Whether nobody read how warm the pack was at the newest charge, or looked it over since.
     """
@@ -148,6 +151,7 @@ class Noted:
     code_state: NDArray[np.object_]
     figures: Bools
     resistances: NDArray[np.object_]
+    not_risen: Mapping[int, Sequence[NotRisen]]
     charge_unread: Bools
 
 
@@ -211,6 +215,7 @@ def flags_of(
             *_of_heat(float(warmest_c), float(rest_c), float(early_h)),
             *_of_frost(float(frost_c), bool(unread), row["ambient_c"]),
             *against.get(place, ()),
+            *map(_of_no_rise, noted.not_risen.get(place, ())),
             *flags_of_controller(
                 noted.code[place], noted.code_state[place], bool(noted.figures[place]), noted.resistances[place]
             ),
@@ -425,6 +430,19 @@ def _against_itself(cells: Floats, noted: Noted) -> dict[int, list[Flag]]:
         )
         found.setdefault(int(row), []).append(Flag("rest-after-contradicted", text, grave=True))
     return found
+
+
+def _of_no_rise(found: NotRisen) -> Flag:
+    text = say(
+        "Block %(block)s is noted as charged, but against the others it rested %(rise)s V from where it stood before, "
+        "where at least +%(least)s V was due: hardly any of the charge shows. Was it the right block, and was the "
+        "supply on it? A shorted cell, a bad lead or a strong leak looks like this. Look for heat and swelling, also "
+        "at its neighbours, and read all blocks at rest again.",
+        block=found.block,
+        rise=f"{round(found.rise_v, 2) + 0.0:+.2f}",
+        least=f"{found.least_v:.2f}",
+    )
+    return Flag("block-not-risen", text, grave=True)
 
 
 def _of_weather(ambient: float, seen: SeenRange) -> Flag:

@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 
 from models.forecasts.after_charge import after_charge
 from models.forecasts.controller import told_by_controller
-from models.forecasts.flags import Noted
+from models.forecasts.flags import LEVEL_MV_PER_CELL, Noted
 from models.forecasts.inputs import newest_reading_gap_days
+from models.forecasts.not_risen import not_risen
 from models.forecasts.warmth import frost_near_charge, warmth_at_rest
 from models.packs.tables import HistoryTables
 
@@ -50,5 +51,6 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
         code_state=code_state,
         figures=figures,
         resistances=resistances,
+        not_risen=not_risen(tables, packs, newest, 1e-3 * LEVEL_MV_PER_CELL),
         charge_unread=unread,
     )

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Final
 
 import numpy as np
 
 from models.base.errors import BadInput
 from models.base.messages import say, say_together
+from models.forecasts.not_risen import NO_RISE_SHARE
 from models.packs.cautions import cautions_for
 from models.packs.contradictions import without_contradictions
 from models.packs.family import PackFamily
@@ -29,9 +29,6 @@ from models.topup.posterior import (
     stored_ah,
     stored_share,
 )
-
-NO_RISE_SHARE: Final = 0.3
-"""A rise under this share of the least expected is no rise to speak of. Our choice."""
 
 
 @dataclass(frozen=True)
