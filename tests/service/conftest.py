@@ -84,8 +84,9 @@ def client(settings: Settings, source: RegistrySource) -> Iterator[TestClient]:
 
 
 @pytest.fixture
-def tideover(home: Path) -> Callable[..., Result]:
-    """The command line, run in this process."""
+def tideover(home: Path, source: RegistrySource) -> Callable[..., Result]:
+    """The command line, run in this process, where the model is in use already: no command loads it again."""
+    source.current()
 
     def run(*arguments: str, env: dict[str, str] | None = None, **options) -> Result:
         variables = {"TIDEOVER_HOME": str(home), "TIDEOVER_LOG_LEVEL": "error", **(env or {})}

@@ -23,6 +23,7 @@ from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
+from weakref import WeakValueDictionary
 
 import joblib
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
@@ -53,6 +54,10 @@ SAVING: Final = ".saving-"
 
 MOVING: Final = ".current-"
 """Begins the name of a pointer that is being written."""
+
+_IN_USE: Final[WeakValueDictionary[str, Any]] = WeakValueDictionary()
+"""Loaded models by the digest of their bytes, for as long as somebody holds them: a job in a service asks for the one
+that answers, and would load it a second time."""
 
 LEFT_OVER_S: Final = 3_600.0
 """What is still unfinished after so long was left by a process that was killed. Our choice; writing takes seconds."""
@@ -214,10 +219,15 @@ class ModelRegistry:
         check_versions(manifest, folder)
         report = checked_bytes(folder / REPORT_FILE, manifest.report_sha256)
         payload = checked_bytes(folder / PAYLOAD_FILE, manifest.payload_sha256, manifest.payload_bytes)
-        try:
-            model = joblib.load(io.BytesIO(payload))
-        except Exception as error:
-            raise refused(folder / PAYLOAD_FILE, f"It cannot be loaded ({type(error).__name__}).", RETRAIN) from error
+        model = _IN_USE.get(manifest.payload_sha256)
+        if model is None:
+            try:
+                model = joblib.load(io.BytesIO(payload))
+            except Exception as error:
+                reason = f"It cannot be loaded ({type(error).__name__})."
+                raise refused(folder / PAYLOAD_FILE, reason, RETRAIN) from error
+            with suppress(TypeError):  # what nothing can refer to weakly, as a dict, is loaded again each time
+                _IN_USE[manifest.payload_sha256] = model
         if not isinstance(model, expected):
             raise refused(
                 folder / PAYLOAD_FILE, f"It holds a {type(model).__name__}, not a {expected.__name__}.", RETRAIN

@@ -6,11 +6,13 @@ import os
 import shutil
 import threading
 import time
+from collections import defaultdict
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import httpx2 as httpx
 import pytest
@@ -18,6 +20,7 @@ import uvicorn
 from axe_playwright_python.sync_playwright import Axe
 from fastapi import FastAPI
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from playwright.sync_api import Error as PlaywrightError
 
 from service.app import create_app
 from service.core.settings import Settings
@@ -193,39 +196,104 @@ class Watch:
     complaints: list[str] = field(default_factory=list)
     hosts: set[str] = field(default_factory=set)
 
+    def hold(self) -> None:
+        """Check that nothing was complained about, and nothing asked of another host."""
+        assert self.complaints == []
+        assert all(host.startswith("127.0.0.1") for host in self.hosts), self.hosts
+
+
+def new_profile(browser: Browser, size: str, *, scripts: bool, dark: bool, **more) -> tuple[BrowserContext, Watch]:
+    context = browser.new_context(
+        viewport=SIZES[size],
+        java_script_enabled=scripts,
+        color_scheme="dark" if dark else "light",
+        reduced_motion="reduce",
+        **more,
+    )
+    context.set_default_timeout(PATIENCE_MS)
+    watch = Watch()
+
+    def heard(message) -> None:
+        # Chromium itself notes every answer with status 4xx there; those are looked at by the tests.
+        if message.type in ("error", "warning") and "the server responded with a status of 4" not in message.text:
+            watch.complaints.append(message.text)
+
+    context.on("console", heard)
+    context.on("weberror", lambda error: watch.complaints.append(str(error.error)))
+    context.on("request", lambda request: watch.hosts.add(request.url.split("/")[2]))
+    return context, watch
+
 
 @pytest.fixture
 def open_context(browser: Browser) -> Iterator[Callable[..., BrowserContext]]:
-    """Open a browser's profile of its own; at the end nothing may have been complained about."""
+    """Open a browser's profile of its own; at the end nothing may have been complained about.
+
+    For tests that open or close tabs, listen, grant or answer for the service; others take `open_tab`, far cheaper.
+    """
     opened: list[tuple[BrowserContext, Watch]] = []
 
     def make(size: str = "phone", *, scripts: bool = True, dark: bool = False, **more) -> BrowserContext:
-        context = browser.new_context(
-            viewport=SIZES[size],
-            java_script_enabled=scripts,
-            color_scheme="dark" if dark else "light",
-            reduced_motion="reduce",
-            **more,
-        )
-        context.set_default_timeout(PATIENCE_MS)
-        watch = Watch()
-
-        def heard(message) -> None:
-            # Chromium itself notes every answer with status 4xx there; those are looked at by the tests.
-            if message.type in ("error", "warning") and "the server responded with a status of 4" not in message.text:
-                watch.complaints.append(message.text)
-
-        context.on("console", heard)
-        context.on("weberror", lambda error: watch.complaints.append(str(error.error)))
-        context.on("request", lambda request: watch.hosts.add(request.url.split("/")[2]))
-        opened.append((context, watch))
-        return context
+        opened.append(new_profile(browser, size, scripts=scripts, dark=dark, **more))
+        return opened[-1][0]
 
     yield make
     for context, watch in opened:
         context.close()
-        assert watch.complaints == []
-        assert all(host.startswith("127.0.0.1") for host in watch.hosts), watch.hosts
+        watch.hold()
+
+
+@pytest.fixture(scope="session")
+def idle_tabs() -> defaultdict[tuple[str, bool, bool], list[tuple[Page, Watch]]]:
+    """Tabs that nobody uses now, each alone in a profile in which nothing is stored: size, scripts, dark."""
+    return defaultdict(list)
+
+
+def forget(page: Page, watch: Watch) -> bool:
+    """Leave the service and drop what the browser stored of it; false where that is not certain."""
+    context = page.context
+    if page.is_closed() or context.pages != [page] or {urlsplit(page.url).netloc} != watch.hosts:
+        return False
+    try:
+        page.wait_for_load_state()
+        page.evaluate("sessionStorage.clear()")
+        page.goto("about:blank")
+        context.clear_cookies()
+        devtools = context.new_cdp_session(page)
+        for host in watch.hosts:
+            devtools.send("Storage.clearDataForOrigin", {"origin": f"http://{host}", "storageTypes": "all"})
+        devtools.detach()
+    except PlaywrightError:  # it was just on its way to another page
+        return False
+    return True
+
+
+@pytest.fixture
+def open_tab(browser: Browser, idle_tabs) -> Iterator[Callable[..., Page]]:
+    """Open a tab in a profile without anything stored; at the end nothing may have been complained about.
+
+    A new profile takes a browser as long as ten pages do: tests take over each other's, emptied.
+    """
+    used: list[tuple[tuple[str, bool, bool], Page, Watch]] = []
+
+    def make(size: str = "phone", *, scripts: bool = True, dark: bool = False) -> Page:
+        kind = (size, scripts, dark)
+        if idle_tabs[kind]:
+            page, watch = idle_tabs[kind].pop()
+        else:
+            context, watch = new_profile(browser, size, scripts=scripts, dark=dark)
+            page = context.new_page()
+        used.append((kind, page, watch))
+        return page
+
+    yield make
+    for kind, page, watch in used:
+        empty = forget(page, watch)
+        if not empty:
+            page.context.close()
+        watch.hold()
+        watch.hosts.clear()
+        if empty:
+            idle_tabs[kind].append((page, watch))
 
 
 @pytest.fixture(params=["phone", "office"])
@@ -234,15 +302,15 @@ def size(request) -> str:
 
 
 @pytest.fixture
-def page(open_context, size) -> Page:
+def page(open_tab, size) -> Page:
     """A page at each of the two widths, with scripts."""
-    return open_context(size).new_page()
+    return open_tab(size)
 
 
 @pytest.fixture
-def phone_page(open_context) -> Page:
+def phone_page(open_tab) -> Page:
     """A page on a phone, with scripts: for what is said, wherever it then stands."""
-    return open_context("phone").new_page()
+    return open_tab("phone")
 
 
 @pytest.fixture(params=["phone, scripts", "office, no scripts"])
@@ -257,10 +325,10 @@ def scripts(either) -> bool:
 
 
 @pytest.fixture
-def either_page(either, open_context) -> Page:
+def either_page(either, open_tab) -> Page:
     """A page at one width with scripts, and at the other without."""
     size, scripts = either
-    return open_context(size, scripts=scripts).new_page()
+    return open_tab(size, scripts=scripts)
 
 
 @pytest.fixture

@@ -113,7 +113,7 @@ def test_keys_are_shown_once_and_revoked(site, either_page, sound):
     assert actions == ["page_make_key", "page_make_key", "page_revoke_key"]
 
 
-def test_other_roles_do_not_get_in(make_site, open_context):
+def test_other_roles_do_not_get_in(make_site, open_tab):
     site = make_site()
     keys = {}
     for role in ("admin", "fleet", "bench"):
@@ -124,7 +124,7 @@ def test_other_roles_do_not_get_in(make_site, open_context):
         ("bench", ("", "/jobs", "/imports", "/keys", "/models")),
         ("fleet", ("/keys", "/imports", "/models", "/receivers")),
     ):
-        page = open_context("phone").new_page()
+        page = open_tab("phone")
         page.goto(f"{site.url}/sign-in")
         page.get_by_label("Access key").fill(keys[role])
         page.get_by_role("button", name="Sign in").click()

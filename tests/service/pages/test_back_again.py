@@ -52,8 +52,9 @@ def fill(page, scripts: bool) -> None:
     page.get_by_label("How long ago the charge ended").fill("2")
 
 
-def test_all_of_a_return_is_one_page(site, van_back, either_page, scripts, sound):
-    page = either_page
+def test_all_of_a_return_is_one_page(site, van_back, either, open_context, sound):
+    size, scripts = either
+    page = open_context(size, scripts=scripts).new_page()
     page.goto(f"{site.url}/bench")
     loads = []
     page.on("request", lambda request: request.is_navigation_request() and loads.append(request.url))
@@ -149,8 +150,8 @@ def test_what_cannot_be_is_said_and_nothing_typed_is_lost(site, van_back, either
     assert datetime.fromisoformat(came_back["time"]) == datetime(2026, 3, 22, 18, tzinfo=UTC)
 
 
-def test_pressed_twice_it_is_stored_once(site, van_back, open_context):
-    page = open_context("phone").new_page()
+def test_pressed_twice_it_is_stored_once(site, van_back, open_tab):
+    page = open_tab("phone")
     page.goto(f"{site.url}/bench/units/{van_back}/visit")
     page.get_by_label("Blocks charged").fill("5")
     page.get_by_label("How long ago the charge ended").fill("1")

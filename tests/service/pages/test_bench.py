@@ -477,9 +477,9 @@ def test_the_answer_is_reached_and_kept_with_the_keyboard_alone(site, read_van, 
     page.wait_for_url(f"**/bench/units/{read_van}")
 
 
-def test_in_the_dark(site, van, open_context, sound):
+def test_in_the_dark(site, van, open_tab, sound):
     """axe looks at the contrast of the dark colours too."""
-    page = open_context("phone", dark=True).new_page()
+    page = open_tab("phone", dark=True)
     for room in ("", "/reading/new", "/recheck", "/what-if"):
         page.goto(f"{site.url}/bench/units/{van}{room}")
         sound(page, f"dark{room.replace('/', '-')}")

@@ -63,9 +63,9 @@ def used(site, secret: str) -> httpx.Response:
         return device.get("/bench/units/nobody", follow_redirects=True)
 
 
-def test_a_telephone_signs_in_by_the_code_in_the_office(house, open_context, sound):
+def test_a_telephone_signs_in_by_the_code_in_the_office(house, open_tab, sound):
     site, keys = house
-    office = open_context("office").new_page()
+    office = open_tab("office")
     office.goto(f"{site.url}/admin/keys")
     office.get_by_label("Access key").fill(keys["admin"]["key"])
     office.get_by_role("button", name="Sign in", exact=True).click()
@@ -73,7 +73,7 @@ def test_a_telephone_signs_in_by_the_code_in_the_office(house, open_context, sou
     expect(office.locator(".sign-in-code")).to_contain_text("signed in as “bench tablet”, with the role bench")
     sound(office, "code")
     secret = secret_for(site, keys["bench"]["id"])
-    telephone = open_context("phone").new_page()
+    telephone = open_tab("phone")
     telephone.goto(f"{site.url}/sign-in/code/{secret}")
     expect(telephone.locator("h1")).to_have_text("Sign in as “bench tablet”?")
     sound(telephone, "code-read")

@@ -57,9 +57,9 @@ def long_page(fleet, read_van, record, request):
 
 
 @pytest.mark.parametrize("long_page", LONG, indirect=True)
-def test_a_long_page_fits_a_telephone_and_nothing_is_lost(long_page, open_context, sound):
+def test_a_long_page_fits_a_telephone_and_nothing_is_lost(long_page, open_tab, sound):
     name, address, words = long_page
-    page = open_context("phone").new_page()
+    page = open_tab("phone")
     page.goto(address)
     length = page.evaluate("document.documentElement.scrollHeight")
     assert length <= LONGEST_PX
@@ -78,23 +78,23 @@ def test_a_long_page_fits_a_telephone_and_nothing_is_lost(long_page, open_contex
 
 
 @pytest.mark.parametrize("long_page", LONG, indirect=True)
-def test_the_browser_s_own_search_finds_what_is_folded(long_page, open_context):
+def test_the_browser_s_own_search_finds_what_is_folded(long_page, open_tab):
     """A text in the address is looked for as the search of the browser does (WICG Scroll to Text Fragment)."""
     _name, address, words = long_page
-    page = open_context("phone").new_page()
+    page = open_tab("phone")
     page.goto(f"{address}#:~:text={words.replace(' ', '%20')}")
     expect(page.get_by_text(words).first).to_be_visible()
     expect(page.get_by_text(words).first).to_be_in_viewport()
 
 
 @pytest.mark.parametrize("long_page", LONG, indirect=True)
-def test_on_a_desk_and_on_paper_it_stands_open(long_page, open_context):
+def test_on_a_desk_and_on_paper_it_stands_open(long_page, open_tab):
     _name, address, words = long_page
-    page = open_context("office").new_page()
+    page = open_tab("office")
     page.goto(address)
     expect(page.locator("details.tucked:not([open])")).to_have_count(0)
     expect(page.get_by_text(words).first).to_be_visible()
-    telephone = open_context("phone").new_page()
+    telephone = open_tab("phone")
     telephone.goto(address)
     telephone.evaluate("dispatchEvent(new Event('beforeprint'))")
     expect(telephone.locator("details.tucked:not([open])")).to_have_count(0)

@@ -19,12 +19,18 @@ HOSTILE = {
 
 
 @pytest.fixture
-def quiet(open_context):
+def quiet(open_tab):
     """A page on which no dialog may open."""
-    page = open_context("phone").new_page()
+    page = open_tab("phone")
     opened = []
-    page.on("dialog", lambda dialog: (opened.append(dialog.message), dialog.dismiss()))
+
+    def refuse(dialog) -> None:
+        opened.append(dialog.message)
+        dialog.dismiss()
+
+    page.on("dialog", refuse)
     yield page
+    page.remove_listener("dialog", refuse)
     assert opened == []
 
 

@@ -42,8 +42,8 @@ class Keys:
         self.taps += 1
 
 
-def test_from_nothing_to_a_forecast(own_site, open_context, sound):
-    page = open_context("office").new_page()
+def test_from_nothing_to_a_forecast(own_site, open_tab, sound):
+    page = open_tab("office")
     hands = Keys(page)
     page.goto(f"{own_site.url}/bench/add")
     hands.tap(page.get_by_role("link", name="It is not in the list"))

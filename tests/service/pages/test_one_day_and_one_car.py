@@ -61,8 +61,8 @@ def test_a_stop_says_each_caution_once(site, record, phone_page):
     expect(page.locator("aside.caution").filter(has_text=PACK_CAUTION)).to_have_count(1)
 
 
-def test_one_car_s_draft_does_not_fill_another_s_form(site, open_context):
-    page = open_context("phone").new_page()
+def test_one_car_s_draft_does_not_fill_another_s_form(site, open_tab):
+    page = open_tab("phone")
     begin(page, site, "MB-CAB-09")
     page.get_by_label("Blocks charged").fill("5")
     page.goto(f"{site.url}/bench/add?unit=MB-CAB-10")

@@ -189,8 +189,8 @@ def test_what_there_is_to_take_along(counter):
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-def test_the_counter_by_night_and_with_the_keyboard(counter, open_context, dark, sound):
-    page = open_context("phone", dark=dark).new_page()
+def test_the_counter_by_night_and_with_the_keyboard(counter, open_tab, dark, sound):
+    page = open_tab("phone", dark=dark)
     page.goto(f"{counter.url}/parts")
     sound(page, f"parts-{'dark' if dark else 'light'}")
     first = page.locator(".queue h3 a").first
@@ -204,13 +204,13 @@ def test_the_counter_by_night_and_with_the_keyboard(counter, open_context, dark,
     sound(page, f"parts-case-{'dark' if dark else 'light'}")
 
 
-def test_who_may_only_look_sees_no_way_to_change(counter, open_context):
+def test_who_may_only_look_sees_no_way_to_change(counter, open_tab):
     made = httpx.post(f"{counter.url}/v1/keys", json={"title": "front office", "role": "admin"}).json()["key"]
     headers = {"Authorization": f"Bearer {made}"}
     key = httpx.post(f"{counter.url}/v1/keys", json={"title": "desk", "role": "read-only"}, headers=headers).json()[
         "key"
     ]
-    page = open_context("office").new_page()
+    page = open_tab("office")
     page.goto(f"{counter.url}/sign-in?next=/parts")
     page.get_by_label("Access key").fill(key)
     page.get_by_role("button", name="Sign in").click()

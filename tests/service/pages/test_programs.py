@@ -6,7 +6,8 @@ import httpx2 as httpx
 from playwright.sync_api import expect
 
 
-def test_every_group_of_routes_stands_there_and_opens(site, page):
+def test_every_group_of_routes_stands_there_and_opens(site, open_context, size):
+    page = open_context(size).new_page()
     asked = []
     page.on("request", lambda request: asked.append(request.url))
     page.goto(f"{site.url}/docs")

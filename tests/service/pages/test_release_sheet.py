@@ -170,8 +170,8 @@ def test_the_page_and_the_pdf_say_the_same(site, van, issued, page, sound):
     sound(page, "release-sheet-rest")
 
 
-def test_the_page_prints_on_one_sheet(site, issued, open_context):
-    page = open_context("office").new_page()
+def test_the_page_prints_on_one_sheet(site, issued, open_tab):
+    page = open_tab("office")
     page.goto(f"{site.url}/bench/forecasts/{issued['id']}")
     printed = page.pdf(prefer_css_page_size=True)
     assert len(PdfReader(io.BytesIO(printed)).pages) == 1

@@ -146,10 +146,10 @@ def test_a_reading_waits_for_the_line_and_is_then_sent(site, cab, open_context):
     assert len(readings(site)) == 1
 
 
-def test_after_signing_in_one_is_where_one_was_with_what_one_typed(make_site, cab, open_context):
+def test_after_signing_in_one_is_where_one_was_with_what_one_typed(make_site, cab, open_tab):
     site = make_site()
     made = httpx.post(f"{site.url}/v1/keys", json={"title": "bench", "role": "admin"}).json()
-    page = open_context("phone").new_page()
+    page = open_tab("phone")
     page.goto(f"{cab}/reading/new")
     page.get_by_label("Access key").fill(made["key"])
     page.get_by_role("button", name="Sign in").click()

@@ -85,8 +85,8 @@ def test_a_top_up_of_the_moment_of_the_return_is_asked_about(site, read_van, pho
     sound(page, "same-moment")
 
 
-def test_a_car_saved_twice_is_stored_once(site, open_context):
-    page = open_context("phone").new_page()
+def test_a_car_saved_twice_is_stored_once(site, open_tab):
+    page = open_tab("phone")
     page.goto(f"{site.url}/bench/add?unit=MB-CAB-09")
     page.get_by_label("Kind of pack").select_option("gravel-14")
     page.get_by_label("Blocks charged").fill("5")

@@ -78,6 +78,18 @@ def test_saved_model_comes_back_with_its_report_and_predicts_the_same(registry, 
     assert stored.report == {"brier_14": 0.07}
 
 
+def test_what_is_in_use_is_loaded_once_and_checked_each_time(registry, fitted):
+    save(registry, fitted)
+    used = registry.load("first", LogisticRegression).model
+    assert ModelRegistry(registry.folder).load("first", LogisticRegression).model is used
+    with pytest.raises(ModelRefused, match="not a Path"):
+        registry.load("first", Path)
+    payload = registry.folder / "first" / "model.joblib"
+    payload.write_bytes(payload.read_bytes()[:-1])
+    with pytest.raises(ModelRefused):
+        registry.load("first", LogisticRegression)
+
+
 def test_manifest_records_the_versions_that_are_installed(registry, fitted):
     manifest = save(registry, fitted)
     modules = {

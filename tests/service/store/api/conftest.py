@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
+from anyio.from_thread import BlockingPortal, start_blocking_portal
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
 from sqlalchemy import Table, func, insert, select
@@ -52,8 +53,15 @@ def applications(settings: Settings, source) -> Callable[..., FastAPI]:
     return application
 
 
+@pytest.fixture(scope="session")
+def event_loop_of_requests() -> Iterator[BlockingPortal]:
+    """The event loop that all requests are answered in; a client by itself begins a thread and a loop for each."""
+    with start_blocking_portal() as portal:
+        yield portal
+
+
 @pytest.fixture
-def make_api(applications, tmp_path, store, clock) -> Callable[..., TestClient]:
+def make_api(applications, tmp_path, store, clock, event_loop_of_requests) -> Callable[..., TestClient]:
     """The application over this test's store, with some settings changed."""
 
     def make(**changed: object) -> TestClient:
@@ -62,7 +70,9 @@ def make_api(applications, tmp_path, store, clock) -> Callable[..., TestClient]:
         app.state.store, app.state.clock = store, clock
         app.state.wrong_keys = WrongKeys()  # what one test sends does not count for the next
         app.state.settings = app.state.settings.model_copy(update={"home": tmp_path})
-        return TestClient(app, base_url="http://127.0.0.1:8765")
+        client = TestClient(app, base_url="http://127.0.0.1:8765")
+        client.portal = event_loop_of_requests
+        return client
 
     return make
 

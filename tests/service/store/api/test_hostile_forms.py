@@ -77,6 +77,7 @@ def forms_of(site: TestClient) -> Iterator[tuple[str, str, dict[str, str]]]:
 
 def test_forms_with_one_hostile_field(filled):
     site = TestClient(filled.app, base_url="http://127.0.0.1:8765", raise_server_exceptions=False)
+    site.portal = filled.portal
     site.post("/v1/packs/MB-VAN-07/forecasts", json={})
     corpus, turn = [], 0
     for method, address, fields in list(forms_of(site)):
