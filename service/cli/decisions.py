@@ -173,7 +173,7 @@ def _print_orders(given: OrdersAnswer) -> None:
     for line in given.first:
         console.print(line)
     if given.on_order is None:
-        console.print(given.cheapest.sentence)
+        console.print(given.order.sentence)
         for reason in given.reasons:
             console.print(reason)
     else:

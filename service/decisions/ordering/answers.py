@@ -188,6 +188,7 @@ def _weigh(
             _weighed(known, place, plan, (band.pessimistic, band.optimistic), today)
             for place, known in enumerate(offers.known)
         ],
+        order=_choice(plan, entry.offer, max(entry.order_day, 0), today),
         cheapest=cheapest(plan, today),
         safe=None if safe_day < 0 else _choice(plan, int(plan.safe_offer[0]), safe_day, today),
         keeps_to_risk=safe_day >= 0,

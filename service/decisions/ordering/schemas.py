@@ -132,6 +132,10 @@ class OrdersAnswer(BaseModel):
     costs: dict[str, float] = Field(description="The costs it was weighed with, as stated.")
     first: list[str] = Field(description="To be known before any figure is read: what makes it one not to go by.")
     offers: list[OfferWeighed]
+    order: Choice = Field(
+        description="What to do, as the queue has it: the cheapest order that keeps to the chosen risk or, where none "
+        "does, today the one that beats the fault most often."
+    )
     cheapest: Choice = Field(description="Over all offers and days, whatever the risk.")
     safe: Choice | None = Field(
         description="The cheapest order that keeps to the chosen risk; null where none does, `reasons` then names the "

@@ -266,6 +266,15 @@ def test_the_queue_goes_by_the_latest_order_day(filled, store, clock):
         assert (entry["latest_day"] is None) == (entry["latest_on"] is None)
         assert entry["last_day"].startswith("Too late already: order now.") == (entry["latest_day"] is None)
     assert one["cheapest"]["cost"] == pytest.approx(last["expected_cost"])
+    # The list named the supplier by the latest day, the page of the case the one that was cheapest whatever the risk.
+    for entry in queue["entries"]:
+        own = filled.post(f"/v1/packs/{entry['pack_id']}/orders", json={"risk": 0.2}).json()
+        assert own["offers"][own["order"]["offer"]]["offer_id"] == entry["offer_id"]
+        assert own["order"]["day"] == (entry["order_day"] or 0)
+        assert own["order"]["sentence"].startswith(f"Order from {entry['offer_name']} ")
+        assert own["keeps_to_risk"] == (entry["order_day"] is not None)
+        if own["keeps_to_risk"]:
+            assert own["order"] == own["safe"]
     with store.reading() as session:
         case = open_case(session, last["pack_id"], clock())
     express = lead_time("north-quay", Quote(3, 2, 5))
