@@ -156,7 +156,8 @@ def what_if(
         # At the edges of the forecast's band the same plan may gain more or less.
         most = np.stack([_most_gain(plan, forecast, curve) for curve in curves])
         gains = np.minimum([w @ (holds[place] - holds[0]) for w in weights], most)
-        error = _errors(holds[place] - holds[0], weights[0], ensemble)
+        # Each with its own error: runs that hold throughout at the high edge have nothing to gain, and are sure of it.
+        error = np.stack([_errors(holds[place] - holds[0], w, ensemble) for w in weights])
         survival = np.minimum.accumulate(np.clip(forecast.survival + gains[0], 0, 1))
         survival[0] = 1.0
         mean_days = float(np.trapezoid(survival, DAYS))
@@ -164,21 +165,21 @@ def what_if(
         gained = np.minimum([w @ (days[place] - days[0]) for w in weights], most_days)
         # Of the curve that is told: kept between 0 and 1 and falling, it can gain less than the runs do.
         gained[0] = mean_days - forecast.restricted_mean()
-        spread = float(_errors((days[place] - days[0])[:, None], weights[0], ensemble)[0])
-        low = float(gained.min() - SURE * spread)
-        high = float(min(gained.max() + SURE * spread, most_days.max()))
+        spread = np.stack([_errors((days[place] - days[0])[:, None], w, ensemble)[0] for w in weights])
+        low, high = float((gained - SURE * spread).min()), float((gained + SURE * spread).max())
+        verdict = _verdict(gained, spread) if place else "as planned"
         told.append(
             PlanForecast(
                 plan=plan,
                 survival=survival,
                 gain=survival - forecast.survival,
-                gain_low=np.clip(gains.min(axis=0) - SURE * error, -1, 1),
-                gain_high=np.clip(np.minimum(gains.max(axis=0) + SURE * error, most.max(axis=0)), -1, 1),
+                gain_low=np.clip((gains - SURE * error).min(axis=0), -1, 1),
+                gain_high=np.clip(np.minimum((gains + SURE * error).max(axis=0), most.max(axis=0)), -1, 1),
                 mean_days=mean_days,
                 gained_days=float(gained[0]),
-                gained_low=low,
-                gained_high=high,
-                verdict="as planned" if not place else _verdict(low, high),
+                gained_low=max(low, 0.0) if verdict == "longer" else low,
+                gained_high=min(high, 0.0 if verdict == "shorter" else float(most_days.max())),
+                verdict=verdict,
             )
         )
     effective = ensemble.effective
@@ -227,12 +228,16 @@ def _errors(difference: Floats, weights: Floats, ensemble: Ensemble) -> Floats:
     return np.asarray(np.sqrt((together**2).sum(axis=0)))
 
 
-def _verdict(low: float, high: float) -> str:
-    if low > 0 and high > LEAST_DAYS:
-        return "longer"
-    if high < 0 and low < -LEAST_DAYS:
-        return "shorter"
-    return "cannot tell"
+def _verdict(gained: Floats, spread: Floats) -> str:
+    """Judge the days gained on the forecast and both edges of its band by the runs' own error, shape (3,) each.
+
+    The forecast's own must be beyond it, and no edge be beyond it the other way. At an edge there may be nothing to
+    gain, or to lose: that takes nothing from what is gained elsewhere.
+    """
+    sure = np.where(np.abs(gained) > SURE * spread, np.sign(gained), 0.0)
+    if sure[0] == 0 or (sure == -sure[0]).any() or abs(gained[0]) <= LEAST_DAYS:
+        return "cannot tell"
+    return "longer" if sure[0] > 0 else "shorter"
 
 
 def _alike(

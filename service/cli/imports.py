@@ -179,6 +179,11 @@ def print_import(report: ImportReport, *, dry_run: bool) -> None:
         echo(f"{fault.file} row {fault.row}{column}: {fault.reason} {fault.mend}")
     if report.faults_in_all > len(report.faults):
         echo(f"... and {report.faults_in_all - len(report.faults)} more faults that are not listed.")
+    for doubt in report.doubts:
+        column = f" column {doubt.column}" if doubt.column else ""
+        echo(f"Look at {doubt.file} row {doubt.row}{column}: {doubt.reason} {doubt.mend}")
+    if report.doubts_in_all > len(report.doubts):
+        echo(f"... and {report.doubts_in_all - len(report.doubts)} more that look like slips.")
     for table, read in report.read.items():
         echo(f"{table}: {counts.rows(read)} read, {report.taken.get(table, 0)} good")
     if report.logs_kept:

@@ -31,7 +31,7 @@ class Doubtful(TideoverError):
     ----------
     problems : tuple of Problem
     sure : str
-        What is sent along to say that exactly these are right; other doubts ask again.
+        What is sent along to say that exactly these are right, a word for each; other doubts ask again.
     """
 
     def __init__(self, problems: Sequence[Problem]) -> None:
@@ -41,9 +41,18 @@ class Doubtful(TideoverError):
 
 
 def sure_of(doubts: Sequence[Problem]) -> str:
-    """Return what says that somebody has confirmed exactly these doubts."""
-    text = repr([(doubt.where, str(doubt.what)) for doubt in doubts])
-    return hashlib.sha256(text.encode()).hexdigest()[:16]
+    """Return what says that somebody has confirmed exactly these doubts: one word for each, apart by spaces.
+
+    Where a doubt stands plays no part: on a page a field has another name than in a record.
+    """
+    words = (hashlib.sha256(str(doubt.what).encode()).hexdigest()[:16] for doubt in doubts)
+    return " ".join(dict.fromkeys(words))
+
+
+def unconfirmed(doubts: Sequence[Problem], said: str) -> bool:
+    """Return whether there is a doubt that nobody has confirmed by what was sent along."""
+    words = set(said.split())
+    return WHATEVER not in words and not set(sure_of(doubts).split()) <= words
 
 
 def require_sure(doubts: Sequence[Problem], said: str) -> None:
@@ -59,5 +68,5 @@ def require_sure(doubts: Sequence[Problem], said: str) -> None:
     ------
     Doubtful
     """
-    if doubts and not {sure_of(doubts), WHATEVER} & set(said.split()):
+    if unconfirmed(doubts, said):
         raise Doubtful(doubts)

@@ -91,6 +91,13 @@ def beyond_the_horizon(case):
     case["replacement_in_days"] = 91
 
 
+def bare(case):
+    """Ten errors were told of a history that nobody had wrapped."""
+    history = case["history"]
+    case.clear()
+    case.update(history)
+
+
 def too_sure(case):
     case["confidence"] = [0.999]
 
@@ -131,6 +138,7 @@ WRONG: dict[Change, tuple[str, str, str]] = {
     unknown_family: ("history.family", "'granite-99' is not known", "define it"),
     other_family_inline: ("family.title", "required", "Add this field"),
     beyond_the_horizon: ("replacement_in_days", "more than 90", "Give 90 or less"),
+    bare: ("input", "a history by itself", 'Wrap it: {"history": {'),
     too_sure: ("confidence[0]", "more than 0.99", "Give 0.99 or less"),
     text_for_number: ("history.topups[0].charge_ah", "not a number", "plain number"),
     negative_discharge: ("history.readings[0]", "-20 A in state discharge", "turn the sign"),

@@ -25,6 +25,7 @@ from service.exchange.imports.mapping import DOCUMENTED, FileMapping, TableName,
 from service.exchange.imports.rows import RowFault, RowReader
 from service.records.records import Writer
 from service.records.sense import Mark, fit_problems, not_yet, order_faults, unknown_family
+from service.records.slips import doubts_of
 from service.records.stopped import mind_facts
 from service.records.subject import FactKind
 from service.records.subjects.all_subjects import SUBJECTS
@@ -59,6 +60,9 @@ class ImportReport:
     faults : list of RowFault
         The first `LISTED` ones.
     faults_in_all : int
+    doubts : list of RowFault
+        What was taken but looks like a slip, the first `LISTED` ones.
+    doubts_in_all : int
     stored : bool
         Whether what was taken is in the store now.
     """
@@ -67,6 +71,8 @@ class ImportReport:
     taken: dict[str, int] = field(default_factory=dict)
     faults: list[RowFault] = field(default_factory=list)
     faults_in_all: int = 0
+    doubts: list[RowFault] = field(default_factory=list)
+    doubts_in_all: int = 0
     stored: bool = False
     logs_kept: int = 0
 
@@ -75,6 +81,12 @@ class ImportReport:
         self.faults_in_all += 1
         if len(self.faults) < LISTED:
             self.faults.append(fault)
+
+    def doubt(self, doubt: RowFault) -> None:
+        """Take note of something that looks like a slip."""
+        self.doubts_in_all += 1
+        if len(self.doubts) < LISTED:
+            self.doubts.append(doubt)
 
 
 class _TakeBack(Exception):
@@ -334,6 +346,8 @@ class _Run:
             return
         if table == "packs":
             self.family_of |= {record.id: record.family for _, record in rows}
+        else:
+            self._list_doubts(reader, rows)
         self.touched |= {record.id if table == "packs" else record.pack_id for _, record in rows}
         if table in ("topups", "outcomes"):
             for number, record in rows:
@@ -349,6 +363,13 @@ class _Run:
             if value.get("id") in versions:
                 value["version"] = versions[value["id"]]
         self.session.execute(insert(target), values)
+
+    def _list_doubts(self, reader: RowReader, rows: list[tuple[int, Any]]) -> None:
+        word = {"readings": "reading", "topups": "topup", "outcomes": "outcome"}.get(reader.mapping.table, "usage")
+        for number, record in rows:
+            family = self.families.get(self.family_of[record.pack_id])
+            for doubt in doubts_of(word, vars(record), family, self.writer.at):
+                self.report.doubt(reader.fault(number, reader.heading(doubt.where), doubt.what, doubt.mend))
 
     def _first_versions(self, names: list[str]) -> dict[str, int]:
         query = (

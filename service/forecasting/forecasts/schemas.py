@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, ClassVar, Self
+from typing import Annotated, Any, ClassVar, Self
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
@@ -45,6 +45,17 @@ class PackCase(PackQuestion):
     family: PackFamily | None = Field(
         None, description="A pack family defined here, if the history names one that `/v1/families` does not list."
     )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _history_is_wrapped(cls, content: Any) -> Any:
+        own = {"pack_id", "readings", "topups", "outcomes"}
+        if isinstance(content, dict) and "history" not in content and own & content.keys():
+            raise wrong(
+                "This is a history by itself; a question has it under the name history.",
+                "Wrap it: {\"history\": {…}}. In a shell: jq '{history: .}' history.json > case.json.",
+            )
+        return content
 
     @model_validator(mode="after")
     def _family_is_the_one_named(self) -> Self:

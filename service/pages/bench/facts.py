@@ -14,10 +14,9 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
 from service.core.cautions import at_the_pack
-from service.core.refusals import Conflict, Doubtful, Outdated, sure_of
+from service.core.refusals import Conflict, Doubtful, Outdated, sure_of, unconfirmed
 from service.core.translation import _
 from service.http.dependencies import CurrentStore, KnownFamilies
-from service.pages.bench.slips import doubts_of
 from service.pages.bench.state_of_unit import Unit, unit_of
 from service.pages.bench.timeline import FACTS
 from service.pages.bench.unit import UnitName
@@ -37,6 +36,7 @@ from service.pages.wording import (
 )
 from service.records.records import Why, correct, create, etag_of, read, withdraw
 from service.records.schemas import LARGEST_NUMBER
+from service.records.slips import doubts_of
 from service.records.subject import Subject
 from service.records.writing import Done
 from service.store.schema import LONGEST_REASON, Versioned
@@ -163,8 +163,8 @@ def asked_back(word: str, fact: BaseModel, unit: Unit, form: Form, write: PageWr
 
 def unsure(doubts: Sequence[Problem], form: Form) -> Faults:
     """Return doubts as faults of a form, unless it says that they were looked at and it is right."""
-    sure, said = sure_of(doubts), form.get("sure")
-    return NO_FAULTS if not doubts or sure in said.split() else Faults(tuple(doubts), f"{said} {sure}".strip())
+    said = form.get("sure")
+    return Faults(tuple(doubts), f"{said} {sure_of(doubts)}".strip()) if unconfirmed(doubts, said) else NO_FAULTS
 
 
 def require_of(row: Any, pack_id: str) -> None:

@@ -40,7 +40,7 @@ from service.pages.bench.facts import (
     store_new,
     take_away,
 )
-from service.pages.bench.slips import in_volts
+from service.pages.bench.in_volts import in_volts
 from service.pages.bench.state_of_unit import Unit, unit_of
 from service.pages.bench.unit import UnitName
 from service.pages.bench.units import unit_address
@@ -294,6 +294,15 @@ def take_file(
         return _file_page(request, unit, name, report, ())
     address = unit_address(pack_id)
     said = ngettext("%(num)s reading is recorded.", "%(num)s readings are recorded.", len(steps)) % {"num": len(steps)}
+    if report.doubts:
+        first = report.doubts[0]
+        slip = ngettext(
+            "One value looks like a slip: row %(row)s, %(column)s. %(what)s",
+            "%(num)s values look like slips, the first in row %(row)s, %(column)s. %(what)s",
+            report.doubts_in_all,
+        )
+        words = {"num": report.doubts_in_all, "row": first.row, "column": first.column, "what": first.reason}
+        said = f"{said} {slip % words}"
     return go_to(request, address, Message(said, undo_form(request, steps, address)))
 
 

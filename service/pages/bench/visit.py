@@ -25,8 +25,8 @@ from service.forecasting.issued.schemas import ForecastRequest
 from service.http.dependencies import CurrentModel
 from service.pages.bench.curve import curve_of
 from service.pages.bench.facts import block_numbers, entries
+from service.pages.bench.in_volts import in_volts
 from service.pages.bench.seen import seen_charge, seen_reading
-from service.pages.bench.slips import doubts_of, in_volts
 from service.pages.bench.state_of_unit import Told, forecast_now, moment_asked, stops_now
 from service.pages.bench.unit import last_safe_day, missing_of
 from service.pages.bench.voltages import WAYS, block_volts, some_volts, way_words
@@ -35,6 +35,7 @@ from service.pages.rendering import zone_of
 from service.pages.wording import inspected_words, moment_from
 from service.records.field_words import to_the_minute
 from service.records.sense import fit_problems, not_yet
+from service.records.slips import doubts_of
 from service.records.subject import Subject
 from service.records.subjects.outcomes import OUTCOMES
 from service.records.subjects.readings import READINGS

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Annotated, Final
 
 from pydantic import Field, FiniteFloat
@@ -10,6 +11,7 @@ from models.base.moments import Moment
 from models.base.numbers import NO_TRUTH_VALUE
 from models.packs.history import Outcome
 from service.records.schemas import PackName
+from service.records.slips import slips
 from service.records.subject import Subject
 from service.store.schema import Outcome as OutcomeRow
 from service.store.schema import Pack
@@ -43,6 +45,7 @@ OUTCOMES: Final = Subject(
     unique=("pack_id", "time"),
     filters=("pack_id", "kind"),
     time="time",
+    doubts=partial(slips, word="outcome"),
     happened=("time",),
     ordered="outcomes",
 )

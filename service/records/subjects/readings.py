@@ -9,6 +9,7 @@ from models.base.moments import Moment
 from models.packs.history import BlockReading
 from service.records.schemas import PackName
 from service.records.sense import fits_family
+from service.records.slips import slips
 from service.records.subject import Subject
 from service.store.schema import Pack, Reading
 
@@ -39,4 +40,5 @@ READINGS: Final = Subject(
     time="time",
     happened=("time",),
     check=partial(fits_family, kind=BlockReading),
+    doubts=partial(slips, word="reading"),
 )

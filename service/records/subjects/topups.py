@@ -17,6 +17,7 @@ from service.core.translation import _
 from service.records.field_words import to_the_minute
 from service.records.schemas import PackName
 from service.records.sense import fits_family
+from service.records.slips import slips
 from service.records.subject import Situation, Subject
 from service.store.schema import Outcome, Pack, Reading
 from service.store.schema import TopUp as TopUpRow
@@ -34,7 +35,11 @@ class NewTopUp(TopUp):
     rest_after_v: Annotated[FiniteFloat, Field(ge=-250), NO_TRUTH_VALUE] | None = None
 
 
-def _twice(situation: Situation, _now: datetime) -> list[Problem]:
+def _doubts(situation: Situation, now: datetime) -> list[Problem]:
+    return [*slips(situation, now, "topup"), *_twice(situation)]
+
+
+def _twice(situation: Situation) -> list[Problem]:
     """Ask about a second charge of a block between which and the first nobody read it, nor did the fault come back."""
     after, before = situation.after, situation.before
     if after is None or (before is not None and all(before[name] == after[name] for name in ("time", "blocks"))):
@@ -78,6 +83,6 @@ TOPUPS: Final = Subject(
     time="time",
     happened=("time",),
     check=partial(fits_family, kind=TopUp),
-    doubts=_twice,
+    doubts=_doubts,
     ordered="topups",
 )

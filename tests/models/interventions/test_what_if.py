@@ -12,7 +12,7 @@ from models.base.day_grid import DAYS
 from models.base.errors import BadInput
 from models.interventions.forward_runs import run_plans
 from models.interventions.plans import PRESENT, USUAL_PLANS, Plan
-from models.interventions.what_if import what_if
+from models.interventions.what_if import _verdict, what_if
 from models.packs.tables import history_of
 from tests.going_on import may_go_on
 from training.simulation.bank import ready_packs
@@ -88,6 +88,22 @@ def test_property_the_days_gained_are_the_difference_of_the_means(answers):
         for told in answer.plans:
             assert told.gained_days == pytest.approx(told.mean_days - answer.plans[0].mean_days)
             assert told.gained_low - 1e-9 <= told.gained_days <= told.gained_high + 1e-9
+
+
+def test_an_effect_beyond_the_runs_own_error_is_told_though_one_edge_has_nothing_to_gain(answers):
+    """A new pack that gains 38 days was "too little to tell": at the high edge of the band nothing was left to gain."""
+    three = np.array([38.0, 60.0, 0.0])
+    assert _verdict(three, np.array([4.0, 5.0, 0.5])) == "longer"
+    assert _verdict(-three, np.array([4.0, 5.0, 0.5])) == "shorter"
+    assert _verdict(three, np.array([30.0, 5.0, 0.5])) == "cannot tell", "the runs themselves scatter as much"
+    assert _verdict(np.array([3.0, 5.0, -2.0]), np.array([1.0, 1.0, 0.5])) == "cannot tell", "an edge says otherwise"
+    assert _verdict(np.array([0.3, 0.3, 0.3]), np.zeros(3)) == "cannot tell", "not worth telling"
+    for told in (plan for answer in answers for plan in answer.plans):
+        assert told.verdict != "longer" or told.gained_low >= 0
+        assert told.verdict != "shorter" or told.gained_high <= 0
+    replaced = [answer.of("pack replaced") for answer in answers]
+    assert all(told.verdict == "longer" for told in replaced if told.gained_days > 20)
+    assert any(told.gained_days > 20 for told in replaced)
 
 
 def test_property_a_plan_that_changes_nothing_gains_nothing_and_is_not_told_apart(held_out, small_trained):

@@ -10,8 +10,9 @@ import pytest
 from playwright.sync_api import expect
 
 from models.base.errors import BadInput
-from service.pages.bench.slips import doubts_of, in_volts
+from service.pages.bench.in_volts import in_volts
 from service.pages.forms import plain_numbers
+from service.records.slips import doubts_of
 from training.files.families import load_families
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)

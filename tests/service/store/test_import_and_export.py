@@ -228,6 +228,21 @@ def test_every_bad_row_is_listed_and_the_good_ones_can_be_kept(store, folder):
     assert report.taken["readings"] == count(store, Reading) == 2
 
 
+def test_what_looks_like_a_slip_is_taken_and_listed(store, folder, tideover, tmp_path):
+    """14 Ah into a block of 5.5 Ah came in without a word; the page of the bench asks about it."""
+    edit(folder / "readings.csv", 2, "block_1_v", "1.29")
+    edit(folder / "topups.csv", 3, "charge_ah", "14")
+    edit(folder / "outcomes.csv", 2, "code", "lamp")
+    report = taken(store, folder)
+    assert report.stored
+    assert report.faults_in_all == 0
+    found = [(doubt.file, doubt.row, doubt.column) for doubt in report.doubts]
+    assert found == [("readings.csv", 2, "block_1_v"), ("topups.csv", 3, "charge_ah"), ("outcomes.csv", 2, "code")]
+    assert report.doubts_in_all == 3
+    told = tideover("import", str(folder), "--dry-run", env={"TIDEOVER_HOME": str(tmp_path / "home")})
+    assert "Look at topups.csv row 3 column charge_ah: 14 Ah is more than a block of this pack holds." in told.stdout
+
+
 def test_a_dry_run_finds_the_same_and_stores_nothing(store, folder):
     report = taken(store, folder, dry_run=True)
     assert report.taken == {"packs": 2, "readings": 4, "topups": 2, "outcomes": 1}

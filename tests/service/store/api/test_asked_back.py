@@ -147,3 +147,43 @@ def test_an_order_for_a_pack_that_is_out_of_its_vehicle_is_asked_about(filled, a
     document = asked_back(filled.post("/v1/deliveries", json={**order, "pack_id": "MB-VAN-07"}))
     assert "was replaced, or taken out of use" in document["problems"][0]["what"]
     assert filled.post("/v1/deliveries", json={**order, "pack_id": "MB-P-0815"}).status_code == 201
+
+
+def test_slips_of_readings_and_topups_are_asked_about_as_on_the_page(filled, asked_back):
+    """14 Ah into a block of 5.5 Ah and 1.29 V for one were stored without a word over REST; the page asked."""
+    at = {"pack_id": "MB-VAN-07", "time": "2026-03-13T09:00:00Z"}
+    volts = [12.9] * 14
+    slips = [
+        ("readings", {**at, "state": "rest", "block_v": [1.29, *volts[1:]]}, "block_v[0]", "1.29 V"),
+        ("readings", {**at, "state": "rest", "block_v": volts, "temperature_c": 98}, "temperature_c", "98 °C"),
+        ("readings", {**at, "state": "rest", "block_v": volts, "current_a": 30}, "current_a", "30 A"),
+        ("topups", {**at, "blocks": [3], "charge_ah": 14}, "charge_ah", "14 Ah is more than a block"),
+    ]
+    for kind, fact, where, what in slips:
+        document = asked_back(filled.post(f"/v1/{kind}", json=fact))
+        (problem,) = document["problems"]
+        assert problem["where"] == where
+        assert what in problem["what"]
+        many = asked_back(filled.post(f"/v1/{kind}", json=[fact]))
+        assert many["problems"][0]["where"] == f"[0].{where}"
+        assert filled.get(f"/v1/{kind}", params={"since": at["time"]}).json()["items"] == []
+        stored = filled.post(f"/v1/{kind}", json=[fact], headers={"Sure": document["sure"]})
+        assert stored.status_code == 201, stored.text
+        (record,) = filled.get(f"/v1/{kind}", params={"since": at["time"]}).json()["items"]
+        # A correction of something else does not ask again; one that writes another slip does.
+        address = f"/v1/{kind}/{record['id']}"
+        other = {"inspected": "sound"} if kind == "readings" else {"duration_h": 20}
+        assert filled.patch(address, json=other).status_code == 200
+        if where == "temperature_c":
+            asked_back(filled.patch(address, json={where: 97}))
+        assert filled.delete(address, params={"reason": "typed wrong"}).status_code == 204
+
+
+def test_each_doubt_is_confirmed_by_itself(filled, asked_back):
+    fact = {"pack_id": "MB-VAN-07", "time": "2026-03-13T09:00:00Z", "state": "rest", "temperature_c": 98}
+    fact |= {"block_v": [1.29, *[12.9] * 13]}
+    both = asked_back(filled.post("/v1/readings", json=fact))["sure"]
+    one, other = both.split()
+    for part in (one, other):
+        assert asked_back(filled.post("/v1/readings", json=fact, headers={"Sure": part}))["sure"] == both
+    assert filled.post("/v1/readings", json=fact, headers={"Sure": f"{other} {one}"}).status_code == 201

@@ -99,7 +99,7 @@ def test_old_forecasts_and_stopped_packs_are_said_before_the_ranking(fleet, cloc
     volts = [1.29 * family.cells_per_block] * family.blocks
     volts[2] -= 1.3 * 2
     hot = {"pack_id": pack["id"], "time": clock().isoformat(), "state": "rest", "temperature_c": 77, "block_v": volts}
-    assert fleet.post("/v1/readings", json=hot).status_code == 201
+    assert fleet.post("/v1/readings", json=hot, headers={"Sure": "*"}).status_code == 201
     told = fleet.get(RANKING).json()
     assert told["first"] == [f"1 pack stands under a stop and is not counted here: {pack['id']}. Look at it first."]
     assert pack["id"] not in [item["pack_id"] for item in walk(fleet)]

@@ -53,7 +53,7 @@ def test_metrics_count_by_route_and_never_name_a_pack(filled):
 
 def test_stops_are_counted_by_code(filled, problem_in):
     filled.delete("/v1/outcomes/1")
-    filled.patch("/v1/topups/1", json={"charge_ah": 400})
+    filled.patch("/v1/topups/1", json={"charge_ah": 400}, headers={"Sure": "*"})
     overfilled = {"name": "tideover_stops_total", "code": "overfilled"}
     before = total(samples(filled), **overfilled)
     document = problem_in(filled.post("/v1/packs/MB-VAN-07/forecasts", json={}), 409)

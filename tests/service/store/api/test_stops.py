@@ -126,7 +126,7 @@ def stored(api, history: dict) -> None:
             assert api.delete(f"/v1/{name}/{row['id']}").status_code == 204
     for name in FACTS:
         for row in history[name]:
-            sent = api.post(f"/v1/{name}", json={"pack_id": pack_id, **row})
+            sent = api.post(f"/v1/{name}", json={"pack_id": pack_id, **row}, headers={"Sure": "*"})
             assert sent.status_code == 201, sent.text
 
 
@@ -203,10 +203,13 @@ def test_a_stop_takes_the_place_of_what_was_promised_on_every_board(filled, prob
     assert issued.status_code == 201, issued.text
     assert issued.json()["good_for_days"] > 0
     if table == "topups":
-        assert filled.patch(f"/v1/topups/{top}", json={"charge_ah": fact["charge_ah"]}).status_code == 200
+        assert (
+            filled.patch(f"/v1/topups/{top}", json={"charge_ah": fact["charge_ah"]}, headers={"Sure": "*"}).status_code
+            == 200
+        )
     else:
         sent = {"pack_id": "MB-VAN-07", "time": "2026-03-14T08:30:00Z", **fact}
-        assert filled.post("/v1/readings", json=sent).status_code == 201
+        assert filled.post("/v1/readings", json=sent, headers={"Sure": "*"}).status_code == 201
     for address in ("/bench", "/", "/parts"):
         shown = filled.get(address).text
         assert "STOP: " in shown

@@ -22,7 +22,7 @@ def hot(filled):
         "temperature_c": 77,
         "block_v": VOLTS,
     }
-    made = filled.post("/v1/readings", json=reading)
+    made = filled.post("/v1/readings", json=reading, headers={"Sure": "*"})
     assert made.status_code == 201
     return filled, made.json()["id"]
 
@@ -57,7 +57,7 @@ def test_another_value_and_a_removal_need_a_reason_which_is_kept(hot, problem_in
     assert stops(client) == []
     first, now = client.get(f"/v1/readings/{number}/versions").json()["items"]
     assert (first["reason"], now["reason"]) == (why, None)
-    client.patch(f"/v1/readings/{number}", json={"temperature_c": 70})
+    client.patch(f"/v1/readings/{number}", json={"temperature_c": 70}, headers={"Sure": "*"})
     assert stops(client) == ["hot-pack"]
     assert client.delete(f"/v1/readings/{number}", params={"reason": "of another car"}).status_code == 204
     assert client.get(f"/v1/readings/{number}/versions").json()["items"][-1]["reason"] == "of another car"
@@ -90,7 +90,9 @@ def test_nothing_that_stops_can_be_left_out(filled, problem_in, record, fact, ch
         assert filled.post("/v1/outcomes", json=running).status_code == 201
         between = {"pack_id": "MB-VAN-07", "time": "2026-03-12T09:00:00Z", "state": "rest", "block_v": VOLTS}
         assert filled.post("/v1/readings", json=between).status_code == 201
-    made = filled.post(f"/v1/{record}", json={"pack_id": "MB-VAN-07", "time": "2026-03-13T08:00:00Z", **fact})
+    made = filled.post(
+        f"/v1/{record}", json={"pack_id": "MB-VAN-07", "time": "2026-03-13T08:00:00Z", **fact}, headers={"Sure": "*"}
+    )
     assert made.status_code == 201, made.text
     assert code in stops(filled)
     number = made.json()["id"]
@@ -102,7 +104,9 @@ def test_nothing_that_stops_can_be_left_out(filled, problem_in, record, fact, ch
 def test_what_no_stop_rests_on_is_blanked_and_removed_as_before(hot):
     client, _number = hot
     more = {"pack_id": "MB-VAN-07", "time": "2026-03-13T09:00:00Z", "state": "rest", "temperature_c": 76}
-    number = client.post("/v1/readings", json={**more, "current_a": 0, "block_v": VOLTS}).json()["id"]
+    number = client.post("/v1/readings", json={**more, "current_a": 0, "block_v": VOLTS}, headers={"Sure": "*"}).json()[
+        "id"
+    ]
     assert client.patch(f"/v1/readings/{number}", json={"current_a": None}).status_code == 200
     (plan,) = client.get("/v1/usage", params={"pack_id": "MB-VAN-07"}).json()["items"]
     assert client.delete(f"/v1/usage/{plan['id']}").status_code == 204
@@ -138,7 +142,9 @@ def test_the_page_says_it_at_the_field_and_takes_a_reason(hot):
 def test_a_stop_that_a_look_lifts_leads_to_entering_one(filled):
     filled.delete("/v1/outcomes/1")
     hot = {"pack_id": "MB-VAN-07", "state": "rest", "block_v": VOLTS}
-    filled.post("/v1/readings", json={**hot, "time": "2026-03-13T08:00:00Z", "temperature_c": 77})
+    filled.post(
+        "/v1/readings", json={**hot, "time": "2026-03-13T08:00:00Z", "temperature_c": 77}, headers={"Sure": "*"}
+    )
     look = f'href="{UNIT}/reading/new#inspected"'
     assert look not in filled.get(UNIT).text, "nobody is sent to a pack at 77 °C"
     filled.post("/v1/readings", json={**hot, "time": "2026-03-13T12:00:00Z", "temperature_c": 17})

@@ -1,13 +1,13 @@
-"""What looks like a slip of the pen in a reading, top-up or outcome: asked about before it is stored, never refused.
+"""What looks like a slip of the pen in a reading, top-up, plan or outcome: asked about at every door, never refused.
 
-A doubt is a `Problem` at its field: what was written, and what is more usual. Whoever wrote it says with one tap that
-it is right; the same doubts then do not ask again, others do.
+A doubt is a `Problem` at its field: what was written, and what is more usual. Whoever wrote it says that it is right,
+with one tap or over REST with `Sure`; the same doubts then do not ask again, others do. An import lists them.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, Final
 
@@ -15,6 +15,8 @@ from models.base.errors import Problem
 from models.packs.family import PackFamily
 from service.core.translation import _
 from service.records.sense import CLOCKS_DIFFER
+from service.records.subject import Situation
+from service.store.schema import Pack
 
 REST_CURRENT_A: Final = 1.0
 """At rest only the controller draws, well under this. Common practice, no source."""
@@ -25,6 +27,24 @@ HOTTEST_C: Final = 60.0
 
 TROUBLE_CODE: Final = re.compile(r"[PCBU][0-3][0-9A-F]{3}")
 """A code of SAE J2012: a letter for the system, a digit from 0 to 3, three hexadecimal digits."""
+
+
+def slips(situation: Situation, now: datetime, word: str) -> list[Problem]:
+    """List what looks like a slip in what a change writes anew."""
+    before, after = situation.before, situation.after
+    if after is None:
+        return []
+    pack = situation.session.get(Pack, after["pack_id"])
+    family = None if pack is None else situation.families.get(pack.family)
+    found = doubts_of(word, after, family, now)
+    if before is None:
+        return found
+    return [doubt for doubt in found if _plain(before[name := doubt.where.partition("[")[0]]) != _plain(after[name])]
+
+
+def _plain(value: Any) -> Any:
+    """Return a value so that what is stored and what is sent compare."""
+    return list(value) if isinstance(value, tuple) else value
 
 
 def doubts_of(word: str, values: Mapping[str, Any], family: PackFamily | None, now: datetime) -> list[Problem]:
@@ -67,7 +87,7 @@ def _of_reading(values: Mapping[str, Any], family: PackFamily | None) -> list[Pr
         return found
     low, high = (family.cells_per_block * edge for edge in (family.min_cell_v, family.max_cell_v))
     known = sorted(volts for volts in values["block_v"] if volts is not None)
-    middle = known[len(known) // 2]
+    middle = known[len(known) // 2] if known else 0.0
     for place, volts in enumerate(values["block_v"]):
         if volts is not None and not low <= volts <= high:
             what = _("%(volts)s V, %(off)s V from the median.") % {
@@ -96,30 +116,3 @@ def _of_topup(values: Mapping[str, Any], family: PackFamily) -> list[Problem]:
             mend = _("Such blocks read %(low)s to %(high)s V in use.") % {"low": f"{low:.1f}", "high": f"{high:.1f}"}
             found.append(Problem(name, what, mend))
     return found
-
-
-def in_volts(block_v: Sequence[float | None], family: PackFamily | None) -> tuple[list[float | None], str]:
-    """Convert readings in millivolts or per cell into volts of a block, and say so; empty if they are volts already.
-
-    They are taken as such only if their median is out of what such a block can read, and is within it so converted.
-    """
-    known = sorted(volts for volts in block_v if volts is not None)
-    if family is None or not known:
-        return list(block_v), ""
-    cells = family.cells_per_block
-    low, high = cells * family.min_cell_v, cells * family.max_cell_v
-    middle = known[len(known) // 2]
-    if low <= middle <= high:
-        return list(block_v), ""
-    ways = (
-        (0.001, _("The numbers were taken as millivolts of a block.")),
-        (
-            float(cells),
-            _("The numbers were taken as volts of one cell, and counted times %(cells)s.") % {"cells": cells},
-        ),
-        (0.001 * cells, _("The numbers were taken as millivolts of one cell, times %(cells)s.") % {"cells": cells}),
-    )
-    for factor, said in ways:
-        if low <= middle * factor <= high:
-            return [None if volts is None else round(volts * factor, 4) for volts in block_v], said
-    return list(block_v), ""
