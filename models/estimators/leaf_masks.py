@@ -77,6 +77,7 @@ class LeafMasks:
         if most > MOST_LEAVES:
             raise ValueError(f"a tree has {most} leaves; at most {MOST_LEAVES} can be read")
         kind = np.uint16 if most <= 16 else np.uint64
+        every = int(np.iinfo(kind).max)
         values = np.zeros((len(trees), most))
         found: list[list[tuple[int, _Split, float]]] = [[] for _ in range(features)]
         for number, (leaves, parted) in enumerate(splits):
@@ -86,13 +87,14 @@ class LeafMasks:
         thresholds, left_over = [], []
         for one in found:
             edges = np.unique([at for *_, at in one]).astype(np.float64)
-            table = np.full((len(edges) + 2, len(trees)), np.iinfo(kind).max, dtype=kind)
+            places = {float(edge): place for place, edge in enumerate(edges)}
+            table = np.full((len(edges) + 2, len(trees)), every, dtype=kind)
             for number, split, at in one:
-                place = int(np.searchsorted(edges, at))
-                table[: place + 1, number] &= kind(~split.right & int(np.iinfo(kind).max))
-                table[place + 1 : -1, number] &= kind(~split.left & int(np.iinfo(kind).max))
+                place = places[at]
+                table[: place + 1, number] &= kind(~split.right & every)
+                table[place + 1 : -1, number] &= kind(~split.left & every)
                 gone = split.right if split.missing_left else split.left
-                table[-1, number] &= kind(~gone & int(np.iinfo(kind).max))
+                table[-1, number] &= kind(~gone & every)
             thresholds.append(edges)
             left_over.append(table)
         return cls(tuple(thresholds), tuple(left_over), values)

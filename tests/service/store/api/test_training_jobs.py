@@ -13,6 +13,7 @@ from service.forecasting.model.learning import learn_from_record
 from service.jobs.worker import Worker
 from service.records.history import tables_of
 from service.records.records import Writer
+from tests.service.store.api.conftest import Clock
 from training.files.families import load_families
 from training.files.tables import read_tables, write_tables
 from training.registry import ModelRegistry
@@ -35,29 +36,34 @@ def own_home(home, tmp_path):
     return tmp_path
 
 
+@pytest.fixture(scope="module")
+def taught_by_folder(home, record_folder, tmp_path_factory):
+    """The model that the folder of tables gives at the clock's first moment, how it compares, and which answers then."""
+    folder = tmp_path_factory.mktemp("taught") / "models"
+    shutil.copytree(home / "models", folder)
+    registry = ModelRegistry(folder)
+    made, judgement = learn_from_record(registry, read_tables(record_folder, FAMILIES), at=Clock()(), seed=1)
+    return made, judgement, registry.current_id()
+
+
 @pytest.fixture
 def worker(api, store, clock, settings, own_home):
     own = settings.model_copy(update={"home": own_home})
     return Worker(store, own, FAMILIES, clock, make_log("error"))
 
 
-def test_a_job_learns_what_a_folder_of_tables_teaches(api, worker, store, clock, own_home, record_folder, tmp_path):
+def test_a_job_learns_what_a_folder_of_tables_teaches(
+    api, worker, store, clock, own_home, record_folder, taught_by_folder
+):
     """Parity: the same record, read from the store or from files, at the same moment, gives the same model."""
     assert import_files(store, record_folder, FAMILIES, Writer("test", clock())).stored
     registry = ModelRegistry(own_home / "models")
     before = registry.current_id()
-    shutil.copytree(own_home / "models", tmp_path / "other")
     at = api.post("/v1/jobs/training", json={"seed": 1}).headers["Location"]
     worker.run(once=True)
     job = api.get(at).json()
     assert job["state"] == "done", job["problems"]
-    other = ModelRegistry(tmp_path / "other")
-    made, judgement = learn_from_record(
-        other,
-        read_tables(record_folder, FAMILIES),
-        at=clock(),
-        seed=1,
-    )
+    made, judgement, answers = taught_by_folder
     assert job["result"]["model_id"] == made.model_id
     assert job["result"]["verdict"] == judgement.verdict
     assert registry.manifest(made.model_id).facts == made.facts
@@ -65,7 +71,7 @@ def test_a_job_learns_what_a_folder_of_tables_teaches(api, worker, store, clock,
     # It answers unless the comparison shows it to be worse.
     promoted = judgement.verdict != "worse"
     assert job["result"]["answers"] == promoted
-    assert registry.current_id() == (made.model_id if promoted else before) == other.current_id()
+    assert registry.current_id() == (made.model_id if promoted else before) == answers
 
 
 @pytest.mark.parametrize("backend", ["postgresql"], indirect=True)
