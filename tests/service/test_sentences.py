@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
+import matplotlib as mpl
 import pytest
 
 from models.base.day_grid import DAYS, HORIZON_DAYS
 from models.features.definitions import EVIDENCE
 from models.forecasts.similar_packs import SimilarPack
+from service.forecasting.forecasts.picture import draw_hold_curve
 from service.forecasting.forecasts.schemas import (
     EvidenceEffect,
     EvidenceFlag,
@@ -132,7 +134,37 @@ def test_a_promise_is_rounded_down(days, said):
     assert count_days(days) == said
 
 
-@pytest.mark.parametrize(("days", "printed"), [(6.999, "6.9"), (6.0, "6.0"), (0.05, "0.0"), (2.3, "2.3")])
+def test_nothing_left_of_a_promise_is_said_beside_the_days_of_return():
+    """ "good for 0.0" stood beside "10 % are back by day 1.2": promises count from when it was last seen."""
+    none = [GoodFor(confidence=0.9, days=0.0, guarantee="g", beyond_horizon=False)]
+    early = [ReturnDay(returned=0.1, day=1.2, beyond_horizon=False)]
+    said = " ".join(sentences_of(figures(good_for=none, return_days=early)))
+    assert "It cannot be promised that nine in ten such packs hold even one day. Nothing is left of the promise" in said
+    assert "Nothing is left" not in " ".join(sentences_of(figures(return_days=early)))
+    soon = [ReturnDay(returned=0.1, day=0.1, beyond_horizon=False)]
+    assert "Nothing is left" not in " ".join(sentences_of(figures(good_for=none, return_days=soon)))
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"flags": [EvidenceFlag(code="warm-pack", text="Hot.", grave=True)]},
+        {"good_for": [GoodFor(confidence=0.9, days=0.9, guarantee="g", beyond_horizon=False)]},
+    ],
+    ids=["grave", "not a day"],
+)
+def test_the_drawing_names_no_day_where_the_verdict_names_none(changes, tmp_path):
+    """It drew "good for 6.4 days" beside "do not go by these figures"."""
+    drawn = tmp_path / "curve.svg"
+    for told, words in ((figures(), "good for 6.4 days"), (figures(**changes), "no day that you can count on")):
+        with mpl.rc_context({"svg.fonttype": "none"}):
+            draw_hold_curve(told, drawn)
+        text = drawn.read_text()
+        assert words in text
+        assert ("good for" in text) == (told.flags == [] and told.good_for[0].days > 1)
+
+
+@pytest.mark.parametrize(("days", "printed"), [(6.999, "6.9"), (6.0, "6.0"), (0.05, "none"), (2.3, "2.3")])
 def test_a_promise_does_not_grow_in_print(days, printed):
     assert promised(days) == printed
 

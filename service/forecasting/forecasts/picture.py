@@ -8,7 +8,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from service.forecasting.forecasts.schemas import ForecastAnswer
-from service.forecasting.forecasts.sentences import main_promise, promised
+from service.forecasting.forecasts.sentences import main_promise, promised, releases
 
 
 def draw_hold_curve(answer: ForecastAnswer, path: Path) -> None:
@@ -22,8 +22,11 @@ def draw_hold_curve(answer: ForecastAnswer, path: Path) -> None:
     axes.fill_between(answer.days, answer.band_low, answer.band_high, alpha=0.25, label="what the model does not know")
     axes.plot(answer.days, answer.survival, linewidth=2, label="share still holding")
     promise = main_promise(answer)
-    words = f"good for {promised(promise.days)} days at {promise.confidence:.0%}"
-    axes.axvline(promise.days, linestyle="--", color="black", label=words)
+    if releases(answer):
+        words = f"good for {promised(promise.days)} days at {promise.confidence:.0%}"
+        axes.axvline(promise.days, linestyle="--", color="black", label=words)
+    else:
+        axes.plot([], [], " ", label="there is no day that you can count on")
     if answer.until_replacement is not None:
         arrival = answer.until_replacement.days
         axes.axvline(arrival, linestyle=":", color="black", label=f"replacement arrives on day {arrival:g}")

@@ -67,6 +67,7 @@ _LEAST_SAID_AH: Final = 0.05
 UNREAD_FOR_LONG: Final = frozenset({"stale", NOT_OF_TODAY})
 """Flags of a forecast that is read ahead from a reading of long ago: no charge of a block is told by it."""
 
+NOTHING_PROMISED: Final = N_("none")
 LEAST_SAID_DAYS: Final = 0.5
 """Effects below this round to no day at all."""
 LIKELY_KIND: Final = 0.5
@@ -178,6 +179,13 @@ def sentences_of(figures: ForecastFigures) -> list[str]:
                 "shows."
             )
         )
+    elif _used_up(figures):
+        sentences.append(
+            _(
+                "Nothing is left of the promise, because nobody has seen since when it was last read whether it still "
+                "holds; the curve and the days of return are of a pack that does."
+            )
+        )
     sentences += [_half_back(point, figures.horizon_days) for point in figures.return_days if point.returned == 0.5]
     if figures.until_replacement is not None:
         sentences.append(_until(figures.until_replacement))
@@ -188,6 +196,14 @@ def sentences_of(figures: ForecastFigures) -> list[str]:
     if figures.own_outcomes is not None:
         sentences.append(_rests_on(figures.own_outcomes))
     return sentences
+
+
+def _used_up(figures: ForecastFigures) -> bool:
+    """Whether nothing is promised though few are back for days: promises count from when the pack was last seen."""
+    early = min(figures.return_days, key=lambda point: point.returned, default=None)
+    if early is None or promised(main_promise(figures).days) != NOTHING_PROMISED:
+        return False
+    return early.day is None or early.day >= 1
 
 
 def _rests_on(outcomes: int) -> str:
@@ -212,6 +228,11 @@ def main_promise(figures: ForecastFigures) -> GoodFor:
     return (usual or figures.good_for)[0]
 
 
+def releases(figures: ForecastFigures) -> bool:
+    """Whether there is a day to count on: at least one is promised, and nothing grave has to be looked at first."""
+    return main_promise(figures).days >= 1 and not look_first(figures.flags)
+
+
 def count_days(days: float) -> str:
     """Write whole days, rounded down: ``6.9`` as ``6 days``."""
     whole = math.floor(days)
@@ -233,9 +254,10 @@ def about_days(days: float) -> str:
 
 
 def promised(days: float) -> str:
-    """Write the days of a promise to one decimal, rounded down: it must not grow in print."""
+    """Write the days of a promise to one decimal, rounded down: it must not grow in print; ``none`` under a tenth."""
     # A whole number of tenths must survive its binary form: 2.3 is not 2.2.
-    return f"{math.floor(round(10 * days, 9)) / 10:.1f}"
+    tenths = math.floor(round(10 * days, 9))
+    return f"{tenths / 10:.1f}" if tenths else NOTHING_PROMISED
 
 
 def movers(

@@ -18,7 +18,7 @@ from service.core.translation import _, translated_problems
 from service.decisions.basis.lead_times import on_order
 from service.forecasting.forecasts.cases import require_unstopped
 from service.forecasting.forecasts.schemas import ForecastAnswer, GoodFor
-from service.forecasting.forecasts.sentences import count_days, main_promise
+from service.forecasting.forecasts.sentences import count_days, main_promise, releases
 from service.forecasting.issued.issuing import case_of_pack, issued
 from service.forecasting.issued.schemas import ForecastRequest
 from service.forecasting.issued.scores import keep_score
@@ -151,11 +151,6 @@ def last_safe_day(forecast: ForecastAnswer) -> datetime | None:
     """
     promise = main_promise(forecast)
     return None if promise.beyond_horizon or not releases(forecast) else day_reached(forecast.origin, promise.days)
-
-
-def releases(forecast: ForecastAnswer) -> bool:
-    """Whether a release sheet can be made from a forecast: it promises a day, and warns of nothing grave."""
-    return main_promise(forecast).days >= 1 and not any(flag.grave for flag in forecast.flags)
 
 
 def promise_words(promise: GoodFor, origin: datetime, zone: ZoneInfo) -> str:
