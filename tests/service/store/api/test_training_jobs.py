@@ -38,7 +38,7 @@ def own_home(home, tmp_path):
 
 @pytest.fixture(scope="module")
 def taught_by_folder(home, record_folder, tmp_path_factory):
-    """The model that the folder of tables gives at the clock's first moment, how it compares, and which answers then."""
+    """The model that the folder of tables gives at the clock's first moment, how it compares, and which answers."""
     folder = tmp_path_factory.mktemp("taught") / "models"
     shutil.copytree(home / "models", folder)
     registry = ModelRegistry(folder)
