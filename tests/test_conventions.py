@@ -37,6 +37,34 @@ def test_lint_format_and_types(repository, command):
     assert found.returncode == 0, found.stdout + found.stderr
 
 
+OTHER_PER_CENTS = re.compile(r"[\d}] %(?![(\w])|\df%%|%\(\w+\)s ?%%|\}\}%|^\.\d+%$")
+"""A share written otherwise than by `models.base.percents`, or with a blank before the sign; a format as `.0%`."""
+
+
+def sentences_in(path: Path) -> list[str]:
+    """What people may read of a file: of a template all but its statements, of a module all but what documents it."""
+    text = path.read_text(encoding="utf-8")
+    if path.suffix == ".html":
+        return re.sub(r"\{%.*?%\}", "", text).splitlines()
+    nodes = list(ast.walk(ast.parse(text)))
+    documenting = {id(node.value) for node in nodes if isinstance(node, ast.Expr)}
+    return [
+        node.value
+        for node in nodes
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in documenting
+    ]
+
+
+def test_per_cents_are_written_one_way(repository):
+    others = {}
+    for tree in ("models", "training", "service"):
+        for path in [*(repository / tree).rglob("*.py"), *(repository / tree).rglob("*.html")]:
+            found = [text for text in sentences_in(path) if OTHER_PER_CENTS.search(text)]
+            if path.name != "percents.py" and found:
+                others[str(path.relative_to(repository))] = found
+    assert others == {}
+
+
 ORDER = {
     "models": (
         *("base", "packs", "physics", "survival", "estimators", "calibration", "features", "forecasts"),

@@ -8,10 +8,10 @@ from typing import Final
 
 from models.base.errors import BadInput
 from models.base.messages import Said, say, say_together
+from models.base.percents import level_percent, risk_percent
 from models.decisions.hold_curves import HORIZON
 from models.decisions.money import Money, one_currency
 from models.decisions.ordering import AT_RETURN, TOO_LATE, OrderPlan, OrderPlanBand
-from models.decisions.words import per_cent
 
 _WEEK: Final = 7
 
@@ -136,13 +136,13 @@ def _reasons(plan: OrderPlan, row: int, offer: int) -> tuple[str, ...]:
             say(
                 "No offer keeps to the %(risk)s chosen. %(supplier)s comes nearest: ordered today, the chance that the "
                 "fault is back before the pack comes is %(chance)s.",
-                risk=per_cent(plan.risk),
+                risk=level_percent(plan.risk),
                 supplier=supplier,
-                chance=per_cent(today),
+                chance=risk_percent(today),
             )
         )
     else:
-        words = {"supplier": supplier, "day": latest, "risk": per_cent(plan.risk), "chance": per_cent(today)}
+        words = {"supplier": supplier, "day": latest, "risk": level_percent(plan.risk), "chance": risk_percent(today)}
         if latest == 0:
             said = say(
                 "Ordered from %(supplier)s today, the chance that the fault is back before the pack comes is "

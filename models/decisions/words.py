@@ -50,17 +50,3 @@ def in_100_between(low: float, high: float) -> Said:
     if hundredths:
         return say("%(least)s to %(most)s", least=hundredths, most=most)
     return say("fewer than 1 to %(most)s", most=most)
-
-
-def per_cent(chance: float) -> Said:
-    """Say a risk in per cent, rounded up so that it is never played down.
-
-    Examples
-    --------
-    >>> per_cent(0.161), per_cent(0.0002), per_cent(0.9999)
-    ('17 %', 'under 1 %', 'more than 99 %')
-    """
-    if chance < 0.01:
-        return say("under 1 %%")
-    hundredths = math.ceil(100 * chance - 1e-9)
-    return say("%(share)s %%", share=hundredths) if hundredths < 100 else say("more than 99 %%")

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike
 from models.base.arrays import Floats
 from models.base.day_grid import DAYS, GRID_VERSION, day_of_return, days_told, levels_told, survival_at
 from models.base.errors import BadInput
+from models.base.percents import level_percent
 from models.calibration.conformal import ConformalBound
 from models.survival.estimator import check_days
 
@@ -185,7 +186,9 @@ class Forecast:
         axes.fill_between(x, table["band_low"], table["band_high"], alpha=0.25, label="what the model does not know")
         axes.plot(x, table["survival"], linewidth=2, label="share still holding")
         good = self.good_for(confidence)
-        axes.axvline(good, linestyle="--", color="black", label=f"good for {good:.1f} days at {confidence:.0%}")
+        axes.axvline(
+            good, linestyle="--", color="black", label=f"good for {good:.1f} days at {level_percent(confidence)}"
+        )
         axes.set(
             xlim=(0, float(x[-1])),
             ylim=(0, 1.02),

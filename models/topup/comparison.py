@@ -10,6 +10,7 @@ import numpy as np
 
 from models.base.errors import BadInput
 from models.base.messages import say, say_together
+from models.base.percents import percent
 from models.forecasts.not_risen import NO_RISE_SHARE
 from models.packs.cautions import cautions_for
 from models.packs.contradictions import without_contradictions
@@ -307,7 +308,7 @@ def _cause_findings(before: Mapping[Cause, float], after: Mapping[Cause, float])
     text = say(
         "With the charge taken into account it looks like %(cause)s (%(chance)s).",
         cause=words[likely],
-        chance=f"{after[likely]:.0%}",
+        chance=percent(after[likely]),
     )
     if before[likely] < LIKELY:
         text = say_together(text, say("That is a change: before the charge it looked otherwise."))

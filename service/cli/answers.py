@@ -6,6 +6,7 @@ from rich.console import Console
 from rich.table import Table
 
 from models.base.day_grid import DAYS
+from models.base.percents import level_percent, percent
 from service.cli.printing import out
 from service.forecasting.forecasts.schemas import ForecastAnswer, ForecastExplanation
 from service.forecasting.forecasts.sentences import look_first, main_promise, promised
@@ -41,7 +42,7 @@ def print_answer(answer: ForecastAnswer) -> None:
     console.print(main_promise(answer).guarantee)
     if answer.kinds and "no-load-reading" not in {flag.code for flag in answer.flags}:
         kinds = sorted(answer.kinds.items(), key=lambda item: -item[1])
-        console.print("Kind of weakness: " + ", ".join(f"{kind} {probability:.0%}" for kind, probability in kinds))
+        console.print("Kind of weakness: " + ", ".join(f"{kind} {percent(probability)}" for kind, probability in kinds))
     _print_flags(console, answer, grave=False)
     if not grave:
         _print_cautions(console, answer)
@@ -85,17 +86,17 @@ def curve_lines(answer: ForecastAnswer) -> list[str]:
         i = int(DAYS.searchsorted(day))
         share, low, high = answer.survival[i], answer.band_low[i], answer.band_high[i]
         bar = "█" * round(share * BAR_CELLS)
-        lines.append(f"{day:3d}   {bar:<{BAR_CELLS}} {share:4.0%}  ({low:.0%} to {high:.0%})")
+        lines.append(f"{day:3d}   {bar:<{BAR_CELLS}} {percent(share):>4}  ({percent(low)} to {percent(high)})")
     return lines
 
 
 def _figures(answer: ForecastAnswer) -> Table:
     table = Table("figure", "days", box=None, show_header=False, pad_edge=False)
     for promise in answer.good_for:
-        table.add_row(f"good for, at {promise.confidence:.0%}", promised(promise.days))
+        table.add_row(f"good for, at {level_percent(promise.confidence)}", promised(promise.days))
     for point in answer.return_days:
         table.add_row(
-            f"{point.returned:.0%} are back by day",
+            f"{level_percent(point.returned)} are back by day",
             f"beyond {answer.horizon_days:g}" if point.day is None else f"{point.day:.1f}",
         )
     table.add_row(f"mean days held, none counted beyond {answer.horizon_days:g}", f"{answer.restricted_mean_days:.1f}")

@@ -11,6 +11,7 @@ from rich.table import Table
 
 from models.base import counts
 from models.base.errors import BadInput
+from models.base.percents import percent, risk_percent
 from service.cli.asking import (
     AsJson,
     CapitalPerDay,
@@ -165,7 +166,6 @@ def orders(
 
 def _print_orders(given: OrdersAnswer) -> None:
     from models.decisions.money import Money
-    from models.decisions.words import per_cent
 
     console = out()
     console.print(f"Pack {given.pack_id} ({given.family}), from {given.as_of.isoformat(sep=' ', timespec='minutes')}")
@@ -187,7 +187,7 @@ def _print_orders(given: OrdersAnswer) -> None:
             str(Money(offer.to_pay, given.currency)),
             _range(offer.lead_days),
             str(Money(offer.today_cost, given.currency)),
-            per_cent(offer.fault_first_today),
+            risk_percent(offer.fault_first_today),
             str(Money(offer.best_cost, given.currency)),
             str(offer.best_day),
             "too late already" if offer.latest_day is None else str(offer.latest_day),
@@ -273,7 +273,7 @@ def _print_stock(given: StockAnswer) -> None:
         mark = " <" if level.packs == given.hold else ""
         cost = str(Money(level.cost, given.currency))
         table.add_row(
-            f"{level.packs}{mark}", f"{level.covers:.1%}", f"{level.shortage:.2f}", f"{level.surplus:.1f}", cost
+            f"{level.packs}{mark}", percent(level.covers, 1), f"{level.shortage:.2f}", f"{level.surplus:.1f}", cost
         )
     console.print(table)
     print_lines("What it rests on", given.basis, console)

@@ -9,6 +9,7 @@ import typer
 from rich.table import Table
 
 from models.base import counts
+from models.base.percents import level_percent, risk_percent
 from service.cli.asking import (
     AsJson,
     CapitalPerDay,
@@ -55,7 +56,6 @@ def ranking(
 ) -> None:
     """Rank vehicles by the expected cost of waiting one more week, as last scored."""
     from models.decisions.money import Money
-    from models.decisions.words import per_cent
     from service.decisions.fleet.ranking import rank_fleet
     from service.decisions.fleet.schemas import RankingRequest
     from training.files.families import load_families
@@ -95,7 +95,7 @@ def ranking(
             item.family,
             item.site or "",
             "not known" if item.week_cost is None else str(Money(item.week_cost, given.currency)),
-            "not known" if item.week_return is None else per_cent(item.week_return),
+            "not known" if item.week_return is None else risk_percent(item.week_return),
             until_words(item, zone),
         )
     console.print(table)
@@ -237,7 +237,9 @@ def returns(
         console.print(line)
     console.print(given.sentence)
     console.print()
-    table = Table("week", "from", "expected", f"{given.confidence:.0%} of such weeks", box=None, pad_edge=False)
+    table = Table(
+        "week", "from", "expected", f"{level_percent(given.confidence)} of such weeks", box=None, pad_edge=False
+    )
     for week in given.weeks:
         table.add_row(str(week.week), week.starts_on.isoformat(), f"{week.mean:.1f}", f"{week.low} to {week.high}")
     console.print(table)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.table import Table
 
+from models.base.percents import level_percent
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import open_store_here, registry_here, settings_here
@@ -55,7 +56,7 @@ def drift(as_json: AsJson = False) -> None:
 
 
 def _months(told: WhatWeTold) -> Table:
-    day, promised = f"{told.day:g}", f"{told.confidence:.0%} kept"
+    day, promised = f"{told.day:g}", f"{level_percent(told.confidence)} kept"
     table = Table("month", "issued", "known", "returned", f"forecast by day {day}", "observed", promised, box=None)
     table.add_column("verdict")
     for month in (*told.months, told.whole):

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from rich.table import Table
 
+from models.base.percents import percent, risk_percent
 from service.cli.errors import plain_errors
 from service.cli.printing import out
 from service.cli.surroundings import registry_here, settings_here
@@ -106,7 +107,7 @@ def _print_what_if(given: WhatIfAnswer) -> None:
         console.print(f"- {sentence}")
     table = Table("plan", *(f"hold day {day}" for day in TOLD_DAYS), "mean days", "gained", "nine in ten", "verdict")
     for one in given.plans:
-        held = (f"{one.survival[given.days.index(day)]:.0%}" for day in TOLD_DAYS)
+        held = (percent(one.survival[given.days.index(day)]) for day in TOLD_DAYS)
         span = f"{one.gained_low:+.1f} to {one.gained_high:+.1f}"
         table.add_row(one.plan.name, *held, f"{one.mean_days:.1f}", f"{one.gained_days:+.1f}", span, one.verdict)
     console.print()
@@ -128,7 +129,9 @@ def _print_recheck(given: RecheckAnswer) -> None:
         table = Table("below the median, mV", "so many read so", "good for, days", "back within 7", "within 14")
         for row in given.table:
             days = "do not drive on" if row.stop else f"{row.good_for_days:.1f}"
-            table.add_row(_edges(row), f"{row.share:.0%}", days, f"{row.return_7:.0%}", f"{row.return_14:.0%}")
+            table.add_row(
+                _edges(row), percent(row.share), days, risk_percent(row.return_7), risk_percent(row.return_14)
+            )
         console.print()
         console.print(table)
     _print_end(given)

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 
 from models.base.counts import days as counted_days
 from models.base.day_grid import DAYS
+from models.base.percents import risk_percent
 from models.packs.family import PackFamily
 from service.core.cautions import driving
 from service.decisions.basis.open_cases import OpenCases, open_cases
@@ -110,7 +111,8 @@ class Situation:
         returned = 1 - np.array([np.interp(within, DAYS, curve) for curve in self.cases.survival])
         for case, share in zip(self.cases.cases, returned.tolist(), strict=True):
             if share >= chance and not case.grave:
-                told = f"The fault is back within {counted_days(within)} in {share:.0%} of such cases. {driving()[0]}"
+                said = f"The fault is back within {counted_days(within)} in {risk_percent(share)} of such cases."
+                told = f"{said} {driving()[0]}"
                 key = _key("fault", case.pack_id, self.topped.get(case.pack_id), within)
                 title = f"{case.name}: the fault is likely to return within {counted_days(within)}"
                 yield Due("fault", key, title, told, case.pack_id, case.vehicle_id)

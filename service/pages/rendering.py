@@ -14,6 +14,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from models.base import counts
+from models.base.percents import level_percent, percent, risk_percent
 from service.access.callers import NO_KEYS, Caller
 from service.access.roles import MAY
 from service.access.visits import form_token, keep
@@ -49,16 +50,13 @@ def environment() -> Environment:
         "about_days": about_days,
         "count_days": count_days,
         "promised": promised,
-        "percent": percent,
+        "percent": lambda *share: _(percent(*share)),
+        "level_percent": lambda level: _(level_percent(level)),
+        "risk_percent": lambda chance: _(risk_percent(chance)),
         "capitalize_first": lambda text: text[:1].upper() + text[1:],
         "zip": lambda one, other: list(zip(one, other, strict=True)),
     }
     return env
-
-
-def percent(share: float) -> str:
-    """Write a share in whole per cent: ``74%``."""
-    return f"{100 * share:.0f}%"
 
 
 def zone_of(request: Request) -> ZoneInfo:
@@ -88,7 +86,8 @@ def render(
         What the template names. Besides that every template knows `request`, `path`, `caller` (None if nobody signed
         in), `signed_in`, `message`, `now`, `zone`, `look`, `form_token`, the functions ``may(operation)``,
         ``local(moment)``, ``local_day(moment)``, ``near_day(moment)``, ``unread(since)``, ``for_input(moment)`` and
-        ``dated(sentence)``, and the filters ``about_days``, ``count_days``, ``promised`` and ``percent``.
+        ``dated(sentence)``, and the filters ``about_days``, ``count_days``, ``promised``, ``percent``,
+        ``level_percent`` and ``risk_percent``.
     """
     zone = zone_of(request)
     visit = getattr(request.state, "visit", None)

@@ -8,7 +8,6 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from models.base.errors import BadInput
-from models.decisions.words import per_cent
 from service.core.translation import _
 from service.exchange.imports.mapping import TimeReading
 
@@ -165,8 +164,3 @@ def also_done_words() -> dict[str, str]:
         "bars-cleaned": _("The bars were cleaned"),
         "pack-reconditioned": _("The whole pack was reconditioned"),
     }
-
-
-def risk_words(chance: float) -> str:
-    """Say a risk in per cent, as `models` does, in the language spoken."""
-    return _(per_cent(chance))

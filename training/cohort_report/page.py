@@ -12,6 +12,7 @@ from jinja2 import Environment
 from markupsafe import Markup
 
 from models.base.errors import BadInput
+from models.base.percents import percent
 from training.cohort_report.content import (
     FEWEST,
     LEVEL_SHARE,
@@ -122,6 +123,7 @@ def write_cohort_page(
 def _environment() -> Environment:
     environment = report_environment("cohort_report")
     environment.filters["days"] = lambda value: f"{value:.0f}" if np.isfinite(value) else "never"
+    environment.filters["percent"] = percent
     environment.filters["per100"] = lambda share: f"{100 * share:.0f}" if np.isfinite(share) else "–"
     environment.filters["plain"] = lambda value: f"{value:g}" if isinstance(value, float) else str(value)
     environment.filters["words"] = lambda name: str(name).replace("_", " ")

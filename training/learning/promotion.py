@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from models.base import counts
+from models.base.percents import level_percent
 from models.forecaster import Forecaster
 from models.packs.tables import HistoryTables
 from training.learning.back_test import BackTest, back_test, paired_difference
@@ -25,15 +26,16 @@ LEAST_PACKS: Final = 30
 """Packs below which the sampling error itself is not to be trusted (common practice, no source)."""
 
 RULE: Final = (
-    f"A challenger is no worse if, on the same moments and with {100 * CONFIDENCE:g} % confidence, the probability it "
-    f"gave to what happened is on average not more than {100 * MARGIN:g} % lower than the current model's."
+    f"A challenger is no worse if, on the same moments and with {level_percent(CONFIDENCE)} confidence, the "
+    f"probability it gave to what happened is on average not more than {level_percent(MARGIN)} lower than the current "
+    "model's."
 )
 
 LEARNING_RULE: Final = (
     "A model that has learned from a record answers unless the record shows it to be worse: tried on the past, with "
-    f"{100 * CONFIDENCE:g} % confidence the probability it gave to what happened would have to be on average more than "
-    f"{100 * MARGIN:g} % lower than the current model's. Where the record is too small to say, what held over many "
-    "simulated workshops decides: learning helps."
+    f"{level_percent(CONFIDENCE)} confidence the probability it gave to what happened would have to be on average more "
+    f"than {level_percent(MARGIN)} lower than the current model's. Where the record is too small to say, what held "
+    "over many simulated workshops decides: learning helps."
 )
 """An open verdict lets a model in here, and not one that was trained anew: averaged over the worlds that its prior was
 learned from, a posterior's expected score is never worse than the prior's (Good 1967, On the principle of total

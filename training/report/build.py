@@ -11,6 +11,7 @@ import numpy as np
 from models.base import counts
 from models.base.arrays import Floats
 from models.base.day_grid import GRID_VERSION, REPORT_DAYS
+from models.base.percents import level_percent
 from models.survival.censoring_weights import censoring_weights
 from models.survival.kaplan_meier import censoring_distribution
 from training.report.content import (
@@ -164,7 +165,7 @@ def _figures(inputs: ReportInputs, grouping: str, value: str, rules: Thresholds,
         raise NotEstimable(f"no report day with {rules.least_known} rows of known status")
     bounds = []
     for confidence, days_held in sorted(inputs.bounds.items()):
-        named = f"{confidence:.0%} bound"
+        named = f"{level_percent(confidence)} bound"
         coverage = _or_note(
             partial(
                 bound_coverage,

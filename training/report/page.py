@@ -7,6 +7,7 @@ from typing import Final
 from jinja2 import Environment
 from markupsafe import Markup
 
+from models.base.percents import level_percent
 from training.plotting.page import report_environment
 from training.report.content import CalibrationReport, Level
 from training.report.plots import brier_plot, distribution_plot, gap_plot, reliability_plot
@@ -52,6 +53,7 @@ def render_html(report: CalibrationReport) -> str:
 
 def _environment() -> Environment:
     environment = report_environment("report")
+    environment.filters["level_percent"] = level_percent
     environment.filters["per100"] = lambda share: f"{100 * share:.1f}"
     environment.filters["signed100"] = lambda share: f"{100 * share:+.1f}"
     environment.filters["p"] = lambda value: "< 0.001" if value < 0.001 else f"{value:.3f}"

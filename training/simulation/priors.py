@@ -98,7 +98,7 @@ PRIORS: Final[Mapping[str, Prior]] = {
     "block_resistance": Prior("lognormal", 1.0, 0.05, "1", "resistance of a sound block relative to its pack"),
     "block_leak": Prior("lognormal", 1.0, 0.12, "1", "self-discharge of a sound block relative to the family's"),
     "block_joint": Prior("lognormal", 0.02, 0.5, "mΩ", "joint resistance of a sound block, per cell"),
-    "pack_health": Prior("normal", 0.0, 0.03, "share", "capacity of a pack beyond a loss of 1.3 % a year"),
+    "pack_health": Prior("normal", 0.0, 0.03, "share", "capacity of a pack beyond a loss of 1.3% a year"),
     "centre_error": Prior("normal", 0.0, 0.02, "share", "error of the controller's state of charge"),
     "limit_factor": Prior("lognormal", 1.0, 0.04, "1", "a controller's spread limits relative to its family's"),
     "wander": Prior("lognormal", 0.004, 0.4, "share/√day", "unexplained daily change of a block, of rated capacity"),
@@ -128,15 +128,15 @@ PRIORS: Final[Mapping[str, Prior]] = {
 """All of them, by name."""
 
 FIXED: Final[tuple[tuple[str, str, Mark | str], ...]] = (
-    ("resistance", "7 % a year", "from memory, unverified: 1.5 to 2.5 times new at the end of life"),
+    ("resistance", "7% a year", "from memory, unverified: 1.5 to 2.5 times new at the end of life"),
     ("capacity when new", "5.995 of 6.5 Ah", "NREL ADVISOR ESS_NIMH6, five discharges"),
-    ("capacity", "1.3 % lost a year", "invented"),
+    ("capacity", "1.3% lost a year", "invented"),
     (
         "sound self-discharge",
-        "4 % more a year",
+        "4% more a year",
         "invented; older packs are said to lose faster (an instrument maker's manual)",
     ),
-    ("a faded block", "loses 0.08 % of its capacity a day", "invented"),
-    ("a bad joint", "grows by 0.2 % a day", "invented"),
+    ("a faded block", "loses 0.08% of its capacity a day", "invented"),
+    ("a bad joint", "grows by 0.2% a day", "invented"),
 )
 """What does not vary: quantity, value, how it is known."""

@@ -13,6 +13,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from models.base.counts import days as counted_days
+from models.base.percents import level_percent
 from models.decisions.lead_time import LeadTime
 from models.decisions.ordering import latest_order_days
 from models.packs.cautions import Chemistry
@@ -202,9 +203,9 @@ def _to_order(cases: OpenCases, known: list[tuple[Offer, LeadTime]], now: dateti
         offer, today = known[place][0], now.date()
         said = (
             f"Ordered from {offer.supplier_id} (offer {offer.id}) by this day, the chance that the fault is back "
-            f"before the pack comes is at most {USUAL_RISK:.0%}."
+            f"before the pack comes is at most {level_percent(USUAL_RISK)}."
             if last >= 0
-            else f"{last_day_said(None, today)} The risk taken here is {USUAL_RISK:.0%}."
+            else f"{last_day_said(None, today)} The risk taken here is {level_percent(USUAL_RISK)}."
         )
         day = today + timedelta(days=max(int(last), 0))
         what = f"Last day to order a pack for {case.name}" if last >= 0 else f"Order a pack for {case.name} now"

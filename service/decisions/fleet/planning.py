@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 from models.base import counts
 from models.base.arrays import Bools, Floats
 from models.base.errors import BadInput, Problem
+from models.base.percents import level_percent
 from models.calibration.conformal import told_hold
 from models.decisions.fleet_costs import (
     NOT_PLANNED,
@@ -97,8 +98,8 @@ def plan_of_fleet(
         told=cases.told,
         standing=standing,
     )
-    missed = _("Of what the best plan within the limits could save, at most %(share)s %% is missed.") % {
-        "share": f"{math.ceil(1000 * plan.gap) / 10:g}"
+    missed = _("Of what the best plan within the limits could save, at most %(share)s is missed.") % {
+        "share": _(level_percent(math.ceil(1000 * plan.gap) / 1000))
     }
     notes = [missed if plan.gap > 1e-9 else _("No plan within the limits saves more."), costs.source]
     in_all = session.scalar(select(func.count()).select_from(Score).where(~ended(), decided_on(now), *picked)) or 0

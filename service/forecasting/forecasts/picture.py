@@ -7,6 +7,7 @@ from pathlib import Path
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from models.base.percents import level_percent
 from service.forecasting.forecasts.schemas import ForecastAnswer
 from service.forecasting.forecasts.sentences import main_promise, promised, releases
 
@@ -23,7 +24,7 @@ def draw_hold_curve(answer: ForecastAnswer, path: Path) -> None:
     axes.plot(answer.days, answer.survival, linewidth=2, label="share still holding")
     promise = main_promise(answer)
     if releases(answer):
-        words = f"good for {promised(promise.days)} days at {promise.confidence:.0%}"
+        words = f"good for {promised(promise.days)} days at {level_percent(promise.confidence)}"
         axes.axvline(promise.days, linestyle="--", color="black", label=words)
     else:
         axes.plot([], [], " ", label="there is no day that you can count on")

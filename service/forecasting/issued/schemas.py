@@ -15,7 +15,7 @@ class ForecastRequest(ForecastQuestion):
 
     confidence: Annotated[tuple[Confidence, ...], Field(min_length=1, max_length=9)] = Field(
         DEFAULT_CONFIDENCES,
-        description="Confidences at which to say for how many days the top-up is good; 90 % is told in any case.",
+        description="Confidences at which to say for how many days the top-up is good; 90% is told in any case.",
     )
 
 
@@ -29,7 +29,7 @@ class ForecastSummary(BaseModel):
     origin: datetime
     model_id: str
     inputs_digest: str = Field(description="Digest of the inputs: the same inputs give the same digest.")
-    good_for_days: float = Field(description="Days, at 90 %, counted from `origin`.")
+    good_for_days: float = Field(description="Days, at 90%, counted from `origin`.")
     recheck_at: datetime | None = Field(
         description="Day on which another reading tells most; null where there is none, or nobody has asked for it yet."
     )

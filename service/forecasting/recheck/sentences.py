@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from models.base.percents import level_percent
 from models.interventions.recheck import ReadingMeaning, RecheckPlan
 from service.core.translation import _
 from service.forecasting.forecasts.sentences import about_days, count_days
@@ -15,7 +16,7 @@ def row_sentence(row: ReadingMeaning, plan: RecheckPlan) -> str:
             "On day %(day)s, against the median of all blocks, %(reads)s: do not drive on. The risk of %(risk)s is "
             "passed within a day."
         )
-        return said % {**reads, "risk": f"{plan.risk:.0%}"}
+        return said % {**reads, "risk": _(level_percent(plan.risk))}
     said = (
         _("On day %(day)s, against the median of all blocks, %(reads)s: good for %(days)s; nothing is claimed beyond.")
         if row.beyond_horizon
@@ -55,7 +56,7 @@ def _side(edge: float) -> str:
 
 def sentences_of(plan: RecheckPlan) -> list[str]:
     """Say when to read again and why, then the table."""
-    risk = f"{plan.risk:.0%}"
+    risk = _(level_percent(plan.risk))
     if plan.day is None:
         said = _(
             "The risk of a return passes %(risk)s before a day is over: there is no later day to wait for. Read it "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from models.base.percents import risk_percent
 from service.core.translation import _
 from service.forecasting.forecasts.sentences import count_days
 from service.forecasting.recheck.schemas import ReadingRow
@@ -32,7 +33,7 @@ def recheck_row(row: ReadingRow) -> RecheckRow:
     return RecheckRow(
         reads=reads_words(row.low_mv, row.high_mv),
         good_for=good,
-        week=f"{100 * row.return_7:.0f}%",
-        fortnight=f"{100 * row.return_14:.0f}%",
+        week=_(risk_percent(row.return_7)),
+        fortnight=_(risk_percent(row.return_14)),
         of_100=f"{100 * row.share:.0f}",
     )

@@ -11,6 +11,7 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from models.base.percents import level_percent
 from models.forecasts.inputs import digest_at
 from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
@@ -161,7 +162,7 @@ def sheet_of(
         sentences=(lead_of(forecast)[0], *forecast.sentences),
         promises=tuple(
             _("Good for, at %(share)s: %(what)s")
-            % {"share": f"{one.confidence:.0%}", "what": promise_words(one, row.origin, zone)}
+            % {"share": _(level_percent(one.confidence)), "what": promise_words(one, row.origin, zone)}
             for one in forecast.good_for
         ),
         curve=curve_of(forecast, now, zone),

@@ -34,7 +34,7 @@ from service.pages.forms import Faults, PageWrite, SentForm, once, page_router
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render, zone_of
 from service.pages.undo import step, undo_form
-from service.pages.wording import day_in_words, risk_words
+from service.pages.wording import day_in_words
 from service.records.records import correct, create, etag_of, read
 from service.records.schemas import LARGEST_NUMBER
 from service.records.subjects.suppliers import DELIVERIES, NewDelivery
@@ -82,7 +82,6 @@ def show_case(pack_id: PackName, request: Request, store: CurrentStore, families
         names=[] if answer is None else [offer.name for offer in answer.offers],
         money=money,
         amount=whole_money,
-        risk=risk_words,
         address=case_address(pack_id),
         cost_words=cost_words,
         date_in_words=date_in_words,

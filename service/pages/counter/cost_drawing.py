@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from models.base.percents import risk_percent
 from service.core.translation import _
 from service.decisions.ordering.schemas import OrdersAnswer
 from service.pages.asking import whole_money
 from service.pages.drawing import WIDTH, Spot, reaches, round_ticks, scale
-from service.pages.wording import risk_words
 
 DRAWN_DAYS: Final = 42
 """Order days drawn: what lies further off can be asked again."""
@@ -100,7 +100,7 @@ def cost_drawing(answer: OrdersAnswer) -> CostDrawing:
             % {
                 "name": name,
                 "cost": whole_money(offer.cost_at_most[day], answer.currency),
-                "risk": risk_words(offer.fault_first[day]),
+                "risk": _(risk_percent(offer.fault_first[day])),
             }
             for name, offer in zip(names, offers, strict=True)
         ]

@@ -28,7 +28,6 @@ from service.pages.forms import Faults, once, page_router
 from service.pages.rendering import render
 from service.pages.sorting import in_order, sorting_of
 from service.pages.spreadsheet import csv_file
-from service.pages.wording import risk_words
 from service.records.stopped import under_stop
 
 PAGE: Final = 12
@@ -94,7 +93,6 @@ def show_queue(request: Request, store: CurrentStore, families: KnownFamilies) -
         faults=faults,
         missing=missing,
         amount=whole_money,
-        risk=risk_words,
         cost_words=cost_words,
         address=case_address,
         due=due,

@@ -25,7 +25,6 @@ from service.pages.messages import Message
 from service.pages.rendering import go_to, render
 from service.pages.sorting import sorting_of
 from service.pages.spreadsheet import csv_file
-from service.pages.wording import risk_words
 from service.records.writing import Done
 from service.store.schema import Job, Score
 
@@ -99,7 +98,6 @@ def show_ranking(request: Request, store: CurrentStore, families: KnownFamilies)
         job=job,
         once=once(),
         amount=whole_money,
-        risk=risk_words,
         cost_words=cost_words,
         unit_address=lambda pack_id: f"/bench/units/{quote(pack_id, safe='')}",
         cautions=driving(),

@@ -22,7 +22,7 @@ def test_the_case_that_needs_its_order_first_stands_first():
     assert [entry.latest_day for entry in queue] == sorted(entry.latest_day for entry in queue)
     assert queue[0].case == "van 7"
     assert queue[0].latest_day == TOO_LATE
-    assert "No offer keeps to the 10 % chosen" in queue[0].reasons[0]
+    assert "No offer keeps to the 10% chosen" in queue[0].reasons[0]
 
 
 def test_the_queue_does_not_depend_on_the_order_of_the_cases():
@@ -44,7 +44,7 @@ def test_reasons_say_day_supplier_risk_and_money_and_what_the_band_changes():
     words = " ".join(entry.reasons)
     assert f"up to day {entry.latest_day}" in words
     assert entry.supplier in words
-    assert "10 %" in words
+    assert "10%" in words
     assert "EUR" in words
     assert "Within the forecast's band" in words
     assert entry.latest_day_pessimistic <= entry.latest_day <= entry.latest_day_optimistic

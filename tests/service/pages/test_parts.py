@@ -11,7 +11,7 @@ import httpx2 as httpx
 import pytest
 from playwright.sync_api import expect
 
-from models.decisions.words import per_cent
+from models.base.percents import risk_percent
 from service.pages.counter.queue import PAGE
 from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from tests.service.invented_fleet import FAMILIES, fill
@@ -125,12 +125,12 @@ def test_the_queue_one_case_and_its_order(counter, either_page, sound):
     page.get_by_text("Day by day as figures").click()
     first = orders["offers"][0]
     expect(page.locator("details tbody tr").first.locator("td").first).to_contain_text(
-        f"EUR {first['cost_at_most'][0]:,.0f} ({per_cent(first['fault_first'][0])})"
+        f"EUR {first['cost_at_most'][0]:,.0f} ({risk_percent(first['fault_first'][0])})"
     )
     page.get_by_label("Acceptable risk").fill("25")
     with page.expect_navigation():
         page.get_by_role("button", name="Ask again").click()
-    expect(page.locator(".answer")).to_contain_text("25 %")
+    expect(page.locator(".answer")).to_contain_text("25%")
     page.locator(".offer").last.get_by_role("button").click()
     expect(page.get_by_role("status")).to_contain_text("Recorded as ordered today from north-quay")
     expect(page.get_by_text("A pack is on order: from north-quay")).to_be_visible()
