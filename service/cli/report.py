@@ -25,11 +25,11 @@ def report(
     """Say how far the current model's probabilities held on packs it had not seen."""
     from models.forecaster import Forecaster
     from service.forecasting.track_record.reading import report_with_live_record
-    from training.report import CalibrationReport, render_html
+    from training.report import read_report, render_html
 
     settings = settings_here()
     stored = registry_here(settings).load_current(Forecaster)
-    told = CalibrationReport.model_validate(stored.report)
+    told = read_report(stored.report)
     if from_store:
         with open_store_here(settings) as store, store.reading() as session:
             told = report_with_live_record(stored, session, datetime.now(UTC))

@@ -92,7 +92,7 @@ def test_true_forecasts_are_not_accused(seed):
 def test_too_low_a_hazard_is_called_over_confident(hopeful):
     whole = of(hopeful, "off", "level", "all rows")
     assert len(whole) == 1
-    assert whole[0].sentence.startswith("Over-confident")
+    assert whole[0].sentence.startswith("More came back than forecast")
     assert of(hopeful, "off", "distribution", "all rows")
     assert of(hopeful, "off", "fit", "all rows")
     assert not of(hopeful, "holds", "level", "all rows")
@@ -103,7 +103,7 @@ def test_too_low_a_hazard_is_called_over_confident(hopeful):
 
 def test_too_high_a_hazard_is_called_over_cautious():
     report = build_report(marrow_bay(hazard=1.5, bound_factor=0.5))
-    assert of(report, "off", "level", "all rows")[0].sentence.startswith("Over-cautious")
+    assert of(report, "off", "level", "all rows")[0].sentence.startswith("Fewer came back than forecast")
     bounds = of(report, topic="bound", group="all rows")
     assert all(v.level == "holds" for v in bounds)
     assert any("shorter than need be" in v.sentence for v in bounds)
@@ -111,7 +111,7 @@ def test_too_high_a_hazard_is_called_over_cautious():
 
 def test_one_bad_fleet_is_named_and_the_others_are_not():
     report = build_report(marrow_bay(n=9000, hazard=1 / 1.5, distort="cabs"))
-    assert of(report, "off", "level", "fleet cabs")[0].sentence.startswith("Over-confident")
+    assert of(report, "off", "level", "fleet cabs")[0].sentence.startswith("More came back than forecast")
     assert not of(report, "off", group="fleet vans")
     assert not of(report, "off", "level", "fleet clinic cars")
 
@@ -124,7 +124,7 @@ def test_bad_from_a_day_on_is_said_so():
     late[:, after] = anchor * (late[:, after] / anchor) ** 0.3
     report = build_report(ReportInputs(**{**vars(inputs), "survival": late}))
     sentence = of(report, "off", "level", "all rows")[0].sentence
-    assert sentence.startswith("Over-confident from day 30 on for all rows")
+    assert sentence.startswith("More came back than forecast from day 30 on, of all packs")
 
 
 def test_few_rows_leave_the_verdict_open():
@@ -140,7 +140,7 @@ def test_worse_than_a_peer_is_off():
         **{**vars(inputs), "survival": inputs.peers["Kaplan–Meier"], "peers": {"Own": inputs.survival}, "entry": None}
     )
     report = build_report(swapped)
-    assert of(report, "off", "comparison")[0].sentence.startswith("This model is worse than Own")
+    assert of(report, "off", "comparison")[0].sentence.startswith("It forecasts worse than Own")
     assert "alike" in " ".join(note for day in report.whole.days for note in day.missing)
 
 

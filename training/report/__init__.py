@@ -4,5 +4,6 @@ from training.report.build import build_report
 from training.report.content import CalibrationReport, Thresholds
 from training.report.inputs import ReportInputs
 from training.report.page import render_html
+from training.report.reading import read_report
 
-__all__ = ["CalibrationReport", "ReportInputs", "Thresholds", "build_report", "render_html"]
+__all__ = ["CalibrationReport", "ReportInputs", "Thresholds", "build_report", "read_report", "render_html"]

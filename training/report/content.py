@@ -67,12 +67,40 @@ class DayFigures(_Part):
     missing: tuple[str, ...]
 
 
+PEERS: Final = {
+    "Kaplan–Meier": "one curve for all packs (Kaplan–Meier)",
+    "first passage": "the time a steady leak takes to the limit (first passage)",
+    "Cox": "a regression on the same figures (Cox)",
+    "As it stood": "the model as it stood before",
+}
+"""Other forecasts, as a sentence says them."""
+
+
 class Comparison(_Part):
     """The model's mean squared error less another forecast's."""
 
     name: str
     score: IntegratedBrier
     difference: BrierDifference
+
+    @property
+    def whose(self) -> str:
+        """Whose forecast it is, as a sentence says it."""
+        return PEERS.get(self.name, self.name)
+
+
+PACKS: Final = {
+    **{("season", season): f"packs topped up in {season}" for season in ("spring", "summer", "autumn", "winter")},
+    ("evidence", "rich"): "packs of which much was measured",
+    ("evidence", "thin"): "packs of which little was measured",
+    ("situation", "fresh, rich"): "packs just topped up, of which much was measured",
+    ("situation", "fresh, thin"): "packs just topped up, of which little was measured",
+    ("situation", "fresh, bare"): "packs just topped up, of which only rest readings are known",
+    ("situation", "holding, read since"): "packs that have driven since, and were read again",
+    ("situation", "holding, not read since"): "packs that have driven since, and were not read again",
+    ("situation", "holding, bare"): "packs that have driven since, of which only rest readings are known",
+}
+"""Groups of packs that go by more than a name, as a sentence says them."""
 
 
 class GroupFigures(_Part):
@@ -92,8 +120,15 @@ class GroupFigures(_Part):
 
     @property
     def name(self) -> str:
-        """How the group is called in a sentence."""
+        """How the group is called in tables."""
         return f"{self.grouping} {self.value}" if self.grouping else "all rows"
+
+    @property
+    def whom(self) -> str:
+        """Of which packs the group is, as a sentence says it behind "of"."""
+        if not self.grouping:
+            return "all packs"
+        return PACKS.get((self.grouping, self.value), f"the packs with {self.grouping} {self.value}")
 
 
 class TooSmall(_Part):

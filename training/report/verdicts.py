@@ -79,7 +79,7 @@ def _group(group: GroupFigures, rules: Thresholds) -> Iterable[Verdict]:
 def _level(group: GroupFigures, rules: Thresholds) -> Iterable[Verdict]:
     hopeful = [day for day in group.days if _is_off(day, rules) and day.reliability.overall.gap > 0]
     gloomy = [day for day in group.days if _is_off(day, rules) and day.reliability.overall.gap < 0]
-    for days, word in ((hopeful, "Over-confident"), (gloomy, "Over-cautious")):
+    for days, word in ((hopeful, "More"), (gloomy, "Fewer")):
         if days:
             worst = max(days, key=lambda day: abs(day.reliability.overall.gap))
             part = worst.reliability.overall
@@ -87,9 +87,9 @@ def _level(group: GroupFigures, rules: Thresholds) -> Iterable[Verdict]:
                 level="off",
                 topic="level",
                 group=group.name,
-                sentence=f"{word} {_when(days, group.days)} for {group.name}: by day {worst.day:g}, "
-                f"{_per_100(part.observed)} of 100 returned where {_per_100(part.forecast)} were forecast "
-                f"(interval {_per_100(part.low)} to {_per_100(part.high)}).",
+                sentence=f"{word} came back than forecast {_when(days, group.days)}, of {group.whom}: by day "
+                f"{worst.day:g} it was {_per_100(part.observed)} of 100, where {_per_100(part.forecast)} were forecast "
+                f"(chance leaves {_per_100(part.low)} to {_per_100(part.high)}).",
             )
     if hopeful or gloomy:
         return
@@ -100,8 +100,8 @@ def _level(group: GroupFigures, rules: Thresholds) -> Iterable[Verdict]:
             level="open",
             topic="level",
             group=group.name,
-            sentence=f"Cannot tell yet whether returns come as forecast for {group.name}: by day {wide.day:g}, "
-            f"{_per_100(part.forecast)} of 100 were forecast and anything from {_per_100(part.low)} to "
+            sentence=f"Too few were watched to say whether as many come back as forecast, of {group.whom}: by day "
+            f"{wide.day:g} {_per_100(part.forecast)} of 100 were forecast, and anything from {_per_100(part.low)} to "
             f"{_per_100(part.high)} fits what was seen.",
         )
         return
@@ -110,15 +110,18 @@ def _level(group: GroupFigures, rules: Thresholds) -> Iterable[Verdict]:
         level="holds",
         topic="level",
         group=group.name,
-        sentence=f"Returns came about as forecast for {group.name} on "
-        f"{_days(group.days)}: the largest gap is {_per_100(largest)} in 100.",
+        sentence=f"As many came back as forecast on {_days(group.days)}, of {group.whom} (the largest gap is "
+        f"{_per_100(largest)} in 100).",
     )
 
 
 def _spread(group: GroupFigures, rules: Thresholds) -> Iterable[Verdict]:
     far = [d for d in group.days if d.line and d.line.slope_high < 1 and d.line.slope < 1 - rules.slope]
     near = [d for d in group.days if d.line and d.line.slope_low > 1 and d.line.slope > 1 + rules.slope]
-    for days, word in ((far, "too far apart"), (near, "too close together")):
+    for days, good, bad in (
+        (far, "comes back more often than it says", "less often"),
+        (near, "comes back less often than it says", "more often"),
+    ):
         if days:
             worst = max(days, key=lambda day: abs(day.line.slope - 1) if day.line else 0.0)
             if worst.line:
@@ -126,9 +129,9 @@ def _spread(group: GroupFigures, rules: Thresholds) -> Iterable[Verdict]:
                     level="off",
                     topic="spread",
                     group=group.name,
-                    sentence=f"Forecast risks lie {word} {_when(days, group.days)} for {group.name}: slope "
-                    f"{worst.line.slope:.2f} on day {worst.day:g} (interval {worst.line.slope_low:.2f} to "
-                    f"{worst.line.slope_high:.2f}; 1 is right).",
+                    sentence=f"What it takes for a good pack {good}, and what it takes for a bad one {bad}, "
+                    f"{_when(days, group.days)}, of {group.whom} (calibration slope {worst.line.slope:.2f} on day "
+                    f"{worst.day:g}, {worst.line.slope_low:.2f} to {worst.line.slope_high:.2f}; 1 is right).",
                 )
     if far or near or group.grouping:
         return
@@ -137,15 +140,15 @@ def _spread(group: GroupFigures, rules: Thresholds) -> Iterable[Verdict]:
         low, high = min(line.slope_low for line in lines), max(line.slope_high for line in lines)
         sure = abs(low - 1) <= 2 * rules.slope and abs(high - 1) <= 2 * rules.slope
         words = (
-            "Forecast risks are spread as they should be"
+            "It tells good packs from bad ones as far as it should"
             if sure
-            else "Cannot tell yet whether risks are spread rightly"
+            else "Too few were watched to say whether it tells good packs from bad ones as far as it should"
         )
         yield Verdict(
             level="holds" if sure else "open",
             topic="spread",
             group=group.name,
-            sentence=f"{words} for {group.name}: slopes of {low:.2f} to {high:.2f} fit (1 is right).",
+            sentence=f"{words}, of {group.whom} (calibration slopes of {low:.2f} to {high:.2f}; 1 is right).",
         )
 
 
@@ -164,9 +167,9 @@ def _fit(group: GroupFigures, rules: Thresholds) -> Iterable[Verdict]:
                 level="off",
                 topic="fit",
                 group=group.name,
-                sentence=f"Forecasts miss by {_per_100(worst.smooth.index)} in 100 on average "
-                f"{_when(days, group.days)} for {group.name}; chance alone would give about "
-                f"{_per_100(worst.smooth.index_by_chance or 0.0)} (day {worst.day:g}).",
+                sentence=f"Pack by pack its chance of coming back is out by {_per_100(worst.smooth.index)} in 100 on "
+                f"average {_when(days, group.days)}, of {group.whom} (calibration index of day {worst.day:g}; chance "
+                f"alone would make it {_per_100(worst.smooth.index_by_chance or 0.0)}).",
             )
 
 
@@ -177,22 +180,22 @@ def _distribution(group: GroupFigures, rules: Thresholds) -> Iterable[Verdict]:
     much = found.shares[worst]
     off = abs(much - even) > rules.bin_share and found.p_value < rules.p_value / group.looks
     if off:
-        side = "more" if much > even else "fewer"
+        side = "More" if much > even else "Fewer"
         yield Verdict(
             level="off",
             topic="distribution",
             group=group.name,
-            sentence=f"The forecast distribution does not fit {group.name}: {side} outcomes than it should have "
-            f"({_per_100(much)} of 100, not {_per_100(even)}) fell where the forecast put hold probabilities of "
-            f"{worst * even:.1f} to {(worst + 1) * even:.1f}.",
+            sentence=f"{side} came back than should have while the forecast gave them {_per_100(worst * even)} to "
+            f"{_per_100((worst + 1) * even)} of 100 to hold, of {group.whom}: {_per_100(much)} of 100, not "
+            f"{_per_100(even)}.",
         )
     elif not group.grouping:
         yield Verdict(
             level="holds",
             topic="distribution",
             group=group.name,
-            sentence=f"Outcomes fell evenly over the forecast distribution for {group.name}: each tenth got "
-            f"{_per_100(min(found.shares))} to {_per_100(max(found.shares))} of 100.",
+            sentence=f"They came back early, in the middle and late as often as forecast, of {group.whom} (each tenth "
+            f"of the forecast got {_per_100(min(found.shares))} to {_per_100(max(found.shares))} of 100).",
         )
 
 
@@ -202,35 +205,43 @@ def _bounds(group: GroupFigures, rules: Thresholds) -> Iterable[Verdict]:
         judged.setdefault(_judge_bound(bound, rules), []).append(bound)
     for (level, tail), bounds in judged.items():
         parts = _list(
-            f"the {bound.promised:.0%} bound held for {_per_100(bound.held)} of 100 "
-            f"(interval {_per_100(bound.low)} to {_per_100(bound.high)})"
+            f"{_per_100(bound.held)} held where {_per_100(bound.promised)} were promised "
+            f"({_per_100(bound.low)} to {_per_100(bound.high)})"
             for bound in bounds
         )
-        yield Verdict(level=level, topic="bound", group=group.name, sentence=f"In {group.name}, {parts}{tail}")
+        yield Verdict(
+            level=level,
+            topic="bound",
+            group=group.name,
+            sentence=f"Of 100 promises of days, of {group.whom}, {parts}{tail}",
+        )
 
 
 def _judge_bound(bound: Coverage, rules: Thresholds) -> tuple[Level, str]:
     if bound.high < bound.promised and bound.held < bound.promised - rules.bound_short:
         return "off", ": too few."
     if bound.low < bound.promised - rules.bound_excluded:
-        return "open", ": too few rows to be sure of it."
+        return "open", ": too few were watched to be sure of it."
     if bound.low > bound.promised + rules.bound_spare:
-        return "holds", ": more than promised, so shorter than need be."
+        return "holds", ": more than promised, so the days are shorter than need be."
     return "holds", "."
 
 
 def _comparisons(whole: GroupFigures) -> Iterable[Verdict]:
     for other in whole.comparisons:
         gap = other.difference
-        interval = f"({gap.low:+.4f} to {gap.high:+.4f})"
         level: Level = "off" if gap.low > 0 else "holds" if gap.high < 0 else "open"
-        words = {"off": "is worse than", "holds": "is better than", "open": "cannot be told from"}[level]
+        words = {
+            "off": "It forecasts worse than {}",
+            "holds": "It forecasts better than {}",
+            "open": "It cannot be told whether it forecasts better than {}",
+        }[level].format(other.whose)
         yield Verdict(
             level=level,
             topic="comparison",
             group=whole.name,
-            sentence=f"This model {words} {other.name} in mean squared error: {whole.score.score:.4f} against "
-            f"{other.score.score:.4f}, difference {gap.difference:+.4f} {interval}.",
+            sentence=f"{words} (squared error {whole.score.score:.4f} against {other.score.score:.4f}, difference "
+            f"{gap.difference:+.4f}, {gap.low:+.4f} to {gap.high:+.4f}; lower is better).",
         )
 
 
@@ -242,8 +253,8 @@ def _cut_weights(whole: GroupFigures, rules: Thresholds) -> Iterable[Verdict]:
                 level="open",
                 topic="follow-up",
                 group=whole.name,
-                sentence=f"Follow-up is thin by day {day.day:g}: the weights of {_per_100(cut)} of 100 rows were cut, "
-                "so figures for that day may lean to one side.",
+                sentence=f"Few were watched as far as day {day.day:g}, so the figures of that day may lean to one side "
+                f"(the weights of {_per_100(cut)} of 100 moments were cut).",
             )
 
 

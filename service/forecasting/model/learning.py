@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from models.base.errors import BadInput
+from models.base.percents import level_percent
 from models.base.threads import thread_limit
 from models.forecaster import Forecaster
 from models.packs.tables import HistoryTables
@@ -17,7 +18,7 @@ from training.learning.own_records import BEFORE, CURRENT, LEARNED, learn_from_r
 from training.learning.promotion import Judgement, compare, judge, later_than
 from training.learning.strange_kinds import Strangers
 from training.registry import Manifest, ModelRegistry
-from training.report import CalibrationReport
+from training.report import CalibrationReport, read_report
 from training.report.inputs import Origin
 from training.simulation.bank import KeptPacks
 from training.simulation.cohort import Cohort
@@ -157,7 +158,7 @@ def learn_from_record(
         )
     if learned.forecaster is base.model:
         return base.manifest, None
-    report = report_of(learned, CalibrationReport.model_validate(base.report), at.isoformat(timespec="minutes"))
+    report = report_of(learned, read_report(base.report), at.isoformat(timespec="minutes"))
     known = tuple(sorted({*base.manifest.families, *record.packs["family"].unique()}))
     manifest = _store(registry, learned.forecaster, report, learned.facts, known, at)
     tested = later_than(learned.back_test, None if since is None else datetime.fromisoformat(since))
@@ -256,5 +257,5 @@ def _scores(report: CalibrationReport) -> dict[str, float | None]:
     scores |= {f"integrated Brier score of {part.name}": part.score.score for part in report.whole.comparisons}
     scores["Uno's C"] = None if report.uno is None else report.uno.index
     scores["Harrell's C"] = None if report.harrell is None else report.harrell.index
-    scores |= {f"coverage of the {bound.promised:.0%} bound": bound.held for bound in report.whole.bounds}
+    scores |= {f"coverage of the {level_percent(bound.promised)} bound": bound.held for bound in report.whole.bounds}
     return scores

@@ -18,7 +18,7 @@ from service.store.schema import IssuedForecast, Outcome
 from training.monitoring.alarm import AlarmTrace
 from training.monitoring.live_record import ISSUED_COLUMNS, SettledForecasts, settle, watch, what_we_told
 from training.registry import StoredModel
-from training.report import CalibrationReport
+from training.report import CalibrationReport, read_report
 
 READ_AT_ONCE = 1_000
 """Forecasts whose curves are fetched together."""
@@ -66,7 +66,7 @@ def live_record(session: Session, now: datetime) -> LiveRecord:
 
 def report_with_live_record(model: StoredModel, session: Session, now: datetime) -> CalibrationReport:
     """Return a model's calibration report with what people were told, if the store holds any of it."""
-    report = CalibrationReport.model_validate(model.report)
+    report = read_report(model.report)
     return report.model_copy(update={"told": live_record(session, now).told})
 
 

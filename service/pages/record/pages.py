@@ -15,7 +15,7 @@ from service.pages.middleware import REPORT_POLICY
 from service.pages.record.agreement_drawing import agreement_drawing, months_drawing
 from service.pages.rendering import render
 from training.registry import ModelRegistry
-from training.report import CalibrationReport, render_html
+from training.report import read_report, render_html
 
 router = page_router()
 
@@ -23,7 +23,7 @@ router = page_router()
 @router.get("/record", operation_id="page_record")
 def show_record(request: Request, model: CurrentModel) -> Response:
     """Say how far the model's probabilities held on packs it had not seen."""
-    report = CalibrationReport.model_validate(model.report)
+    report = read_report(model.report)
     return render(
         request,
         "record/calibration.html",

@@ -38,7 +38,7 @@ LONG = {
     "reading": ("/bench/units/MB-VAN-07/reading/new", "State of charge in the scan tool"),
     "what if": ("/bench/units/MB-VAN-07/what-if", "Simulated packs that fit these readings"),
     "top-up plan": ("/bench/units/MB-VAN-07/topup-plan", "Rest reading of"),
-    "record": ("/record", "bound held for"),
+    "record": ("/record", "promises of days"),
     "queue": ("/parts", "Costs are counted to the end of the forecast"),
     "ranking": ("/fleet?order=good_until", "The whole ranking as a file"),
     "plan": ("/fleet/plan?slots=3&weeks=8", "Budget for packs"),
