@@ -23,7 +23,17 @@ from service.forecasting.forecasts.sentences import about_days, count_days, kind
 from service.pages.assets import assets
 from service.pages.messages import COOKIE as MESSAGE_COOKIE
 from service.pages.messages import Message, send_message, take_message
-from service.pages.wording import dated, day_in_words, for_input, in_words, near_day, outcome_words, state_words, unread
+from service.pages.wording import (
+    dated,
+    day_in_words,
+    for_input,
+    in_words,
+    month_in_words,
+    near_day,
+    outcome_words,
+    state_words,
+    unread,
+)
 
 LOOK_COOKIE: Final = "tideover_look"
 LOOKS: Final = ("light", "dark")
@@ -54,6 +64,7 @@ def environment() -> Environment:
         "level_percent": lambda level: _(level_percent(level)),
         "risk_percent": lambda chance: _(risk_percent(chance)),
         "capitalize_first": lambda text: text[:1].upper() + text[1:],
+        "month_in_words": month_in_words,
         "zip": lambda one, other: list(zip(one, other, strict=True)),
     }
     return env

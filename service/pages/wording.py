@@ -57,6 +57,12 @@ def day_in_words(moment: datetime, zone: ZoneInfo) -> str:
     return f"{_weekdays()[local.weekday()]} {local.day} {_months()[local.month - 1]} {local.year}"
 
 
+def month_in_words(month: str) -> str:
+    """Write a month of a year as the pages do: ``Mar 2026`` for ``2026-03``."""
+    year, number = month.split("-")
+    return f"{_months()[int(number) - 1]} {year}"
+
+
 def dated(text: str, zone: ZoneInfo) -> str:
     """Write the days and moments in a sentence as the pages do: ``Sat 14 Mar 2026`` for ``2026-03-14``."""
 

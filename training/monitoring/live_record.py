@@ -248,6 +248,8 @@ def _or_none(score: Callable[[], _Found]) -> _Found | None:
 
 
 def _sentences(whole: ToldMonth, count: int) -> tuple[str, ...]:
+    if not whole.settled:
+        return (f"Issued: {counts.forecasts(count)}. Of none of them is the outcome known yet.",)
     known = f"The outcome is known of {whole.settled}, with a return after {whole.returned}"
     said = [f"Issued: {counts.forecasts(count)}. {known}; a return counts for each forecast before it."]
     if whole.forecast is None or whole.observed is None or whole.low is None or whole.high is None:

@@ -48,8 +48,12 @@ def silent_in(session: Session, picked: Sequence[Any], now: datetime) -> list[st
         "%(packs)s. Read them at rest first.",
         count,
     )
-    more = ", …" if count > MOST_NAMED else ""
-    return [words % {"count": count, "days": f"{OLDEST_DAYS:g}", "packs": named + more}]
+    return [words % {"count": count, "days": f"{OLDEST_DAYS:g}", "packs": named + _more(count)}]
+
+
+def _more(count: int) -> str:
+    """Say how many are not named of so many, if any."""
+    return _(" and %(count)s more") % {"count": count - MOST_NAMED} if count > MOST_NAMED else ""
 
 
 def stopped_in(session: Session, family: str | None) -> list[str]:
@@ -63,7 +67,7 @@ def stopped_in(session: Session, family: str | None) -> list[str]:
         "%(count)s packs stand under a stop and are not counted here: %(packs)s. Look at them first.",
         len(stopped),
     )
-    named = ", ".join(stopped[:MOST_NAMED]) + (", …" if len(stopped) > MOST_NAMED else "")
+    named = ", ".join(stopped[:MOST_NAMED]) + _more(len(stopped))
     return [words % {"count": len(stopped), "packs": named}]
 
 

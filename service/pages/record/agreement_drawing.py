@@ -14,7 +14,7 @@ SIDE: Final = 260.0
 LEFT: Final = 44.0
 TOP: Final = STRIP + 12
 BOTTOM: Final = 40.0
-STEP: Final = 56.0
+STEP: Final = 66.0
 
 LEAST_WIDTH: Final = LEFT + SIDE + 26
 """So that the strip has room for what is told in it."""

@@ -6,6 +6,7 @@ from fastapi import Request
 from starlette.responses import HTMLResponse, Response
 
 from models.base.errors import ModelRefused
+from models.features.plain_words import PLAIN_WORDS
 from service.core.settings import Settings
 from service.forecasting.track_record.inputs import drift_of
 from service.forecasting.track_record.reading import live_record, report_with_live_record
@@ -68,4 +69,4 @@ def show_drift(request: Request, store: CurrentStore, model: CurrentModel, famil
     state = request.app.state
     with store.reading() as session:
         found = drift_of(session, model.model, families, state.clock(), threads=state.settings.threads)
-    return render(request, "record/drift.html", found=found)
+    return render(request, "record/drift.html", found=found, plain_words=PLAIN_WORDS)

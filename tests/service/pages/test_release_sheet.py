@@ -13,6 +13,8 @@ import icalendar
 import pytest
 from pypdf import PdfReader
 
+from models.base.percents import risk_percent
+
 FIGURE = re.compile(r"[-−+]?\d+(?:[.,:]\d+)*%?")
 NOW = datetime(2026, 3, 3, 7, 0, tzinfo=UTC)
 MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
@@ -111,7 +113,7 @@ def recheck_texts(plan: dict, issued: dict) -> list[str]:
         else:
             reads = f"{side(low)} to {side(high)}"
         good = "past the forecast's end" if row["beyond_horizon"] else counted(math.floor(row["good_for_days"]))
-        texts.append(f"{reads} {'do not drive on' if row['stop'] else good} {100 * row['return_14']:.0f}%")
+        texts.append(f"{reads} {'do not drive on' if row['stop'] else good} {risk_percent(row['return_14'])}")
     return texts
 
 
@@ -250,12 +252,14 @@ def test_the_page_of_a_unit_long_silent_leads_with_it_and_offers_no_sheet(site, 
     now = NOW + timedelta(days=45)
     site.app.state.clock = lambda: now
     unit = httpx.get(f"{site.url}/bench/units/{van}", timeout=60).text
-    warned = "Do not go by these figures before this is looked at: The newest record of it is of 2026-03-03, 45 days"
+    warned = (
+        "Do not go by these figures before this is looked at: The newest record of it is of Tue 3 Mar 2026, 45 days"
+    )
     assert 0 < unit.index(warned) < unit.index('class="first')
     assert "no release sheet follows from it" in unit
     assert "make the release sheet" not in unit
     told = record(f"/v1/packs/{van}/forecasts", {}).json()["answer"]
-    assert told["sentences"][0].startswith(warned)
+    assert told["sentences"][0].startswith(warned.replace("Tue 3 Mar 2026", "2026-03-03"))
     assert told["sentences"][0] == told["lead"][0]
 
 
