@@ -113,15 +113,20 @@ class Forecaster(FittedCurves):
         if len(rows):
             told[rows] = np.minimum(told[rows], self.curves(derive(counted))[0])
         left_out = np.asarray((told < survival).any(axis=1), dtype=np.bool_)
-        # Nothing was learned of weather, or of a charge, outside of what was seen: it must not lengthen a promise.
-        for name in ("ambient_c", "charge_rate_per_h"):
-            strange, held = self.seen.within(raw.columns[name], name)
-            if len(strange):
-                read = _with(raw.take(strange), name, held[strange])
-                told[strange] = np.minimum(told[strange], self.curves(derive(read))[0])
+        # Nothing was learned of weather outside of what was seen: it must not lengthen a promise.
+        strange, held = self.seen.within(raw.columns["ambient_c"], "ambient_c")
+        if len(strange):
+            read = _with(raw.take(strange), "ambient_c", held[strange])
+            told[strange] = np.minimum(told[strange], self.curves(derive(read))[0])
         group = with_likely_kind(evidence_group(self.seen.readable(X)), kinds)
         widening = np.where(self.seen.outside(X) | self.seen.new_family(X), WIDENING, 1.0)
         return told, group, widening, left_out
+
+    def _no_harder_than_seen(self, raw: RawFeatures) -> RawFeatures:
+        """Read a charge harder than any seen as the hardest seen: nothing was learned of it, so nothing grows by it."""
+        rate = raw.columns["charge_rate_per_h"]
+        hardest = self.seen.high["charge_rate_per_h"]
+        return _with(raw, "charge_rate_per_h", np.minimum(rate, hardest)) if (rate > hardest).any() else raw
 
     def forecast_batch(self, tables: HistoryTables, moments: pd.DataFrame) -> Forecasts:
         """Forecast many moments at once.
@@ -152,10 +157,11 @@ class Forecaster(FittedCurves):
         )
         raw = RawFeatures({**raw.columns, **{name: raw.columns[name][of] for name in PLANNED}}, raw.families)
         X, surplus = derive(raw), surplus_share(raw)
-        survival, low, high = self.curves(X)
+        read = self._no_harder_than_seen(raw)
+        survival, low, high = self.curves(X if read is raw else derive(read))
         kinds = None if self.kinds is None else self.kinds.predict(self.seen.readable(X))
         told, group, widening, left_out = self._told(
-            raw.take(told_at),
+            read.take(told_at),
             X.iloc[told_at],
             surplus[told_at],
             survival[told_at],
@@ -284,7 +290,7 @@ class Forecaster(FittedCurves):
         `models.forecasts.similar_packs.PastPacks` for likeness.
         """
         forecast, tables, batch = self._forecast(history, at, usage, family)
-        raw = raw_features(tables, batch.moments)
+        raw = self._no_harder_than_seen(raw_features(tables, batch.moments))
         rows, counted = without_surplus(raw, batch.surplus)
         # What went in beyond what was missing is promised nothing for, and so lengthens nothing.
         careful = len(rows) > 0 and self.mean_days(derive(counted))[0] < forecast.restricted_mean()

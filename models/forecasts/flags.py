@@ -18,6 +18,7 @@ from models.base.messages import Said, say
 from models.features.definitions import FEATURES
 from models.features.derived import WARMER_DRIVEN_C, some_features
 from models.features.raw import RELEASE_VISIT_DAYS
+from models.forecasts.charged_again import ChargedAgain
 from models.forecasts.controller import flags_of_controller
 from models.forecasts.forecast import Flag
 from models.forecasts.last_seen import ASK_AFTER_DAYS
@@ -130,6 +131,8 @@ class Noted:
         `models.forecasts.controller.told_by_controller`.
     not_risen : dict of int to list of NotRisen
         Blocks that were charged and did not rise, by place (`models.forecasts.not_risen`).
+    charged_again : dict of int to list of ChargedAgain
+        Blocks that are noted as charged twice, likewise (`models.forecasts.charged_again`).
     charge_unread : bool array, shape (n,)
         Whether nobody read how warm the pack was at the newest charge, or looked it over since.
     """
@@ -152,6 +155,7 @@ class Noted:
     figures: Bools
     resistances: NDArray[np.object_]
     not_risen: Mapping[int, Sequence[NotRisen]]
+    charged_again: Mapping[int, Sequence[ChargedAgain]]
     charge_unread: Bools
 
 
@@ -215,6 +219,7 @@ def flags_of(
             *_of_heat(float(warmest_c), float(rest_c), float(early_h)),
             *_of_frost(float(frost_c), bool(unread), row["ambient_c"]),
             *against.get(place, ()),
+            *map(_of_charged_again, noted.charged_again.get(place, ())),
             *map(_of_no_rise, noted.not_risen.get(place, ())),
             *flags_of_controller(
                 noted.code[place], noted.code_state[place], bool(noted.figures[place]), noted.resistances[place]
@@ -432,6 +437,18 @@ def _against_itself(cells: Floats, noted: Noted) -> dict[int, list[Flag]]:
     return found
 
 
+def _of_charged_again(found: ChargedAgain) -> Flag:
+    text = say(
+        "Block %(block)s is noted as charged twice at this visit, and nothing was read between. If it is the same "
+        "charge, entered twice, take one out. Else it may be overcharged: look for swelling, leaks and heat, and read "
+        "all blocks at rest again.",
+        block=found.block,
+    )
+    if not isnan(found.together_ah):
+        text = say("%(what)s Together %(ah)s Ah went in.", what=text, ah=f"{found.together_ah:.1f}")
+    return Flag("charged-again", text, grave=True)
+
+
 def _of_no_rise(found: NotRisen) -> Flag:
     text = say(
         "Block %(block)s is noted as charged, but against the others it rested %(rise)s V from where it stood before, "
@@ -502,7 +519,7 @@ def _of_outside(name: str, row: dict[str, float], ranges: float) -> Flag:
         text = say(
             "Charged at about %(current)s A, %(times)s times as fast as a gentle charge (a tenth of its rated "
             "current), and faster than any charge that the model has seen. Check the charge and how long it took: the "
-            "forecast is widened, and no promise grows by it.",
+            "forecast is widened, and reads it as no harder than the hardest seen.",
             current=f"{value * row['rated_ah']:.1f}",
             times=f"{value / GENTLE_CHARGE_PER_H:.2g}",
         )

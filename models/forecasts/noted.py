@@ -7,6 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from models.forecasts.after_charge import after_charge
+from models.forecasts.charged_again import charged_again
 from models.forecasts.controller import told_by_controller
 from models.forecasts.flags import LEVEL_MV_PER_CELL, Noted
 from models.forecasts.inputs import newest_reading_gap_days
@@ -52,5 +53,6 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
         figures=figures,
         resistances=resistances,
         not_risen=not_risen(tables, packs, newest, 1e-3 * LEVEL_MV_PER_CELL),
+        charged_again=charged_again(tables, packs, newest),
         charge_unread=unread,
     )

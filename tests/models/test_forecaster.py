@@ -159,6 +159,8 @@ def test_no_promise_grows_by_a_charge_harder_than_any_seen_and_its_current_is_na
     for rate in (0.4, 0.6, 0.9):
         hard = charged(rate)
         assert np.all(hard.told_survival <= most.told_survival + 1e-6), rate
+        np.testing.assert_allclose(hard.survival, most.survival, atol=1e-6)  # its mean days grew all the same
+        assert hard.restricted_mean() <= most.restricted_mean() + 1e-3
         assert hard.good_for(0.8) <= most.good_for(0.8) + 1e-6
         (text,) = (str(f.text) for f in hard.flags if f.code == "out-of-range")
         said = f"Charged at about {rate * rated:.1f} A, {10 * rate:.0f} times as fast as a gentle charge"

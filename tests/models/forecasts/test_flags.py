@@ -34,6 +34,7 @@ def codes(rows: SurvivalRows, seen: SeenRange) -> list[set[str]]:
         np.zeros(len(rows), dtype=bool),
         nothing,
         not_risen={},
+        charged_again={},
         charge_unread=none,
     )
     return [{f.code for f in flags} for flags in flags_of(rows.X, seen, none, np.zeros(len(rows)), noted)]

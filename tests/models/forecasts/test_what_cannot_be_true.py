@@ -67,6 +67,24 @@ def test_charges_count_together_unless_the_block_may_have_lost_as_much(hours, ea
         assert suspects(tables, tables).tolist() == [True, False]
 
 
+@pytest.mark.parametrize(
+    ("hours", "blocks", "again"), [(0.1, (5,), True), (3, (5, 9), True), (3, (4,), False), (24 * 5, (5,), False)]
+)
+def test_the_same_charge_twice_in_a_history_is_grave_unless_somebody_read_between(forecaster, hours, blocks, again):
+    """Sent along with a question, a charge that was entered twice got no flag; to be stored it was asked about."""
+    history = charged_again(hours, 1.0, 1.0, blocks)
+    told = forecaster.forecast(history)
+    assert ("charged-again" in grave(told)) == again
+    if again:
+        (text,) = (str(flag.text) for flag in told.flags if flag.code == "charged-again")
+        assert text.startswith("Block 5 is noted as charged twice at this visit")
+        assert text.endswith("Together 2.0 Ah went in.")
+    first, last = (topup.time for topup in history.topups)
+    middle = history.readings[0].model_copy(update={"time": first + (last - first) / 2})
+    read = sorted([*history.readings, middle], key=lambda reading: reading.time)
+    assert "charged-again" not in grave(forecaster.forecast(history.model_copy(update={"readings": tuple(read)})))
+
+
 def test_an_end_voltage_below_the_rest_after_it_is_grave(forecaster):
     found = forecaster.forecast(pack(charge={"charge_ah": 1.0, "end_v": 13.0, "end_v_at": "supply", "duration_h": 2.0},
                                      after_v=0.9))  # fmt: skip

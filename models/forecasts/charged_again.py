@@ -1,0 +1,64 @@
+"""Blocks of many packs that are noted as charged twice at the newest visit, with nothing read between."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from models.base.arrays import Rows
+from models.packs.stops.known import VISIT
+from models.packs.tables import HistoryTables
+
+
+class ChargedAgain(NamedTuple):
+    """A block, from 1, and the charge of both notes together, Ah; NaN where one was not noted."""
+
+    block: int
+    together_ah: float
+
+
+def charged_again(tables: HistoryTables, packs: pd.Index[str], newest: Rows) -> dict[int, list[ChargedAgain]]:
+    """Find blocks with two charges within a visit of the newest top-up, no reading and no outcome between the two.
+
+    Parameters
+    ----------
+    tables : HistoryTables
+        Facts known at the moment of the forecast.
+    packs : Index, n names
+    newest : int array, shape (n,)
+        Row of each pack's newest top-up, −1 where there is none.
+
+    Returns
+    -------
+    dict of int to list of ChargedAgain
+        By place among the packs.
+    """
+    place = np.append(packs.get_indexer(tables.pack_index()), -1)  # of each pack among those asked of
+    owner, end = place[tables.codes("topups")], tables.days("topups")
+    since = np.append(end, np.nan)[newest] - VISIT / timedelta(days=1)
+    rows = np.flatnonzero((owner >= 0) & (end >= np.append(since, np.nan)[owner]))
+    several = np.flatnonzero(np.bincount(owner[rows], minlength=len(packs)) > 1)
+    if not len(several):
+        return {}
+    over = tables.words("outcomes", "kind") != "running"
+    between = {"readings": place[tables.codes("readings")], "outcomes": place[tables.codes("outcomes")]}
+    found: dict[int, list[ChargedAgain]] = {}
+    for pack in several:
+        read = tables.days("readings")[between["readings"] == pack]
+        ended = tables.days("outcomes")[(between["outcomes"] == pack) & over]
+        own = rows[owner[rows] == pack]
+        own = own[np.argsort(end[own], kind="stable")]
+        for at, later in enumerate(own):
+            for earlier in own[:at]:
+                first, last = end[earlier], end[later]
+                if ((read > first) & (read <= last)).any() or ((ended >= first) & (ended <= last)).any():
+                    continue
+                ah = float(tables.column("topups", "charge_ah")[[earlier, later]].sum())
+                shared = set.intersection(
+                    *(set(str(tables.words("topups", "blocks")[r]).split()) for r in (earlier, later))
+                )
+                found.setdefault(int(pack), []).extend(ChargedAgain(b, ah) for b in sorted(map(int, shared)))
+    return {pack: told for pack, told in found.items() if told}
