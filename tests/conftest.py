@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import os
+
+# Two workers on two cores, each with two threads that wait for one another, took twice the time. The libraries read
+# this as they are loaded, here and in every process that a test starts.
+os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
+
 import fcntl
 import gc
 import hashlib
-import os
 from collections.abc import Callable
 from functools import cache
 from importlib.metadata import version
