@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import shlex
 import traceback
 from collections.abc import Callable
 from pathlib import Path
@@ -13,7 +14,7 @@ import typer
 from models.base.errors import BadInput, ModelRefused, OutOfReach, Problem, TideoverError
 from models.packs.stops import Stopped
 from service.cli.printing import print_problems, print_stops
-from service.core.refusals import Conflict, NoSuchRecord
+from service.core.refusals import Conflict, Doubtful, NoSuchRecord
 from service.core.stops import ToldStops
 
 BAD_INPUT_STATUS = 2
@@ -48,6 +49,9 @@ def plain_errors(command: Callable[..., None]) -> Callable[..., None]:
         except OutOfReach as error:
             mend = "Rely on the workshop's own judgement for this pack, or train with packs like it."
             _leave(FAILURE_STATUS, Problem("the case", str(error), mend))
+        except Doubtful as error:
+            mend = f"If it is right, run the command again with --sure {shlex.quote(error.sure)}."
+            _leave(BAD_INPUT_STATUS, *(Problem(p.where, p.what, f"{p.mend} {mend}") for p in error.problems))
         except (Conflict, NoSuchRecord) as error:
             _leave(
                 BAD_INPUT_STATUS, Problem("the store", str(error), "Put that right first, then run the command again.")

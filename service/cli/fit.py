@@ -22,6 +22,7 @@ def fit(
     odometer_km: Annotated[float | None, typer.Option(help="Of the vehicle, at the change.")] = None,
     at: Annotated[str | None, typer.Option(help="When, as 2026-03-02T08:30:00Z; now if left out.")] = None,
     returned: Annotated[bool, typer.Option("--returned", help="The fault of the old pack had come back.")] = False,
+    sure: Annotated[str, typer.Option(help="That what was asked back is right: the word that was told.")] = "",
     as_json: AsJson = False,
 ) -> None:
     """Put another pack into a vehicle: the old one comes out and keeps its history, an open case of it is closed."""
@@ -45,7 +46,7 @@ def fit(
     )
     families = load_families(settings_here().own_families_dir)
     with open_store_here(settings_here()) as store, store.writing() as session:
-        writer = Writer(COMMAND_LINE, datetime.now(UTC))
+        writer = Writer(COMMAND_LINE, datetime.now(UTC), sure)
         told, _changes = refit(session, vehicle, asked, families, writer)
         session.add(AuditEntry(at=writer.at, by=writer.by, action="fit_pack", record_id=str(told.assignment_id)))
     if as_json:

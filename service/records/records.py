@@ -23,6 +23,7 @@ from service.records.schemas import RecordVersion
 from service.records.sense import keeps_order, not_yet
 from service.records.stopped import Stops, mind_facts, stopped_by
 from service.records.subject import Situation, Subject
+from service.records.unweighed import warned_packs
 from service.store.schema import (
     Base,
     DriveLog,
@@ -221,7 +222,7 @@ def correct(
     require_sure(subject.doubts(situation, writer.at), writer.sure)
     del named_rows
     _keep(session, subject, row, writer, why, withdrawn=False)
-    stood = stopped_by(session, packs, families)
+    stood, warned = stopped_by(session, packs, families), warned_packs(session, packs)
     for name, value in after.items():
         setattr(row, name, value)
     row.version += 1
@@ -230,6 +231,16 @@ def correct(
     mind_facts(session, packs | _packs_of([row]), families)
     emptied = [name for name in subject.columns if _emptied(before[name], after[name])]
     _require_why(stood, stopped_by(session, packs, families), why, emptied)
+    if emptied and warned and not (why.reason or why.undone):
+        raise BadInput.one(
+            emptied[0],
+            _(
+                "The forecast of pack %(pack)s gravely warns, and this may be what it warns of. Leaving it out "
+                "mends nothing."
+            )
+            % {"pack": min(warned)},
+            _("Give the value that was read, or say why it was wrong (reason): the reason is kept."),
+        )
     return row
 
 

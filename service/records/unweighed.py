@@ -13,7 +13,7 @@ from sqlalchemy import delete, insert, select
 from sqlalchemy.orm import Session
 
 from models.packs.history import PackHistory
-from service.store.schema import StoppedPack, UnweighedPack
+from service.store.schema import Score, StoppedPack, UnweighedPack
 
 
 def note_unweighed(
@@ -65,6 +65,13 @@ def newest_entry(history: PackHistory) -> datetime:
 def out_of_use(history: PackHistory) -> bool:
     """Whether a pack is in no vehicle any more."""
     return history.ended is not None and history.ended.kind in ("replaced", "retired")
+
+
+def warned_packs(session: Session, pack_ids: Collection[str]) -> set[str]:
+    """Return those of some packs of which the newest forecast gravely warns, also where it was dropped since."""
+    scored = select(Score.pack_id).where(Score.pack_id.in_(pack_ids), Score.grave)
+    noted = select(UnweighedPack.pack_id).where(UnweighedPack.pack_id.in_(pack_ids), UnweighedPack.warned)
+    return {*session.scalars(scored), *session.scalars(noted)}
 
 
 def unweighed_packs(session: Session, pack_ids: Collection[str] | None = None) -> dict[str, bool]:

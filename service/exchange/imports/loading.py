@@ -23,6 +23,7 @@ from service.exchange.imports.limits import MOST_BESIDE, MOST_TURNED
 from service.exchange.imports.long_form import widened
 from service.exchange.imports.mapping import DOCUMENTED, FileMapping, TableName, documented_mapping
 from service.exchange.imports.rows import RowFault, RowReader
+from service.records.alike import alike, known_as_heard
 from service.records.records import Writer
 from service.records.sense import Mark, fit_problems, not_yet, order_faults, unknown_family
 from service.records.slips import doubts_of
@@ -345,6 +346,10 @@ class _Run:
         if not rows:
             return
         if table == "packs":
+            heard = known_as_heard(self.family_of)
+            for number, record in rows:
+                for doubt in alike(record.id, heard):
+                    self.report.doubt(reader.fault(number, reader.heading(doubt.where), doubt.what, doubt.mend))
             self.family_of |= {record.id: record.family for _, record in rows}
         else:
             self._list_doubts(reader, rows)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -136,7 +136,9 @@ def add_unit(
     try:
         return write(lambda session: _add(session, request, car, families, write))
     except (BadInput, Doubtful) as error:
-        return _page(request, form, car, model, families, faults_of(error, form))
+        named = [replace(one, where="vehicle_id") if one.where == "id" else one for one in error.problems]
+        found = BadInput(named) if isinstance(error, BadInput) else Doubtful(named)
+        return _page(request, form, car, model, families, faults_of(found, form))
     except Conflict as error:
         there = Problem("pack_id", str(error), _("If it is the same pack, look for it at the bench."))
         return _page(request, form, car, model, families, Faults((there,)))

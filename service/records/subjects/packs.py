@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Annotated, Final, Self
 
 from pydantic import Field, FiniteFloat, model_validator
@@ -11,6 +12,7 @@ from models.base.errors import Problem, wrong
 from models.base.moments import Moment
 from models.base.numbers import NO_TRUTH_VALUE
 from models.packs.history import family_problems
+from service.records.alike import alike_in_store
 from service.records.field_words import to_the_minute
 from service.records.history import history_of_pack
 from service.records.schemas import Name, NewRecord, PackName
@@ -99,6 +101,7 @@ PACKS: Final = Subject(
     references={},
     filters=("family",),
     check=_pack_sense,
+    doubts=partial(alike_in_store, table=Pack),
 )
 
 ASSIGNMENTS: Final = Subject(

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Final
 
 from pydantic import Field
 
+from service.records.alike import alike_in_store
 from service.records.schemas import Line, Name, NewRecord
 from service.records.subject import Subject
 from service.store.schema import Vehicle
@@ -26,4 +28,5 @@ VEHICLES: Final = Subject(
     new=NewVehicle,
     example={"id": "MB-VAN-07", "duty": "parcel round", "site": "harbour yard"},
     references={},
+    doubts=partial(alike_in_store, table=Vehicle),
 )

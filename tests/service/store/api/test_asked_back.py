@@ -6,6 +6,9 @@ from datetime import UTC, datetime
 
 import pytest
 
+from service.store.schema import Pack, Vehicle
+from service.store.upgrading import open_store
+
 ORDER = {"supplier_id": "north-quay", "family": "gravel-14", "ordered_at": "2026-03-10T09:00:00Z"}
 CHARGE = {"pack_id": "MB-VAN-07", "time": "2026-03-02T12:50:00Z", "blocks": [5], "charge_ah": 1.1}
 
@@ -187,3 +190,34 @@ def test_each_doubt_is_confirmed_by_itself(filled, asked_back):
     for part in (one, other):
         assert asked_back(filled.post("/v1/readings", json=fact, headers={"Sure": part}))["sure"] == both
     assert filled.post("/v1/readings", json=fact, headers={"Sure": f"{other} {one}"}).status_code == 201
+
+
+def test_a_name_written_almost_like_a_known_one_is_asked_about(filled, asked_back):
+    """ "Van-03" was taken beside "VAN-03" as another vehicle, and their histories fell apart."""
+    for kind, new in (("vehicles", {}), ("packs", {"family": "gravel-14"})):
+        for name in ("MB-Van-07", "MBVAN07", "mb.van.07"):
+            document = asked_back(filled.post(f"/v1/{kind}", json={"id": name, **new}))
+            assert document["problems"][0]["what"].startswith(f"MB-VAN-07 is known already, and {name} differs")
+        both = [{"id": "MB-CAB-91", **new}, {"id": "MB-Cab-91", **new}]
+        assert asked_back(filled.post(f"/v1/{kind}", json=both))["problems"][0]["where"] == "[1].id"
+        sure = asked_back(filled.post(f"/v1/{kind}", json={"id": "MB-Van-07", **new}))["sure"]
+        made = filled.post(f"/v1/{kind}", json={"id": "MB-Van-07", **new}, headers={"Sure": sure})
+        assert made.status_code == 201, made.text
+        assert filled.post(f"/v1/{kind}", json={"id": "MB-VAN-071", **new}).status_code == 201
+
+
+def test_the_command_tells_how_a_name_that_is_right_is_confirmed(tideover, tmp_path):
+    home = {"TIDEOVER_HOME": str(tmp_path / "home")}
+    (tmp_path / "home").mkdir(mode=0o700)
+    store = open_store(tmp_path / "home")
+    with store.writing() as session:
+        facts = {"version": 1, "recorded_at": datetime(2026, 3, 1, tzinfo=UTC), "recorded_by": "test"}
+        session.add(Vehicle(id="MB-VAN-07", **facts))
+        session.add(Pack(id="MB-VAN-08", family="gravel-14", **facts))
+    store.close()
+    asked = tideover("fit", "MB-VAN-07", "MB-Van-08", "--family", "gravel-14", env=home)
+    assert asked.exit_code == 2
+    assert "differs from it only in capitals" in asked.stderr
+    word = asked.stderr.rsplit("--sure ", 1)[1].strip().rstrip(".")
+    assert "--sure" in asked.stderr
+    assert tideover("fit", "MB-VAN-07", "MB-Van-08", "--family", "gravel-14", "--sure", word, env=home).exit_code == 0

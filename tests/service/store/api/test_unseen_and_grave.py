@@ -138,3 +138,20 @@ def test_a_grave_flag_stands_at_every_door_that_decides(out, clock):
     for page in ("/bench/units/MB-VAN-07/way?in_days=7", "/bench/units/MB-VAN-07", f"/bench/forecasts/{issued['id']}",
                  "/parts/cases/MB-VAN-07"):  # fmt: skip
         assert GRAVE in out.get(page).text, page
+
+
+def test_what_a_grave_warning_may_rest_on_is_not_left_out_without_a_word(out, clock, problem_in):
+    """The charge that the forecast warned of was blanked, and the warning was gone without a reason."""
+    clock.now = datetime(2026, 3, 6, 9, 0, tzinfo=UTC)
+    number = out.get("/v1/topups").json()["items"][0]["id"]
+    address = f"/v1/topups/{number}"
+    assert out.patch(address, json={"end_v": None}).status_code == 200, "nothing warns yet"
+    assert out.patch(address, json={"charge_ah": 4.6, "duration_h": 8.4}).status_code == 200
+    assert out.post(f"{VAN}/forecasts", json={}).json()["answer"]["lead"][0].startswith(GRAVE)
+    for _again in range(2):  # its forecast is dropped by the first correction, and what it warned of stays
+        document = problem_in(out.patch(address, json={"charge_ah": None}), 422)
+        assert document["problems"][0]["where"] == "charge_ah"
+        assert "gravely warns" in document["detail"]
+        assert out.patch(address, json={"rest_after_h": 17.0}).status_code == 200
+        out.patch(address, json={"rest_after_h": 17.3})
+    assert out.patch(f"{address}?reason=read+off+wrongly", json={"charge_ah": None}).status_code == 200
