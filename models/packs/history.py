@@ -155,8 +155,9 @@ class BlockReading(_Fact):
             )
         if (self.code is not None) != (self.code_state not in (None, "none")):
             raise wrong(
-                "of code and code_state one is missing, or a code is named though there was none.",
-                "Give both, as P0A80 and pending; code_state none without a code where nothing was stored.",
+                "a trouble code and how it is stored (code_state) go together: one of the two is missing, or a code is "
+                "named though none is stored.",
+                "Give both, as P0A80 and pending; where no code is stored, none (code_state) and no code.",
             )
         if self.state == "discharge" and self.current_a is not None and self.current_a < 0:
             raise wrong(

@@ -388,7 +388,8 @@ def require_match(row: Versioned, expected: str | None) -> None:
     tags = [tag.strip() for tag in (expected or "*").split(",")]
     if "*" not in tags and etag_of(row) not in tags:
         raise Outdated(
-            _("The record is at version %(version)s now. Read it again before changing it.") % {"version": row.version}
+            _("It was changed meanwhile: version %(version)s stands now. Read it again before changing it.")
+            % {"version": row.version}
         )
 
 

@@ -36,7 +36,7 @@ def not_yet(when: Mapping[str, datetime | None], now: datetime) -> list[Problem]
             where,
             _("%(time)s is in the future; it is %(now)s now.")
             % {"time": to_the_minute(time), "now": to_the_minute(now)},
-            _("Give the time at which it happened, with its offset; if it is right, this machine's clock is wrong."),
+            _("Give the time at which it happened; if it is right, this machine's clock is wrong."),
         )
         for where, time in when.items()
         if time is not None and time > now + CLOCKS_DIFFER

@@ -11,12 +11,15 @@ function tell(text) {
   said.replaceChildren(line);
 }
 
+// A day, a time or both before the first number; their points are no decimal points (as in voltages.py).
+const momentBefore = /^(?:\d{1,4}([-./])\d{1,2}\1\d{2,4}(?:[T ,;\t]+\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?)?|\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?)(?: ?[AaPp][Mm]|Z|[+-]\d\d:?\d\d)?(?:\t|\r?\n|[;,] *| +)/;
+
 function parts(text) {
-  const bare = text.trim();
+  const bare = text.trim().replace(momentBefore, "");
   const decimalComma = !bare.includes(".") && /\d,\d/.test(bare) && /[\s;]/.test(bare);
   const all = bare.split(decimalComma ? /[\s;]+/ : /\t|\r?\n|[;,] *| +/).map((part) => part.trim());
   // A row copied from a table begins with its time: that is no voltage.
-  const begins = all.findIndex((part) => /^[-+−]?\d+([.,]\d+)?$/.test(part));
+  const begins = all.findIndex((part) => /^([-+−]?\d+([.,]\d+)?|[-–—x?]|nan|null|)$/i.test(part));
   return begins > 0 ? all.slice(begins) : all;
 }
 

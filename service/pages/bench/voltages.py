@@ -17,6 +17,14 @@ WAYS: Final[tuple[Way, ...]] = get_args(Way)
 
 NUMBER: Final = re.compile(r"[-+−]?\d+([.,]\d+)?$")
 
+_TIME: Final = r"\d{1,2}:\d\d(?::\d\d(?:[.,]\d+)?)?"
+
+MOMENT_BEFORE: Final = re.compile(
+    rf"^(?:\d{{1,4}}([-./])\d{{1,2}}\1\d{{2,4}}(?:[T ,;\t]+{_TIME})?|{_TIME})"
+    r"(?: ?[AaPp][Mm]|Z|[+-]\d\d:?\d\d)?(?:\t|\r?\n|[;,] *| +)"
+)
+"""A day, a time or both before the first number, however they are written; their points are no decimal points."""
+
 UNREAD: Final = frozenset({"", "-", "–", "—", "x", "?", "nan", "null"})
 """What people write for a block that they could not read."""
 
@@ -47,7 +55,7 @@ def split_numbers(text: str) -> list[str]:
 
 def pasted_numbers(text: str) -> list[str]:
     """Part a pasted row or column; a row copied from a table begins with its time, which is no voltage."""
-    found = split_numbers(text)
+    found = split_numbers(MOMENT_BEFORE.sub("", text.strip(), count=1))
     begins = next((place for place, one in enumerate(found) if NUMBER.match(one) or one.lower() in UNREAD), 0)
     return found[begins:]
 

@@ -120,7 +120,15 @@ def summary(queue: QueueAnswer) -> list[str]:
         )
     else:
         said.append(_("Nothing has to be ordered today."))
-    if late:
+    if late and late == len(queue.entries):
+        said.append(
+            ngettext(
+                "It is too late already for the risk chosen.",
+                "For all of them it is too late already for the risk chosen.",
+                late,
+            )
+        )
+    elif late:
         said.append(
             ngettext(
                 "For one of them it is too late already for the risk chosen.",

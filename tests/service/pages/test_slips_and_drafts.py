@@ -198,14 +198,43 @@ def test_a_state_said_once_does_not_make_rest_of_a_row_under_load(site, cab):
     assert re.search(r"under load\s+22.5", table)
 
 
+COMMAS = [str(volts).replace(".", ",") for volts in VOLTS]
+WITH_MOMENT = {
+    "26.11.2026\t08:15\t" + "\t".join(map(str, VOLTS)): "13.02",
+    "26.11.2026 08:15;" + ";".join(COMMAS): "13,02",
+    "08:15:30,5 " + " ".join(COMMAS): "13,02",
+    "2026-11-26T08:15:00+01:00, " + ", ".join(map(str, VOLTS)): "13.02",
+    "11/26/2026 8:15 AM;-;" + ";".join(COMMAS[1:]): "-",
+}
+"""Rows as tables hold them, with what the first block then reads; in the last it was not read."""
+
+
 def test_a_pasted_row_that_begins_with_its_time_fills_only_voltages(site, cab, either_page):
     page = either_page
+    for row, first in WITH_MOMENT.items():
+        page.goto(f"{cab}/reading/new")
+        page.get_by_text("Paste a row or a column of numbers").click()
+        page.get_by_label("Row or column").fill(row)
+        page.get_by_role("button", name="Put the numbers into the fields").click()
+        expect(page.locator("#block_v-0")).to_have_value(first)
+        expect(page.locator("#block_v-13")).to_have_value(re.compile("^13[.,]0$"))
+
+
+def test_a_row_with_its_time_pasted_over_the_blocks_fills_only_voltages(site, cab, open_context):
+    """Where scripts run the page spreads a row by itself."""
+    page = open_context("phone").new_page()
     page.goto(f"{cab}/reading/new")
-    page.get_by_text("Paste a row or a column of numbers").click()
-    page.get_by_label("Row or column").fill("26.11.2026\t08:15\t" + "\t".join(map(str, VOLTS)))
-    page.get_by_role("button", name="Put the numbers into the fields").click()
-    expect(page.locator("#block_v-0")).to_have_value("13.02")
-    expect(page.locator("#block_v-13")).to_have_value("13.0")
+    for row, first in WITH_MOMENT.items():
+        page.locator("#block_v-0").evaluate(
+            """(box, text) => {
+                const data = new DataTransfer();
+                data.setData("text", text);
+                box.dispatchEvent(new ClipboardEvent("paste", {clipboardData: data, bubbles: true, cancelable: true}));
+            }""",
+            row,
+        )
+        expect(page.locator("#block_v-0")).to_have_value(first)
+        expect(page.locator("#block_v-13")).to_have_value(re.compile("^13[.,]0$"))
 
 
 def test_an_order_of_a_year_back_or_entered_twice_is_asked_about(site, cab, record, either_page, sound):
