@@ -66,7 +66,7 @@ def doubts_of(word: str, values: Mapping[str, Any], family: PackFamily | None, n
     if word == "topup" and family is not None:
         found += _of_topup(values, family)
     code = values.get("code")
-    if word == "outcome" and code is not None and not TROUBLE_CODE.fullmatch(code.upper()):
+    if code is not None and not TROUBLE_CODE.fullmatch(code.upper()):
         what = _("%(code)s is not a trouble code.") % {"code": code}
         found.append(
             Problem("code", what, _("A code has a letter, a digit from 0 to 3 and three more signs, as P0A80."))

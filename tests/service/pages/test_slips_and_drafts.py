@@ -44,6 +44,8 @@ def test_a_block_far_off_its_peers_is_asked_about(typed):
         ("usage", {"time": NOW + timedelta(days=2)}, ["time"]),
         ("outcome", {"code": "P0A80"}, []),
         ("outcome", {"code": "none yet"}, ["code"]),
+        ("reading", {"code": "XYZ", "code_state": "pending"}, ["code"]),
+        ("reading", {"code": "P0A80", "code_state": "pending"}, []),
     ],
 )
 def test_slips(word, changed, where):
