@@ -75,13 +75,6 @@ def serving(app) -> Iterator[str]:
         thread.join(10)
 
 
-@pytest.fixture(scope="session")
-def empty_store_file(tmp_path_factory) -> Path:
-    folder = tmp_path_factory.mktemp("empty-store")
-    open_store(folder).close()
-    return folder / SQLITE_FILE
-
-
 @pytest.fixture
 def page_store(tmp_path, empty_store_file) -> Iterator[Store]:
     """A store with the schema and no record."""

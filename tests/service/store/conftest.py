@@ -81,13 +81,6 @@ def postgres_tables(postgres: str, postgres_template: str) -> str:
     return f"{postgres}/shared"
 
 
-@pytest.fixture(scope="session")
-def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    home = tmp_path_factory.mktemp("template")
-    open_store(home).close()
-    return home / SQLITE_FILE
-
-
 @pytest.fixture(params=["sqlite", "postgresql"])
 def backend(request: pytest.FixtureRequest) -> str:
     return request.param
@@ -118,7 +111,7 @@ def empty_database(make_database: Callable[..., str], backend: str) -> str | Non
 def database(request: pytest.FixtureRequest, backend: str, tmp_path: Path) -> str | None:
     """What to hand to `open_store` for a database with the schema and no record in it; its home is `tmp_path`."""
     if backend == "sqlite":
-        shutil.copy(request.getfixturevalue("sqlite_template"), tmp_path / SQLITE_FILE)
+        shutil.copy(request.getfixturevalue("empty_store_file"), tmp_path / SQLITE_FILE)
         return None
     url: str = request.getfixturevalue("postgres_tables")
     tables = ", ".join(Base.metadata.tables)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -44,8 +45,11 @@ KNOWN = {"fixed.pack_id": PACK, "time.zone": AZORES}
 
 
 @pytest.fixture
-def store(tmp_path):
-    store = open_store(tmp_path / "home")
+def store(tmp_path, empty_store_file):
+    home = tmp_path / "home"
+    home.mkdir()
+    shutil.copy(empty_store_file, home)
+    store = open_store(home)
     with store.writing() as session:
         for name in (PACK, "MB-VAN-08"):
             session.add(Pack(id=name, family="gravel-14", recorded_at=WRITER.at, recorded_by="t"))
