@@ -142,12 +142,18 @@ class BlockReading(_Fact):
                 "Give one voltage for each block of the pack.",
             )
         known = [v for v in self.block_v if v is not None]
+        if not known and self.inspected == "damaged":
+            return self._of_the_car()  # what was seen of a pack counts, whether or not anybody dares to read it
         if len(known) < 2:
             raise wrong(
-                "fewer than two blocks were read.", "Leave the reading out, or give the voltages that were measured."
+                "fewer than two blocks were read.",
+                "Leave the reading out, or give the voltages that were measured. Damage that was seen needs none.",
             )
         if max(known) > MAX_BLOCK_V:
             raise wrong(f"A block reads {max(known):g} V; this looks like millivolts.", "Give volts: divide by 1000.")
+        return self._of_the_car()
+
+    def _of_the_car(self) -> Self:
         if self.resistance_mohm is not None and len(self.resistance_mohm) != len(self.block_v):
             raise wrong(
                 f"Resistances are told of {counts.blocks(len(self.resistance_mohm))}, voltages of {len(self.block_v)}.",

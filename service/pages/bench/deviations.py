@@ -12,6 +12,7 @@ import numpy as np
 
 from models.base.arrays import Floats
 from models.packs.history import BlockReading, PackHistory, State
+from models.packs.stops.known import any_volts
 from models.physics.imbalance import deviation_v
 from service.core.translation import _
 from service.pages.drawing import STRIP, Spot, moved_apart, reaches, round_ticks, scale
@@ -78,7 +79,7 @@ def deviations_of(history: PackHistory, zone: ZoneInfo) -> list[Deviations]:
     found = []
     states: tuple[State, ...] = ("rest", "discharge", "charge")
     for state in states:
-        readings = [reading for reading in history.readings if reading.state == state]
+        readings = [reading for reading in history.readings if reading.state == state and any_volts(reading)]
         if readings:
             found.append(_drawing(history, state, readings, zone))
     return found

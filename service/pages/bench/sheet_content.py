@@ -16,6 +16,7 @@ from models.forecasts.inputs import digest_at
 from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, PackHistory, TopUp
+from models.packs.stops.known import any_volts
 from models.physics.imbalance import deviation_v, pack_median_v
 from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext
@@ -216,7 +217,7 @@ def _changed(row: IssuedForecast, history: PackHistory | None, family: PackFamil
 
 
 def _facts(history: PackHistory, origin: datetime, zone: ZoneInfo) -> list[SheetFact]:
-    readings = [r for r in history.readings if r.time <= origin]
+    readings = [r for r in history.readings if r.time <= origin and any_volts(r)]
     topups = [t for t in history.topups if t.time <= origin]
     topup = topups[-1] if topups else None
     found = []

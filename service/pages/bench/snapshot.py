@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from models.packs.history import PackHistory
+from models.packs.stops.known import any_volts
 from models.physics.imbalance import deviation_v
 from service.core.translation import _
 from service.pages.drawing import STRIP, WIDTH, Spot, round_ticks, scale
@@ -57,10 +58,11 @@ class Snapshot:
 
 def snapshot_of(history: PackHistory) -> Snapshot | None:
     """Lay out the newest reading, at rest if there is one; None without a reading."""
-    if not history.readings:
+    readings = [reading for reading in history.readings if any_volts(reading)]
+    if not readings:
         return None
-    rests = [reading for reading in history.readings if reading.state == "rest"]
-    reading = (rests or history.readings)[-1]
+    rests = [reading for reading in readings if reading.state == "rest"]
+    reading = (rests or readings)[-1]
     off = deviation_v(np.array([[np.nan if v is None else v for v in reading.block_v]]))[0]
     topped = set(history.topups[-1].blocks) if history.topups else set()
     reach = max(LEAST_REACH_V, float(np.nanmax(np.abs(off))))

@@ -11,6 +11,7 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from models.packs.stops.known import any_volts
 from models.physics.imbalance import deviation_v
 from service.core.translation import _, ngettext
 from service.pages.wording import code_state_words, found_words, inspected_words, outcome_words, state_words
@@ -59,6 +60,8 @@ def _known(*parts: tuple[str, float | None, str]) -> str:
 
 
 def _reading(row: Any) -> tuple[str, str]:
+    if not any_volts(row):
+        return _("Reading %(state)s") % {"state": state_words()[row.state]}, inspected_words()[row.inspected]
     off = deviation_v(np.array([[np.nan if v is None else v for v in row.block_v]]))[0]
     lowest = int(np.nanargmin(off)) + 1
     low = _("lowest: block %(block)s, %(volts)s V from the median") % {

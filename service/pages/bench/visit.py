@@ -297,7 +297,8 @@ def _read_readings(visit: Visit, form: Form, parts: tuple[str, str], at: datetim
     """Read a visit's reading at rest and the one under load that follows it; the later of them was taken at `at`."""
     if visit.family is None:
         return
-    given = [part for part in parts if form.get(f"{part}_v")]
+    # Damage counts, whether or not anybody dares to read the blocks.
+    given = [p for p in parts if form.get(f"{p}_v") or form.get(f"{p}_inspected") == "damaged"]
     for part in parts:
         more = {name: form.get(f"{part}_{end}") for end, name in MORE.items() if form.get(f"{part}_{end}")}
         if part not in given and more:
@@ -315,7 +316,9 @@ def _read_reading(visit: Visit, form: Form, part: str, time: datetime) -> None:
     way = form.get("way") if form.get("way") in WAYS else "block"
     try:
         whole = _volts(f"{part}_whole_v", form.number_or_text(f"{part}_whole_v"))
-        volts = block_volts(f"{part}_v", form.get(f"{part}_v"), way, whole, visit.family)  # type: ignore[arg-type]
+        typed = form.get(f"{part}_v")
+        none: list[float | None] = [None] * visit.family.blocks
+        volts = block_volts(f"{part}_v", typed, way, whole, visit.family) if typed else none  # type: ignore[arg-type]
     except BadInput as error:
         visit.problems += error.problems
         _see(visit, form, part, time, some_volts(form.get(f"{part}_v"), way, visit.family))

@@ -263,3 +263,27 @@ def test_the_stop_of_a_pack_that_came_out_is_told_of_the_pack_and_not_of_the_veh
         assert "vehicle stands under a stop" not in shown
         assert "One pack that came out of its vehicle is under a stop: keep away from it" in shown
         assert ">Pack MB-VAN-07</a>" in shown
+
+
+def test_damage_that_was_seen_is_kept_without_a_volt_and_goes_with_its_module(out):
+    """A swollen pack that nobody dared to read was refused, "fewer than two blocks were read", and was not stopped."""
+    seen = {"pack_id": "MB-VAN-07", "time": "2026-03-13T08:00:00Z", "state": "rest", "block_v": [None] * 14}
+    assert "needs none" in out.post("/v1/readings", json=seen).json()["detail"]
+    made = out.post("/v1/readings", json={**seen, "inspected": "damaged"})
+    assert made.status_code == 201, made.text
+    for door, asked in ASKED.items():
+        assert out.post(f"{VAN}/{door}", json=asked).json()["stops"][0]["code"] == "damaged", door
+    page = out.get(UNIT)
+    assert page.status_code == 200
+    assert 'data-stop="damaged"' in page.text
+    swap = {"pack_id": "MB-VAN-07", "time": "2026-03-13T10:00:00Z", "blocks": [5], "also_done": "module-swapped"}
+    ended = {"pack_id": "MB-VAN-07", "time": "2026-03-13T07:00:00Z", "kind": "running"}
+    assert out.post("/v1/outcomes", json=ended).status_code == 201
+    assert out.post("/v1/topups", json=swap).status_code == 201
+    look = {**seen, "time": "2026-03-14T08:00:00Z", "block_v": [12.9] * 14, "inspected": "sound"}
+    assert out.post("/v1/readings", json=look).status_code == 201
+    kept = out.post(f"{VAN}/forecasts", json={})
+    assert kept.status_code == 201, kept.text
+    assert out.post(f"{VAN}/what-if", json={}).status_code == 200
+    for shown in (UNIT, f"{UNIT}/what-if", f"/bench/forecasts/{kept.json()['id']}"):
+        assert out.get(shown).status_code == 200, shown

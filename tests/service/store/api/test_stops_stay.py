@@ -169,3 +169,22 @@ def test_the_way_back_offered_at_once_takes_a_slip_back_and_says_so_in_its_versi
     assert undone.status_code == 303, undone.text
     assert stops(filled) == []
     assert filled.get(f"/v1/readings/{number}/versions").json()["items"][-1]["reason"] == "Undone."
+
+
+@pytest.mark.parametrize(
+    ("page", "form"),
+    [
+        ("reading/new", {"time": "2026-03-13T08:00", "state": "rest", "inspected": "damaged", "block_v": [""] * 14}),
+        ("visit", {"before_inspected": "damaged"}),
+    ],
+)
+def test_damage_is_kept_by_the_pages_without_a_volt(filled, page, form):
+    filled.delete("/v1/outcomes/1")
+    shown = filled.get(f"{UNIT}/{page}").text
+    token = re.search(r'name="form_token" value="([^"]+)"', shown)[1]
+    sent = filled.post(f"{UNIT}/{page}", data={"form_token": token, **form}, follow_redirects=False)
+    assert sent.status_code == 303, html.unescape(re.sub(r"<[^>]+>|\s+", " ", sent.text))[:2000]
+    assert stops(filled) == ["damaged"]
+    kept = filled.get("/v1/readings").json()["items"][-1]
+    assert (kept["inspected"], set(kept["block_v"])) == ("damaged", {None})
+    assert filled.get(f"{UNIT}/reading/{kept['id']}").status_code == 200
