@@ -25,10 +25,12 @@ from models.decisions.ordering import AT_RETURN, Costs, Offer, plan_orders
 from models.forecaster import Forecaster
 from models.interventions.forward_runs import Ready, run_plans
 from models.interventions.plans import CLEANED, PRESENT
+from models.packs.stops.rules import Stopped
 from models.packs.tables import HistoryTables, block_column, from_days, history_of, to_days
 from models.physics.pack_state import PackState
 from models.physics.use_process import UseProcess
 from tests.studies.order_year.replanning import until_next_look
+from training.learning.moments import SurvivalRows
 from training.simulation.bank import ready_packs
 from training.simulation.cohort import CohortPlan, joined, simulate_cohort
 from training.simulation.marrow_bay import FAMILIES
@@ -200,6 +202,51 @@ def simulate_year(cases: int, seed: int, *, runs: int = 200, past_orders: int = 
     )
 
 
+def year_of_releases(tables: HistoryTables, releases: SurvivalRows, seed: int, *, past_orders: int = 25) -> Year:
+    """Take recorded releases for the cases of a year; none of them can be called in, and no connections be cleaned.
+
+    Parameters
+    ----------
+    tables : HistoryTables
+        What is recorded of their packs, also after the releases.
+    releases : SurvivalRows
+        One of each pack, all followed for `FOLLOWED_DAYS` or to the fault's return.
+    seed : int
+        Of lead times.
+    past_orders : int
+        Deliveries on record of each of three supplies.
+    """
+    rng = np.random.default_rng([seed, 1])
+    ids = releases.moments["pack_id"].to_numpy(dtype=object)
+    release = to_days(releases.moments["origin"]).astype(np.float64)
+    back = releases.event & (releases.time <= FOLLOWED_DAYS)
+    returns = np.where(back, releases.time, np.inf)
+    then = dict(zip(ids, release, strict=True))
+    packs = tables.of_packs(pd.Series(ids))
+
+    def known(table: pd.DataFrame) -> pd.DataFrame:
+        return table[to_days(table["time"]) <= table["pack_id"].map(then).to_numpy()].reset_index(drop=True)
+
+    return Year(
+        tables=replace(
+            packs,
+            readings=known(packs.readings),
+            topups=known(packs.topups),
+            usage=known(packs.usage),
+            outcomes=known(packs.outcomes),
+        ),
+        pack_id=ids,
+        release=release,
+        returns=returns,
+        returns_cleaned=returns,
+        possible_returns=returns[:, None],
+        possible_cleaned=returns[:, None],
+        readings=tables.readings.iloc[:0].assign(look=0),
+        delivery_z=rng.standard_normal((len(ids), 2)),
+        past_z=rng.standard_normal(3 * past_orders),
+    )
+
+
 class _Watch:
     """Reads packs at rest and under load on their first mornings, with a bench meter and without its faults."""
 
@@ -287,7 +334,7 @@ def cleaned_curves(year: Year, forecaster: Forecaster) -> Curves:
         try:
             history = history_of(year.tables, pack)
             return np.asarray(forecaster.what_if(history, (CLEANED,), moment[0].to_pydatetime()).plans[1].survival)
-        except (OutOfReach, ValidationError):  # a simulated note can be one that nobody could have written
+        except (OutOfReach, Stopped, ValidationError):  # a simulated note can be one that nobody could have written
             return np.asarray(unchanged(year.tables, np.array([case]), np.array([JUST_AFTER_DAYS]))[0])
 
     def curves(_: HistoryTables, case: Ints, held: Floats) -> Floats:
