@@ -21,10 +21,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from models.base.arrays import Bools, Floats, Integers
-from models.base.day_grid import DAYS, survival_at
 from models.base.errors import BadInput
 from models.base.messages import say
-from models.decisions.hold_curves import HORIZON, checked_curves, daily_hold
+from models.decisions.hold_curves import daily_hold
 from models.decisions.money import Amounts, asked_for, one_currency
 from models.decisions.stock import count_quantile, poisson_binomial
 
@@ -103,36 +102,6 @@ class FleetCosts:
                 "Give what the pack is still worth, at most its price.",
             )
         return values
-
-
-def extended_hold(survival: ArrayLike, last_day: int, where: str = "survival", every: int = 1) -> Floats:
-    """Read hold curves day by day, past the horizon with the hazard of the last grid interval held constant.
-
-    That is an assumption, not a forecast; whoever shows a figure that rests on it has to say so.
-
-    Parameters
-    ----------
-    survival : array-like, shape (n, len(DAYS))
-    last_day : int
-    where : str
-        Name used in errors.
-    every : int
-        Days from one column to the next.
-
-    Returns
-    -------
-    array, shape (n, last_day // every + 1)
-    """
-    curves = checked_curves(survival, where)
-    days = np.arange(0, last_day + 1, every, dtype=np.float64)
-    hold = np.asarray(survival_at(curves, days[days <= HORIZON]), dtype=np.float64)
-    if last_day <= HORIZON:
-        return hold
-    before, end = survival_at(curves, DAYS[-2:]).T
-    # survival_at keeps curves above 1e-12, so the logarithm is finite.
-    hazard = -np.log(end / before) / (HORIZON - DAYS[-2])
-    beyond = days[days > HORIZON] - HORIZON
-    return np.concatenate([hold, end[:, None] * np.exp(-hazard[:, None] * beyond)], axis=1)
 
 
 def replacement_costs(hold: Floats, costs: dict[str, Floats], standing: Bools | None = None) -> Floats:

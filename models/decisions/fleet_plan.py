@@ -17,12 +17,11 @@ from models.decisions.fleet_costs import (
     WEEK_DAYS,
     FleetCosts,
     WeeklyReturns,
-    extended_hold,
     replacement_costs,
     weekly_returns,
 )
 from models.decisions.fleet_milp import LEAST_SAVING, Programme, Solver, solve
-from models.decisions.hold_curves import HORIZON
+from models.decisions.hold_curves import HORIZON, extended_hold
 from models.decisions.money import Money, one_currency
 
 _ALWAYS: Final = (

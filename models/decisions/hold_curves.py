@@ -79,6 +79,36 @@ def daily_hold(survival: ArrayLike, where: str = "survival") -> Floats:
     return np.asarray(survival_at(checked_curves(survival, where), days), dtype=np.float64)
 
 
+def extended_hold(survival: ArrayLike, last_day: int, where: str = "survival", every: int = 1) -> Floats:
+    """Read hold curves day by day, past the horizon with the hazard of the last grid interval held constant.
+
+    That is an assumption, not a forecast; whoever shows a figure that rests on it has to say so.
+
+    Parameters
+    ----------
+    survival : array-like, shape (n, len(DAYS))
+    last_day : int
+    where : str
+        Name used in errors.
+    every : int
+        Days from one column to the next.
+
+    Returns
+    -------
+    array, shape (n, last_day // every + 1)
+    """
+    curves = checked_curves(survival, where)
+    days = np.arange(0, last_day + 1, every, dtype=np.float64)
+    hold = np.asarray(survival_at(curves, days[days <= HORIZON]), dtype=np.float64)
+    if last_day <= HORIZON:
+        return hold
+    before, end = survival_at(curves, DAYS[-2:]).T
+    # survival_at keeps curves above 1e-12, so the logarithm is finite.
+    hazard = -np.log(end / before) / (HORIZON - DAYS[-2])
+    beyond = days[days > HORIZON] - HORIZON
+    return np.concatenate([hold, end[:, None] * np.exp(-hazard[:, None] * beyond)], axis=1)
+
+
 def told_until_now(told: ArrayLike, survival: ArrayLike, held_days: ArrayLike) -> Floats:
     """Return the levels at which promises are read off curves that `held_until_now` made.
 

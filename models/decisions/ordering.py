@@ -2,15 +2,19 @@
 
 The plan weighed is: order on day q if the fault has not come back by then, and fit the pack when it arrives. If the
 fault comes first, the pack is ordered at the return and the vehicle stands until it is there. With T the return day,
-L the lead time and A = q + L, a plan costs, up to the end of the forecast,
+L the lead time and A = q + L, a plan costs, up to `COUNTED_DAYS`,
 
 - the pack: price and express fee, of the planned offer if T > q, else of the offer that is cheapest at a return;
 - stranding, if T <= A;
 - days off the road, A - T if q < T <= A and the whole lead time if T <= q;
-- capital for each day that the pack was bought before it was needed, from A to T or the horizon;
-- less the return value, if the old pack would have held to the horizon, so that none was needed in that time.
+- capital for each day that the pack was bought before it was needed, from A to T or the last day counted;
+- less the return value, if the old pack would have held to the last day counted, so that none was needed.
 
 Not ordering at all until the fault returns is always weighed along with the planned days.
+
+A pack that holds to the end of the forecast is not good for ever: were costs counted to there alone, waiting would be
+free of all that follows, and look too good. Past the end the hazard of the last days goes on (`extended_hold`), an
+assumption; a promise never rests on it.
 
 Sums over the lead time are correlations of its probabilities with the running sums of F and S, so all cases and all
 order days come out of one matrix product for each offer.
@@ -33,7 +37,7 @@ from models.base.arrays import Bools, Floats, Integers
 from models.base.errors import BadInput
 from models.base.messages import say
 from models.calibration.conformal import told_hold
-from models.decisions.hold_curves import HORIZON, daily_hold
+from models.decisions.hold_curves import HORIZON, daily_hold, extended_hold
 from models.decisions.lead_time import LeadTime
 from models.decisions.money import Amounts, Money, asked_for, one_currency
 
@@ -42,6 +46,10 @@ AT_RETURN: Final = -1
 
 TOO_LATE: Final = -1
 """In place of a latest order day: even an order placed today runs a higher risk."""
+
+COUNTED_DAYS: Final = 2 * HORIZON
+"""Days for which costs are counted. Invented: with as long again as the forecast, ordering by it costs less than with
+the forecast's days alone, on packs followed for so long (`tests/studies/decisions.md`)."""
 
 ORDER_DAYS: Final[Integers] = np.arange(HORIZON + 1, dtype=np.int64)
 """The order days weighed. Unit: days from today."""
@@ -86,7 +94,7 @@ class Costs:
     capital_per_day : float or array, shape (n,)
         One day in which a pack was bought earlier than needed.
     return_value : float or array, shape (n,)
-        What the pack bought was still good for if the old one would have held to the end of the forecast.
+        What the pack bought was still good for if the old one would have held for `COUNTED_DAYS`.
     """
 
     currency: str
@@ -117,12 +125,12 @@ class OrderPlan:
     currency : str
     offers : tuple of Offer, length m
     cost_at_least : array, shape (n, m, HORIZON + 1)
-        Expected cost of each offer ordered on each day. Returns past the horizon are not counted.
+        Expected cost of each offer ordered on each day. Returns past `COUNTED_DAYS` are not counted.
     cost_at_most : array, shape (n, m, HORIZON + 1)
-        The same if every pack that holds to the horizon failed right after it. The two differ only where the pack may
-        come after the horizon. With an open record both are least values: its open orders count as one day late.
+        The same if every pack that holds so long failed right after it. The two differ only where the pack may come
+        after that day. With an open record both are least values: its open orders count as one day late.
     at_return_cost : array, shape (n,)
-        Expected cost up to the horizon of ordering only at the return.
+        Expected cost of ordering only at the return, counted alike.
     at_return_offer : array of int, shape (n,)
         The offer taken at a return: the least of price, fee and days off the road.
     fault_first_at_most : array, shape (n, m, HORIZON + 1)
@@ -211,8 +219,8 @@ class _Exposure:
 class _Exposures:
     """Least and most of what the plans are exposed to.
 
-    `least` sees no return after the horizon, `most` sees all of them right after it. `fault_first` is the risk of
-    `most` by what is promised, with open orders counted as never arriving: the risk must carry them, the cost cannot.
+    `least` sees no return after the last day counted, `most` sees all of them right after it. `fault_first` is the
+    risk by what is promised, with open orders counted as never arriving: the risk must carry them, the cost cannot.
     `hopeful` is the same of `least`.
     """
 
@@ -248,7 +256,7 @@ def plan_orders(
     BadInput
         For missing costs (with the reason each is needed), mixed currencies, no offer, or broken curves.
     """
-    hold = daily_hold(survival)
+    hold = extended_hold(survival, COUNTED_DAYS)
     checked = _checked_costs(offers, costs, len(hold))
     _require_risk(risk)
     return _weigh(hold, tuple(offers), costs.currency, checked, _exposures(hold, offers, told), risk)
@@ -334,7 +342,7 @@ def cost_sensitivity(
     list of CostChange
         Cost by cost, factor by factor.
     """
-    hold = daily_hold(survival)
+    hold = extended_hold(survival, COUNTED_DAYS)
     checked = _checked_costs(offers, costs, len(hold))
     exposures = _exposures(hold, offers, told)
     base = _weigh(hold, tuple(offers), costs.currency, checked, exposures, risk)
@@ -372,7 +380,7 @@ def _checked_costs(offers: Sequence[Offer], costs: Costs, cases: int) -> dict[st
 def _exposures(hold: Floats, offers: Sequence[Offer], told: Floats | None) -> _Exposures:
     longest = max(len(offer.lead_time.probability) for offer in offers)
     past = np.zeros((len(hold), longest))
-    early = np.cumsum(hold[:, :HORIZON][:, ::-1], axis=1)[:, ::-1]
+    early = np.cumsum(hold[:, :-1][:, ::-1], axis=1)[:, ::-1]
     early = np.concatenate([early, np.zeros((len(hold), 1 + longest))], axis=1)
     never = np.concatenate([1 - hold, past + 1 - hold[:, -1:]], axis=1)
     at_once = np.concatenate([1 - hold, past + 1], axis=1)
@@ -391,9 +399,9 @@ def _exposures(hold: Floats, offers: Sequence[Offer], told: Floats | None) -> _E
             days_early=np.stack([early @ spread for spread in spreads], axis=1),
         )
 
-    promised, leads = _promised(hold, told), [offer.lead_time for offer in offers]
+    promised, leads = _promised(hold[:, : HORIZON + 1], told), [offer.lead_time for offer in offers]
     no_more = np.concatenate([1 - promised, past + 1 - promised[:, -1:]], axis=1)
-    hopeful = np.stack([no_more @ spread for spread in spreads], axis=1)
+    hopeful = np.stack([no_more @ _spread(lead, no_more.shape[1]) for lead in leads], axis=1)
     return _Exposures(exposure(never), exposure(at_once), _fault_first(promised, leads), hopeful)
 
 
@@ -448,19 +456,19 @@ def _weigh(
     at_return = to_pay + costs["day_off_road"][:, None] * wait_days
     at_return_offer = at_return.argmin(axis=1)
     cheapest_at_return = at_return.min(axis=1)
-    returned = 1 - hold
+    still, end = hold[:, None, : HORIZON + 1], hold[:, -1]
 
     def cost(exposure: _Exposure) -> Floats:
         each = {name: values[:, None, None] for name, values in costs.items()}
         total = each["stranding"] * exposure.fault_first
         total += each["day_off_road"] * exposure.days_standing
         total += each["capital_per_day"] * exposure.days_early
-        total += to_pay[None, :, None] * hold[:, None, :]
-        total += (cheapest_at_return[:, None] * returned - costs["return_value"][:, None] * hold[:, -1:])[:, None, :]
+        total += to_pay[None, :, None] * still
+        total += cheapest_at_return[:, None, None] * (1 - still) - each["return_value"] * end[:, None, None]
         return total
 
     at_most = cost(exposures.most)
-    at_return_cost = returned[:, -1] * (costs["stranding"] + cheapest_at_return)
+    at_return_cost = (1 - end) * (costs["stranding"] + cheapest_at_return)
     offer, day, planned = _cheapest(at_most)
     wait = at_return_cost < planned
     within = exposures.fault_first <= risk

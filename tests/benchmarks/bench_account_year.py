@@ -2,10 +2,11 @@
 
     python tests/benchmarks/bench_account_year.py --judge JUDGE.py --models FOLDER ACCOUNT.py ...
 
-The releases of each account (`bench_accounts.py` says what accounts and judge are) are dealt out into years of as many
-cases; orders, lead times and money are those of `bench_year.py`, all invented. Nothing has been learned from the account.
-Beside the two rules of thumb stand the account's own Kaplan-Meier curve, the same for every pack, and one that knows each
-pack's day. Prints a table for each account: the mean of years, and the standard error of what ours saves on the better rule.
+The releases of each account (`bench_accounts.py` says what accounts and judge are) are dealt out into years; orders,
+lead times and money are those of `bench_year.py`, all invented. With `--learn` a model first learns from so many first
+returns of a censored record there. Beside the rules of thumb stand the account's own Kaplan-Meier curve, the same for
+every pack, and a buyer who knows each pack's day. Prints the mean of years for each account, and what ordering by the
+forecast saves on the better rule with its standard error.
 """
 
 from __future__ import annotations
@@ -41,6 +42,7 @@ from tests.studies.order_year.simulate import (
     year_of_releases,
 )
 from training.learning.moments import SurvivalRows
+from training.learning.own_records import OwnRows, learned_forecaster
 from training.registry import ModelRegistry
 
 PLACE, DAY_KNOWN = "the place's own curve", "each day known"
@@ -49,7 +51,8 @@ PLACE, DAY_KNOWN = "the place's own curve", "each day known"
 def loaded(path: Path) -> ModuleType:
     """Import a file by its path."""
     spec = importlib.util.spec_from_file_location(path.stem, path)
-    assert spec is not None and spec.loader is not None
+    assert spec is not None
+    assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     sys.modules[path.stem] = module
     spec.loader.exec_module(module)
@@ -76,6 +79,16 @@ def years_of(tables: HistoryTables, rows: SurvivalRows, cases: int, forecaster: 
         yield year, {OURS: kept(year, forecast_curves(year, forecaster)), PLACE: place, DAY_KNOWN: true_curves_of(year)}
 
 
+def learned(base: Forecaster, judge: ModuleType, account: ModuleType, returns: int) -> Forecaster:
+    """Learn from the first packs of a workshop there, up to so many first returns."""
+    shop = account.cohort(max(600, 3 * returns), 31, censored=True)
+    every = judge.release_rows(judge.tables_of(shop))
+    packs = every.moments["pack_id"].iloc[: int(np.searchsorted(np.cumsum(every.event), returns)) + 1]
+    own = judge.tables_of(shop, set(packs))
+    own.outcomes["found"] = None
+    return learned_forecaster(base, OwnRows.of(own, 0), own)
+
+
 def ledgers(year, curves: dict[str, Curves], world: World) -> dict[str, Ledger]:
     """Let one year happen by each way of ordering."""
     supplies, costs = world.supplies, world.costs
@@ -98,13 +111,16 @@ def main() -> None:
     parser.add_argument("--models", required=True, type=Path)
     parser.add_argument("--packs", type=int, default=1500)
     parser.add_argument("--cases", type=int, default=60)
+    parser.add_argument("--learn", type=int, default=0, help="first returns of the place to learn from")
     asked = parser.parse_args()
     judge = loaded(asked.judge)
     forecaster = ModelRegistry(asked.models).load_current(Forecaster).model
     for path in asked.accounts:
-        tables = judge.tables_of(loaded(path).cohort(asked.packs, 11, censored=False))
+        account = loaded(path)
+        tables = judge.tables_of(account.cohort(asked.packs, 11, censored=False))
         rows = judge.release_rows(tables)
-        years = list(years_of(tables, rows, asked.cases, forecaster))
+        model = learned(forecaster, judge, account, asked.learn) if asked.learn else forecaster
+        years = list(years_of(tables, rows, asked.cases, model))
         print(
             f"\n{path.stem}: {len(years)} years of {asked.cases} cases; paid beyond the packs that were needed, a year"
         )

@@ -21,13 +21,12 @@ from models.decisions.fleet_costs import (
     WEEK_DAYS,
     FleetCosts,
     WeeklyReturns,
-    extended_hold,
     replacement_costs,
     weekly_returns,
 )
 from models.decisions.fleet_milp import LEAST_SAVING
 from models.decisions.fleet_plan import FleetLimits, FleetPlan, plan_fleet
-from models.decisions.hold_curves import HORIZON
+from models.decisions.hold_curves import HORIZON, extended_hold
 from models.decisions.money import Money
 from models.packs.family import PackFamily
 from service.core.cautions import all_cautions, shared_chemistry

@@ -55,8 +55,8 @@ from training.registry import StoredModel
 
 COSTS_OF_ORDERING: Final = ("stranding", "day_off_road", "capital_per_day", "return_value")
 ASSUMPTION: Final = N_(
-    "Costs are counted to the end of the forecast; past it a pack that still holds is taken to fail at once, which "
-    "makes waiting look no better than it is."
+    "Costs are counted for 180 days. The forecast ends after 90: from there on packs are taken to fail as often as in "
+    "its last days, which is an assumption."
 )
 
 

@@ -77,9 +77,9 @@ class OfferWeighed(BaseModel):
     )
     horizon_limits: bool = Field(description="A later day might do too, but lies past what the forecast vouches for.")
     cost_at_least: list[float] = Field(
-        description="By order day from today: expected cost, returns past the end unseen."
+        description="By order day from today: expected cost, returns after 180 days unseen."
     )
-    cost_at_most: list[float] = Field(description="The same if every pack that holds to the end failed right after it.")
+    cost_at_most: list[float] = Field(description="The same if every pack that holds so long failed right after it.")
     fault_first: list[float] = Field(
         description="By order day: chance that the fault beats the delivery, at most, by what is promised."
     )

@@ -5,8 +5,9 @@ from hypothesis import strategies as st
 
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
-from models.decisions.fleet_costs import NOT_PLANNED, FleetCosts, extended_hold, replacement_costs
+from models.decisions.fleet_costs import NOT_PLANNED, FleetCosts, replacement_costs
 from models.decisions.fleet_plan import FleetLimits, plan_fleet
+from models.decisions.hold_curves import extended_hold
 from models.decisions.money import Money
 
 

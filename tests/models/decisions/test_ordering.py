@@ -7,11 +7,12 @@ from hypothesis import strategies as st
 
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
-from models.decisions.hold_curves import HORIZON, daily_hold
+from models.decisions.hold_curves import HORIZON, extended_hold
 from models.decisions.lead_time import Delivery, LeadTime, Quote, lead_time
 from models.decisions.money import Money
 from models.decisions.ordering import (
     AT_RETURN,
+    COUNTED_DAYS,
     TOO_LATE,
     Costs,
     Offer,
@@ -27,11 +28,11 @@ FAST = Offer("Ferry Express", Money(1400, "EUR"), lead_time("Ferry Express", Quo
 COSTS = Costs("EUR", stranding=600, day_off_road=60, capital_per_day=0.5, return_value=900)
 
 
-def cost_by_hand(hold, offer, at_return, day, costs, return_after_horizon):
+def cost_by_hand(hold, offer, at_return, day, costs, return_at_the_end):
     """Add up every return day and every lead time one by one."""
     total = 0.0
     chance = dict(enumerate(-np.diff(hold), start=1))
-    after = HORIZON + 1 if return_after_horizon else 10_000
+    after = COUNTED_DAYS + 1 if return_at_the_end else 10_000
     chance[after] = hold[-1]
     for t, p_t in chance.items():
         for lead, p_lead in enumerate(offer.lead_time.probability):
@@ -43,9 +44,9 @@ def cost_by_hand(hold, offer, at_return, day, costs, return_after_horizon):
                 cost = offer.to_pay.amount
                 if t <= arrival:
                     cost += costs.stranding + costs.day_off_road * (arrival - t)
-                elif arrival < HORIZON:
-                    cost += costs.capital_per_day * (min(t, HORIZON) - arrival)
-                if t > HORIZON:
+                elif arrival < COUNTED_DAYS:
+                    cost += costs.capital_per_day * (min(t, COUNTED_DAYS) - arrival)
+                if t > COUNTED_DAYS:
                     cost -= costs.return_value
             total += p_t * p_lead * cost
     return total
@@ -55,13 +56,26 @@ def cost_by_hand(hold, offer, at_return, day, costs, return_after_horizon):
 @pytest.mark.parametrize("at_most", [False, True])
 def test_costs_are_those_counted_case_by_case(day, at_most):
     plan = plan_orders(HOLD, [SLOW, FAST], COSTS, 0.1)
-    daily = daily_hold(HOLD)
+    daily = extended_hold(HOLD, COUNTED_DAYS)
     costs = plan.cost_at_most if at_most else plan.cost_at_least
     for case in range(len(HOLD)):
         at_return = plan.offers[plan.at_return_offer[case]]
         for m, offer in enumerate(plan.offers):
             expected = cost_by_hand(daily[case], offer, at_return, day, COSTS, at_most)
             assert costs[case, m, day] == pytest.approx(expected, rel=1e-9)
+
+
+def test_waiting_is_not_free_of_what_follows_the_forecast():
+    # At the pace of its last days a pack that holds to day 90 comes back by day 180 with this chance.
+    chance = 1 - np.exp(-180 / 40)
+    steady = np.exp(-DAYS / 40)[None]
+    plan = plan_orders(steady, [FAST], replace(COSTS, day_off_road=0), 0.1)
+    assert plan.at_return_cost[0] == pytest.approx(chance * (600 + 1580))
+    # A stranding saved counts, a pack that comes back soon after the forecast's end is not called needless.
+    late = np.interp(DAYS, [0, 60, 90], [1.0, 1.0, 0.6])[None]
+    dear = plan_orders(late, [FAST], Costs("EUR", 600, 60, 0.5, 0), 0.1)
+    assert dear.best_offer[0] == 0
+    assert (1 - late[0, -1]) * (600 + 1580 + 60 * 3) < dear.best_cost[0] < dear.at_return_cost[0]
 
 
 def test_the_fault_is_first_when_it_comes_up_to_the_day_of_arrival():

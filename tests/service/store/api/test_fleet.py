@@ -9,8 +9,9 @@ import pytest
 
 from models.calibration.conformal import told_hold
 from models.decisions.age_replacement import age_policy_from_record
-from models.decisions.fleet_costs import NOT_PLANNED, FleetCosts, extended_hold, rank_by_waiting, weekly_returns
+from models.decisions.fleet_costs import NOT_PLANNED, FleetCosts, rank_by_waiting, weekly_returns
 from models.decisions.fleet_plan import FleetLimits, plan_fleet
+from models.decisions.hold_curves import extended_hold
 from models.decisions.money import Money
 from models.survival.kaplan_meier import kaplan_meier
 from service.decisions.basis.open_cases import open_cases
