@@ -524,6 +524,14 @@ def _of_outside(name: str, row: dict[str, float], ranges: float) -> Flag:
             times=f"{value / GENTLE_CHARGE_PER_H:.2g}",
         )
         return Flag("out-of-range", text)
+    if name == "blocks_topped":
+        text = say(
+            "%(count)s blocks were charged at one visit, more than in any pack that the model has seen: it goes by the "
+            "first of them, and the forecast is widened. Another of them may sink sooner: read all blocks, at rest and "
+            "under load, before it goes.",
+            count=f"{value:.0f}",
+        )
+        return Flag("out-of-range", text)
     told = {"meaning": say(_FEATURE[name].meaning), "value": _shown(name, value)}
     if ranges > FAR:
         text = say(

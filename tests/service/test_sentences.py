@@ -134,6 +134,19 @@ def test_a_promise_is_rounded_down(days, said):
     assert count_days(days) == said
 
 
+def test_nothing_is_asked_for_again_that_was_just_read():
+    """ "Do not let it go" was followed by "all blocks at rest again, before it goes", with the reading just given."""
+    none = [GoodFor(confidence=0.9, days=0.4, guarantee="g", beyond_horizon=False)]
+    soon = [ReturnDay(returned=0.1, day=0.5, beyond_horizon=False)]
+    may_go, _until, measure = lead_of(figures(good_for=none, return_days=soon))
+    assert may_go.startswith("By these figures do not let it go")
+    assert measure == "Measure next: nothing more would help now; keep it off the road until its pack is replaced."
+    used = [GoodFor(confidence=0.9, days=0.0, guarantee="g", beyond_horizon=False)]
+    later = [ReturnDay(returned=0.1, day=3.0, beyond_horizon=False)]
+    measure = lead_of(figures(good_for=used, return_days=later))[2]
+    assert measure == "Measure next: all blocks at rest again, before it is driven."
+
+
 def test_nothing_left_of_a_promise_is_said_beside_the_days_of_return():
     """ "good for 0.0" stood beside "10 % are back by day 1.2": promises count from when it was last seen."""
     none = [GoodFor(confidence=0.9, days=0.0, guarantee="g", beyond_horizon=False)]

@@ -127,8 +127,10 @@ def lead_of(figures: ForecastFigures, now: datetime | None = None) -> list[str]:
         measure = _("Measure next: all blocks at rest again, and under load.")
     elif holds:
         measure = _("Measure next: all blocks at rest, by %(day)s, before it is driven that day.") % {"day": last}
+    elif past or _used_up(figures):
+        measure = _("Measure next: all blocks at rest again, before it is driven.")
     else:
-        measure = _("Measure next: all blocks at rest again, before it goes.")
+        measure = _("Measure next: nothing more would help now; keep it off the road until its pack is replaced.")
     return [may_go, until, measure]
 
 

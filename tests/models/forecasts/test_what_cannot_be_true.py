@@ -85,6 +85,14 @@ def test_the_same_charge_twice_in_a_history_is_grave_unless_somebody_read_betwee
     assert "charged-again" not in grave(forecaster.forecast(history.model_copy(update={"readings": tuple(read)})))
 
 
+def test_two_blocks_at_one_visit_are_told_for_what_they_are(forecaster):
+    """Everyday work was "far outside", to be checked, and "read as not known"."""
+    told = forecaster.forecast(pack(charge={"charge_ah": 1.0, "blocks": [5, 9]}))
+    (text,) = (str(flag.text) for flag in told.flags if flag.code == "out-of-range")
+    assert text.startswith("2 blocks were charged at one visit")
+    assert "Check it" not in text
+
+
 def test_an_end_voltage_below_the_rest_after_it_is_grave(forecaster):
     found = forecaster.forecast(pack(charge={"charge_ah": 1.0, "end_v": 13.0, "end_v_at": "supply", "duration_h": 2.0},
                                      after_v=0.9))  # fmt: skip
