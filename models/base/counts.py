@@ -33,67 +33,67 @@ def years(count: float) -> Said:
 
 def blocks(count: int) -> Said:
     """Say a number of blocks."""
-    return say_count("%(num)s block", "%(num)s blocks", count, num=count)
+    return say_count("%(num)s block", "%(num)s blocks", count, num=f"{count:,}")
 
 
 def cells(count: int) -> Said:
     """Say a number of cells."""
-    return say_count("%(num)s cell", "%(num)s cells", count, num=count)
+    return say_count("%(num)s cell", "%(num)s cells", count, num=f"{count:,}")
 
 
 def packs(count: int) -> Said:
     """Say a number of packs."""
-    return say_count("%(num)s pack", "%(num)s packs", count, num=count)
+    return say_count("%(num)s pack", "%(num)s packs", count, num=f"{count:,}")
 
 
 def logs(count: int) -> Said:
     """Say a number of drive logs."""
-    return say_count("%(num)s drive log", "%(num)s drive logs", count, num=count)
+    return say_count("%(num)s drive log", "%(num)s drive logs", count, num=f"{count:,}")
 
 
 def vehicles(count: int) -> Said:
     """Say a number of vehicles."""
-    return say_count("%(num)s vehicle", "%(num)s vehicles", count, num=count)
+    return say_count("%(num)s vehicle", "%(num)s vehicles", count, num=f"{count:,}")
 
 
 def topups(count: int) -> Said:
     """Say a number of top-ups."""
-    return say_count("%(num)s top-up", "%(num)s top-ups", count, num=count)
+    return say_count("%(num)s top-up", "%(num)s top-ups", count, num=f"{count:,}")
 
 
 def returns(count: int) -> Said:
     """Say a number of returns."""
-    return say_count("%(num)s return", "%(num)s returns", count, num=count)
+    return say_count("%(num)s return", "%(num)s returns", count, num=f"{count:,}")
 
 
 def forecasts(count: int) -> Said:
     """Say a number of forecasts."""
-    return say_count("%(num)s forecast", "%(num)s forecasts", count, num=count)
+    return say_count("%(num)s forecast", "%(num)s forecasts", count, num=f"{count:,}")
 
 
 def cases(count: int) -> Said:
     """Say a number of cases."""
-    return say_count("%(num)s case", "%(num)s cases", count, num=count)
+    return say_count("%(num)s case", "%(num)s cases", count, num=f"{count:,}")
 
 
 def moments(count: int) -> Said:
     """Say a number of moments of packs' histories."""
-    return say_count("%(num)s moment", "%(num)s moments", count, num=count)
+    return say_count("%(num)s moment", "%(num)s moments", count, num=f"{count:,}")
 
 
 def outcomes(count: int) -> Said:
     """Say a number of outcomes."""
-    return say_count("%(num)s outcome", "%(num)s outcomes", count, num=count)
+    return say_count("%(num)s outcome", "%(num)s outcomes", count, num=f"{count:,}")
 
 
 def rows(count: int) -> Said:
     """Say a number of rows."""
-    return say_count("%(num)s row", "%(num)s rows", count, num=count)
+    return say_count("%(num)s row", "%(num)s rows", count, num=f"{count:,}")
 
 
 def columns(count: int) -> Said:
     """Say a number of columns."""
-    return say_count("%(num)s column", "%(num)s columns", count, num=count)
+    return say_count("%(num)s column", "%(num)s columns", count, num=f"{count:,}")
 
 
 def _form(count: float) -> int:

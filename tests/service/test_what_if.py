@@ -7,6 +7,7 @@ from copy import copy
 from dataclasses import replace
 from datetime import UTC, datetime
 
+import numpy as np
 import pytest
 from fastapi.testclient import TestClient
 
@@ -160,3 +161,15 @@ def test_where_heat_seems_to_help_the_reason_is_given(small_trained):
         assert "sink less under load" in sentence_of(replace(told, verdict=seems), answer)
         other = {"shorter": "longer", "longer": "shorter"}[seems]
         assert "sink less under load" not in sentence_of(replace(told, verdict=other), answer)
+
+
+@pytest.mark.parametrize(("share", "told"), [(1.0, "99 of 100 still hold"), (0.996, "99 of 100"), (0.567, "56 of 100")])
+def test_no_share_that_holds_is_rounded_up_or_told_as_certain(small_trained, share, told):
+    """A replaced pack was told to hold in "100 of 100"."""
+    history = PackHistory.model_validate(history_of_case({"family": "marl-28"}, load_families()))
+    answer = small_trained.forecaster.what_if(
+        history, [Plan("cooler", cooler_k=5.0)], family=load_families()["marl-28"]
+    )
+    plan = answer.of("cooler")
+    flat = replace(plan, survival=np.full_like(plan.survival, share), verdict="as planned")
+    assert told in sentence_of(flat, answer)

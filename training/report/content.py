@@ -128,7 +128,7 @@ class GroupFigures(_Part):
         """Of which packs the group is, as a sentence says it behind "of"."""
         if not self.grouping:
             return "all packs"
-        return PACKS.get((self.grouping, self.value), f"the packs with {self.grouping} {self.value}")
+        return PACKS.get((self.grouping, self.value), f"packs of {self.grouping} {self.value}")
 
 
 class TooSmall(_Part):

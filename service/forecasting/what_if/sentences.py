@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from models.interventions.what_if import PlanForecast, WhatIf
 from service.core.translation import _, ngettext
 from service.forecasting.forecasts.sentences import about_days
@@ -13,8 +15,10 @@ TOLD_DAY = 14
 def sentence_of(told: PlanForecast, answer: WhatIf) -> str:
     """Say what one plan does."""
     days = answer.present.days
+    # Rounded down and never all of them: that a pack holds is not flattered, and never certain.
     held, before = (
-        round(100 * float(curve[days == TOLD_DAY][0])) for curve in (told.survival, answer.present.survival)
+        min(math.floor(100 * float(curve[days == TOLD_DAY][0]) + 1e-9), 99)
+        for curve in (told.survival, answer.present.survival)
     )
     name = _(told.plan.name)
     name = name[:1].upper() + name[1:]
