@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import httpx2 as httpx
 import pytest
@@ -11,6 +12,7 @@ import segno
 from playwright.sync_api import expect
 
 from service.forecasting.forecasts.examples import example_case
+from service.pages.wording import dated
 from tests.service.pages.folds import unfold
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
@@ -385,7 +387,7 @@ def test_the_page_tells_what_rest_tells(site, van, phone_page):
     # Folded parts too.
     shown = " ".join(phone_page.locator("main").text_content().split())
     for sentence in [*answer["sentences"], *answer["explanation"]["sentences"], *answer["cautions"]]:
-        assert sentence in shown, sentence
+        assert dated(sentence, ZoneInfo("UTC")) in shown, sentence
 
 
 def test_a_wide_record_is_found_by_a_part_of_the_number(site, record, either_page, sound):
@@ -435,7 +437,7 @@ def test_going_on_from_a_unit_tells_what_rest_tells(site, van, record, page, sou
             said = said[:3]
             expect(page.locator("svg.ladder .spot")).to_have_count(len(told["table"]))
         for sentence in [*said, *told["cautions"][:2]]:
-            assert sentence in shown, sentence
+            assert dated(sentence, ZoneInfo("UTC")) in shown, sentence
         sound(page, f"unit-{room}")
 
 
