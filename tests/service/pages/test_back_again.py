@@ -196,7 +196,7 @@ def test_a_return_of_before_the_topup_is_said_at_its_field(site, van_back):
 def test_the_plan_of_a_pack_that_came_back_unread_is_told_in_a_sentence(site, van_back, record):
     record("/v1/outcomes", {"pack_id": van_back, "time": BACK.isoformat(), "kind": "returned"})
     page = httpx.get(f"{site.url}/bench/units/{van_back}/topup-plan", timeout=60).text
-    assert "All readings are from before the fault came back on 2026-03-23" in page
+    assert "All readings are from before the fault came back on Mon 23 Mar 2026" in page
 
 
 def test_a_car_that_came_back_is_told_its_stop_before_the_charge_and_above_a_slip(site, van_back):
