@@ -39,7 +39,7 @@ LONG = {
     "what if": ("/bench/units/MB-VAN-07/what-if", "Simulated packs that fit these readings"),
     "top-up plan": ("/bench/units/MB-VAN-07/topup-plan", "Rest reading of"),
     "record": ("/record", "promises of days"),
-    "queue": ("/parts", "Costs are counted to the end of the forecast"),
+    "queue": ("/parts", "Costs are counted for 180 days"),
     "ranking": ("/fleet?order=good_until", "The whole ranking as a file"),
     "plan": ("/fleet/plan?slots=3&weeks=8", "Budget for packs"),
 }
