@@ -121,7 +121,8 @@ def test_only_what_is_wanted_is_told(out, store, clock, work, there):
     told = bodies(there)
     assert told
     assert {one["data"]["about"] for one in told} == {"fault"}
-    assert all(int(one["data"]["text"].split(" in ")[1].split("%")[0]) >= 60 for one in told)
+    shares = [one["data"]["text"].split(" in ")[1].split("%")[0].removeprefix("more than ") for one in told]
+    assert all(int(share) >= 60 for share in shares)
 
 
 def test_a_later_day_is_told_when_it_comes_near(out, store, clock, work, there):
