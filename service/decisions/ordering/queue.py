@@ -20,7 +20,14 @@ from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import on_order
 from service.decisions.basis.open_cases import OpenCase, OpenCases, decided_on, open_cases, without_forecast
 from service.decisions.basis.sentences import SINCE_SEEN, WAITING_TO_ORDER, look_first_at
-from service.decisions.ordering.answers import ASSUMPTION, COSTS_OF_ORDERING, costs_used, latest, told_on_order
+from service.decisions.ordering.answers import (
+    ASSUMPTION,
+    COSTS_OF_ORDERING,
+    UNLEARNED,
+    costs_used,
+    latest,
+    told_on_order,
+)
 from service.decisions.ordering.last_day import last_day_said
 from service.decisions.ordering.offers import Offers, stored_offers
 from service.decisions.ordering.schemas import CaseLeftOut, CaseOnOrder, QueueAnswer, QueueEntryAnswer, QueueRequest
@@ -69,7 +76,7 @@ def queue_of_cases(
         for one in stopped
     ]
     notes = (
-        [_(ORDER_OF_QUEUE), costs.source, _(SINCE_SEEN), _(ASSUMPTION), _(WAITING_TO_ORDER)]
+        [_(ORDER_OF_QUEUE), costs.source, _(SINCE_SEEN), _(ASSUMPTION), _(UNLEARNED), _(WAITING_TO_ORDER)]
         if len(waiting)
         else [costs.source]
     )
