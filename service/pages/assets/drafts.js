@@ -18,12 +18,12 @@ const other = drafts().filter((one) => one.split("?")[0] === page && one !== own
 const begun = other.filter((one) => !unit || ["", unit].includes(named(read(one))));
 const here = form && read(own) === null && begun.length === 1 ? begun[0] : own;
 
-function tell(text, link) {
+function tell(text, ...links) {
   const line = document.createElement("p");
   line.className = "message unsaved";
   line.setAttribute("role", "status");
   line.append(text);
-  if (link) line.append(" ", link);
+  links.forEach((link, place) => line.append(place ? " · " : " ", link));
   document.getElementById("messages").append(line);
   return line;
 }
@@ -56,18 +56,19 @@ if (kept && !document.getElementById("faults") && !("filled" in form.dataset)) {
 
 // Elsewhere it is named, with the way back to it; so it is beside the form of another unit.
 if (!location.pathname.startsWith("/sign-in")) {
-  for (const key of form ? other.filter((one) => one !== here) : drafts()) {
+  const links = (form ? other.filter((one) => one !== here) : drafts()).map((key) => {
     const link = document.createElement("a");
     link.href = key.slice(PREFIX.length);
     link.textContent = [named(read(key)), (read(key) || {}).title || link.href].filter(Boolean).join(": ");
-    tell(words.unsaved, link);
-  }
+    return link;
+  });
+  if (links.length) tell(words.unsaved, ...links);
 }
 
 function keep() {
   const all = {};
   for (const one of fields()) (all[one.name] ||= []).push(one.value);
-  localStorage.setItem(here, JSON.stringify({ title: document.querySelector("h1").textContent.trim() + ", " + document.title, fields: all }));
+  localStorage.setItem(here, JSON.stringify({ title: document.title.split(" · ")[0], fields: all }));
 }
 
 const reached = () => fetch("/healthz", { cache: "no-store" }).then((answer) => answer.ok, () => false);

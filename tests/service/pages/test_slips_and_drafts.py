@@ -134,6 +134,21 @@ def test_what_was_typed_survives_a_closed_tab_and_is_named(site, cab, open_conte
     expect(page.locator(".unsaved")).to_have_count(0)
 
 
+def test_several_forms_begun_are_named_in_one_line(site, cab, open_context):
+    context = open_context("phone")
+    page = context.new_page()
+    page.goto(f"{cab}/reading/new")
+    fill(page, VOLTS[:3])
+    page.goto(f"{cab}/topup/new")
+    page.locator("input[name=charge_ah]").first.fill("1.1")
+    page.goto(f"{site.url}/")
+    expect(page.locator(".unsaved a")).to_have_count(2)
+    expect(page.locator(".unsaved")).to_have_count(1)
+    for link in page.locator(".unsaved a").all_text_contents():
+        assert link.count(",") <= 1, link
+        assert "Tideover" not in link
+
+
 def test_a_reading_waits_for_the_line_and_is_then_sent(site, cab, open_context):
     context = open_context("phone")
     page = context.new_page()
