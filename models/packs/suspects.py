@@ -186,12 +186,19 @@ class _Look:
         return np.asarray(masks[np.append(place, len(known)).astype(np.intp)])
 
     @cached_property
-    def newest_charge(self) -> Rows:
-        """Row of each pack's newest top-up, −1 where there is none; one more −1 for rows of no pack."""
-        newest = np.full(len(self.which) + 1, -1, dtype=np.intp)
-        newest[self.topup_pack] = np.arange(len(self.topup_pack))
-        newest[-1] = -1
-        return newest
+    def just_charged(self) -> Bools:
+        """Whether some block of its pack was charged shortly before each reading."""
+        soon = BEFORE_DRIVING.total_seconds() / SECONDS_PER_DAY + SLACK
+        charges = np.flatnonzero(self.topup_pack >= 0)
+        if not len(charges):
+            return np.zeros(len(self.reading_pack), dtype=np.bool_)
+        charges = charges[np.lexsort((self.topup_day[charges], self.topup_pack[charges]))]
+        # Days since 1970 lie well below this, so that packs do not mix.
+        key = self.topup_pack[charges] * 1e6 + self.topup_day[charges]
+        place = np.searchsorted(key, self.reading_pack * 1e6 + self.reading_day + _KEY_DAYS, side="right") - 1
+        last = charges[np.maximum(place, 0)]
+        own = (place >= 0) & (self.topup_pack[last] == self.reading_pack)
+        return np.asarray(own & (self.reading_day - self.topup_day[last] <= soon))
 
     def charge(self, name: str) -> Floats:
         return np.asarray(self.tables.topups[name].to_numpy(np.float64, na_value=np.nan))
@@ -449,31 +456,24 @@ def _collapsed(look: _Look) -> Bools:
 
 
 def _cell_down(look: _Look) -> Bools:
-    """In some reading at rest a block lies a cell's worth below the others, or less if it was just charged.
+    """In some reading at rest a block lies a cell's worth below the others, or less if some block was just charged.
 
-    Where any block does, the lowest one does: the median of the others rises by as much as it falls behind. One that
-    was just charged counts by another limit, and so is looked at besides.
+    Where any block does, the lowest one does: the median of the others rises by as much as it falls behind.
     """
-    rest = look.resting
-    rows = np.flatnonzero(rest & (look.reading_pack >= 0))
-    charge = look.newest_charge[look.reading_pack[rows]]
-    soon = BEFORE_DRIVING.total_seconds() / SECONDS_PER_DAY + SLACK
-    since = look.reading_day[rows] - np.append(look.topup_day, np.nan)[charge]
-    rows, charge = rows[(since >= -SLACK) & (since <= soon)], charge[(since >= -SLACK) & (since <= soon)]
+    above = look.median_from(1)
     # Whichever block is left out, the median of the others lies between those without the highest and the lowest.
-    above, below = look.median_from(1), look.median_to(1)[rows]
-    charged = np.where(look.topped[charge], look.volts[rows], np.nan)
-    lowest = np.fmin.reduce(charged, axis=1, initial=np.inf)
-    limit, later = np.full(len(look.ordered), np.nan), np.full(len(rows), np.nan)
-    family_of = np.append(look.which, -1)[look.reading_pack]
+    below = look.median_to(1)
+    soon = look.just_charged
+    limit, family_of = np.full(len(look.ordered), np.nan), np.append(look.which, -1)[look.reading_pack]
     for number, family in enumerate(look.families):
-        own, late = family_of == number, family_of[rows] == number
+        own = family_of == number
         allowed = (family.cells_per_block - 1) * family.hysteresis_charge_v
-        limit[own] = one_cell_down_v(family, above[own])
-        later[late] = one_cell_down_v(family, below[late]) + allowed
-    down = rest & (look.ordered[:, 0] - above <= limit + SLACK)
-    down[rows] |= lowest - above[rows] <= later + SLACK
-    return look.any_of(look.reading_pack, down)
+        limit[own] = np.where(
+            soon[own],
+            np.maximum(one_cell_down_v(family, above[own]), one_cell_down_v(family, below[own]) + allowed),
+            one_cell_down_v(family, above[own]),
+        )
+    return look.any_of(look.reading_pack, look.resting & (look.ordered[:, 0] - above <= limit + SLACK))
 
 
 def _over_voltage(look: _Look) -> Bools:

@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from models.base.arrays import Floats
+from models.base.arrays import Bools, Floats
 from models.base.messages import Said, say, say_count
 from models.packs.family import PackFamily
 from models.packs.stops.known import Known, blocks_said, day, ocv_at, others_v, volts_of
@@ -119,12 +119,14 @@ def collapsed(known: Known) -> Said | None:
 
 
 def cell_down(known: Known) -> Said | None:
-    """Find a block that rests, or rested before it was charged, as if cells of it were shorted or reversed."""
+    """Find a block that rests as if cells of it were shorted or reversed, or rested so and was not looked at since.
+
+    A level reading later undoes nothing: a slip of the meter is corrected or removed on record.
+    """
     if not known.its_volts:
         return None
     family = known.family
-    allowed = np.where(known.just_charged, (family.cells_per_block - 1) * family.hysteresis_charge_v, 0.0)
-    now = _furthest_down(family, known.rest_v, known.peers_v, allowed)
+    now = _furthest_down(family, known.rest_v, known.peers_v, _allowed(known, known.just_charged))
     if now is not None:
         block, volts, cells = now
         return say_count(
@@ -138,21 +140,33 @@ def cell_down(known: Known) -> Said | None:
             cells=cells,
             all=family.cells_per_block,
         )
-    if known.before is None:
-        return None
-    volts_then = np.where(known.unseen(known.before.time), volts_of(known.before), np.nan)
-    then = _furthest_down(family, volts_then, others_v(volts_then), np.zeros(family.blocks))
-    if then is None:
-        return None
-    block, volts, cells = then
-    return say(
-        "Before the charge block %(block)s rested %(volts)s V below its peers, as with %(cells)s of its %(all)s cells "
-        "shorted or reversed. A charge mends no such cell.",
-        block=block,
-        volts=f"{volts:.2f}",
-        cells=cells,
-        all=family.cells_per_block,
-    )
+    nothing = family.cells_per_block * NOTHING_CELL_V
+    for reading in reversed(known.rests):
+        volts_then = volts_of(reading)
+        peers_v = others_v(volts_then)
+        # A lead that was off reads nothing, and reads again once it is on.
+        volts_then = np.where(known.unseen(reading.time) & (volts_then > nothing), volts_then, np.nan)
+        then = _furthest_down(family, volts_then, peers_v, _allowed(known, known.charged_before(reading.time)))
+        if then is not None:
+            block, volts, cells = then
+            return say_count(
+                "On %(day)s block %(block)s rested %(volts)s V below its peers, as with one of its %(all)s cells "
+                "shorted or reversed. No charge and no later reading mends such a cell.",
+                "On %(day)s block %(block)s rested %(volts)s V below its peers, as with %(cells)s of its %(all)s cells "
+                "shorted or reversed. No charge and no later reading mends such a cell.",
+                cells,
+                day=day(reading.time),
+                block=block,
+                volts=f"{volts:.2f}",
+                cells=cells,
+                all=family.cells_per_block,
+            )
+    return None
+
+
+def _allowed(known: Known, just_charged: Bools) -> Floats:
+    """Return by how much a block that was just charged stands above where it comes to rest, V; else 0."""
+    return np.where(just_charged, (known.family.cells_per_block - 1) * known.family.hysteresis_charge_v, 0.0)
 
 
 def _furthest_down(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
@@ -40,11 +41,9 @@ class Known:
     peers_v : array, shape (blocks,)
         Median of the others in the same reading.
     just_charged : bool array, shape (blocks,)
-        Whether that reading came right after the block's newest charge.
+        Whether that reading came right after a charge of the block.
     rest : BlockReading or None
         The newest at rest.
-    before : BlockReading or None
-        The newest at rest before the newest charge ended that no charge had lifted shortly before.
     topups : tuple of TopUp
     topup : TopUp or None
         The newest.
@@ -67,7 +66,6 @@ class Known:
     peers_v: Floats
     just_charged: Bools
     rest: BlockReading | None
-    before: BlockReading | None
     topups: tuple[TopUp, ...]
     topup: TopUp | None
     outcomes: tuple[Outcome, ...]
@@ -116,6 +114,10 @@ class Known:
         """When something was read or charged, in order."""
         return sorted({*(r.time for r in self.readings), *(t.time for t in self.topups)})
 
+    def charged_before(self, time: datetime) -> Bools:
+        """Return which blocks were charged shortly before a moment, shape (blocks,)."""
+        return _charged_before(self.topups, time, self.family)
+
     def charges(self) -> list[TopUp]:
         """Return the charges that are still to be looked at in some block, the newest first."""
         return [t for t in reversed(self.topups) if any(self.stands(t.time, b - 1) for b in t.blocks)]
@@ -160,13 +162,11 @@ def known_at(history: PackHistory, family: PackFamily, at: datetime | None, ambi
         fresh = np.isnan(rest_v) & ~np.isnan(volts)
         if fresh.any():
             rest_v[fresh], peers_v[fresh] = volts[fresh], others_v(volts)[fresh]
-            if topup is not None and topup.time <= reading.time <= topup.time + BEFORE_DRIVING:
-                just_charged |= fresh & np.isin(np.arange(1, family.blocks + 1), topup.blocks)
+            just_charged |= fresh & _charged_before(topups, reading.time, family)
         if not np.isnan(rest_v).any():
             break
     if ambient_c is None and newest is not None:
         ambient_c = newest.temperature_c
-    before = None if topup is None else _before(topup, topups[:-1], rests)
     swapped: list[datetime | None] = [None] * family.blocks
     for charge in topups:
         if charge.also_done == "module-swapped":
@@ -181,7 +181,6 @@ def known_at(history: PackHistory, family: PackFamily, at: datetime | None, ambi
         peers_v=peers_v,
         just_charged=just_charged,
         rest=newest,
-        before=before,
         topups=tuple(topups),
         topup=topup,
         outcomes=tuple(o for o in history.outcomes if at is None or o.time <= at),
@@ -193,13 +192,9 @@ def known_at(history: PackHistory, family: PackFamily, at: datetime | None, ambi
     )
 
 
-def _before(topup: TopUp, earlier: list[TopUp], rests: tuple[BlockReading, ...]) -> BlockReading | None:
-    """Return the newest reading at rest before a charge that no earlier charge had lifted shortly before."""
-    lifted = [charge.time for charge in earlier]
-    for reading in reversed(rests):
-        if reading.time <= topup.time and not any(t < reading.time <= t + BEFORE_DRIVING for t in lifted):
-            return reading
-    return None
+def _charged_before(topups: Sequence[TopUp], time: datetime, family: PackFamily) -> Bools:
+    recent = [block for topup in topups if topup.time <= time <= topup.time + BEFORE_DRIVING for block in topup.blocks]
+    return np.isin(np.arange(1, family.blocks + 1), recent)
 
 
 def ocv_at(family: PackFamily, soc: float) -> float:

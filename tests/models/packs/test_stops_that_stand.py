@@ -90,6 +90,26 @@ def test_a_look_the_next_day_ends_it_and_one_of_the_same_day_does_not(code):
     assert code in codes(*done, rest(0.5 + days + 0.1))
 
 
+@pytest.mark.parametrize("off", [-2.6, -1.08])
+@pytest.mark.parametrize("hours", [2 / 60, 2, 30])
+def test_a_cell_that_was_down_after_the_charge_is_not_undone_by_a_level_reading(off, hours):
+    """Its other cells stand high just after a charge, so that a cell's worth shows as less."""
+    down = (rest(-0.1, -0.2), charge(0), rest(0.7, off))
+    later = 0.7 + hours / 24
+    assert codes(*down) == ["cell-down"]
+    assert codes(*down, rest(later)) == ["cell-down"]
+    if hours < LOOK_AFTER / timedelta(hours=1):
+        assert codes(*down, rest(later, inspected="sound")) == ["cell-down"]
+        (found,) = stops_of(pack(*down, rest(later, inspected="sound")), FAMILY)
+        assert "does not count" in found.text
+    assert codes(*down, rest(0.7 + LOOK_AFTER / timedelta(days=1), inspected="sound")) == []
+    assert codes(*down, charge(3, 0.5, also_done="module-swapped"), rest(4)) == []
+
+
+def test_a_sense_lead_that_was_off_is_no_cell_down_once_it_is_on():
+    assert codes(charge(0), rest(0.7, -LEVEL_V), rest(0.8)) == []
+
+
 @pytest.mark.parametrize("code", [code for code in DONE if not code.startswith(("charged", "was"))])
 def test_a_module_that_was_swapped_ends_what_was_done_to_its_block(code):
     swapped = {"also_done": "module-swapped"}
