@@ -8,6 +8,7 @@ import matplotlib as mpl
 import pytest
 
 from models.base.day_grid import DAYS, HORIZON_DAYS
+from models.decisions.words import in_100
 from models.features.definitions import EVIDENCE
 from models.forecasts.similar_packs import SimilarPack
 from service.forecasting.forecasts.picture import draw_hold_curve
@@ -311,3 +312,10 @@ def test_a_seen_pack_of_another_sort_is_said_to_be_one():
 )
 def test_a_mean_has_no_tenths_to_tell(days, said):
     assert about_days(days) == said
+
+
+def test_a_chance_of_holding_is_told_as_a_release_tells_it():
+    wait = UntilReplacement(days=7, hold_probability=0.7459, band_low=0.129, band_high=0.986)
+    said = next(s for s in sentences_of(figures(until_replacement=wait)) if s.startswith("Until the replacement"))
+    assert f"{in_100(0.7459).split()[0]} of 100" in said
+    assert "between 12 and 98" in said

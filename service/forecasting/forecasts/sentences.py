@@ -350,7 +350,8 @@ def _half_back(point: ReturnDay, horizon_days: float) -> str:
 
 
 def _until(wait: UntilReplacement) -> str:
-    of_100 = [round(100 * p) for p in (wait.hold_probability, wait.band_low, wait.band_high)]
+    # Rounded down, as a release says it of the same days.
+    of_100 = [math.floor(100 * p + 1e-9) for p in (wait.hold_probability, wait.band_low, wait.band_high)]
     return _(
         "Until the replacement pack arrives on day %(day)s, %(hold)s of 100 such packs hold (the model is unsure "
         "between %(low)s and %(high)s)."
