@@ -107,12 +107,12 @@ def ranking(
 
 def until_words(item: Ranked, zone: ZoneInfo) -> str:
     """Say until when a vehicle is good, or why no day is named."""
-    from service.forecasting.recheck.days import local_date
+    from service.forecasting.recheck.days import to_the_minute
 
     if item.grave:
         return "look first"
     if item.good_until is not None:
-        return local_date(item.good_until, zone).isoformat()
+        return to_the_minute(item.good_until.astimezone(zone))
     return f"no reading since {item.no_reading_since:%Y-%m-%d}"
 
 

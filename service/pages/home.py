@@ -153,7 +153,7 @@ def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], 
         due = Due(pack_id, vehicle_id or pack_id, good_until, None if behind else unseen, behind)
         if grave:
             warned.append(due)
-        elif unseen is not None or good_until.astimezone(zone).date() < day:
+        elif unseen is not None or good_until <= now:
             overdue.append(due)
         elif good_until.astimezone(zone).date() == day:
             today.append(due)

@@ -19,7 +19,7 @@ from service.access.callers import NO_KEYS, Caller
 from service.access.roles import MAY
 from service.access.visits import form_token, keep
 from service.core.translation import LANGUAGE, _, ngettext, spoken
-from service.forecasting.forecasts.sentences import about_days, count_days, kind_words, promised
+from service.forecasting.forecasts.sentences import about_days, count_days, kind_words, lead_of, promised
 from service.pages.assets import assets
 from service.pages.messages import COOKIE as MESSAGE_COOKIE
 from service.pages.messages import Message, send_message, take_message
@@ -30,6 +30,7 @@ from service.pages.wording import (
     in_words,
     month_in_words,
     near_day,
+    near_moment,
     outcome_words,
     state_words,
     unread,
@@ -97,9 +98,9 @@ def render(
     **context
         What the template names. Besides that every template knows `request`, `path`, `caller` (None if nobody signed
         in), `signed_in`, `message`, `now`, `zone`, `look`, `form_token`, the functions ``may(operation)``,
-        ``local(moment)``, ``local_day(moment)``, ``near_day(moment)``, ``unread(since)``, ``for_input(moment)`` and
-        ``dated(sentence)``, and the filters ``about_days``, ``count_days``, ``promised``, ``percent``,
-        ``level_percent`` and ``risk_percent``.
+        ``local(moment)``, ``local_day(moment)``, ``near_day(moment)``, ``near_moment(moment)``, ``unread(since)``,
+        ``lead_now(forecast)``, ``for_input(moment)`` and ``dated(sentence)``, and the filters ``about_days``,
+        ``count_days``, ``promised``, ``percent``, ``level_percent`` and ``risk_percent``.
     """
     zone = zone_of(request)
     visit = getattr(request.state, "visit", None)
@@ -119,6 +120,8 @@ def render(
         may=lambda operation: may(request, operation),
         local=lambda moment: in_words(moment, zone),
         local_day=lambda moment: day_in_words(moment, zone),
+        lead_now=lambda figures: lead_of(figures, request.app.state.clock()),
+        near_moment=lambda moment: near_moment(moment, request.app.state.clock(), zone),
         near_day=lambda moment: near_day(moment, request.app.state.clock(), zone),
         unread=lambda since: unread(since, request.app.state.clock(), zone),
         for_input=lambda moment: for_input(moment, zone),

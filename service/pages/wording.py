@@ -79,6 +79,11 @@ def near_day(moment: datetime, now: datetime, zone: ZoneInfo) -> str:
     return words.rpartition(" ")[0] if abs(moment - now) < _NEAR else words
 
 
+def near_moment(moment: datetime, now: datetime, zone: ZoneInfo) -> str:
+    """Write a moment as `near_day` writes its day, with the hour: ``Sat 14 Mar, 09:00``."""
+    return f"{near_day(moment, now, zone)}, {moment.astimezone(zone):%H:%M}"
+
+
 def unread(since: datetime, now: datetime, zone: ZoneInfo) -> str:
     """Say that a promise is used up: since when nothing was read, or that today's reading promises nothing."""
     if since.astimezone(zone).date() == now.astimezone(zone).date():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import matplotlib as mpl
 import pytest
@@ -79,8 +79,8 @@ def flag(code: str, *, grave: bool = False) -> EvidenceFlag:
 def test_three_lines_lead_whether_it_may_go_until_when_and_what_to_measure():
     assert lead_of(figures()) == [
         "By these figures it may go for 6 days at most; a licensed technician decides.",
-        "Count on it until 2026-03-08, not after.",
-        "Measure next: all blocks at rest, by 2026-03-08, before it is driven that day.",
+        "Count on it until 2026-03-08 08:30+00:00, not after.",
+        "Measure next: all blocks at rest, before it is driven on past 2026-03-08 08:30+00:00.",
     ]
     short = [GoodFor(confidence=0.9, days=0.97, guarantee="g", beyond_horizon=False)]
     assert lead_of(figures(good_for=short, flags=[flag("no-load-reading")])) == [
@@ -89,9 +89,18 @@ def test_three_lines_lead_whether_it_may_go_until_when_and_what_to_measure():
         "Measure next: all blocks under load, with the current noted.",
     ]
     used_up = lead_of(figures(), now=datetime(2026, 3, 9, tzinfo=UTC))
-    assert used_up[0].startswith("What was promised is used up: it counted from 2026-03-02, until 2026-03-08.")
+    assert used_up[0].startswith("What was promised is used up: it counted from 2026-03-02 08:30+00:00, until ")
     assert used_up[1] == "There is no day that you can count on.", "the date is past"
-    assert lead_of(figures(), now=datetime(2026, 3, 8, 23, tzinfo=UTC)) == lead_of(figures())
+    ended = datetime(2026, 3, 8, 8, 30, tzinfo=UTC)
+    assert lead_of(figures(), now=ended) == used_up, "over at its hour, not at the end of that day"
+    last_hours = lead_of(figures(), now=ended - timedelta(hours=3))
+    assert last_hours[0] == (
+        "By these figures it may go until 2026-03-08 08:30+00:00 and no longer; a licensed technician decides."
+    ), "with three hours left a count of whole days would promise up to a day too much"
+    assert lead_of(figures(), now=ended - timedelta(days=6)) == lead_of(figures())
+    assert lead_of(figures(), now=ended - timedelta(days=4))[0] == (
+        "By these figures it may go for 4 days at most; a licensed technician decides."
+    )
     first, until, measure = lead_of(figures(flags=[flag("overcharge", grave=True), flag("no-load-reading")]))
     assert until == "Until then there is no day that you can count on.", "a date beside it would be counted on"
     assert first == "Do not go by these figures before this is looked at: Something about overcharge."

@@ -25,7 +25,7 @@ from service.decisions.basis.sentences import rests_on
 from service.decisions.ordering.last_day import last_day_said
 from service.decisions.ordering.schemas import USUAL_RISK
 from service.forecasting.issued.scores import ended
-from service.forecasting.recheck.days import dates_said, day_reached, reading_day
+from service.forecasting.recheck.days import dates_said, day_reached, reading_day, to_the_minute
 from service.records.stopped import UnderStop, under_stop
 from service.records.unweighed import unweighed_packs
 from service.store.schema import IssuedForecast, Offer, Score
@@ -125,7 +125,7 @@ def _recheck_days(
             yield pack, [_not_to_drive_day(pack, f"{NOT_WEIGHED} {GRAVE}" if pack in unweighed else GRAVE, today)]
             continue
         behind = pack in unweighed
-        if last.astimezone(zone).date() < today or (good == 0 and seen_at.astimezone(zone).date() < today):
+        if (good and last <= now) or (good == 0 and seen_at.astimezone(zone).date() < today):
             yield pack, [_not_weighed_day(pack, today) if behind else _unseen_day(pack, seen_at, now, zone)]
             continue
         if good == 0:
@@ -134,8 +134,8 @@ def _recheck_days(
             continue
         first, aside = (f"{NOT_WEIGHED} ", " (not weighed since the newest entry)") if behind else ("", "")
         said = (
-            f"{first}{' '.join(dates_said(last, forecast.recheck_at, zone, _iso))} Nine in ten such packs hold at "
-            f"least {counted_days(good)} from {since}. "
+            f"{first}{' '.join(dates_said(last, forecast.recheck_at, zone, _to_the_minute, _iso))} Nine in ten such "
+            f"packs hold at least {counted_days(good)} from {since}. "
             f"Forecast {forecast.id} of {forecast.issued_at.date().isoformat()}, "
             f"model {forecast.model_id}. {driving()[0]}"
         )
@@ -143,7 +143,8 @@ def _recheck_days(
         if (reading := reading_day(last, forecast.recheck_at, zone)) is not None:
             day = reading.astimezone(zone).date()
             days.append(Day("reading", pack, day, f"Read {pack} again{aside}", said))
-        days.append(Day("recheck", pack, last.astimezone(zone).date(), f"Last promised day of {pack}{aside}", said))
+        end = last.astimezone(zone)
+        days.append(Day("recheck", pack, end.date(), f"Last promised day of {pack}, until {end:%H:%M}{aside}", said))
         yield pack, days
     today = now.astimezone(zone).date()
     yield from ((pack, [_not_to_drive_day(pack, f"{NOT_WEIGHED} {GRAVE}", today)]) for pack in sorted(warned))
@@ -173,6 +174,10 @@ def _not_to_drive_day(pack: str, why: str, today: date) -> Day:
 def _stop_day(one: UnderStop, today: date, chemistry: Chemistry | None) -> Day:
     said = " ".join([stop.text for stop in one.stops] + list(dict.fromkeys(stop.instead for stop in one.stops)))
     return Day("stop", one.pack_id, today, f"STOP: {one.name}", f"{said} {at_the_pack(chemistry)[0]}", grave=True)
+
+
+def _to_the_minute(moment: datetime, zone: ZoneInfo) -> str:
+    return to_the_minute(moment.astimezone(zone))
 
 
 def _iso(moment: datetime, zone: ZoneInfo) -> str:

@@ -31,7 +31,8 @@ from service.forecasting.forecasts.last_seen import (
     require_seen_lately,
     unseen_since,
 )
-from service.forecasting.forecasts.sentences import count_days, look_first
+from service.forecasting.forecasts.sentences import look_first
+from service.forecasting.recheck.days import to_the_minute
 from service.records.history import chemistry_unless_stopped
 from training.registry import StoredModel
 
@@ -142,7 +143,7 @@ def _answer(
         forecast_origin=one.origin,
         first=first,
         **_chances(risk),
-        good_until=one.good_until if not one.grave and _days_left(one.good_until, now) >= 0 else None,
+        good_until=one.good_until if not one.grave and one.good_until > now else None,
         days=_range(risk.days[0]),
         km=_range(risk.km[0]),
         basis=[_(arrival.basis), rests_on(one), _(SINCE_SEEN)],
@@ -152,19 +153,14 @@ def _answer(
     )
 
 
-def _days_left(good_until: datetime, now: datetime) -> int:
-    return (good_until.date() - now.date()).days
-
-
 def _at_most(good_until: datetime, now: datetime, *, grave: bool) -> str:
-    """Say what may be promised: the days from today's date to the last promised one, as the forecast counts them."""
+    """Say what may be promised: until the hour at which the forecast's promise ends."""
     if grave:
         return _("Promise no day before what the forecast warns of is looked at.")
-    left = _days_left(good_until, now)
-    if left < 1:
+    if good_until <= now:
         return _("Not even one day more can be promised: fewer than nine in ten such packs hold that long.")
-    said = _("Promise %(days)s at most, until %(day)s: nine in ten such packs hold that long.")
-    return said % {"days": count_days(left), "day": good_until.date().isoformat()}
+    said = _("Promise it until %(day)s at most: nine in ten such packs hold that long.")
+    return said % {"day": to_the_minute(good_until)}
 
 
 def _chances(risk: ReleaseRisk) -> dict[str, float]:

@@ -19,7 +19,7 @@ from service.forecasting.forecasts.schemas import (
     ReturnDay,
     UntilReplacement,
 )
-from service.forecasting.recheck.days import day_reached
+from service.forecasting.recheck.days import day_reached, is_last_day, is_over, to_the_minute
 
 IN_WORDS: Final = {0.8: N_("Eight in ten"), 0.9: N_("Nine in ten"), 0.95: N_("Nineteen in twenty")}
 USUAL_CONFIDENCE: Final = 0.9
@@ -92,15 +92,16 @@ def lead_of(figures: ForecastFigures, now: datetime | None = None) -> list[str]:
     ----------
     figures : ForecastFigures
     now : datetime, optional
-        Where the question was of today: a last promised day that is past is none to count on.
+        Where the question was of today: a promise that has ended is none to count on, and of one that is on its last
+        day the hour is told.
     """
     promise = main_promise(figures)
     codes = {flag.code for flag in figures.flags}
     grave = look_first(figures.flags)
     holds = promise.days >= 1
-    last = day_reached(figures.origin, promise.days).date().isoformat()
+    last = to_the_minute(day_reached(figures.origin, promise.days))
     asked = next((words for code, words in NEXT_TO_MEASURE.items() if code in codes), None)
-    past = holds and now is not None and day_reached(figures.origin, promise.days).date() < now.date()
+    past = now is not None and is_over(figures.origin, promise.days, now)
     if grave:
         may_go = grave[0]
     elif past:
@@ -108,11 +109,14 @@ def lead_of(figures: ForecastFigures, now: datetime | None = None) -> list[str]:
         said = _(
             "What was promised is used up: it counted from %(from)s, until %(day)s. Read all blocks at rest first."
         )
-        may_go = said % {"from": figures.origin.date().isoformat(), "day": last}
+        may_go = said % {"from": to_the_minute(figures.origin), "day": last}
+    elif holds and now is not None and is_last_day(figures.origin, promise.days, now):
+        said = _("By these figures it may go until %(day)s and no longer; a licensed technician decides.")
+        may_go = said % {"day": last}
     elif holds:
-        may_go = _("By these figures it may go for %(days)s at most; a licensed technician decides.") % {
-            "days": count_days(promise.days)
-        }
+        gone = 0.0 if now is None else max(0.0, (now - figures.origin).total_seconds() / 86_400)
+        said = _("By these figures it may go for %(days)s at most; a licensed technician decides.")
+        may_go = said % {"days": count_days(promise.days - gone)}
     else:
         may_go = _("By these figures do not let it go: not even one day can be promised.")
     if grave:
@@ -126,7 +130,7 @@ def lead_of(figures: ForecastFigures, now: datetime | None = None) -> list[str]:
     elif grave:
         measure = _("Measure next: all blocks at rest again, and under load.")
     elif holds:
-        measure = _("Measure next: all blocks at rest, by %(day)s, before it is driven that day.") % {"day": last}
+        measure = _("Measure next: all blocks at rest, before it is driven on past %(day)s.") % {"day": last}
     elif past or _used_up(figures):
         measure = _("Measure next: all blocks at rest again, before it is driven.")
     else:

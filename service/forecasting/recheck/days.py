@@ -27,6 +27,21 @@ def day_reached(origin: datetime, days: float) -> datetime:
     return origin + timedelta(days=math.floor(days))
 
 
+def is_over(origin: datetime, days: float, now: datetime) -> bool:
+    """Whether a promise has ended at a moment; a forecast that promises not even one day has nothing that could."""
+    return days >= 1 and day_reached(origin, days) <= now
+
+
+def is_last_day(origin: datetime, days: float, now: datetime) -> bool:
+    """Whether less than a whole day is left of a promise: then its hour is told and no count of days."""
+    return day_reached(origin, days) - now < timedelta(days=1)
+
+
+def to_the_minute(moment: datetime) -> str:
+    """Write the end of a promise for programs (ISO 8601): a bare day would grow it to that day's midnight."""
+    return moment.isoformat(sep=" ", timespec="minutes")
+
+
 def local_date(moment: datetime, zone: ZoneInfo) -> date:
     """Return the day on which a moment falls where the house is."""
     return moment.astimezone(zone).date()
@@ -38,7 +53,7 @@ def back_by(day: str) -> str:
     Parameters
     ----------
     day : str
-        The last promised day, as whoever asks writes days.
+        The end of what is promised, to the minute, as whoever asks writes moments.
     """
     return _("Bring the car back by %(day)s at the latest, and at once if a warning lamp comes on.") % {"day": day}
 
@@ -66,7 +81,11 @@ def reading_day(last: datetime, planned: datetime | None, zone: ZoneInfo) -> dat
 
 
 def dates_said(
-    last: datetime, planned: datetime | None, zone: ZoneInfo, in_words: Callable[[datetime, ZoneInfo], str]
+    last: datetime,
+    planned: datetime | None,
+    zone: ZoneInfo,
+    in_words: Callable[[datetime, ZoneInfo], str],
+    day: Callable[[datetime, ZoneInfo], str],
 ) -> list[str]:
     """Say by when a car has to be back, and on which earlier day a reading tells most.
 
@@ -77,9 +96,11 @@ def dates_said(
     last, planned, zone
         As for `reading_day`.
     in_words : callable
+        Writes a moment: the promise ends at that hour, not at the end of its day.
+    day : callable
         Writes a moment's local day.
     """
     said = [back_by(in_words(last, zone))]
-    if (day := reading_day(last, planned, zone)) is not None:
-        said.append(_("The best day to read it again is %(day)s.") % {"day": in_words(day, zone)})
+    if (planned_day := reading_day(last, planned, zone)) is not None:
+        said.append(_("The best day to read it again is %(day)s.") % {"day": day(planned_day, zone)})
     return said

@@ -39,7 +39,7 @@ from service.pages.bench.unit import UnitName
 from service.pages.bench.units import unit_address
 from service.pages.forms import NO_FAULTS, Faults, checked, page_router, plain_numbers
 from service.pages.rendering import render, zone_of
-from service.pages.wording import day_in_words
+from service.pages.wording import day_in_words, in_words
 from service.store.schema import IssuedForecast
 
 router = page_router()
@@ -178,9 +178,9 @@ def _given_out(request: Request, unit: Unit) -> tuple[IssuedForecast, str] | Non
     flags = [EvidenceFlag.model_validate(flag) for flag in row.answer["flags"]]
     if warned := look_first(as_of_now(flags, unit.history, now)):
         return row, " ".join(warned)
-    if last.astimezone(zone).date() < now.astimezone(zone).date():
-        return row, _("Its last promised day, %(day)s, is past.") % {"day": day_in_words(last, zone)}
-    return row, " ".join(dates_said(last, row.recheck_at, zone, day_in_words))
+    if last <= now:
+        return row, _("What it promised ended on %(day)s.") % {"day": in_words(last, zone)}
+    return row, " ".join(dates_said(last, row.recheck_at, zone, in_words, day_in_words))
 
 
 @router.get("/bench/units/{pack_id}/topup-plan", operation_id="page_topup_plan")

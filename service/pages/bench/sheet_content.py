@@ -29,7 +29,7 @@ from service.forecasting.recheck.schemas import RecheckAnswer
 from service.pages.bench.curve import Curve, curve_of
 from service.pages.bench.recheck_words import RecheckRow, recheck_row
 from service.pages.bench.unit import promise_words
-from service.pages.wording import day_in_words, in_words, state_words
+from service.pages.wording import dated, day_in_words, in_words, state_words
 from service.records.history import chemistry_unless_stopped, history_of_pack
 from service.records.unweighed import newest_entry
 from service.store.schema import Assignment, IssuedForecast
@@ -149,7 +149,7 @@ def sheet_of(
     last = day_reached(row.origin, promise.days)
     held_back = _held_back(release, last, now, zone, holds=promise.days >= 1)
     planned = row.recheck_at or (None if recheck is None else recheck.recheck_at)
-    dates = dates_said(last, planned, zone, day_in_words)
+    dates = dates_said(last, planned, zone, in_words, day_in_words)
     return ReleaseSheet(
         name=release.vehicle_id or row.pack_id,
         pack_id=row.pack_id,
@@ -160,7 +160,7 @@ def sheet_of(
         model_id=row.model_id,
         cautions=tuple(all_cautions(release.chemistry)),
         facts=() if history is None else tuple(_facts(history, row.origin, zone)),
-        sentences=(lead_of(forecast)[0], *forecast.sentences),
+        sentences=(dated(lead_of(forecast, now)[0], zone), *forecast.sentences),
         promises=tuple(
             _("Good for, at %(share)s: %(what)s")
             % {"share": _(level_percent(one.confidence)), "what": promise_words(one, row.origin, zone)}
@@ -190,12 +190,11 @@ def _held_back(release: Release, last: datetime, now: datetime, zone: ZoneInfo, 
     if not holds:
         said += [] if said else lead_of(release.answer)[:1]
         said.append(_("Not even one day can be promised: no release sheet is made from this forecast."))
-    elif now.astimezone(zone).date() > last.astimezone(zone).date():
+    elif last <= now:
         over = _(
-            "This sheet is no longer good: its last promised day, %(day)s, is past. Read the pack again and make a "
-            "new one."
+            "This sheet is no longer good: what was promised ended on %(day)s. Read the pack again and make a new one."
         )
-        said.append(over % {"day": day_in_words(last, zone)})
+        said.append(over % {"day": in_words(last, zone)})
     return tuple(said)
 
 

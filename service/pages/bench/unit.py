@@ -43,7 +43,7 @@ from service.pages.bench.units import unit_address
 from service.pages.forms import PageWrite, SentForm, checked, once, page_router, plain_number
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render, zone_of
-from service.pages.wording import day_in_words
+from service.pages.wording import day_in_words, in_words
 from service.records.records import etag_of
 from service.records.writing import Done
 
@@ -157,7 +157,7 @@ def promise_words(promise: GoodFor, origin: datetime, zone: ZoneInfo) -> str:
     """Say a promise in whole days, with the day that it lasts to."""
     if promise.days < 1:
         return _("not even one day")
-    words = {"days": count_days(promise.days), "day": day_in_words(day_reached(origin, promise.days), zone)}
+    words = {"days": count_days(promise.days), "day": in_words(day_reached(origin, promise.days), zone)}
     return _("%(days)s, until %(day)s") % words
 
 

@@ -136,9 +136,9 @@ def test_sheet_slip_calendar_and_page_name_the_same_days(site, read_van, phone_p
     )
     assert len(said) == 2
     assert said[0] == said[1], "slip and sheet"
-    assert said[0][0] == f"{last:%a} {last.day} {last:%b} {last.year}"
+    assert said[0][0] == f"{last:%a} {last.day} {last:%b} {last.year}, {last:%H:%M} UTC"
     events = {str(event["SUMMARY"]): event.decoded("DTSTART") for event in calendar.walk("VEVENT")}
-    assert events.get(f"Last promised day of {read_van}") == last.date()
+    assert events.get(f"Last promised day of {read_van}, until {last:%H:%M}") == last.date()
     reading = events.get(f"Read {read_van} again")
     assert (reading is not None) == bool(said[0][1])
     if reading is not None:

@@ -58,7 +58,7 @@ def expected_texts(issued: dict, history: dict) -> list[str]:
     ]
     for promise in answer["good_for"]:
         days = math.floor(promise["days"])
-        until = day_in_words(origin + timedelta(days=days))
+        until = in_words(origin + timedelta(days=days))
         said = f"{counted(days)}, until {until}" if days >= 1 else "not even one day"
         texts.append(f"Good for, at {promise['confidence']:.0%}: {said}")
     for reading in history["readings"]:
@@ -80,7 +80,7 @@ def expected_texts(issued: dict, history: dict) -> list[str]:
     )
     main = next(p for p in answer["good_for"] if p["confidence"] == 0.9)
     if main["days"] >= 1:
-        last = day_in_words(origin + timedelta(days=math.floor(main["days"])))
+        last = in_words(origin + timedelta(days=math.floor(main["days"])))
         texts.append(f"Bring the car back by {last} at the latest")
     texts.append(f"Given out on {in_words(issued['issued_at'])}.")
     return texts
@@ -148,7 +148,7 @@ def test_every_figure_on_the_pdf_is_the_services_answer(site, van, issued):
     origin = set(FIGURE.findall(in_words(issued["origin"])))
     # The last promised day and that of the next reading stand on the sheet and on the owner's slip.
     origin |= set(FIGURE.findall(" ".join(recheck_texts(plan, issued)[:1])))
-    origin |= set(FIGURE.findall(day_in_words(datetime.fromisoformat(issued["origin"]) + timedelta(days=int(promise)))))
+    origin |= set(FIGURE.findall(in_words(datetime.fromisoformat(issued["origin"]) + timedelta(days=int(promise)))))
     assert set(rest) <= marks | ticks | block | family | origin
 
 
@@ -183,15 +183,15 @@ def test_sheet_slip_and_calendar_name_one_day_in_one_sentence(site, van, issued)
     """The sheet named the day worth most to read, the slip and the calendar two others."""
     main = next(p["days"] for p in issued["answer"]["good_for"] if p["confidence"] == 0.9)
     last = datetime.fromisoformat(issued["origin"]) + timedelta(days=math.floor(main))
-    said = f"Bring the car back by {day_in_words(last)} at the latest, and at once if a warning lamp comes on."
+    said = f"Bring the car back by {in_words(last)} at the latest, and at once if a warning lamp comes on."
     page = httpx.get(f"{site.url}/bench/forecasts/{issued['id']}").text
     sheet, slip = page.split('id="owner"')
     assert main >= 1
     assert said in sheet
     assert said in slip
-    (event,) = [e for e in calendar_events(site) if e["SUMMARY"] == f"Last promised day of {van}"]
+    (event,) = [e for e in calendar_events(site) if e["SUMMARY"] == f"Last promised day of {van}, until {last:%H:%M}"]
     assert event.decoded("DTSTART") == last.date()
-    assert f"Bring the car back by {last.date().isoformat()} at the latest" in event["DESCRIPTION"]
+    assert f"Bring the car back by {last.isoformat(sep=' ', timespec='minutes')} at the latest" in event["DESCRIPTION"]
 
 
 def test_no_sheet_is_made_once_its_last_safe_day_is_past(site, van, issued, phone_page):
@@ -200,7 +200,7 @@ def test_no_sheet_is_made_once_its_last_safe_day_is_past(site, van, issued, phon
     site.app.state.clock = lambda: NOW + timedelta(days=120)
     phone_page.reload()
     shown = phone_page.locator("main").inner_text()
-    assert "This sheet is no longer good: its last promised day" in shown
+    assert "This sheet is no longer good: what was promised ended on" in shown
     assert "For the owner" not in shown
     assert "As PDF" not in shown
     assert httpx.get(f"{phone_page.url}/sheet.pdf").status_code == 409
