@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -79,6 +80,34 @@ def test_an_overcharge_is_said_in_ampere_hours(client):
     history = history_of_case({"family": "marl-28", "charge": {"charge_ah": 4.0}}, FAMILIES)
     (flag,) = [f for f in client.post("/v1/forecasts", json={"history": history}).json()["flags"] if f["grave"]]
     assert flag["text"].startswith("Put in 4.0 Ah, about 1.8 Ah was missing: the block may be overcharged, or")
+
+
+@pytest.mark.parametrize(
+    ("pack", "code"),
+    [
+        ({"family": "gravel-14", "charge": {"charge_ah": 5.0, "duration_h": 8}}, "overcharge"),
+        ({"family": "gravel-14", "rest_v": -0.2, "charge": {"charge_ah": 1.1}, "after_v": -0.57}, "block-not-risen"),
+    ],
+)
+def test_no_charge_is_told_or_weighed_under_a_grave_warning_until_somebody_looked(client, tideover, pack, code):
+    history = history_of_case(pack, FAMILIES)
+    assert code in codes_of(client, pack)
+    stopped = client.post("/v1/topup-plans", json={"history": history})
+    assert stopped.status_code == 409, stopped.text
+    assert code in [stop["code"] for stop in stopped.json()["stops"]]
+    ran = tideover("topup-plan", "-", input=json.dumps({"history": history}))
+    assert ran.exit_code == 3
+    assert "Put in about" not in ran.output
+    weighed = client.post("/v1/what-if", json={"history": history}).json()
+    assert not [plan for plan in weighed["plans"] if plan["plan"]["topped_blocks"]]
+    assert "No further charge is weighed before that is looked at." in weighed["first"]
+    assert "topping charge" not in json.dumps(weighed["sentences"])
+    last = history["readings"][-1]
+    looked = {**last, "time": (datetime.fromisoformat(last["time"]) + timedelta(days=1)).isoformat()}
+    history["readings"].append({**looked, "inspected": "sound"})
+    assert client.post("/v1/topup-plans", json={"history": history}).status_code == 200
+    again = client.post("/v1/what-if", json={"history": history}).json()
+    assert [plan for plan in again["plans"] if plan["plan"]["topped_blocks"]]
 
 
 def test_what_is_grave_leads_and_the_cautions_come_before_the_figures(tideover):

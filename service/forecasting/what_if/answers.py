@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime
 
 from models.forecaster import Forecaster
@@ -10,7 +11,9 @@ from models.interventions.plans import USUAL_PLANS
 from models.interventions.what_if import PlanForecast, WhatIf
 from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
+from service.core.translation import _
 from service.forecasting.forecasts.cases import computing, family_of, plan_of
+from service.forecasting.forecasts.charge_nothing import warned_of
 from service.forecasting.forecasts.last_seen import age_of, asked_of_today, counts_from_today
 from service.forecasting.forecasts.schemas import EvidenceFlag
 from service.forecasting.forecasts.sentences import look_first
@@ -54,6 +57,10 @@ def answer(
     with computing(threads):
         told = forecaster.what_if(asked.history, plans, asked.at, plan_of(asked), family)
     present = told.present
+    uncharged: list[str] = []
+    if any(one.plan.topped_blocks for one in told.plans) and warned_of(present.flags, asked.history, asked.at):
+        told = _without_charges(told)
+        uncharged = [_("No further charge is weighed before that is looked at.")]
     flags = [*age_of(case, now, of_today_too=True), *(EvidenceFlag.of(flag) for flag in (*present.flags, *told.flags))]
     return WhatIfAnswer(
         pack_id=present.pack_id,
@@ -67,12 +74,19 @@ def answer(
         effective_packs=told.effective_packs,
         agreement_gap=told.agreement_gap,
         flags=flags,
-        first=[*look_first(flags), *counts_from_today(case, now)],
+        first=[*look_first(flags), *uncharged, *counts_from_today(case, now)],
         sentences=sentences_of(told),
         cautions=all_cautions(family.chemistry),
         model_id=present.model_id,
         inputs_digest=present.inputs_digest,
     )
+
+
+def _without_charges(told: WhatIf) -> WhatIf:
+    """Leave out the plans that put more into the pack."""
+    kept = tuple(one for one in told.plans if not one.plan.topped_blocks)
+    names = {one.plan.name for one in kept}
+    return replace(told, plans=kept, cannot_tell=tuple(pair for pair in told.cannot_tell if names.issuperset(pair)))
 
 
 def _plan(told: PlanForecast, answer: WhatIf) -> PlanAnswer:

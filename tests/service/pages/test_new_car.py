@@ -333,7 +333,7 @@ def test_a_stop_is_told_before_the_charge_and_a_look_is_taken(site):
         assert stops(before_c="-6") == ["too-cold"]
         assert stops(before_c="77") == ["hot-pack", "too-hot"]
         assert stops(before_inspected="damaged") == ["damaged"]
-        lost = client.post("/bench/add", data={**form, "before_v": "", "before_inspected": "damaged"})
+        lost = client.post("/bench/add", data={**form, "before_v": "", "before_inspected": "sound"})
         assert lost.status_code == 422
         assert "noted with a reading, and there is none" in lost.text
         saved = client.post("/bench/add", data={**form, "before_inspected": "damaged"})
