@@ -135,12 +135,11 @@ def charged_hot(known: Known) -> Said | None:
 def wrong_block(known: Known) -> Said | None:
     """Find the newest charge since the fault last returned that went into another block than the low one or the noted.
 
-    What was charged by then and not looked at stands, whatever was charged later.
+    What was charged since and not looked at stands, whatever was charged later.
     """
     if known.topup is None or not known.its_volts:
         return None
-    last = known.topup.time
-    returned = max((o.time for o in known.outcomes if o.kind == "returned" and o.time <= last), default=None)
+    returned = max((o.time for o in known.outcomes if o.kind == "returned"), default=None)
     for topup in known.charges():
         if (returned is None or topup.time > returned) and (text := _wrong_block(known, topup)) is not None:
             return text

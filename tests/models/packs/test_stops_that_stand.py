@@ -262,6 +262,9 @@ def test_a_wrong_block_stands_after_the_right_one_was_charged():
     assert codes(*mended, rest(2, inspected="sound")) == []
     assert codes(*mended, returned(9), wrongly(9.5, 5), rest(10)) == [], "it was driven on until the fault was back"
     assert "2026-03-02" in stops_of(pack(*mended), FAMILY)[0].text
+    (stop,) = stops_of(pack(*first), FAMILY)
+    assert "or until the fault has come back" in stop.instead
+    assert codes(*first, returned(5)) == [], "as the stop itself says"
 
 
 def test_two_blocks_of_one_visit_noted_as_a_charge_each_are_no_wrong_block():
