@@ -22,10 +22,13 @@ from models.decisions.hold_curves import HORIZON, daily_hold
 from models.decisions.lead_time import LeadTime, arrival_matrix
 from models.decisions.words import at_the_start, in_100, in_100_between
 
+RECOVERY: Final = say("Have a plan for recovery before it leaves: who is called, and where it is towed.")
+"""The condition that speaks of its leaving: not said where it must not."""
+
 CONDITIONS: Final = (
     say("A vehicle on a topped-up pack may stop driving without warning: no motorway."),
     say("No remote trips, and none where being stopped is dangerous."),
-    say("Have a plan for recovery before it leaves: who is called, and where it is towed."),
+    RECOVERY,
     say("A warning lamp or loss of power means stop safely and call the workshop; do not clear the code and drive on."),
     say(
         "A probability is not permission: a licensed technician decides, under local rules and the maker's "

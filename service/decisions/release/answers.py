@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from models.base.arrays import Floats
 from models.base.errors import BadInput
 from models.decisions.lead_time import LeadTime
-from models.decisions.release import ReleaseRisk, promised_on, release_risk
+from models.decisions.release import RECOVERY, ReleaseRisk, promised_on, release_risk
 from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
 from service.core import clock
@@ -148,7 +148,10 @@ def _answer(
         km=_range(risk.km[0]),
         basis=[_(arrival.basis), rests_on(one), _(SINCE_SEEN)],
         sentence=_(risk.sentences[0]),
-        conditions=[_at_most(one.good_until, now, grave=one.grave), *translated(risk.conditions)],
+        conditions=[
+            _at_most(one.good_until, now, grave=one.grave),
+            *translated(c for c in risk.conditions if c != RECOVERY or not one.grave),
+        ],
         cautions=all_cautions(chemistry),
     )
 
@@ -156,7 +159,7 @@ def _answer(
 def _at_most(good_until: datetime, now: datetime, *, grave: bool) -> str:
     """Say what may be promised: until the hour at which the forecast's promise ends."""
     if grave:
-        return _("Promise no day before what the forecast warns of is looked at.")
+        return _("Do not let it go, and promise no day, before what the forecast warns of is looked at.")
     if good_until <= now:
         return _("Not even one day more can be promised: fewer than nine in ten such packs hold that long.")
     said = _("Promise it until %(day)s at most: nine in ten such packs hold that long.")

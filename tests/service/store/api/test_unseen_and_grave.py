@@ -93,19 +93,18 @@ def test_a_reading_later_than_the_forecast_is_said_before_anybody_goes_by_it(out
 GRAVE = "Do not go by these figures before this is looked at: Put in 4.6 Ah"
 
 
-def test_a_grave_flag_stands_at_every_door_that_decides(out, clock):
+def test_a_grave_flag_stands_at_every_door_that_decides(out, clock, problem_in):
     clock.now = datetime(2026, 3, 6, 9, 0, tzinfo=UTC)
+    again = out.post(f"{VAN}/topup-plan", json={}).json()["sentences"][0]
+    assert again.startswith("This plan is from before the charge of 2026-03-02 12:50")
     number = out.get("/v1/topups").json()["items"][0]["id"]
     assert out.patch(f"/v1/topups/{number}", json={"charge_ah": 4.6, "duration_h": 8.4}).status_code == 200
     issued = out.post(f"{VAN}/forecasts", json={}).json()
     assert issued["answer"]["lead"][0].startswith(GRAVE)
     assert out.post(f"{VAN}/release", json={"in_days": 7}).json()["first"][0].startswith(GRAVE)
     assert out.post(f"{VAN}/orders", json={}).json()["first"][0].startswith(GRAVE)
-    again, grave = out.post(f"{VAN}/topup-plan", json={}).json()["sentences"][:2]
-    assert again.startswith("This plan is from before the charge of 2026-03-02 12:50"), (
-        "put in twice, it is an overcharge"
-    )
-    assert grave.startswith(GRAVE)
+    stopped = problem_in(out.post(f"{VAN}/topup-plan", json={}), 409)
+    assert [stop["code"] for stop in stopped["stops"]] == ["overcharge"], "put in twice, it is an overcharge"
     events = icalendar.Calendar.from_ical(out.get("/v1/calendar.ics").content).walk("VEVENT")
     assert "Do not drive MB-VAN-07" in [str(event["SUMMARY"]) for event in events]
     assert not any("promised day" in str(event["SUMMARY"]) for event in events)
@@ -119,7 +118,11 @@ def test_a_grave_flag_stands_at_every_door_that_decides(out, clock):
     board = out.get("/").text
     assert "The forecast of one vehicle warns: look at it first" in board
     assert "Nothing is due today" not in board
-    assert out.post(f"{VAN}/release", json={"in_days": 7}).json()["good_until"] is None
+    release = out.post(f"{VAN}/release", json={"in_days": 7}).json()
+    assert release["good_until"] is None
+    assert release["conditions"][0].startswith("Do not let it go, and promise no day, before what the forecast warns")
+    assert not any("before it leaves" in condition for condition in release["conditions"])
+    assert "before it leaves" not in out.get("/bench/units/MB-VAN-07/way?in_days=7").text
     assert "warns of something that has to be looked at" in ranking["first"][0]
     assert ranking["items"][0]["week_cost"] is None, "it has nothing to wait for"
     assert "nobody drives it before what its forecast warns of is looked at" in out.get("/fleet").text
