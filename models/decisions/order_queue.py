@@ -189,11 +189,22 @@ def _cost_reason(plan: OrderPlan, row: int) -> Said:
         )
     reason = say("Cheapest at the costs given: %(choice)s; %(expected)s.", choice=_choice(plan, row), expected=expected)
     if plan.fault_first_at_most[row, best, day] > plan.risk:
-        breaks = say(
+        return say_together(reason, _past_the_risk(best, day, int(plan.safe_offer[row])))
+    return reason
+
+
+def _past_the_risk(best: int, day: int, surest: int) -> Said:
+    """Say of the cheapest order that it goes past the risk, and what was weighed against it: none is before today."""
+    if day > 0:
+        return say(
             "That goes past the chosen risk: at the costs given, the fault coming back costs less than ordering sooner."
         )
-        return say_together(reason, breaks)
-    return reason
+    if best == surest:
+        return say("That goes past the chosen risk; there is no order that beats the fault more often.")
+    return say(
+        "That goes past the chosen risk: at the costs given, the fault coming back costs less than an offer that comes "
+        "sooner."
+    )
 
 
 def _band_reasons(plan: OrderPlan | OrderPlanBand, row: int, offer: int) -> tuple[str, ...]:

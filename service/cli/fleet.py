@@ -32,6 +32,8 @@ from service.cli.printing import echo, out, print_json
 from service.cli.surroundings import settings_here
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from service.decisions.fleet.schemas import Ranked
 
 app = typer.Typer(no_args_is_help=True, help="Which packs to replace first, in which week, and how many will return.")
@@ -96,7 +98,7 @@ def ranking(
             item.site or "",
             "not known" if item.week_cost is None else str(Money(item.week_cost, given.currency)),
             "not known" if item.week_return is None else risk_percent(item.week_return),
-            until_words(item, zone),
+            until_words(item, now, zone),
         )
     console.print(table)
     if given.next_cursor is not None:
@@ -105,15 +107,16 @@ def ranking(
     print_lines("Cautions", given.cautions, console)
 
 
-def until_words(item: Ranked, zone: ZoneInfo) -> str:
+def until_words(item: Ranked, now: datetime, zone: ZoneInfo) -> str:
     """Say until when a vehicle is good, or why no day is named."""
-    from service.forecasting.recheck.days import to_the_minute
+    from service.forecasting.recheck.days import to_the_minute, unseen_words
 
     if item.grave:
         return "look first"
     if item.good_until is not None:
         return to_the_minute(item.good_until.astimezone(zone))
-    return f"no reading since {item.no_reading_since:%Y-%m-%d}"
+    assert item.no_reading_since is not None
+    return unseen_words(item.no_reading_since, now, zone, item.no_reading_since.astimezone(zone).date().isoformat())
 
 
 @app.command()
@@ -206,6 +209,9 @@ def plan(
             f"{week.mean:.1f} ({week.low} to {week.high})",
         )
     console.print(table)
+    print_lines(
+        "Without a week, and why", [f"{one.vehicle_id or one.pack_id}: {one.reason}" for one in given.left], console
+    )
     print_lines("What it rests on", [*given.assumptions, *given.notes], console)
     print_lines("Cautions", given.cautions, console)
 

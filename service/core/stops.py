@@ -20,6 +20,7 @@ class ToldStop(BaseModel):
     instead: str = Field(description="What to do instead.")
     source: str = Field(description="Where the rule comes from.")
     by_look: bool = Field(description="Whether a look noted with a later reading (`inspected`) can lift it.")
+    needs_pack: bool = Field(description="Whether the pack has to be replaced: order another one today.")
 
 
 class ToldStops(BaseModel):
@@ -32,7 +33,15 @@ class ToldStops(BaseModel):
     def of(cls, error: Stopped) -> Self:
         """Return it in the language spoken."""
         stops = [
-            ToldStop(code=s.code, ends=s.ends, text=_(s.text), instead=_(s.instead), source=s.source, by_look=s.by_look)
+            ToldStop(
+                code=s.code,
+                ends=s.ends,
+                text=_(s.text),
+                instead=_(s.instead),
+                source=s.source,
+                by_look=s.by_look,
+                needs_pack=s.needs_pack,
+            )
             for s in error.stops
         ]
         return cls(stops=stops, cautions=all_cautions(error.family.chemistry))

@@ -75,9 +75,10 @@ class Board:
 
     Attributes
     ----------
-    warned, unweighed, overdue, today : list of Due
+    warned, unweighed, overdue, silent, today : list of Due
         Whose newest forecast warns, or warned, of something to be looked at first; of the others, of which something is
-        recorded that their forecast does not know, whose last promised day is past, and whose is today.
+        recorded that their forecast does not know, whose last promised day is past, of which
+        nothing can be promised as things stand, and whose last promised day is today.
     orders : list of str
         What is to be ordered, in sentences; why nothing can be said.
     to_order, to_fit : list of (address, name)
@@ -90,6 +91,7 @@ class Board:
     warned: list[Due]
     unweighed: list[Due]
     overdue: list[Due]
+    silent: list[Due]
     today: list[Due]
     orders: list[str]
     to_order: list[tuple[str, str]]
@@ -110,13 +112,14 @@ def show_home(request: Request, store: CurrentStore, families: KnownFamilies) ->
 
 
 def _board(session: Session, request: Request, now: datetime, families: Mapping[str, PackFamily]) -> Board:
-    warned, behind, overdue, today = _due(session, now, request)
+    warned, behind, overdue, silent, today = _due(session, now, request)
     orders, to_order, to_fit = _orders(session, now, families) if may(request, "page_parts") else ([], [], [])
     returns = returns_of_fleet(session, ReturnsRequest(weeks=1), now, families)
     return Board(
         warned=warned,
         unweighed=behind,
         overdue=overdue,
+        silent=silent,
         today=today,
         orders=orders,
         to_order=to_order,
@@ -137,7 +140,7 @@ def _within_a_week(returns: ReturnsAnswer) -> str:
     return _("About %(mean)s of %(count)s come back within a week (%(low)s to %(high)s) if none is replaced.") % words
 
 
-def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], list[Due], list[Due], list[Due]]:
+def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], ...]:
     zone = zone_of(request)
     day = now.astimezone(zone).date()
     columns = (Score.pack_id, Score.vehicle_id, Score.origin, Score.good_until, Score.seen_at, Score.grave)
@@ -145,7 +148,7 @@ def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], 
     soon = select(*columns).where(~ended(), ~Score.grave, Score.good_until < now + timedelta(days=2))
     warns = select(*columns).where(~ended(), Score.grave)
     unweighed = unweighed_packs(session)
-    warned, overdue, today = [], [], []
+    warned, overdue, silent, today = [], [], [], []
     found = [*session.execute(warns.order_by(Score.good_until)), *session.execute(soon.order_by(Score.good_until))]
     for pack_id, vehicle_id, origin, good_until, seen_at, grave in found:
         unseen = None if good_until > origin else (seen_at or origin)
@@ -153,7 +156,9 @@ def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], 
         due = Due(pack_id, vehicle_id or pack_id, good_until, None if behind else unseen, behind)
         if grave:
             warned.append(due)
-        elif unseen is not None or good_until <= now:
+        elif unseen is not None:
+            silent.append(due)
+        elif good_until <= now:
             overdue.append(due)
         elif good_until.astimezone(zone).date() == day:
             today.append(due)
@@ -166,7 +171,7 @@ def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], 
         Score.pack_id.in_([p for p, before in unweighed.items() if not before]), ~ended()
     )
     entered = [Due(pack_id, names.get(pack_id, pack_id), None, None, True) for pack_id in session.scalars(some)]
-    return warned, sorted(entered, key=lambda due: due.name), overdue, today
+    return warned, sorted(entered, key=lambda due: due.name), overdue, silent, today
 
 
 def _orders(

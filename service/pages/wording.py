@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from models.base.errors import BadInput
 from service.core.translation import _
 from service.exchange.imports.mapping import TimeReading
+from service.forecasting.recheck.days import unseen_words
 
 _STANDARD: Final = re.compile(r"\b\d{4}-\d\d-\d\d(?:[ T]\d\d:\d\d(?::\d\d)?(?:[+-]\d\d:\d\d|Z))?(?![\w-])")
 """A day, or a moment with its offset, as answers for programs write it (ISO 8601)."""
@@ -86,9 +87,7 @@ def near_moment(moment: datetime, now: datetime, zone: ZoneInfo) -> str:
 
 def unread(since: datetime, now: datetime, zone: ZoneInfo) -> str:
     """Say that a promise is used up: since when nothing was read, or that today's reading promises nothing."""
-    if since.astimezone(zone).date() == now.astimezone(zone).date():
-        return _("read today: not even one day can be promised")
-    return _("no reading since %(day)s") % {"day": near_day(since, now, zone)}
+    return unseen_words(since, now, zone, near_day(since, now, zone))
 
 
 def for_input(moment: datetime, zone: ZoneInfo) -> str:

@@ -31,6 +31,8 @@ class Stop:
         Where the rule comes from.
     by_look : bool
         Whether a look noted with a later reading can lift it.
+    needs_pack : bool
+        Whether what to do instead is to replace the pack.
     """
 
     code: str
@@ -39,6 +41,7 @@ class Stop:
     instead: str
     source: str
     by_look: bool = False
+    needs_pack: bool = False
 
 
 class Stopped(TideoverError):
@@ -60,6 +63,8 @@ class StopRule:
     find : callable
         Returns the sentence of what was found, or None.
     instead, source : str
+    needs_pack : bool
+        Whether what to do instead is to replace the pack.
     """
 
     code: str
@@ -67,6 +72,7 @@ class StopRule:
     find: Callable[[Known], Said | None]
     instead: Said
     source: str
+    needs_pack: bool = False
 
     @property
     def by_look(self) -> bool:

@@ -60,10 +60,12 @@ STOPS: Final[tuple[StopRule, ...]] = (
         damaged,
         say(
             "Charge nothing and do not drive on it. Keep people and whatever burns away if it is warm, smells or "
-            "hisses, and have it replaced by somebody licensed to. A later look that finds nothing does not lift "
-            "this: it stands until a module was swapped and a reading after that says that nothing shows (inspected)."
+            "hisses, and have it replaced by somebody licensed to: order another pack today, from whoever delivers "
+            "soonest. A later look that finds nothing does not lift this: it stands until a module was swapped and a "
+            "reading after that says that nothing shows (inspected)."
         ),
         _PRACTICE,
+        needs_pack=True,
     ),
     StopRule(
         "not-its-volts",
@@ -191,7 +193,7 @@ def stops_of(
             text = rule.find(known)
             if text is not None:
                 said = _with_early_look(text, rule, known)
-                found.append(Stop(rule.code, rule.ends, said, rule.instead, rule.source, rule.by_look))
+                found.append(Stop(rule.code, rule.ends, said, rule.instead, rule.source, rule.by_look, rule.needs_pack))
     return tuple(found)
 
 

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from models.decisions.lead_time import LeadTime
 from models.decisions.money import Money
-from models.decisions.order_queue import order_queue
+from models.decisions.order_queue import QueueEntry, order_queue
 from models.decisions.ordering import (
     AT_RETURN,
     Costs,
@@ -199,7 +199,7 @@ def _weigh(
         safe=None if safe_day < 0 else _choice(plan, int(plan.safe_offer[0]), safe_day, today),
         keeps_to_risk=safe_day >= 0,
         at_return_cost=float(plan.at_return_cost[0]),
-        reasons=translated(entry.reasons),
+        reasons=reasons_of(entry, offers, costs.currency),
         if_it_holds_less=cheapest(band.pessimistic, today),
         if_it_holds_longer=cheapest(band.optimistic, today),
         depends_on_band=bool(band.depends_on_band[0]),
@@ -249,6 +249,12 @@ def _weighed(
         cost_at_most=cost.tolist(),
         fault_first=np.asarray(plan.fault_first_at_most[0, place]).tolist(),
     )
+
+
+def reasons_of(entry: QueueEntry, offers: Offers, currency: str) -> list[str]:
+    """Say why; of an offer that comes nearest or is chosen, among which offers it does."""
+    first, *others = translated(entry.reasons)
+    return [" ".join([first, *offers.of_which(currency)]), *others]
 
 
 def cheapest(plan: OrderPlan, today: date, row: int = 0) -> Choice:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -12,7 +13,7 @@ from models.base.errors import BadInput
 from models.decisions.lead_time import LeadTime
 from models.decisions.money import Money
 from models.decisions.ordering import Offer
-from service.core.translation import _
+from service.core.translation import _, ngettext
 from service.decisions.basis.lead_times import offer_lead_time, standing_offers, stated_lead_time
 from service.decisions.ordering.schemas import SentOffer
 from service.store.schema import Offer as StoredOffer
@@ -43,6 +44,17 @@ class Offers:
 
     known: tuple[KnownOffer, ...]
     left_out: tuple[str, ...]
+
+    def of_which(self, currency: str) -> list[str]:
+        """Say among which offers one was chosen, where others were left out."""
+        if not self.left_out:
+            return []
+        said = ngettext(
+            "That is of the offers in %(currency)s; %(count)s is not weighed.",
+            "That is of the offers in %(currency)s; %(count)s are not weighed.",
+            len(self.left_out),
+        )
+        return [said % {"currency": currency, "count": len(self.left_out)}]
 
     @property
     def plain(self) -> list[Offer]:
@@ -93,6 +105,18 @@ def stored_offers(session: Session, family: str, currency: str, now: datetime) -
             _("Enter at least one, with a price and a usual number of days."),
         )
     return Offers(_told_apart(known), left_out)
+
+
+def soonest_offer(session: Session, family: str, now: datetime) -> str | None:
+    """Name the standing offer that comes soonest, by the middle of its days, whatever it costs; None without one."""
+    known = []
+    for row in standing_offers(session, family, now):
+        middle = offer_lead_time(session, row, now).quantile(0.5)
+        known.append((math.inf if middle is None else middle, row.id, row.supplier_id, row.express_fee is not None))
+    if not known:
+        return None
+    _days, _number, supplier, express = min(known)
+    return _("%(supplier)s (express)") % {"supplier": supplier} if express else supplier
 
 
 def sent_offers(sent: Sequence[SentOffer]) -> Offers:

@@ -15,7 +15,7 @@ from models.decisions.order_queue import QueueEntry, in_order, order_queue
 from models.decisions.ordering import Costs, plan_orders_on_band
 from models.packs.family import PackFamily
 from service.core.cautions import all_cautions, shared_chemistry
-from service.core.translation import N_, _, ngettext, spoken, translated
+from service.core.translation import N_, _, ngettext, spoken
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import on_order
 from service.decisions.basis.open_cases import OpenCase, OpenCases, decided_on, open_cases, without_forecast
@@ -26,10 +26,11 @@ from service.decisions.ordering.answers import (
     UNLEARNED,
     costs_used,
     latest,
+    reasons_of,
     told_on_order,
 )
 from service.decisions.ordering.last_day import last_day_said
-from service.decisions.ordering.offers import Offers, stored_offers
+from service.decisions.ordering.offers import Offers, soonest_offer, stored_offers
 from service.decisions.ordering.schemas import CaseLeftOut, CaseOnOrder, QueueAnswer, QueueEntryAnswer, QueueRequest
 from service.forecasting.issued.scores import ended
 from service.records.stopped import UnderStop, under_stop
@@ -68,10 +69,15 @@ def queue_of_cases(
     waiting = everything.take([place for pack_id, place in places.items() if pack_id not in ordered])
     entries: list[tuple[QueueEntry, Offers, OpenCase]] = []
     stopped = under_stop(session, families, [] if asked.family is None else [Pack.family == asked.family])
+    coming = _on_order_for_stopped(session, [one for one in stopped if one.pack_id not in ordered], now)
+    supplied = {*ordered, *(one.pack_id for one in coming)}
     left_out = [
         CaseLeftOut(
             pack_id=one.pack_id,
-            reason=" ".join([_("STOP: %(what)s") % {"what": spoken(stop.text)} for stop in one.stops]),
+            reason=" ".join(
+                [_("STOP: %(what)s") % {"what": spoken(stop.text)} for stop in one.stops]
+                + ([] if one.pack_id in supplied else _order_at_once(session, one, now))
+            ),
         )
         for one in stopped
     ]
@@ -121,7 +127,9 @@ def queue_of_cases(
         currency=costs.currency,
         risk=asked.risk,
         costs=costs_used(costs, COSTS_OF_ORDERING),
-        entries=[_told(*places_of[entry.case], now) for entry in in_order(entry for entry, _, _ in entries)],
+        entries=[
+            _told(*places_of[entry.case], costs.currency, now) for entry in in_order(entry for entry, _, _ in entries)
+        ],
         on_order=[
             CaseOnOrder(
                 pack_id=pack_id,
@@ -130,13 +138,24 @@ def queue_of_cases(
             )
             for pack_id, order in ordered.items()
         ]
-        + _on_order_for_stopped(session, [one for one in stopped if one.pack_id not in ordered], now),
+        + coming,
         left_out=left_out,
         notes=notes,
         cautions=all_cautions(
             shared_chemistry(families, {case.family for case in everything.cases} | {one.family for one in stopped})
         ),
     )
+
+
+def _order_at_once(session: Session, stopped: UnderStop, now: datetime) -> list[str]:
+    """Say of a pack that has to be replaced where another comes from soonest: no curve is needed for that."""
+    if not any(stop.needs_pack for stop in stopped.stops):
+        return []
+    soonest = soonest_offer(session, stopped.family, now)
+    if soonest is None:
+        said = _("It needs another pack: order today, from whoever delivers soonest; no offer for one is entered.")
+        return [said]
+    return [_("It needs another pack: order today, from %(supplier)s, who comes soonest.") % {"supplier": soonest}]
 
 
 def _on_order_for_stopped(session: Session, stopped: Sequence[UnderStop], now: datetime) -> list[CaseOnOrder]:
@@ -163,7 +182,7 @@ def _weighed(cases: OpenCases, offers: Offers, costs: Costs, risk: float) -> Seq
     return entries
 
 
-def _told(entry: QueueEntry, offers: Offers, case: OpenCase, now: datetime) -> QueueEntryAnswer:
+def _told(entry: QueueEntry, offers: Offers, case: OpenCase, currency: str, now: datetime) -> QueueEntryAnswer:
     known = offers.known[entry.offer]
     assert known.number is not None
     assert case.forecast_id is not None
@@ -187,5 +206,5 @@ def _told(entry: QueueEntry, offers: Offers, case: OpenCase, now: datetime) -> Q
         cheapest_day=latest(entry.cheapest_day),
         expected_cost=entry.expected_cost.amount,
         week_later=entry.week_later.amount,
-        reasons=[*look_first_at(case), *translated(entry.reasons)],
+        reasons=[*look_first_at(case), *reasons_of(entry, offers, currency)],
     )

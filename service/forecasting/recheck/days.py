@@ -58,6 +58,24 @@ def back_by(day: str) -> str:
     return _("Bring the car back by %(day)s at the latest, and at once if a warning lamp comes on.") % {"day": day}
 
 
+def unseen_words(since: datetime, now: datetime, zone: ZoneInfo, day: str) -> str:
+    """Say of a pack of which nothing is promised that today's reading promises nothing, or since when there is none.
+
+    Parameters
+    ----------
+    since : datetime
+        Of its newest record.
+    now : datetime
+    zone : ZoneInfo
+        In which days begin.
+    day : str
+        Of `since`, as whoever asks writes days.
+    """
+    if local_date(since, zone) == local_date(now, zone):
+        return _("read today: not even one day can be promised")
+    return _("no reading since %(day)s") % {"day": day}
+
+
 def reading_day(last: datetime, planned: datetime | None, zone: ZoneInfo) -> datetime | None:
     """Return the day on which another reading tells most, where it comes before the last promised day.
 

@@ -79,7 +79,7 @@ class Found:
     @property
     def good_until(self) -> datetime | None:
         """The last promised day of its newest forecast that stands."""
-        if self.origin is None or not self.good_for_days or self.grave:
+        if self.origin is None or self.good_for_days is None or self.good_for_days < 1 or self.grave:
             return None  # not even a day was promised, what was is used up, or nobody may count on it
         return day_reached(self.origin, self.good_for_days)
 

@@ -244,6 +244,7 @@ def test_an_offer_in_another_currency_is_left_out_and_named(out):
     given = out.post(f"{VAN}/orders", json={}).json()
     assert len(given["offers"]) == 1
     assert "Offer 2 of north-quay is in USD" in given["left_out"][0]
+    assert "That is of the offers in EUR; 1 is not weighed." in given["reasons"][0]
 
 
 def test_the_queue_goes_by_the_latest_order_day(filled, store, clock):

@@ -86,6 +86,29 @@ def test_no_list_decides_on_a_stopped_pack(out, shorted):
     assert "MB-VAN-07" not in [entry["pack_id"] for entry in ranked.json().get("entries", [])]
 
 
+def test_a_pack_that_needs_another_is_told_where_one_comes_from_soonest(out):
+    """The pack surest to need a new one got no advice at all: the queue left it out, the orders gave a 409."""
+    reading = {"pack_id": "MB-VAN-07", "time": "2026-03-13T08:00:00Z", "state": "rest", "block_v": [12.9] * 14}
+    assert out.post("/v1/readings", json={**reading, "inspected": "damaged"}).status_code == 201
+    queue = out.post("/v1/orders/queue", json={}).json()
+    (said,) = [one["reason"] for one in queue["left_out"] if one["pack_id"] == "MB-VAN-07"]
+    offers = out.get("/v1/offers").json()["items"]
+    soonest = min(offers, key=lambda offer: offer["usual_days"])["supplier_id"]
+    assert f"It needs another pack: order today, from {soonest}, who comes soonest." in said
+    refused = out.post("/v1/packs/MB-VAN-07/orders", json={})
+    assert refused.status_code == 409
+    (stop,) = [stop for stop in refused.json()["stops"] if stop["code"] == "damaged"]
+    assert stop["needs_pack"]
+    assert "order another pack today, from whoever delivers soonest" in stop["instead"]
+    page = out.get("/bench/units/MB-VAN-07").text
+    assert "It was looked over: enter what was seen" not in page, "a look alone does not lift it"
+    assert "A module was swapped and it was looked over since" in page
+    order = {"supplier_id": "north-quay", "family": "gravel-14", "ordered_at": "2026-03-13T09:00:00Z", "express": False}
+    assert out.post("/v1/deliveries", json={**order, "pack_id": "MB-VAN-07"}).status_code == 201
+    queue = out.post("/v1/orders/queue", json={}).json()
+    assert not any("order today" in one["reason"] for one in queue["left_out"])
+
+
 def test_the_order_of_a_stopped_pack_stands_in_the_queue(out):
     """It was on its way, and the queue knew of no order for it once a fact had stopped the pack."""
     order = {"supplier_id": "north-quay", "family": "gravel-14", "ordered_at": "2026-03-04T09:00:00Z", "express": False}

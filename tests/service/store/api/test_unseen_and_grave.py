@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import icalendar
@@ -11,7 +11,8 @@ from sqlalchemy import select
 
 from service.cli.fleet import until_words
 from service.decisions.fleet.schemas import Ranked
-from service.store.schema import Score
+from service.pages.wording import unread
+from service.store.schema import IssuedForecast, Score
 
 VAN = "/v1/packs/MB-VAN-07"
 COSTS = {"currency": "EUR", "planned_work": 300, "return_work": 300, "stranding": 600, "capital_per_day": 0.5}
@@ -23,6 +24,29 @@ def out(filled):
     number = filled.get("/v1/outcomes").json()["items"][0]["id"]
     filled.delete(f"/v1/outcomes/{number}")
     return filled
+
+
+def test_the_command_line_says_of_a_car_read_today_what_its_page_says(out, clock):
+    """It said "no reading since" today, of a car read this morning."""
+    item = Ranked.model_construct(grave=False, good_until=None, no_reading_since=clock())
+    assert until_words(item, clock(), ZoneInfo("UTC")) == "read today: not even one day can be promised"
+    assert unread(clock(), clock(), ZoneInfo("UTC")) == until_words(item, clock(), ZoneInfo("UTC"))
+    later = clock() + timedelta(days=2)
+    assert until_words(item, later, ZoneInfo("UTC")) == f"no reading since {clock().date().isoformat()}"
+
+
+def test_a_pack_never_promised_a_day_is_not_called_past_its_last_one(out, clock, store):
+    """The first page named it among those past their last promised day, the bench's list until when it was good."""
+    out.post(f"{VAN}/forecasts", json={})
+    with store.writing() as session:
+        score = session.scalars(select(Score)).one()
+        score.good_until = score.seen_at = score.origin
+        session.get_one(IssuedForecast, score.forecast_id).good_for_days = 0.4
+    home = out.get("/").text
+    assert "past its last promised day" not in home
+    assert "Of one vehicle not even one day can be promised" in home
+    shown = out.get("/bench", params={"unit": "MB-VAN"}).text
+    assert "good until" not in shown
 
 
 def test_long_after_its_newest_reading_nothing_is_dated_and_nothing_released(out, clock, problem_in, store):
@@ -113,7 +137,7 @@ def test_a_grave_flag_stands_at_every_door_that_decides(out, clock, problem_in):
     ranking = out.get("/v1/fleet/ranking", params=COSTS).json()
     assert [item["grave"] for item in ranking["items"]] == [True]
     assert [item["good_until"] for item in ranking["items"]] == [None]
-    assert until_words(Ranked.model_validate(ranking["items"][0]), ZoneInfo("UTC")) == "look first"
+    assert until_words(Ranked.model_validate(ranking["items"][0]), datetime.now(UTC), ZoneInfo("UTC")) == "look first"
     assert "look at it first" in out.get("/fleet").text
     board = out.get("/").text
     assert "The forecast of one vehicle warns: look at it first" in board
