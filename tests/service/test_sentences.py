@@ -26,6 +26,7 @@ from service.forecasting.forecasts.sentences import (
     lead_of,
     movers,
     promised,
+    releases,
     sentences_of,
     similar_pack,
     to_measure,
@@ -105,6 +106,21 @@ def test_three_lines_lead_whether_it_may_go_until_when_and_what_to_measure():
     assert until == "Until then there is no day that you can count on.", "a date beside it would be counted on"
     assert first == "Do not go by these figures before this is looked at: Something about overcharge."
     assert measure.startswith("Measure next: all blocks at rest, a day after the charge")
+
+
+def test_a_pack_that_nobody_read_after_its_charge_is_read_before_it_goes():
+    """It "may go for 1 day", and the sheet's own table said not to drive on it, whatever it then read."""
+    unread = figures(flags=[flag("no-rest-after")])
+    assert lead_of(unread) == [
+        (
+            "Do not let it go yet: nothing tells how the block stands after the charge. Read all blocks at rest, some "
+            "hours after it, and ask again."
+        ),
+        "Until then there is no day that you can count on.",
+        "Measure next: all blocks at rest, and under load with the current noted.",
+    ]
+    assert not releases(unread)
+    assert releases(figures())
 
 
 def test_no_chance_of_a_kind_is_said_where_nothing_was_read_under_load():

@@ -13,7 +13,7 @@ from service.core.translation import N_, _
 from service.decisions.basis.open_cases import OpenCase
 from service.forecasting.forecasts.last_seen import unseen_since
 from service.forecasting.forecasts.schemas import EvidenceFlag
-from service.forecasting.forecasts.sentences import count_days, look_first
+from service.forecasting.forecasts.sentences import count_days, look_first, read_first
 from service.store.schema import IssuedForecast, Reading
 
 _NEGLIGIBLE_DAYS = 0.5
@@ -55,6 +55,12 @@ def _read_since(session: Session, case: OpenCase, now: datetime) -> list[str]:
         return []
     said = _("The blocks were read on %(day)s, after the forecast that this rests on. Keep a new forecast first.")
     return [said % {"day": newest.date().isoformat()}]
+
+
+def read_first_of(session: Session, case: OpenCase) -> list[str]:
+    """Say of a stored forecast that knew no reading after the charge that the pack is read first."""
+    row = None if case.forecast_id is None else session.get(IssuedForecast, case.forecast_id)
+    return [] if row is None else read_first([EvidenceFlag.model_validate(flag) for flag in row.answer["flags"]])
 
 
 def look_first_at(case: OpenCase) -> list[str]:

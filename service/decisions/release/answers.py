@@ -20,7 +20,7 @@ from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext, translated
 from service.decisions.basis.lead_times import on_order, stated_lead_time
 from service.decisions.basis.open_cases import OpenCases, open_case
-from service.decisions.basis.sentences import SINCE_SEEN, look_first_of, rests_on
+from service.decisions.basis.sentences import SINCE_SEEN, look_first_of, read_first_of, rests_on
 from service.decisions.release.schemas import Arrival, EarlyToLate, ReleaseAnswer, ReleaseCase, ReleaseRequest
 from service.forecasting.forecasts.answers import answer
 from service.forecasting.forecasts.cases import family_of, plan_of, require_still_out
@@ -31,7 +31,7 @@ from service.forecasting.forecasts.last_seen import (
     require_seen_lately,
     unseen_since,
 )
-from service.forecasting.forecasts.sentences import look_first
+from service.forecasting.forecasts.sentences import look_first, read_first
 from service.forecasting.recheck.days import to_the_minute
 from service.records.history import chemistry_unless_stopped
 from training.registry import StoredModel
@@ -65,8 +65,8 @@ def release_of_pack(
                 _("Say when it comes (promised, in_days or lead_time), or record the order with its pack."),
             )
         arrival = ordered.lead_time
-    first = look_first_of(session, case.cases[0], now)
-    return _answer(case, arrival, asked, case.cases[0].km_per_day, now, chemistry, first)
+    first, unread = look_first_of(session, case.cases[0], now), read_first_of(session, case.cases[0])
+    return _answer(case, arrival, asked, case.cases[0].km_per_day, now, chemistry, first, unread)
 
 
 def release_of_history(
@@ -100,7 +100,7 @@ def release_of_history(
     usual = None if plan is None else plan.km_per_day
     aged = unseen_since(sent.cases[0].seen_at, forecast.origin) if asked.case.at is not None else []
     first = [*look_first(forecast.flags), *aged, *counts_from_today(asked.case, now)]
-    return _answer(sent, arrival, asked, usual, forecast.origin, chemistry, first)
+    return _answer(sent, arrival, asked, usual, forecast.origin, chemistry, first, read_first(forecast.flags))
 
 
 def _stated(asked: Arrival, now: datetime) -> LeadTime | None:
@@ -122,6 +122,7 @@ def _answer(
     now: datetime,
     chemistry: Chemistry | None,
     first: list[str],
+    unread: list[str],
 ) -> ReleaseAnswer:
     usual = planned_km if asked.km_per_day is None else asked.km_per_day
     band_low, band_high = case.promised_band
@@ -135,22 +136,23 @@ def _answer(
         band_high=band_high,
     )
     one = case.cases[0]
+    held_back = one.grave or bool(unread)
     return ReleaseAnswer(
         pack_id=one.pack_id,
         as_of=now,
         model_id=one.model_id,
         forecast_id=one.forecast_id,
         forecast_origin=one.origin,
-        first=first,
+        first=[*first, *unread],
         **_chances(risk),
-        good_until=one.good_until if not one.grave and one.good_until > now else None,
+        good_until=one.good_until if not held_back and one.good_until > now else None,
         days=_range(risk.days[0]),
         km=_range(risk.km[0]),
         basis=[_(arrival.basis), rests_on(one), _(SINCE_SEEN)],
         sentence=_(risk.sentences[0]),
         conditions=[
-            _at_most(one.good_until, now, grave=one.grave),
-            *translated(c for c in risk.conditions if c != RECOVERY or not one.grave),
+            *(unread if unread and not one.grave else [_at_most(one.good_until, now, grave=one.grave)]),
+            *translated(c for c in risk.conditions if c != RECOVERY or not held_back),
         ],
         cautions=all_cautions(chemistry),
     )

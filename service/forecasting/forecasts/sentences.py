@@ -98,12 +98,15 @@ def lead_of(figures: ForecastFigures, now: datetime | None = None) -> list[str]:
     promise = main_promise(figures)
     codes = {flag.code for flag in figures.flags}
     grave = look_first(figures.flags)
-    holds = promise.days >= 1
+    unread = read_first(figures.flags)
+    holds = promise.days >= 1 and not unread
     last = to_the_minute(day_reached(figures.origin, promise.days))
     asked = next((words for code, words in NEXT_TO_MEASURE.items() if code in codes), None)
     past = now is not None and is_over(figures.origin, promise.days, now)
     if grave:
         may_go = grave[0]
+    elif unread:
+        may_go = unread[0]
     elif past:
         holds = False
         said = _(
@@ -119,7 +122,7 @@ def lead_of(figures: ForecastFigures, now: datetime | None = None) -> list[str]:
         may_go = said % {"days": count_days(promise.days - gone)}
     else:
         may_go = _("By these figures do not let it go: not even one day can be promised.")
-    if grave:
+    if grave or unread:
         until = _("Until then there is no day that you can count on.")
     elif holds:
         until = _("Count on it until %(day)s, not after.") % {"day": last}
@@ -142,6 +145,18 @@ def look_first(flags: Iterable[EvidenceFlag]) -> list[str]:
     """Say of each grave flag that nobody is to go by the figures before it is looked at."""
     said = _("Do not go by these figures before this is looked at: %(what)s")
     return [said % {"what": flag.text} for flag in flags if flag.grave]
+
+
+def read_first(flags: Iterable[EvidenceFlag]) -> list[str]:
+    """Say, where nothing was read at rest after the charge, that the pack is read before it is let go."""
+    if "no-rest-after" not in {flag.code for flag in flags}:
+        return []
+    return [
+        _(
+            "Do not let it go yet: nothing tells how the block stands after the charge. Read all blocks at rest, some "
+            "hours after it, and ask again."
+        )
+    ]
 
 
 def _block(figures: ForecastFigures) -> str | None:
@@ -235,8 +250,8 @@ def main_promise(figures: ForecastFigures) -> GoodFor:
 
 
 def releases(figures: ForecastFigures) -> bool:
-    """Whether there is a day to count on: at least one is promised, and nothing grave has to be looked at first."""
-    return main_promise(figures).days >= 1 and not look_first(figures.flags)
+    """Whether there is a day to count on: at least one is promised, and nothing has to be looked at or read first."""
+    return main_promise(figures).days >= 1 and not look_first(figures.flags) and not read_first(figures.flags)
 
 
 def count_days(days: float) -> str:

@@ -22,7 +22,7 @@ from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext
 from service.forecasting.forecasts.last_seen import as_of_now
 from service.forecasting.forecasts.schemas import ForecastAnswer
-from service.forecasting.forecasts.sentences import lead_of, look_first, main_promise
+from service.forecasting.forecasts.sentences import lead_of, look_first, main_promise, read_first
 from service.forecasting.issued.issuing import whole_answer
 from service.forecasting.recheck.days import dates_said, day_reached
 from service.forecasting.recheck.schemas import RecheckAnswer
@@ -179,9 +179,10 @@ def sheet_of(
 def _held_back(release: Release, last: datetime, now: datetime, zone: ZoneInfo, *, holds: bool) -> tuple[str, ...]:
     """Say why nobody may be let go by a forecast.
 
-    It gravely warns, is old, knows not all that is recorded, promises not even one day, or its last day is past.
+    It gravely warns, knows no reading after the charge or not all that is recorded, is old, promises not even one day,
+    or its last day is past.
     """
-    said = look_first(as_of_now(release.answer.flags, release.history, now))
+    said = look_first(as_of_now(release.answer.flags, release.history, now)) + read_first(release.answer.flags)
     if said:
         said.insert(0, _("Not to be driven until it is looked at: no release sheet is made from this forecast."))
     history = release.history

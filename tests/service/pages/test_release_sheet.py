@@ -239,6 +239,27 @@ def test_no_release_is_made_of_a_forecast_that_gravely_warns(site, van, record):
     assert "Bring the car back" not in httpx.get(f"{site.url}/bench/units/{van}/recheck", timeout=60).text
 
 
+def test_no_release_is_made_of_a_pack_that_nobody_read_after_its_charge(site, van, record):
+    """With less read it went for a day, and the same sheet said not to drive on, whatever its next reading says."""
+    site.app.state.clock = lambda: NOW
+    for topup in httpx.get(f"{site.url}/v1/topups").json()["items"]:
+        httpx.patch(
+            f"{site.url}/v1/topups/{topup['id']}", json={"rest_after_v": None, "rest_after_h": None}
+        ).raise_for_status()
+    for reading in httpx.get(f"{site.url}/v1/readings").json()["items"]:
+        if reading["time"] > "2026-03-02T12":
+            httpx.delete(f"{site.url}/v1/readings/{reading['id']}").raise_for_status()
+    kept = record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat(), "replacement_in_days": 7}).json()
+    assert "no-rest-after" in [flag["code"] for flag in kept["answer"]["flags"]]
+    read = "Do not let it go yet: nothing tells how the block stands after the charge."
+    assert kept["answer"]["lead"][0].startswith(read)
+    promises_nothing(f"{site.url}/bench/forecasts/{kept['id']}", read)
+    release = httpx.post(f"{site.url}/v1/packs/{van}/release", json={"in_days": 7}).json()
+    assert release["good_until"] is None
+    assert release["conditions"][0].startswith(read)
+    assert not any("before it leaves" in condition for condition in release["conditions"])
+
+
 def test_no_release_is_made_of_a_pack_that_nobody_has_read_for_long(site, van, record):
     """Last read 150 days ago, a forecast kept over REST got a sheet that said what holds on day 90."""
     now = NOW + timedelta(days=150)

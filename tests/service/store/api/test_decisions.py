@@ -33,8 +33,10 @@ EXPRESS = {
 
 @pytest.fixture
 def out(filled):
-    """The worked examples, the van still out on its top-up and forecast."""
+    """The worked examples, the van still out on its top-up, read after it and forecast."""
     filled.delete("/v1/outcomes/1")
+    reading = {"pack_id": "MB-VAN-07", "time": "2026-03-02T18:30:00Z", "state": "rest", "block_v": [12.9] * 14}
+    assert filled.post("/v1/readings", json=reading).status_code == 201
     assert filled.post(f"{VAN}/forecasts", json={}).status_code == 201
     return filled
 
