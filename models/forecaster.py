@@ -111,12 +111,16 @@ class Forecaster(FittedCurves):
         told = survival.copy()
         rows, counted = without_surplus(raw, surplus)
         if len(rows):
+            # As hard as it was noted, and no harder than any seen: no promise rests on the better of the two.
             told[rows] = np.minimum(told[rows], self.curves(derive(counted))[0])
+            softer = self._no_harder_than_seen(counted)
+            if softer is not counted:
+                told[rows] = np.minimum(told[rows], self.curves(derive(softer))[0])
         left_out = np.asarray((told < survival).any(axis=1), dtype=np.bool_)
         # Nothing was learned of weather outside of what was seen: it must not lengthen a promise.
         strange, held = self.seen.within(raw.columns["ambient_c"], "ambient_c")
         if len(strange):
-            read = _with(raw.take(strange), "ambient_c", held[strange])
+            read = _with(self._no_harder_than_seen(raw.take(strange)), "ambient_c", held[strange])
             told[strange] = np.minimum(told[strange], self.curves(derive(read))[0])
         group = with_likely_kind(evidence_group(self.seen.readable(X)), kinds)
         widening = np.where(self.seen.outside(X) | self.seen.new_family(X), WIDENING, 1.0)
@@ -161,7 +165,7 @@ class Forecaster(FittedCurves):
         survival, low, high = self.curves(X if read is raw else derive(read))
         kinds = None if self.kinds is None else self.kinds.predict(self.seen.readable(X))
         told, group, widening, left_out = self._told(
-            read.take(told_at),
+            raw.take(told_at),
             X.iloc[told_at],
             surplus[told_at],
             survival[told_at],

@@ -55,7 +55,7 @@ NEVER_ONE = {
     "weeks": ("every %(every)s weeks",),
     # Said of blocks that have several cells.
     "cells": ("of its %(all)s cells", "cells would"),
-    "blocks": ("of %(blocks)s blocks", "has %(blocks)s blocks"),
+    "blocks": ("of %(blocks)s blocks", "has %(blocks)s blocks", "blocks were charged at one visit, more"),
     "times": ("Tried", "as hard as", "as fast as"),
     "seconds": ("Try again in",),
     "moments": ("set on %(moments)s moments",),
