@@ -185,10 +185,13 @@ def _distances(usual: ArrayLike | None, low: ArrayLike | None, high: ArrayLike |
         for v in (middle if low is None else low, middle, middle if high is None else high)
     ]
     table = np.stack(columns, axis=1)
-    if (table < 0).any() or (np.diff(table, axis=1) < 0).any():
-        raise BadInput.one(
-            "km_per_day", "is negative, or not between its low and high value.", "Give km a day: low, usual, high."
-        )
+    mend = "Give km a day: low, usual, high."
+    if (table < 0).any():
+        raise BadInput.one("km_per_day", "is negative.", mend)
+    if (table[:, 2] < table[:, 0]).any():
+        raise BadInput.one("km_per_day", "has a low value above its high one.", mend)
+    if (np.diff(table, axis=1) < 0).any():
+        raise BadInput.one("km_per_day", "is not between its low and its high value.", mend)
     return table
 
 

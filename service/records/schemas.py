@@ -12,7 +12,7 @@ from service.http.problems import MANY, ONE
 
 LARGEST_NUMBER: Final = 2**63 - 1
 
-Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
+Name = Annotated[str, Field(max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
 """A fleet number or another name that can stand in an address; it must not tell who a person is."""
 Line = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^\x00-\x1f\x7f]+$")]
 RecordNumber = Annotated[int, Field(ge=1, le=LARGEST_NUMBER), NO_TRUTH_VALUE]

@@ -73,6 +73,14 @@ def test_the_four_plain_sentences():
     ]
 
 
+def test_without_a_wait_no_share_is_told_of_it():
+    """ "Until the replacement pack arrives on day 0, 100 of 100 such packs hold" is no news."""
+    wait = UntilReplacement(days=0, hold_probability=1.0, band_low=1.0, band_high=1.0)
+    said = sentences_of(figures(until_replacement=wait))
+    assert "The replacement pack is here today: there is no wait to bridge." in said
+    assert not any("on day 0" in sentence for sentence in said)
+
+
 def flag(code: str, *, grave: bool = False) -> EvidenceFlag:
     return EvidenceFlag(code=code, text=f"Something about {code}.", grave=grave)
 

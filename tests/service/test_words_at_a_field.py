@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import re
+from zoneinfo import ZoneInfo
 
 import pytest
 from pydantic import ValidationError
 
-from models.base.errors import problems_from
+from models.base.errors import BadInput, problems_from
 from service.decisions.fleet.schemas import PlanRequest, ReturnsRequest
 from service.decisions.ordering.schemas import QueueRequest
 from service.decisions.stock.schemas import StockRequest
 from service.operation.key_routes import NewKey
+from service.pages.wording import moment_from
 from service.records.subjects.packs import NewPack
 from service.records.subjects.readings import READINGS
 from service.records.subjects.suppliers import NewOffer
@@ -24,6 +26,7 @@ VALIDATORS = re.compile(
 )
 TYPED = [
     (NewVehicle, {"id": "a b!"}, "There are characters in it that cannot stand here."),
+    (NewVehicle, {"id": "a" * 150}, "This is longer than 64 characters. Shorten it."),
     (NewPack, {"id": "a", "family": "marl-28", "age_years": "old"}, "This is not a number."),
     (NewPack, {"id": "a", "family": "marl-28", "odometer_km": "-3"}, "This is less than 0. Give 0 or more."),
     (NewPack, {"id": "a", "family": "marl-28", "age_years": "999"}, "This is more than 60. Give 60 or less."),
@@ -64,3 +67,11 @@ def test_plain_words(schema, typed, said):
     for text in texts:
         assert VALIDATORS.search(text) is None, text
         assert "{" not in text
+
+
+def test_a_time_written_another_way_is_told_in_plain_words():
+    with pytest.raises(BadInput) as raised:
+        moment_from("time", "27/11/2026 08:00", ZoneInfo("UTC"))
+    (problem,) = raised.value.problems
+    assert "isoformat" not in problem.what
+    assert "it is not written as year, month and day, as 2026-03-14 09:30" in problem.what

@@ -135,6 +135,13 @@ def require_columns(name: str, headings: list[str], where: str) -> None:
     BadInput
     """
     known = COLUMNS[name]
+    for sign, words in (";", "semicolons"), ("\t", "tabs"):
+        if len(headings) == 1 and sign in headings[0]:
+            raise BadInput.one(
+                where,
+                f"Its columns are separated by {words}, those of the documented tables by commas.",
+                "Save it with commas. Or import the file with a mapping: `tideover guess FILE` makes one.",
+            )
     blocks = [h for h in headings if name == "readings" and _BLOCK_HEADING.fullmatch(h)]
     expected = [block_column(b) for b in range(1, len(blocks) + 1)]
     if set(blocks) != set(expected):

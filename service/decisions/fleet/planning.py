@@ -118,7 +118,7 @@ def plan_of_fleet(
     saved = plan.cost_without_plan - plan.expected_cost
     return FleetPlanAnswer(
         as_of=now,
-        first=caveats(session, picked, asked.family, now),
+        first=[*caveats(session, picked, asked.family, now), *_look_before_buying(cases, planned)],
         currency=costs.currency,
         costs=costs_used(costs, weighed),
         pack_prices=prices,
@@ -226,6 +226,18 @@ def _require_room(asked: PlanRequest, least_price: float, currency: str) -> None
         )
     if found:
         raise BadInput(found)
+
+
+def _look_before_buying(cases: OpenCases, planned: Bools) -> list[str]:
+    """Say of which planned vehicles no pack is to be bought before what their forecasts warn of is looked at."""
+    names = [case.name for case, chosen in zip(cases.cases, planned, strict=True) if chosen and case.grave]
+    if not names:
+        return []
+    said = _(
+        "Read first, and plan again after that, before a pack is bought for %(vehicles)s: a week is held there only "
+        "because a forecast warns, and what it warns of may be no reason for another pack."
+    )
+    return [said % {"vehicles": ", ".join(names)}]
 
 
 def _savings(survival: Floats, costs: FleetCosts, plan: FleetPlan, standing: Bools) -> Floats:

@@ -108,7 +108,11 @@ class TimeReading(_Part):
         if self.format == "days-1900":
             # Rounded: a day's fraction in binary is off by microseconds.
             return DAY_ZERO + timedelta(seconds=round(float(text.replace(",", ".")) * 86_400, 1))
-        return datetime.fromisoformat(text) if self.format == "iso" else datetime.strptime(text, self.format)  # noqa: DTZ007
+        try:
+            return datetime.fromisoformat(text) if self.format == "iso" else datetime.strptime(text, self.format)  # noqa: DTZ007
+        except ValueError:
+            form = "year, month and day, as 2026-03-14 09:30" if self.format == "iso" else self.format
+            raise ValueError(f"it is not written as {form}, or there is no such day or hour") from None
 
     def shown_twice(self, found: datetime) -> bool:
         """Tell whether the clock of the zone showed this time twice."""

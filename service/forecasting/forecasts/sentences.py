@@ -369,6 +369,8 @@ def _half_back(point: ReturnDay, horizon_days: float) -> str:
 
 
 def _until(wait: UntilReplacement) -> str:
+    if not wait.days:
+        return _("The replacement pack is here today: there is no wait to bridge.")
     # Rounded down, as a release says it of the same days.
     of_100 = [math.floor(100 * p + 1e-9) for p in (wait.hold_probability, wait.band_low, wait.band_high)]
     return _(

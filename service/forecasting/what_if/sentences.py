@@ -48,6 +48,18 @@ def sentence_of(told: PlanForecast, answer: WhatIf) -> str:
             )
         )
         words = {"plan": name, "days": about_days(told.gained_days), "low": f"{low:.0f}", "high": f"{high:.0f}"}
+        if held == before:
+            gained = (
+                _(
+                    "%(plan)s: %(days)s longer on average (between %(low)s and %(high)s); on day %(day)s, %(held)s of "
+                    "100 still hold either way."
+                )
+                if told.verdict == "longer"
+                else _(
+                    "%(plan)s: %(days)s shorter on average (between %(low)s and %(high)s); on day %(day)s, %(held)s "
+                    "of 100 still hold either way."
+                )
+            )
         said = [gained % {**words, "day": TOLD_DAY, "held": held, "before": before}]
     kinds = answer.present.kinds
     if told.plan.clean_joints and kinds is not None:

@@ -91,3 +91,17 @@ def test_a_promise_that_has_passed_is_refused_in_words():
     assert promised_on(today, today).probability.tolist() == [1.0]
     with pytest.raises(BadInput, match=r"lies 2 days before 2026-03-09: that promise has passed.*Ask the supplier"):
         promised_on(date(2026, 3, 7), today)
+
+
+@pytest.mark.parametrize(
+    ("km", "words"),
+    [
+        ((None, 50.0, 10.0), "has a low value above its high one"),
+        ((60.0, 50.0, 10.0), "has a low value above its high one"),
+        ((5.0, 10.0, 50.0), "is not between its low and its high value"),
+        ((5.0, -1.0, 50.0), "is negative"),
+    ],
+)
+def test_each_fault_of_the_kilometres_is_told_by_itself(km, words):
+    with pytest.raises(BadInput, match=words):
+        release_risk(HOLD, LEAD, *km)

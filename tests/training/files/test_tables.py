@@ -177,3 +177,12 @@ def test_property_blocks_that_nobody_read_become_empty_columns(tables, tmp_path)
     back = read_tables(tmp_path, FAMILIES)
     assert len(block_columns(back.readings)) == 14
     assert history_of(back, back.packs["pack_id"].iloc[0]).readings[0].block_v[10:] == (None,) * 4
+
+
+@pytest.mark.parametrize(("sign", "words"), [(";", "semicolons"), ("\t", "tabs")])
+def test_a_table_separated_otherwise_is_told_so(folder, sign, words):
+    """A file that has the column was said to lack it: its first row was read as one heading."""
+    path = folder / "packs.csv"
+    path.write_text(path.read_text(encoding="utf-8").replace(",", sign), encoding="utf-8")
+    with pytest.raises(BadInput, match=f"Its columns are separated by {words}"):
+        read_tables(folder, FAMILIES)

@@ -154,6 +154,7 @@ def test_a_grave_flag_stands_at_every_door_that_decides(out, clock, problem_in):
     asked = {"slots": [1, 1], "pack": 1450, "costs": {**COSTS, "return_value": 900, "day_off_road": 60}}
     plan = out.post("/v1/fleet/plan", json=asked).json()
     assert plan["first"][0].endswith("its figures: MB-VAN-07.")
+    assert plan["first"][-1].startswith("Read first, and plan again after that, before a pack is bought for MB-VAN-07")
     assert plan["weeks"][0]["planned"][0]["saves"] == pytest.approx(60 * 14)
     assert plan["expected_cost"] == pytest.approx(1450 + 300)
     assert "a vehicle that must not be driven is taken to stand" in " ".join(plan["assumptions"]).lower()
