@@ -13,9 +13,10 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
+from models.packs.stops import stops_of
 from service.core.cautions import at_the_pack
 from service.core.refusals import Conflict, Doubtful, Outdated, sure_of, unconfirmed
-from service.core.translation import _
+from service.core.translation import _, spoken
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.bench.state_of_unit import Unit, unit_of
 from service.pages.bench.timeline import FACTS
@@ -152,8 +153,16 @@ def _form_page(
 ) -> Response:
     title, when, _said = _titles()[word]
     return fact_page(
-        request, "bench/fact.html", unit, word, values, faults, row, entries=entries(word), title=title, when=when
-    )
+        request, "bench/fact.html", unit, word, values, faults, row,
+        entries=entries(word), title=title, when=when, stops=_stops_of_charging(unit, word),
+    )  # fmt: skip
+
+
+def _stops_of_charging(unit: Unit, word: str) -> list[str]:
+    """Say at the form of a charge what stops one; the form stays, for a charge that was given all the same."""
+    if word != "topup" or unit.history is None or unit.family is None:
+        return []
+    return [spoken(stop.text) for stop in stops_of(unit.history, unit.family, charging=True)]
 
 
 def asked_back(word: str, fact: BaseModel, unit: Unit, form: Form, write: PageWrite) -> Faults:

@@ -103,6 +103,9 @@ def test_a_pack_that_needs_another_is_told_where_one_comes_from_soonest(out):
     page = out.get("/bench/units/MB-VAN-07").text
     assert "It was looked over: enter what was seen" not in page, "a look alone does not lift it"
     assert "A module was swapped and it was looked over since" in page
+    form = out.get("/bench/units/MB-VAN-07/topup/new").text
+    assert "STOP: " in form
+    assert "Enter here only what was charged already" in form
     order = {"supplier_id": "north-quay", "family": "gravel-14", "ordered_at": "2026-03-13T09:00:00Z", "express": False}
     assert out.post("/v1/deliveries", json={**order, "pack_id": "MB-VAN-07"}).status_code == 201
     queue = out.post("/v1/orders/queue", json={}).json()
