@@ -25,7 +25,7 @@ from service.decisions.basis.sentences import rests_on
 from service.decisions.ordering.last_day import last_day_said
 from service.decisions.ordering.schemas import USUAL_RISK
 from service.forecasting.issued.scores import ended
-from service.forecasting.recheck.days import dates_said, day_reached, reading_day, to_the_minute
+from service.forecasting.recheck.days import dates_said, reading_day, to_the_minute
 from service.records.stopped import UnderStop, under_stop
 from service.records.unweighed import unweighed_packs
 from service.store.schema import IssuedForecast, Offer, Score
@@ -108,15 +108,15 @@ def _recheck_days(
     of = IssuedForecast
     columns = (of.id, of.pack_id, of.origin, of.good_for_days, of.issued_at, of.model_id, of.recheck_at)
     query = (
-        select(*columns, Score.seen_at, Score.grave)
+        select(*columns, Score.good_until, Score.seen_at, Score.grave)
         .join(Score, Score.forecast_id == of.id)
         .where(~ended())
         .order_by(of.pack_id)
     )
     for forecast in session.execute(query.execution_options(yield_per=READ_AT_ONCE)):
         # Rounded down: a promise must not grow on its way into a calendar.
-        good = math.floor(forecast.good_for_days)
-        last = day_reached(forecast.origin, forecast.good_for_days)
+        last = forecast.good_until
+        good = math.floor(forecast.good_for_days) if last > forecast.origin else 0
         since = forecast.origin.astimezone(zone).date().isoformat()
         pack = forecast.pack_id
         seen_at, today = forecast.seen_at or forecast.origin, now.astimezone(zone).date()

@@ -74,12 +74,15 @@ LIKELY_KIND: Final = 0.5
 """Below this probability no kind is called likely: the odds are against it."""
 
 
+UNREAD_AFTER: Final = "no-rest-after"
+"""Of the flag of a pack that nobody read at rest after its charge."""
+
 NEXT_TO_MEASURE: Final[Mapping[str, str]] = {
     "reading-not-used": N_("Measure next: all blocks again, at rest and under load."),
     "overcharge": N_("Measure next: all blocks at rest, a day after the charge, with a look for swelling and heat."),
     "fast-charge": N_("Measure next: all blocks at rest, a day after the charge, with a look for swelling and heat."),
     "read-too-soon": N_("Measure next: all blocks at rest again, some hours after the charge."),
-    "no-rest-after": N_("Measure next: all blocks at rest, and under load with the current noted."),
+    UNREAD_AFTER: N_("Measure next: all blocks at rest, and under load with the current noted."),
     "no-load-reading": N_("Measure next: all blocks under load, with the current noted."),
 }
 """What a flag asks for, the most pressing first."""
@@ -149,7 +152,7 @@ def look_first(flags: Iterable[EvidenceFlag]) -> list[str]:
 
 def read_first(flags: Iterable[EvidenceFlag]) -> list[str]:
     """Say, where nothing was read at rest after the charge, that the pack is read before it is let go."""
-    if "no-rest-after" not in {flag.code for flag in flags}:
+    if UNREAD_AFTER not in {flag.code for flag in flags}:
         return []
     return [
         _(
@@ -170,7 +173,7 @@ def _block(figures: ForecastFigures) -> str | None:
     if codes & UNREAD_FOR_LONG or (far_short and "overcharge" in codes):
         said = _("How far block %(block)s, topped up, is from its peers by now is not told: read all blocks at rest.")
         return said % words
-    if "no-rest-after" in codes:
+    if UNREAD_AFTER in codes:
         return (
             _("No reading after the charge tells whether block %(block)s, topped up, is level with its peers.") % words
         )

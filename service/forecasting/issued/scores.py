@@ -23,6 +23,7 @@ from models.decisions.hold_curves import daily_hold, held_until_now, told_until_
 from models.forecasts.last_seen import NOT_OF_TODAY, REFUSE_AFTER_DAYS
 from models.packs.history import PackHistory
 from models.packs.tables import SECONDS_PER_DAY
+from service.forecasting.forecasts.sentences import UNREAD_AFTER
 from service.forecasting.recheck.days import day_reached
 from service.records.unweighed import newest_entry
 from service.store.bulk import change_rows, put_rows, table_of
@@ -131,6 +132,8 @@ def keep_scores(
         # Where no charge was written down, the top-up was inferred from the readings.
         topped = [topup.time for topup in history.topups if topup.time <= origin]
         planned = [plan.km_per_day for plan in history.usage if plan.km_per_day is not None]
+        # Nobody is let go, and nothing promised, before the block was read at rest after its charge.
+        unread = any(flag["code"] == UNREAD_AFTER for flag in one["answer"]["flags"])
         rows.append(
             {
                 "pack_id": pack_id,
@@ -142,7 +145,7 @@ def keep_scores(
                 "model_id": one["model_id"],
                 "topped_at": topped[-1] if topped else origin - timedelta(days=one["answer"]["days_held"]),
                 "origin": origin,
-                "good_until": day_reached(origin, one["good_for_days"]),
+                "good_until": day_reached(origin, 0.0 if unread else one["good_for_days"]),
                 "km_per_day": planned[-1] if planned else None,
                 "as_of": now,
                 "week_return": week_return[place],

@@ -72,7 +72,7 @@ def test_one_car_s_draft_does_not_fill_another_s_form(site, open_tab):
     expect(kept).to_be_visible()
     page.get_by_label("Blocks charged").fill("7")
     page.goto(f"{site.url}/bench")
-    expect(page.get_by_role("status")).to_have_count(2)
+    expect(page.locator(".unsaved a")).to_have_count(2)
     page.get_by_role("link", name="MB-CAB-09: A new car").click()
     expect(page.get_by_label("Number of the vehicle")).to_have_value("MB-CAB-09")
     expect(page.get_by_label("Blocks charged")).to_have_value("5")
@@ -85,7 +85,7 @@ def test_one_car_s_draft_does_not_fill_another_s_form(site, open_tab):
     page.get_by_role("button", name="Save").click()
     expect(page.locator("h1")).to_have_text("MB-CAB-09")
     page.goto(f"{site.url}/bench")
-    expect(page.get_by_role("status")).to_have_count(1)
+    expect(page.locator(".unsaved a")).to_have_count(1)
     expect(page.get_by_role("link", name="MB-CAB-10: A new car")).to_be_visible()
 
 

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import icalendar
 import pyarrow.parquet as pq
 import pytest
-from sqlalchemy import event
+from sqlalchemy import event, select
 
 from service.decisions.calendar.feed import Day, days_due, feed
 from service.decisions.calendar.sending import pieces_of
@@ -19,7 +19,7 @@ from service.forecasting.issued.issuing import whole_answer
 from service.forecasting.recheck.days import day_reached
 from service.pages.bench.sheet_content import Release, sheet_of
 from service.pages.wording import day_in_words
-from service.store.schema import IssuedForecast
+from service.store.schema import IssuedForecast, Score
 from tests.service.invented_fleet import fill
 
 ISSUE = "/v1/packs/MB-VAN-07/forecasts"
@@ -88,6 +88,8 @@ def test_the_calendar_names_the_day_that_stands_on_the_release_sheet(filled, sto
         row.origin = datetime(2026, 3, 13, hour, 30, tzinfo=ZoneInfo("UTC"))
         good = [{**one, "days": days} if one["confidence"] == 0.9 else one for one in row.answer["good_for"]]
         row.good_for_days, row.answer = days, {**row.answer, "good_for": good}
+        score = session.scalars(select(Score).where(Score.forecast_id == number)).one()
+        score.origin, score.good_until = row.origin, day_reached(row.origin, days)
         session.flush()
         (due,) = [day.day for day in days_due(session, clock(), local, {}) if day.uid.startswith("recheck-")]
         sheet = sheet_of(Release(row, None, None, True, "nimh", whole_answer(row, {})), None, clock(), local)

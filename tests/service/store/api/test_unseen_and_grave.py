@@ -11,7 +11,9 @@ from sqlalchemy import select
 
 from service.cli.fleet import until_words
 from service.decisions.fleet.schemas import Ranked
+from service.forecasting.issued.scores import keep_score
 from service.pages.wording import unread
+from service.records.history import history_of_pack
 from service.store.schema import IssuedForecast, Score
 
 VAN = "/v1/packs/MB-VAN-07"
@@ -183,3 +185,25 @@ def test_what_a_grave_warning_may_rest_on_is_not_left_out_without_a_word(out, cl
         assert out.patch(address, json={"rest_after_h": 17.0}).status_code == 200
         out.patch(address, json={"rest_after_h": 17.3})
     assert out.patch(f"{address}?reason=read+off+wrongly", json={"charge_ah": None}).status_code == 200
+
+
+def test_before_a_reading_after_its_charge_a_pack_is_good_for_no_day_anywhere(filled, clock, store):
+    """Release and sheet said to read it first, while home, ranking and calendar still told a last promised day."""
+    charge = {"pack_id": "MB-VAN-07", "time": (clock() - timedelta(hours=2)).isoformat(), "blocks": [5]}
+    noted = filled.post("/v1/topups", json=charge | {"charge_ah": 0.8, "duration_h": 1.5})
+    assert noted.status_code == 201, noted.text
+    issued = filled.post(f"{VAN}/forecasts", json={}).json()
+    assert "no-rest-after" in {flag["code"] for flag in issued["answer"]["flags"]}
+    with store.writing() as session:
+        # As it would be if the curve promised five days.
+        forecast, history = session.scalars(select(IssuedForecast)).one(), history_of_pack(session, "MB-VAN-07")
+        assert history is not None
+        forecast.good_for_days = 5.0
+        session.delete(session.scalars(select(Score)).one())
+        session.flush()
+        keep_score(session, forecast, history, clock())
+    (item,) = filled.get("/v1/fleet/ranking", params=COSTS).json()["items"]
+    assert item["good_until"] is None
+    events = icalendar.Calendar.from_ical(filled.get("/v1/calendar.ics").content).walk("VEVENT")
+    assert not any("promised" in str(event["SUMMARY"]) for event in events)
+    assert "Of one vehicle not even one day can be promised" in filled.get("/").text
