@@ -33,7 +33,7 @@ from training.registry import ModelRegistry
 from training.simulation.cohort import CohortPlan, simulate_cohort
 
 CHECKOUT = Path(__file__).parents[2]
-START = datetime(2027, 1, 1, tzinfo=UTC)
+START = datetime(2020, 1, 1, tzinfo=UTC)
 MIX = ("read",) * 5 + ("list",) * 2 + ("record",) * 2 + ("forecast",)
 
 
