@@ -48,8 +48,8 @@ TOO_LATE: Final = -1
 """In place of a latest order day: even an order placed today runs a higher risk."""
 
 COUNTED_DAYS: Final = 2 * HORIZON
-"""Days for which costs are counted. Invented: with as long again as the forecast, ordering by it costs less than with
-the forecast's days alone, on packs followed for so long (`tests/studies/decisions.md`)."""
+"""Days for which costs are counted: as long again as the forecast. Invented; what it changes on packs followed for so
+long stands in `tests/studies/decisions.md`."""
 
 ORDER_DAYS: Final[Integers] = np.arange(HORIZON + 1, dtype=np.int64)
 """The order days weighed. Unit: days from today."""

@@ -24,7 +24,11 @@ from tests.studies.order_year.simulate import (
     settle,
     simulate_year,
     true_curves_of,
+    year_of_releases,
 )
+from training.learning.moments import moments_of, survival_rows
+from training.simulation.cohort import CohortPlan, simulate_cohort
+from training.simulation.workshop import WorkshopHabits
 
 SUPPLIES = (
     Supply("Harbour Parts, ordinary", 1750.0, 0.0, Quote(12, 9, 21), 12.0, 0.25),
@@ -39,6 +43,26 @@ WORK = {"reading_cost": 60.0, "cleaning_cost": 160.0}
 def years(made_once) -> list[Year]:
     """Two invented years of forty cases; in the second, three have a bad joint."""
     return made_once("order-years", lambda: [simulate_year(40, seed, runs=10) for seed in (2, 3)])
+
+
+def test_a_year_of_recorded_releases_knows_nothing_of_what_followed():
+    cohort = simulate_cohort(CohortPlan(packs=20, seed=6, habits=WorkshopHabits(replaces=False)))
+    moments = moments_of(cohort.tables, np.random.default_rng(0))
+    first = moments[moments["occasion"] == "release"].groupby("pack_id", as_index=False).first()
+    rows = survival_rows(cohort.tables, first)
+    year = year_of_releases(cohort.tables, rows, 0)
+    back = rows.event & (rows.time <= FOLLOWED_DAYS)
+    assert 0 < back.sum() < len(rows)
+    np.testing.assert_allclose(year.returns[back], rows.time[back])
+    assert np.isinf(year.returns[~back]).all()
+    release = dict(zip(rows.moments["pack_id"], rows.moments["origin"], strict=True))
+    for name in ("readings", "topups", "usage", "outcomes"):
+        known, everything = getattr(year.tables, name), getattr(cohort.tables, name)
+        assert (known["time"] <= known["pack_id"].map(release)).all(), name
+        assert len(known) < len(everything), name
+    asked = np.arange(len(year))
+    told = true_curves_of(year)(year.tables, asked, np.zeros(len(year)))
+    assert ((told[:, -1] == 0) == (year.returns <= 90)).all()
 
 
 def test_a_year_settled_by_hand(years):
