@@ -18,8 +18,9 @@ from models.packs.family import PackFamily
 from models.packs.stops.charging import COLDEST_C, HOTTEST_C
 from models.physics.block_voltage import resistance_temperature_factor
 from models.physics.cell_curves import ocv_v, resistance_mohm
+from models.topup.charge_rise import hysteresis_share, stored_share
 from models.topup.missing_charge import MissingCharge, Range, weighted_range
-from models.topup.posterior import PossiblePacks, hysteresis_share, open_v, stored_share
+from models.topup.possible_packs import PossiblePacks, open_v
 
 CURRENT_SHARE_PER_H: Final = 0.1
 """Charging current, of rated capacity in an hour. Common practice, no source."""

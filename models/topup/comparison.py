@@ -17,19 +17,12 @@ from models.packs.contradictions import without_contradictions
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, require_fit
 from models.packs.stops import require_no_stop
+from models.topup.charge_rise import BEFORE_DRIVING_H, after_charge, rise_v, stored_ah, stored_share
 from models.topup.concerns import LIKELY
 from models.topup.evidence import BenchEvidence, EarlierCharge, bench_evidence
 from models.topup.missing_charge import Range, missing_charge, weighted_range
-from models.topup.posterior import (
-    BEFORE_DRIVING_H,
-    Cause,
-    PossiblePacks,
-    after_charge,
-    possible_packs,
-    rise_v,
-    stored_ah,
-    stored_share,
-)
+from models.topup.possible_packs import Cause, PossiblePacks
+from models.topup.posterior import possible_packs
 
 
 @dataclass(frozen=True)

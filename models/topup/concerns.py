@@ -14,7 +14,7 @@ from models.packs.stops.charging import COLDEST_C, HOTTEST_C
 from models.topup.charge_plan import LEAST_SHARE, OVER_AMBIENT_C, ChargePlan
 from models.topup.evidence import BenchEvidence
 from models.topup.missing_charge import MissingCharge
-from models.topup.posterior import CAUSE_SHARES
+from models.topup.possible_packs import CAUSE_SHARES
 
 Worth = Literal["worth trying", "doubtful", "pointless"]
 """What the evidence says of a top-up; the later in this list, the graver. What is not safe is no concern but a stop."""

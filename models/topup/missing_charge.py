@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from models.base.arrays import Floats
-from models.topup.posterior import CAUSES, Cause, PossiblePacks
+from models.topup.possible_packs import CAUSES, Cause, PossiblePacks
 
 CONFIDENCE: Final = 0.9
 CENTRAL: Final = 0.965

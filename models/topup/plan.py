@@ -18,12 +18,14 @@ from models.packs.contradictions import without_contradictions
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan, require_fit
 from models.packs.stops import Stopped, require_no_stop
+from models.topup.block_readings import rest_set_aside
 from models.topup.charge_plan import ChargePlan, charge_plan
 from models.topup.concerns import POSSIBLE, Concern, Worth, concerns_of, gravest, stops_of_block
 from models.topup.evidence import BenchEvidence, BlockSnapshot, bench_evidence, require_read_since_return, weak_block_of
 from models.topup.gain_per_charge import ChargeStep, charges_to_try, what_it_buys
 from models.topup.missing_charge import MissingCharge, missing_charge
-from models.topup.posterior import PossiblePacks, possible_packs, rest_set_aside
+from models.topup.possible_packs import PossiblePacks
+from models.topup.posterior import possible_packs
 
 UNSURE: Final = 0.4
 """Width of the range, relative to its figure, from which a pause to read is advised. Our choice."""

@@ -38,11 +38,13 @@ from models.packs.stops import Stopped
 from models.packs.tables import HistoryTables, history_of
 from models.physics.block_voltage import block_voltage_v
 from models.physics.day_step import top_up
+from models.topup.charge_rise import stored_share
 from models.topup.comparison import compare_topup
 from models.topup.evidence import BenchEvidence, bench_evidence
 from models.topup.missing_charge import missing_charge, most_likely_near, weighted_range
 from models.topup.plan import draw_down_would_tell, plan_topup
-from models.topup.posterior import PossiblePacks, possible_packs, stored_share
+from models.topup.possible_packs import PossiblePacks
+from models.topup.posterior import possible_packs
 from tests.studies.arrivals import Arrivals, DrawDownHabits, simulate_arrivals
 from tests.studies.truth import simulate_return_days
 from training.registry import ModelRegistry

@@ -10,7 +10,7 @@ from models.base.moments import Moment
 from models.base.numbers import NO_TRUTH_VALUE
 from models.packs.history import PackHistory, UsagePlan
 from models.topup.concerns import Worth
-from models.topup.posterior import Cause
+from models.topup.possible_packs import Cause
 from service.core.translation import N_
 from service.forecasting.forecasts.schemas import PackCase, PackQuestion
 

@@ -18,10 +18,11 @@ from models.packs.stops import Stopped
 from models.packs.tables import tables_from_histories
 from models.physics.block_voltage import block_voltage_v
 from models.physics.pack_state import PackState
+from models.topup.draw_down_likelihood import draw_down_v, explains_draw_down
 from models.topup.evidence import bench_evidence
 from models.topup.missing_charge import missing_charge
 from models.topup.plan import draw_down_would_tell, plan_topup
-from models.topup.posterior import draw_down_v, explains_draw_down, possible_packs
+from models.topup.posterior import possible_packs
 from training.files.families import load_families
 
 AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)

@@ -15,13 +15,15 @@ from models.packs.stops import Stopped
 from models.physics.block_voltage import block_voltage_v
 from models.physics.cell_curves import ocv_v
 from models.physics.pack_state import PackState
+from models.topup.block_readings import rest_set_aside
 from models.topup.charge_plan import charge_plan
+from models.topup.charge_rise import rise_v, stored_share
 from models.topup.comparison import compare_topup
 from models.topup.concerns import concerns_of, stops_of_block
 from models.topup.evidence import bench_evidence, weak_block_of
 from models.topup.missing_charge import Range, missing_charge, weighted_range
 from models.topup.plan import plan_topup
-from models.topup.posterior import possible_packs, rest_set_aside, rise_v, stored_share
+from models.topup.posterior import possible_packs
 from training.files.families import load_families
 
 AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
