@@ -33,7 +33,8 @@ from service.records.schemas import MOST_TOGETHER
 from service.records.subjects.all_subjects import READINGS
 from service.store.schema import Pack, Reading
 from service.store.upgrading import open_store
-from tests.service.exchange.imports.case_files import AZORES, CASES, PACK, Case
+from tests.service.exchange.imports.case_files import CASES, Case
+from tests.service.exchange.imports.invented_log import AZORES, PACK
 from training.files.families import load_families
 
 KNOWN = {"fixed.pack_id": PACK, "time.zone": AZORES}

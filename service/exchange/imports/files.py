@@ -4,18 +4,12 @@ from __future__ import annotations
 
 import csv
 import json
-import os
-import subprocess
-import sys
-import tempfile
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, Final
-
-import pyarrow as pa
 
 from models.base.errors import BadInput
 from service.exchange.imports.limits import (
@@ -24,9 +18,10 @@ from service.exchange.imports.limits import (
     LONGEST_ROW,
     MOST_COLUMNS,
     MOST_JSON_BYTES,
-    REFUSED,
+    SHEET_NAMES,
     SHEETS,
 )
+from service.exchange.imports.packed_files import unpacked
 
 BATCH_ROWS: Final = 5_000
 csv.field_size_limit(LONGEST_FIELD)
@@ -81,8 +76,8 @@ def headings_of(path: Path, shape: FileShape = AS_DOCUMENTED) -> list[str]:
     BadInput
     """
     if path.suffix == ".parquet":
-        with _unpacked(path, columns_only=True) as stream:
-            return _headings(path, stream.schema.names)
+        with unpacked(path) as packed:
+            return _headings(path, packed.schema.names)
     if path.suffix in RECORDS:
         return _headings(path, _record_headings(path))
     return _headings(path, _headed(cells_of(path, shape), shape))
@@ -97,13 +92,10 @@ def rows_of(path: Path, shape: FileShape = AS_DOCUMENTED) -> Iterator[Row]:
         The file cannot be read to its end.
     """
     if path.suffix == ".parquet":
-        with _unpacked(path) as stream:
-            headings = _headings(path, stream.schema.names)
-            number = 0
-            for batch in stream:
-                for cells in zip(*(column.to_pylist() for column in batch.columns), strict=True):
-                    number += 1
-                    yield number, dict(zip(headings, cells, strict=True))
+        with unpacked(path) as packed:
+            headings = _headings(path, packed.schema.names)
+            for number, cells in enumerate(packed.rows(), start=1):
+                yield number, dict(zip(headings, cells, strict=True))
         return
     if path.suffix in RECORDS:
         yield from ((number, _flat(record)) for number, record in _records(path))
@@ -153,13 +145,10 @@ def cells_of(path: Path, shape: FileShape = AS_DOCUMENTED) -> Iterator[tuple[int
         The file cannot be read to its end.
     """
     if path.suffix in SHEETS:
-        with _unpacked(path, sheet=shape.sheet) as stream:
-            number = 0
-            for batch in stream:
-                for cells in zip(*(column.to_pylist() for column in batch.columns), strict=True):
-                    number += 1
-                    if any(cells):
-                        yield number, list(cells)
+        with unpacked(path, shape.sheet) as packed:
+            for number, cells in enumerate(packed.rows(), start=1):
+                if any(cells):
+                    yield number, list(cells)
         return
     with readable(path, shape.encoding) as file:
         lines = Lines(path, file)
@@ -177,8 +166,8 @@ def sheets_of(path: Path) -> list[str]:
     ------
     BadInput
     """
-    with _unpacked(path, columns_only=True) as stream:
-        return list(stream.schema.names)
+    with unpacked(path) as packed:
+        return list(json.loads(packed.schema.metadata[SHEET_NAMES]))
 
 
 def _records(path: Path) -> Iterator[tuple[int, dict[str, Any]]]:
@@ -284,47 +273,6 @@ def readable(path: Path, encoding: str = "utf-8-sig") -> Iterator[IO[str]]:
         raise BadInput.one(
             path.name, f"It cannot be read as CSV: {error}.", "Save it as CSV in UTF-8 with a header row."
         ) from None
-
-
-@contextmanager
-def _unpacked(path: Path, *, columns_only: bool = False, sheet: str = "") -> Iterator[pa.RecordBatchStreamReader]:
-    """Have a packed file unpacked by a process of its own (see `unpacking`), and read what it writes to the end."""
-    command = [sys.executable, "-m", "service.exchange.imports.unpacking", str(path.absolute())]
-    command += ["columns"] if columns_only else ["rows", sheet]
-    environment = os.environ | {"ARROW_DEFAULT_MEMORY_POOL": "system", "OMP_NUM_THREADS": "1"}
-    with (
-        tempfile.TemporaryFile() as told,
-        subprocess.Popen(  # noqa: S603  our own program
-            command,
-            stdout=subprocess.PIPE,
-            stderr=told,
-            env=environment,
-        ) as process,
-    ):
-        try:
-            reason = ""
-            try:
-                yield pa.ipc.open_stream(process.stdout)
-            except BadInput:
-                raise
-            except (pa.ArrowException, ArithmeticError, LookupError, OSError, ValueError) as error:
-                reason = f": {str(error)[:300]}"
-                process.kill()
-            status = process.wait()
-        finally:
-            process.kill()
-        if status == REFUSED:
-            told.seek(0)
-            raise BadInput.one(path.name, **json.loads(told.read()))
-        if status != 0 or reason:
-            raise BadInput.one(
-                path.name, f"It is not a {kind_of(path)} that can be read{reason}.", "Check how it was made."
-            )
-
-
-def kind_of(path: Path) -> str:
-    """Return what a packed file is called."""
-    return "spreadsheet" if path.suffix in SHEETS else "Parquet file"
 
 
 def _headings(path: Path, headings: list[str]) -> list[str]:

@@ -10,9 +10,11 @@ from models.base.errors import BadInput
 from models.packs.history import BlockReading
 from service.exchange.imports.loading import rows_in_time
 from service.exchange.imports.mapping import FileMapping
+from service.exchange.imports.packed_files import unpacked_once
 from service.exchange.imports.rows import RowFault, RowReader
 
 
+@unpacked_once()
 def first_rows(
     path: Path, mapping: FileMapping, blocks_of: Callable[[str], int | None], count: int
 ) -> tuple[list[BlockReading], list[RowFault]]:

@@ -16,6 +16,7 @@ from service.exchange.imports.files import FileShape
 from service.exchange.imports.guess_columns import NO_CODE, SHOWN_VALUES, ColumnGuess
 from service.exchange.imports.guess_times import TimeGuess
 from service.exchange.imports.guess_units import REST_A, UnitGuess
+from service.exchange.imports.packed_files import unpacked_once
 from service.exchange.imports.questions import Question, Questions
 from service.exchange.imports.sample import Sample
 from service.exchange.imports.understanding import ColumnUse, Understanding
@@ -38,6 +39,7 @@ _CODE_STATES: Final[dict[str, str]] = {
 """Words of how a code is stored; the numbers are the modes of SAE J1979 (from memory, unverified)."""
 
 
+@unpacked_once()
 def understand(
     path: Path, answers: Mapping[str, str] | None = None, *, blocks_of_pack: int | None = None
 ) -> Understanding:
@@ -82,6 +84,7 @@ def understand(
     return Understanding(dict(parts), told, questions.open, questions.asked)
 
 
+@unpacked_once()
 def confirmed(
     path: Path, answers: Mapping[str, str] | None = None, *, blocks_of_pack: int | None = None
 ) -> Understanding:

@@ -30,8 +30,14 @@ MOST_BESIDE: Final = 20
 MOST_TURNED: Final = 200_000
 """Rows of a file that runs backwards in time: it is held in memory to be turned."""
 
+MOST_KEPT_BYTES: Final = 64_000_000
+"""Memory in which what was unpacked is kept for the next pass."""
+
 REFUSED: Final = 2
 """Status with which the unpacking of a Parquet file ends where it has said what is wrong."""
+
+SHEET_NAMES: Final = b"sheets"
+"""Under this key the unpacked columns of a spreadsheet name its sheets, as JSON."""
 
 SHEETS: Final = (".xlsx", ".xlsm", ".xls", ".ods")
 """Endings of spreadsheets that are unpacked."""

@@ -22,6 +22,7 @@ from service.exchange.imports.files import BATCH_ROWS, RECORDS, Row, headings_of
 from service.exchange.imports.limits import MOST_BESIDE, MOST_TURNED
 from service.exchange.imports.long_form import widened
 from service.exchange.imports.mapping import DOCUMENTED, FileMapping, TableName, documented_mapping
+from service.exchange.imports.packed_files import unpacked_once
 from service.exchange.imports.rows import RowFault, RowReader
 from service.records.alike import alike, known_as_heard
 from service.records.records import Writer
@@ -94,6 +95,7 @@ class _TakeBack(Exception):
     pass
 
 
+@unpacked_once()
 def import_files(
     store: Store,
     path: Path,

@@ -49,10 +49,9 @@ def shape_of(path: Path) -> FileShape:
         return FileShape()
     if path.suffix in SHEETS:
         sheets = sheets_of(path)
-        shapes = [FileShape(sheet=name) for name in sheets]
+        shapes = [FileShape(sheet=name) for name in sheets] if len(sheets) > 1 else [FileShape()]
         found = [_headed(shape, list(islice(cells_of(path, shape), TRIED_LINES))) for shape in shapes]
-        best = max(found, key=lambda pair: pair[0], default=((0, 0), FileShape()))[1]
-        return replace(best, sheet=best.sheet if len(sheets) > 1 else "")
+        return max(found, key=lambda pair: pair[0])[1]
     encoding = encoding_of(path)
     with readable(path, encoding) as file:
         lines = list(islice(Lines(path, file, longest=TRIED_LINES * LONGEST_ROW), TRIED_LINES))

@@ -2,9 +2,9 @@
 
 A few kilobytes can be written so that they unpack to gigabytes, and what says how large a part is comes from the file
 itself. So the operating system keeps the bound: `python -m service.exchange.imports.unpacking FILE` writes the rows to
-its standard output as an Arrow stream, in batches of bounded size; none, if the word ``columns`` follows the file: then
-the columns tell those of the Parquet file or the sheets of the spreadsheet. ``rows SHEET`` picks one. What
-is wrong goes to its standard error as JSON, ``{"what": …, "mend": …}``.
+its standard output as an Arrow stream, in batches of bounded size. Of a spreadsheet ``FILE SHEET`` picks a sheet, the
+first if it is empty, and the columns name all sheets. What is wrong goes to its standard error as JSON,
+``{"what": …, "mend": …}``.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ from service.exchange.imports.limits import (
     MOST_FOOTER_BYTES,
     MOST_UNPACKING_BYTES,
     REFUSED,
+    SHEET_NAMES,
     SHEETS,
 )
 
@@ -69,7 +70,7 @@ def batches_of(path: Path) -> Iterator[pa.RecordBatch]:
         yield _plain_batch(names, batch.columns)
 
 
-def sheet_batches_of(path: Path, wanted: str, *, names_only: bool) -> Iterator[pa.RecordBatch]:
+def sheet_batches_of(path: Path, wanted: str) -> Iterator[pa.RecordBatch]:
     """Yield the rows of a sheet as texts, after an empty batch that only tells the columns.
 
     Times are written as ISO 8601, to the millisecond: a spreadsheet keeps them as a share of a day.
@@ -83,9 +84,6 @@ def sheet_batches_of(path: Path, wanted: str, *, names_only: bool) -> Iterator[p
         used = [name for name in book.sheet_names if book.get_sheet_by_name(name).total_height > 0]
     except (CalamineError, OSError, ValueError) as error:
         raise Refused(f"It is not a spreadsheet that can be read: {error}.", "Save it again, or as CSV.") from None
-    if names_only:
-        yield _plain_batch(used, [pa.array([], pa.string())] * len(used))
-        return
     if wanted and wanted not in used:
         raise Refused(f"It has no sheet {wanted!r} with anything in it.", f"Name one of {', '.join(used)}.")
     if not used:
@@ -95,7 +93,8 @@ def sheet_batches_of(path: Path, wanted: str, *, names_only: bool) -> Iterator[p
     if width > MOST_COLUMNS:
         raise Refused(f"It has {width} columns; at most {MOST_COLUMNS} are read.", "Leave out those not needed.")
     names = [f"column {number}" for number in range(1, width + 1)]
-    yield _plain_batch(names, [pa.array([], pa.string())] * width)
+    empty = _plain_batch(names, [pa.array([], pa.string())] * width)
+    yield empty.replace_schema_metadata({SHEET_NAMES: json.dumps(used)})
     rows = sheet.iter_rows()
     while held := list(islice(rows, max(1, MOST_CELLS // max(1, width)))):
         texts = [[_cell_text(cell) for cell in row] + [""] * (width - len(row)) for row in held]
@@ -187,12 +186,11 @@ def main() -> None:
     """Unpack the file that is named on the command line."""
     _limit_memory()
     try:
-        path, names_only, sheet = Path(sys.argv[1]), sys.argv[2] == "columns", "".join(sys.argv[3:])
-        sheets = path.suffix in SHEETS
-        batches = sheet_batches_of(path, sheet, names_only=names_only) if sheets else batches_of(path)
+        path, sheet = Path(sys.argv[1]), sys.argv[2]
+        batches = sheet_batches_of(path, sheet) if path.suffix in SHEETS else batches_of(path)
         first = next(batches)
         with pa.ipc.new_stream(sys.stdout.buffer, first.schema) as stream:
-            for batch in () if names_only else batches:
+            for batch in batches:
                 stream.write_batch(batch)
                 sys.stdout.buffer.flush()
     except Refused as error:

@@ -26,6 +26,7 @@ from service.exchange.imports.files import ENDINGS, headings_of, rows_of
 from service.exchange.imports.guess import confirmed
 from service.exchange.imports.loading import ImportReport, import_files
 from service.exchange.imports.mapping import FileMapping, documented_mapping
+from service.exchange.imports.packed_files import unpacked_once
 from service.exchange.imports.understanding import Understanding
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.bench.facts import (
@@ -263,7 +264,7 @@ def take_file(
     try:
         if not content:
             raise BadInput.one("file", _("There is no file."), _("Choose a CSV file with a heading row."))
-        with tempfile.TemporaryDirectory(prefix="tideover-") as folder:
+        with tempfile.TemporaryDirectory(prefix="tideover-") as folder, unpacked_once():
             path = FilePath(folder) / _plain_name(name)
             path.write_bytes(content)
             found, mapping = _mapping(path, unit, form, zone_of(request).key)

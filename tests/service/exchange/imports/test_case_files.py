@@ -20,22 +20,13 @@ from service.exchange.imports.mapping import (
     TimeReading,
     read_mapping,
 )
+from service.exchange.imports.understanding import Understanding
 from service.records.records import Writer
 from service.store.schema import Pack, Reading
 from service.store.upgrading import open_store
-from tests.service.exchange.imports.case_files import (
-    AZORES,
-    BEGAN,
-    BLOCKS,
-    CASES,
-    FALLBACK,
-    PACK,
-    Case,
-    insert,
-    local,
-    table,
-    text,
-)
+from tests.service.exchange.imports.case_files import CASES, Case
+from tests.service.exchange.imports.invented_log import AZORES, BEGAN, BLOCKS, FALLBACK, PACK, local
+from tests.service.exchange.imports.written_files import insert, table, text
 from training.files.families import load_families
 
 FAMILIES = load_families(None)
@@ -66,6 +57,7 @@ def test_each_file_comes_in_as_it_was_told(store, tmp_path, case: Case):
     found = confirmed(path, {**KNOWN, **case.answers}, blocks_of_pack=case.blocks_of_pack)
     assert found.questions == []
     assert {column.heading for column in found.columns if column.meaning == "nothing"} >= set(case.unused)
+    every_column_is_used_or_named_as_unused(found, case)
     (tmp_path / "mapping.toml").write_text(found.as_toml(), encoding="utf-8")
     report = import_files(store, path, FAMILIES, WRITER, mapping=read_mapping(tmp_path / "mapping.toml"))
     assert report.faults == []
@@ -82,23 +74,19 @@ def test_each_file_comes_in_as_it_was_told(store, tmp_path, case: Case):
         assert row.resistance_mohm == (None if told.resistance_mohm is None else pytest.approx(told.resistance_mohm))
 
 
-def test_the_table_is_long_and_most_of_it_needs_nothing_but_confirmations():
-    assert len(CASES) >= 30
-    assert sum(not case.answers for case in CASES) >= 26
-    assert len({case.name for case in CASES}) == len(CASES)
-
-
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
-def test_every_column_is_used_or_named_as_unused(tmp_path, case: Case):
-    path = tmp_path / case.name
-    case.write(path)
-    found = confirmed(path, {**KNOWN, **case.answers}, blocks_of_pack=case.blocks_of_pack)
+def every_column_is_used_or_named_as_unused(found: Understanding, case: Case) -> None:
     used = set(found.mapping(case.name).headings)
     blocks = {column.heading for column in found.columns if column.meaning.startswith("block ")}
     unused = set(found.content["unused"])
     assert {column.heading for column in found.columns} == (used - set(found.content["blocks"])) | blocks | unused
     for column in found.columns:
         assert bool(column.why_unused) == (column.meaning == "nothing") or f"column: {column.heading}" in case.asked
+
+
+def test_the_table_is_long_and_most_of_it_needs_nothing_but_confirmations():
+    assert len(CASES) >= 30
+    assert sum(not case.answers for case in CASES) >= 26
+    assert len({case.name for case in CASES}) == len(CASES)
 
 
 def test_what_is_not_answered_is_not_imported(store, tmp_path):
