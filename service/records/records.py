@@ -17,10 +17,11 @@ from models.base.errors import BadInput, Problem, problems_from
 from models.packs.family import PackFamily
 from service.core.refusals import Conflict, NoSuchRecord, Outdated, require_sure
 from service.core.translation import _
+from service.records.ahead import not_yet
 from service.records.field_words import field_words, kind_word
 from service.records.history import in_parts
 from service.records.schemas import RecordVersion
-from service.records.sense import keeps_order, not_yet
+from service.records.sense import keeps_order
 from service.records.stopped import Stops, mind_facts, stopped_by
 from service.records.subject import Situation, Subject
 from service.records.unweighed import warned_packs

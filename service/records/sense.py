@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime, timedelta
-from typing import Any, Final, NamedTuple
+from datetime import datetime
+from typing import Any, NamedTuple
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -12,35 +12,10 @@ from sqlalchemy.orm import Session
 from models.base.errors import Problem
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, PackHistory, TopUp, family_problems
-from service.core.translation import _
 from service.records.field_words import to_the_minute
 from service.records.subject import FactKind, Situation
 from service.store.schema import Outcome, Pack
 from service.store.schema import TopUp as TopUpRow
-
-CLOCKS_DIFFER: Final = timedelta(minutes=5)
-"""The clock of whoever sends a fact and the service's may differ by so much. Our choice."""
-
-
-def not_yet(when: Mapping[str, datetime | None], now: datetime) -> list[Problem]:
-    """List the moments that are told as past but lie ahead: what has happened cannot, and a promise would count on it.
-
-    Parameters
-    ----------
-    when : mapping of str to datetime
-        By place; None where nothing was told.
-    now : datetime
-    """
-    return [
-        Problem(
-            where,
-            _("%(time)s is in the future; it is %(now)s now.")
-            % {"time": to_the_minute(time), "now": to_the_minute(now)},
-            _("Give the time at which it happened; if it is right, this machine's clock is wrong."),
-        )
-        for where, time in when.items()
-        if time is not None and time > now + CLOCKS_DIFFER
-    ]
 
 
 class Mark(NamedTuple):

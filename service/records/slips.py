@@ -14,7 +14,7 @@ from typing import Any, Final
 from models.base.errors import Problem
 from models.packs.family import PackFamily
 from service.core.translation import _
-from service.records.sense import CLOCKS_DIFFER
+from service.records.ahead import CLOCKS_DIFFER
 from service.records.subject import Situation
 from service.store.schema import Pack
 

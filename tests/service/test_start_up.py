@@ -36,6 +36,13 @@ def loaded_by(*commands: list[str]) -> set[str]:
     return set(json.loads(ran.stdout.splitlines()[-1])) & set(HEAVY)
 
 
+def loaded_with(module: str, *packages: str) -> set[str]:
+    """Which of these packages a module brings with it in a fresh process."""
+    code = f"import sys, {module}\nprint(*(sys.modules.keys() & {set(packages)!r}))"
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    return set(ran.stdout.split())
+
+
 def every_command() -> list[list[str]]:
     """The words of each command, those of groups included."""
     found = []
@@ -52,6 +59,14 @@ def test_help_of_every_command_loads_nothing_heavy():
 
 def test_light_commands_load_nothing_heavy():
     assert loaded_by(["--version"], ["settings"], ["families"]) == set()
+
+
+def test_a_forecast_of_a_history_that_is_sent_along_needs_neither_store_nor_web_server():
+    assert loaded_with("service.forecasting.forecasts.answers", "sqlalchemy", "fastapi", "matplotlib") == set()
+
+
+def test_the_application_loads_what_draws_and_prints_when_somebody_asks_for_a_drawing():
+    assert loaded_with("service.app", "matplotlib", "fpdf") == set()
 
 
 def test_the_version_is_the_installed_one(tideover):

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import io
 import re
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-import matplotlib as mpl
-from matplotlib.axes import Axes
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.figure import Figure
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 # Stand-ins that the page's colours replace, so that one drawing serves dark, light and paper.
 INK, SOFT, MARK, BAND, OTHER = "#010101", "#020202", "#030303", "#040404", "#050505"
@@ -24,6 +23,10 @@ _ON_PAGE: Final = {
 
 def canvas(width_in: float, height_in: float) -> tuple[Figure, Axes]:
     """Make a figure with one plain pair of axes, of this size in inches."""
+    # Half a second to load, and most of those who load this module never draw.
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure
+
     figure = Figure(figsize=(width_in, height_in), layout="constrained")
     FigureCanvasSVG(figure)
     figure.patch.set_alpha(0)
@@ -40,6 +43,8 @@ def canvas(width_in: float, height_in: float) -> tuple[Figure, Axes]:
 
 def svg(figure: Figure, name: str, title: str) -> str:
     """Write a figure as inline SVG; `name` is unique on its page, `title` is read out to those who cannot see it."""
+    import matplotlib as mpl
+
     buffer = io.StringIO()
     # Letters stay letters (searchable, in the page's own face), and equal figures give equal text.
     with mpl.rc_context({"svg.fonttype": "none", "svg.hashsalt": name}):

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Final
 
-from matplotlib.ticker import MaxNLocator
-
 from training.plotting.drawing import BAND, INK, MARK, OTHER, SOFT, canvas, svg
 from training.report.content import BrierByDay, DayFigures, GroupFigures
 from training.scoring import DistributionCalibration
@@ -89,6 +87,8 @@ def distribution_plot(found: DistributionCalibration) -> str:
 
 def gap_plot(groups: Sequence[GroupFigures], day: float, number: int) -> str:
     """Draw observed less forecast returns by one day, one line a group."""
+    from matplotlib.ticker import MaxNLocator
+
     found = [(group.name, part.reliability.overall) for group in groups for part in group.days if part.day == day]
     figure, axes = canvas(4.8, 0.9 + 0.26 * len(found))
     places = list(range(len(found), 0, -1))

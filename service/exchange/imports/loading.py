@@ -24,9 +24,10 @@ from service.exchange.imports.long_form import widened
 from service.exchange.imports.mapping import DOCUMENTED, FileMapping, TableName, documented_mapping
 from service.exchange.imports.packed_files import unpacked_once
 from service.exchange.imports.rows import RowFault, RowReader
+from service.records.ahead import not_yet
 from service.records.alike import alike, known_as_heard
 from service.records.records import Writer
-from service.records.sense import Mark, fit_problems, not_yet, order_faults, unknown_family
+from service.records.sense import Mark, fit_problems, order_faults, unknown_family
 from service.records.slips import doubts_of
 from service.records.stopped import mind_facts
 from service.records.subject import FactKind

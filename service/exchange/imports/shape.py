@@ -10,8 +10,6 @@ from itertools import islice
 from pathlib import Path
 from typing import Final
 
-from charset_normalizer import from_bytes
-
 from service.exchange.imports.files import RECORDS, FileShape, Lines, cells_of, readable, sheets_of, spanned
 from service.exchange.imports.limits import LONGEST_ROW, SHEETS
 
@@ -78,6 +76,9 @@ def encoding_of(path: Path) -> str:
     try:
         codecs.getincrementaldecoder("utf-8")().decode(start, final=len(start) < READ_BYTES)
     except UnicodeDecodeError:
+        # Few files are none of UTF-8 and UTF-16, and it takes a while to load.
+        from charset_normalizer import from_bytes
+
         best = from_bytes(start, cp_isolation=list(_LEGACY)).best()
         return _LEGACY[0] if best is None else best.encoding
     return "utf-8-sig"

@@ -6,10 +6,9 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from pydantic import BaseModel, ValidationError
-from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, Problem, problems_from
 from models.base.threads import thread_limit
@@ -19,8 +18,10 @@ from models.packs.history import PackHistory, UsagePlan, family_problems
 from models.packs.stops import require_no_stop
 from service.core.translation import _
 from service.forecasting.forecasts.schemas import PackCase, PackQuestion
-from service.records.history import begun_history
-from service.records.sense import not_yet
+from service.records.ahead import not_yet
+
+if TYPE_CHECKING:
+    from sqlalchemy.orm import Session
 
 Case = TypeVar("Case", bound=BaseModel)
 OfPack = TypeVar("OfPack", bound=PackCase)
@@ -58,6 +59,9 @@ def case_of_pack(session: Session, pack_id: str, asked: PackQuestion, kind: type
     Conflict
         Nothing is recorded of the pack that an answer could start from.
     """
+    # Whoever sends a history along needs no store, and should not wait for it to load.
+    from service.records.history import begun_history
+
     return kind(history=begun_history(session, pack_id, _(kind.to_begin)), **dict(asked))
 
 

@@ -24,8 +24,8 @@ from service.forecasting.forecasts.sentences import USUAL_CONFIDENCE
 from service.forecasting.forecasts.together import told_together
 from service.forecasting.issued.recheck_of import plan_with
 from service.forecasting.issued.schemas import ForecastRequest
+from service.records.ahead import not_yet
 from service.records.history import begun_history
-from service.records.sense import not_yet
 from service.store.schema import IssuedForecast, Score
 from training.registry import StoredModel
 

@@ -15,7 +15,6 @@ from service.forecasting.issued.recheck_of import plan_with
 from service.forecasting.recheck.schemas import RecheckAnswer
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.bench.sheet_content import Release, ReleaseSheet, release_of, sheet_of
-from service.pages.bench.sheet_pdf import sheet_pdf
 from service.pages.bench.units import unit_address
 from service.pages.forms import page_router
 from service.pages.rendering import render, zone_of
@@ -63,6 +62,9 @@ def show_sheet(number: ForecastNumber, request: Request, store: CurrentStore, fa
 @router.get("/bench/forecasts/{number}/sheet.pdf", operation_id="page_release_sheet_pdf")
 def read_sheet_pdf(number: ForecastNumber, request: Request, store: CurrentStore, families: KnownFamilies) -> Response:
     """Send the release sheet as a PDF of one page."""
+    # What writes PDFs takes half a second to load, and few sheets are asked for as one.
+    from service.pages.bench.sheet_pdf import sheet_pdf
+
     sheet = _sheet(request, store, number, families, request.app.state.models)
     if sheet.held_back:
         raise Conflict(" ".join(sheet.held_back))

@@ -33,8 +33,9 @@ from service.pages.bench.voltages import WAYS, block_volts, some_volts, way_word
 from service.pages.forms import Form, checked, once
 from service.pages.rendering import zone_of
 from service.pages.wording import inspected_words, moment_from
+from service.records.ahead import not_yet
 from service.records.field_words import to_the_minute
-from service.records.sense import fit_problems, not_yet
+from service.records.sense import fit_problems
 from service.records.slips import doubts_of
 from service.records.subject import Subject
 from service.records.subjects.outcomes import OUTCOMES
