@@ -20,6 +20,7 @@ import pandas as pd
 
 from models.base.arrays import Bools, Floats
 from models.base.day_grid import DAYS
+from models.calibration.workshop_posterior import WorkshopPosterior
 from models.calibration.world_prior import STRAYS
 from models.estimators.residual_trees import ResidualTrees
 from models.survival.estimator import SurvivalEstimator
@@ -83,7 +84,7 @@ def _simplex(parts: int) -> Floats:
 
 @dataclass(frozen=True)
 class OwnMixture:
-    """What a workshop's own packs say by themselves, mixed with a forecast that leans on other worlds.
+    """What a workshop's own packs say by themselves, mixed with forecasts that lean on other worlds.
 
     Attributes
     ----------
@@ -91,26 +92,45 @@ class OwnMixture:
         Corrects the leaning forecast.
     members : tuple of SurvivalEstimator
         Fitted on own rows alone.
-    shares : array, shape (2 + number of members,)
-        Of the leaning forecast, then of its correction, then of each member.
+    shares : array, shape (2 + number of members + 1,)
+        Of the leaning forecast, of its correction, of each member, and of the forecast as it was before learning.
     outcomes : int
         Recorded ends of top-ups it rests on, returns and others.
+    before : WorkshopPosterior, optional
+        Makes the forecast as it was before learning; a mixture stored before that was mixed in has none, and no share
+        for it.
     """
 
     residual: ResidualTrees
     members: tuple[SurvivalEstimator, ...]
     shares: Floats
     outcomes: int
+    before: WorkshopPosterior | None = None
 
-    def joined(self, curves: tuple[Floats, Floats, Floats], X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
-        """Mix hold curves with their band, shape (n, len(DAYS)) each: each end of the band by the same shares."""
-        own = np.zeros_like(curves[0])
-        for share, member in zip(self.shares[2:], self.members, strict=True):
+    def joined(
+        self, taken: Floats, curves: tuple[Floats, Floats, Floats], X: pd.DataFrame
+    ) -> tuple[Floats, Floats, Floats]:
+        """Mix hold curves with their band, shape (n, len(DAYS)) each: each end of the band by the same shares.
+
+        Parameters
+        ----------
+        taken : array, shape (n, len(DAYS))
+            The curves that the posteriors build on.
+        curves : tuple of array
+            Of the leaning forecast: mean, low and high.
+        X : DataFrame, n rows
+        """
+        leaning, correction, *own_shares = self.shares[: 2 + len(self.members)]
+        own = np.zeros_like(taken)
+        for share, member in zip(own_shares, self.members, strict=True):
             own += share * member.predict_survival(X, DAYS)
-        corrected = self.residual.corrected(X, *curves)
+        mixed = [
+            leaning * part + correction * other + own
+            for part, other in zip(curves, self.residual.corrected(X, *curves), strict=True)
+        ]
+        if self.before is not None:
+            for part, other in zip(mixed, self.before.curves(taken, X), strict=True):
+                part += self.shares[-1] * other
         # Shares add up to 1 but for the last digit.
-        mean, low, high = (
-            np.clip(self.shares[0] * part + self.shares[1] * other + own, 0.0, 1.0)
-            for part, other in zip(curves, corrected, strict=True)
-        )
+        mean, low, high = (np.clip(part, 0.0, 1.0) for part in mixed)
         return mean, low, high

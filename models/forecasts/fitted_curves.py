@@ -98,8 +98,9 @@ class FittedCurves:
 
     def _members_curves(self, X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
         if self.posterior is not None:
-            curves = self.posterior.curves(self.before_learning(X), X)
-            return curves if self.own is None else self.own.joined(curves, X)
+            taken = self.before_learning(X)
+            curves = self.posterior.curves(taken, X)
+            return curves if self.own is None else self.own.joined(taken, curves, X)
         group = evidence_group(X)
         each = np.stack([self._calibrated(m.predict_survival(X, DAYS), group) for m in self.members])
         survival = each.mean(axis=0)

@@ -23,6 +23,7 @@ from models.forecaster import Forecaster
 from models.packs.tables import HistoryTables, from_days, to_days
 from models.survival.person_periods import bins_of
 from models.survival.reading_curves import own_day
+from training.learning.charged_again import returns_not_written
 from training.learning.moments import SurvivalRows, moments_of, survival_rows
 
 Maker = Callable[[HistoryTables], Forecaster]
@@ -40,6 +41,8 @@ BACK_TEST_CONFIDENCES: Final = (0.8, 0.9, 0.95)
 
 def known_by(tables: HistoryTables, at: datetime) -> HistoryTables:
     """Return the record as it stood at a moment, with every top-up still open then as running until then.
+
+    One that another visit's followed with no outcome between had come back by that visit (`returns_not_written`).
 
     Parameters
     ----------
@@ -65,17 +68,24 @@ def known_by(tables: HistoryTables, at: datetime) -> HistoryTables:
     # The rest voltage after a charge stands in the charge's row, but was read hours or days later.
     later = topups["time"] + pd.to_timedelta(topups["rest_after_h"].astype(np.float64).fillna(0.0), unit="h") > cut
     topups.loc[later, ["rest_after_v", "rest_after_h"]] = np.nan
+    known = replace(tables, packs=packs, readings=readings, topups=topups, usage=usage, outcomes=outcomes)
+    back = returns_not_written(known)
     last_charge = topups.groupby("pack_id")["time"].max()
     last_fate = outcomes.groupby("pack_id")["time"].max().reindex(last_charge.index)
-    open_packs = last_charge.index[(last_fate.isna() | (last_fate <= last_charge)).to_numpy()]
-    running = pd.DataFrame({name: np.full(len(open_packs), np.nan) for name in outcomes.columns})
-    running["pack_id"], running["kind"] = open_packs.to_numpy(dtype=object), "running"
-    running["time"], running["code"] = cut, None
-    if len(open_packs):
-        columns = {name: running[name].astype(outcomes[name].dtype) for name in outcomes.columns}
-        outcomes = pd.concat([outcomes, pd.DataFrame(columns)], ignore_index=True) if len(outcomes) else running
-        outcomes = outcomes.sort_values(["pack_id", "time"], kind="stable", ignore_index=True)
-    return replace(tables, packs=packs, readings=readings, topups=topups, usage=usage, outcomes=outcomes)
+    still_out = last_charge.index[(last_fate.isna() | (last_fate <= last_charge)).to_numpy()]
+    running = pd.DataFrame({"pack_id": still_out.to_numpy(dtype=object), "time": cut})
+    return replace(known, outcomes=_with_ends(outcomes, back.assign(kind="returned"), running.assign(kind="running")))
+
+
+def _with_ends(outcomes: pd.DataFrame, *more: pd.DataFrame) -> pd.DataFrame:
+    """Add ends of top-ups of which no more is known than pack, time and kind."""
+    whole = outcomes
+    for some in more:
+        if len(some):
+            filled = some.reindex(columns=outcomes.columns)
+            filled = filled.astype({name: outcomes[name].dtype for name in outcomes.columns})
+            whole = pd.concat([whole, filled], ignore_index=True) if len(whole) else filled
+    return whole.sort_values(["pack_id", "time"], kind="stable", ignore_index=True)
 
 
 def cuts_of(tables: HistoryTables, at: datetime, windows: int = WINDOWS) -> list[datetime]:

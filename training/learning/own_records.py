@@ -217,7 +217,10 @@ def learn_from_records(
     tested = back_test(record, at, makers, cuts, seed=seed) if cuts else None
     forecaster = make(known)
     standings = _standings(tested)
-    why = what_was_learned(base, forecaster, own)
+    back = [
+        t.outcomes.loc[t.outcomes["time"] <= pd.Timestamp(at), "kind"].eq("returned").sum() for t in (known, record)
+    ]
+    why = what_was_learned(base, forecaster, own, not_written=int(back[0] - back[1]))
     digest = data_digest(known)
     if forecaster is not base:
         assert forecaster.posterior is not None
@@ -302,15 +305,16 @@ def learned_forecaster(base: Forecaster, own: OwnRows, tables: HistoryTables) ->
     fold = fold_of(rows.moments["pack_id"], CROSS_FOLDS, salt="level")
     back = rows.event & (rows.time <= DAYS[-1])
     taught = Taught.by(record, prior)
-    crossed = np.repeat(base.posterior.curves(taken, rows.X)[0][None], 2 + len(taught.members), axis=0)
+    # The last is the forecast as it stands: it learns from no row, so that nothing needs be left out for it.
+    crossed = np.repeat(base.posterior.curves(taken, rows.X)[0][None], 2 + len(taught.members) + 1, axis=0)
     for number in np.unique(fold):
         kept = fold != number
         if back[kept].any():
-            crossed[:, ~kept] = Taught.by(record.take(kept), prior).curves(taken[~kept], rows.X[~kept])
+            crossed[:-1, ~kept] = Taught.by(record.take(kept), prior).curves(taken[~kept], rows.X[~kept])
     likelihood = np.stack([outcome_likelihood(curves, rows.time, rows.event) for curves in crossed], axis=1)
     shares = mixture_shares(likelihood, record.weights)
     learned.posterior = taught.posterior
-    learned.own = OwnMixture(taught.residual, taught.members, shares, own.fates)
+    learned.own = OwnMixture(taught.residual, taught.members, shares, own.fates, base.posterior)
     learned.families = dict(base.families) | dict(tables.families)
     mixed = np.clip(np.tensordot(shares, crossed, axes=1), 0.0, 1.0)
     bound = ConformalBound(min_group=1).fit(mixed, rows.time, rows.event, groups=learned.bound_group(own.rows.X))
@@ -318,8 +322,16 @@ def learned_forecaster(base: Forecaster, own: OwnRows, tables: HistoryTables) ->
     return learned
 
 
-def what_was_learned(base: Forecaster, learned: Forecaster, own: OwnRows) -> str:
-    """Say in words how the workshop's packs differ from what was assumed."""
+def what_was_learned(base: Forecaster, learned: Forecaster, own: OwnRows, *, not_written: int = 0) -> str:
+    """Say in words how the workshop's packs differ from what was assumed.
+
+    Parameters
+    ----------
+    base, learned : Forecaster
+    own : OwnRows
+    not_written : int
+        Returns taken from a later charge alone.
+    """
     if learned is base:
         return "No return is recorded yet, so the model stays as it is."
     opened = f" The kind of weakness is learned from {own.opened} opened packs." if own.opened else ""
@@ -341,6 +353,12 @@ def what_was_learned(base: Forecaster, learned: Forecaster, own: OwnRows) -> str
     words = [f"“{_MEANING[name]}” {'more' if by > 0 else 'less'}" for name, by in moved]
     if words:
         said += " A high value of " + " and of ".join(words) + " than assumed speaks for an early return."
+    if not_written:
+        some = "1 top-up was" if not_written == 1 else f"{not_written} top-ups were"
+        said += (
+            f" {some} followed by another with no outcome written down: the fault counts as back by then. Write down "
+            "how each ended, as running if the fault had not come back."
+        )
     return said + opened
 
 

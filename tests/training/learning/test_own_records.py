@@ -99,6 +99,47 @@ def test_a_place_where_all_hold_longer_or_shorter_is_found_out(base, record, slo
     assert "so they hold longer" in what_was_learned(base, found, stretched) or slower < 1
 
 
+def test_returns_that_nobody_wrote_down_are_told(base, learned, record):
+    known = known_by(record, YEAR_END)
+    own = OwnRows.of(known, 0)
+    said = what_was_learned(base, learned.forecaster, own, not_written=2)
+    assert "2 top-ups were followed by another with no outcome written down" in said
+    last = record.topups.groupby("pack_id")["time"].transform("max")
+    last = dict(zip(record.topups["pack_id"], last, strict=True))
+    open_again = record.outcomes["time"] < record.outcomes["pack_id"].map(last)
+    less = replace(record, outcomes=record.outcomes[~open_again].reset_index(drop=True))
+    assert "with no outcome written down" in on_one_thread(base, less).why
+    assert "with no outcome written down" not in learned.why
+
+
+def test_the_forecast_as_it_stood_is_one_of_those_mixed(base, learned, fresh):
+    """Shares add up, and what is mixed is each forecast by its share."""
+    model = learned.forecaster
+    X = base.seen.readable(fresh.X)
+    taken = base.before_learning(X)
+    leaning = model.posterior.curves(taken, X)[0]
+    own = [m.predict_survival(X, DAYS) for m in model.own.members]
+    parts = [leaning, *model.own.residual.corrected(X, leaning), *own, base.posterior.curves(taken, X)[0]]
+    shares = model.own.shares
+    assert len(shares) == len(parts)
+    assert shares.sum() == pytest.approx(1)
+    assert shares[-1] > 0
+    np.testing.assert_allclose(model.own.joined(taken, (leaning,) * 3, X)[0], np.tensordot(shares, parts, 1), atol=1e-9)
+
+
+def test_few_outcomes_unlike_all_others_do_not_carry_it_away(base, record):
+    """Three returns that all came at once, where the others held on, hardly move it; the forecast before counts."""
+    known = known_by(record, YEAR_END)
+    own = OwnRows.of(known, 0)
+    back = np.flatnonzero(own.rows.event)[:3]
+    few = replace(own, rows=own.rows.take(back), found=own.found[back], returns=3, fates=3)
+    found = learned_forecaster(base, few, known)
+    day = int(np.searchsorted(DAYS, 14))
+    before, after = (f.curves(own.rows.X)[0][:, day].mean() for f in (base, found))
+    assert found.own.shares[-1] > 0.1
+    assert abs(after - before) < 0.25
+
+
 def test_it_does_hardly_worse_on_packs_it_never_saw(base, learned, fresh):
     # With so small a record chance decides; that it gains is measured by tests/benchmarks/bench_own_outcomes.py.
     before, after = (
