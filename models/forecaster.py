@@ -71,8 +71,6 @@ class Forecaster(FittedCurves):
         As of `FittedCurves`.
     bound : ConformalBound
         Fitted on packs that no member has seen.
-    families : mapping of str to PackFamily
-    model_id : str
     past : PastPacks, optional
         To tell of similar ones.
     bank : PackBank, optional
@@ -141,10 +139,6 @@ class Forecaster(FittedCurves):
             Packs of known families, each with a top-up or two rest readings at or before its origin.
         moments : DataFrame
             ``pack_id`` and ``origin`` (UTC).
-
-        Returns
-        -------
-        Forecasts
         """
         return self._batch(*with_inferred_topups(tables), moments)
 
@@ -258,17 +252,12 @@ class Forecaster(FittedCurves):
 
         Parameters
         ----------
-        history : PackHistory
         at : datetime, optional
             Origin, with offset; the newest reading, top-up or plan if left out. Facts after it are not used.
         usage : UsagePlan, optional
             Takes the place of the history's own plans.
         family : PackFamily, optional
             Where the history's family is not one of `families`.
-
-        Returns
-        -------
-        Forecast
 
         Raises
         ------

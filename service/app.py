@@ -64,7 +64,6 @@ def create_app(
 
     Parameters
     ----------
-    settings : Settings
     models : ModelSource, optional
         What says which model answers; by default the registry in the settings' home.
     log : structlog logger, optional

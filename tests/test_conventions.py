@@ -10,6 +10,7 @@ import subprocess
 import sys
 import tomllib
 from graphlib import TopologicalSorter
+from itertools import pairwise
 from pathlib import Path
 from zipfile import ZipFile
 
@@ -63,6 +64,25 @@ def test_per_cents_are_written_one_way(repository):
             if path.name != "percents.py" and found:
                 others[str(path.relative_to(repository))] = found
     assert others == {}
+
+
+def entries_that_only_repeat(node: ast.FunctionDef | ast.AsyncFunctionDef) -> list[str]:
+    """Parameters that a docstring lists with the type of the signature, and with nothing said of them."""
+    types = {arg.arg: ast.unparse(arg.annotation) for arg in node.args.args if arg.annotation is not None}
+    lines = [line for line in (ast.get_docstring(node) or "").splitlines() if line.strip()]
+    alone = [line for line, after in pairwise([*lines, ""]) if not after.startswith(" ")]
+    return [name for name, kind in types.items() if f"{name} : {kind}" in alone]
+
+
+def test_docstrings_do_not_repeat_the_signature(repository):
+    found = {
+        f"{path.relative_to(repository)}: {node.name}": repeated
+        for tree in ("models", "training", "service")
+        for path in (repository / tree).rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and (repeated := entries_that_only_repeat(node))
+    }
+    assert found == {}
 
 
 ORDER = {

@@ -148,7 +148,6 @@ def levels_told(
     ----------
     survival, told : array, shape (g,)
         As for `days_told`, of one pack.
-    unseen_days : float
     levels : array, shape (k,)
     grid : array, shape (g,)
 

@@ -12,7 +12,6 @@ def percent(share: float, digits: int = 0) -> Said:
 
     Parameters
     ----------
-    share : float
     digits : int
         Behind the point.
 

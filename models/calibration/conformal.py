@@ -237,7 +237,6 @@ class ConformalBound:
 
         Parameters
         ----------
-        confidence : float
         group : hashable, optional
         widening : float
             Share of the bound's level that is read instead, 1 or less.

@@ -199,7 +199,6 @@ def posterior(
         What became of them, to the last grid day; weights count as so many rows.
     grid : array, shape (bins + 1,)
         Days.
-    prior : Normal
     bounds : Bounds
         A coefficient that would lie beyond stays at its bound, without variance.
     start : array, shape (q,), optional

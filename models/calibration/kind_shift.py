@@ -60,7 +60,6 @@ def learn_shift(opened: OpenedPacks, prior: Normal) -> Normal:
 
     Parameters
     ----------
-    opened : OpenedPacks
     prior : Normal
         Of the slope, then K offsets.
     """

@@ -236,11 +236,6 @@ class GroupRecalibration(BaseEstimator):  # type: ignore[misc]
         Strength of the prior of the first map, in returns.
     group_prior_outcomes : float
         Of each group's map: made-up outcomes that agree with what the first map says.
-
-    Attributes
-    ----------
-    overall_ : Recalibration
-    by_group_ : dict of str to Recalibration
     """
 
     def __init__(

@@ -26,8 +26,6 @@ class WorkshopPosterior:
 
     Attributes
     ----------
-    prior : WorldPrior
-    law : Normal
     scale : Scale
         Of the workshop's own columns.
     worlds : array, shape (DRAWS, q)

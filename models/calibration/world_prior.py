@@ -160,8 +160,6 @@ class WorldPrior:
     ----------
     law : Normal
         Of the coefficients: level, shapes, departure early and late, then the columns.
-    bounds : Bounds
-    columns : ColumnScale
     usual : array, shape (bins,)
         Usual logarithm of the cumulative hazard by the end of each bin, from which departures are counted.
     worlds : int
@@ -220,13 +218,8 @@ def fit_world_prior(records: Sequence[WorldRecord], directions: Mapping[str | in
 
     Parameters
     ----------
-    records : sequence of WorldRecord
     directions : mapping of column name to +1 or -1
         Columns of which more can only bring the fault back sooner, or later.
-
-    Returns
-    -------
-    WorldPrior
 
     Raises
     ------

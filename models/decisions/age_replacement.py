@@ -63,10 +63,6 @@ def age_policy(
     longest_age : float
         Ages are searched up to here; nearly all units must have failed by then.
 
-    Returns
-    -------
-    AgePolicy
-
     Raises
     ------
     BadInput
@@ -110,11 +106,6 @@ def age_policy_from_record(curve: KaplanMeier, planned_cost: float, failure_cost
 
     Between two failures of the record waiting costs nothing more and earns life, so the best age lies just before one
     of them: the age returned is that failure's, to be replaced before it is reached.
-
-    Parameters
-    ----------
-    curve : KaplanMeier
-    planned_cost, failure_cost : float
 
     Returns
     -------

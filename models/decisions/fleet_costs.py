@@ -73,7 +73,6 @@ class FleetCosts:
 
         Parameters
         ----------
-        vehicles : int
         standing : array of bool, shape (n,), optional
             True where a vehicle must not be driven.
         """
@@ -145,7 +144,6 @@ class Ranking:
 
     Attributes
     ----------
-    currency : str
     order : array of int, shape (n,)
         Rows, the costliest wait first; of equals the earlier row.
     week_cost : array, shape (n,)
@@ -168,11 +166,6 @@ def rank_by_waiting(survival: ArrayLike, costs: FleetCosts) -> Ranking:
     Parameters
     ----------
     survival : array-like, shape (n, len(DAYS))
-    costs : FleetCosts
-
-    Returns
-    -------
-    Ranking
     """
     hold = daily_hold(survival)
     each = costs.checked(len(hold))
@@ -216,14 +209,9 @@ def weekly_returns(
         From `extended_hold`, at the end of every week.
     week : array of int, shape (n,)
         Planned week of each vehicle, or `NOT_PLANNED`.
-    confidence : float
     hold_low, hold_high : array, shape (n, W + 1), optional
         The same on the edges of the forecast's band; the interval then holds those of all three. Which edge gives the
         fewest returns in a week changes once most have come back.
-
-    Returns
-    -------
-    WeeklyReturns
     """
     if not 0 < confidence < 1:
         raise BadInput.one("confidence", f"is {confidence}.", "Give a share between 0 and 1.")

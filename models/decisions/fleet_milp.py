@@ -59,7 +59,6 @@ class Programme:
         Of each vehicle's pack.
     slots, packs : array of int, shape (W,)
         Slots in each week, packs arrived by the start of each week.
-    budget : float
     vehicle, week : array of int, shape (k,)
         The choices.
     """

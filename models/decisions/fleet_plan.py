@@ -64,7 +64,6 @@ class FleetPlan:
     ----------
     week : array of int, shape (n,)
         Week of each vehicle, from 0, or `NOT_PLANNED`.
-    currency : str
     expected_cost : float
         Of the whole fleet to the end of the plan.
     cost_without_plan : float
@@ -121,8 +120,6 @@ def plan_fleet(
     ----------
     survival : array-like, shape (n, len(DAYS))
         Hold curves from the start of week 0 on.
-    costs : FleetCosts
-    limits : FleetLimits
     gap : float
         Share of the greatest possible saving at which the solver may stop.
     time_limit_s : float
@@ -136,10 +133,6 @@ def plan_fleet(
         back. Without them the curve itself is the promise.
     standing : array of bool, shape (n,), optional
         True where a vehicle must not be driven, so that waiting for its return is not weighed.
-
-    Returns
-    -------
-    FleetPlan
 
     Raises
     ------

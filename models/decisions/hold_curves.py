@@ -87,7 +87,6 @@ def extended_hold(survival: ArrayLike, last_day: int, where: str = "survival", e
     Parameters
     ----------
     survival : array-like, shape (n, len(DAYS))
-    last_day : int
     where : str
         Name used in errors.
     every : int

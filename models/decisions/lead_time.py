@@ -176,10 +176,6 @@ def lead_time(
     quote_weight : float
         How many past deliveries the quote counts for.
 
-    Returns
-    -------
-    LeadTime
-
     Raises
     ------
     BadInput
@@ -271,7 +267,6 @@ def arrival_matrix(arrivals: LeadTime | Sequence[LeadTime], cases: int) -> tuple
     ----------
     arrivals : LeadTime or sequence of LeadTime
         One for all cases, or one a case.
-    cases : int
 
     Returns
     -------

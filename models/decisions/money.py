@@ -123,10 +123,6 @@ def one_currency(currencies: Iterable[str], where: str = "currency") -> str:
     where : str
         Name used in the error.
 
-    Returns
-    -------
-    str
-
     Raises
     ------
     BadInput

@@ -22,7 +22,6 @@ class QueueEntry:
 
     Attributes
     ----------
-    case : str
     row : int
         Row of the case in the plan.
     supplier : str
@@ -73,11 +72,6 @@ def order_queue(cases: Sequence[str], plan: OrderPlan | OrderPlanBand) -> list[Q
     ----------
     cases : sequence of str, length n
         Names, in the order of the plan's rows.
-    plan : OrderPlan or OrderPlanBand
-
-    Returns
-    -------
-    list of QueueEntry
 
     Raises
     ------

@@ -61,9 +61,6 @@ class Offer:
 
     Attributes
     ----------
-    supplier : str
-    price : Money
-    lead_time : LeadTime
     express_fee : Money, optional
         Paid on top for this lead time. An express and an ordinary delivery of one supplier are two offers.
     """
@@ -122,7 +119,6 @@ class OrderPlan:
 
     Attributes
     ----------
-    currency : str
     offers : tuple of Offer, length m
     cost_at_least : array, shape (n, m, HORIZON + 1)
         Expected cost of each offer ordered on each day. Returns past `COUNTED_DAYS` are not counted.
@@ -195,7 +191,6 @@ class CostChange:
         Name of the cost changed.
     factor : float
         What it was multiplied by.
-    plan : OrderPlan
     changed : array of bool, shape (n,)
         True where another offer or another day becomes the cheapest.
     """
@@ -240,16 +235,11 @@ def plan_orders(
     survival : array-like, shape (n, len(DAYS))
         Hold curves from today on.
     offers : sequence of Offer, length m
-    costs : Costs
     risk : float
         Highest acceptable probability that the fault beats the delivery, between 0 and 1.
     told : array, shape (n, 101), optional
         Levels at which the forecast's promises are read off (`models.forecasts.forecast.Forecast.told_levels`).
         Without them the curve itself is the promise.
-
-    Returns
-    -------
-    OrderPlan
 
     Raises
     ------
@@ -307,10 +297,6 @@ def plan_orders_on_band(
     survival, band_low, band_high : array-like, shape (n, len(DAYS))
     offers, costs, risk, told
         As for `plan_orders`.
-
-    Returns
-    -------
-    OrderPlanBand
     """
     middle, low, high = (plan_orders(curves, offers, costs, risk, told) for curves in (survival, band_low, band_high))
     if not len(middle.best_day) == len(low.best_day) == len(high.best_day):

@@ -128,10 +128,6 @@ def release_risk(
     band_low, band_high : array-like, shape (n, len(DAYS)), optional
         Edges of the forecast's band.
 
-    Returns
-    -------
-    ReleaseRisk
-
     Raises
     ------
     BadInput

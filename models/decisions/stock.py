@@ -141,13 +141,8 @@ def lead_time_demand(survival: ArrayLike, lead_time: LeadTime, new_cases_per_day
     ----------
     survival : array-like, shape (n, len(DAYS))
         Hold curves of the open cases without a pack; n may be 0.
-    lead_time : LeadTime
     new_cases_per_day : float
         New cases a day that want a pack at once, on average; taken as a Poisson stream.
-
-    Returns
-    -------
-    Demand
 
     Raises
     ------
@@ -247,15 +242,10 @@ def stock_of(demand: Demand, packs: int, at_hand: int = 0) -> Stock:
 
     Parameters
     ----------
-    demand : Demand
     packs : int
         Stock level, 0 or more.
     at_hand : int
         Packs on the shelf and on order now.
-
-    Returns
-    -------
-    Stock
     """
     if packs < 0 or at_hand < 0:
         raise BadInput.one("packs", "and at_hand cannot be negative.", "Count the packs on the shelf and on order.")
@@ -277,15 +267,10 @@ def stock_for_service(demand: Demand, service: float, at_hand: int = 0) -> Stock
 
     Parameters
     ----------
-    demand : Demand
     service : float
         Between 0 and 1.
     at_hand : int
         Packs on the shelf and on order now.
-
-    Returns
-    -------
-    Stock
     """
     if not 0 <= service <= 1:
         raise BadInput.one("service", f"is {service}.", "Give a share between 0 and 1.")

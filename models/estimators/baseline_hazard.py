@@ -25,7 +25,6 @@ class SmoothStart:
     ----------
     baseline : array, shape (bins,)
         Cumulative hazard over each bin, above 0.
-    cox : CoxRegression or None
     """
 
     baseline: Floats

@@ -55,7 +55,6 @@ class BoosterSettings:
     cross_validate : bool
         Choose the number of rounds by five-fold cross-validation and fit again on everything, rather than stopping by
         a tenth of the packs that is then never learned from.
-    learning_rate : float
     leaves : int
         Of a tree.
     min_periods : int
@@ -110,7 +109,6 @@ class HazardBooster(SurvivalLearner):
         expects most events, and the kept ones are weighted up (local case-control sampling: Fithian & Hastie 2014,
         Annals of Statistics 42(5), 1693-1724; from memory, unverified). With k of them about k/(k + 1) of the
         information stays. Defaults to `CONTROLS`, and to all of them where events are few.
-    seed : int
     threads : int
         OpenMP threads.
 

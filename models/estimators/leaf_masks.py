@@ -61,7 +61,6 @@ class LeafMasks:
 
         Parameters
         ----------
-        trees : sequence of Nodes
         features : int
             Columns that the trees were grown on.
         threshold_of : callable

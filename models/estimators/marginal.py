@@ -16,12 +16,7 @@ from models.survival.learner import SurvivalLearner
 
 
 class MarginalCurve(SurvivalLearner):
-    """Kaplan-Meier as an estimator: features play no part; past the last observed day the curve stays where it is.
-
-    Attributes
-    ----------
-    curve_ : KaplanMeier
-    """
+    """Kaplan-Meier as an estimator: features play no part; past the last observed day the curve stays where it is."""
 
     def fit(
         self,

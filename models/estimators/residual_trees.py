@@ -40,7 +40,6 @@ class ResidualTrees:
     ----------
     monotone : mapping of column name or index to +1 or -1, optional
         +1: a higher value raises the hazard.
-    seed : int
     threads : int
         OpenMP threads.
     """

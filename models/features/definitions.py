@@ -44,10 +44,8 @@ class Feature:
 
     Attributes
     ----------
-    name : str
     unit : str
         "share" is of rated capacity unless the meaning says otherwise; "1" has no unit.
-    meaning : str
     direction : {-1, 0, 1}
         1: more of it can only bring the fault back sooner; -1: only later; 0: physics does not say. Enforced.
     evidence : str

@@ -66,7 +66,6 @@ class RowFamilies:
     ----------
     which : int array, shape (m,)
         Position in `families`.
-    families : list of PackFamily
     """
 
     which: NDArray[np.intp]
@@ -94,7 +93,6 @@ class RawFeatures:
     ----------
     columns : mapping of str to array, shape (m,)
         By name: those of `RAW_EVIDENCE` and `ALWAYS_KNOWN`. NaN where missing.
-    families : RowFamilies
     """
 
     columns: Mapping[str, Floats]

@@ -21,10 +21,6 @@ def with_inferred_topups(tables: HistoryTables) -> tuple[HistoryTables, set[str]
     A pack without any top-up whose readings hold two rest snapshots is taken to have been topped up before the one
     in which a block rose most against the others, on that block.
 
-    Parameters
-    ----------
-    tables : HistoryTables
-
     Returns
     -------
     tables : HistoryTables

@@ -75,7 +75,6 @@ def apparent_missing(family: PackFamily, deviation_v: Floats, current_a: Floats)
 
     Parameters
     ----------
-    family : PackFamily
     deviation_v : array, shape (n,)
         Per cell, V.
     current_a : array, shape (n,)

@@ -101,8 +101,6 @@ def attribute(raw: RawFeatures, row: int, figure: Callable[[pd.DataFrame], Float
 
     Parameters
     ----------
-    raw : RawFeatures
-    row : int
     figure : callable
         From feature tables, shape (k, features), to the figure that is taken apart, shape (k,), in days.
 

@@ -96,7 +96,6 @@ class Refused:
 
     Attributes
     ----------
-    pack_id : str
     error : TideoverError
         What a single forecast of it raises.
     """

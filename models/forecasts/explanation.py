@@ -22,7 +22,6 @@ class Explanation:
 
     Attributes
     ----------
-    forecast : Forecast
     reference_days : float
         Mean days held (to the horizon) that would be forecast if nothing but the family and the days held were known.
     contributions : tuple of Contribution

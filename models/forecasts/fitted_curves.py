@@ -48,8 +48,6 @@ class FittedCurves:
         Fitted on resampled packs; their mean is the forecast, their spread the band.
     recalibration : GroupRecalibration or None
         By evidence group.
-    kinds : KindClassifier or None
-    seen : SeenRange
     posterior : WorkshopPosterior, optional
         The worlds still possible: all that were simulated, or those that a workshop's own record leaves. Curves are
         averaged over them, and the band is their spread.

@@ -184,12 +184,10 @@ def flags_of(
     Parameters
     ----------
     X : DataFrame, n rows
-    seen : SeenRange
     inferred : bool array, shape (n,)
         The top-up was inferred.
     surplus : array, shape (n,)
         `models.features.derived.surplus_share`.
-    noted : Noted
 
     Returns
     -------

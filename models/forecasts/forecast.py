@@ -63,7 +63,6 @@ class Forecast:
 
     Attributes
     ----------
-    pack_id : str
     origin : datetime
         The moment of the forecast; days count from here.
     days_held : float
@@ -77,11 +76,8 @@ class Forecast:
         promised a day for an overcharge.
     kinds : mapping of str to float, or None
         Probability of each kind of weakness; None where the model was not taught them.
-    flags : tuple of Flag
-    model_id, inputs_digest : str
     group : str
         The group whose record the good-for day rests on: its evidence, and a likely joint or neglect.
-    bound : ConformalBound
     widening : float
         1, or less where the evidence lies outside what the model has seen: the good-for day is then read off at this
         share of the usual level, and so is earlier.

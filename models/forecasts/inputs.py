@@ -50,7 +50,6 @@ def last_seen(tables: HistoryTables, moments: pd.DataFrame) -> Floats:
 
     Parameters
     ----------
-    tables : HistoryTables
     moments : DataFrame, n rows
         ``pack_id`` and ``origin``.
 

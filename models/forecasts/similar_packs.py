@@ -32,7 +32,6 @@ class SimilarPack:
 
     Attributes
     ----------
-    pack_id, family : str
     days_held : float
         Days that its top-up had held at that moment.
     further_days : float
@@ -77,7 +76,6 @@ class PastPacks:
         Evidence group.
     scale, weight : array, shape (p,)
         Of each feature in the distance; a weight is in days.
-    invented : bool
 
     Notes
     -----
@@ -142,7 +140,6 @@ class PastPacks:
             Features of the pack that is asked about.
         pack_id : str
             Its name: a pack is not told of itself.
-        count : int
 
         Returns
         -------
@@ -177,10 +174,7 @@ class PastPacks:
 
         Parameters
         ----------
-        evidence : str
         x : DataFrame, shape (1, p)
-        pack_id : str
-        count : int
 
         Returns
         -------

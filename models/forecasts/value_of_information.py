@@ -32,14 +32,12 @@ def worth_of_missing(
 
     Parameters
     ----------
-    raw : RawFeatures
     row : int
         Of the pack that is asked about.
     x : DataFrame, shape (1, features)
         Its features.
     pack_id : str
         Its name: a pack is not asked about itself.
-    past : PastPacks
     figure : callable
         From feature tables, shape (k, features), to the mean days held, shape (k,).
 

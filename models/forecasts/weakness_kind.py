@@ -67,11 +67,8 @@ class KindClassifier:
 
     Parameters
     ----------
-    iterations : int
-    learning_rate : float
     threads : int
         OpenMP threads.
-    seed : int
 
     Notes
     -----

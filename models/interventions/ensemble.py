@@ -47,7 +47,6 @@ def ensemble_of(
 
     Parameters
     ----------
-    bank : FamilyBank
     x : DataFrame, shape (1, features)
     summary : array, shape (k,)
         What the forecaster concludes from `x`.
@@ -55,7 +54,6 @@ def ensemble_of(
         With offset.
     count : int
         Packs to draw.
-    rng : Generator
     """
     weights = bank.weights(summary)
     source = draw_by_weight(weights, count, rng)

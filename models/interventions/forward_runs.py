@@ -46,10 +46,8 @@ class Ready:
 
     Attributes
     ----------
-    family : PackFamily
     state : PackState
         n packs.
-    use : UseProcess
     day : array, shape (n,)
         Days after day 0 of each pack's use.
     block : int array, shape (n,)
@@ -101,10 +99,8 @@ def run_plans(
     ----------
     packs : Ready
         n packs.
-    plans : sequence of Plan
     rng : Generator
         Draws are made for n packs and shared by the plans: common random numbers.
-    horizon_days : float
     look : callable, optional
         Called before the first trip of some days with the day, plan and pack of each row still driving, their state
         and use.

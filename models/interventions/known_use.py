@@ -37,7 +37,6 @@ def with_known_use(packs: Ready, known: Mapping[str, float], day_of_year: float,
         ``km_per_day``, ``trips_per_day``, ``parked_days_in_30`` and ``ambient_c``; NaN where not known.
     day_of_year : float
         Of the moment from which they are run forward.
-    rng : Generator
 
     Returns
     -------

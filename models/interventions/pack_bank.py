@@ -99,12 +99,7 @@ def _as(packs: _Kept, kind: type[np.floating[Any]]) -> _Kept:
 
 @dataclass(frozen=True)
 class PackBank:
-    """Simulated packs by family. Filled by `training.simulation.bank`.
-
-    Attributes
-    ----------
-    families : mapping of str to FamilyBank
-    """
+    """Simulated packs by family. Filled by `training.simulation.bank`."""
 
     families: Mapping[str, FamilyBank]
 

@@ -155,8 +155,6 @@ def planned_state(plan: Plan, family: PackFamily, state: PackState, block: Rows)
 
     Parameters
     ----------
-    plan : Plan
-    family : PackFamily
     state : PackState
         Copied first.
     block : int array, shape (n,)

@@ -87,7 +87,6 @@ class ReadingMeaning:
         Of such packs still holding on that day, how many will read so.
     good_for_days : float
         Further days that hold at the chosen risk; the horizon if that lies there or beyond.
-    beyond_horizon : bool
     return_7, return_14 : float
         Probability that the fault returns within a week and within two weeks of that reading.
     stop : bool
@@ -110,7 +109,6 @@ class RecheckPlan:
 
     Attributes
     ----------
-    present : Forecast
     risk : float
         The chosen limit: the probability of a return that is not to be passed.
     limit_day : float or None
@@ -126,7 +124,6 @@ class RecheckPlan:
         From level downwards; empty without a day.
     effective_packs : float
         How many equally good simulated packs the answer rests on.
-    flags : tuple of Flag
     """
 
     present: Forecast
@@ -167,23 +164,16 @@ def recheck_plan(
 
     Parameters
     ----------
-    forecast : Forecast
     tables : HistoryTables
         The one pack's facts known at the origin.
     x : DataFrame, shape (1, features)
         What the forecast was made from.
     summary : array, shape (k,)
         What the forecaster concludes from it (`Forecaster.summary`).
-    bank : FamilyBank
     curves : callable
         Hold curves of a feature table, as `Forecaster.curves`.
-    rng : Generator
     risk : float
         `LOWEST_RISK` to `HIGHEST_RISK`.
-
-    Returns
-    -------
-    RecheckPlan
 
     Raises
     ------
@@ -243,7 +233,6 @@ def rest_readings_v(packs: Ready, step: int, rng: np.random.Generator) -> Floats
         n packs.
     step : int
         Days after their `day`.
-    rng : Generator
     """
     family, n = packs.family, packs.packs
     swing = family.rated_ah * REST_SWING_SHARE * rng.standard_normal(n)

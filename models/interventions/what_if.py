@@ -52,7 +52,6 @@ class PlanForecast:
 
     Attributes
     ----------
-    plan : Plan
     survival : array, shape (g,)
         Probability that the fault has not returned by each of `models.base.day_grid.DAYS`.
     gain, gain_low, gain_high : array, shape (g,)
@@ -129,14 +128,8 @@ def what_if(
         What it was made from.
     summary : array, shape (k,)
         What the forecaster concludes from it (`Forecaster.summary`).
-    bank : FamilyBank
-    rng : Generator
     plans : sequence of Plan
         At most `MOST_PLANS`, each with its own name.
-
-    Returns
-    -------
-    WhatIf
 
     Raises
     ------

@@ -16,14 +16,7 @@ PRACTICE: Final = "common practice, no source"
 
 @dataclass(frozen=True)
 class Caution:
-    """One caution.
-
-    Attributes
-    ----------
-    code : str
-    text : str
-    source : str
-    """
+    """One caution."""
 
     code: str
     text: str

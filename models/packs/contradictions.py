@@ -129,7 +129,6 @@ def contradicted(
         NaN where not read.
     charges : int array, shape (n,)
         Top-ups of the pack by then: readings on both sides of a charge do not compare.
-    limits : FamilyLimits
     which : int array, shape (n,)
         Family of each reading, by its place in `limits`.
     """
@@ -166,8 +165,6 @@ class Unused:
 
     Attributes
     ----------
-    time : datetime
-    state : str
     blocks : tuple of int
         From 1; empty if nothing of it is used.
     text : str
@@ -189,7 +186,6 @@ def without_contradictions(
     ----------
     history : PackHistory
         Fits the family.
-    family : PackFamily
     at : datetime, optional
         Readings after it are neither looked at nor left out.
 

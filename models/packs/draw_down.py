@@ -99,14 +99,7 @@ def draw_down_rows(
 
 @dataclass(frozen=True)
 class DrawDown:
-    """Two rest readings of a pack, and the load between them; see `DrawDownRows`.
-
-    Attributes
-    ----------
-    higher, lower : BlockReading
-    loads : tuple of BlockReading
-    drawn_ah, held_h : float
-    """
+    """Two rest readings of a pack, and the load between them; see `DrawDownRows`."""
 
     higher: BlockReading
     lower: BlockReading

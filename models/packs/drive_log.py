@@ -60,7 +60,6 @@ class BlockLines:
     level_v, level_error_v : ndarray of float, shape (blocks,)
         Where the lines stand at `current_a` and the log's mean charge, and the standard errors; NaN for a block that
         was not read.
-    current_a : float
     rows : int
         Readings they rest on.
     spread_v : ndarray of float, shape (blocks,)

@@ -39,12 +39,10 @@ class Column:
 
     Attributes
     ----------
-    name : str
     kind : {"time", "number", "text", "list"}
         A list holds numbers, of blocks or one for each block; tables write it as text (`models.packs.tables`).
     optional : bool
         May be missing: the field as a whole, and the value of a row.
-    measured : Measured or None
     longest : int or None
         Most characters of a text.
     """

@@ -365,11 +365,6 @@ class PackHistory(_Fact):
 def family_problems(history: PackHistory, family: PackFamily) -> list[Problem]:
     """List what in a history cannot be true of its family.
 
-    Parameters
-    ----------
-    history : PackHistory
-    family : PackFamily
-
     Returns
     -------
     list of Problem

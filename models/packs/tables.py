@@ -91,7 +91,6 @@ class HistoryTables:
         `TOPUP_COLUMNS`; ``blocks`` holds block numbers separated by spaces.
     usage, outcomes : DataFrame
         `USAGE_COLUMNS` and `OUTCOME_COLUMNS`.
-    families : mapping of str to PackFamily
 
     Notes
     -----
@@ -196,7 +195,6 @@ def known_at(tables: HistoryTables, moments: pd.DataFrame) -> HistoryTables:
 
     Parameters
     ----------
-    tables : HistoryTables
     moments : DataFrame
         ``pack_id``, each once, and ``origin`` (UTC). Other packs are left out.
     """
@@ -247,11 +245,6 @@ def tables_from_histories(histories: Iterable[PackHistory], families: Mapping[st
     ----------
     histories : iterable of PackHistory
         Already checked against their families (`models.packs.history.require_fit`).
-    families : mapping of str to PackFamily
-
-    Returns
-    -------
-    HistoryTables
     """
     known = list(histories)
     packs: dict[str, list[Any]] = {name: [getattr(h, name) for h in known] for name in PACK_COLUMNS}

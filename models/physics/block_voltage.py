@@ -29,7 +29,6 @@ def block_voltage_v(
 
     Parameters
     ----------
-    family : PackFamily
     state : PackState
         n packs of b blocks.
     current_a : array, shape (n,)

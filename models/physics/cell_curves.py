@@ -32,7 +32,6 @@ def ocv_v(curves: CellCurves, soc: Floats) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    curves : CellCurves
     soc : array of any shape
         State of charge as a share; below 0 and above 1 the curve goes on with `EMPTY_SLOPE_V` and `FULL_SLOPE_V`.
 

@@ -33,7 +33,6 @@ class DayDraws:
         Standard normal.
     centre_z : array, shape (n,)
         Standard normal.
-    monitor : MonitorDraws
     event_u : array, shape (n,)
         Uniform; leaks jump where it lies below `PackState.jump_per_day`.
     """
@@ -66,7 +65,6 @@ def lose_charge(family: PackFamily, state: PackState, use: DayUse, wander_z: Flo
 
     Parameters
     ----------
-    family : PackFamily
     state : PackState
         n packs.
     use : DayUse
@@ -147,13 +145,10 @@ def run_day(
 
     Parameters
     ----------
-    family : PackFamily
     lookup : CurveLookup
         Of the same family.
     state : PackState
         n packs; changed in place.
-    use : DayUse
-    draws : DayDraws
 
     Returns
     -------
@@ -175,7 +170,6 @@ def top_up(state: PackState, rows: NDArray[np.intp], blocks: NDArray[np.intp], s
 
     Parameters
     ----------
-    state : PackState
     rows, blocks : int array, shape (m,)
         Pack and block (from 0).
     stored_ah : array, shape (m,)

@@ -80,7 +80,6 @@ def day_use(
 
     Parameters
     ----------
-    family : PackFamily
     km : array, shape (n,)
         Kilometres of the day.
     trips : int array, shape (n,)
@@ -88,10 +87,6 @@ def day_use(
     style : array, shape (n,)
         Driving style: multiplies swing and peak current; 1 is ordinary.
     clog : array, shape (n,)
-
-    Returns
-    -------
-    DayUse
     """
     hours = km / np.float32(SPEED_KM_PER_H)
     driven = np.maximum(trips, 1)

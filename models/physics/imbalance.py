@@ -109,7 +109,6 @@ def critical_share(family: PackFamily, temperature_c: float) -> float:
 
     Parameters
     ----------
-    family : PackFamily
     temperature_c : float
         Of the pack; colder raises resistance and brings the limit nearer, until the controller allows less current.
 

@@ -208,11 +208,8 @@ def spread_ratio(
 
     Parameters
     ----------
-    family : PackFamily
-    lookup : CurveLookup
     state : PackState
         n packs.
-    use : DayUse
     hardest : array, shape (n,), optional
         Severity that no trip of the day passes. Where the spread stays below its limit at the highest of the
         `SEVERITIES` and no trip is harder than that, nothing can be found: what is given is then some value below 1,
@@ -261,7 +258,6 @@ def critical_severity(ratio: FloatArray, level: float = 1.0) -> FloatArray:
     ----------
     ratio : array, shape (3, n)
         From `spread_ratio`; rises with severity.
-    level : float
 
     Returns
     -------
@@ -291,8 +287,6 @@ def monitor_day(
     state : PackState
         Its ``pending`` is changed in place.
     ratio : array, shape (3, n)
-    use : DayUse
-    draws : MonitorDraws
 
     Returns
     -------

@@ -34,7 +34,6 @@ def driving_temperature_c(
 
     Parameters
     ----------
-    family : PackFamily
     ambient_c, hours_per_trip, peak_a : array, shape (n,)
         °C, h, A.
     clog : array, shape (n,)

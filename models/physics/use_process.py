@@ -117,20 +117,14 @@ def use_of_day(
 
     Parameters
     ----------
-    family : PackFamily
     process : UseProcess
         n packs.
     day : float or array, shape (n,)
         Days after day 0 of each pack.
-    draws : UseDraws
     clog : array, shape (n,)
         See `PackState.clog`.
     idle : bool array, shape (n,), optional
         Packs that are not driven on this day whatever the plan (in the workshop).
-
-    Returns
-    -------
-    DayUse
     """
     today = np.broadcast_to(np.asarray(day, dtype=np.float32), process.km_per_day.shape)
     weekday = np.floor(process.start_day_of_year + today) % 7

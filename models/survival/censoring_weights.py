@@ -33,7 +33,6 @@ class CensoringWeights:
         Whether the row entered before that day.
     truncated : array of int, shape (d,)
         Rows whose probability of being followed was below `min_followed` and was raised to it, for each day.
-    min_followed : float
     """
 
     weights: Floats
@@ -83,10 +82,6 @@ def censoring_weights(
         Days of the curves in `censoring`.
     min_followed : float
         Smallest probability divided by; what was raised to it is counted in the result.
-
-    Returns
-    -------
-    CensoringWeights
 
     Raises
     ------

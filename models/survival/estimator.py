@@ -91,10 +91,6 @@ def check_outcomes(
     entry, weights : array_like, shape (n,), optional
         Default to 0 and 1.
 
-    Returns
-    -------
-    Outcomes
-
     Raises
     ------
     BadInput

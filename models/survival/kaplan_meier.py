@@ -149,10 +149,6 @@ def kaplan_meier(
     weights : array_like, shape (n,), optional
         Frequency weights, not negative; 2 is the same as writing the row twice.
 
-    Returns
-    -------
-    KaplanMeier
-
     Raises
     ------
     BadInput

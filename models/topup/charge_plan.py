@@ -54,8 +54,6 @@ class StopRule:
     ----------
     code : str
         Short and stable, for machines.
-    limit : float
-    unit : str
     text : str
         A sentence.
     """
@@ -93,7 +91,6 @@ class ChargePlan:
         Hours to wait before reading.
     end_v : Range
         Block voltage to expect at the end with the current still flowing.
-    stop : tuple of StopRule
     """
 
     put_in_ah: Range
@@ -120,8 +117,6 @@ def charge_plan(
 
     Parameters
     ----------
-    family : PackFamily
-    packs : PossiblePacks
     missing : MissingCharge
         Read off them.
     peers_rest_v : float or None

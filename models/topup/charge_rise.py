@@ -56,8 +56,6 @@ def rise_v(
 
     Parameters
     ----------
-    family : PackFamily
-    packs : PossiblePacks
     before_soc : array, shape (n,)
         Of the block before the charge.
     put_in_ah : float or array, shape (n,)

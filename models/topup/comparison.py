@@ -47,7 +47,6 @@ class TopUpComparison:
 
     Attributes
     ----------
-    cautions : tuple of str
     block : int
         From 1.
     topped_at : datetime
@@ -68,7 +67,6 @@ class TopUpComparison:
         What may be the matter, with the rise taken into account.
     causes_before : mapping of cause to float
         The same before the charge.
-    findings : tuple of Finding
     """
 
     cautions: tuple[str, ...]
@@ -92,16 +90,10 @@ def compare_topup(
 
     Parameters
     ----------
-    history : PackHistory
-    family : PackFamily
     at : datetime, optional
         Facts after it are not used; all are if left out.
     ambient_c : float, optional
         Temperature where the pack stood, °C.
-
-    Returns
-    -------
-    TopUpComparison
 
     Raises
     ------

@@ -74,19 +74,10 @@ def concerns_of(
 
     Parameters
     ----------
-    history : PackHistory
-    family : PackFamily
-    evidence : BenchEvidence
-    missing : MissingCharge
-    charge : ChargePlan or None
     aside : float
         Probability that the rest reading says nothing of the block.
     unused : tuple of Unused
         Readings that contradict themselves or others.
-
-    Returns
-    -------
-    tuple of Concern
     """
     found = [
         *(Concern("reading-not-used", "doubtful", one.text) for one in unused),

@@ -23,9 +23,6 @@ def draw_down_v(family: PackFamily, packs: PossiblePacks, evidence: BenchEvidenc
 
     Parameters
     ----------
-    family : PackFamily
-    packs : PossiblePacks
-    evidence : BenchEvidence
     moved_ah : float or array, shape (n,)
         From where the string stood at the rest reading; negative: drawn.
     """
@@ -47,10 +44,6 @@ def explains_draw_down(
 
     Parameters
     ----------
-    family : PackFamily
-    packs : PossiblePacks
-    evidence : BenchEvidence
-    drawn : DrawnDown
     drawn_ah : float or array, shape (n,)
         What was drawn in truth.
     moved_ah : float or array, shape (n,)

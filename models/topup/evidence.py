@@ -57,14 +57,12 @@ class BlockSnapshot:
     Attributes
     ----------
     state : {"rest", "discharge", "charge"}
-    time : datetime
     deviation_v : float
         Of the block from the median of the others, V.
     median_v : float
         That median, V.
     sd_v : float
         Standard deviation of the deviation that the meter accounts for, V.
-    current_a, temperature_c : float or None
     """
 
     state: State
@@ -82,7 +80,6 @@ class EarlierCharge:
 
     Attributes
     ----------
-    topup : TopUp
     before, after : BlockSnapshot or None
         Last rest reading before it, first one after it.
     wait_h : float
@@ -124,7 +121,6 @@ class BenchEvidence:
     ----------
     block : int
         From 1.
-    at : datetime
     tripped : bool
         The fault code stands: it was confirmed, and nothing was charged since.
     rest, discharge, charge : BlockSnapshot or None
@@ -133,7 +129,6 @@ class BenchEvidence:
         Newest draw-down since the last top-up, none older than `FRESH_DAYS`.
     earlier : tuple of EarlierCharge
         Top-ups of this block, in order.
-    age_years, km_per_day, ambient_c : float or None
     lead_v : float or None
         How far the next lowest block lies above this one at rest, V; negative if another block lies lower.
     """
@@ -231,7 +226,6 @@ def require_read_since_return(history: PackHistory, at: datetime | None) -> None
 
     Parameters
     ----------
-    history : PackHistory
     at : datetime, optional
         Facts after it are not used; all are if left out.
     """
@@ -259,10 +253,8 @@ def bench_evidence(
     ----------
     history : PackHistory
         Fits the family.
-    family : PackFamily
     block : int
         From 1.
-    at : datetime
     ambient_c : float, optional
         Temperature where the pack stands; else that of the newest rest reading, else of the newest plan.
     """

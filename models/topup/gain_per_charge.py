@@ -77,17 +77,14 @@ def what_it_buys(
 
     Parameters
     ----------
-    forecaster : Forecaster
     history : PackHistory
         Facts after `at` are not used.
-    family : PackFamily
     block : int
         From 1.
     at : datetime
         Start of the charge.
     charges_ah : list of float
         Rising.
-    current_a : float
     usage : UsagePlan, optional
         Takes the place of the history's own plans.
 

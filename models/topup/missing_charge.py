@@ -28,12 +28,7 @@ CLOSE: Final = 0.15
 
 @dataclass(frozen=True)
 class Range:
-    """A figure and the range that holds the truth nine times in ten.
-
-    Attributes
-    ----------
-    best, low, high : float
-    """
+    """A figure and the range that holds the truth nine times in ten."""
 
     best: float
     low: float
@@ -101,17 +96,7 @@ def most_likely_near(values: Floats, weight: Floats, among: Range) -> float:
 
 
 def missing_charge(packs: PossiblePacks, block: int) -> MissingCharge:
-    """Read off what a block (from 1) lacks.
-
-    Parameters
-    ----------
-    packs : PossiblePacks
-    block : int
-
-    Returns
-    -------
-    MissingCharge
-    """
+    """Read off what a block (from 1) lacks."""
     weight = packs.weight
     missing = weighted_range(packs.missing_ah, weight)
     return MissingCharge(

@@ -52,7 +52,6 @@ class TopUpPlan:
     ----------
     cautions : tuple of str
         Whoever shows the plan shows them first.
-    pack_id : str
     at : datetime
         Only facts known by then are used.
     block : int
@@ -61,7 +60,6 @@ class TopUpPlan:
         What the gravest of the concerns makes of it, "worth trying" without any.
     concerns : tuple of Concern
         The gravest first.
-    missing : MissingCharge
     charge : ChargePlan or None
         None where too little is missing to put anything in, or where no more could safely go in.
     steps : tuple of ChargeStep
@@ -100,8 +98,6 @@ def plan_topup(
 
     Parameters
     ----------
-    history : PackHistory
-    family : PackFamily
     at : datetime, optional
         Moment of the plan, with offset; the newest reading if left out. Facts after it are not used.
     block : int, optional
@@ -112,10 +108,6 @@ def plan_topup(
         How the vehicle will be used; takes the place of the history's own plans.
     forecaster : Forecaster, optional
         To say what each half ampere-hour buys.
-
-    Returns
-    -------
-    TopUpPlan
 
     Raises
     ------

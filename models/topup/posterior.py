@@ -41,17 +41,7 @@ DRAWN_EXPONENT: Final = 15
 
 
 def possible_packs(family: PackFamily, evidence: BenchEvidence) -> PossiblePacks:
-    """Weigh possible packs by what was read.
-
-    Parameters
-    ----------
-    family : PackFamily
-    evidence : BenchEvidence
-
-    Returns
-    -------
-    PossiblePacks
-    """
+    """Weigh possible packs by what was read."""
     draw = Draws(EXPONENT if evidence.drawn is None else DRAWN_EXPONENT)
     packs, centre, log_weight = prior_packs(family, evidence, draw)
     packs, log_ratio = with_charge(family, packs, evidence, draw)

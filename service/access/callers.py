@@ -20,7 +20,6 @@ class Caller:
     ----------
     name : str
         The access key's name, which stands in records and in the audit trail.
-    role : Role
     """
 
     name: str

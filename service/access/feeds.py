@@ -25,10 +25,8 @@ def make_feed(session: Session, title: str, now: datetime) -> tuple[ApiKey, str]
 
     Parameters
     ----------
-    session : Session
     title : str
         Who made it, to be recognised when it is to be revoked.
-    now : datetime
     """
     secret = secrets.token_urlsafe(RANDOM_BYTES)
     row = ApiKey(

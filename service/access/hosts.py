@@ -42,7 +42,6 @@ def called_by_own_name(request: Request, host: str) -> bool:
 
     Parameters
     ----------
-    request : Request
     host : str
         As in the settings.
     """

@@ -38,7 +38,6 @@ class Identify:
     Parameters
     ----------
     app : ASGI application
-    limit : RateLimit
     keyless : bool
         Whether to let everybody in while there are no keys: only where nobody from elsewhere can call.
     """

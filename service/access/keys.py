@@ -31,13 +31,10 @@ def make_key(session: Session, title: str, role: Role, days: int | None, now: da
 
     Parameters
     ----------
-    session : Session
     title : str
         What it is for, as ``bench tablet``; not a person's name.
-    role : Role
     days : int or None
         Days until it expires; None for never.
-    now : datetime
 
     Returns
     -------

@@ -91,7 +91,6 @@ class Visit:
         At random; the forms' token is made from it.
     key_id : str or None
         The access key that was signed in with.
-    until : datetime
     fresh : bool
         Whether the browser does not have the cookie yet.
     """

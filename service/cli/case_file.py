@@ -65,7 +65,6 @@ def for_question(kind: type[BaseModel], content: dict[str, Any]) -> dict[str, An
     ----------
     kind : type
         The case of this question.
-    content : dict
     """
     import typer
 

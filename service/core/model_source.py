@@ -32,7 +32,6 @@ class RegistrySource:
 
     Parameters
     ----------
-    registry : ModelRegistry
     clock : callable
         Seconds that only rise.
     """

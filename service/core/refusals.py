@@ -29,7 +29,6 @@ class Doubtful(TideoverError):
 
     Attributes
     ----------
-    problems : tuple of Problem
     sure : str
         What is sent along to say that exactly these are right, a word for each; other doubts ask again.
     """
@@ -60,7 +59,6 @@ def require_sure(doubts: Sequence[Problem], said: str) -> None:
 
     Parameters
     ----------
-    doubts : sequence of Problem
     said : str
         What was sent along, several apart by spaces.
 

@@ -33,7 +33,6 @@ class TraceContext:
         32 hexadecimal digits.
     span_id : str
         16 of them.
-    sampled : bool
     """
 
     trace_id: str
@@ -67,11 +66,8 @@ class Step:
 
     Attributes
     ----------
-    context : TraceContext
     name : str
         May become known only meanwhile.
-    attributes : dict
-    failed : bool
     """
 
     context: TraceContext
@@ -86,10 +82,8 @@ def step(name: str, kind: Literal["SERVER", "CONSUMER"], parent: TraceContext | 
 
     Parameters
     ----------
-    name : str
     kind : {"SERVER", "CONSUMER"}
         As OpenTelemetry calls them: a request that is answered, a job that is taken.
-    parent : TraceContext, optional
     """
     trace = _open_telemetry()
     if trace is None:

@@ -21,7 +21,6 @@ class BodyLimit:
     Parameters
     ----------
     app : ASGI application
-    max_bytes : int
     max_upload_bytes : int
         Of a file that is sent in to be imported.
     max_records_bytes : int

@@ -106,19 +106,13 @@ def problem_response(
 
     Parameters
     ----------
-    request : Request
-    status : int
     detail : str
         What happened this time, in a sentence.
     kind : str, optional
         Last part of the problem's type; without it the type is ``about:blank`` and the title the status phrase
         (RFC 9457, 4.2.1).
-    title : str, optional
-    problems : sequence of Problem, optional
-    stopped : ToldStops, optional
     sure : str, optional
         What confirms that it is no slip.
-    headers : mapping, optional
     """
     path: str = request.scope["path"]
     document = ProblemDocument(

@@ -32,7 +32,6 @@ class ServiceConfig(uvicorn.Config):
 
     Parameters
     ----------
-    settings : Settings
     app : FastAPI, or callable without arguments
         The application, or what makes it in each process.
     """

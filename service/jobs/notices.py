@@ -23,15 +23,7 @@ WORKER: Final = "worker"
 
 
 def look_for_notices(store: Store, settings: Settings, families: Mapping[str, PackFamily], now: datetime) -> int | None:
-    """Put down what receivers are to be told, and have it delivered; return the job's number, None if there is none.
-
-    Parameters
-    ----------
-    store : Store
-    settings : Settings
-    families : mapping of str to PackFamily
-    now : datetime
-    """
+    """Put down what receivers are to be told, and have it delivered; return the job's number, None if there is none."""
     sending = sending_of(settings)
     if sending is None:
         return None

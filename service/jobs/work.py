@@ -52,13 +52,8 @@ class Task:
 
     Attributes
     ----------
-    store : Store
-    settings : Settings
-    families : mapping of str to PackFamily
-    arguments : mapping
     by : str
         Who started it.
-    now : callable
     tell : callable
         Told steps done, steps in all if known, and what is being done; raises `service.jobs.queue.Stopped` to end it.
     finish : callable

@@ -39,9 +39,6 @@ class Worker:
 
     Parameters
     ----------
-    store : Store
-    settings : Settings
-    families : mapping of str to PackFamily
     clock : callable
         Returns the time now, with offset.
     log : structlog logger

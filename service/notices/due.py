@@ -39,11 +39,8 @@ class Due:
 
     Attributes
     ----------
-    about : str
     key : str
         The same as long as it is the same thing: a receiver is told of it once.
-    title, text : str
-    pack_id, vehicle_id : str or None
     day : date or None
         On which something is to be done.
     """
@@ -65,7 +62,6 @@ class Alarm:
     ----------
     since : int
         Number of the self-check since which it stands.
-    text : str
     """
 
     since: int
@@ -78,13 +74,10 @@ class Situation:
 
     Attributes
     ----------
-    today : date
     days : tuple of Due
         Each with its day.
-    cases : OpenCases
     topped : mapping of str to datetime
         Newest top-up of each pack.
-    alarm : Alarm or None
     """
 
     today: date
@@ -125,12 +118,8 @@ def situation(
 
     Parameters
     ----------
-    session : Session
-    now : datetime
     zone : ZoneInfo
         In which days begin.
-    families : mapping of str to PackFamily
-    alarm : Alarm or None
     """
     today = now.astimezone(zone).date()
     topped = {

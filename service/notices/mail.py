@@ -31,8 +31,6 @@ class MailServer:
 
     Attributes
     ----------
-    url : str
-    sender : str
     tls : SSLContext, optional
         By default the certificates that this machine trusts.
     """
@@ -47,13 +45,11 @@ def written(to: str, sender: str, uid: str, content: Mapping[str, Any], now: dat
 
     Parameters
     ----------
-    to, sender : str
     uid : str
         Becomes its Message-ID, which stays the same when it is sent again.
     content : mapping
         ``subject``, ``notices`` (each with ``title``, ``text`` and perhaps ``day`` and ``page``) and ``more``, how many
         follow with the next digest.
-    now : datetime
     """
     mail = EmailMessage(policy=SMTP)
     mail["From"], mail["To"], mail["Subject"] = f"Tideover <{sender}>", to, content["subject"]

@@ -50,8 +50,6 @@ class Sending:
 
     Attributes
     ----------
-    reach : Reach
-    mail : MailServer or None
     pages : str
         Address of the pages, or nothing.
     tls : SSLContext, optional
@@ -78,9 +76,6 @@ def put_down(session: Session, known: Situation, now: datetime, pages: str = "")
 
     Parameters
     ----------
-    session : Session
-    known : Situation
-    now : datetime
     pages : str
         Address of the pages, or nothing.
     """
@@ -182,10 +177,6 @@ def deliver(
 
     Parameters
     ----------
-    store : Store
-    sending : Sending
-    clock : callable
-    message_id : int, optional
     before_each : callable
         Told how many were tried; may raise to stop.
     tell : callable

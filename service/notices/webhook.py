@@ -52,10 +52,8 @@ def signature(secret: str, uid: str, at: int, body: bytes) -> str:
     ----------
     secret : str
         With its prefix.
-    uid : str
     at : int
         Unix time in seconds.
-    body : bytes
     """
     key = base64.b64decode(secret.removeprefix(SECRET_PREFIX))
     digest = hmac.new(key, f"{uid}.{at}.".encode() + body, hashlib.sha256).digest()
@@ -77,10 +75,8 @@ def call(
     ----------
     address, secret, uid : str
         `uid` stays the same when a message is sent again: by it a receiver knows a repetition.
-    content : mapping
     now : datetime
         Goes into the signature, so that an old request cannot be sent in again by somebody else.
-    reach : Reach
     tls : SSLContext, optional
         By default the certificates that this machine trusts.
 

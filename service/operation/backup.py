@@ -47,12 +47,10 @@ def back_up(store: Store, models: Path, folder: Path, now: datetime, families: P
 
     Parameters
     ----------
-    store : Store
     models : Path
         Folder of the model registry.
     folder : Path
         Must not be there yet. It is complete when it has that name.
-    now : datetime
     families : Path, optional
         Folder of the own pack families, without which packs of theirs cannot be read.
 
@@ -99,7 +97,6 @@ def restore(store: Store, models: Path, folder: Path, families: Path | None = No
         Of any schema, or without one.
     models : Path
         Folder of the model registry.
-    folder : Path
     families : Path, optional
         Folder of the own pack families.
 

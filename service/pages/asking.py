@@ -95,7 +95,6 @@ class Unweighed:
 
     Attributes
     ----------
-    count : int
     named : sequence of NotWeighed
         Some of them, those topped up longest ago.
     oldest : int

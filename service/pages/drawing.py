@@ -115,7 +115,6 @@ def moved_apart(places: Sequence[float], lowest: float, least: float = LINE) -> 
         From top to bottom.
     lowest : float
         Where the last of them may stand.
-    least : float
 
     Returns
     -------

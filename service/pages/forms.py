@@ -62,7 +62,6 @@ class Form:
 
         Parameters
         ----------
-        schema : type
         names : collection of str
             Fields of the form that are fields of the schema too.
         **more
@@ -218,7 +217,6 @@ class Faults:
 
     Attributes
     ----------
-    problems : tuple of Problem
     sure : str
         If they are doubts rather than mistakes: what the form says back when they were looked at and it is right.
     """

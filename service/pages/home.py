@@ -43,7 +43,6 @@ class Due:
 
     Attributes
     ----------
-    pack_id, name : str
     last_day : datetime or None
         The last promised day; None where no forecast stands.
     unseen_since : datetime or None

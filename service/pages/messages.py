@@ -39,7 +39,6 @@ class Message:
 
     Attributes
     ----------
-    text : str
     undo : Undo or None
         None only if there is nothing to take back.
     """

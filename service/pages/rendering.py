@@ -90,11 +90,8 @@ def render(
 
     Parameters
     ----------
-    request : Request
     template : str
         Its path under ``templates``; it extends ``base.html``.
-    status : int
-    headers : mapping of str to str, optional
     **context
         What the template names. Besides that every template knows `request`, `path`, `caller` (None if nobody signed
         in), `signed_in`, `message`, `now`, `zone`, `look`, `form_token`, the functions ``may(operation)``,

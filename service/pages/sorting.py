@@ -76,12 +76,8 @@ def sorting_of(
 
     Parameters
     ----------
-    request : Request
-    path : str
     falling : mapping of str to bool
         The usual one first.
-    kept : mapping of str to str
-    prefix : str
     """
     order = request.query_params.get(f"{prefix}order", "")
     reverse = request.query_params.get(f"{prefix}reverse") == "true"

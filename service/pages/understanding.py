@@ -31,7 +31,6 @@ class AskedField:
 
     Attributes
     ----------
-    name, text, value : str
     choices : list of (str, str)
         Value and words; empty if it can be anything.
     """
@@ -48,7 +47,6 @@ class ColumnField:
 
     Attributes
     ----------
-    heading : str
     values : str
         The first few.
     taken, unit : str
@@ -71,7 +69,6 @@ class UnderstoodFile:
 
     Attributes
     ----------
-    asked : list of AskedField
     columns : list of ColumnField
         Those that hold no block's own voltage or resistance.
     blocks : list of ColumnField
@@ -134,7 +131,6 @@ def understood_file(found: Understanding, answers: Mapping[str, str], known: Col
 
     Parameters
     ----------
-    found : Understanding
     answers : mapping of str to str
         Given on the page so far.
     known : collection of str

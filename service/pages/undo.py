@@ -36,8 +36,6 @@ class Step:
 
     Attributes
     ----------
-    subject : str
-    record_id : int or str
     did : {"create", "correct", "withdraw"}
     etag : str
         Of the record as the change left it: what somebody else changed since is not touched.

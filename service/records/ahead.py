@@ -21,7 +21,6 @@ def not_yet(when: Mapping[str, datetime | None], now: datetime) -> list[Problem]
     ----------
     when : mapping of str to datetime
         By place; None where nothing was told.
-    now : datetime
     """
     return [
         Problem(

@@ -50,8 +50,6 @@ class Writer:
 
     Attributes
     ----------
-    by : str
-    at : datetime
     sure : str
         What was said to be right of what had been asked back (`service.core.refusals.Doubtful.sure`).
     """
@@ -186,13 +184,8 @@ def correct(
 
     Parameters
     ----------
-    session : Session
-    subject : Subject
-    record_id : int or str
     change : BaseModel
         Instance of `Subject.change`; fields that were not set stay as they are.
-    families : mapping of str to PackFamily
-    writer : Writer
     expected : str or None
         ``If-Match``: the entity tags one of which the record must have.
     why : Why

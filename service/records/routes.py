@@ -46,7 +46,6 @@ def records_router(subject: Subject, max_page: int) -> APIRouter:
 
     Parameters
     ----------
-    subject : Subject
     max_page : int
         Most records that one page may be asked for.
     """

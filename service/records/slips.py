@@ -55,8 +55,6 @@ def doubts_of(word: str, values: Mapping[str, Any], family: PackFamily | None, n
     word : {"reading", "topup", "usage", "outcome"}
     values : mapping
         The fact's fields, checked.
-    family : PackFamily or None
-    now : datetime
     """
     found = []
     if word == "usage" and values["time"] > now + CLOCKS_DIFFER:

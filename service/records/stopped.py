@@ -31,10 +31,8 @@ class UnderStop:
 
     Attributes
     ----------
-    pack_id, family : str
     vehicle_id : str or None
         That it sits in now.
-    stops : tuple of Stop
     came_out : bool
         It sat in a vehicle, and sits in none now: a stop says nothing of that vehicle any more.
     """
@@ -140,8 +138,6 @@ def under_stop(session: Session, families: Mapping[str, PackFamily], conditions:
 
     Parameters
     ----------
-    session : Session
-    families : mapping of str to PackFamily
     conditions : iterable of SQL conditions on `Pack`
     """
     query = select(Pack).join(StoppedPack, StoppedPack.pack_id == Pack.id).where(*conditions).order_by(Pack.id)

@@ -27,8 +27,6 @@ class Situation:
 
     Attributes
     ----------
-    session : Session
-    families : mapping of str to PackFamily
     before, after : mapping or None
         Values of the record by column; None where it does not exist yet or any more.
     record_id : int or str or None
@@ -58,7 +56,6 @@ class Subject:
     ----------
     name, one : str
         In addresses, as ``readings``, and in words, as ``reading``.
-    table : type
     new : type
         Schema of what is sent in. Its fields are columns of the table.
     example : dict

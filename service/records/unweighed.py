@@ -26,8 +26,6 @@ def note_unweighed(
 
     Parameters
     ----------
-    session : Session
-    histories : sequence of PackHistory
     forecasts : mapping of str to (datetime, bool)
         Origin of each pack's newest forecast, and whether it warns.
     borne : collection of str
@@ -81,7 +79,6 @@ def unweighed_packs(session: Session, pack_ids: Collection[str] | None = None) -
 
     Parameters
     ----------
-    session : Session
     pack_ids : collection of str, optional
         Of these alone.
     """

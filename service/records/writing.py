@@ -31,11 +31,8 @@ class Done:
 
     Attributes
     ----------
-    status : int
-    body : BaseModel or None
     record_id : int or str or None
         For the audit trail.
-    headers : mapping
     """
 
     status: int
@@ -50,12 +47,8 @@ class Writing:
 
     Attributes
     ----------
-    store : Store
-    caller : Caller
-    at : datetime
     action : str
         The route's operation id, for the audit trail.
-    request_id : str
     key : str or None
         ``Idempotency-Key``.
     digest : str

@@ -44,8 +44,6 @@ def put_rows(session: Session, table: Table, rows: Sequence[Row], *, newer_by: s
 
     Parameters
     ----------
-    session : Session
-    table : Table
     rows : sequence of mapping
         All columns of the table, no two with the same key.
     newer_by : str

@@ -37,7 +37,6 @@ class ReturnDays:
 
     Attributes
     ----------
-    packs : int
     tenth, half, nine_tenths : float
         Days by which so many are back; infinity if they were not within the days followed.
     by_7, from_8_to_28, by_60 : float
@@ -204,14 +203,12 @@ class Example:
 
     Attributes
     ----------
-    pack_id, family, condition : str
     weak_block, topped_block : int
         From 1.
     before_mv, after_mv : array, shape (blocks,)
         Deviation from the median at rest as read, on arrival and at the release.
     true_missing : array, shape (blocks,)
         Charge really missing at the release, percent of the state of charge, against the pack's median.
-    held_days : float
     """
 
     pack_id: str

@@ -31,11 +31,8 @@ class NewFamily(BaseModel):
 
     Attributes
     ----------
-    name : str
     title : str or None
         As lists show it; the name, if left out.
-    chemistry : str
-    blocks, cells_per_block : int
     rated_ah : float
         Ah.
     rest_v : float or None
@@ -87,7 +84,6 @@ def write_family(wanted: NewFamily, folder: Path) -> tuple[PackFamily, str]:
 
     Parameters
     ----------
-    wanted : NewFamily
     folder : Path
         Of the user's own families; made if need be.
 
@@ -138,10 +134,8 @@ def new_family_toml(name: str, title: str, chemistry: str, blocks: int, cells_pe
 
     Parameters
     ----------
-    name, title : str
     chemistry : {"nimh", "lithium-ion"}
         In capitals or not.
-    blocks, cells_per_block : int
     rated_ah : float
         Ah.
 

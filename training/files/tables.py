@@ -126,7 +126,6 @@ def require_columns(name: str, headings: list[str], where: str) -> None:
     ----------
     name : str
         Of the table.
-    headings : list of str
     where : str
         The file, for the error.
 
@@ -276,7 +275,6 @@ def read_tables(folder: Path, families: Mapping[str, PackFamily]) -> HistoryTabl
     folder : Path
         Holds ``packs``, ``readings``, ``topups`` and, if known, ``usage`` and ``outcomes``, as CSV or Parquet, or the
         partitions of a simulated cohort.
-    families : mapping of str to PackFamily
 
     Raises
     ------

@@ -46,7 +46,6 @@ def known_by(tables: HistoryTables, at: datetime) -> HistoryTables:
 
     Parameters
     ----------
-    tables : HistoryTables
     at : datetime
         With offset.
 
@@ -140,7 +139,6 @@ def back_test(
 
     Parameters
     ----------
-    tables : HistoryTables
     at : datetime
         Now: where the last window ends, and up to when outcomes are known.
     makers : mapping of str to callable
@@ -237,7 +235,6 @@ class PairedDifference:
     ----------
     mean, standard_error : float
         The error counts packs, not rows: rows of one pack go together.
-    packs, rows : int
     """
 
     mean: float

@@ -73,7 +73,6 @@ class FitSettings:
         Penalty of the Cox regression, see `models.estimators.cox.CoxRegression`.
     workers : int
         Processes for the members.
-    seed : int
     """
 
     rounds: int = 60
@@ -88,7 +87,6 @@ class Further:
 
     Attributes
     ----------
-    tables : HistoryTables
     truth : DataFrame, optional
         ``pack_id`` and ``kind``.
     """
@@ -103,8 +101,6 @@ class Trained:
 
     Attributes
     ----------
-    forecaster : Forecaster
-    report : CalibrationReport
     facts : dict
         For the manifest: data digest, rows, seed, grid version, settings, scores.
     """
@@ -167,7 +163,6 @@ def train_forecaster(
 
     Parameters
     ----------
-    tables : HistoryTables
     truth : DataFrame, optional
         Of simulated packs: `training.simulation.cohort.Cohort.truth`. The kinds of weakness are learned from it, how
         much worlds differ, and the report is broken down by kind and place.
@@ -181,7 +176,6 @@ def train_forecaster(
     strangers : sequence of pairs of Cohort
         `training.learning.strange_kinds`: how sure the kinds may be is learned where worlds work in other ways. Without
         them it is learned from packs of worlds like those learned from, and widened.
-    settings : FitSettings, optional
     trained_on : {"simulation", "shop"}
     made_at : str
         When, as it is to be printed in the report.
@@ -307,7 +301,6 @@ def split_rows(rows: SurvivalRows, *, apart: bool) -> tuple[SurvivalRows, Surviv
 
     Parameters
     ----------
-    rows : SurvivalRows
     apart : bool
         Keep some to calibrate on; False where further packs serve for that.
     """

@@ -23,7 +23,6 @@ def technicians_minimum(tables: HistoryTables, moments: pd.DataFrame) -> tuple[H
 
     Parameters
     ----------
-    tables : HistoryTables
     moments : DataFrame
         ``pack_id`` and ``origin``; each after a top-up of its pack.
 

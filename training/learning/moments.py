@@ -102,8 +102,6 @@ def moments_of(tables: HistoryTables, rng: np.random.Generator, *, holding_share
 
     Parameters
     ----------
-    tables : HistoryTables
-    rng : Generator
     holding_share : float
         Share of top-ups that get such a random day.
 
@@ -180,7 +178,6 @@ def survival_rows(tables: HistoryTables, moments: pd.DataFrame) -> SurvivalRows:
 
     Parameters
     ----------
-    tables : HistoryTables
     moments : DataFrame
         From `moments_of`, or any with ``pack_id`` and ``origin``.
 

@@ -65,7 +65,6 @@ class OwnRows:
 
     Attributes
     ----------
-    rows : SurvivalRows
     share : float
         Top-ups per row. Moments of one top-up end together, so together they count as one outcome; the same for each
         row, because weighing rows by how often a pack was seen would favour those that were soon back.
@@ -123,7 +122,6 @@ class Standing:
 
     Attributes
     ----------
-    recipe : str
     log_score : float
         Mean over moments, nats; lower is better.
     difference, standard_error : float
@@ -142,10 +140,8 @@ class Learned:
 
     Attributes
     ----------
-    forecaster : Forecaster
     standings : tuple of Standing
         Empty if the record was too small for a back-test.
-    back_test : BackTest or None
     why : str
         In words.
     facts : dict
@@ -174,7 +170,6 @@ def learn_from_records(
     ----------
     base : Forecaster
         Has learned nothing from this record.
-    record : HistoryTables
     at : datetime
         With offset; what is recorded for later is not used.
     current : Forecaster, optional

@@ -34,11 +34,9 @@ def past_packs(
     ----------
     forecaster : Forecaster
         Weighs the features.
-    train : SurvivalRows
     kind : mapping of pack to kind of weakness, or None
     tables : HistoryTables
         Says the families.
-    rng : Generator
     invented : bool
         The packs are simulated.
     most : int

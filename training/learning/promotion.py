@@ -54,7 +54,6 @@ class Judgement:
         Mean log score, nats; lower is better. NaN without rows.
     difference, low, high : float
         Challenger less current, with its one-sided limits at `CONFIDENCE`.
-    rows, packs : int
     """
 
     verdict: Literal["no worse", "worse", "open"]
@@ -115,8 +114,6 @@ def compare(
 
     Parameters
     ----------
-    challenger, current : Forecaster
-    record : HistoryTables
     at : datetime
         Now: up to when outcomes are known.
     since : datetime, optional

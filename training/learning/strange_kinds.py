@@ -49,10 +49,8 @@ def strange_parts(strangers: Strangers, thin_share: float, seed: int) -> list[Op
 
     Parameters
     ----------
-    strangers : sequence of pairs of Cohort
     thin_share : float
         Share of the moments to be told from the technician's minimum.
-    seed : int
 
     Returns
     -------

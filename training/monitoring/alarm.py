@@ -41,7 +41,6 @@ class AlarmState:
         Returns that the forecasts had expected of the days watched.
     evidence : float
         What a gambler who started the year with 1 and bet against calibration would own.
-    raised : bool
     """
 
     day: float
@@ -61,7 +60,6 @@ class AlarmTrace:
         At each return and at the end; see `AlarmState`.
     raised_on : float or None
         Calendar day of the alarm.
-    false_alarms_a_year : float
     """
 
     day: Floats

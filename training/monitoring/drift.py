@@ -33,7 +33,6 @@ class FeatureDrift:
 
     Attributes
     ----------
-    feature, meaning, unit : str
     distance : float
         Largest gap between the two distributions of known values (Kolmogorov and Smirnov); 0 where it cannot be told.
     p_value : float
@@ -42,7 +41,6 @@ class FeatureDrift:
         Share not known.
     median_then, median_now : float
         NaN where nothing is known.
-    drifted : bool
     """
 
     feature: str
@@ -75,13 +73,7 @@ class FeatureDrift:
 
 @dataclass(frozen=True)
 class DriftReport:
-    """All features, the furthest first.
-
-    Attributes
-    ----------
-    features : tuple of FeatureDrift
-    rows_then, rows_now : int
-    """
+    """All features, the furthest first."""
 
     features: tuple[FeatureDrift, ...]
     rows_then: int

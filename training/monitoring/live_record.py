@@ -138,8 +138,6 @@ def what_we_told(settled: SettledForecasts, now: datetime, *, false_alarms_a_yea
 
     Parameters
     ----------
-    settled : SettledForecasts
-    now : datetime
     false_alarms_a_year : float
         Of the alarm; see `training.monitoring.alarm.AlarmTrace.watch`.
 

@@ -41,7 +41,6 @@ class Manifest(BaseModel):
         Of the program that trained it; Python as major.minor.
     libraries : dict of str to str
         Versions of the libraries whose objects the payload holds.
-    seed : int
     grid_version : str
         `models.base.day_grid.GRID_VERSION` at training.
     features_version : str

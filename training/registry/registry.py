@@ -137,10 +137,6 @@ class ModelRegistry:
         The files are written to a temporary folder beside the others, which is then renamed. A folder of that name
         that would be refused is replaced.
 
-        Returns
-        -------
-        Manifest
-
         Raises
         ------
         BadInput
@@ -201,7 +197,6 @@ class ModelRegistry:
 
         Parameters
         ----------
-        model_id : str
         expected : type
             What the payload must turn out to be.
 
@@ -293,7 +288,6 @@ class ModelRegistry:
 
         Parameters
         ----------
-        model_id : str
         at : datetime
             Now, with offset.
         why : str

@@ -88,13 +88,8 @@ def build_report(inputs: ReportInputs, thresholds: Thresholds | None = None) -> 
 
     Parameters
     ----------
-    inputs : ReportInputs
     thresholds : Thresholds, optional
         The rules' numbers; the project's own if not given.
-
-    Returns
-    -------
-    CalibrationReport
 
     Raises
     ------

@@ -39,7 +39,6 @@ def by_world(inputs: ReportInputs, world: Floats, thresholds: Thresholds | None 
         n rows, with bounds for `CONFIDENCE`.
     world : array, shape (n,)
         Number of the world that each row is of.
-    thresholds : Thresholds, optional
 
     Returns
     -------

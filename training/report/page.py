@@ -23,10 +23,6 @@ _SIGNS: Final[dict[Level, tuple[str, str]]] = {
 def render_html(report: CalibrationReport) -> str:
     """Lay a report out as one self-contained HTML page.
 
-    Parameters
-    ----------
-    report : CalibrationReport
-
     Returns
     -------
     str

@@ -15,8 +15,6 @@ def judge(whole: GroupFigures, groups: Sequence[GroupFigures], rules: Thresholds
     ----------
     whole : GroupFigures
         All rows.
-    groups : sequence of GroupFigures
-    rules : Thresholds
 
     Returns
     -------

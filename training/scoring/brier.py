@@ -42,7 +42,6 @@ class IntegratedBrier:
 
     Attributes
     ----------
-    score, standard_error : float
     first_day, last_day : float
         The span.
     truncated : int
@@ -58,12 +57,7 @@ class IntegratedBrier:
 
 @dataclass(frozen=True)
 class BrierDifference:
-    """Integrated score of one forecast minus that of another on the same rows; negative means the first is better.
-
-    Attributes
-    ----------
-    difference, low, high : float
-    """
+    """Integrated score of one forecast minus that of another on the same rows; negative means the first is better."""
 
     difference: float
     low: float
@@ -109,10 +103,6 @@ def brier_score(
         Probability of still being followed; the reverse product-limit curve of these rows if not given.
     min_followed : float
         Smallest probability of being followed that is divided by.
-
-    Returns
-    -------
-    BrierScore
 
     Raises
     ------
@@ -167,10 +157,6 @@ def integrated_brier_score(
     Parameters are those of `brier_score`; `days` (at least two, increasing) are the nodes of the rule, the whole grid
     if not given.
 
-    Returns
-    -------
-    IntegratedBrier
-
     Raises
     ------
     BadInput, NotEstimable
@@ -213,10 +199,6 @@ def integrated_brier_difference(
     Parameters are those of `integrated_brier_score`; `peer`, shape (n, g), holds the other forecast's curves. The
     interval treats the censoring weights as known, which makes it a little too wide (never too narrow) when they
     were estimated from the same rows.
-
-    Returns
-    -------
-    BrierDifference
 
     Raises
     ------

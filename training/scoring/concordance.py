@@ -21,7 +21,6 @@ class Concordance:
 
     Attributes
     ----------
-    index : float
     pairs : int
         Comparable pairs.
     tied : int
@@ -52,10 +51,6 @@ def harrell_c(risk: ArrayLike, time: ArrayLike, event: ArrayLike, entry: ArrayLi
         Larger means an earlier return is expected; any scale.
     time, event, entry : array_like, shape (n,)
         As in `training.scoring.brier.brier_score`.
-
-    Returns
-    -------
-    Concordance
 
     Raises
     ------
@@ -103,10 +98,6 @@ def uno_c(
         Marginal curve of being followed; that of these rows if not given.
     min_followed : float
         Smallest G divided by.
-
-    Returns
-    -------
-    Concordance
 
     Raises
     ------

@@ -83,10 +83,6 @@ def bound_coverage(
     confidence : float
         Of the interval around the observed share.
 
-    Returns
-    -------
-    Coverage
-
     Raises
     ------
     BadInput

@@ -72,10 +72,6 @@ def distribution_calibration(
     exact_times : bool
         Judge the curve between grid days too, as the paper does for continuous forecasts.
 
-    Returns
-    -------
-    DistributionCalibration
-
     Raises
     ------
     BadInput

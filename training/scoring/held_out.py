@@ -135,11 +135,6 @@ def weighted_share(marks: NDArray[np.bool_], weights: Floats, confidence: float)
     marks : array of bool, shape (n,)
     weights : array, shape (n,)
         0 for rows whose mark is unknown.
-    confidence : float
-
-    Returns
-    -------
-    Share
 
     Raises
     ------

@@ -69,10 +69,6 @@ def fit_hazard_regression(columns: Floats, time: Floats, event: Bools, entry: Fl
     time, event, entry : array, shape (n,)
         At risk while ``entry < t <= time``; an entry of 0 or less is before every day.
 
-    Returns
-    -------
-    HazardRegression
-
     Raises
     ------
     NoBestFit
@@ -106,10 +102,6 @@ def fit_status_regression(
     start : array, shape (p,)
         Where to begin.
     offset : array, shape (n,), or float
-
-    Returns
-    -------
-    StatusRegression
 
     Raises
     ------

@@ -50,7 +50,6 @@ class Reliability:
 
     Attributes
     ----------
-    day : float
     overall : Agreement
         Calibration in the large.
     bins : tuple of Agreement
@@ -105,15 +104,10 @@ def reliability(
     ----------
     survival, time, event, entry, grid, censoring, min_followed
         As in `training.scoring.brier.brier_score`.
-    day : float
     bins : int
         Ten for deciles. Fewer come out where forecasts are tied across an edge.
     confidence : float
         Of the intervals.
-
-    Returns
-    -------
-    Reliability
 
     Raises
     ------

@@ -51,7 +51,6 @@ class SmoothCalibration:
         The curve, over the central 98 % of the forecast risks.
     low, high : tuple of float, length 41
         Its pointwise interval; empty with the hazard regression.
-    rows : int
     """
 
     index: float
@@ -75,7 +74,6 @@ class CalibrationLine:
         With the slope held at 1. Above 0: more returns than forecast; exp(intercept) multiplies the cumulative hazard.
     slope, slope_low, slope_high : float
         Below 1: forecasts too far apart (high risks too high, low ones too low). Above 1: too close together.
-    rows : int
     """
 
     intercept: float
@@ -120,14 +118,9 @@ def integrated_calibration_index(
     ----------
     survival, time, event, entry, grid, censoring, min_followed
         As in `training.scoring.brier.brier_score`.
-    day : float
     observed_by : {"status", "hazard"}
     confidence : float
         Of the curve's interval (``"status"`` only).
-
-    Returns
-    -------
-    SmoothCalibration
 
     Raises
     ------
@@ -209,12 +202,6 @@ def calibration_line(
     ----------
     survival, time, event, entry, grid, censoring, min_followed
         As in `training.scoring.brier.brier_score`.
-    day : float
-    confidence : float
-
-    Returns
-    -------
-    CalibrationLine
 
     Raises
     ------

@@ -46,10 +46,6 @@ def simulate_bank(
 
     Parameters
     ----------
-    families : mapping of str to PackFamily
-    seed : int
-    packs_per_family : int
-    workers : int
     progress : callable, optional
         Called with packs done and packs in all.
 

@@ -64,16 +64,12 @@ class CohortPlan:
 
     Attributes
     ----------
-    packs : int
-    seed : int
     families : tuple of str
         Empty for the shipped mix.
     places : tuple of str
         Empty for all.
     days : int
         Days followed after the first fault.
-    habits : WorkshopHabits
-    meters : MeterQuality
     first_fault_day : tuple of int
         Days of the year between which first faults fall.
     years : int
@@ -340,8 +336,6 @@ def iterate_cells(
 
     Parameters
     ----------
-    plan : CohortPlan
-    families : mapping of str to PackFamily
     workers : int
         Processes; 1 runs in this one.
     progress : callable, optional
@@ -428,7 +422,6 @@ def write_cohort(
     ----------
     folder : Path
         Made if needed; must not hold an earlier cohort.
-    plan : CohortPlan
     cells_per_part : int
         Cells (of up to 1000 packs) in a partition; it changes how rows are cut into files, never the rows.
 

@@ -59,8 +59,6 @@ class HiddenStates:
         Row of the pack in its cell.
     day : int array, shape (m,)
         Days after the pack's day 0; the state is that of the morning, after the readings and before the first trip.
-    state : PackState
-    use : UseProcess
     """
 
     pack: Rows
@@ -75,7 +73,6 @@ class CellRecord:
 
     Attributes
     ----------
-    family : PackFamily
     population : Population
         With the state as it came in (it is copied before the days run).
     readings, topups, usage, outcomes : dict of str to array

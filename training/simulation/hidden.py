@@ -14,7 +14,6 @@ def weakness(family: PackFamily, population: Population) -> dict[str, NDArray[np
 
     Parameters
     ----------
-    family : PackFamily
     population : Population
         n packs of it.
 

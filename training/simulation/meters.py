@@ -64,7 +64,6 @@ class PackMeters:
 
     Parameters
     ----------
-    qualities : sequence of MeterQuality
     which : int array, shape (m,)
         Which of them each pack is read with.
     """
@@ -142,7 +141,6 @@ def read_blocks(
 
     Parameters
     ----------
-    family : PackFamily
     state : PackState
         m packs.
     kind : {"rest", "discharge", "charge"}
@@ -150,15 +148,8 @@ def read_blocks(
         Where the pack stands; under load it is warmer.
     bench : bool array, shape (m,)
         Bench meter (fine) or the car's own channels (coarse).
-    faults : VisitFaults
-    quality : MeterQuality or PackMeters
-    rng : Generator
     unsettled_v : array, shape (m, b), optional
         By how much each block's voltage is off that of its charge.
-
-    Returns
-    -------
-    Snapshot
     """
     m = state.packs
     peak = family.peak_current_a
@@ -194,10 +185,6 @@ def read_at(
     current_a, temperature_c, offset_ah : array, shape (m,)
     unsettled_v : array, shape (m, b), optional
         By how much each block's voltage is off that of its charge.
-
-    Returns
-    -------
-    Snapshot
     """
     m, b = state.packs, state.blocks
     common = family.cells_per_block * (family.hysteresis_charge_v * 0.4) * rng.standard_normal(m)

@@ -56,7 +56,6 @@ def forecast_limit(kept: KeptPacks, seed: int, moments: int = MOMENTS, runs: int
     ----------
     kept : mapping
         From `training.simulation.bank.simulate_bank`: moments of packs in which nobody replaces anything.
-    seed : int
     moments : int
         To use, drawn from all families alike; all of them if there are fewer.
     runs : int

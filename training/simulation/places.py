@@ -14,7 +14,6 @@ class Place:
 
     Attributes
     ----------
-    name : str
     mean_c, swing_c : float
         Yearly mean temperature and half the yearly range of monthly means, °C.
     peak_day : float

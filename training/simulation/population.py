@@ -72,8 +72,6 @@ class Population:
 
     Attributes
     ----------
-    state : PackState
-    use : UseProcess
     condition : object array, shape (n,)
         A key of `CONDITION_SHARES`.
     weak_block : int array, shape (n,)
@@ -82,7 +80,6 @@ class Population:
     place : object array, shape (n,)
     deficit_ah : array, shape (n,)
         How much less than its level share the weak block (or its sick cells) holds, Ah.
-    laws : PackLaws
     """
 
     state: PackState
@@ -445,19 +442,12 @@ def draw_population(
 
     Parameters
     ----------
-    family : PackFamily
     places : sequence of Place
         Packs are spread evenly over them.
-    n : int
-    rng : Generator
     first_fault_day : tuple of int
         Days of the year between which the first faults fall.
     laws : PackLaws, optional
         The usual world's for each pack unless given.
-
-    Returns
-    -------
-    Population
     """
     laws = PackLaws.usual(n) if laws is None else laws
     grown = laws.way("onset") == "grown"

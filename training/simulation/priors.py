@@ -28,13 +28,11 @@ class Prior:
 
     Attributes
     ----------
-    law : str
     a, b : float
         Parameters of the law: median and standard deviation of the logarithm; ends; mean and standard deviation;
         mean (and nothing); shape and scale.
     unit : str
         "1" for none.
-    meaning : str
     mark : str
         How it is known.
     because : str

@@ -32,7 +32,6 @@ class WorkshopHabits:
         Median of the delivery time and the standard deviation of its logarithm.
     repeat_share : float
         Share of returned packs that are topped up once more when no pack is there.
-    max_topups : int
     recheck_share : float
         Share of packs that are looked at again while holding; half of these a second time.
     lost_per_day : float
@@ -105,7 +104,6 @@ def believed_weak(rest_v: NDArray[np.float64], load_v: NDArray[np.float64], fami
     ----------
     rest_v, load_v : array, shape (m, b)
         NaN rows where that state was not read.
-    family : PackFamily
     """
 
     def below(volts: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -130,20 +128,14 @@ def charge_block(
 
     Parameters
     ----------
-    family : PackFamily
     state : PackState
         m packs.
     block : int array, shape (m,)
     apparent_v : array, shape (m,)
         Deviation of the block below the median at rest as the technician read it, V (0 where not read).
     ambient_c : array, shape (m,)
-    rng : Generator
     laws : PackLaws, optional
         The usual world's unless given.
-
-    Returns
-    -------
-    Charging
 
     Notes
     -----

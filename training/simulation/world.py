@@ -50,7 +50,6 @@ class Switch:
         The way of the usual world.
     shares : mapping of str to float
         Each way with its share among worlds.
-    meaning, mark : str
     """
 
     usual: str
@@ -264,7 +263,6 @@ class World:
 
     Attributes
     ----------
-    name : str
     numbers : mapping of str to float
         One for each of `NUMBERS`.
     switches : mapping of str to str
@@ -315,8 +313,6 @@ def draw_world(
 
     Parameters
     ----------
-    rng : Generator
-    name : str
     only, without : mapping of str to collection of str, optional
         Ways of a switch that alone may come up, or may not; for choices judged on switches left out.
 
@@ -407,7 +403,6 @@ class PackLaws:
 
     Parameters
     ----------
-    worlds : sequence of World
     world : int array, shape (n,)
         Which of them each pack belongs to.
     """

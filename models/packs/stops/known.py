@@ -33,7 +33,6 @@ class Known:
 
     Attributes
     ----------
-    family : PackFamily
     readings, rests : tuple of BlockReading
         All, and those at rest with any volts; what is called rest under a current is none.
     rest_v : array, shape (blocks,)
@@ -44,11 +43,8 @@ class Known:
         Whether that reading came right after a charge of the block.
     rest : BlockReading or None
         The newest at rest.
-    topups : tuple of TopUp
     topup : TopUp or None
         The newest.
-    outcomes : tuple of Outcome
-    plans : tuple of UsagePlan
     ambient_c : float or None
         Where the pack stands.
     swapped : tuple of datetime or None, length blocks

@@ -58,11 +58,9 @@ class StopRule:
 
     Attributes
     ----------
-    code : str
     ends : {"everything", "charging"}
     find : callable
         Returns the sentence of what was found, or None.
-    instead, source : str
     needs_pack : bool
         Whether what to do instead is to replace the pack.
     """

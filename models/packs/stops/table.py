@@ -173,7 +173,6 @@ def stops_of(
     ----------
     history : PackHistory
         Fits the family.
-    family : PackFamily
     at : datetime, optional
         Facts after it are not used; all are if left out.
     ambient_c : float, optional

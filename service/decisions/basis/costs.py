@@ -40,8 +40,6 @@ class KnownCosts:
 
     Attributes
     ----------
-    currency : str
-    amounts : dict of str to float or None
     source : str
         A sentence: who stated them.
     """

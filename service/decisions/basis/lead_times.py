@@ -111,10 +111,6 @@ class OnOrder:
 
     Attributes
     ----------
-    delivery_id : int
-    supplier : str
-    ordered_at : datetime
-    arrived_at : datetime or None
     lead_time : LeadTime or None
         From now on; None where nothing is known of how long it still takes.
     said : str
@@ -134,10 +130,8 @@ def on_order(session: Session, cases: Mapping[str, datetime], now: datetime) -> 
 
     Parameters
     ----------
-    session : Session
     cases : mapping of str to datetime
         Packs, and when each was topped up.
-    now : datetime
     """
     query = (
         select(schema.Delivery)

@@ -42,13 +42,10 @@ class OpenCase:
 
     Attributes
     ----------
-    pack_id, family, model_id : str
-    vehicle_id, site, duty : str or None
     forecast_id : int or None
         None for a forecast that was made for one question and not stored.
     origin : datetime
         Of the forecast.
-    topped_at : datetime
     days_since : float
         Days from the origin to now, through which it has held.
     km_per_day : float or None
@@ -201,10 +198,7 @@ def open_cases(session: Session, now: datetime, conditions: Sequence[Any] = (), 
 
     Parameters
     ----------
-    session : Session
-    now : datetime
     conditions : sequence of SQL conditions on `Score`
-    limit : int, optional
     """
     columns = [getattr(Score, name) for name in _STORED]
     query = select(*columns, Score.curves, Score.told_levels).where(~ended(), decided_on(now), *conditions)
@@ -222,8 +216,6 @@ def open_curves(session: Session, now: datetime, conditions: Sequence[Any] = ())
 
     Parameters
     ----------
-    session : Session
-    now : datetime
     conditions : sequence of SQL conditions on `Score`
     """
     query = select(Score.curves, Score.told_levels, Score.origin).where(~ended(), decided_on(now), *conditions)
@@ -296,8 +288,6 @@ class NotWeighed:
 
     Attributes
     ----------
-    pack_id : str
-    topped_at : datetime
     seen_at : datetime or None
         When it was last seen, where that is too long ago to decide by its forecast; a new reading is wanted then.
     """
@@ -323,8 +313,6 @@ def without_forecast(session: Session, now: datetime, limit: int) -> tuple[list[
 
     Parameters
     ----------
-    session : Session
-    now : datetime
     limit : int
         Most of them to name, those topped up longest ago first.
     """

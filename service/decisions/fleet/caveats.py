@@ -22,12 +22,10 @@ def caveats(session: Session, picked: Sequence[Any], family: str | None, now: da
 
     Parameters
     ----------
-    session : Session
     picked : sequence of SQL conditions on `Score`
         The part of the fleet that is asked about.
     family : str or None
         Packs of others are not named. Site and duty are not asked of a pack that is not ranked.
-    now : datetime
     """
     return [*stopped_in(session, family), *warned_of(session, picked), *silent_in(session, picked, now)]
 

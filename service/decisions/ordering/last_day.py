@@ -15,7 +15,6 @@ def last_day_said(latest_on: date | None, today: date, written: Callable[[date],
     ----------
     latest_on : date or None
         None where even an order placed today runs a higher risk.
-    today : date
     written : callable
         Writes a date.
     """

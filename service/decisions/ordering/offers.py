@@ -34,13 +34,7 @@ class KnownOffer:
 
 @dataclass(frozen=True)
 class Offers:
-    """What can be chosen among, and what was left out.
-
-    Attributes
-    ----------
-    known : tuple of KnownOffer
-    left_out : tuple of str
-    """
+    """What can be chosen among, and what was left out."""
 
     known: tuple[KnownOffer, ...]
     left_out: tuple[str, ...]

@@ -31,12 +31,10 @@ def logs_of(pack_id: str, readings: Sequence[BlockReading], file: str, writer: W
 
     Parameters
     ----------
-    pack_id : str
     readings : sequence of BlockReading
         In order of time.
     file : str
         Name of the file it came in with.
-    writer : Writer
     """
     for first in range(0, len(readings), MOST_ROWS):
         some = readings[first : first + MOST_ROWS]

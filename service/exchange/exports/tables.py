@@ -37,7 +37,6 @@ class Exported:
 
     Attributes
     ----------
-    table : type
     columns : mapping of str to pyarrow.DataType
         Headings and their types, beside the block voltages.
     values : callable
@@ -114,7 +113,6 @@ def write_export(
 
     Parameters
     ----------
-    session : Session
     name : str
         One of `EXPORTS`.
     target : binary file

@@ -22,7 +22,6 @@ def first_rows(
 
     Parameters
     ----------
-    path : Path
     mapping : FileMapping
         Of readings.
     blocks_of : callable

@@ -54,10 +54,6 @@ def understand(
     blocks_of_pack : int, optional
         Blocks of the pack that it tells of, if known.
 
-    Returns
-    -------
-    Understanding
-
     Raises
     ------
     BadInput

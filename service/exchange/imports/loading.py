@@ -62,10 +62,8 @@ class ImportReport:
         Rows by table.
     faults : list of RowFault
         The first `LISTED` ones.
-    faults_in_all : int
     doubts : list of RowFault
         What was taken but looks like a slip, the first `LISTED` ones.
-    doubts_in_all : int
     stored : bool
         Whether what was taken is in the store now.
     """
@@ -117,12 +115,9 @@ def import_files(
 
     Parameters
     ----------
-    store : Store
     path : Path
         A folder with ``packs``, ``readings``, ``topups``, ``usage`` and ``outcomes`` as CSV or Parquet, some of them;
         or one CSV or Parquet file; or a JSON file of histories.
-    families : mapping of str to PackFamily
-    writer : Writer
     mapping : FileMapping, optional
         For one file whose columns are not the documented ones.
     dry_run : bool
@@ -427,8 +422,6 @@ def rows_in_time(file: Path, mapping: FileMapping, *, joined: bool = False) -> I
 
     Parameters
     ----------
-    file : Path
-    mapping : FileMapping
     joined : bool
         Where each block has a row of its own, the rows of a reading are joined.
 

@@ -76,7 +76,6 @@ class TimeReading(_Part):
 
         Parameters
         ----------
-        text : str
         fold : {0, 1}, optional
             Which of two is meant where the clock showed the hour twice, as the order of the rows tells it.
         days : int
@@ -231,9 +230,6 @@ class FileMapping(_Part):
         Our column and the value it has in every row.
     discharge : {"positive", "negative"}
         Sign of the discharge current in the file.
-    time : TimeReading
-    state : StateReading
-    code : CodeReading
     """
 
     table: TableName = "readings"
@@ -329,7 +325,6 @@ def read_mapping(path: Path, fixed: Mapping[str, str] | None = None) -> FileMapp
 
     Parameters
     ----------
-    path : Path
     fixed : mapping of str to str, optional
         Said for this file besides or instead of what the mapping fixes, so that one serves all files of a logger.
 

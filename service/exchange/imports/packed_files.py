@@ -28,7 +28,6 @@ class Unpacking:
 
     Parameters
     ----------
-    path : Path
     sheet : str
         Of a spreadsheet; empty for the first.
     keep : bool

@@ -14,7 +14,6 @@ class Question:
     ----------
     key : str
         What the answer is given by, as ``time.zone`` or ``column: Temp 2``.
-    text : str
     suggested : str
         What the file speaks for; empty if nothing does.
     choices : tuple of str
@@ -34,7 +33,6 @@ class Questions:
     ----------
     answers : mapping of str to str
         By the key of their question.
-    open : list of Question
     asked : list of Question
         All of them, with those that are answered.
     """

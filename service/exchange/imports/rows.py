@@ -44,12 +44,10 @@ class RowFault:
 
     Attributes
     ----------
-    file : str
     row : int
         As an editor shows it; the heading is row 1. In Parquet and JSON the first row or history is 1.
     column : str
         Heading in the file; empty if the row as a whole is meant.
-    reason, mend : str
     """
 
     file: str
@@ -64,7 +62,6 @@ class RowReader:
 
     Parameters
     ----------
-    mapping : FileMapping
     file : str
         Its name, for faults.
     blocks_of : callable

@@ -28,7 +28,6 @@ class Sample:
 
     Attributes
     ----------
-    shape : FileShape
     headings : list of str
         In the file's order.
     rows : list of tuple
@@ -37,7 +36,6 @@ class Sample:
         What each column holds in them, blanks taken off.
     missing : list of str
         What stands where nothing was measured.
-    decimal, thousands : str
     """
 
     def __init__(self, path: Path, questions: Questions) -> None:

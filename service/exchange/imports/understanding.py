@@ -17,7 +17,6 @@ class ColumnUse:
 
     Attributes
     ----------
-    heading : str
     values : tuple of str
         The first few.
     meaning : str

@@ -65,7 +65,6 @@ def coming_in(inbox: Path, name: str) -> Iterator[Callable[[bytes], int]]:
 
     Parameters
     ----------
-    inbox : Path
     name : str
         Checked, with a folder or without. A file of that name is replaced.
 
@@ -126,7 +125,6 @@ def sweep(inbox: Path, older_than_s: float) -> int:
 
     Parameters
     ----------
-    inbox : Path
     older_than_s : float
         Those that were written to within this time may still be coming in, to another process.
     """

@@ -18,13 +18,7 @@ Form = Literal["json", "html"]
 
 @dataclass(frozen=True)
 class Written:
-    """A report that was written.
-
-    Attributes
-    ----------
-    name : str
-    at : datetime
-    """
+    """A report that was written."""
 
     name: str
     at: datetime

@@ -39,11 +39,8 @@ def answered_lines(
     ----------
     lines : sequence of bytes
         A `BatchLine` each, as JSON.
-    forecaster : Forecaster
-    families : mapping of str to PackFamily
     threads : int
         Of the numerical libraries.
-    now : datetime
     """
     about = BatchAbout(model_id=forecaster.model_id, lines=len(lines), cautions=all_cautions(None))
     yield about.model_dump_json().encode() + b"\n"

@@ -35,13 +35,7 @@ class _Group:
 
 @dataclass(frozen=True)
 class Stray:
-    """Rows that belong to no pack.
-
-    Attributes
-    ----------
-    pack_id : str
-    reason : str
-    """
+    """Rows that belong to no pack."""
 
     pack_id: str
     reason: str
@@ -49,11 +43,6 @@ class Stray:
 
 class FolderReader:
     """A folder of documented tables, as one Parquet file a table or in partitions.
-
-    Parameters
-    ----------
-    folder : Path
-    families : mapping of str to PackFamily
 
     Raises
     ------

@@ -59,12 +59,10 @@ def score_tables(
 
     Parameters
     ----------
-    forecaster : Forecaster
     tables : HistoryTables
         Rows of one pack in order of time.
     at : datetime, optional
         Moment of all forecasts, with offset; each pack's newest reading, top-up or plan if left out.
-    threads : int
 
     Returns
     -------
@@ -98,10 +96,8 @@ def score_folder(
 
     Parameters
     ----------
-    forecaster : Forecaster
     source, target : Path
         With a scheduler its workers must see both under the same names.
-    families : mapping of str to PackFamily
     at : datetime, optional
         As for `score_tables`.
     workers : int

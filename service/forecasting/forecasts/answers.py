@@ -49,8 +49,6 @@ def answer(
 
     Parameters
     ----------
-    case : ForecastCase
-    forecaster : Forecaster
     families : mapping of str to PackFamily
         Known by name; a family defined in the case comes before these.
     threads : int

@@ -46,8 +46,6 @@ def case_of_pack(session: Session, pack_id: str, asked: PackQuestion, kind: type
 
     Parameters
     ----------
-    session : Session
-    pack_id : str
     asked : PackQuestion
         Of the same fields as the case, but for history and family.
     kind : type

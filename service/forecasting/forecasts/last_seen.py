@@ -39,7 +39,6 @@ def age_of(case: Asked, now: datetime | None, *, of_today_too: bool = False) -> 
 
     Parameters
     ----------
-    case : Asked
     now : datetime, optional
         By the clock if left out.
     of_today_too : bool

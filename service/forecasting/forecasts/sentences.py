@@ -93,7 +93,6 @@ def lead_of(figures: ForecastFigures, now: datetime | None = None) -> list[str]:
 
     Parameters
     ----------
-    figures : ForecastFigures
     now : datetime, optional
         Where the question was of today: a promise that has ended is none to count on, and of one that is on its last
         day the hour is told.

@@ -47,7 +47,6 @@ def figures_of(
 
     Parameters
     ----------
-    forecaster : Forecaster
     tables : HistoryTables
         What was known at the moments.
     batch : Forecasts
@@ -129,8 +128,6 @@ def told_together(
     ----------
     asked : sequence of pairs
         A pack's history, and the moment asked about; as things stand if None. A pack may come more than once.
-    forecaster : Forecaster
-    families : mapping of str to PackFamily
     confidences : iterable of float
         At which to say how many days each is good for.
     threads : int

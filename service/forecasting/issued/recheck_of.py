@@ -22,12 +22,10 @@ def plan_with(
 
     Parameters
     ----------
-    row : IssuedForecast
     history : PackHistory
         That the forecast was made from.
     model : StoredModel
         That made it.
-    families : mapping of str to PackFamily
     threads : int
         Of the numerical libraries.
     """

@@ -88,12 +88,10 @@ def keep_score(session: Session, forecast: IssuedForecast, history: PackHistory,
 
     Parameters
     ----------
-    session : Session
     forecast : IssuedForecast
         With its number.
     history : PackHistory
         It was made from.
-    now : datetime
     """
     facts = {name: getattr(forecast, name) for name in (c.name for c in table_of(IssuedForecast).columns)}
     keep_scores(session, [facts], [history], now)
@@ -106,12 +104,10 @@ def keep_scores(
 
     Parameters
     ----------
-    session : Session
     forecasts : sequence of mapping
         Columns of `IssuedForecast` by name.
     histories : sequence of PackHistory
         Each was made from.
-    now : datetime
     """
     kept = [pair for pair in zip(forecasts, histories, strict=True) if pair[0]["asked"].get("usage") is None]
     if not kept:
@@ -177,7 +173,6 @@ def drop_others(session: Session, keep: Collection[str], before: datetime) -> No
 
     Parameters
     ----------
-    session : Session
     keep : collection of str
         Packs that are out on a top-up and were forecast, or whose forecast stands.
     before : datetime
@@ -200,8 +195,6 @@ def bring_to(store: Store, now: datetime, *, made_before: datetime | None = None
 
     Parameters
     ----------
-    store : Store
-    now : datetime
     made_before : datetime, optional
         Scores read from this moment or a later one on already are left as they are.
     """

@@ -49,8 +49,6 @@ def learn(
 
     Parameters
     ----------
-    registry : ModelRegistry
-    tables : HistoryTables
     created : datetime
         Now, with offset.
     truth : DataFrame, optional
@@ -63,7 +61,6 @@ def learn(
         Packs of simulated worlds that nothing else is from, for the report.
     strangers : sequence of pairs of Cohort
         As for `training.learning.fitting.train_forecaster`.
-    settings : FitSettings, optional
     threads : int
         Of the numerical libraries.
     trial : HistoryTables, optional
@@ -118,13 +115,10 @@ def learn_from_record(
     registry : ModelRegistry
         Its current model is trained on simulated packs, or has learned from one that is and is still there: an own
         record is always learned from anew, never twice.
-    record : HistoryTables
     at : datetime
         Now, with offset.
     seed : int
         Of the choice of moments.
-    threads : int
-    progress : callable, optional
 
     Returns
     -------

@@ -99,16 +99,12 @@ def train_on_simulation(
 
     Parameters
     ----------
-    settings : Settings
-    registry : ModelRegistry
     packs : int
         To learn from; `FURTHER_PER_PACK` times as many are simulated besides.
-    seed : int
     workers : int
         Processes.
     at : datetime
         Now, with offset.
-    stages : Stages
     """
     families = load_families(settings.own_families_dir)
     with stages("Simulating packs") as progress:

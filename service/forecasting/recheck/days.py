@@ -14,15 +14,6 @@ def day_reached(origin: datetime, days: float) -> datetime:
     """Return the moment so many whole days after a forecast; its local day is the one to tell.
 
     Parts of a day are dropped, as the sentences drop them: a promise must not grow on its way to the owner.
-
-    Parameters
-    ----------
-    origin : datetime
-    days : float
-
-    Returns
-    -------
-    datetime
     """
     return origin + timedelta(days=math.floor(days))
 
@@ -65,7 +56,6 @@ def unseen_words(since: datetime, now: datetime, zone: ZoneInfo, day: str) -> st
     ----------
     since : datetime
         Of its newest record.
-    now : datetime
     zone : ZoneInfo
         In which days begin.
     day : str

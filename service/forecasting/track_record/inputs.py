@@ -41,11 +41,9 @@ def drift_of(
 
     Parameters
     ----------
-    session : Session
     forecaster : Forecaster
         Holds packs of its training (`models.forecasts.similar_packs.PastPacks`); one that holds none cannot be compared
         with.
-    families : mapping of str to PackFamily
     now : datetime
         With offset.
     threads : int

@@ -71,13 +71,8 @@ def self_check(
 
     Parameters
     ----------
-    session : Session
-    model : StoredModel
-    families : mapping of str to PackFamily
-    now : datetime
     frozen : mapping or None
         Result of the first self-check of this model; None if this is the first.
-    threads : int
 
     Returns
     -------

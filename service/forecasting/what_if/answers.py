@@ -33,8 +33,6 @@ def answer(
 
     Parameters
     ----------
-    case : WhatIfCase
-    forecaster : Forecaster
     families : mapping of str to PackFamily
         Known by name; a family defined in the case comes before these.
     threads : int

@@ -40,8 +40,6 @@ class Mark:
     ----------
     kind : str
         Class of the line.
-    x, row_y : float
-    words : str
     anchor : {"start", "middle", "end"}
     """
 

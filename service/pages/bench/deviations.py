@@ -37,11 +37,8 @@ class BlockLine:
 
     Attributes
     ----------
-    block : int
     points : str
         Of a polyline; several, parted by ``|``, where it was not always read.
-    named : bool
-    topped : bool
     end : (x, y)
         Where its name stands.
     """

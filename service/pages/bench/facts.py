@@ -56,9 +56,7 @@ class Entry:
     ----------
     name, words : str
         Field of the subject's schema, and what it is called on the page.
-    unit, hint : str
     options : sequence of (value, words), or empty for a field to type in
-    required : bool
     text : bool
         Whether it is no number.
     """

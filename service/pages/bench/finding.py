@@ -34,14 +34,12 @@ class Found:
 
     Attributes
     ----------
-    pack_id, family : str
     vehicle_id : str or None
         That it sits in now.
     last_fact : datetime or None
         Of its newest reading or top-up.
     good_for_days : float or None
         Of its newest forecast that stands, from `origin`.
-    origin : datetime or None
     ordered : bool
         Whether a pack to replace it is on its way.
     stop : str or None
@@ -54,7 +52,6 @@ class Found:
         Of its newest top-up.
     became : str or None
         What ended that; None while it is out on it.
-    became_at : datetime or None
     """
 
     pack_id: str
@@ -91,11 +88,8 @@ def find_units(
 
     Parameters
     ----------
-    session : Session
-    words : str
     after : str
         Last pack of the page before; empty for the first page.
-    families : mapping of str to PackFamily
     """
     strict = _pattern(words)
     units, last = _found(session, strict, after, families)

@@ -39,12 +39,7 @@ router = page_router()
 
 @dataclass
 class Car(Visit):
-    """What a form says of a car and of its first visit, as far as it can be read.
-
-    Attributes
-    ----------
-    vehicle, pack : NewVehicle, NewPack or None
-    """
+    """What a form says of a car and of its first visit, as far as it can be read."""
 
     vehicle: NewVehicle | None = None
     pack: NewPack | None = None

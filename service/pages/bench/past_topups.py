@@ -35,8 +35,6 @@ class PastTopUp:
         In words.
     end : str
         What ended it: a kind of outcome, `AGAIN` or `OUT`.
-    y, length : float
-    spot : Spot
     """
 
     day: str

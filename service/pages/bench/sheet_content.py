@@ -50,16 +50,10 @@ class ReleaseSheet:
 
     Attributes
     ----------
-    name, pack_id, family : str
     number : int
         Of the issued forecast.
-    issued, counted_from, model_id : str
-    cautions : tuple of str
-    facts : tuple of SheetFact
-    sentences : tuple of str
     promises : tuple of str
         One for each confidence.
-    curve : Curve
     owner : tuple of str
         What the tear-off says.
     recheck : str
@@ -101,11 +95,6 @@ class Release:
 
     Attributes
     ----------
-    row : IssuedForecast
-    history : PackHistory or None
-    vehicle_id : str or None
-    changed : bool
-    chemistry : str or None
     answer : ForecastAnswer
         Of the forecast.
     """

@@ -41,10 +41,8 @@ class Unit:
 
     Attributes
     ----------
-    pack : Pack
     family : PackFamily or None
         None if it is not known here any more.
-    vehicle_id : str or None
     history : PackHistory or None
         None without a reading or top-up.
     over : Outcome or None
@@ -106,8 +104,6 @@ class Moved:
 
     Attributes
     ----------
-    vehicle_id : str
-    until : datetime
     now : str or None
         The pack that sits there now.
     """
@@ -180,7 +176,6 @@ class Told:
 
     Attributes
     ----------
-    forecast : ForecastAnswer or None
     refused : str
         Empty if there is one.
     stopped : ToldStops or None

@@ -33,9 +33,6 @@ class FactLine:
     ----------
     word : str
         Of `FACTS`.
-    number : int
-    time : datetime
-    what, details : str
     """
 
     word: str

@@ -68,7 +68,6 @@ class Visit:
 
     Attributes
     ----------
-    family : PackFamily or None
     facts : dict of str to Outcome, BlockReading, TopUp or UsagePlan
         By the part of the form.
     seen : dict of str to BlockReading or TopUp
@@ -113,7 +112,6 @@ class Visit:
         ----------
         known : mapping
             As for `history`.
-        now : datetime
         """
         family = self.family
         if family is None or not (known.get("topups") or self.seen):

@@ -102,7 +102,6 @@ def block_volts(where: str, text: str, way: Way, whole_v: float | None, family: 
     whole_v : float or None
         Voltage of the whole pack, V: with deviations the blocks' volts follow from it, whatever they deviate from, as
         they add up to it.
-    family : PackFamily
 
     Raises
     ------

@@ -45,7 +45,6 @@ class CostDrawing:
 
     Attributes
     ----------
-    lines : list of CostLine
     amounts : list of (y, words)
     days : list of (x, day)
     spots : list of (Spot, x)

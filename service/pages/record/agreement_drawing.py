@@ -45,9 +45,6 @@ class AgreementDrawing:
 
     Attributes
     ----------
-    day : float
-    left, right, top, bottom, width, height : float
-    points : tuple of Point
     ticks : tuple of (x, y, percent)
     """
 
@@ -95,9 +92,7 @@ class MonthsDrawing:
 
     Attributes
     ----------
-    left, right, top, bottom, width, height : float
     months : tuple of (x, name)
-    observed : tuple of Point
     forecast : tuple of (x, y)
     shares : tuple of (y, percent)
     """

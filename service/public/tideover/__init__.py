@@ -65,10 +65,6 @@ def load_forecaster(home: Path | None = None) -> Forecaster:
     home : Path, optional
         The folder for all state; that of the settings (``TIDEOVER_HOME``) if left out.
 
-    Returns
-    -------
-    Forecaster
-
     Raises
     ------
     ModelRefused
