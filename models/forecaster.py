@@ -18,7 +18,7 @@ from models.base.messages import say, say_together
 from models.calibration.conformal import ConformalBound
 from models.calibration.recalibration import GroupRecalibration
 from models.calibration.workshop_posterior import WorkshopPosterior
-from models.features.derived import RawFeatures, derive, some_features, surplus_share, without_surplus
+from models.features.derived import RawFeatures, derive, surplus_share, without_surplus
 from models.features.inferred_topups import with_inferred_topups
 from models.features.raw import PLANNED, end_missing_share, raw_and_block, raw_features, readings_not_used
 from models.forecasts.attribution import attribute
@@ -184,8 +184,6 @@ class Forecaster(FittedCurves):
             reachable=np.array([found is None for found in nonsense(X)], dtype=np.bool_),
             inferred=moments["pack_id"].isin(inferred).to_numpy(),
             block=block,
-            missing_ah=_of_rated_ah(X, "missing_share"),
-            missing_error_ah=_of_rated_ah(X, "missing_error_share"),
         )
 
     def forecast_each(
@@ -419,8 +417,6 @@ class Forecaster(FittedCurves):
             surplus_left_out=bool(batch.surplus_left_out[0]),
             own_outcomes=self.own_outcomes,
             block=int(batch.block[0]),
-            missing_ah=_known_or_none(batch.missing_ah[0]),
-            missing_error_ah=_known_or_none(batch.missing_error_ah[0]),
         )
         return forecast, full, batch
 
@@ -486,18 +482,3 @@ def _with(raw: RawFeatures, name: str, values: Floats) -> RawFeatures:
     if name == "charge_rate_per_h":
         columns["end_missing_share"] = end_missing_share(raw.families, columns["end_v_per_cell"], values)
     return RawFeatures(columns, raw.families)
-
-
-def _of_rated_ah(X: pd.DataFrame, name: str) -> Floats:
-    """Read a share of rated capacity as Ah; NaN where no charge and no reading after it tells of the block.
-
-    An estimate that was carried on may run away: as a block lacks no more than it holds, one as large tells nothing.
-    """
-    telling = some_features(X, ("charge_share", "after_rest_mv_per_cell", "now_rest_mv_per_cell"))
-    share, rated = some_features(X, (name, "rated_ah")).T
-    told = ~np.isnan(telling).all(axis=1) & (np.abs(share) < 1.0)
-    return np.where(told, share * rated, np.nan)
-
-
-def _known_or_none(value: float) -> float | None:
-    return None if np.isnan(value) else float(value)

@@ -41,9 +41,6 @@ class Forecasts:
         The top-up was inferred.
     block : int array, shape (n,)
         The (first) block of the newest top-up, from 1.
-    missing_ah, missing_error_ah : array, shape (n,)
-        Charge that this block is short of at the origin by all evidence, and the standard error; NaN where nothing
-        tells.
     """
 
     moments: pd.DataFrame
@@ -61,8 +58,6 @@ class Forecasts:
     reachable: NDArray[np.bool_]
     inferred: NDArray[np.bool_]
     block: NDArray[np.intp]
-    missing_ah: Floats
-    missing_error_ah: Floats
 
     def __len__(self) -> int:
         return len(self.survival)
@@ -85,8 +80,6 @@ class Forecasts:
             reachable=self.reachable[rows],
             inferred=self.inferred[rows],
             block=self.block[rows],
-            missing_ah=self.missing_ah[rows],
-            missing_error_ah=self.missing_error_ah[rows],
         )
 
 

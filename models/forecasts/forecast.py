@@ -93,8 +93,6 @@ class Forecast:
         Outcomes of a workshop's own that the forecast rests on, beside simulated packs.
     block : int or None
         The (first) block of the newest top-up, from 1.
-    missing_ah, missing_error_ah : float or None
-        Charge that it is short of at the origin by all evidence, and the standard error; None where nothing tells.
     """
 
     pack_id: str
@@ -116,8 +114,6 @@ class Forecast:
     days: Floats = field(default_factory=lambda: DAYS)
     own_outcomes: int = 0
     block: int | None = None
-    missing_ah: float | None = None
-    missing_error_ah: float | None = None
 
     @property
     def horizon_days(self) -> float:

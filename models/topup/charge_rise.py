@@ -97,3 +97,8 @@ def after_charge(family: PackFamily, packs: PossiblePacks, made: EarlierCharge) 
     log_weight = explains_rise(family, packs, packs.block_soc, made, last_z(len(packs.weight)))
     weight = packs.weight * np.exp(log_weight - log_weight.max())
     return replace(packs, weight=weight / weight.sum())
+
+
+def charged(family: PackFamily, packs: PossiblePacks, noted_ah: float) -> PossiblePacks:
+    """Move packs that stand as before a charge to where it left them."""
+    return replace(packs, block_soc=packs.block_soc + stored_ah(family, packs, noted_ah) / packs.block_ah)

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
-
-import numpy as np
+from datetime import datetime
 
 from models.base.errors import BadInput
 from models.base.messages import say, say_together
@@ -17,12 +15,12 @@ from models.packs.contradictions import without_contradictions
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, require_fit
 from models.packs.stops import require_no_stop
-from models.topup.charge_rise import BEFORE_DRIVING_H, after_charge, rise_v, stored_ah, stored_share
+from models.topup.charge_rise import after_charge, charged, stored_share
 from models.topup.concerns import LIKELY
-from models.topup.evidence import BenchEvidence, EarlierCharge, bench_evidence
+from models.topup.evidence import BenchEvidence, bench_evidence
 from models.topup.missing_charge import Range, missing_charge, weighted_range
-from models.topup.possible_packs import Cause, PossiblePacks
-from models.topup.posterior import possible_packs
+from models.topup.possible_packs import Cause
+from models.topup.reckoning import before_charge, missing_when_last_read, reckon, rise_over
 
 
 @dataclass(frozen=True)
@@ -62,7 +60,8 @@ class TopUpComparison:
     missing_before_ah : Range
         Charge missing before it, with the rise taken into account.
     still_missing_ah : Range or None
-        Charge missing right after it, from everything known; None where the charge was not noted.
+        Charge missing after it: as a plan would have it, where the block was read at rest since
+        (`models.topup.reckoning`); else from the readings before it and what went in, None where that was not noted.
     causes : mapping of cause to float
         What may be the matter, with the rise taken into account.
     causes_before : mapping of cause to float
@@ -112,7 +111,7 @@ def compare_topup(
         )  # fmt: skip
     topup = known[-1]
     block = topup.blocks[0]
-    start = topup.time - timedelta(hours=topup.duration_h or 0.0, seconds=1)
+    start = before_charge(topup)
     before = bench_evidence(history, family, block, start, ambient_c)
     if before.rest is None and before.discharge is None:
         raise BadInput.one(
@@ -122,14 +121,16 @@ def compare_topup(
         )
     now = at or history.last_fact_time
     made = bench_evidence(history, family, block, now, ambient_c).earlier[-1]
-    packs = possible_packs(family, before)
+    reckoned = reckon(history, family, block, start, ambient_c)
+    packs, missing = reckoned.packs, reckoned.missing
     told = after_charge(family, packs, made)
     kept = stored_share(family)
-    missing, missing_told = missing_charge(packs, block), missing_charge(told, block)
-    rise, expected_rise = _rise(family, packs, made)
-    still = None
-    if topup.charge_ah is not None:
-        still = weighted_range(told.missing_ah - stored_ah(family, told, topup.charge_ah), told.weight)
+    missing_told = missing_charge(told, block)
+    rise, expected_rise = rise_over(family, packs, made)
+    read = missing_when_last_read(history, family, block, at)
+    still = None if read is None else read.missing_ah
+    if still is None and topup.charge_ah is not None:
+        still = weighted_range(charged(family, told, topup.charge_ah).missing_ah, told.weight)
     expected = missing.missing_ah.times(1 / kept)
     return TopUpComparison(
         cautions=tuple(caution.text for caution in cautions_for(family.chemistry)),
@@ -147,19 +148,6 @@ def compare_topup(
             before, topup.charge_ah, expected, rise, expected_rise, still, missing.causes, missing_told.causes
         ),
     )
-
-
-def _rise(family: PackFamily, packs: PossiblePacks, made: EarlierCharge) -> tuple[float | None, Range | None]:
-    """Return the rise measured and the one expected; None where they cannot be told."""
-    if made.before is None or made.after is None or made.wait_h > BEFORE_DRIVING_H:
-        return None, None
-    rise = made.after.deviation_v - made.before.deviation_v
-    if made.topup.charge_ah is None:
-        return rise, None
-    expected = rise_v(family, packs, packs.block_soc, made.topup.charge_ah, made.wait_h)
-    meter = 1.645 * float(np.hypot(made.before.sd_v, made.after.sd_v))
-    middle = weighted_range(expected, packs.weight)
-    return rise, Range(middle.best, middle.low - meter, middle.high + meter)
 
 
 def _findings(
@@ -202,7 +190,7 @@ def _findings(
                 "took-less",
                 say(
                     "Only %(put_in)s Ah went in where at least %(least)s Ah was expected to be missing: the block is "
-                    "still short, whatever it reads at rest.",
+                    "likely still short, even if it reads level at rest.",
                     put_in=f"{put_in:.1f}",
                     least=f"{expected.low:.1f}",
                 ),

@@ -21,11 +21,11 @@ from models.packs.stops import Stopped, require_no_stop
 from models.topup.block_readings import rest_set_aside
 from models.topup.charge_plan import ChargePlan, charge_plan
 from models.topup.concerns import POSSIBLE, Concern, Worth, concerns_of, gravest, stops_of_block
-from models.topup.evidence import BenchEvidence, BlockSnapshot, bench_evidence, require_read_since_return, weak_block_of
+from models.topup.evidence import BenchEvidence, BlockSnapshot, require_read_since_return, weak_block_of
 from models.topup.gain_per_charge import ChargeStep, charges_to_try, what_it_buys
-from models.topup.missing_charge import MissingCharge, missing_charge
+from models.topup.missing_charge import MissingCharge
 from models.topup.possible_packs import PossiblePacks
-from models.topup.posterior import possible_packs
+from models.topup.reckoning import reckon
 
 UNSURE: Final = 0.4
 """Width of the range, relative to its figure, from which a pause to read is advised. Our choice."""
@@ -123,9 +123,8 @@ def plan_topup(
     require_read_since_return(history, at)
     history, unused = without_contradictions(history, family, moment)
     chosen = weak_block_of(family, history, moment) if block is None else _existing(block, family)
-    evidence = bench_evidence(history, family, chosen, moment, ambient_c)
-    packs = possible_packs(family, evidence)
-    missing = missing_charge(packs, chosen)
+    reckoned = reckon(history, family, chosen, moment, ambient_c)
+    evidence, packs, missing = reckoned.evidence, reckoned.packs, reckoned.missing
     peers_v = None if evidence.rest is None else evidence.rest.median_v
     charge = charge_plan(family, packs, missing, peers_v, evidence.ambient_c)
     if found := stops_of_block(family, evidence, missing, charge):

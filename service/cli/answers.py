@@ -67,6 +67,7 @@ def _print_cautions(console: Console, answer: ForecastAnswer) -> None:
 
 def _print_explanation(console: Console, explanation: ForecastExplanation) -> None:
     parts = {
+        "How the block stands": [] if explanation.block_state is None else [explanation.block_state.sentence],
         "What moves it": explanation.sentences,
         "What to measure or note next": explanation.to_measure,
         "Past packs most like it": [pack.sentence for pack in explanation.similar],

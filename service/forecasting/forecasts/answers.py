@@ -18,6 +18,7 @@ from models.packs.family import PackFamily
 from service.core import clock
 from service.core.cautions import all_cautions
 from service.core.translation import _
+from service.forecasting.forecasts.block_state import block_state
 from service.forecasting.forecasts.cases import computing, family_of, plan_of
 from service.forecasting.forecasts.last_seen import age_of
 from service.forecasting.forecasts.schemas import (
@@ -69,13 +70,18 @@ def answer(
         told = forecaster.explain(*asked) if case.explain else None
         forecast = forecaster.forecast(*asked) if told is None else told.forecast
     of_today = None if case.at is not None else now or clock.now_utc()
-    return said_of(_figures(case, forecast, age_of(case, now, of_today_too=True)), family.chemistry, told, of_today)
+    figures = _figures(case, forecast, age_of(case, now, of_today_too=True))
+    explained = None
+    if told is not None:
+        explained = _explanation(told)
+        explained.block_state = block_state(case.history, family, figures)
+    return said_of(figures, family.chemistry, explained, of_today)
 
 
 def said_of(
     figures: ForecastFigures,
     chemistry: Chemistry | None,
-    told: Explanation | None = None,
+    explained: ForecastExplanation | None = None,
     now: datetime | None = None,
 ) -> ForecastAnswer:
     """Say in words what figures mean, with the cautions that go with them; `now` as for `lead_of`."""
@@ -84,7 +90,7 @@ def said_of(
         lead=lead_of(figures, now),
         sentences=sentences_of(figures),
         cautions=all_cautions(chemistry),
-        explanation=None if told is None else _explanation(told),
+        explanation=explained,
     )
 
 
@@ -109,8 +115,6 @@ def _figures(case: ForecastCase, forecast: Forecast, age: list[EvidenceFlag]) ->
         flags=[*age, *(EvidenceFlag.of(flag) for flag in forecast.flags)],
         own_outcomes=forecast.own_outcomes,
         block=forecast.block,
-        missing_ah=forecast.missing_ah,
-        missing_error_ah=forecast.missing_error_ah,
         grid_version=GRID_VERSION,
         model_id=forecast.model_id,
         inputs_digest=forecast.inputs_digest,

@@ -163,10 +163,6 @@ class ForecastFigures(BaseModel):
         None, description="Outcomes of your own that it rests on, beside simulated packs; null in forecasts of before."
     )
     block: int | None = Field(None, description="The (first) block of the newest top-up; null in forecasts of before.")
-    missing_ah: float | None = Field(
-        None, description="Charge that it is short of now by all evidence, Ah; below 0 above its peers, null if untold."
-    )
-    missing_error_ah: float | None = Field(None, description="Standard error of that charge.")
     grid_version: str
     model_id: str
     inputs_digest: str = Field(description="Digest of the inputs: the same inputs give the same digest.")
@@ -202,6 +198,15 @@ class SimilarPastPack(BaseModel):
     sentence: str
 
 
+class BlockState(BaseModel):
+    """Charge that the topped-up block lacks by its newest reading at rest, Ah: what a top-up plan says of it."""
+
+    best: float = Field(description="Below 0 it stands above its peers.")
+    low: float = Field(description="The truth lies between low and high nine times in ten.")
+    high: float
+    sentence: str
+
+
 class ForecastExplanation(BaseModel):
     """What moves the forecast."""
 
@@ -221,6 +226,11 @@ class ForecastExplanation(BaseModel):
         None,
         description="Mean days held if the newest reading of the topped block at rest had been 0.1 V lower, and "
         "higher; null where it was not read at rest.",
+    )
+    block_state: BlockState | None = Field(
+        None,
+        description="How far the topped-up block is from its peers; null where no reading at rest of late tells, or of "
+        "lithium-ion cells.",
     )
 
 

@@ -63,7 +63,6 @@ MISSING_WORDS: Final[Mapping[Evidence, str]] = {
     "weather": N_("The temperature is not known: give the mean expected outside, or that of the pack at rest."),
     "the pack": N_("Neither age nor odometer of the pack is known: note both."),
 }
-_LEAST_SAID_AH: Final = 0.05
 UNREAD_FOR_LONG: Final = frozenset({"stale", NOT_OF_TODAY})
 """Flags of a forecast that is read ahead from a reading of long ago: no charge of a block is told by it."""
 
@@ -162,26 +161,24 @@ def read_first(flags: Iterable[EvidenceFlag]) -> list[str]:
 
 
 def _block(figures: ForecastFigures) -> str | None:
-    """Name the block that was topped up, and what it is still short of."""
-    short, error = figures.missing_ah, figures.missing_error_ah
-    if figures.block is None or short is None or error is None:
+    """Name the block that was topped up, and say where nothing tells how far it is from its peers."""
+    if figures.block is None:
         return None
-    words = {"block": figures.block, "short": f"{short:.1f}"}
+    words = {"block": figures.block}
     codes = {flag.code for flag in figures.flags}
-    far_short = short > max(error, _LEAST_SAID_AH)
-    if codes & UNREAD_FOR_LONG or (far_short and "overcharge" in codes):
+    if codes & UNREAD_FOR_LONG:
         said = _("How far block %(block)s, topped up, is from its peers by now is not told: read all blocks at rest.")
         return said % words
     if UNREAD_AFTER in codes:
         return (
             _("No reading after the charge tells whether block %(block)s, topped up, is level with its peers.") % words
         )
-    if far_short:
-        return _("Block %(block)s, topped up, is still short by about %(short)s Ah.") % words
-    if -short > max(error, _LEAST_SAID_AH):
-        above = {**words, "above": f"{-short:.1f}"}
-        return _("Block %(block)s, topped up, stands about %(above)s Ah above its peers.") % above
-    return _("Block %(block)s, topped up, is about level with its peers.") % words
+    return topped_up(figures.block)
+
+
+def topped_up(block: int) -> str:
+    """Name the block that was topped up."""
+    return _("Topped up: block %(block)s.") % {"block": block}
 
 
 def sentences_of(figures: ForecastFigures) -> list[str]:

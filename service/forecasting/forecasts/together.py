@@ -69,8 +69,6 @@ def figures_of(
         "band_high": batch.band_high.tolist(),
         "surplus_left_out": batch.surplus_left_out.tolist(),
         "block": batch.block.tolist(),
-        "missing_ah": _values(batch.missing_ah),
-        "missing_error_ah": _values(batch.missing_error_ah),
     }
     same = {
         "until_replacement": None,

@@ -124,7 +124,10 @@ class Comparison(_Told):
     rise_v: float | None = Field(description="Rise of the rest deviation over the charge; null if it was not read.")
     expected_rise_v: Range | None = Field(description="The same, expected for what was put in.")
     missing_before_ah: Range = Field(description="Missing before it, the rise of the rest voltage taken into account.")
-    still_missing_ah: Range | None = Field(description="Right after it; null if the charge was not noted.")
+    still_missing_ah: Range | None = Field(
+        description="Missing after it: as a plan says where the block was read at rest since, else by what went in; "
+        "null if that was not noted either."
+    )
     causes: dict[Cause, float] = Field(description="What may be the matter, the rise taken into account.")
     causes_before: dict[Cause, float]
     findings: list[Finding]

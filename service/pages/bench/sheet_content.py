@@ -20,9 +20,10 @@ from models.packs.stops.known import any_volts
 from models.physics.imbalance import deviation_v, pack_median_v
 from service.core.cautions import all_cautions
 from service.core.translation import _, ngettext
+from service.forecasting.forecasts.block_state import block_state
 from service.forecasting.forecasts.last_seen import as_of_now
 from service.forecasting.forecasts.schemas import ForecastAnswer
-from service.forecasting.forecasts.sentences import lead_of, look_first, main_promise, read_first
+from service.forecasting.forecasts.sentences import lead_of, look_first, main_promise, read_first, topped_up
 from service.forecasting.issued.issuing import whole_answer
 from service.forecasting.recheck.days import dates_said, day_reached
 from service.forecasting.recheck.schemas import RecheckAnswer
@@ -97,6 +98,8 @@ class Release:
     ----------
     answer : ForecastAnswer
         Of the forecast.
+    block : str
+        How far the topped-up block is from its peers; empty where nothing tells.
     """
 
     row: IssuedForecast
@@ -105,6 +108,7 @@ class Release:
     changed: bool
     chemistry: Chemistry | None
     answer: ForecastAnswer
+    block: str
 
 
 def release_of(session: Session, row: IssuedForecast, families: Mapping[str, PackFamily], now: datetime) -> Release:
@@ -124,8 +128,10 @@ def release_of(session: Session, row: IssuedForecast, families: Mapping[str, Pac
             (Assignment.until.is_(None)) | (Assignment.until > now),
         )
     )
-    changed = _changed(row, history, families.get(str(row.answer["family"])))
-    return Release(row, history, vehicle, changed, chemistry, whole_answer(row, families))
+    family, answer = families.get(str(row.answer["family"])), whole_answer(row, families)
+    changed = _changed(row, history, family)
+    told = None if changed or history is None or family is None else block_state(history, family, answer)
+    return Release(row, history, vehicle, changed, chemistry, answer, "" if told is None else told.sentence)
 
 
 def sheet_of(
@@ -149,7 +155,7 @@ def sheet_of(
         model_id=row.model_id,
         cautions=tuple(all_cautions(release.chemistry)),
         facts=() if history is None else tuple(_facts(history, row.origin, zone)),
-        sentences=(dated(lead_of(forecast, now)[0], zone), *forecast.sentences),
+        sentences=(dated(lead_of(forecast, now)[0], zone), *_sentences(release)),
         promises=tuple(
             _("Good for, at %(share)s: %(what)s")
             % {"share": _(level_percent(one.confidence)), "what": promise_words(one, row.origin, zone)}
@@ -163,6 +169,13 @@ def sheet_of(
         held_back=held_back,
         workshop=workshop,
     )
+
+
+def _sentences(release: Release) -> list[str]:
+    """Return what the forecast says, how its block stands beside its name: the sheet has one page."""
+    block = release.answer.block
+    named = None if block is None else topped_up(block)
+    return [f"{said} {release.block}".strip() if said == named else said for said in release.answer.sentences]
 
 
 def _held_back(release: Release, last: datetime, now: datetime, zone: ZoneInfo, *, holds: bool) -> tuple[str, ...]:

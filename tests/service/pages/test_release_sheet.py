@@ -132,7 +132,12 @@ def test_every_figure_on_the_pdf_is_the_services_answer(site, van, issued):
     history = httpx.get(f"{site.url}/v1/packs/{van}/history").json()
     plan = httpx.post(f"{site.url}/v1/packs/{van}/recheck", json={"at": issued["origin"]}, timeout=60).json()
     assert plan["table"]
-    expected = [*expected_texts(issued, history), *recheck_texts(plan, issued)]
+    explained = httpx.post(
+        f"{site.url}/v1/forecasts", json={"history": history, "at": issued["origin"], "explain": True}
+    )
+    state = explained.json()["explanation"]["block_state"]["sentence"]
+    assert state in httpx.get(f"{site.url}/bench/units/{van}", timeout=60).text
+    expected = [*expected_texts(issued, history), *recheck_texts(plan, issued), state]
     for words in expected:
         assert squeezed(words) in text, words
     # And the other way round: whatever figure is left is one of the drawing or of the words around it.
