@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from sqlalchemy.orm import Session
 
 Asked = TypeVar("Asked", bound=BaseModel)
+Shown = TypeVar("Shown", bound=BaseModel)
 
 Currency = Annotated[str | None, typer.Option(help="Of all amounts, as EUR; left out, that of the house.")]
 Stranding = Annotated[float | None, typer.Option(help=MEANING["stranding"])]
@@ -85,6 +86,14 @@ def pack_meant(session: Session, name: str, now: datetime) -> str:
     if called.said:
         typer.echo(called.said, err=True)
     return called.pack_id
+
+
+def show(given: Shown, as_json: bool, printed: Callable[[Shown], None]) -> None:
+    """Print an answer: as the REST service gives it, or in words."""
+    if as_json:
+        typer.echo(given.model_dump_json())
+    else:
+        printed(given)
 
 
 def print_lines(title: str, lines: list[str], console: Console | None = None) -> None:

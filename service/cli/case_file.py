@@ -4,18 +4,33 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from difflib import get_close_matches
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+
+import typer
 
 from models.base.errors import BadInput, problems_from
+from service.cli.surroundings import registry_here, settings_here
+from training.files.families import load_families
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
 
     from models.packs.family import PackFamily
-    from service.forecasting.forecasts.schemas import ForecastCase
+    from service.forecasting.forecasts.cases import OfPack
+    from service.forecasting.forecasts.schemas import PackCase
+
+Given = TypeVar("Given")
+
+CaseFile = Annotated[
+    Path | None, typer.Argument(help="Case file (JSON, as for the REST route), or - for standard input.")
+]
+Data = Annotated[Path | None, typer.Option(help="Folder of tables, instead of a case file.")]
+PackName = Annotated[str | None, typer.Option(help="Which pack of the tables.")]
+At = Annotated[str | None, typer.Option(help="Moment of the question, as 2026-03-02T08:30:00+00:00.")]
+KmPerDay = Annotated[float | None, typer.Option(help="How far it will be driven a day.")]
 
 
 def read_case(path: Path) -> dict[str, Any]:
@@ -43,7 +58,7 @@ def read_case(path: Path) -> dict[str, Any]:
     return content
 
 
-def asked_of(command: str, case: Path | None, data: Path | None, pack: str | None, families: Any) -> dict[str, Any]:
+def asked_of(command: str, case: Path | None, data: Path | None, pack: str | None) -> dict[str, Any]:
     """Read the case that a command is about: from a case file, or one pack of a folder of tables.
 
     Raises
@@ -52,7 +67,7 @@ def asked_of(command: str, case: Path | None, data: Path | None, pack: str | Non
         Neither is given, or both are, or what is given is wrong.
     """
     if data is not None and pack is not None and case is None:
-        return case_from_tables(data, pack, families)
+        return case_from_tables(data, pack, load_families(settings_here().own_families_dir))
     if case is not None and data is None and pack is None:
         return read_case(case)
     raise BadInput.one(command, "It is not clear which pack is meant.", "Give a case file, or --data with --pack.")
@@ -66,8 +81,6 @@ def for_question(kind: type[BaseModel], content: dict[str, Any]) -> dict[str, An
     kind : type
         The case of this question.
     """
-    import typer
-
     from service.forecasting.forecasts.schemas import ForecastCase
     from service.forecasting.recheck.schemas import RecheckCase
     from service.forecasting.topup_plan.schemas import TopUpPlanCase
@@ -106,24 +119,45 @@ def case_from_tables(folder: Path, pack_id: str, families: Mapping[str, PackFami
     return {"history": history.model_dump(mode="json")}
 
 
-def with_options(content: Mapping[str, Any], usage: Mapping[str, float | None], **options: Any) -> ForecastCase:
+def case_asked(
+    kind: type[OfPack], content: dict[str, Any], usage: Mapping[str, float | None] | None = None, **options: Any
+) -> OfPack:
     """Check a case after options of the command line took the place of its fields.
 
     Parameters
     ----------
-    content : mapping
+    kind : type
+        The case of this question.
+    content : dict
         As read from JSON.
-    usage : mapping of str to float or None
+    usage : mapping of str to float or None, optional
         Fields of the usage plan; None where the option was not given.
     **options
-        Other fields of `ForecastCase`; None where the option was not given.
+        Other fields of the case; None where the option was not given.
     """
     from service.forecasting.forecasts.cases import checked_case
-    from service.forecasting.forecasts.schemas import ForecastCase
 
     given = {name: value for name, value in options.items() if value is not None}
-    plan = {name: value for name, value in usage.items() if value is not None}
+    plan = {name: value for name, value in (usage or {}).items() if value is not None}
     before = content.get("usage") or {}
     if plan and isinstance(before, Mapping):
         given["usage"] = {**before, **plan}
-    return checked_case(ForecastCase, {**content, **given})
+    return checked_case(kind, {**for_question(kind, content), **given})
+
+
+def answered_here(answer: Callable[..., Given], asked: Any, case: PackCase | None = None, **conditions: Any) -> Given:
+    """Answer a question that carries a case, or is one, by the model of this machine. Facts that stop need none.
+
+    Parameters
+    ----------
+    **conditions
+        Of `service.forecasting.forecasts.cases.require_unstopped`.
+    """
+    from models.forecaster import Forecaster
+    from service.forecasting.forecasts.cases import require_unstopped
+
+    settings = settings_here()
+    families = load_families(settings.own_families_dir)
+    require_unstopped(asked if case is None else case, families, **conditions)
+    model = registry_here(settings).load_current(Forecaster)
+    return answer(asked, model.model, families, threads=settings.threads)

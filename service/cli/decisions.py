@@ -23,12 +23,13 @@ from service.cli.asking import (
     checked,
     pack_meant,
     print_lines,
+    show,
     stated,
     store_now,
 )
 from service.cli.errors import plain_errors
 from service.cli.printing import out
-from service.cli.surroundings import registry_here, settings_here
+from service.cli.surroundings import settings_here
 from training.files.families import load_families
 
 if TYPE_CHECKING:
@@ -59,11 +60,9 @@ def release(
     as_json: AsJson = False,
 ) -> None:
     """Say how likely a pack holds until its replacement comes, and what to tell the owner. It gives no permission."""
-    from models.forecaster import Forecaster
-    from service.cli.case_file import read_case
+    from service.cli.case_file import answered_here, read_case
     from service.decisions.release.answers import release_of_history, release_of_pack
     from service.decisions.release.schemas import ReleaseCase, ReleaseRequest
-    from service.forecasting.forecasts.cases import require_unstopped
 
     lead_time = stated(
         usual_days=usual_days, earliest_days=earliest_days, latest_days=latest_days, waited_days=waited_days
@@ -78,20 +77,13 @@ def release(
         raise BadInput.one("release", "It is not clear which pack is meant.", "Name a stored pack, or give --case.")
     if case is not None:
         asked_case = checked(ReleaseCase, **{**read_case(case), **arrival})
-        settings = settings_here()
-        families = load_families(settings.own_families_dir)
-        require_unstopped(asked_case.case, families)
-        model = registry_here(settings).load_current(Forecaster)
-        given = release_of_history(asked_case, model, families, threads=settings.threads)
+        given = answered_here(release_of_history, asked_case, asked_case.case)
     else:
         asked = checked(ReleaseRequest, **arrival)
         with store_now() as (session, now):
             families, meant = load_families(settings_here().own_families_dir), pack_meant(session, str(pack), now)
             given = release_of_pack(session, meant, asked, now, families)
-    if as_json:
-        typer.echo(given.model_dump_json())
-    else:
-        _print_release(given)
+    show(given, as_json, _print_release)
 
 
 def _print_release(given: ReleaseAnswer) -> None:
@@ -124,12 +116,10 @@ def orders(
     as_json: AsJson = False,
 ) -> None:
     """Say when to order the pack and from whom; without a pack, which open cases need theirs first."""
-    from models.forecaster import Forecaster
-    from service.cli.case_file import read_case
+    from service.cli.case_file import answered_here, read_case
     from service.decisions.ordering.answers import orders_of_history, orders_of_pack
     from service.decisions.ordering.queue import queue_of_cases
     from service.decisions.ordering.schemas import OrdersCase, OrdersRequest, QueueRequest
-    from service.forecasting.forecasts.cases import require_unstopped
 
     costs = stated(
         currency=currency,
@@ -143,12 +133,7 @@ def orders(
         before = content.get("costs") or {}
         merged = {**before, **costs} if isinstance(before, dict) else before
         asked_case = checked(OrdersCase, **{**content, "costs": merged, **stated(risk=risk)})
-        settings = settings_here()
-        families = load_families(settings.own_families_dir)
-        require_unstopped(asked_case.case, families)
-        model = registry_here(settings).load_current(Forecaster)
-        one = orders_of_history(asked_case, model, families, threads=settings.threads)
-        typer.echo(one.model_dump_json()) if as_json else _print_orders(one)
+        show(answered_here(orders_of_history, asked_case, asked_case.case), as_json, _print_orders)
     elif case is not None:
         raise BadInput.one("orders", "It is not clear which pack is meant.", "Name a stored pack, or give --case.")
     elif pack is not None:
@@ -156,12 +141,12 @@ def orders(
         with store_now() as (session, now):
             families, meant = load_families(settings_here().own_families_dir), pack_meant(session, pack, now)
             one = orders_of_pack(session, meant, asked, now, families)
-        typer.echo(one.model_dump_json()) if as_json else _print_orders(one)
+        show(one, as_json, _print_orders)
     else:
         wanted = checked(QueueRequest, risk=risk, costs=costs, family=family)
         with store_now() as (session, now):
             queue = queue_of_cases(session, wanted, now, load_families(settings_here().own_families_dir))
-        typer.echo(queue.model_dump_json()) if as_json else _print_queue(queue)
+        show(queue, as_json, _print_queue)
 
 
 def _print_orders(given: OrdersAnswer) -> None:
@@ -252,10 +237,7 @@ def stock(
     families = load_families(settings_here().own_families_dir)
     with store_now() as (session, now):
         given = stock_of_family(session, family, asked, now, families)
-    if as_json:
-        typer.echo(given.model_dump_json())
-    else:
-        _print_stock(given)
+    show(given, as_json, _print_stock)
 
 
 def _print_stock(given: StockAnswer) -> None:

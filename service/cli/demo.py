@@ -29,10 +29,11 @@ def demo(
     """Make the Marrow Bay fleet, train a model if there is none, and forecast a van waiting for its pack."""
     from models.forecaster import Forecaster
     from service.cli.answers import print_answer
-    from service.cli.case_file import case_from_tables, with_options
+    from service.cli.case_file import case_asked, case_from_tables
     from service.cli.serve import run_service
     from service.forecasting.forecasts.answers import answer
     from service.forecasting.forecasts.picture import draw_hold_curve
+    from service.forecasting.forecasts.schemas import ForecastCase
     from service.forecasting.model.training import train_on_simulation, usual_workers
     from training.files.tables import write_tables
     from training.simulation.marrow_bay import demo_van, marrow_bay_fleet
@@ -61,7 +62,7 @@ def demo(
             stages=shown,
         )
         model = registry.load_current(Forecaster)
-    case = with_options(case_from_tables(folder, van, families), {}, replacement_in_days=REPLACEMENT_DAYS)
+    case = case_asked(ForecastCase, case_from_tables(folder, van, families), replacement_in_days=REPLACEMENT_DAYS)
     at = case.history.last_fact_time  # the record is of years ago, and so is the question
     case = case.model_copy(update={"at": at})
     given = answer(case, model.model, families, threads=settings.threads)

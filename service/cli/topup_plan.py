@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.table import Table
 
+from service.cli.asking import AsJson, show
+from service.cli.case_file import At, CaseFile, Data, KmPerDay, PackName, answered_here, asked_of, case_asked
 from service.cli.errors import plain_errors
 from service.cli.printing import out
-from service.cli.surroundings import registry_here, settings_here
-from training.files.families import load_families
 
 if TYPE_CHECKING:
     from service.forecasting.topup_plan.schemas import TopUpPlanAnswer
@@ -19,40 +18,22 @@ if TYPE_CHECKING:
 
 @plain_errors
 def topup_plan(
-    case: Annotated[
-        Path | None, typer.Argument(help="Case file (JSON, as for POST /v1/topup-plans), or - for standard input.")
-    ] = None,
-    data: Annotated[Path | None, typer.Option(help="Folder of tables, instead of a case file.")] = None,
-    pack: Annotated[str | None, typer.Option(help="Which pack of the tables.")] = None,
-    at: Annotated[str | None, typer.Option(help="Moment of the plan, as 2026-03-02T08:30:00+00:00.")] = None,
+    case: CaseFile = None,
+    data: Data = None,
+    pack: PackName = None,
+    at: At = None,
     block: Annotated[int | None, typer.Option(help="Block to charge, from 1; left out, the weakest.")] = None,
     ambient_c: Annotated[float | None, typer.Option(help="Temperature where the pack stands, °C.")] = None,
-    km_per_day: Annotated[float | None, typer.Option(help="How far it will be driven a day after the charge.")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print the answer of the REST service instead.")] = False,
+    km_per_day: KmPerDay = None,
+    as_json: AsJson = False,
 ) -> None:
     """Think a top-up through before it is made: cautions, how much, how, where to stop, what it buys."""
-    from models.forecaster import Forecaster
-    from service.cli.case_file import asked_of, for_question
-    from service.forecasting.forecasts.cases import checked_case, require_unstopped
     from service.forecasting.topup_plan.answers import answer
     from service.forecasting.topup_plan.schemas import TopUpPlanCase
 
-    settings = settings_here()
-    families = load_families(settings.own_families_dir)
-    content = asked_of("topup-plan", case, data, pack, families)
-    options = {"at": at, "block": block, "ambient_c": ambient_c}
-    content = {**content, **{name: value for name, value in options.items() if value is not None}}
-    if km_per_day is not None:
-        usage = content.get("usage")
-        content["usage"] = {**(usage if isinstance(usage, dict) else {}), "km_per_day": km_per_day}
-    asked = checked_case(TopUpPlanCase, for_question(TopUpPlanCase, content))
-    require_unstopped(asked, families, charging=True, ambient_c=asked.ambient_c)
-    model = registry_here(settings).load_current(Forecaster)
-    given = answer(asked, model.model, families, threads=settings.threads)
-    if as_json:
-        typer.echo(given.model_dump_json())
-    else:
-        print_plan(given)
+    content = asked_of("topup-plan", case, data, pack)
+    asked = case_asked(TopUpPlanCase, content, {"km_per_day": km_per_day}, at=at, block=block, ambient_c=ambient_c)
+    show(answered_here(answer, asked, charging=True, ambient_c=asked.ambient_c), as_json, print_plan)
 
 
 def print_plan(given: TopUpPlanAnswer) -> None:

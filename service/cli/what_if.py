@@ -2,34 +2,24 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+from rich.console import Console
 from rich.table import Table
 
 from models.base.percents import percent, risk_percent
+from service.cli.asking import AsJson, print_lines, show
+from service.cli.case_file import At, CaseFile, Data, PackName, answered_here, asked_of, case_asked
 from service.cli.errors import plain_errors
 from service.cli.printing import out
-from service.cli.surroundings import registry_here, settings_here
-from training.files.families import load_families
 
 if TYPE_CHECKING:
-    from pydantic import BaseModel
-
     from service.forecasting.recheck.schemas import ReadingRow, RecheckAnswer
     from service.forecasting.what_if.schemas import WhatIfAnswer
 
 TOLD_DAYS = (7, 14, 30)
 """Days for which the shares still holding are printed."""
-
-CaseFile = Annotated[
-    Path | None, typer.Argument(help="Case file (JSON, as for the REST route), or - for standard input.")
-]
-Data = Annotated[Path | None, typer.Option(help="Folder of tables, instead of a case file.")]
-PackName = Annotated[str | None, typer.Option(help="Which pack of the tables.")]
-At = Annotated[str | None, typer.Option(help="Moment of the forecast, as 2026-03-02T08:30:00+00:00.")]
-AsJson = Annotated[bool, typer.Option("--json", help="Print the answer of the REST service instead.")]
 
 
 @plain_errors
@@ -37,21 +27,11 @@ def what_if(
     case: CaseFile = None, data: Data = None, pack: PackName = None, at: At = None, as_json: AsJson = False
 ) -> None:
     """Compare plans: less driven, cooler, later, topped up again, block or pack exchanged; or those of the case."""
-    from models.forecaster import Forecaster
-    from service.forecasting.forecasts.cases import checked_case, require_unstopped
-    from service.forecasting.what_if import answers as what_if_answers
+    from service.forecasting.what_if.answers import answer
     from service.forecasting.what_if.schemas import WhatIfCase
 
-    settings = settings_here()
-    families = load_families(settings.own_families_dir)
-    asked = checked_case(WhatIfCase, _content(WhatIfCase, "what-if", case, data, pack, families, at=at))
-    require_unstopped(asked, families)
-    model = registry_here(settings).load_current(Forecaster)
-    given = what_if_answers.answer(asked, model.model, families, threads=settings.threads)
-    if as_json:
-        typer.echo(given.model_dump_json())
-    else:
-        _print_what_if(given)
+    asked = case_asked(WhatIfCase, asked_of("what-if", case, data, pack), at=at)
+    show(answered_here(answer, asked), as_json, _print_what_if)
 
 
 @plain_errors
@@ -64,47 +44,15 @@ def recheck(
     as_json: AsJson = False,
 ) -> None:
     """Say on which day another reading is worth most, and what it will mean."""
-    from models.forecaster import Forecaster
-    from service.forecasting.forecasts.cases import checked_case, require_unstopped
-    from service.forecasting.recheck import answers as recheck_answers
+    from service.forecasting.recheck.answers import answer
     from service.forecasting.recheck.schemas import RecheckCase
 
-    settings = settings_here()
-    families = load_families(settings.own_families_dir)
-    asked = checked_case(RecheckCase, _content(RecheckCase, "recheck", case, data, pack, families, at=at, risk=risk))
-    require_unstopped(asked, families)
-    model = registry_here(settings).load_current(Forecaster)
-    given = recheck_answers.answer(asked, model.model, families, threads=settings.threads)
-    if as_json:
-        typer.echo(given.model_dump_json())
-    else:
-        _print_recheck(given)
-
-
-def _content(
-    kind: type[BaseModel],
-    command: str,
-    case: Path | None,
-    data: Path | None,
-    pack: str | None,
-    families: Any,
-    **options: Any,
-) -> dict[str, Any]:
-    from service.cli.case_file import asked_of, for_question
-
-    content = for_question(kind, asked_of(command, case, data, pack, families))
-    return content | {name: value for name, value in options.items() if value is not None}
+    asked = case_asked(RecheckCase, asked_of("recheck", case, data, pack), at=at, risk=risk)
+    show(answered_here(answer, asked), as_json, _print_recheck)
 
 
 def _print_what_if(given: WhatIfAnswer) -> None:
-    console = out()
-    console.print(
-        f"Pack {given.pack_id} ({given.family}), from {given.origin.isoformat(sep=' ', timespec='minutes')}\n"
-    )
-    for line in given.first:
-        console.print(line)
-    for sentence in given.sentences:
-        console.print(f"- {sentence}")
+    console = _begun(given)
     table = Table("plan", *(f"hold day {day}" for day in TOLD_DAYS), "mean days", "gained", "nine in ten", "verdict")
     for one in given.plans:
         held = (percent(one.survival[given.days.index(day)]) for day in TOLD_DAYS)
@@ -117,14 +65,7 @@ def _print_what_if(given: WhatIfAnswer) -> None:
 
 
 def _print_recheck(given: RecheckAnswer) -> None:
-    console = out()
-    console.print(
-        f"Pack {given.pack_id} ({given.family}), from {given.origin.isoformat(sep=' ', timespec='minutes')}\n"
-    )
-    for line in given.first:
-        console.print(line)
-    for sentence in given.sentences:
-        console.print(f"- {sentence}")
+    console = _begun(given)
     if given.table:
         table = Table("below the median, mV", "so many read so", "good for, days", "back within 7", "within 14")
         for row in given.table:
@@ -144,11 +85,21 @@ def _edges(row: ReadingRow) -> str:
     return f"over {low}" if high is None else f"{low} to {high}"
 
 
+def _begun(given: WhatIfAnswer | RecheckAnswer) -> Console:
+    console = out()
+    console.print(
+        f"Pack {given.pack_id} ({given.family}), from {given.origin.isoformat(sep=' ', timespec='minutes')}\n"
+    )
+    for line in given.first:
+        console.print(line)
+    for sentence in given.sentences:
+        console.print(f"- {sentence}")
+    return console
+
+
 def _print_end(given: WhatIfAnswer | RecheckAnswer) -> None:
     console = out()
     for flag in given.flags:
         console.print(f"Note ({flag.code}): {flag.text}")
-    console.print("\nCautions")
-    for caution in given.cautions:
-        console.print(f"- {caution}")
+    print_lines("Cautions", given.cautions, console)
     console.print(f"\nModel {given.model_id}, inputs {given.inputs_digest}")

@@ -152,6 +152,13 @@ def test_one_case_file_serves_every_question(tideover, van_case, command):
     assert "replacement_in_dais" in typo.stderr
 
 
+def test_the_forecast_takes_the_case_file_of_the_others_too(tideover, van_case):
+    plain = tideover("forecast", "-", "--json", input=json.dumps(van_case))
+    ran = tideover("forecast", "-", "--json", input=json.dumps({**van_case, "risk": 0.2, "block": 3}))
+    assert (ran.exit_code, ran.stdout) == (0, plain.stdout), ran.stderr
+    assert "Not used here: risk, block." in ran.stderr
+
+
 def test_where_heat_seems_to_help_the_reason_is_given(small_trained):
     history = PackHistory.model_validate(history_of_case({"family": "marl-28"}, load_families()))
     plans = [Plan("cooler", cooler_k=5.0), Plan("warmer", cooler_k=-5.0)]

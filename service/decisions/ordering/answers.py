@@ -20,6 +20,7 @@ from models.decisions.ordering import (
     plan_orders_on_band,
 )
 from models.decisions.release import release_risk
+from models.forecaster import Forecaster
 from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
@@ -51,7 +52,6 @@ from service.forecasting.forecasts.last_seen import (
 )
 from service.forecasting.forecasts.sentences import look_first
 from service.records.history import chemistry_unless_stopped
-from training.registry import StoredModel
 
 COSTS_OF_ORDERING: Final = ("stranding", "day_off_road", "capital_per_day", "return_value")
 ASSUMPTION: Final = N_(
@@ -90,7 +90,7 @@ def orders_of_pack(
 
 def orders_of_history(
     asked: OrdersCase,
-    model: StoredModel,
+    forecaster: Forecaster,
     families: Mapping[str, PackFamily],
     *,
     threads: int,
@@ -107,7 +107,7 @@ def orders_of_history(
     offers = sent_offers(asked.offers)
     require_still_out(asked.case)
     case = asked_of_today(asked.case, now)
-    forecast = answer(case, model.model, families, threads=threads, now=now)
+    forecast = answer(case, forecaster, families, threads=threads, now=now)
     forecast.flags[:0] = [flag for flag in age_of(asked.case, now) if flag not in forecast.flags]
     sent = OpenCases.sent(forecast, case.history)
     require_seen_lately(forecast.pack_id, sent.cases[0].seen_at, forecast.origin)

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Body, Depends, Request
+from fastapi import APIRouter, Body, Depends
 
 from service.decisions.ordering.answers import orders_of_history, orders_of_pack
 from service.decisions.ordering.examples import STORED, sent_orders_examples
 from service.decisions.ordering.queue import queue_of_cases
 from service.decisions.ordering.schemas import OrdersAnswer, OrdersCase, OrdersRequest, QueueAnswer, QueueRequest
-from service.forecasting.forecasts.cases import require_unstopped
+from service.forecasting.forecasts.asked_over_rest import By
 from service.http.body_limit import require_json
-from service.http.dependencies import CurrentStore, KnownFamilies, Models, Now, PathPack
+from service.http.dependencies import CurrentStore, KnownFamilies, Now, PathPack
 from service.http.problems import problem_responses
 
 router = APIRouter(prefix="/v1", tags=["decisions"], dependencies=[Depends(require_json)])
@@ -50,11 +50,7 @@ def queue_orders(
 @router.post("/orders", operation_id="weigh_sent_orders", responses=problem_responses(400, 409, 413, 415, 422))
 def weigh_sent_orders(
     asked: Annotated[OrdersCase, Body(openapi_examples=sent_orders_examples())],
-    models: Models,
-    families: KnownFamilies,
-    now: Now,
-    request: Request,
+    by: By,
 ) -> OrdersAnswer:
     """Weigh offers for a pack, both sent along. Nothing is stored."""
-    require_unstopped(asked.case, families)
-    return orders_of_history(asked, models.current(), families, threads=request.app.state.settings.threads, now=now)
+    return by(orders_of_history, asked, asked.case)

@@ -13,6 +13,7 @@ from models.base.arrays import Floats
 from models.base.errors import BadInput
 from models.decisions.lead_time import LeadTime
 from models.decisions.release import RECOVERY, ReleaseRisk, promised_on, release_risk
+from models.forecaster import Forecaster
 from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
 from service.core import clock
@@ -34,7 +35,6 @@ from service.forecasting.forecasts.last_seen import (
 from service.forecasting.forecasts.sentences import look_first, read_first
 from service.forecasting.recheck.days import to_the_minute
 from service.records.history import chemistry_unless_stopped
-from training.registry import StoredModel
 
 
 def release_of_pack(
@@ -71,7 +71,7 @@ def release_of_pack(
 
 def release_of_history(
     asked: ReleaseCase,
-    model: StoredModel,
+    forecaster: Forecaster,
     families: Mapping[str, PackFamily],
     *,
     threads: int,
@@ -86,7 +86,7 @@ def release_of_history(
     """
     require_still_out(asked.case)
     case = asked_of_today(asked.case, now)
-    forecast = answer(case, model.model, families, threads=threads, now=now)
+    forecast = answer(case, forecaster, families, threads=threads, now=now)
     forecast.flags[:0] = [flag for flag in age_of(asked.case, now) if flag not in forecast.flags]
     arrival = _stated(asked, forecast.origin)
     if arrival is None:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Body, Depends, Request
+from fastapi import APIRouter, Body, Depends
 
 from service.decisions.release.answers import release_of_history, release_of_pack
 from service.decisions.release.examples import STORED, sent_examples
 from service.decisions.release.schemas import ReleaseAnswer, ReleaseCase, ReleaseRequest
-from service.forecasting.forecasts.cases import require_unstopped
+from service.forecasting.forecasts.asked_over_rest import By
 from service.http.body_limit import require_json
-from service.http.dependencies import CurrentStore, KnownFamilies, Models, Now, PathPack
+from service.http.dependencies import CurrentStore, KnownFamilies, Now, PathPack
 from service.http.problems import problem_responses
 
 router = APIRouter(prefix="/v1", tags=["decisions"], dependencies=[Depends(require_json)])
@@ -37,11 +37,7 @@ def weigh_release(
 @router.post("/release", operation_id="weigh_sent_release", responses=problem_responses(400, 409, 413, 415, 422))
 def weigh_sent_release(
     asked: Annotated[ReleaseCase, Body(openapi_examples=sent_examples())],
-    models: Models,
-    families: KnownFamilies,
-    now: Now,
-    request: Request,
+    by: By,
 ) -> ReleaseAnswer:
     """Weigh whether to let a pack go whose whole history is sent along. Nothing is stored."""
-    require_unstopped(asked.case, families)
-    return release_of_history(asked, models.current(), families, threads=request.app.state.settings.threads, now=now)
+    return by(release_of_history, asked, asked.case)

@@ -7,11 +7,10 @@ from typing import Annotated
 from fastapi import APIRouter, Body, Depends, Request
 
 from service.forecasting.forecasts.answers import answer
-from service.forecasting.forecasts.cases import require_unstopped
+from service.forecasting.forecasts.asked_over_rest import By
 from service.forecasting.forecasts.examples import request_examples
 from service.forecasting.forecasts.schemas import ForecastAnswer, ForecastCase
 from service.http.body_limit import require_json
-from service.http.dependencies import KnownFamilies, Models, Now
 from service.http.problems import problem_responses
 
 router = APIRouter(prefix="/v1", tags=["forecasts"])
@@ -25,16 +24,13 @@ router = APIRouter(prefix="/v1", tags=["forecasts"])
 )
 def make_forecast(
     case: Annotated[ForecastCase, Body(openapi_examples=request_examples())],
-    models: Models,
-    families: KnownFamilies,
-    now: Now,
+    by: By,
     request: Request,
 ) -> ForecastAnswer:
     """Say how long a top-up will hold, from the pack's whole history; with `explain`, also what moves the forecast.
 
     Nothing is stored.
     """
-    require_unstopped(case, families)
-    given = answer(case, models.current().model, families, threads=request.app.state.settings.threads, now=now)
+    given = by(answer, case)
     request.app.state.measures.note_flags([flag.model_dump() for flag in given.flags])
     return given

@@ -27,21 +27,10 @@ def answer(
 ) -> RecheckAnswer:
     """Plan the next reading of a case.
 
-    Parameters
-    ----------
-    families : mapping of str to PackFamily
-        Known by name; a family defined in the case comes before these.
-    threads : int
-        Of the numerical libraries.
-    now : datetime, optional
-        The time now, by the clock if left out.
+    Parameters and errors are those of `service.forecasting.forecasts.answers.answer`, and besides:
 
     Raises
     ------
-    BadInput
-        The family is unknown, or the history cannot be true of it.
-    OutOfReach
-        The pack is too far from anything the model has seen.
     ModelRefused
         The model holds no simulated packs of the family.
     """

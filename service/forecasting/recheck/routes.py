@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Body, Depends, Request
+from fastapi import APIRouter, Body, Depends
 
-from service.forecasting.forecasts.cases import case_of_pack, require_unstopped
+from service.forecasting.forecasts.asked_over_rest import By, stored_case
 from service.forecasting.recheck.answers import answer
 from service.forecasting.recheck.examples import STORED, sent_examples
 from service.forecasting.recheck.schemas import RecheckAnswer, RecheckCase, RecheckRequest
 from service.http.body_limit import require_json
-from service.http.dependencies import CurrentStore, KnownFamilies, Models, Now, PathPack
+from service.http.dependencies import CurrentStore, PathPack
 from service.http.problems import problem_responses
 
 router = APIRouter(prefix="/v1", tags=["recheck"], dependencies=[Depends(require_json)])
@@ -26,29 +26,19 @@ def plan_recheck(
     pack_id: PathPack,
     asked: Annotated[RecheckRequest, Body(openapi_examples=STORED)],
     store: CurrentStore,
-    models: Models,
-    families: KnownFamilies,
-    now: Now,
-    request: Request,
+    by: By,
 ) -> RecheckAnswer:
     """Say on which day another reading of a stored pack is worth most, and what the reading then will mean.
 
     Simulated packs that explain its readings are run forward and read; the table says for how long each one is good.
     """
-    with store.reading() as session:
-        case = case_of_pack(session, pack_id, asked, RecheckCase)
-    require_unstopped(case, families)
-    return answer(case, models.current().model, families, threads=request.app.state.settings.threads, now=now)
+    return by(answer, stored_case(store, pack_id, asked, RecheckCase))
 
 
 @router.post("/recheck", operation_id="plan_sent_recheck", responses=problem_responses(400, 409, 413, 415, 422))
 def plan_sent_recheck(
     case: Annotated[RecheckCase, Body(openapi_examples=sent_examples())],
-    models: Models,
-    families: KnownFamilies,
-    now: Now,
-    request: Request,
+    by: By,
 ) -> RecheckAnswer:
     """Plan when to read a pack again whose whole history is sent along."""
-    require_unstopped(case, families)
-    return answer(case, models.current().model, families, threads=request.app.state.settings.threads, now=now)
+    return by(answer, case)

@@ -36,19 +36,12 @@ def answer(
 ) -> TopUpPlanAnswer:
     """Plan the top-up of a case, and look back on its newest one.
 
-    Parameters
-    ----------
-    families : mapping of str to PackFamily
-        Known by name; a family defined in the case comes before these.
-    threads : int
-        Of the numerical libraries.
-    now : datetime, optional
-        The time now, by the clock if left out.
+    Parameters and errors are those of `service.forecasting.forecasts.answers.answer`, and besides:
 
     Raises
     ------
     BadInput
-        The family is unknown, the history cannot be true of it, or it has no reading to go by.
+        It has no reading to go by.
     Stopped
         A fact, or a grave warning of the top-up that is out, ends the job, or charging, until something else is done.
     Conflict

@@ -31,21 +31,12 @@ def answer(
 ) -> WhatIfAnswer:
     """Forecast a case under other plans.
 
-    Parameters
-    ----------
-    families : mapping of str to PackFamily
-        Known by name; a family defined in the case comes before these.
-    threads : int
-        Of the numerical libraries.
-    now : datetime, optional
-        The time now, by the clock if left out.
+    Parameters and errors are those of `service.forecasting.forecasts.answers.answer`, and besides:
 
     Raises
     ------
     BadInput
-        The family is unknown, the history cannot be true of it, or two plans have one name.
-    OutOfReach
-        The pack is too far from anything the model has seen.
+        Two plans have one name.
     ModelRefused
         The model holds no simulated packs of the family.
     """
