@@ -57,10 +57,8 @@ def rise_over(family: PackFamily, packs: PossiblePacks, made: EarlierCharge) -> 
 
     Parameters
     ----------
-    family : PackFamily
     packs : PossiblePacks
         As they stood before it.
-    made : EarlierCharge
     """
     if made.before is None or made.after is None or made.wait_h > BEFORE_DRIVING_H:
         return None, None
@@ -104,7 +102,6 @@ def missing_when_last_read(
     ----------
     history : PackHistory
         Fits the family, and nothing stops it.
-    family : PackFamily
     block : int
         From 1.
     at : datetime, optional

@@ -24,10 +24,6 @@ def returns_not_written(tables: HistoryTables) -> pd.DataFrame:
     A pack is not opened again while its fault stays away, and whoever charged it early can say "running": left out,
     or taken to have held until the next outcome, such a top-up would lengthen every forecast.
 
-    Parameters
-    ----------
-    tables : HistoryTables
-
     Returns
     -------
     DataFrame

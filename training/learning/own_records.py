@@ -322,8 +322,6 @@ def what_was_learned(base: Forecaster, learned: Forecaster, own: OwnRows, *, not
 
     Parameters
     ----------
-    base, learned : Forecaster
-    own : OwnRows
     not_written : int
         Returns taken from a later charge alone.
     """
