@@ -65,6 +65,7 @@ def environment() -> Environment:
         "level_percent": lambda level: _(level_percent(level)),
         "risk_percent": lambda chance: _(risk_percent(chance)),
         "capitalize_first": lambda text: text[:1].upper() + text[1:],
+        "splitlines": str.splitlines,
         "grouped": lambda number: f"{number:,}" if isinstance(number, int) else number,
         "month_in_words": month_in_words,
         "zip": lambda one, other: list(zip(one, other, strict=True)),

@@ -18,7 +18,7 @@ from service.pages.drawing import Spot, reaches, scale
 from service.pages.wording import in_words
 
 WIDTH: Final = 400
-LEFT, RIGHT, TOP, BOTTOM = 44, 10, 66, 40
+LEFT, RIGHT, TOP, BOTTOM = 48, 10, 66, 40
 HEIGHT: Final = 330
 """Drawn for the width of a telephone, so that its words can be read there."""
 
@@ -92,7 +92,7 @@ def curve_of(forecast: ForecastAnswer, now: datetime, zone: ZoneInfo) -> Curve:
     half = next((point.day for point in forecast.return_days if point.returned == 0.5), None)
     today = (now - forecast.origin).total_seconds() / SECONDS_PER_DAY
     marks = [("today", today, _("today"))] if 0 <= today <= last else []
-    if promise.days > 0:
+    if promise.days >= 1:
         marks.append(("promise", promise.days, _("good for %(days)s") % {"days": count_days(promise.days)}))
     if wait is not None:
         marks.append(("arrival", wait, _("replacement, day %(day)s") % {"day": f"{wait:g}"}))

@@ -20,7 +20,7 @@ from service.pages.wording import day_in_words
 
 WIDTH: Final = 400
 HEIGHT: Final = 240 + int(STRIP)
-LEFT, RIGHT, TOP, BOTTOM = 50, 74, int(STRIP) + 14, 44
+LEFT, RIGHT, TOP, BOTTOM = 54, 82, int(STRIP) + 14, 44
 MOST_READINGS: Final = 10
 """Newest readings drawn: more would not be told apart on a telephone."""
 

@@ -18,6 +18,9 @@ LEFT: Final = 52.0
 RIGHT: Final = 394.0
 TOP: Final = STRIP + 10
 BOTTOM: Final = TOP + 180
+MOST_NUMBERED: Final = 16
+"""Blocks up to which every bar has room for its number."""
+
 LEAST_REACH_V: Final = 0.02
 """Half the scale of a pack that is level to the last millivolt. Our choice."""
 
@@ -68,7 +71,7 @@ def snapshot_of(history: PackHistory) -> Snapshot | None:
     reach = max(LEAST_REACH_V, float(np.nanmax(np.abs(off))))
     ticks = round_ticks(min(0.0, float(np.nanmin(off))) or -reach / 9, max(0.0, float(np.nanmax(off))) or reach / 9, 7)
     place = (RIGHT - LEFT) / len(off)
-    every = 1 if len(off) <= 20 else 5
+    every = 1 if len(off) <= MOST_NUMBERED else 5
 
     y = scale(ticks[0], ticks[-1], BOTTOM, TOP)
     bars = []
@@ -94,11 +97,16 @@ def snapshot_of(history: PackHistory) -> Snapshot | None:
                 height=round(abs(tip - y(0.0)), 1),
                 middle=round(left + place / 2, 1),
                 topped=block in topped,
-                named=block in topped or block == 1 or block % every == 0,
+                named=block in topped or ((block == 1 or block % every == 0) and not _beside(block, topped, every)),
                 spot=Spot(round(left, 1), TOP, round(place, 1), BOTTOM - TOP, says),
             )
         )
     return Snapshot(reading.state, reading.time, tuple(bars), tuple((y(v), v) for v in ticks), y(0.0))
+
+
+def _beside(block: int, topped: set[int], every: int) -> bool:
+    """Whether the number of a block that was charged stands where this one would."""
+    return every > 1 and any(abs(block - other) <= every // 2 for other in topped)
 
 
 def signed(volts: float) -> str:

@@ -23,8 +23,8 @@ STYLES: Final = 4
 MARKED_EVERY: Final = 12
 """Days between two marks of a line. Those of different lines stand on different days, so that none covers another."""
 
-LEFT: Final = 76.0
-RIGHT: Final = 392.0
+LEFT: Final = 90.0
+RIGHT: Final = 388.0
 LINE_HEIGHT: Final = 18.0
 
 

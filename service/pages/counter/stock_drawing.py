@@ -10,8 +10,8 @@ from service.decisions.stock.schemas import StockAnswer, StockLevel
 from service.pages.asking import whole_money
 from service.pages.drawing import STRIP, WIDTH, Spot, round_ticks, scale
 
-LEFT: Final = 76.0
-RIGHT: Final = 392.0
+LEFT: Final = 90.0
+RIGHT: Final = 388.0
 TOP: Final = STRIP + 28
 BOTTOM: Final = TOP + 170
 

@@ -10,7 +10,7 @@ from service.core.translation import _
 from service.decisions.fleet.schemas import FleetPlanAnswer
 from service.pages.drawing import STRIP, WIDTH, Spot
 
-LEFT: Final = 92.0
+LEFT: Final = 116.0
 RIGHT: Final = 396.0
 TOP: Final = STRIP + 44
 ROW: Final = 24.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import re
 from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import httpx2 as httpx
 import numpy as np
@@ -13,6 +14,9 @@ from matplotlib.ticker import MaxNLocator
 from playwright.sync_api import expect
 
 from models.base.day_grid import DAYS
+from service.forecasting.forecasts.examples import example_case
+from service.forecasting.forecasts.schemas import ForecastAnswer
+from service.pages.bench.curve import curve_of
 from service.pages.drawing import moved_apart, round_ticks
 from service.pages.fleet.plan_drawing import MOST_ROWS
 from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
@@ -216,3 +220,50 @@ def test_the_record_s_points_say_their_shares(site, page, sound):
     label = f"Of 100, {100 * part['forecast']:.0f} forecast, {100 * part['observed']:.0f} back; by chance"
     assert says(page, "agreement")[0].startswith(label)
     sound(page, "record-drawings")
+
+
+READ = {
+    "unit": "/bench/units/{van}",
+    "recheck": "/bench/units/{van}/recheck",
+    "what if": "/bench/units/{van}/what-if",
+    "plan": "/fleet/plan?slots=2&weeks=8",
+    "returns": "/fleet/returns",
+    "stock": "/parts/stock?family=gravel-14&on_shelf=1&new_cases_per_day=0.2",
+    "orders": "/parts/cases/MB-00003",
+    "record": "/record",
+}
+"""Pages with drawings."""
+
+LEAST_PX = 12.0
+"""Least size of a word in a drawing on a telephone: our choice, two thirds of the page's own."""
+
+UNREADABLE = """least => [...document.querySelectorAll("figure svg[role=group]")].flatMap(svg => {
+  const edge = svg.getBoundingClientRect();
+  if (!edge.width) return [];
+  return [...svg.querySelectorAll("text")].flatMap(text => {
+    const size = parseFloat(getComputedStyle(text).fontSize) * text.getScreenCTM().a;
+    const box = text.getBoundingClientRect();
+    const cut = box.left < edge.left - 1 || box.right > edge.right + 1;
+    const says = `${svg.className.baseVal}: "${text.textContent}" ${size.toFixed(1)} px${cut ? ", cut off" : ""}`;
+    return size < least || cut ? [says] : [];
+  });
+})"""
+
+
+@pytest.mark.parametrize("name", READ)
+def test_the_words_of_a_drawing_are_read_on_a_telephone(fleet, read_van, phone_page, name):
+    """They were drawn for a desk, and came out at 10 to 11 px; what is told of a value was cut at 58 letters."""
+    phone_page.goto(fleet.url + READ[name].format(van=read_van))
+    phone_page.evaluate("document.querySelectorAll('details').forEach(fold => { fold.open = true; })")
+    expect(phone_page.locator("figure svg[role=group]").first).to_be_visible()
+    assert phone_page.evaluate(UNREADABLE, LEAST_PX) == []
+    assert not [words for words in phone_page.locator(".value text").all_text_contents() if words.endswith("…")]
+
+
+@pytest.mark.parametrize(("days", "drawn"), [(0.7, False), (3.2, True)])
+def test_a_promise_of_less_than_a_day_is_not_drawn_as_one(site, days, drawn):
+    """The curve said "good for 0 days" beside the sentence that not even one can be promised."""
+    told = httpx.post(f"{site.url}/v1/forecasts", json=example_case(), timeout=60).json()
+    told["good_for"] = [{**one, "days": days} for one in told["good_for"]]
+    marks = curve_of(ForecastAnswer.model_validate(told), NOW, ZoneInfo("UTC")).marks
+    assert [mark.kind for mark in marks if mark.kind == "promise"] == ["promise"] * drawn
