@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Any, Final
@@ -44,7 +44,7 @@ from models.packs.contradictions import without_contradictions
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan, require_fit
 from models.packs.stops import Stopped, require_no_stop, stops_of
-from models.packs.suspects import suspects
+from models.packs.suspects import screened
 from models.packs.tables import (
     HistoryTables,
     block_column,
@@ -225,15 +225,18 @@ class Forecaster(FittedCurves):
     def _refused(self, tables: HistoryTables, moments: pd.DataFrame, standing: set[str]) -> dict[str, TideoverError]:
         """Ask the packs that may be unsound, or stop, one by one."""
         known = known_at(tables, moments)
-        doubtful = tables.of_packs(tables.packs["pack_id"][suspects(tables, known)])
+        held = screened(tables, known)
+        doubtful = tables.of_packs(tables.packs["pack_id"][held.held_up])
         origins = dict(zip(moments["pack_id"], moments["origin"], strict=True))
         errors: dict[str, TideoverError] = {}
-        for pack_id, history in zip(doubtful.packs["pack_id"], histories_of(doubtful), strict=True):
+        asked = zip(doubtful.packs["pack_id"], histories_of(doubtful), held.codes(), strict=True)
+        for pack_id, history, stops in asked:
             try:
                 if isinstance(history, ValidationError):
                     raise BadInput(problems_from(history))
                 family = tables.families.get(history.family)
-                self._require_sound(history, None if pack_id in standing else origins[pack_id].to_pydatetime(), family)
+                at = None if pack_id in standing else origins[pack_id].to_pydatetime()
+                self._require_sound(history, at, family, among=stops)
             except TideoverError as error:
                 # With where it came from it would hold on to everything that was at hand there: all tables.
                 errors[pack_id] = error.with_traceback(None)
@@ -355,9 +358,17 @@ class Forecaster(FittedCurves):
         return recheck_plan(forecast, tables, batch.X, self.summary(batch.X)[0], kept, self.curves, common_luck(), risk)
 
     def _require_sound(
-        self, history: PackHistory, at: datetime | None, family: PackFamily | None, usage: UsagePlan | None = None
+        self,
+        history: PackHistory,
+        at: datetime | None,
+        family: PackFamily | None,
+        usage: UsagePlan | None = None,
+        among: Collection[str] | None = None,
     ) -> tuple[PackHistory, datetime, PackFamily]:
-        """Return what is known at the origin, that, and the family; raise what `forecast` raises at first sight."""
+        """Return what is known at the origin, that, and the family; raise what `forecast` raises at first sight.
+
+        `among` as for `stops_of`.
+        """
         family = family or self.families.get(history.family)
         if family is None:
             raise BadInput.one(
@@ -375,7 +386,7 @@ class Forecaster(FittedCurves):
         if usage is not None:
             known = known.model_copy(update={"usage": (usage.model_copy(update={"time": None}),)})
         # Before the end of its top-up: what was done to a block stands whether the fault came back or not.
-        require_no_stop(known, family)
+        require_no_stop(known, family, among=among)
         # What ended the top-up later than the newest reading is known too, unless the question is of an earlier moment.
         require_holding(history if at is None else known, known)
         return known, origin, family

@@ -216,7 +216,13 @@ def _temperature(out: dict[str, Floats], families: RowFamilies) -> None:
     )
     ambient = np.where(np.isnan(out["ambient_c"]), USUAL_AMBIENT_C, out["ambient_c"])
     warm = np.round(ambient + WARMER_DRIVEN_C)
-    out["critical_share"] = families.apply(lambda f, t: np.array([critical_share(f, float(v)) for v in t]), warm)
+    out["critical_share"] = families.apply(_critical_shares, warm)
+
+
+def _critical_shares(family: PackFamily, celsius: Floats) -> Floats:
+    """Return `critical_share` at whole degrees, of which there are few, shape (n,)."""
+    degrees, place = np.unique(celsius, return_inverse=True)
+    return np.array([critical_share(family, float(degree)) for degree in degrees])[place]
 
 
 def _physics(out: dict[str, Floats], families: RowFamilies) -> None:

@@ -9,7 +9,7 @@ from functools import cache
 from types import UnionType
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
 
-from pydantic import AwareDatetime, BaseModel
+from pydantic import AwareDatetime, BaseModel, TypeAdapter, ValidationError
 
 Kind = Literal["time", "number", "text", "list"]
 
@@ -100,3 +100,19 @@ def bounds_of(fact: type[BaseModel], name: str) -> Iterator[tuple[str, float]]:
         for sign in ("ge", "gt", "le", "lt"):
             if (limit := getattr(rule, sign, None)) is not None:
                 yield sign, float(limit)
+
+
+def may_be(fact: type[BaseModel], name: str, value: object) -> bool:
+    """Whether a field of a checked history can hold a value."""
+    try:
+        _checks_of(fact, name).validate_python(value)
+    except ValidationError:
+        return False
+    return True
+
+
+@cache
+def _checks_of(fact: type[BaseModel], name: str) -> TypeAdapter[Any]:
+    info = fact.model_fields[name]
+    field: Any = Annotated[info.annotation, info]
+    return TypeAdapter(field)

@@ -3,13 +3,15 @@
 Every pack is asked in the end by the same checks as a single one (`models.packs.history`, `models.packs.stops`). Those
 take a checked history, a thousand times as long as a row of a table. So columns first tell the packs of which nothing
 of the sort can be true: each screen here lets through no pack that its check would name, and may hold up some that it
-would not. A stop that has no screen yet holds up every pack.
+would not. A pack that is held up is asked only the checks that may name it. A stop that has no screen yet holds up
+every pack.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from functools import cached_property
 from typing import Any, Final
 
@@ -18,11 +20,12 @@ import pandas as pd
 from pydantic import BaseModel
 
 from models.base.arrays import Bools, Floats, Rows
+from models.base.moments import EARLIEST, LATEST
 from models.packs.contradictions import FLOWING_C
 from models.packs.family import PackFamily
-from models.packs.fields import bounds_of, columns_of
+from models.packs.fields import bounds_of, columns_of, may_be
 from models.packs.history import MAX_BLOCK_MOHM, MAX_BLOCK_V, PackHistory
-from models.packs.stops import STOPS
+from models.packs.stops import STOPS, Stop, stops_of
 from models.packs.stops.cells import NOTHING_CELL_V, collapse_v, one_cell_down_v
 from models.packs.stops.charging import (
     AROUND_CHARGE,
@@ -53,6 +56,7 @@ from models.packs.tables import (
     HistoryTables,
     block_columns,
     list_of,
+    tables_from_histories,
     to_days,
 )
 
@@ -61,6 +65,8 @@ SLACK: Final = 1e-6
 
 _KEY_DAYS: Final = 1e-3
 """Days by which a key of pack and day may be off: of a million packs it is rounded by a tenth of this."""
+
+_DAYS_MEANT: Final = tuple(moment.timestamp() / SECONDS_PER_DAY for moment in (EARLIEST, LATEST))
 
 _WORSE: Final[Mapping[str, Callable[[Floats, float], Bools]]] = {
     "ge": np.less,
@@ -210,8 +216,37 @@ class _Look:
         return np.append(self.of(get), np.nan)[self.topup_pack]
 
 
-def suspects(tables: HistoryTables, known: HistoryTables) -> Bools:
-    """Find the packs that the checks of a single history have to look at.
+@dataclass(frozen=True)
+class Screened:
+    """Which packs of some tables have to be asked what.
+
+    Attributes
+    ----------
+    unsound : bool array, shape (n,)
+        The history may be refused, or nothing of it may be known at the moment.
+    stops : mapping of str to bool array, shape (n,)
+        By code of `STOPS`: the pack may be stopped by it.
+    """
+
+    unsound: Bools
+    stops: Mapping[str, Bools]
+
+    @cached_property
+    def held_up(self) -> Bools:
+        """Packs that have to be asked anything, shape (n,)."""
+        return np.asarray(np.logical_or.reduce([self.unsound, *self.stops.values()]))
+
+    def codes(self) -> list[frozenset[str] | None]:
+        """Return of each pack that is held up, in order, the stops it has to be asked about; None for all of them."""
+        found = np.column_stack([held[self.held_up] for held in self.stops.values()])
+        names = np.array([*self.stops], dtype=object)
+        # What a screen makes of values that cannot be true is nobody's promise.
+        unsound = self.unsound[self.held_up]
+        return [None if strange else frozenset(names[row]) for row, strange in zip(found, unsound, strict=True)]
+
+
+def screened(tables: HistoryTables, known: HistoryTables) -> Screened:
+    """Find the packs that the checks of a single history have to look at, and which checks.
 
     Parameters
     ----------
@@ -222,19 +257,39 @@ def suspects(tables: HistoryTables, known: HistoryTables) -> Bools:
 
     Returns
     -------
-    bool array, shape (len(tables.packs),)
-        False: the history is sound, fits its family, something of it is known at the moment, and it then holds no fact
-        of `STOPS` that ends everything.
+    Screened
+        Of packs that are not held up the history is sound, fits its family, something of it is known at the moment, and
+        it then holds no fact of `STOPS` that ends everything.
     """
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", over="ignore"):  # values that cannot be true are told as such
         whole = _Look.at(tables)
-        found = _unsound(whole)
         look = whole if known is tables else _Look.at(known)
-        found |= _nothing_begun(look)
-        for rule in STOPS:
-            if rule.ends == "everything":
-                screen = _SCREENS.get(rule.code)
-                found |= np.True_ if screen is None else screen(look)
+        unsound = _unsound(whole) | _nothing_begun(look)
+        everybody = np.ones(len(unsound), dtype=np.bool_)
+        asked = [rule.code for rule in STOPS if rule.ends == "everything"]
+        made: dict[Callable[[_Look], Bools], Bools] = {}  # two stops may share a screen
+        for screen in (_SCREENS[code] for code in asked if code in _SCREENS):
+            if screen not in made:
+                made[screen] = screen(look)
+        return Screened(unsound, {code: made[_SCREENS[code]] if code in _SCREENS else everybody for code in asked})
+
+
+def stops_of_each(histories: Sequence[PackHistory], families: Mapping[str, PackFamily]) -> list[tuple[Stop, ...]]:
+    """Return what ends the job of each of many histories, as `models.packs.stops.stops_of` does of one.
+
+    Parameters
+    ----------
+    histories : sequence of PackHistory
+        Each fits its family.
+    families : mapping of str to PackFamily
+    """
+    if len(histories) < 2:  # asked sooner than made a table of
+        return [stops_of(history, families[history.family]) for history in histories]
+    tables = tables_from_histories(histories, families)
+    held = screened(tables, tables)
+    found: list[tuple[Stop, ...]] = [()] * len(histories)
+    for place, codes in zip(np.flatnonzero(held.held_up).tolist(), held.codes(), strict=True):
+        found[place] = stops_of(histories[place], families[histories[place].family], among=codes)
     return found
 
 
@@ -277,15 +332,14 @@ def _out_of_bounds(fact: type[BaseModel], frame: pd.DataFrame) -> Bools:
             bad |= np.isinf(values)
             for sign, limit in bounds_of(fact, column.name):
                 bad |= _WORSE[sign](values, limit)
-        elif (
-            column.kind == "text"
-            and column.longest is not None
-            and column.name in frame
-            and column.name not in ("pack_id", "family")
-        ):
-            known = frame[column.name].dropna()
-            if len(known) and known.astype(str).str.len().max() > column.longest:
-                bad |= (frame[column.name].astype(str).str.len() > column.longest).to_numpy()
+        elif column.kind == "text" and column.name in frame and column.name not in ("pack_id", "family"):
+            # A word is asked of once, however many rows hold it.
+            place, words = pd.factorize(frame[column.name])
+            wrong = np.array([*(not may_be(fact, column.name, word) for word in words), False])
+            bad |= wrong[place]
+        elif column.kind == "time" and column.name in frame:
+            day = to_days(frame[column.name])
+            bad |= (day < _DAYS_MEANT[0]) | (day >= _DAYS_MEANT[1])
     return bad
 
 
@@ -298,6 +352,8 @@ def _unsound_readings(look: _Look) -> Bools:
     bad |= (look.state("discharge") & (current < 0)) | (look.state("charge") & (current > 0))
     bad |= ~(look.state("rest") | look.state("discharge") | look.state("charge")) | np.isinf(look.volts).any(axis=1)
     bad |= _unsound_resistances(look, blocks)
+    code, stored = (look.tables.readings[name].to_numpy(dtype=object) for name in ("code", "code_state"))
+    bad |= ~pd.isna(code) != (~pd.isna(stored) & (stored != "none"))
     width = look.volts.shape[1]
     beyond = blocks < width
     if beyond.any():
@@ -339,19 +395,27 @@ def _hot(look: _Look) -> Bools:
     return look.any_of(look.reading_pack, look.number("temperature_c") >= HOTTEST_PACK_C)
 
 
-def _charged_out_of_range(look: _Look) -> Bools:
-    """Find a reading around some charge, or in the day before it, that was too cold or too hot to charge at."""
-    read, count = look.number("temperature_c"), len(look.which)
-    rows = np.flatnonzero(((read < COLDEST_C) | (read > HOTTEST_C)) & (look.reading_pack >= 0))
+def _charged_cold(look: _Look) -> Bools:
+    return _around_charge(look, look.number("temperature_c") < COLDEST_C, SOAKED)
+
+
+def _charged_hot(look: _Look) -> Bools:
+    return _around_charge(look, look.number("temperature_c") > HOTTEST_C, AROUND_CHARGE)
+
+
+def _around_charge(look: _Look, found_in: Bools, before: timedelta) -> Bools:
+    """Find packs with some of these readings while they were charged, shortly after, or so long before."""
+    count = len(look.which)
+    rows = np.flatnonzero(found_in & (look.reading_pack >= 0))
     found, charges = np.zeros(count, dtype=np.bool_), np.flatnonzero(look.topup_pack >= 0)
     if not len(rows) or not len(charges):
         return found
     charges = charges[np.lexsort((look.topup_day[charges], look.topup_pack[charges]))]
-    around, soaked = (span.total_seconds() / SECONDS_PER_DAY + SLACK for span in (AROUND_CHARGE, SOAKED))
+    around, early = (span.total_seconds() / SECONDS_PER_DAY + SLACK for span in (AROUND_CHARGE, before))
     pack, end = look.topup_pack[charges], look.topup_day[charges] + around
     gentle_h = np.nan_to_num(look.charge("charge_ah")) / (GENTLE_CHARGE_PER_H * look.of_topup(lambda f: f.rated_ah))
     noted_h = look.charge("duration_h")
-    start = look.topup_day[charges] - np.where(np.isnan(noted_h), gentle_h, noted_h)[charges] / 24 - soaked
+    start = look.topup_day[charges] - np.where(np.isnan(noted_h), gentle_h, noted_h)[charges] / 24 - early
     # Of the charges of its pack that had not ended when it was read, whether the one begun first had begun.
     first = pd.Series(start[::-1]).groupby(pack[::-1]).cummin().to_numpy(np.float64)[::-1]
     place = np.searchsorted(pack * 1e6 + end, look.reading_pack[rows] * 1e6 + look.reading_day[rows] - SLACK)
@@ -564,7 +628,7 @@ _SCREENS: Final[Mapping[str, Callable[[_Look], Bools]]] = {
     "cell-down": _cell_down,
     "over-voltage": _over_voltage,
     "overfilled": _overfilled,
-    "charged-cold": _charged_out_of_range,
-    "charged-hot": _charged_out_of_range,
+    "charged-cold": _charged_cold,
+    "charged-hot": _charged_hot,
     "wrong-block": _wrong_block,
 }

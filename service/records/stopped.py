@@ -6,7 +6,7 @@ from its facts wherever it is said.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,9 +16,8 @@ from sqlalchemy.orm import Session
 from models.forecasts.inputs import digest_at
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, family_problems
-from models.packs.stops import Stop, stops_of
-from models.packs.suspects import suspects
-from models.packs.tables import tables_from_histories
+from models.packs.stops import Stop
+from models.packs.suspects import stops_of_each
 from service.records.history import HEAD_OF_PACK, histories_of, in_parts, sound_or_not
 from service.records.unweighed import note_unweighed, out_of_use
 from service.store.opening import Store
@@ -64,7 +63,7 @@ def mind_facts(session: Session, pack_ids: Collection[str], families: Mapping[st
             and found.family in families
             and not family_problems(found, families[found.family])
         ]
-        stopped = _stopped_of(known, families)
+        stopped = {history.pack_id for history, _ in _stopped(known, families)}
         # What is stored of a pack may contradict itself: what stopped it before stands then.
         note_stopped(session, stopped, of=[history.pack_id for history in known])
         query = select(Score.pack_id, Score.origin, Score.grave, IssuedForecast.inputs_digest)
@@ -92,23 +91,16 @@ def mind_all_facts(store: Store, families: Mapping[str, PackFamily]) -> None:
             mind_facts(session, some, families)
 
 
-def _stopped_of(histories: list[PackHistory], families: Mapping[str, PackFamily]) -> set[str]:
-    if not histories:
-        return set()
-    doubted = [True]
-    if len(histories) > 1:  # one is asked sooner than it is made a table of
-        tables = tables_from_histories(histories, families)
-        doubted = suspects(tables, tables).tolist()
-    return {
-        history.pack_id
-        for history, doubt in zip(histories, doubted, strict=True)
-        if doubt and _stops(history, families[history.family])
-    }
+def _stopped(
+    histories: Iterable[PackHistory], families: Mapping[str, PackFamily]
+) -> Iterator[tuple[PackHistory, tuple[Stop, ...]]]:
+    """Return of some packs those that are stopped, whether the fault came back or not, with what stops them.
 
-
-def _stops(history: PackHistory, family: PackFamily) -> tuple[Stop, ...]:
-    """Return what stops a pack, whether the fault came back or not; nothing of one that is in no vehicle any more."""
-    return () if out_of_use(history) else stops_of(history, family)
+    Nothing stops one that is in no vehicle any more.
+    """
+    in_use = [history for history in histories if not out_of_use(history)]
+    each = zip(in_use, stops_of_each(in_use, families), strict=True)
+    return ((history, stops) for history, stops in each if stops)
 
 
 Stops = Mapping[str, Mapping[str, str]]
@@ -147,8 +139,7 @@ def under_stop(session: Session, families: Mapping[str, PackFamily], conditions:
     out = came_out(session, [name for name in names if name not in vehicles])
     return [
         UnderStop(history.pack_id, history.family, vehicles.get(history.pack_id), stops, history.pack_id in out)
-        for history in histories_of(session, packs)
-        if (stops := _stops(history, families[history.family]))
+        for history, stops in _stopped(histories_of(session, packs), families)
     ]
 
 

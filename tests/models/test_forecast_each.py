@@ -17,7 +17,7 @@ from models.base.errors import BadInput, TideoverError, problems_from
 from models.forecaster import Forecaster
 from models.packs.history import PackHistory
 from models.packs.stops import STOPS
-from models.packs.suspects import suspects
+from models.packs.suspects import screened
 from models.packs.tables import (
     HistoryTables,
     block_columns,
@@ -87,9 +87,9 @@ def test_every_case_of_a_stop_is_stopped_in_bulk_too(forecaster):
 
 def test_a_stop_without_a_screen_holds_up_every_pack(small_cohort, monkeypatch):
     tables = small_cohort.tables.of_packs(small_cohort.tables.packs["pack_id"].iloc[:50])
-    assert suspects(tables, tables).mean() < 0.3
+    assert screened(tables, tables).held_up.mean() < 0.3
     monkeypatch.setattr("models.packs.suspects.STOPS", (replace(STOPS[0], code="new"), *STOPS))
-    assert suspects(tables, tables).all()
+    assert screened(tables, tables).held_up.all()
 
 
 def spoiled(tables: HistoryTables, rng: np.random.Generator) -> HistoryTables:

@@ -103,7 +103,9 @@ class Known:
 
     def unseen(self, time: datetime) -> Bools:
         """Return of which blocks what was read at a moment is still to be looked at, shape (blocks,)."""
-        return np.array([self.stands(time, block) for block in range(self.family.blocks)])
+        if time <= self.looked_after:
+            return np.zeros(self.family.blocks, dtype=np.bool_)
+        return np.array([swapped is None or swapped <= time for swapped in self.swapped])
 
     @property
     def moments(self) -> list[datetime]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
@@ -166,6 +167,7 @@ def stops_of(
     at: datetime | None = None,
     ambient_c: float | None = None,
     charging: bool = False,
+    among: Collection[str] | None = None,
 ) -> tuple[Stop, ...]:
     """List what ends the job.
 
@@ -179,6 +181,8 @@ def stops_of(
         Temperature where the pack stands, °C; else that of the newest reading at rest.
     charging : bool
         Also list what ends charging alone.
+    among : collection of str, optional
+        Codes to ask about, where the others are known to find nothing (`models.packs.suspects`); all if left out.
 
     Returns
     -------
@@ -188,7 +192,7 @@ def stops_of(
     known = known_at(history, family, at, ambient_c)
     found = []
     for rule in STOPS:
-        if rule.ends == "everything" or charging:
+        if (rule.ends == "everything" or charging) and (among is None or rule.code in among):
             text = rule.find(known)
             if text is not None:
                 said = _with_early_look(text, rule, known)
@@ -218,7 +222,8 @@ def require_no_stop(
     at: datetime | None = None,
     ambient_c: float | None = None,
     charging: bool = False,
+    among: Collection[str] | None = None,
 ) -> None:
     """Raise `Stopped` with everything that ends the job; parameters as for `stops_of`."""
-    if found := stops_of(history, family, at=at, ambient_c=ambient_c, charging=charging):
+    if found := stops_of(history, family, at=at, ambient_c=ambient_c, charging=charging, among=among):
         raise Stopped(found, family)

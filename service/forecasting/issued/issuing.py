@@ -13,9 +13,7 @@ from models.base.errors import BadInput, TideoverError
 from models.forecasts.inputs import digest_at
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
-from models.packs.stops import stops_of
-from models.packs.suspects import suspects
-from models.packs.tables import tables_from_histories
+from models.packs.suspects import stops_of_each
 from service.core.translation import _
 from service.forecasting.forecasts.answers import answer, said_of
 from service.forecasting.forecasts.last_seen import age_of
@@ -89,13 +87,8 @@ def still_standing(
             continue
         if score.inputs_digest == digest_at(history, score.origin, family):
             same.append(history)
-    tables = tables_from_histories(same, families)
-    doubted = suspects(tables, tables)
-    return {
-        history.pack_id
-        for history, doubt in zip(same, doubted, strict=True)
-        if not (doubt and stops_of(history, families[history.family]))
-    }
+    stops = stops_of_each(same, families)
+    return {history.pack_id for history, found in zip(same, stops, strict=True) if not found}
 
 
 def issued(

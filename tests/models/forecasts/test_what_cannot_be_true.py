@@ -9,7 +9,7 @@ import pytest
 
 from models.packs.history import PackHistory
 from models.packs.stops import Stopped, stops_of
-from models.packs.suspects import suspects
+from models.packs.suspects import screened
 from models.packs.tables import tables_from_histories
 from tests.cases.packs import history_of_case
 from training.files.families import load_families
@@ -64,7 +64,7 @@ def test_charges_count_together_unless_the_block_may_have_lost_as_much(hours, ea
             s.text for s in stops_of(history, GRAVEL) if s.code == "overfilled"
         )
         tables = tables_from_histories([history, pack().model_copy(update={"pack_id": "MB-CASE-02"})], FAMILIES)
-        assert suspects(tables, tables).tolist() == [True, False]
+        assert screened(tables, tables).held_up.tolist() == [True, False]
 
 
 @pytest.mark.parametrize(
