@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any, Final, get_args
 
@@ -13,6 +15,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel
 
 from models.base.errors import BadInput
+from models.base.moments import EARLIEST, LATEST
 from models.packs.family import PackFamily
 from models.packs.fields import bounds_of, columns_of
 from models.packs.history import OutcomeKind, PackHistory, State
@@ -30,6 +33,7 @@ from models.packs.tables import (
     block_column,
     block_columns,
 )
+from training.files.written import blocks_written, moment_written, number_written
 
 COLUMNS: Final[Mapping[str, tuple[str, ...]]] = {
     "packs": PACK_COLUMNS,
@@ -159,6 +163,8 @@ def require_columns(name: str, headings: list[str], where: str) -> None:
 
 
 _TIME_MEND: Final = "Write times with their offset, as in 2026-03-02T08:30:00+00:00."
+_BLOCKS: Final = r"[1-9]\d{0,2}( [1-9]\d{0,2})*"
+_BLOCKS_MEND: Final = "Write block numbers from 1, separated by single spaces."
 _NUMBER_MEND: Final = "Give a plain finite number with a decimal point, or leave the field empty."
 
 
@@ -178,22 +184,56 @@ def _words(values: pd.Series[Any], known: pd.Series[Any]) -> pd.Series[Any]:
 
 
 def _parsed(values: pd.Series[Any], column: str, file: str) -> pd.Series[Any]:
-    """Turn a column of CSV text into its type."""
+    """Turn a column of CSV text into its type: what is written as usual all at once, the rest field by field."""
     text = values.str.strip()
     blank = text == ""
-    if column in TEXT_COLUMNS:
-        return _words(text, ~blank)
     result: pd.Series[Any]
+    read: Callable[[str], Any]
     if column == "time":
         result = pd.to_datetime(text.where(~blank, None), utc=True, errors="coerce", format="ISO8601").astype(
             "datetime64[us, UTC]"
         )
-        bad = (result.isna() & ~blank) | (~blank & ~text.str.contains(r"(?:[Zz]|[+-]\d\d:?\d\d)$", regex=True))
+        usual = result.notna() & text.str.contains(r"(?:[Zz]|[+-]\d\d:?\d\d)$", regex=True)
+        read, mend = _moment, _TIME_MEND
+    elif column == "blocks":
+        result, usual = _words(text, ~blank), text.str.fullmatch(_BLOCKS)
+        read, mend = _blocks, _BLOCKS_MEND
+    elif column in TEXT_COLUMNS:
+        return _words(text, ~blank)
     else:
         result = pd.to_numeric(text.where(~blank, None), errors="coerce").astype(np.float64)
-        bad = ~blank & ~np.isfinite(result)
-    _refuse(bad.to_numpy(), text, file, column, "cannot be read.", _TIME_MEND if column == "time" else _NUMBER_MEND)
+        usual = result.abs() < np.inf
+        read, mend = partial(_number, column="block_v" if _BLOCK_HEADING.fullmatch(column) else column), _NUMBER_MEND
+    rest = np.flatnonzero(~(usual | blank).to_numpy(dtype=bool))
+    found: list[Any] = []
+    for row in rest:
+        try:
+            found.append(read(text.iloc[row]))
+        except ValueError:
+            what = "names no blocks." if column == "blocks" else "cannot be read."
+            _refuse(np.arange(len(text)) == row, text, file, column, what, mend)
+    told = pd.Series(found, index=result.index[rest], dtype=result.dtype)
+    result.loc[told.index] = told
     return result
+
+
+def _moment(text: str) -> datetime:
+    found = moment_written(text)
+    if found.tzinfo is None or not EARLIEST <= found < LATEST:
+        raise ValueError("the time has no offset, or a year that cannot be meant")
+    return found.astimezone(UTC)
+
+
+def _blocks(text: str) -> str:
+    return " ".join(map(str, blocks_written(text)))
+
+
+def _number(text: str, column: str) -> float:
+    number, scale = number_written(text, column)
+    number = number if scale is None else number * scale[0] + scale[1]
+    if not np.isfinite(number):
+        raise ValueError("it is not finite")
+    return number
 
 
 def _typed(values: pd.Series[Any], column: str, file: str) -> pd.Series[Any]:
@@ -242,14 +282,14 @@ def _check(frame: pd.DataFrame, name: str, file: str) -> None:
                 f"Write one of {', '.join(allowed)}.",
             )
         elif column == "blocks":
-            good = values.astype(str).str.fullmatch(r"[1-9]\d{0,2}( [1-9]\d{0,2})*")
+            good = values.astype(str).str.fullmatch(_BLOCKS)
             _refuse(
                 ~good.to_numpy(dtype=bool),
                 values,
                 file,
                 column,
                 "names no blocks.",
-                "Write block numbers from 1, separated by single spaces.",
+                _BLOCKS_MEND,
             )
         elif column in LIST_COLUMNS:
             good = values.isna() | values.astype(str).str.fullmatch(r"(nan|\d+(\.\d+)?)( (nan|\d+(\.\d+)?))*")

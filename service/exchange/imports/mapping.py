@@ -17,8 +17,9 @@ from models.packs.history import CodeState
 from models.packs.tables import block_column
 from service.exchange.imports.files import AS_DOCUMENTED, FileShape
 from service.exchange.imports.times import DAY_ZERO, elapsed, time_of_day
-from service.exchange.imports.units import scale_of
 from training.files.tables import COLUMNS, require_columns
+from training.files.units import scale_of
+from training.files.written import moment_written
 
 TableName = Literal["packs", "readings", "topups", "usage", "outcomes"]
 DOCUMENTED: Final = cast("dict[TableName, tuple[str, ...]]", COLUMNS)
@@ -107,11 +108,12 @@ class TimeReading(_Part):
         if self.format == "days-1900":
             # Rounded: a day's fraction in binary is off by microseconds.
             return DAY_ZERO + timedelta(seconds=round(float(text.replace(",", ".")) * 86_400, 1))
+        if self.format == "iso":
+            return moment_written(text)
         try:
-            return datetime.fromisoformat(text) if self.format == "iso" else datetime.strptime(text, self.format)  # noqa: DTZ007
+            return datetime.strptime(text, self.format)  # noqa: DTZ007
         except ValueError:
-            form = "year, month and day, as 2026-03-14 09:30" if self.format == "iso" else self.format
-            raise ValueError(f"it is not written as {form}, or there is no such day or hour") from None
+            raise ValueError(f"it is not written as {self.format}, or there is no such day or hour") from None
 
     def shown_twice(self, found: datetime) -> bool:
         """Tell whether the clock of the zone showed this time twice."""

@@ -18,12 +18,13 @@ from service.exchange.imports.files import Row
 from service.exchange.imports.long_form import resistance_of
 from service.exchange.imports.mapping import FORMATS_WITHOUT_ZONE, FileMapping, TableName
 from service.exchange.imports.times import time_of_day
-from service.exchange.imports.units import UNITS, Scale, scale_of
 from service.records.subjects.outcomes import NewOutcome
 from service.records.subjects.packs import NewPack
 from service.records.subjects.readings import NewReading
 from service.records.subjects.topups import NewTopUp
 from service.records.subjects.usage import NewUsagePlan
+from training.files.units import Scale, scale_of
+from training.files.written import blocks_written, number_written
 
 NEW: Final[Mapping[TableName, type[BaseModel]]] = {
     "packs": NewPack,
@@ -33,7 +34,6 @@ NEW: Final[Mapping[TableName, type[BaseModel]]] = {
     "outcomes": NewOutcome,
 }
 _TEXT: Final = frozenset(c.name for new in NEW.values() for c in columns_of(new) if c.kind != "number")
-_NUMBER_AND_UNIT: Final = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*(°?[A-Za-z]+)")
 HALF_A_DAY: Final = timedelta(hours=12)
 _BLOCK: Final = re.compile(r"^(block_v|resistance_mohm)\[(\d+)\]")
 
@@ -226,7 +226,7 @@ class RowReader:
                 else self.mapping.time.moment(str(given), fold, days)
             )
         if column == "blocks":
-            return [int(part) for part in str(given).replace(",", " ").split()]
+            return blocks_written(str(given))
         if column in LIST_COLUMNS:
             found = list_of(str(given))
             if isinstance(found, str):
@@ -252,12 +252,10 @@ class RowReader:
                 given = _ungrouped(given, self.mapping.thousands)
             if self._comma:
                 given = given.replace(",", ".")
-        elif math.isnan(given):
+            number, unit = number_written(given, column)
+            scale = unit or scale
+        elif math.isnan(number := float(given)):
             return None
-        try:
-            number = float(given)
-        except ValueError:
-            number, scale = _with_unit(given, column)
         return number if scale is None else number * scale[0] + scale[1]
 
     def _both_currents(self, values: dict[str, Any], fields: Mapping[str, Any]) -> None:
@@ -309,13 +307,3 @@ def _ungrouped(text: str, mark: str) -> str:
     if whole is None:
         raise ValueError("its thousands marks do not stand between thousands")
     return re.sub(f"[{re.escape(marks)}]", "", text)
-
-
-def _with_unit(text: str, column: str) -> tuple[float, Scale | None]:
-    """Read a number with its unit behind it, which then counts instead of the column's."""
-    found = _NUMBER_AND_UNIT.fullmatch(text)
-    units = UNITS.get(column, {})
-    unit = "" if found is None else found[2].removeprefix("°")
-    if found is None or unit not in units:
-        raise ValueError("it is not a number")
-    return float(found[1]), units[unit]

@@ -15,13 +15,13 @@ from service.exchange.exports.tables import export_all
 from service.exchange.imports.guess import understand
 from service.exchange.imports.loading import import_files
 from service.exchange.imports.mapping import mapping_of, read_mapping
-from service.exchange.imports.units import scale_of
 from service.records.history import history_of_pack
 from service.records.records import Writer
 from service.store.schema import AuditEntry, Outcome, Pack, Reading, TopUp
 from service.store.upgrading import open_store
 from training.files.families import load_families
 from training.files.tables import COLUMNS, read_tables
+from training.files.units import scale_of
 from training.simulation.marrow_bay import write_fleet
 
 FAMILIES = load_families(None)
