@@ -7,7 +7,8 @@ it was replaced at its return. Up to the end of the plan (day E) it costs
 
 and a vehicle that is not planned costs F(E) (pack + return), where a return costs its work and the stranding.
 
-A vehicle that must not be driven has no fault to wait for. It stands until it is replaced, in the plan or at its end:
+A pack that has to be replaced whatever its curve has no fault to wait for. Its vehicle stands until then, at most to
+the end of the plan:
 
     pack + planned + day off the road * days to w or E.
 """
@@ -56,7 +57,7 @@ class FleetCosts:
     stranding : float or array, shape (n,)
         What it costs that the fault came back on the road: recovery, replacement trip, goodwill.
     day_off_road : float or array, shape (n,)
-        One day in which a vehicle stands; asked for only where one must not be driven.
+        One day in which a vehicle stands; asked for only where one does until its pack is replaced.
     """
 
     currency: str
@@ -74,7 +75,7 @@ class FleetCosts:
         Parameters
         ----------
         standing : array of bool, shape (n,), optional
-            True where a vehicle must not be driven.
+            True where a vehicle stands until its pack is replaced.
         """
         one_currency([self.currency], "costs.currency")
         why = {
@@ -92,7 +93,7 @@ class FleetCosts:
             "stranding": say("It is what a return on the road costs besides the work: every pack that waits risks it."),
         }
         if standing is not None and standing.any():
-            why["day_off_road"] = say("A vehicle that must not be driven stands until it is replaced.")
+            why["day_off_road"] = say("A vehicle whose pack has to be replaced stands until then.")
         values = asked_for({name: (getattr(self, name), reason) for name, reason in why.items()}, vehicles)
         if (values["return_value"] > values["pack"]).any():
             raise BadInput.one(
@@ -113,7 +114,7 @@ def replacement_costs(hold: Floats, costs: dict[str, Floats], standing: Bools | 
     costs : dict
         From `FleetCosts.checked`.
     standing : array of bool, shape (n,), optional
-        True where a vehicle must not be driven.
+        True where a vehicle stands until its pack is replaced.
 
     Returns
     -------

@@ -14,6 +14,7 @@ from models.base.messages import say
 from models.calibration.conformal import told_hold
 from models.decisions.fleet_costs import (
     MAX_WEEKS,
+    NOT_PLANNED,
     WEEK_DAYS,
     FleetCosts,
     WeeklyReturns,
@@ -31,8 +32,8 @@ _ALWAYS: Final = (
 )
 
 _STANDING: Final = say(
-    "A vehicle that must not be driven is taken to stand until its pack is replaced: waiting for its return is not "
-    "weighed."
+    "A vehicle whose pack has to be replaced whatever its curve stands until then: it takes the first slot, whatever "
+    "others would save there."
 )
 
 
@@ -132,7 +133,8 @@ def plan_fleet(
         Levels at which the forecasts' promises are read off, for the returns: what is used up of a promise counts as
         back. Without them the curve itself is the promise.
     standing : array of bool, shape (n,), optional
-        True where a vehicle must not be driven, so that waiting for its return is not weighed.
+        True where a pack has to be replaced whatever its curve: its vehicle stands until then, and takes the first
+        slot. Those in front of the table come first.
 
     Raises
     ------
@@ -155,18 +157,21 @@ def plan_fleet(
     checked = costs.checked(len(hold), standing)
     cost = replacement_costs(hold, checked, standing)
     saving = cost[:, -1:] - cost[:, :-1]
-    vehicle, week = np.nonzero(saving > LEAST_SAVING)
-    room = np.minimum(packs, len(hold)).astype(np.int64)
-    programme = Programme(saving, checked["pack"], slots, room, min(budget, checked["pack"].sum()), vehicle, week)
+    room, money = np.minimum(packs, len(hold)).astype(np.int64), min(budget, float(checked["pack"].sum()))
+    stands = np.zeros(len(hold), dtype=np.bool_) if standing is None else standing
+    first, slots, room, money = _first_slots(stands, slots, room, money, checked["pack"])
+    vehicle, week = np.nonzero((saving > LEAST_SAVING) & ~stands[:, None])
+    programme = Programme(saving, checked["pack"], slots, room, money, vehicle, week)
     known, most, relaxed = solve(programme, gap, time_limit_s)
 
     without = float(cost[:, -1].sum())
-    saved = programme.saved(known.week)
-    most = max(most, saved)
+    chosen = np.where(stands, first, known.week)
+    saved, first_saved = programme.saved(chosen), programme.saved(first)
+    most = max(most + first_saved, saved)
     prices = np.full(len(hold) + 2 * weeks + 1, np.nan) if relaxed is None else relaxed.row_price
     slot_price, pack_price = prices[len(hold) : -1].reshape(2, weeks)
     return FleetPlan(
-        week=known.week,
+        week=chosen,
         currency=costs.currency,
         expected_cost=without - saved,
         cost_without_plan=without,
@@ -177,9 +182,27 @@ def plan_fleet(
         # A pack that arrives for week w loosens the limit of that week and of all later ones.
         pack_value=pack_price[::-1].cumsum()[::-1],
         budget_value=float(prices[-1]) / programme.unit,
-        returns=weekly_returns(weekly, known.week, confidence, *edges),
+        returns=weekly_returns(weekly, chosen, confidence, *edges),
         assumptions=(*_assumptions(weeks), *([] if standing is None or not standing.any() else [_STANDING])),
     )
+
+
+def _first_slots(
+    standing: Bools, slots: Integers, packs: Integers, budget: float, price: Floats
+) -> tuple[Integers, Integers, Integers, float]:
+    """Give those that stand the first weeks with room; return them, and the slots, packs and money that are left."""
+    week, slots, packs = np.full(len(standing), NOT_PLANNED, dtype=np.int64), slots.copy(), packs.copy()
+    for vehicle in np.flatnonzero(standing):
+        # A pack taken in a week is one less in every later one.
+        free = (slots > 0) & (np.minimum.accumulate(packs[::-1])[::-1] > 0)
+        if not free.any() or price[vehicle] > budget:
+            continue
+        at = int(free.argmax())
+        week[vehicle] = at
+        slots[at] -= 1
+        packs[at:] -= 1
+        budget -= float(price[vehicle])
+    return week, slots, packs, budget
 
 
 def _checked_limits(limits: FleetLimits, costs: FleetCosts) -> tuple[Integers, Floats, float]:

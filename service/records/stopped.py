@@ -43,6 +43,11 @@ class UnderStop:
     came_out: bool
 
     @property
+    def needs_pack(self) -> bool:
+        """Whether its vehicle waits for another pack, whatever its curve."""
+        return not self.came_out and any(stop.needs_pack for stop in self.stops)
+
+    @property
     def name(self) -> str:
         """What people call it: the vehicle's fleet number, or else the pack's own."""
         return self.vehicle_id or self.pack_id

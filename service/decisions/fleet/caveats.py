@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from typing import Any, Final
 
@@ -17,7 +17,9 @@ from service.store.schema import Pack, Score, StoppedPack
 MOST_NAMED: Final = 10
 
 
-def caveats(session: Session, picked: Sequence[Any], family: str | None, now: datetime) -> list[str]:
+def caveats(
+    session: Session, picked: Sequence[Any], family: str | None, now: datetime, counted: Collection[str] = ()
+) -> list[str]:
     """Say what must not be driven, what rests on something old, and what is left out.
 
     Parameters
@@ -26,8 +28,10 @@ def caveats(session: Session, picked: Sequence[Any], family: str | None, now: da
         The part of the fleet that is asked about.
     family : str or None
         Packs of others are not named. Site and duty are not asked of a pack that is not ranked.
+    counted : collection of str
+        Packs under a stop that are counted all the same.
     """
-    return [*stopped_in(session, family), *warned_of(session, picked), *silent_in(session, picked, now)]
+    return [*stopped_in(session, family, counted), *warned_of(session, picked), *silent_in(session, picked, now)]
 
 
 def silent_in(session: Session, picked: Sequence[Any], now: datetime) -> list[str]:
@@ -46,18 +50,19 @@ def silent_in(session: Session, picked: Sequence[Any], now: datetime) -> list[st
         "%(packs)s. Read them at rest first.",
         count,
     )
-    return [words % {"count": count, "days": f"{OLDEST_DAYS:g}", "packs": named + _more(count)}]
+    return [words % {"count": count, "days": f"{OLDEST_DAYS:g}", "packs": named + and_more(count)}]
 
 
-def _more(count: int) -> str:
+def and_more(count: int) -> str:
     """Say how many are not named of so many, if any."""
     return _(" and %(count)s more") % {"count": count - MOST_NAMED} if count > MOST_NAMED else ""
 
 
-def stopped_in(session: Session, family: str | None) -> list[str]:
+def stopped_in(session: Session, family: str | None, counted: Collection[str] = ()) -> list[str]:
     """Name the packs that facts stop: nothing is promised, ranked, planned or counted of them."""
     query = select(StoppedPack.pack_id).join(Pack, Pack.id == StoppedPack.pack_id).order_by(StoppedPack.pack_id)
-    stopped = session.scalars(query if family is None else query.where(Pack.family == family)).all()
+    found = session.scalars(query if family is None else query.where(Pack.family == family))
+    stopped = [pack_id for pack_id in found if pack_id not in counted]
     if not stopped:
         return []
     words = ngettext(
@@ -65,7 +70,7 @@ def stopped_in(session: Session, family: str | None) -> list[str]:
         "%(count)s packs stand under a stop and are not counted here: %(packs)s. Look at them first.",
         len(stopped),
     )
-    named = ", ".join(stopped[:MOST_NAMED]) + _more(len(stopped))
+    named = ", ".join(stopped[:MOST_NAMED]) + and_more(len(stopped))
     return [words % {"count": len(stopped), "packs": named}]
 
 

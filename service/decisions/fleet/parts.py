@@ -6,19 +6,31 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, Problem
 from service.core.translation import _
 from service.decisions.basis.lead_times import standing_offers
 from service.decisions.fleet.schemas import Part
-from service.store.schema import Score
+from service.store.schema import Assignment, Pack, Score, Vehicle
 
 
 def conditions_of(part: Part) -> list[Any]:
     """Return the SQL conditions on scores that pick a part of the fleet."""
     columns = (("family", Score.family), ("site", Score.site), ("duty", Score.duty))
     return [column == value for name, column in columns if (value := getattr(part, name)) is not None]
+
+
+def on_packs(part: Part) -> list[Any]:
+    """Return the SQL conditions on packs that pick the same part: site and duty are those of the vehicle it sits in."""
+    conditions: list[Any] = [] if part.family is None else [Pack.family == part.family]
+    columns = (("site", Vehicle.site), ("duty", Vehicle.duty))
+    wanted = [column == value for name, column in columns if (value := getattr(part, name)) is not None]
+    if wanted:
+        sits = select(Assignment.pack_id).join(Vehicle, Vehicle.id == Assignment.vehicle_id)
+        conditions.append(Pack.id.in_(sits.where(Assignment.until.is_(None), *wanted)))
+    return conditions
 
 
 def pack_prices(

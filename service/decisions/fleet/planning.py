@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -15,7 +15,7 @@ from models.base import counts
 from models.base.arrays import Bools, Floats
 from models.base.errors import BadInput, Problem
 from models.base.percents import level_percent
-from models.calibration.conformal import told_hold
+from models.calibration.conformal import RISKS, told_hold
 from models.decisions.fleet_costs import (
     NOT_PLANNED,
     WEEK_DAYS,
@@ -32,10 +32,10 @@ from models.packs.family import PackFamily
 from service.core.cautions import all_cautions, shared_chemistry
 from service.core.translation import _, ngettext, translated
 from service.decisions.basis.costs import costs_here
-from service.decisions.basis.open_cases import OpenCase, OpenCases, decided_on, open_cases, open_curves
+from service.decisions.basis.open_cases import OpenCase, decided_on, open_cases, open_curves
 from service.decisions.basis.sentences import SINCE_SEEN, WAITING_IN_A_PLAN, look_first_at
-from service.decisions.fleet.caveats import caveats
-from service.decisions.fleet.parts import conditions_of, pack_prices
+from service.decisions.fleet.caveats import MOST_NAMED, and_more, caveats
+from service.decisions.fleet.parts import conditions_of, on_packs, pack_prices
 from service.decisions.fleet.schemas import (
     FleetPlanAnswer,
     LeftVehicle,
@@ -48,6 +48,7 @@ from service.decisions.fleet.schemas import (
 )
 from service.decisions.ordering.answers import costs_used
 from service.forecasting.issued.scores import ended
+from service.records.stopped import UnderStop, under_stop
 from service.store.schema import Score
 
 MOST_VEHICLES: Final = 5_000
@@ -71,30 +72,34 @@ def plan_of_fleet(
     """
     costs = costs_here(session, asked.costs)
     picked = conditions_of(asked)
-    cases = open_cases(session, now, picked, MOST_VEHICLES)
-    if not len(cases):
-        raise BadInput.one(
-            "vehicles",
-            _("No vehicle in this part of the fleet is out on a top-up with a recent forecast."),
-            _("Issue forecasts, or have the fleet scored."),
-        )
-    prices = pack_prices(session, (case.family for case in cases.cases), asked.pack, costs.currency, now)
-    each_price = np.array([prices[case.family] for case in cases.cases])
+    needed = [one for one in under_stop(session, families, on_packs(asked)) if one.needs_pack]
+    cases = open_cases(session, now, [*picked, ~Score.grave], MOST_VEHICLES)
+    warned = open_cases(session, now, [*picked, Score.grave], MOST_LEFT).cases
+    vehicles: list[UnderStop | OpenCase] = [*needed, *cases.cases]
+    if not vehicles:
+        raise BadInput([_nothing_to_plan(warned)])
+    prices = pack_prices(session, (one.family for one in vehicles), asked.pack, costs.currency, now)
+    each_price = np.array([prices[one.family] for one in vehicles])
     _require_room(asked, float(each_price.min()), costs.currency)
-    standing = np.array([case.grave for case in cases.cases])
-    weighed = COSTS_OF_PLANNING if not standing.any() else (*COSTS_OF_PLANNING, "day_off_road")
+    standing = np.arange(len(vehicles)) < len(needed)
+    weighed = COSTS_OF_PLANNING if not needed else (*COSTS_OF_PLANNING, "day_off_road")
     fleet_costs = FleetCosts(costs.currency, each_price, **costs.only(*weighed))
     budget = None if asked.budget is None else Money(asked.budget, costs.currency)
+    survival, band_low, band_high = (
+        np.concatenate([np.ones((len(needed), curves.shape[1])), curves])
+        for curves in (cases.survival, cases.band_low, cases.band_high)
+    )
+    told = np.concatenate([np.tile(RISKS, (len(needed), 1)), cases.told])
     plan = plan_fleet(
-        cases.survival,
+        survival,
         fleet_costs,
         FleetLimits(asked.slots, asked.packs, budget),
         gap=asked.gap,
         time_limit_s=asked.time_limit_s,
         confidence=asked.confidence,
-        band_low=cases.band_low,
-        band_high=cases.band_high,
-        told=cases.told,
+        band_low=band_low,
+        band_high=band_high,
+        told=told,
         standing=standing,
     )
     missed = _("Of what the best plan within the limits could save, at most %(share)s is missed.") % {
@@ -110,19 +115,25 @@ def plan_of_fleet(
             )
             % {"count": len(cases), "more": in_all - len(cases)}
         )
-    saving = _savings(cases.survival, fleet_costs, plan, standing)
-    saves = np.where(plan.week == NOT_PLANNED, 0.0, saving[np.arange(len(cases)), plan.week])
+    saving = _savings(survival, fleet_costs, plan, standing)
+    saves = np.where(plan.week == NOT_PLANNED, 0.0, saving[np.arange(len(vehicles)), plan.week])
     planned = plan.week != NOT_PLANNED
     last_day = len(asked.slots) * WEEK_DAYS
-    risk = 1 - told_hold(extended_hold(cases.survival, last_day, every=WEEK_DAYS), cases.told)[:, 1:]
+    back = 1 - told_hold(extended_hold(cases.survival, last_day, every=WEEK_DAYS), cases.told)[:, 1:]
+    # Of one that is not driven no fault comes back.
+    risk: list[list[float]] = [*([] for _one in needed), *back.tolist()]
     saved = plan.cost_without_plan - plan.expected_cost
     return FleetPlanAnswer(
         as_of=now,
-        first=[*caveats(session, picked, asked.family, now), *_look_before_buying(cases, planned)],
+        first=[
+            *_replaced_first(needed),
+            *caveats(session, picked, asked.family, now, [one.pack_id for one in needed]),
+            *_look_before_buying(warned),
+        ],
         currency=costs.currency,
         costs=costs_used(costs, weighed),
         pack_prices=prices,
-        vehicles=len(cases),
+        vehicles=len(vehicles) + len(warned),
         planned=int(planned.sum()),
         expected_cost=plan.expected_cost,
         cost_without_plan=plan.cost_without_plan,
@@ -133,8 +144,8 @@ def plan_of_fleet(
         budget=asked.budget,
         budget_value=None if asked.budget is None else _known(plan.budget_value),
         confidence=asked.confidence,
-        weeks=_weeks(cases, asked, plan, saves, risk, now),
-        left=_left(cases, plan, saving, risk, costs.currency, now),
+        weeks=_weeks(vehicles, asked, plan, saves, risk, now),
+        left=[*_left_warned(warned), *_left(vehicles, plan, saving, risk, costs.currency, now)][:MOST_LEFT],
         sentence=ngettext(
             "Planned within %(weeks)s week: %(planned)s of %(count)s. That saves %(saved)s of %(cost)s "
             "expected if every pack is left until its fault returns.",
@@ -144,7 +155,7 @@ def plan_of_fleet(
         )
         % {
             "planned": int(planned.sum()),
-            "count": _(counts.vehicles(len(cases))),
+            "count": _(counts.vehicles(len(vehicles) + len(warned))),
             "weeks": len(asked.slots),
             "saved": Money(saved, costs.currency).whole(),
             "cost": Money(plan.cost_without_plan, costs.currency).whole(),
@@ -228,16 +239,53 @@ def _require_room(asked: PlanRequest, least_price: float, currency: str) -> None
         raise BadInput(found)
 
 
-def _look_before_buying(cases: OpenCases, planned: Bools) -> list[str]:
-    """Say of which planned vehicles no pack is to be bought before what their forecasts warn of is looked at."""
-    names = [case.name for case, chosen in zip(cases.cases, planned, strict=True) if chosen and case.grave]
-    if not names:
+def _nothing_to_plan(warned: Sequence[OpenCase]) -> Problem:
+    if not warned:
+        return Problem(
+            "vehicles",
+            _("No vehicle in this part of the fleet is out on a top-up with a recent forecast."),
+            _("Issue forecasts, or have the fleet scored."),
+        )
+    what = _(
+        "What the forecasts of all vehicles in this part of the fleet warn of has to be looked at first: %(names)s."
+    )
+    named = ", ".join(case.name for case in warned[:MOST_NAMED])
+    return Problem("vehicles", what % {"names": named}, _("Read them, keep new forecasts, and plan after that."))
+
+
+def _replaced_first(needed: Sequence[UnderStop]) -> list[str]:
+    """Name the vehicles that wait for another pack whatever its curve."""
+    if not needed:
+        return []
+    said = _("Their packs have to be replaced whatever their curves, so they take the first slots: %(vehicles)s.")
+    return [said % {"vehicles": ", ".join(one.name for one in needed[:MOST_NAMED]) + and_more(len(needed))}]
+
+
+def _look_before_buying(warned: Sequence[OpenCase]) -> list[str]:
+    """Say for which vehicles no pack is to be bought before what their forecasts warn of is looked at."""
+    if not warned:
         return []
     said = _(
-        "Read first, and plan again after that, before a pack is bought for %(vehicles)s: a week is held there only "
-        "because a forecast warns, and what it warns of may be no reason for another pack."
+        "Read first, and plan again after that: %(vehicles)s. What a forecast warns of there may be no reason for "
+        "another pack, so no slot and no pack is set aside."
     )
-    return [said % {"vehicles": ", ".join(names)}]
+    return [said % {"vehicles": ", ".join(case.name for case in warned[:MOST_NAMED]) + and_more(len(warned))}]
+
+
+def _left_warned(warned: Sequence[OpenCase]) -> list[LeftVehicle]:
+    """Say of each vehicle that must not be driven that it is read before anything is planned for it."""
+    after = _("It gets a week once it was read and a new forecast is kept.")
+    return [
+        LeftVehicle(
+            pack_id=case.pack_id,
+            vehicle_id=case.vehicle_id,
+            family=case.family,
+            risk=[],
+            would_save=None,
+            reason=" ".join([*look_first_at(case), after]),
+        )
+        for case in warned
+    ]
 
 
 def _savings(survival: Floats, costs: FleetCosts, plan: FleetPlan, standing: Bools) -> Floats:
@@ -249,29 +297,39 @@ def _savings(survival: Floats, costs: FleetCosts, plan: FleetPlan, standing: Boo
 
 
 def _left(
-    cases: OpenCases, plan: FleetPlan, saving: Floats, risk: Floats, currency: str, now: datetime
+    vehicles: Sequence[UnderStop | OpenCase],
+    plan: FleetPlan,
+    saving: Floats,
+    risk: Sequence[list[float]],
+    currency: str,
+    now: datetime,
 ) -> list[LeftVehicle]:
-    """Say of each vehicle without a week why: those that must not be driven, then those that would save most."""
+    """Say of each vehicle without a week why: those that need a pack in any case, then those that would save most."""
     rows = np.flatnonzero(plan.week == NOT_PLANNED)
     best, week = saving[rows].max(axis=1), saving[rows].argmax(axis=1)
     left = []
-    grave = np.array([cases.cases[row].grave for row in rows], dtype=bool)
-    for place in np.lexsort((-best, ~grave))[:MOST_LEFT]:
-        would, case = float(best[place]), cases.cases[rows[place]]
+    waits = np.array([isinstance(vehicles[row], UnderStop) for row in rows.tolist()], dtype=bool)
+    for place in np.lexsort((-best, ~waits))[:MOST_LEFT]:
+        row = int(rows[place])
+        would, case = float(best[place]), vehicles[row]
         words = {"cost": Money(abs(would), currency).whole(), "week": int(week[place]) + 1}
-        said = (
-            _("Would save %(cost)s in week %(week)s, but slots, packs or money go further with others.")
-            if would > LEAST_SAVING
-            else _saves_nothing(case, now)
-        )
+        if isinstance(case, UnderStop):
+            said = _(
+                "Its pack has to be replaced whatever its curve, and no slot, pack or money is left for it: it stands "
+                "until it is."
+            )
+        elif would > LEAST_SAVING:
+            said = _("Would save %(cost)s in week %(week)s, but slots, packs or money go further with others.")
+        else:
+            said = _saves_nothing(case, now)
         left.append(
             LeftVehicle(
                 pack_id=case.pack_id,
                 vehicle_id=case.vehicle_id,
                 family=case.family,
-                risk=risk[rows[place]].tolist(),
+                risk=risk[row],
                 would_save=would,
-                reason=" ".join([*look_first_at(case), said % words]),
+                reason=said % words,
             )
         )
     return left
@@ -279,8 +337,6 @@ def _left(
 
 def _saves_nothing(case: OpenCase, now: datetime) -> str:
     """Say that no planned week saves anything, without calling it cheap to drive on where nothing is promised."""
-    if case.grave:
-        return _("It stands until its pack is replaced, and by the costs stated no week of the plan is better for it.")
     if case.good_until <= now:
         return _(
             "Not one more day of it can be promised: read all its blocks before it drives on. By the costs stated "
@@ -290,21 +346,29 @@ def _saves_nothing(case: OpenCase, now: datetime) -> str:
 
 
 def _weeks(
-    cases: OpenCases, asked: PlanRequest, plan: FleetPlan, saves: Floats, risk: Floats, now: datetime
+    vehicles: Sequence[UnderStop | OpenCase],
+    asked: PlanRequest,
+    plan: FleetPlan,
+    saves: Floats,
+    risk: Sequence[list[float]],
+    now: datetime,
 ) -> list[PlannedWeek]:
     weeks = []
     for week, slots in enumerate(asked.slots):
         rows = np.flatnonzero(plan.week == week)
-        rows = rows[np.argsort(-saves[rows], kind="stable")]
-        vehicles = [
+        rows = rows[
+            np.lexsort((-saves[rows], np.array([isinstance(vehicles[row], OpenCase) for row in rows.tolist()])))
+        ]
+        planned = [
             PlannedVehicle(
-                pack_id=cases.cases[row].pack_id,
-                vehicle_id=cases.cases[row].vehicle_id,
-                family=cases.cases[row].family,
+                pack_id=vehicles[row].pack_id,
+                vehicle_id=vehicles[row].vehicle_id,
+                family=vehicles[row].family,
+                needs_pack=isinstance(vehicles[row], UnderStop),
                 saves=float(saves[row]),
-                risk=risk[row].tolist(),
+                risk=risk[row],
             )
-            for row in rows
+            for row in rows.tolist()
         ]
         weeks.append(
             PlannedWeek(
@@ -313,7 +377,7 @@ def _weeks(
                 packs_arriving=None if asked.packs is None else asked.packs[week],
                 slot_value=_known(float(plan.slot_value[week])),
                 pack_value=None if asked.packs is None else _known(float(plan.pack_value[week])),
-                planned=vehicles,
+                planned=planned,
             )
         )
     return weeks

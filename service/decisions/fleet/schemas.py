@@ -123,8 +123,12 @@ class PlannedVehicle(BaseModel):
     pack_id: str
     vehicle_id: str | None
     family: str
+    needs_pack: bool = Field(
+        False,
+        description="Its pack has to be replaced whatever its curve: it takes the first slot, and stands until then.",
+    )
     saves: float = Field(description="What its planned replacement saves against waiting for the return.")
-    risk: list[float] = Field(description=_RISK)
+    risk: list[float] = Field(description=f"{_RISK} Empty where `needs_pack`: it is not driven.")
 
 
 class LeftVehicle(BaseModel):
@@ -133,8 +137,11 @@ class LeftVehicle(BaseModel):
     pack_id: str
     vehicle_id: str | None
     family: str
-    risk: list[float] = Field(description=_RISK)
-    would_save: float = Field(description="What replacing it in its best week would save; below 0 it costs.")
+    risk: list[float] = Field(description=f"{_RISK} Empty of one that is not driven.")
+    would_save: float | None = Field(
+        description="What replacing it in its best week would save; below 0 it costs. Null of one that has to be "
+        "looked at first: nothing is weighed of it."
+    )
     reason: str
 
 

@@ -101,15 +101,18 @@ def stored_offers(session: Session, family: str, currency: str, now: datetime) -
     return Offers(_told_apart(known), left_out)
 
 
-def soonest_offer(session: Session, family: str, now: datetime) -> str | None:
-    """Name the standing offer that comes soonest, by the middle of its days, whatever it costs; None without one."""
-    known = []
-    for row in standing_offers(session, family, now):
+def soonest_offer(session: Session, family: str, now: datetime) -> StoredOffer | None:
+    """Return the standing offer that comes soonest, by the middle of its days, whatever it costs; None without one."""
+
+    def days(row: StoredOffer) -> float:
         middle = offer_lead_time(session, row, now).quantile(0.5)
-        known.append((math.inf if middle is None else middle, row.id, row.supplier_id, row.express_fee is not None))
-    if not known:
-        return None
-    _days, _number, supplier, express = min(known)
+        return math.inf if middle is None else middle
+
+    return min(standing_offers(session, family, now), key=lambda row: (days(row), row.id), default=None)
+
+
+def offer_name(supplier: str, *, express: bool) -> str:
+    """Return what sentences call an offer."""
     return _("%(supplier)s (express)") % {"supplier": supplier} if express else supplier
 
 
@@ -130,8 +133,7 @@ def sent_offers(sent: Sequence[SentOffer]) -> Offers:
 
 
 def _known(number: int | None, supplier: str, price: Money, lead_time: LeadTime, fee: Money | None) -> KnownOffer:
-    named = supplier if fee is None else _("%(supplier)s (express)") % {"supplier": supplier}
-    return KnownOffer(number, supplier, Offer(named, price, lead_time, fee))
+    return KnownOffer(number, supplier, Offer(offer_name(supplier, express=fee is not None), price, lead_time, fee))
 
 
 def _told_apart(known: Sequence[KnownOffer]) -> tuple[KnownOffer, ...]:

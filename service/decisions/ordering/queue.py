@@ -30,11 +30,11 @@ from service.decisions.ordering.answers import (
     told_on_order,
 )
 from service.decisions.ordering.last_day import last_day_said
-from service.decisions.ordering.offers import Offers, soonest_offer, stored_offers
+from service.decisions.ordering.offers import Offers, offer_name, soonest_offer, stored_offers
 from service.decisions.ordering.schemas import CaseLeftOut, CaseOnOrder, QueueAnswer, QueueEntryAnswer, QueueRequest
 from service.forecasting.issued.scores import ended
 from service.records.stopped import UnderStop, under_stop
-from service.store.schema import Pack, Score, TopUp
+from service.store.schema import Pack, Reading, Score, TopUp
 
 MOST_CASES: Final = 400
 """Cases weighed at once, those whose good-for day comes first; the others can wait longer, and their number is told."""
@@ -43,8 +43,8 @@ MOST_NAMED: Final = 50
 """Cases without a forecast that are named one by one."""
 
 ORDER_OF_QUEUE: Final = N_(
-    "In the order of the latest day to order; of those with the same day, the one that loses most by a week's wait "
-    "comes first."
+    "Packs that have to be replaced whatever their curve come first, then all others in the order of the latest day to "
+    "order; of those with the same day, the one that loses most by a week's wait comes first."
 )
 
 _SOME: Final = 200
@@ -71,15 +71,9 @@ def queue_of_cases(
     stopped = under_stop(session, families, [] if asked.family is None else [Pack.family == asked.family])
     coming = _on_order_for_stopped(session, [one for one in stopped if one.pack_id not in ordered], now)
     supplied = {*ordered, *(one.pack_id for one in coming)}
+    needed = [one for one in stopped if one.needs_pack and one.pack_id not in supplied]
     left_out = [
-        CaseLeftOut(
-            pack_id=one.pack_id,
-            reason=" ".join(
-                [_("STOP: %(what)s") % {"what": spoken(stop.text)} for stop in one.stops]
-                + ([] if one.pack_id in supplied else _order_at_once(session, one, now))
-            ),
-        )
-        for one in stopped
+        CaseLeftOut(pack_id=one.pack_id, reason=" ".join(_stops_said(one))) for one in stopped if one not in needed
     ]
     notes = (
         [_(ORDER_OF_QUEUE), costs.source, _(SINCE_SEEN), _(ASSUMPTION), _(UNLEARNED), _(WAITING_TO_ORDER)]
@@ -97,7 +91,7 @@ def queue_of_cases(
             continue
         notes += offers.left_out
         entries += [(entry, offers, cases.cases[entry.row]) for entry in _weighed(cases, offers, stated, asked.risk)]
-    if unmet and not entries and not ordered:
+    if unmet and not entries and not ordered and not needed:
         raise BadInput(problem for error in unmet for problem in error.problems)
     places_of = {entry.case: (entry, offers, case) for entry, offers, case in entries}
     missing, missing_in_all = without_forecast(session, now, MOST_NAMED)
@@ -127,9 +121,8 @@ def queue_of_cases(
         currency=costs.currency,
         risk=asked.risk,
         costs=costs_used(costs, COSTS_OF_ORDERING),
-        entries=[
-            _told(*places_of[entry.case], costs.currency, now) for entry in in_order(entry for entry, _, _ in entries)
-        ],
+        entries=[_order_at_once(session, one, now) for one in needed]
+        + [_told(*places_of[entry.case], costs.currency, now) for entry in in_order(entry for entry, _, _ in entries)],
         on_order=[
             CaseOnOrder(
                 pack_id=pack_id,
@@ -147,23 +140,50 @@ def queue_of_cases(
     )
 
 
-def _order_at_once(session: Session, stopped: UnderStop, now: datetime) -> list[str]:
-    """Say of a pack that has to be replaced where another comes from soonest: no curve is needed for that."""
-    if not any(stop.needs_pack for stop in stopped.stops):
-        return []
-    soonest = soonest_offer(session, stopped.family, now)
+def _stops_said(stopped: UnderStop) -> list[str]:
+    return [_("STOP: %(what)s") % {"what": spoken(stop.text)} for stop in stopped.stops]
+
+
+def _order_at_once(session: Session, stopped: UnderStop, now: datetime) -> QueueEntryAnswer:
+    """Put a pack that has to be replaced into the queue: another is ordered today, and no curve is needed for that."""
+    soonest, name = soonest_offer(session, stopped.family, now), None
     if soonest is None:
         said = _("It needs another pack: order today, from whoever delivers soonest; no offer for one is entered.")
-        return [said]
-    return [_("It needs another pack: order today, from %(supplier)s, who comes soonest.") % {"supplier": soonest}]
+    else:
+        name = offer_name(soonest.supplier_id, express=soonest.express_fee is not None)
+        said = _("It needs another pack: order today, from %(supplier)s, who comes soonest.") % {"supplier": name}
+    return QueueEntryAnswer(
+        pack_id=stopped.pack_id,
+        vehicle_id=stopped.vehicle_id,
+        family=stopped.family,
+        needs_pack=True,
+        forecast_id=None,
+        offer_id=None if soonest is None else soonest.id,
+        offer_name=name,
+        supplier=None if soonest is None else soonest.supplier_id,
+        express=soonest is not None and soonest.express_fee is not None,
+        order_day=0,
+        latest_day=0,
+        latest_on=now.date(),
+        last_day=said,
+        latest_day_band=(0, 0),
+        fault_first_today=None,
+        cheapest_day=0,
+        expected_cost=None,
+        week_later=None,
+        reasons=[*_stops_said(stopped), said],
+    )
 
 
 def _on_order_for_stopped(session: Session, stopped: Sequence[UnderStop], now: datetime) -> list[CaseOnOrder]:
     """Return what is on its way to packs that a fact stops: nothing is weighed of them, but their order stands."""
     vehicles = {one.pack_id: one.vehicle_id for one in stopped}
     newest = select(TopUp.pack_id, func.max(TopUp.time)).where(TopUp.pack_id.in_(vehicles)).group_by(TopUp.pack_id)
-    topped = {row[0]: row[1] for row in session.execute(newest)} if vehicles else {}
-    ordered = on_order(session, topped, now) if topped else {}
+    first = select(Reading.pack_id, func.min(Reading.time)).where(Reading.pack_id.in_(vehicles))
+    # One that was never topped up may be damaged all the same: whatever came for it since it is on record counts.
+    queries = (first.group_by(Reading.pack_id), newest) if vehicles else ()
+    since = {row[0]: row[1] for query in queries for row in session.execute(query)}
+    ordered = on_order(session, since, now) if since else {}
     return [
         CaseOnOrder(pack_id=pack_id, vehicle_id=vehicles[pack_id], **told_on_order(None, order).model_dump())
         for pack_id, order in ordered.items()

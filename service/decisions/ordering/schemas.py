@@ -155,17 +155,22 @@ class OrdersAnswer(BaseModel):
 
 
 class QueueEntryAnswer(BaseModel):
-    """One open case in the queue."""
+    """One open case in the queue, or a pack that has to be replaced whatever its curve."""
 
     pack_id: str
     vehicle_id: str | None
     family: str
-    forecast_id: int
-    offer_id: int
-    offer_name: str = Field(
+    needs_pack: bool = Field(
+        False,
+        description="A fact stops it, and what to do is to replace it: order today, from the offer that comes soonest. "
+        "No curve is weighed for that, and no figure told.",
+    )
+    forecast_id: int | None = Field(description="Null where `needs_pack`.")
+    offer_id: int | None = Field(description="Null where `needs_pack` and no offer stands.")
+    offer_name: str | None = Field(
         description="What sentences call it: supplier, express, and its number where two are alike."
     )
-    supplier: str
+    supplier: str | None
     express: bool
     order_day: int | None = Field(
         description="Cheapest order day at the chosen risk; null where it is too late already."
@@ -174,12 +179,15 @@ class QueueEntryAnswer(BaseModel):
     latest_on: date | None = Field(description="The date of it; null where `latest_day` is.")
     last_day: str = Field(description="The same in a sentence: until when, or that it is too late already.")
     latest_day_band: tuple[int | None, int | None]
-    fault_first_today: float = Field(
-        description="Chance that the fault beats this offer if ordered today, at most, by what is promised."
+    fault_first_today: float | None = Field(
+        description="Chance that the fault beats this offer if ordered today, at most, by what is promised; null where "
+        "`needs_pack`."
     )
     cheapest_day: int | None = Field(description="Cheapest order day whatever the risk; null for only at the return.")
-    expected_cost: float = Field(description="Of that cheapest plan.")
-    week_later: float = Field(description="What ordering this offer a week from today adds to the expected cost.")
+    expected_cost: float | None = Field(description="Of that cheapest plan; null where `needs_pack`.")
+    week_later: float | None = Field(
+        description="What ordering this offer a week from today adds to the expected cost; null where `needs_pack`."
+    )
     reasons: list[str]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any, Final
 from urllib.parse import quote, urlencode
 
@@ -102,8 +103,11 @@ def show_queue(request: Request, store: CurrentStore, families: KnownFamilies) -
 
 def _sorted_by(entry: QueueEntryAnswer, column: str) -> Any:
     if column == "latest":
-        return -1 if entry.latest_day is None else entry.latest_day
-    return (entry.vehicle_id or entry.pack_id) if column == "name" else getattr(entry, column)
+        return -2 if entry.needs_pack else -1 if entry.latest_day is None else entry.latest_day
+    if column == "name":
+        return entry.vehicle_id or entry.pack_id
+    value = getattr(entry, column)
+    return math.inf if value is None else value  # what needs a pack whatever it costs
 
 
 def summary(queue: QueueAnswer) -> list[str]:
@@ -176,12 +180,16 @@ def read_queue_file(request: Request, store: CurrentStore, families: KnownFamili
             entry.express,
             entry.latest_on,
             entry.latest_day is None,
-            round(entry.fault_first_today, 4),
-            round(entry.expected_cost, 2),
-            round(entry.week_later, 2),
+            _rounded(entry.fault_first_today, 4),
+            _rounded(entry.expected_cost, 2),
+            _rounded(entry.week_later, 2),
             queue.currency,
             " ".join(entry.reasons),
         )
         for place, entry in enumerate(queue.entries, start=1)
     )
     return csv_file("order-queue", columns, rows)
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)

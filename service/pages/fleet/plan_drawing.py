@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -74,7 +75,9 @@ def plan_drawing(plan: FleetPlanAnswer) -> PlanDrawing:
     bottom = TOP + ROW * len(shown)
     every = -(-len(plan.weeks) // MOST_NUMBERED)
     return PlanDrawing(
-        rows=tuple(_row(TOP + ROW * place, *vehicle, side, every) for place, vehicle in enumerate(shown)),
+        rows=tuple(
+            _row(TOP + ROW * place, *vehicle, side, every, len(plan.weeks)) for place, vehicle in enumerate(shown)
+        ),
         weeks=tuple(
             (
                 round(LEFT + side * (number + 0.5), 1),
@@ -90,23 +93,32 @@ def plan_drawing(plan: FleetPlanAnswer) -> PlanDrawing:
     )
 
 
-def _row(y: float, name: str, risk: Sequence[float], week: int | None, side: float, every: int) -> VehicleRow:
+def of_100(chance: float) -> int:
+    """Count how many of 100 such are back, rounded up as `models.base.percents.risk_percent` does."""
+    return min(math.ceil(100 * chance - 1e-9), 99 if chance < 1 else 100)
+
+
+def _row(
+    y: float, name: str, risk: Sequence[float], week: int | None, side: float, every: int, weeks: int
+) -> VehicleRow:
     said = _("%(name)s: planned for week %(week)s") if week is not None else _("%(name)s: no week")
-    told = {"risks": ", ".join(f"{100 * share:.0f}" for share in risk[::every]), "every": every}
+    told = {"risks": ", ".join(str(of_100(share)) for share in risk[::every]), "every": every}
     by = (
         _("Of 100 such, back week by week: %(risks)s")
         if every == 1
         else _("Of 100 such, back, every %(every)s weeks: %(risks)s")
     )
+    if not risk:
+        by = _("It is not driven: no chance of a return is told.")
     lines = (said % {"name": name, "week": week}, by % told)
     squares = tuple(
         Square(
             x=round(LEFT + side * place, 1),
-            shade=round(PALEST + (DARKEST - PALEST) * share, 3),
-            words=f"{100 * share:.0f}" if every == 1 else "",
+            shade=round(PALEST + (DARKEST - PALEST) * (share or 0.0), 3),
+            words=str(of_100(share)) if every == 1 and share is not None else "",
             chosen=week == place + 1,
             after=week is not None and place + 1 > week,
         )
-        for place, share in enumerate(risk)
+        for place, share in enumerate(risk or [None] * weeks)
     )
     return VehicleRow(y, name, squares, Spot(0, y, RIGHT, ROW, lines))

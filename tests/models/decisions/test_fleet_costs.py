@@ -48,9 +48,9 @@ def test_a_stranding_counts_wherever_a_pack_comes_back_unplanned():
     np.testing.assert_allclose(waits[1] - waits[0], 500 * (1 - hold[:, 7]))
 
 
-def test_a_vehicle_that_must_not_be_driven_stands_until_it_is_replaced():
+def test_a_vehicle_whose_pack_has_to_be_replaced_stands_until_then():
     hold, standing = extended_hold(HOLD, 21), np.array([False, True, False, False])
-    with pytest.raises(BadInput, match="must not be driven stands"):
+    with pytest.raises(BadInput, match="stands until then"):
         COSTS.checked(4, standing)
     costs = FleetCosts("EUR", 1200, 150, 900, 0.5, 700, 500, day_off_road=60)
     cost = replacement_costs(hold, costs.checked(4, standing), standing)

@@ -133,10 +133,28 @@ def test_what_must_not_be_driven_takes_the_first_slots_whatever_its_curve():
     survival, costs = fleet(10, 1)
     standing = np.zeros(10, dtype=bool)
     standing[survival[:, -1].argmax()] = True
-    dear = FleetCosts(**{**costs.__dict__, "day_off_road": 5_000})
-    plan = plan_fleet(survival, dear, FleetLimits([0, 1, 0]), gap=0, standing=standing)
-    assert plan.week[standing].tolist() == [1]
-    assert "must not be driven" in plan.assumptions[-1]
+    for day_off_road in (0, 60, 5_000):
+        each = FleetCosts(**{**costs.__dict__, "day_off_road": day_off_road})
+        plan = plan_fleet(survival, each, FleetLimits([0, 1, 1]), gap=0, standing=standing)
+        assert plan.week[standing].tolist() == [1], "whatever others would save there"
+        of = {name: value[~standing] for name, value in costs.__dict__.items() if isinstance(value, np.ndarray)}
+        rest = plan_fleet(survival[~standing], FleetCosts(**{**costs.__dict__, **of}), FleetLimits([0, 0, 1]), gap=0)
+        own = float((costs.pack + costs.planned_work)[standing][0]) + 7 * day_off_road
+        assert plan.expected_cost == pytest.approx(rest.expected_cost + own)
+        assert plan.gap == pytest.approx(0, abs=1e-9)
+        assert "has to be replaced whatever its curve" in plan.assumptions[-1]
+
+
+def test_those_that_stand_keep_to_packs_and_money_and_take_them_first():
+    survival, costs = fleet(10, 1)
+    standing = np.zeros(10, dtype=bool)
+    standing[[2, 7]] = True
+    each = FleetCosts(**{**costs.__dict__, "pack": 1_000, "day_off_road": 0})
+    plan = plan_fleet(survival, each, FleetLimits([3, 3, 3], [0, 1, 1], Money(2_500, "EUR")), gap=0, standing=standing)
+    assert plan.week[standing].tolist() == [1, 2]
+    assert (plan.week[~standing] == NOT_PLANNED).all()
+    plan = plan_fleet(survival, each, FleetLimits([3, 3, 3], budget=Money(1_500, "EUR")), gap=0, standing=standing)
+    assert plan.week[standing].tolist() == [0, NOT_PLANNED]
 
 
 def test_a_band_of_another_fleet_is_refused():

@@ -16,6 +16,7 @@ from models.decisions.money import Money
 from models.survival.kaplan_meier import kaplan_meier
 from service.decisions.basis.open_cases import open_cases
 from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
+from service.store.schema import Score
 from tests.service.invented_fleet import FAMILIES, fill
 from training.files.families import load_families
 
@@ -234,3 +235,64 @@ def test_an_age_rests_on_the_own_record(fleet, problem_in, clock):
     policy = age_policy_from_record(curve, 1200 + 180, 1200 + 850)
     assert given["replace_on_day"] == pytest.approx(policy.age, abs=1e-3)
     assert given["cost_per_day"] == pytest.approx(policy.cost_rate, rel=1e-4)
+
+
+def damaged(fleet, clock, pack_id: str) -> None:
+    """Have somebody see damage at a pack."""
+    family = load_families()[fleet.get(f"/v1/packs/{pack_id}").json()["family"]]
+    seen = {"pack_id": pack_id, "time": clock().isoformat(), "state": "rest", "block_v": [None] * family.blocks}
+    assert fleet.post("/v1/readings", json={**seen, "inspected": "damaged"}).status_code == 201
+
+
+def test_a_pack_that_has_to_be_replaced_comes_first_in_plan_and_queue(fleet, clock):
+    """Damage that was seen left the pack out of both: the surest case for a new pack had no slot and no order."""
+    plain = fleet.post(PLAN, json={"slots": [2, 2], "gap": 0}).json()
+    last = plain["left"][-1]["pack_id"]
+    damaged(fleet, clock, last)
+    plan = fleet.post(PLAN, json={"slots": [2, 2], "gap": 0}).json()
+    one = plan["weeks"][0]["planned"][0]
+    assert (one["pack_id"], one["needs_pack"], one["risk"]) == (last, True, [])
+    assert one["saves"] == pytest.approx(60 * 14), "a car that stands"
+    assert plan["first"][0].endswith(f"they take the first slots: {one['vehicle_id'] or last}.")
+    assert not any("under a stop" in said for said in plan["first"]), "it is counted here"
+    assert "under a stop" in fleet.get(RANKING).json()["first"][0]
+    costs = {"day_off_road": 0, "stranding": 90_000}
+    dear = fleet.post(PLAN, json={"slots": [1], "gap": 0, "costs": costs}).json()
+    assert [one["pack_id"] for one in dear["weeks"][0]["planned"]] == [last], "whatever others would save"
+    queue = fleet.post("/v1/orders/queue", json={}).json()
+    first = queue["entries"][0]
+    assert (first["pack_id"], first["needs_pack"], first["latest_day"]) == (last, True, 0)
+    assert first["expected_cost"] is None
+    assert (
+        first["reasons"][-1]
+        == first["last_day"]
+        == ("It needs another pack: order today, from north-quay, who comes soonest.")
+    )
+    assert last not in [one["pack_id"] for one in queue["left_out"]]
+    page = fleet.get("/parts").text
+    assert page.index("It needs another pack: order today") < page.index("A week later costs")
+    assert "has to be replaced" in fleet.get("/fleet/plan", params={"slots": "2", "weeks": "2"}).text
+    assert fleet.get("/parts/queue.csv").status_code == 200
+    for by in ("week_later", "fault_first_today", "name", "latest"):
+        assert fleet.get("/parts", params={"sort": by}).status_code == 200
+    order = {"supplier_id": "north-quay", "family": first["family"], "pack_id": last, "ordered_at": clock().isoformat()}
+    assert fleet.post("/v1/deliveries", json=order).status_code == 201
+    later = fleet.post("/v1/orders/queue", json={}).json()
+    assert last in [one["pack_id"] for one in later["on_order"]]
+    assert last not in [one["pack_id"] for one in later["entries"]]
+
+
+def test_a_plan_keeps_no_slot_for_what_has_to_be_read_first(fleet, store, clock):
+    """A car read at 55 °C was given a pack in week 1, before one of which 67 in 100 are back by then."""
+    first = fleet.post(PLAN, json={"slots": [1, 1], "gap": 0}).json()["weeks"][0]["planned"][0]["pack_id"]
+    with store.writing() as session:
+        session.get_one(Score, first).grave = True
+    plan = fleet.post(PLAN, json={"slots": [1, 1], "gap": 0}).json()
+    assert first not in [one["pack_id"] for week in plan["weeks"] for one in week["planned"]]
+    assert plan["planned"] == 2
+    assert plan["vehicles"] == VEHICLES
+    left = plan["left"][0]
+    assert (left["pack_id"], left["would_save"], left["risk"]) == (first, None, [])
+    assert left["reason"].startswith("Do not drive it")
+    assert left["reason"].endswith("It gets a week once it was read and a new forecast is kept.")
+    assert plan["first"][-1].startswith("Read first, and plan again after that: ")
