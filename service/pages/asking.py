@@ -109,9 +109,12 @@ class Unweighed:
     once: str
 
 
-def unweighed(session: Session, now: datetime) -> Unweighed:
-    """Return the open cases of which there is no forecast that can be decided on."""
-    named, count = without_forecast(session, now, NAMED)
+def unweighed(session: Session, now: datetime, *, old_too: bool = True) -> Unweighed:
+    """Return the open cases of which there is no forecast that can be decided on; `old_too` as for `without_forecast`.
+
+    What the fleet is told first (`service.decisions.fleet.caveats`) names the old ones already.
+    """
+    named, count = without_forecast(session, now, NAMED, old_too=old_too)
     return Unweighed(count, named, round(OLDEST_DAYS), once())
 
 

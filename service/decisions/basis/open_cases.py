@@ -306,7 +306,9 @@ class NotWeighed:
         return said % {"day": self.topped_at.date().isoformat()}
 
 
-def without_forecast(session: Session, now: datetime, limit: int) -> tuple[list[NotWeighed], int]:
+def without_forecast(
+    session: Session, now: datetime, limit: int, *, old_too: bool = True
+) -> tuple[list[NotWeighed], int]:
     """Return packs out on a top-up of which there is no forecast that can be decided on, and how many there are.
 
     One that a fact stops is none of them: a forecast is not what it wants.
@@ -315,6 +317,8 @@ def without_forecast(session: Session, now: datetime, limit: int) -> tuple[list[
     ----------
     limit : int
         Most of them to name, those topped up longest ago first.
+    old_too : bool
+        Also those whose forecast, or what was seen, is too old.
     """
     scored = and_(Score.pack_id == TopUp.pack_id, Score.topped_at >= TopUp.time)
     over = (
@@ -328,7 +332,7 @@ def without_forecast(session: Session, now: datetime, limit: int) -> tuple[list[
     query = (
         select(TopUp.pack_id, TopUp.time, Score.seen_at)
         .outerjoin(Score, scored)
-        .where(or_(Score.pack_id.is_(None), ~decided_on(now)), ~over, ~again, ~stopped)
+        .where(or_(Score.pack_id.is_(None), *([~decided_on(now)] if old_too else [])), ~over, ~again, ~stopped)
     )
     count = session.scalar(select(func.count()).select_from(query.subquery())) or 0
     rows = session.execute(query.order_by(TopUp.time, TopUp.pack_id).limit(limit)) if count else ()

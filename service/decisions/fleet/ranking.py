@@ -9,13 +9,12 @@ from __future__ import annotations
 
 import base64
 import json
-import math
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, Final
 
 from sqlalchemy import and_, func, or_, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, aliased
 
 from models.base.errors import BadInput
 from models.decisions.money import asked_for
@@ -36,6 +35,9 @@ OLD_AFTER: Final = timedelta(hours=36)
 
 FALLING: Final = frozenset({"week_cost", "week_return"})
 """Orders that begin with the highest."""
+
+HIDDEN: Final = frozenset({"week_cost", "good_until"})
+"""Orders by a figure that is not told of a vehicle that must not be driven."""
 
 _WHY: Final = {
     "return_work": N_("It is what a return costs besides the pack: that is what waiting risks."),
@@ -73,24 +75,28 @@ def rank_fleet(
         "name": func.coalesce(Score.vehicle_id, Score.pack_id),
     }[asked.order]
     down = (asked.order in FALLING) != asked.reverse
-    after = None if asked.cursor is None else _read_cursor(asked.cursor, tag, asked.order)
+    parts = _parts(asked.order, asked.reverse)
+    part, after = (0, None) if asked.cursor is None else _read_cursor(asked.cursor, tag, asked.order, len(parts))
     found: list[Any] = []
-    more = True
-    while more and len(found) <= asked.limit:
+    while part < len(parts) and len(found) <= asked.limit:
         wanted = asked.limit + 1 - len(found)
-        rows = _rows(session, week_cost, by, down, picked, after, wanted)
-        more = len(rows) == wanted
-        if rows:
-            after = (rows[-1].sorted_by, str(rows[-1].pack_id))
+        rows = _rows(session, week_cost, by, down, [*picked, *parts[part]], after, wanted)
         over = set(session.scalars(select(Score.pack_id).where(Score.pack_id.in_([r.pack_id for r in rows]), ended())))
-        found += [row for row in rows if row.pack_id not in over]
-    items = _read_on(found[: asked.limit], now, dearer, capital)
+        found += [(part, row) for row in rows if row.pack_id not in over]
+        after = (rows[-1].sorted_by, str(rows[-1].pack_id)) if rows else None
+        if len(rows) < wanted:
+            part, after = part + 1, None
+    shown = found[: asked.limit]
+    items = _read_on([row for _part, row in shown], now, dearer, capital)
     if asked.order in FALLING:
         # The store is in the order of the last scoring; a page of it is in that of today's figures.
-        items.sort(key=lambda item: _figure(item, asked.order), reverse=down)
+        placed = list(zip(shown, items, strict=True))
+        placed.sort(key=lambda one: _figure(one[1], one[0][1], asked.order), reverse=down)
+        placed.sort(key=lambda one: one[0][0])
+        items = [item for _place, item in placed]
     out = select(func.count(), func.min(Score.as_of)).where(~ended(), *picked)
     count, scored_from = session.execute(out).one()
-    last = found[asked.limit - 1] if len(found) > asked.limit else None
+    last_part, last = found[asked.limit - 1] if len(found) > asked.limit else (0, None)
     return RankingAnswer(
         first=caveats(session, picked, asked.family, now) if asked.cursor is None else [],
         currency=costs.currency,
@@ -98,7 +104,7 @@ def rank_fleet(
         vehicles=count,
         scored_from=scored_from,
         items=items,
-        next_cursor=None if last is None else _write_cursor(tag, last.sorted_by, last.pack_id),
+        next_cursor=None if last is None else _write_cursor(tag, last_part, last.sorted_by, last.pack_id),
         notes=[costs.source, _(SINCE_SEEN), _(WAITING_TO_REPLACE), *_age(scored_from, now)],
         cautions=all_cautions(shared_chemistry(families, (item.family for item in items))),
     )
@@ -127,10 +133,23 @@ def _read_on(rows: Sequence[Any], now: datetime, dearer: float, capital: float) 
     return items
 
 
-def _figure(item: Ranked, name: Order) -> float:
-    """Return what a page is sorted by; a pack of which nothing is known comes first where the highest do."""
+def _parts(order: Order, reverse: bool) -> list[list[Any]]:
+    """Return the conditions of the parts in which vehicles come, one after the other.
+
+    Those that must not be driven come first where their own figure is not told, and last the other way round. They are
+    few, and found by an index of their own, so that all others are still sorted from one index alone.
+    """
+    if order not in HIDDEN:
+        return [[]]
+    other = aliased(Score)
+    parts: list[list[Any]] = [[Score.grave], [Score.pack_id.not_in(select(other.pack_id).where(other.grave))]]
+    return parts[::-1] if reverse else parts
+
+
+def _figure(item: Ranked, row: Any, name: Order) -> float:
+    """Return what a page is sorted by: today's figure or, where none is told, that of the last scoring."""
     value: float | None = getattr(item, name)
-    return math.inf if value is None else value
+    return float(row.sorted_by) if value is None else value
 
 
 def _rows(
@@ -167,19 +186,19 @@ def _age(scored_from: datetime | None, now: datetime) -> list[str]:
     return []
 
 
-def _write_cursor(tag: list[Any], value: Any, pack_id: str) -> str:
+def _write_cursor(tag: list[Any], part: int, value: Any, pack_id: str) -> str:
     text = value.isoformat() if isinstance(value, datetime) else value
-    return base64.urlsafe_b64encode(json.dumps([tag, text, pack_id]).encode()).decode().rstrip("=")
+    return base64.urlsafe_b64encode(json.dumps([tag, part, text, pack_id]).encode()).decode().rstrip("=")
 
 
-def _read_cursor(cursor: str, tag: list[Any], order: Order) -> tuple[Any, str]:
+def _read_cursor(cursor: str, tag: list[Any], order: Order, parts: int) -> tuple[int, tuple[Any, str]]:
     try:
-        found, value, pack_id = json.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
+        found, part, value, pack_id = json.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
         if order == "good_until":
             value = datetime.fromisoformat(value)
         wanted = {"good_until": datetime, "name": str}.get(order, float)
-        if found == tag and isinstance(value, wanted) and isinstance(pack_id, str):
-            return value, pack_id
+        if found == tag and part in range(parts) and isinstance(value, wanted) and isinstance(pack_id, str):
+            return part, (value, pack_id)
     except (ValueError, TypeError):
         pass
     raise BadInput.one(

@@ -55,12 +55,12 @@ def show_plan(request: Request, store: CurrentStore, families: KnownFamilies) ->
     problems: tuple[Problem, ...] = ()
     with store.reading() as session:
         choices = {name: part_choices(session, name) for name in PART}
-        left = unweighed(session, request.app.state.clock())
         if texts.get("slots"):
             try:
                 plan = plan_of_fleet(session, plan_asked(texts), request.app.state.clock(), families)
             except BadInput as error:
                 problems = error.problems
+        left = unweighed(session, request.app.state.clock(), old_too=plan is None)
     missing = about_costs(problems)
     faults = Faults(tuple(problem for problem in problems if problem not in missing))
     return render(
@@ -107,11 +107,11 @@ def show_returns(request: Request, store: CurrentStore, families: KnownFamilies)
     faults = Faults()
     with store.reading() as session:
         choices = {name: part_choices(session, name) for name in PART}
-        left = unweighed(session, request.app.state.clock())
         try:
             answer = returns_of_fleet(session, question(ReturnsRequest, texts), request.app.state.clock(), families)
         except BadInput as error:
             faults = Faults(error.problems)
+        left = unweighed(session, request.app.state.clock(), old_too=answer is None)
     return render(
         request,
         "fleet/returns.html",

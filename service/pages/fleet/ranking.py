@@ -66,7 +66,6 @@ def show_ranking(request: Request, store: CurrentStore, families: KnownFamilies)
     with store.reading() as session:
         choices = {name: part_choices(session, name) for name in PART}
         job = scoring_job(session)
-        left = unweighed(session, request.app.state.clock())
         try:
             ranking = rank_fleet(
                 session,
@@ -76,6 +75,7 @@ def show_ranking(request: Request, store: CurrentStore, families: KnownFamilies)
             )
         except BadInput as error:
             problems = error.problems
+        left = unweighed(session, request.app.state.clock(), old_too=ranking is None)
     missing = about_costs(problems)
     faults = Faults(tuple(problem for problem in problems if problem not in missing))
     following = ""

@@ -296,3 +296,29 @@ def test_a_plan_keeps_no_slot_for_what_has_to_be_read_first(fleet, store, clock)
     assert left["reason"].startswith("Do not drive it")
     assert left["reason"].endswith("It gets a week once it was read and a new forecast is kept.")
     assert plan["first"][-1].startswith("Read first, and plan again after that: ")
+
+
+def test_what_must_not_be_driven_comes_first_in_the_whole_ranking_not_on_its_page_alone(fleet, store):
+    """The store's order did not know it: such a car stood at the head of the fifth page."""
+    plain = [item["pack_id"] for item in walk(fleet)]
+    grave = [plain[30], plain[12]]
+    with store.writing() as session:
+        for pack_id in grave:
+            session.get_one(Score, pack_id).grave = True
+    rest = [pack_id for pack_id in plain if pack_id not in grave]
+    for limit in (1, 7, VEHICLES):
+        seen = walk(fleet, limit=limit)
+        assert [item["pack_id"] for item in seen] == [grave[1], grave[0], *rest]
+        assert [item["grave"] for item in seen[:3]] == [True, True, False]
+    assert {item["pack_id"] for item in walk(fleet, reverse=True)[-2:]} == set(grave)
+    assert {item["pack_id"] for item in walk(fleet, order="good_until")[:2]} == set(grave)
+    names = [item["vehicle_id"] or item["pack_id"] for item in walk(fleet, order="name")]
+    assert names == sorted(names)
+
+
+def test_what_is_too_old_is_told_once_on_the_page(fleet, clock):
+    """Two notices said the same of the same packs, each with a count of its own."""
+    clock.forward(days=40)
+    page = fleet.get("/fleet").text
+    assert page.count("30 days") == 1
+    assert "without a forecast or a reading from the last" not in page
