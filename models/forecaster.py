@@ -427,6 +427,7 @@ class Forecaster(FittedCurves):
             unseen_days=float(batch.unseen_days[0]),
             surplus_left_out=bool(batch.surplus_left_out[0]),
             own_outcomes=self.own_outcomes,
+            sister_outcomes=self.sister_outcomes,
             block=int(batch.block[0]),
         )
         return forecast, full, batch

@@ -13,7 +13,7 @@ posterior rather than taken at its mode, since few rows do not say which mixture
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Protocol
 
 import numpy as np
 import pandas as pd
@@ -82,6 +82,14 @@ def _simplex(parts: int) -> Floats:
     return np.hstack([first, STEPS - first.sum(axis=1, keepdims=True)]) / STEPS
 
 
+class CurvesMaker(Protocol):
+    """What makes hold curves with their band from those of a forecaster that has learned from no workshop."""
+
+    def curves(self, survival: Floats, X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
+        """Return mean, low and high, shape (n, len(DAYS)) each."""
+        ...
+
+
 @dataclass(frozen=True)
 class OwnMixture:
     """What a workshop's own packs say by themselves, mixed with forecasts that lean on other worlds.
@@ -95,17 +103,17 @@ class OwnMixture:
     shares : array, shape (2 + number of members + 1,)
         Of the leaning forecast, of its correction, of each member, and of the forecast as it was before learning.
     outcomes : int
-        Recorded ends of top-ups it rests on, returns and others.
-    before : WorkshopPosterior, optional
-        Makes the forecast as it was before learning; a mixture stored before that was mixed in has none, and no share
-        for it.
+        Recorded ends of the workshop's own top-ups that it rests on, returns and others.
+    before : CurvesMaker, optional
+        Makes the forecast as it was before learning, or as the record of sister workshops made it; a mixture stored
+        before that was mixed in has none, and no share for it.
     """
 
     residual: ResidualTrees
     members: tuple[SurvivalEstimator, ...]
     shares: Floats
     outcomes: int
-    before: WorkshopPosterior | None = None
+    before: CurvesMaker | None = None
 
     def joined(
         self, taken: Floats, curves: tuple[Floats, Floats, Floats], X: pd.DataFrame
@@ -134,3 +142,15 @@ class OwnMixture:
         # Shares add up to 1 but for the last digit.
         mean, low, high = (np.clip(part, 0.0, 1.0) for part in mixed)
         return mean, low, high
+
+
+@dataclass(frozen=True)
+class LearnedCurves:
+    """What a forecaster says that has learned from a record: worlds still possible, mixed with what own packs say."""
+
+    posterior: WorkshopPosterior
+    own: OwnMixture
+
+    def curves(self, survival: Floats, X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
+        """Return the hold curves and their band from those before learning, shape (n, len(DAYS)) each."""
+        return self.own.joined(survival, self.posterior.curves(survival, X), X)

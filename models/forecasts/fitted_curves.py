@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.calibration.recalibration import GroupRecalibration
-from models.calibration.stacking import OwnMixture
+from models.calibration.stacking import LearnedCurves, OwnMixture
 from models.calibration.workshop_posterior import WorkshopPosterior
 from models.features.derived import some_features
 from models.forecasts.evidence import evidence_group
@@ -55,6 +55,7 @@ class FittedCurves:
 
     posterior: WorkshopPosterior | None = None  # a model stored before there were worlds has none
     own: OwnMixture | None = None  # only one that has learned from a record has it
+    sister_outcomes: int = 0  # recorded ends of top-ups of sister workshops that it learned from
 
     def __init__(
         self,
@@ -96,9 +97,8 @@ class FittedCurves:
 
     def _members_curves(self, X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
         if self.posterior is not None:
-            taken = self.before_learning(X)
-            curves = self.posterior.curves(taken, X)
-            return curves if self.own is None else self.own.joined(taken, curves, X)
+            made = self.posterior if self.own is None else LearnedCurves(self.posterior, self.own)
+            return made.curves(self.before_learning(X), X)
         group = evidence_group(X)
         each = np.stack([self._calibrated(m.predict_survival(X, DAYS), group) for m in self.members])
         survival = each.mean(axis=0)

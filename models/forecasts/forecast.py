@@ -89,8 +89,8 @@ class Forecast:
         Whether promised days are read off a lower curve, as if no more had gone in than was missing.
     days : array, shape (g,)
         The grid, from 0 to the horizon.
-    own_outcomes : int
-        Outcomes of a workshop's own that the forecast rests on, beside simulated packs.
+    own_outcomes, sister_outcomes : int
+        Outcomes of a workshop's own, and of sister workshops, that the forecast rests on, beside simulated packs.
     block : int or None
         The (first) block of the newest top-up, from 1.
     """
@@ -113,6 +113,7 @@ class Forecast:
     surplus_left_out: bool = False
     days: Floats = field(default_factory=lambda: DAYS)
     own_outcomes: int = 0
+    sister_outcomes: int = 0
     block: int | None = None
 
     @property

@@ -209,6 +209,28 @@ def known_at(tables: HistoryTables, moments: pd.DataFrame) -> HistoryTables:
     return HistoryTables(**parts, families=tables.families)
 
 
+def side_by_side(parts: Mapping[str, HistoryTables]) -> HistoryTables:
+    """Join the tables of several workshops; packs are named ``workshop/pack``, as two of them may use one name.
+
+    Parameters
+    ----------
+    parts : mapping of str to HistoryTables
+        By workshop; at least one.
+    """
+    frames = {workshop: tables.frames() for workshop, tables in parts.items()}
+
+    def joined(name: str) -> pd.DataFrame:
+        some = [f[name].assign(pack_id=f"{workshop}/" + f[name]["pack_id"]) for workshop, f in frames.items()]
+        # Columns without a value say nothing of what a table holds.
+        whole = pd.concat([frame for frame in some if len(frame)] or some[:1], ignore_index=True)
+        order = ["pack_id", "time"] if "time" in whole else ["pack_id"]
+        return whole.sort_values(order, kind="stable", ignore_index=True)
+
+    families = {name: family for tables in parts.values() for name, family in tables.families.items()}
+    names = next(iter(frames.values()))
+    return HistoryTables(**{name: joined(name) for name in names}, families=families)
+
+
 def last_facts(tables: HistoryTables) -> pd.DataFrame:
     """Return ``pack_id`` and ``origin``: the time of each pack's newest reading, top-up or plan; NaT without any."""
     times = pd.concat([frame[["pack_id", "time"]] for frame in (tables.readings, tables.topups, tables.usage)])

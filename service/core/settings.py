@@ -149,6 +149,15 @@ class Settings(BaseModel):
             shown_default="families in the home",
         ),
     ]
+    sisters_dir: Annotated[
+        Path | None,
+        _setting(
+            None,
+            "Folder with one folder of tables for each sister workshop of the house, as `tideover export` writes them: "
+            "learning from the own record starts from theirs.",
+            shown_default="none",
+        ),
+    ]
     body_seconds: Annotated[
         int,
         _setting(
@@ -305,12 +314,12 @@ class Settings(BaseModel):
             raise wrong(f"{address!r} is not an address of pages.", mend)
         return address.rstrip("/")
 
-    @field_validator("home", "families_dir")
+    @field_validator("home", "families_dir", "sisters_dir")
     @classmethod
     def _absolute(cls, folder: Path | None) -> Path | None:
         return None if folder is None else folder.expanduser().absolute()
 
-    @field_validator("families_dir")
+    @field_validator("families_dir", "sisters_dir")
     @classmethod
     def _there(cls, folder: Path | None) -> Path | None:
         if folder is not None and not folder.is_dir():

@@ -6,7 +6,9 @@ import copy
 import json
 import shutil
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
@@ -16,6 +18,7 @@ from training.files.tables import write_tables
 from training.registry import ModelRegistry
 from training.simulation.cohort import CohortPlan, simulate_cohort
 
+MARROW_BAY = Path(__file__).parents[2] / "data" / "synthetic"
 AT = datetime(2026, 3, 3, tzinfo=UTC)
 
 
@@ -176,3 +179,35 @@ def test_learning_from_a_record_on_the_command_line(two, tideover, tmp_path):
     again = tideover("train", "--from", tmp_path / "record", "--workers", "1", env=env)
     assert again.exit_code == 0, again.stderr
     assert registry.load(made[0].model_id, Forecaster).model.model_id == made[0].model_id
+
+
+def test_learning_starts_from_what_sister_workshops_recorded(two, tideover, tmp_path):
+    own, registry, first = two
+    sisters = tmp_path / "sisters"
+    sisters.mkdir()
+    env = {"TIDEOVER_HOME": str(own), "TIDEOVER_SISTERS_DIR": str(sisters)}
+    record = simulate_cohort(CohortPlan(60, 62, years=1)).tables
+    once = record.topups.groupby("pack_id", as_index=False).head(1)
+    write_tables(replace(record, outcomes=record.outcomes[:0], topups=once), tmp_path / "record")
+    ran = tideover("train", "--from", tmp_path / "record", env=env)
+    assert ran.exit_code == 2
+    assert "holds no folder of a workshop" in " ".join(ran.stderr.split())
+    # Two workshops may call their packs alike.
+    for name in ("north", "south"):
+        write_tables(simulate_cohort(CohortPlan(60, 63, years=1)).tables, sisters / name)
+    ran = tideover("train", "--from", tmp_path / "record", "--workers", "1", env=env)
+    assert ran.exit_code == 0, ran.stderr
+    assert "of sister workshops" in " ".join(ran.stdout.split())
+    made = [registry.manifest(name) for name in registry.names() if name not in (first, "second")]
+    assert made[0].facts["sister_fates"] > 0
+    assert registry.load(made[0].model_id, Forecaster).model.own_outcomes == 0
+    ran = tideover("forecast", "--data", MARROW_BAY, "--pack", "MB-VAN-15", "--json", env=env)
+    assert ran.exit_code == 0, ran.stderr
+    told = json.loads(ran.stdout)
+    assert told["own_outcomes"] == 0
+    assert told["sister_outcomes"] == made[0].facts["sister_fates"]
+    assert f"outcomes of yours: 0, of your sister workshops: {told['sister_outcomes']}" in str(told["sentences"])
+    (sisters / "south" / "topups.csv").write_text("pack_id\nlate\n")
+    ran = tideover("train", "--from", tmp_path / "record", env=env)
+    assert ran.exit_code == 2
+    assert "south, topups.csv" in " ".join(ran.stderr.split())

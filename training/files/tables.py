@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -32,6 +33,7 @@ from models.packs.tables import (
     HistoryTables,
     block_column,
     block_columns,
+    side_by_side,
 )
 from training.files.written import blocks_written, moment_written, number_written
 
@@ -355,6 +357,36 @@ def read_tables(folder: Path, families: Mapping[str, PackFamily]) -> HistoryTabl
         for n, f in frames.items()
     }
     return HistoryTables(**ordered, families=families)
+
+
+def read_sisters(folder: Path, families: Mapping[str, PackFamily]) -> HistoryTables:
+    """Read the records of several workshops, a folder of documented tables each, as one.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds one folder a workshop; what else lies there is passed over.
+    families : mapping of str to PackFamily
+
+    Raises
+    ------
+    BadInput
+        As for `read_tables`, with the workshop's folder; or the folder holds none.
+    """
+    parts: dict[str, HistoryTables] = {}
+    for part in sorted(path for path in folder.iterdir() if path.is_dir() and not path.name.startswith(".")):
+        try:
+            parts[part.name] = read_tables(part, families)
+        except BadInput as wrong:
+            problems = [replace(p, where=f"{part.name}, {p.where}") for p in wrong.problems]
+            raise BadInput(problems) from None
+    if not parts:
+        raise BadInput.one(
+            str(folder),
+            "holds no folder of a workshop.",
+            "Put one folder of tables for each workshop there, as `tideover export` writes them.",
+        )
+    return side_by_side(parts)
 
 
 def _dtype(column: str) -> Any:

@@ -26,7 +26,7 @@ from models.survival.reading_curves import own_day
 from training.learning.charged_again import returns_not_written
 from training.learning.moments import SurvivalRows, moments_of, survival_rows
 
-Maker = Callable[[HistoryTables], Forecaster]
+Maker = Callable[[HistoryTables, datetime], Forecaster]
 """Makes a forecaster from what was known at a cut."""
 
 WINDOWS: Final = 2
@@ -142,7 +142,7 @@ def back_test(
     at : datetime
         Now: where the last window ends, and up to when outcomes are known.
     makers : mapping of str to callable
-        Candidates; each is called once a cut.
+        Candidates; each is called once a cut, with what was known then and the moment of the cut.
     cuts : sequence of datetime
         Increasing, before `at`.
     seed : int
@@ -170,7 +170,7 @@ def back_test(
         found.append(rows)
         windows.append(np.full(len(rows), number))
         for name, make in makers.items():
-            forecaster = make(known)
+            forecaster = make(known, start)
             survival, _, _ = forecaster.curves(rows.X)
             curves[name].append(survival)
             group = forecaster.bound_group(rows.X)

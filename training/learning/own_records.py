@@ -17,8 +17,9 @@ from models.base import counts
 from models.base.arrays import Bools
 from models.base.day_grid import DAYS, GRID_VERSION
 from models.base.errors import BadInput
+from models.base.percents import level_percent
 from models.calibration.conformal import ConformalBound, ShrunkenBound
-from models.calibration.stacking import OwnMixture, mixture_shares, outcome_likelihood
+from models.calibration.stacking import LearnedCurves, OwnMixture, mixture_shares, outcome_likelihood
 from models.calibration.workshop_posterior import WorkshopPosterior
 from models.calibration.world_prior import WorldPrior, WorldRecord
 from models.estimators.cox import CoxRegression
@@ -31,7 +32,7 @@ from models.forecasts.evidence import evidence_group
 from models.forecasts.weakness_kind import KindClassifier
 from models.packs.tables import HistoryTables
 from models.survival.estimator import SurvivalEstimator
-from training.learning.back_test import BackTest, back_test, cuts_of, known_by, paired_difference
+from training.learning.back_test import BackTest, Maker, back_test, cuts_of, known_by, paired_difference
 from training.learning.fitting import Progress, data_digest
 from training.learning.moments import SurvivalRows, fold_of, moments_of, survival_rows
 from training.report import CalibrationReport, ReportInputs, build_report
@@ -160,6 +161,7 @@ def learn_from_records(
     record: HistoryTables,
     at: datetime,
     *,
+    sisters: HistoryTables | None = None,
     current: Forecaster | None = None,
     seed: int = 0,
     progress: Progress | None = None,
@@ -172,6 +174,9 @@ def learn_from_records(
         Has learned nothing from this record.
     at : datetime
         With offset; what is recorded for later is not used.
+    sisters : HistoryTables, optional
+        The records of other workshops of the house, as one. The forecast that they teach takes the place of `base`
+        among those that are mixed: it counts as far as it foretells the own outcomes.
     current : Forecaster, optional
         Answers now, and is not `base`: the back-test then also says what it would have forecast, under "current".
     seed : int
@@ -199,18 +204,19 @@ def learn_from_records(
     cuts = cuts_of(record, at) if own.returns else []
     steps, done = len(cuts) + 2, 0
 
-    def make(tables: HistoryTables) -> Forecaster:
+    def make(tables: HistoryTables, cut: datetime) -> Forecaster:
         nonlocal done
         if progress is not None:
             progress(done, steps, "trying on the past" if done < len(cuts) else "learning")
         done += 1
-        return learned_forecaster(base, OwnRows.of(tables, seed), tables)
+        start = base if sisters is None else taught_by_sisters(base, sisters, cut, seed)
+        return learned_forecaster(start, OwnRows.of(tables, seed), tables)
 
-    makers = {BEFORE: lambda _: base, LEARNED: make}
+    makers: dict[str, Maker] = {BEFORE: lambda *_: base, LEARNED: make}
     if current is not None:
-        makers[CURRENT] = lambda _: current
+        makers[CURRENT] = lambda *_: current
     tested = back_test(record, at, makers, cuts, seed=seed) if cuts else None
-    forecaster = make(known)
+    forecaster = make(known, at)
     standings = _standings(tested)
     back = [
         t.outcomes.loc[t.outcomes["time"] <= pd.Timestamp(at), "kind"].eq("returned").sum() for t in (known, record)
@@ -221,7 +227,7 @@ def learn_from_records(
         assert forecaster.posterior is not None
         # Named by what it is, but for the last digits, which follow where in memory a number lies.
         found = np.round(forecaster.posterior.law.mean, 4) + 0.0
-        named = f"{base.model_id} {joblib.hash(found)} {digest}"
+        named = f"{base.model_id} {joblib.hash(found)} {digest}" + ("" if sisters is None else data_digest(sisters))
         forecaster.model_id = hashlib.sha256(named.encode()).hexdigest()[:12]
     if progress is not None:
         progress(steps, steps, "done")
@@ -231,6 +237,7 @@ def learn_from_records(
         "moments": len(own.rows),
         "returns": own.returns,
         "recorded_fates": own.fates,
+        "sister_fates": forecaster.sister_outcomes,
         "seed": seed,
         "base_model": base.model_id,
         "learned_until": at.isoformat(),
@@ -285,8 +292,22 @@ class Taught:
         return np.stack([leaning, *self.residual.corrected(X, leaning), *own])
 
 
+def taught_by_sisters(base: Forecaster, sisters: HistoryTables, at: datetime, seed: int) -> Forecaster:
+    """Return a forecaster that has learned from sister workshops as they stood at a moment, and from no own outcome."""
+    known = known_by(sisters, at)
+    rows = OwnRows.of(known, seed)
+    learned = learned_forecaster(base, rows, known)
+    if learned.own is not None:
+        learned.sister_outcomes, learned.own = rows.fates, replace(learned.own, outcomes=0)
+    return learned
+
+
 def learned_forecaster(base: Forecaster, own: OwnRows, tables: HistoryTables) -> Forecaster:
-    """Return a forecaster that has learned from own rows; `base` itself where there is nothing to learn from."""
+    """Return a forecaster that has learned from own rows; `base` itself where there is nothing to learn from.
+
+    `base` has learned from no row of these. What it says is one of the forecasts that are mixed, whether it has learned
+    from sister workshops or from none.
+    """
     assert base.posterior is not None
     learned = copy.copy(base)
     learned.kinds = own.taught(base.kinds)
@@ -301,7 +322,8 @@ def learned_forecaster(base: Forecaster, own: OwnRows, tables: HistoryTables) ->
     back = rows.event & (rows.time <= DAYS[-1])
     taught = Taught.by(record, prior)
     # The last is the forecast as it stands: it learns from no row, so that nothing needs be left out for it.
-    crossed = np.repeat(base.posterior.curves(taken, rows.X)[0][None], 2 + len(taught.members) + 1, axis=0)
+    before = base.posterior if base.own is None else LearnedCurves(base.posterior, base.own)
+    crossed = np.repeat(before.curves(taken, rows.X)[0][None], 2 + len(taught.members) + 1, axis=0)
     for number in np.unique(fold):
         kept = fold != number
         if back[kept].any():
@@ -309,7 +331,7 @@ def learned_forecaster(base: Forecaster, own: OwnRows, tables: HistoryTables) ->
     likelihood = np.stack([outcome_likelihood(curves, rows.time, rows.event) for curves in crossed], axis=1)
     shares = mixture_shares(likelihood, record.weights)
     learned.posterior = taught.posterior
-    learned.own = OwnMixture(taught.residual, taught.members, shares, own.fates, base.posterior)
+    learned.own = OwnMixture(taught.residual, taught.members, shares, own.fates, before)
     learned.families = dict(base.families) | dict(tables.families)
     mixed = np.clip(np.tensordot(shares, crossed, axes=1), 0.0, 1.0)
     bound = ConformalBound(min_group=1).fit(mixed, rows.time, rows.event, groups=learned.bound_group(own.rows.X))
@@ -328,8 +350,10 @@ def what_was_learned(base: Forecaster, learned: Forecaster, own: OwnRows, *, not
     if learned is base:
         return "No return is recorded yet, so the model stays as it is."
     opened = f" The kind of weakness is learned from {own.opened} opened packs." if own.opened else ""
+    theirs = counts.outcomes(learned.sister_outcomes)
     if own.returns == 0:
-        return f"No return is recorded yet, so the hold curves stay as they are.{opened}"
+        stay = f"follow {theirs} of sister workshops" if learned.sister_outcomes else "stay as they are"
+        return f"No return of yours is recorded yet, so the hold curves {stay}.{opened}"
     assert learned.posterior is not None
     X = base.seen.readable(own.rows.X)
     factor = learned.posterior.hazard_factor(base.before_learning(X), X)
@@ -346,6 +370,9 @@ def what_was_learned(base: Forecaster, learned: Forecaster, own: OwnRows, *, not
     words = [f"“{_MEANING[name]}” {'more' if by > 0 else 'less'}" for name, by in moved]
     if words:
         said += " A high value of " + " and of ".join(words) + " than assumed speaks for an early return."
+    if learned.sister_outcomes and learned.own is not None:
+        share = level_percent(float(learned.own.shares[-1]))
+        said += f" What {theirs} of sister workshops teach counts {share} of the forecast, and less with each of yours."
     if not_written:
         some = "1 top-up was" if not_written == 1 else f"{not_written} top-ups were"
         said += (

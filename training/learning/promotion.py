@@ -127,7 +127,7 @@ def compare(
     start = (times.min() - pd.Timedelta(1, "s")).to_pydatetime() if since is None else since
     if start >= at:
         return judge(None, "", "")
-    makers = {"challenger": lambda _: challenger, "current": lambda _: current}
+    makers = {"challenger": lambda *_: challenger, "current": lambda *_: current}
     return judge(back_test(record, at, makers, [start], seed=seed), "challenger", "current")
 
 

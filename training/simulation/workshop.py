@@ -205,7 +205,8 @@ def charge_block(
     return Charging(
         stored_ah=stored,
         charge_ah=noted(np.round(np.maximum(told, 0.01), 2), 0.12),
-        end_v=noted(np.round(end + 0.01 * rng.standard_normal(m), 2), 0.2),
+        # A block whose only cell is shorted shows nothing: the least that a meter tells.
+        end_v=noted(np.maximum(np.round(end + 0.01 * rng.standard_normal(m), 2), 0.01), 0.2),
         duration_h=noted(np.maximum(np.round(hours, 1), 0.1), 0.2),
         hours=hours,
     )

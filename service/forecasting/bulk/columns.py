@@ -58,6 +58,7 @@ def described(schema: pa.Schema, forecaster: Forecaster) -> pa.Schema:
             "tideover.grid_version": GRID_VERSION,
             "tideover.days": json.dumps(DAYS.tolist()),
             "tideover.own_outcomes": str(forecaster.own_outcomes),
+            "tideover.sister_outcomes": str(forecaster.sister_outcomes),
             "tideover.caution": CAUTION,
         }
     )

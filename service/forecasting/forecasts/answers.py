@@ -114,6 +114,7 @@ def _figures(case: ForecastCase, forecast: Forecast, age: list[EvidenceFlag]) ->
         kinds=None if forecast.kinds is None else dict(forecast.kinds),
         flags=[*age, *(EvidenceFlag.of(flag) for flag in forecast.flags)],
         own_outcomes=forecast.own_outcomes,
+        sister_outcomes=forecast.sister_outcomes,
         block=forecast.block,
         grid_version=GRID_VERSION,
         model_id=forecast.model_id,

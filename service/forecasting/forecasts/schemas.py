@@ -162,6 +162,7 @@ class ForecastFigures(BaseModel):
     own_outcomes: int | None = Field(
         None, description="Outcomes of your own that it rests on, beside simulated packs; null in forecasts of before."
     )
+    sister_outcomes: int = Field(0, description="Outcomes of sister workshops that it rests on as well.")
     block: int | None = Field(None, description="The (first) block of the newest top-up; null in forecasts of before.")
     grid_version: str
     model_id: str

@@ -214,7 +214,7 @@ def sentences_of(figures: ForecastFigures) -> list[str]:
     if figures.kinds:
         sentences.append(_kind(figures.kinds, told="no-load-reading" not in {flag.code for flag in figures.flags}))
     if figures.own_outcomes is not None:
-        sentences.append(_rests_on(figures.own_outcomes))
+        sentences.append(_rests_on(figures.own_outcomes, figures.sister_outcomes))
     return sentences
 
 
@@ -226,7 +226,11 @@ def _used_up(figures: ForecastFigures) -> bool:
     return early.day is None or early.day >= 1
 
 
-def _rests_on(outcomes: int) -> str:
+def _rests_on(outcomes: int, sisters: int) -> str:
+    if sisters:
+        return _(
+            "This rests on simulated packs; outcomes of yours: %(own)s, of your sister workshops: %(sisters)s."
+        ) % {"own": outcomes, "sisters": sisters}
     if outcomes == 0:
         return _("This rests on simulated packs alone: no outcome of yours is known yet.")
     said = ngettext(

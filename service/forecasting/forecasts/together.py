@@ -75,6 +75,7 @@ def figures_of(
         "horizon_days": HORIZON_DAYS,
         "days": DAYS.tolist(),
         "own_outcomes": forecaster.own_outcomes,
+        "sister_outcomes": forecaster.sister_outcomes,
         "grid_version": GRID_VERSION,
         "model_id": forecaster.model_id,
     }

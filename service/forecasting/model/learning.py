@@ -104,6 +104,7 @@ def learn_from_record(
     record: HistoryTables,
     *,
     at: datetime,
+    sisters: HistoryTables | None = None,
     seed: int = 0,
     threads: int = 1,
     progress: Progress | None = None,
@@ -117,6 +118,8 @@ def learn_from_record(
         record is always learned from anew, never twice.
     at : datetime
         Now, with offset.
+    sisters : HistoryTables, optional
+        As for `training.learning.own_records.learn_from_records`.
     seed : int
         Of the choice of moments.
 
@@ -137,7 +140,7 @@ def learn_from_record(
     current = registry.load_current(Forecaster)
     base_id = current.manifest.facts.get("base_model", current.manifest.model_id)
     base = current if base_id == current.manifest.model_id else registry.load(base_id, Forecaster)
-    if not (record.outcomes["kind"] == "returned").any() and record.outcomes["found"].isna().all():
+    if not any(_teaches(tables) for tables in (record, sisters) if tables is not None):
         return base.manifest, None
 
     since = current.manifest.facts.get("learned_until")
@@ -146,6 +149,7 @@ def learn_from_record(
             base.model,
             record,
             at,
+            sisters=sisters,
             current=None if current is base else current.model,
             seed=seed,
             progress=progress,
@@ -160,6 +164,10 @@ def learn_from_record(
     if judgement.verdict != "worse":
         registry.promote(manifest.model_id, at, judgement.sentence())
     return manifest, judgement
+
+
+def _teaches(record: HistoryTables) -> bool:
+    return bool((record.outcomes["kind"] == "returned").any() or record.outcomes["found"].notna().any())
 
 
 def promote_on_record(

@@ -15,6 +15,7 @@ from models.packs.tables import HistoryTables
 from service.core.settings import Settings
 from service.forecasting.model.learning import learn, learn_from_record
 from training.files.families import load_families
+from training.files.tables import read_sisters
 from training.learning.fitting import FitSettings, Further
 from training.learning.promotion import LEARNING_RULE, Judgement
 from training.learning.strange_kinds import strange_plans
@@ -181,6 +182,8 @@ def train_on_record(
     ModelRefused, BadInput
         As for `service.forecasting.model.learning.learn_from_record`.
     """
+    families = load_families(settings.own_families_dir)
+    sisters = None if settings.sisters_dir is None else read_sisters(settings.sisters_dir, families)
     if registry.current_id() is None:
         train_on_simulation(settings, registry, packs=packs, seed=seed, workers=workers, at=at, stages=stages)
     with stages("Learning") as progress:
@@ -188,6 +191,7 @@ def train_on_record(
             registry,
             record,
             at=at,
+            sisters=sisters,
             seed=seed,
             threads=settings.threads,
             progress=progress,

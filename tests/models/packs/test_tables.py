@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.packs.tables import block_columns, from_days, history_of, tables_from_histories, to_days
+from models.packs.tables import block_columns, from_days, history_of, side_by_side, tables_from_histories, to_days
 from training.simulation.cohort import CohortPlan, simulate_cohort
 
 
@@ -24,6 +24,18 @@ def test_property_times_survive_to_the_second_and_gaps_stay_gaps():
     back = to_days(from_days(days))
     np.testing.assert_allclose(back[[0, 2]], days[[0, 2]], atol=0.5 / 86400)
     assert np.isnan(back[1])
+
+
+def test_two_workshops_side_by_side_keep_every_row_of_packs_of_one_name(tables):
+    few = tables.of_packs(tables.packs["pack_id"][:5])
+    both = side_by_side({"south": few, "north": tables})
+    for name, frame in both.frames().items():
+        assert len(frame) == len(few.frames()[name]) + len(tables.frames()[name])
+    one = few.packs["pack_id"].iloc[0]
+    for workshop in ("south", "north"):
+        there = history_of(both, f"{workshop}/{one}")
+        assert there.model_copy(update={"pack_id": one}) == history_of(tables, one)
+    assert both.packs["pack_id"].is_unique
 
 
 def test_parity_tables_to_histories_and_back(tables):

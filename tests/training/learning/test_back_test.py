@@ -91,7 +91,7 @@ def test_another_future_changes_no_forecast_made_before_it(record, cut, small_tr
     for tables in (record, with_another_future(record, cut)):
         handed: list[str] = []
 
-        def maker(known, handed=handed):
+        def maker(known, _at, handed=handed):
             handed.append(data_digest(known))
             return small_trained.forecaster
 
@@ -131,7 +131,7 @@ def test_cuts_see_a_growing_share_of_the_outcomes(record):
 
 def test_every_window_lies_after_its_cut(record, cut, small_trained):
     cuts = cuts_of(record, cut, 2)
-    found = back_test(record, cut, {"a": lambda _: small_trained.forecaster}, cuts)
+    found = back_test(record, cut, {"a": lambda *_: small_trained.forecaster}, cuts)
     origin = found.rows.moments["origin"]
     for number, (start, end) in enumerate(zip(cuts, [cuts[1], cut], strict=True)):
         inside = found.window == number

@@ -6,6 +6,7 @@ import copy
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from models.base.day_grid import DAYS
@@ -13,7 +14,7 @@ from models.base.errors import BadInput
 from models.base.threads import thread_limit
 from models.calibration.conformal import ConformalBound, ShrunkenBound
 from models.forecasts.weakness_kind import KINDS
-from models.packs.tables import from_days
+from models.packs.tables import from_days, side_by_side
 from training.learning.back_test import known_by
 from training.learning.moments import moments_of, survival_rows
 from training.learning.own_records import (
@@ -23,11 +24,15 @@ from training.learning.own_records import (
     learn_from_records,
     learned_forecaster,
     report_of,
+    taught_by_sisters,
     what_was_learned,
 )
 from training.scoring import integrated_brier_score
 from training.simulation.cohort import FIRST_DAY, CohortPlan, simulate_cohort
 from training.simulation.workshop import WorkshopHabits
+
+COUNTS = ((130, 51), (130, 52))
+"""Packs and seeds of the sister workshops."""
 
 YEAR_END = from_days(np.array([FIRST_DAY + 365.0]))[0].to_pydatetime()
 
@@ -97,6 +102,57 @@ def test_a_place_where_all_hold_longer_or_shorter_is_found_out(base, record, slo
     assert (after > before + 0.03) == (slower > 1)
     assert (after < before - 0.03) == (slower < 1)
     assert "so they hold longer" in what_was_learned(base, found, stretched) or slower < 1
+
+
+@pytest.fixture(scope="module")
+def sisters(made_once):
+    """The record of two other workshops at that place. Invented."""
+
+    def make():
+        one, two = (simulate_cohort(CohortPlan(n, s, places=("cinder-flats",), years=1)).tables for n, s in COUNTS)
+        return side_by_side({"north": one, "south": two})
+
+    return made_once("sister-records", make)
+
+
+def test_sister_workshops_teach_before_an_own_outcome_is_known(base, record, sisters):
+    early = from_days(np.array([FIRST_DAY + 0.5]))[0].to_pydatetime()
+    late = replace(sisters, outcomes=sisters.outcomes.assign(time=sisters.outcomes["time"] - pd.Timedelta(days=365)))
+    for frame in ("readings", "topups", "usage"):
+        late = replace(late, **{frame: getattr(late, frame).assign(time=lambda f: f["time"] - pd.Timedelta(days=365))})
+    found = learn_from_records(base, record, early, sisters=late)
+    assert found.forecaster.own_outcomes == 0
+    assert found.forecaster.sister_outcomes == found.facts["sister_fates"] > 100
+    assert "No return of yours is recorded yet, so the hold curves follow" in found.why
+    assert "sister workshops" in found.why
+    X = OwnRows.of(known_by(record, YEAR_END), 0).rows.X
+    assert np.abs(found.forecaster.curves(X)[0] - base.curves(X)[0]).max() > 0.01
+
+
+def test_sister_workshops_count_as_far_as_they_foretell(base, record, sisters):
+    """Recovery: sisters alike take a share; ones whose packs come back ten times as late take less of it."""
+    known = known_by(record, YEAR_END)
+    own = OwnRows.of(known, 0)
+    few = replace(own, rows=own.rows.take(np.arange(0, len(own.rows), 3)), found=own.found[::3])
+    alike = taught_by_sisters(base, sisters, YEAR_END, 0)
+    theirs = OwnRows.of(known_by(sisters, YEAR_END), 0)
+    slow = replace(theirs, rows=replace(theirs.rows, time=theirs.rows.time * 10))
+    unlike = learned_forecaster(base, slow, sisters)
+    one, other = (learned_forecaster(start, few, known) for start in (alike, unlike))
+    assert one.own.shares[-1] > 0.1
+    assert one.own.shares[-1] > 2 * other.own.shares[-1]
+    assert one.sister_outcomes == alike.sister_outcomes > 0
+    assert one.own_outcomes == own.fates
+
+
+def test_what_sisters_learned_later_is_not_used(base, record, sisters):
+    at = from_days(np.array([FIRST_DAY + 180.0]))[0].to_pydatetime()
+    late = sisters.outcomes["time"] > pd.Timestamp(at)
+    assert late.any()
+    other = replace(sisters, outcomes=sisters.outcomes.assign(kind=sisters.outcomes["kind"].mask(late, "retired")))
+    one, two = (taught_by_sisters(base, told, at, 0) for told in (sisters, other))
+    X = OwnRows.of(known_by(record, at), 0).rows.X
+    np.testing.assert_array_equal(one.curves(X)[0], two.curves(X)[0])
 
 
 def test_returns_that_nobody_wrote_down_are_told(base, learned, record):
