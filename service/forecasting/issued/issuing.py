@@ -109,9 +109,10 @@ def issued(
         As for `service.forecasting.forecasts.answers.answer`.
     """
     row = _row(answer(case, model.model, families, threads=threads, now=at), asked, at, by)
-    # Kept with it, so that sheet, slip, calendar and the recheck's page go on naming the same day.
-    plan = plan_with(row, case.history, model, families, threads=threads)
-    row.recheck_at = None if plan is None else plan.recheck_at
+    if row.good_for_days >= 1:  # else no later day comes before what is promised has ended
+        # Kept with it, so that sheet, slip, calendar and the recheck's page go on naming the same day.
+        plan = plan_with(row, case.history, model, families, threads=threads)
+        row.recheck_at = None if plan is None else plan.recheck_at
     return row
 
 

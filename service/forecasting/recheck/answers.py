@@ -10,6 +10,7 @@ from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
 from service.forecasting.forecasts.cases import computing, family_of, plan_of
 from service.forecasting.forecasts.last_seen import age_of, asked_of_today, counts_from_today
+from service.forecasting.forecasts.remembered import remembered
 from service.forecasting.forecasts.schemas import EvidenceFlag
 from service.forecasting.forecasts.sentences import look_first
 from service.forecasting.recheck.days import day_reached
@@ -36,8 +37,9 @@ def answer(
     """
     family = family_of(case, families, now)
     asked = asked_of_today(case, now)
+    question = (asked.history, asked.risk, asked.at, plan_of(asked), family)
     with computing(threads):
-        plan = forecaster.recheck_plan(asked.history, asked.risk, asked.at, plan_of(asked), family)
+        plan = remembered(forecaster, ("recheck", *question), lambda: forecaster.recheck_plan(*question))
     present = plan.present
     flags = [*age_of(case, now, of_today_too=True), *(EvidenceFlag.of(flag) for flag in (*present.flags, *plan.flags))]
     return RecheckAnswer(

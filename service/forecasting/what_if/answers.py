@@ -15,6 +15,7 @@ from service.core.translation import _
 from service.forecasting.forecasts.cases import computing, family_of, plan_of
 from service.forecasting.forecasts.charge_nothing import warned_of
 from service.forecasting.forecasts.last_seen import age_of, asked_of_today, counts_from_today
+from service.forecasting.forecasts.remembered import remembered
 from service.forecasting.forecasts.schemas import EvidenceFlag
 from service.forecasting.forecasts.sentences import look_first
 from service.forecasting.what_if.schemas import OtherPlan, PlanAnswer, WhatIfAnswer, WhatIfCase
@@ -43,8 +44,9 @@ def answer(
     family = family_of(case, families, now)
     plans = USUAL_PLANS if case.plans is None else tuple(plan.plan() for plan in case.plans)
     asked = asked_of_today(case, now)
+    question = (asked.history, plans, asked.at, plan_of(asked), family)
     with computing(threads):
-        told = forecaster.what_if(asked.history, plans, asked.at, plan_of(asked), family)
+        told = remembered(forecaster, ("what if", *question), lambda: forecaster.what_if(*question))
     present = told.present
     uncharged: list[str] = []
     if any(one.plan.topped_blocks for one in told.plans) and warned_of(present.flags, asked.history, asked.at):
