@@ -17,6 +17,7 @@ from models.base.arrays import Bools, Floats
 from models.base.messages import Said, say
 from models.features.definitions import FEATURES
 from models.features.derived import WARMER_DRIVEN_C, some_features
+from models.features.plain_words import PLAIN_WORDS, plain_value
 from models.features.raw import RELEASE_VISIT_DAYS
 from models.forecasts.charged_again import ChargedAgain
 from models.forecasts.controller import flags_of_controller
@@ -64,7 +65,6 @@ APART_K: Final = WARMER_DRIVEN_C + 3 * WEATHER_SD_C
 deviations) contradicts the plan. Derived from what the simulation assumes, which is invented."""
 
 _NONSENSE_ABOVE: Final = {f.name: f.nonsense_above for f in FEATURES if isfinite(f.nonsense_above)}
-_FEATURE: Final = {f.name: f for f in FEATURES}
 _READ: Final = (
     *("charge_share", "charge_surplus_share", "charge_rate_per_h", "held_days", "km_per_day", "ambient_c"),
     *("parked_days_in_30", "rated_ah"),
@@ -170,8 +170,8 @@ def nonsense(X: pd.DataFrame) -> list[Said | None]:
         for row in np.flatnonzero(above[:, place]):
             found[row] = say(
                 "No pack can have this: %(meaning)s (%(value)s).",
-                meaning=say(_FEATURE[name].meaning),
-                value=_shown(name, values[row, place]),
+                meaning=PLAIN_WORDS[name],
+                value=plain_value(name, values[row, place]),
             )
     return found
 
@@ -530,7 +530,7 @@ def _of_outside(name: str, row: dict[str, float], ranges: float) -> Flag:
             count=f"{value:.0f}",
         )
         return Flag("out-of-range", text)
-    told = {"meaning": say(_FEATURE[name].meaning), "value": _shown(name, value)}
+    told = {"meaning": PLAIN_WORDS[name], "value": plain_value(name, value)}
     if ranges > FAR:
         text = say(
             "Far outside what the model has seen: %(meaning)s (%(value)s). Check it; it is read as not known, and "
@@ -545,8 +545,3 @@ def _of_outside(name: str, row: dict[str, float], ranges: float) -> Flag:
 def flags_of_unused(unused: Sequence[Unused]) -> tuple[Flag, ...]:
     """Name each reading that no figure rests on, and why."""
     return tuple(Flag("reading-not-used", one.text, grave=True) for one in unused)
-
-
-def _shown(name: str, value: float) -> str:
-    unit = _FEATURE[name].unit
-    return f"{value:.3g}" + ("" if unit == "1" else f" {unit}")

@@ -124,6 +124,7 @@ MAY: Final[Mapping[str, Roles]] = {
     **dict.fromkeys(("page_visit", "page_visit_answer", "page_visit_sent"), BENCH),
     **dict.fromkeys(("page_new_family", "page_add_family"), BENCH_OR_FLEET),
     "page_unit": EVERY,
+    "page_vehicle": EVERY,
     "page_label": EVERY,
     **dict.fromkeys(("page_other_pack", "page_fit_pack"), BENCH_OR_FLEET),
     "page_issue_forecast": FORECASTERS,

@@ -172,7 +172,7 @@ def test_a_value_far_outside_is_read_as_unknown_and_the_band_spans_what_it_may_b
     origin = at.to_pydatetime()
     high, low = (float(getattr(forecaster.seen, end)["km_per_day"]) for end in ("high", "low"))
     far = forecaster.forecast(history, at=origin, usage=UsagePlan(km_per_day=min(2000, high + 3 * (high - low))))
-    (flag,) = (f for f in far.flags if f.code == "out-of-range" and "planned kilometres" in f.text)
+    (flag,) = (f for f in far.flags if f.code == "out-of-range" and "kilometres a day" in f.text)
     assert "not known" in flag.text
     assert far.widening < 1
     unknown = forecaster.forecast(history, at=origin, usage=UsagePlan())

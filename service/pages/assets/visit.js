@@ -31,7 +31,7 @@ const strip = document.getElementById("strip");
 
 function shown() {
   const stop = answer.querySelector("#stop strong"), first = answer.querySelector(".answer .first");
-  const says = stop || first || answer.querySelector(".lead, p");
+  const says = stop || first || answer.querySelector(".lead");
   strip.hidden = !says || !form.elements.family.value;
   strip.classList.toggle("stops", Boolean(stop));
   strip.querySelector("strong").textContent = says ? says.textContent.trim() : "";

@@ -130,10 +130,15 @@ def _pattern(words: str) -> str:
 
 
 def exactly(session: Session, words: str) -> str | None:
-    """Return the pack that is called just so, or sits in the vehicle that is: what a scanned label says."""
-    if session.get(Pack, words) is not None:
-        return words
-    sits = select(Assignment.pack_id).where(Assignment.vehicle_id == words, Assignment.until.is_(None))
+    """Return the pack that is called just so, or sits in the vehicle that is; None also where these are two packs."""
+    called = words if session.get(Pack, words) is not None else None
+    sits = pack_in(session, words)
+    return called or sits if None in (called, sits) or called == sits else None
+
+
+def pack_in(session: Session, vehicle_id: str) -> str | None:
+    """Return the pack that sits in a vehicle now."""
+    sits = select(Assignment.pack_id).where(Assignment.vehicle_id == vehicle_id, Assignment.until.is_(None))
     return session.scalar(sits)
 
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Final
+from typing import Annotated, Final
 from urllib.parse import quote, urlencode
 
-from fastapi import Request
+from fastapi import Path, Request
 from starlette.responses import Response
 
 from models.base import counts
@@ -14,12 +14,14 @@ from models.packs.family import PackFamily
 from service.core.cautions import at_the_pack, shared_chemistry
 from service.core.translation import _
 from service.http.dependencies import CurrentStore, KnownFamilies
-from service.pages.bench.finding import exactly, find_units, how_many, lately
+from service.pages.bench.finding import exactly, find_units, how_many, lately, pack_in
 from service.pages.forms import page_router
 from service.pages.rendering import go_to, render
 from service.pages.sorting import in_order, sorting_of
 
 LONGEST: Final = 64
+
+VehicleName = Annotated[str, Path(max_length=LONGEST)]
 
 ORDERS: Final = {"last_fact": True, "good_until": False, "name": False}
 """What units are sorted by, and whether each begins with the highest; the usual one first."""
@@ -58,6 +60,19 @@ def show_bench(request: Request, store: CurrentStore, families: KnownFamilies) -
         sorting=sorting,
         cautions=at_the_pack(shared_chemistry(families, {unit.family for unit in units})),
     )
+
+
+@router.get("/bench/vehicles/{vehicle_id}", operation_id="page_vehicle")
+def show_vehicle(vehicle_id: VehicleName, request: Request, store: CurrentStore) -> Response:
+    """Go on to the pack that sits in a vehicle now: a label in a car outlives its packs."""
+    with store.reading() as session:
+        pack_id = pack_in(session, vehicle_id)
+    return go_to(request, unit_address(pack_id) if pack_id is not None else f"/bench?{urlencode({'unit': vehicle_id})}")
+
+
+def vehicle_address(vehicle_id: str) -> str:
+    """Return the address that leads to whichever pack sits in a vehicle."""
+    return f"/bench/vehicles/{quote(vehicle_id, safe='')}"
 
 
 def _kept(words: str) -> dict[str, str]:

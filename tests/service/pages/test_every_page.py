@@ -89,6 +89,7 @@ def addresses(site) -> list[str]:
         "/parts/{word}/new": [f"/parts/{word}/new" for word in ("supplier", "offer", "delivery")],
         "/parts/{word}/{key}": ["/parts/supplier/north-quay", "/parts/offer/1", "/parts/delivery/1"],
         "/admin/jobs/{job_id}": ["/admin/jobs/1"],
+        "/bench/vehicles/{vehicle_id}": ["/bench/vehicles/MB-VAN-15", "/bench/vehicles/nobody"],
     }
     found = [*MORE, "/sign-in"]
     for route in page_routes(site.app):

@@ -434,3 +434,25 @@ def test_the_stop_stands_above_what_is_wrong(site):
             refused = client.post("/bench/add", data=form | slip)
             assert refused.status_code == 422
             assert 'data-stop="hot-pack"' in refused.text
+
+
+LONGEST_FORM_PX = 6 * 844
+"""Our choice: six turns of a telephone's screen, for a pack of 28 blocks that was read four times; they were over
+seven."""
+
+
+def test_the_whole_form_is_short_on_a_telephone(site, open_tab, sound):
+    """With every fold open; its short fields stand two by two, and none of them is too narrow for what goes in."""
+    page = open_tab("phone")
+    page.goto(f"{site.url}/bench/add")
+    page.get_by_label("Kind of pack").select_option("loess-28")
+    expect(page.locator("#after_load_v-27")).to_be_attached()
+    page.evaluate("document.querySelectorAll('#visit details').forEach(fold => { fold.open = true; })")
+    assert page.locator("#visit").bounding_box()["height"] <= LONGEST_FORM_PX
+    entries = page.locator("#visit .short input:visible").all()
+    assert len(entries) >= 15
+    assert min(entry.bounding_box()["width"] for entry in entries) >= 75
+    assert min(box.bounding_box()["width"] for box in page.locator("#visit .block input:visible").all()) >= 60
+    sound(page, "new-car-unfolded")
+    # The strip that leads to the answer comes with one, not before.
+    expect(page.locator("#strip")).to_be_hidden()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import httpx2 as httpx
 from playwright.sync_api import expect
 
@@ -58,3 +60,22 @@ def test_the_bench_list_leaves_no_unit_without_a_word(site, van, record, phone_p
     sound(page, "bench-list")
     page.goto(f"{site.url}/bench?unit=MB-7")
     expect(page.locator(".units > li")).to_contain_text(van)
+
+
+def test_the_label_in_a_car_leads_to_the_pack_that_sits_in_it_now(site, van, record, phone_page):
+    """Printed once, it went on opening the page of the old pack; so did the car's number, typed at the bench."""
+    phone_page.goto(f"{site.url}/bench/units/{van}/label")
+    code = phone_page.get_by_role("img", name=re.compile("vehicles"))
+    opens = code.get_attribute("aria-label").removeprefix("Code that opens ")
+    httpx.post(
+        f"{site.url}/v1/vehicles/{van}/pack",
+        json={"pack_id": "MB-P-0815", "family": "gravel-14", "at": "2026-03-13T07:20:00Z", "old_became": "returned"},
+    ).raise_for_status()
+    phone_page.goto(opens)
+    expect(phone_page).to_have_url(f"{site.url}/bench/units/MB-P-0815")
+    # The number is the car's and still the old pack's: both are shown.
+    phone_page.goto(f"{site.url}/bench?unit={van}")
+    expect(phone_page.locator(".units > li")).to_have_count(2)
+    expect(phone_page.locator(".units > li").filter(has_text="pack MB-P-0815")).to_contain_text(van)
+    phone_page.goto(f"{site.url}/bench/vehicles/MB-VAN-00")
+    expect(phone_page.locator("h1")).to_have_text("Which unit is on the bench?")
