@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any, Final
@@ -20,6 +20,7 @@ from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import on_order
 from service.decisions.basis.open_cases import OpenCase, OpenCases, decided_on, open_cases, without_forecast
 from service.decisions.basis.sentences import SINCE_SEEN, WAITING_TO_ORDER, look_first_at
+from service.decisions.basis.stopped_packs import orders_of_stopped
 from service.decisions.ordering.answers import (
     ASSUMPTION,
     COSTS_OF_ORDERING,
@@ -34,7 +35,7 @@ from service.decisions.ordering.offers import Offers, offer_name, soonest_offer,
 from service.decisions.ordering.schemas import CaseLeftOut, CaseOnOrder, QueueAnswer, QueueEntryAnswer, QueueRequest
 from service.forecasting.issued.scores import ended
 from service.records.stopped import UnderStop, under_stop
-from service.store.schema import Pack, Reading, Score, TopUp
+from service.store.schema import Delivery, Pack, Score
 
 MOST_CASES: Final = 400
 """Cases weighed at once, those whose good-for day comes first; the others can wait longer, and their number is told."""
@@ -80,6 +81,8 @@ def queue_of_cases(
         if len(waiting)
         else [costs.source]
     )
+    if len(waiting) or needed:
+        notes += _beside_the_shelf(session, {case.family for case in waiting.cases} | {one.family for one in needed})
     unmet: list[BadInput] = []
     for family in sorted({case.family for case in waiting.cases}):
         cases = waiting.take([place for place, case in enumerate(waiting.cases) if case.family == family])
@@ -178,16 +181,25 @@ def _order_at_once(session: Session, stopped: UnderStop, now: datetime) -> Queue
 def _on_order_for_stopped(session: Session, stopped: Sequence[UnderStop], now: datetime) -> list[CaseOnOrder]:
     """Return what is on its way to packs that a fact stops: nothing is weighed of them, but their order stands."""
     vehicles = {one.pack_id: one.vehicle_id for one in stopped}
-    newest = select(TopUp.pack_id, func.max(TopUp.time)).where(TopUp.pack_id.in_(vehicles)).group_by(TopUp.pack_id)
-    first = select(Reading.pack_id, func.min(Reading.time)).where(Reading.pack_id.in_(vehicles))
-    # One that was never topped up may be damaged all the same: whatever came for it since it is on record counts.
-    queries = (first.group_by(Reading.pack_id), newest) if vehicles else ()
-    since = {row[0]: row[1] for query in queries for row in session.execute(query)}
-    ordered = on_order(session, since, now) if since else {}
     return [
         CaseOnOrder(pack_id=pack_id, vehicle_id=vehicles[pack_id], **told_on_order(None, order).model_dump())
-        for pack_id, order in ordered.items()
+        for pack_id, order in orders_of_stopped(session, stopped, now).items()
     ]
+
+
+def _beside_the_shelf(session: Session, families: Collection[str]) -> list[str]:
+    """Say that packs of the shelf are not counted, and how many are on order for it."""
+    query = select(Delivery.family, func.count()).where(
+        Delivery.family.in_(families), Delivery.pack_id.is_(None), Delivery.arrived_at.is_(None)
+    )
+    coming = {row[0]: row[1] for row in session.execute(query.group_by(Delivery.family).order_by(Delivery.family))}
+    said = [_("A pack on the shelf is not counted here, nor one on order for it: fit that before you order another.")]
+    if coming:
+        named = ", ".join(
+            _("%(family)s: %(count)s") % {"family": family, "count": count} for family, count in coming.items()
+        )
+        said.append(_("On order for the shelf: %(packs)s.") % {"packs": named})
+    return [" ".join(said)]
 
 
 def _weighed(cases: OpenCases, offers: Offers, costs: Costs, risk: float) -> Sequence[QueueEntry]:

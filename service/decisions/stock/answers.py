@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from models.base import counts
 from models.base.arrays import Floats
+from models.base.day_grid import DAYS
 from models.base.errors import BadInput
 from models.calibration.conformal import told_hold
 from models.decisions.money import asked_for
@@ -23,6 +24,7 @@ from service.core.translation import N_, _, ngettext
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import offer_lead_time, on_order, standing_offers
 from service.decisions.basis.open_cases import open_cases, open_curves
+from service.decisions.basis.stopped_packs import waiting_for_pack
 from service.decisions.ordering.answers import range_of
 from service.decisions.ordering.offers import in_currency
 from service.decisions.stock.schemas import StockAnswer, StockLevel, StockRequest
@@ -31,6 +33,11 @@ from service.store.schema import Delivery, Offer, Pack, Score, TopUp
 
 LOOKED_BACK: Final = timedelta(days=365)
 """New cases are counted over so long, or over the record if it is shorter."""
+
+_QUEUED: Final = N_(
+    "The open cases without a pack on order are those of the order queue. A pack that is ordered there for one of them "
+    "leaves this count: order it once, there or for the shelf."
+)
 
 _LEAST_DAYS: Final = 30.0
 _WHY: Final = {
@@ -59,7 +66,7 @@ def stock_of_family(
     short, surplus = (float(amounts[name][0]) for name in _WHY)
     offer, left_out = _offer(session, family, asked.offer_id, costs.currency, now)
     lead_time = offer_lead_time(session, offer, now)
-    curves = _waiting(session, family, now)
+    curves = _waiting(session, family, now, families)
     rate, rate_basis = (
         _new_cases(session, family, now)
         if asked.new_cases_per_day is None
@@ -127,7 +134,7 @@ def stock_of_family(
         to_order=best.to_order,
         levels=levels,
         sentence=f"{hold} {_to_order(best.to_order)}",
-        basis=[_(lead_time.basis), rate_basis, costs.source, *left_out],
+        basis=[_(_QUEUED), _(lead_time.basis), rate_basis, costs.source, *left_out],
         cautions=all_cautions(shared_chemistry(families, [family])),
     )
 
@@ -138,14 +145,19 @@ def _to_order(count: int) -> str:
     )
 
 
-def _waiting(session: Session, family: str, now: datetime) -> Floats:
-    """Return the hold curves of the open cases of a family for which no pack is on order, shape (n, len(DAYS))."""
+def _waiting(session: Session, family: str, now: datetime, families: Mapping[str, PackFamily]) -> Floats:
+    """Return the hold curves of the vehicles of a family for which no pack is on order, shape (n, len(DAYS)).
+
+    They are those of the order queue: one whose pack has to be replaced whatever its curve wants another at once.
+    """
     was_ordered = Score.pack_id.in_(select(Delivery.pack_id).where(Delivery.pack_id.is_not(None)))
     some = open_cases(session, now, [Score.family == family, was_ordered])
     ordered = on_order(session, some.topped_at, now)
     some = some.take([place for place, case in enumerate(some.cases) if case.pack_id not in ordered])
     others = open_curves(session, now, [Score.family == family, ~was_ordered])
-    return np.concatenate([some.promised, told_hold(others.survival(), others.told())])
+    needed = waiting_for_pack(session, families, now, [Pack.family == family])
+    at_once = np.tile(np.where(DAYS > 0, 0.0, 1.0), (len(needed), 1))
+    return np.concatenate([some.promised, told_hold(others.survival(), others.told()), at_once])
 
 
 def _offer(

@@ -322,3 +322,29 @@ def test_what_is_too_old_is_told_once_on_the_page(fleet, clock):
     page = fleet.get("/fleet").text
     assert page.count("30 days") == 1
     assert "without a forecast or a reading from the last" not in page
+
+
+def test_stock_and_queue_count_the_same_cases_and_say_what_the_other_counts(fleet, clock):
+    """Stock and queue each told a number of packs to order, and neither said how the two go together."""
+    family = "gravel-14"
+    stock, queue = f"/v1/families/{family}/stock", "/v1/orders/queue"
+    damaged(fleet, clock, [item["pack_id"] for item in walk(fleet, family=family)][-1])
+
+    def told() -> tuple[dict, list[dict], list[str]]:
+        given = fleet.post(stock, json={"on_shelf": 0, "new_cases_per_day": 0.1}).json()
+        asked = fleet.post(queue, json={"family": family}).json()
+        return given, asked["entries"], asked["notes"]
+
+    before, entries, notes = told()
+    assert before["open_cases"] == len(entries)
+    assert entries[0]["needs_pack"]
+    assert any("are those of the order queue" in said for said in before["basis"])
+    assert any(said.startswith("A pack on the shelf is not counted here") for said in notes)
+    order = {"supplier_id": "north-quay", "family": family, "ordered_at": clock().isoformat()}
+    for entry in entries[:2]:
+        assert fleet.post("/v1/deliveries", json={**order, "pack_id": entry["pack_id"]}).status_code == 201
+    after, entries, notes = told()
+    assert after["open_cases"] == len(entries) == before["open_cases"] - 2
+    assert after["expected_demand"] < before["expected_demand"] - 1, "one was wanted at once"
+    assert fleet.post("/v1/deliveries", json=order).status_code == 201
+    assert any("On order for the shelf: gravel-14: 1." in said for said in told()[2])
