@@ -70,11 +70,14 @@ def test_invariance_thinning_twice_changes_nothing(tables, rows):
     assert len(twice.topups) == len(once.topups)
 
 
-def test_recovery_thin_evidence_costs_sharpness_not_honesty(tables, rows):
+def trained():
     stays = WorkshopHabits(replaces=False)
     learn, check = (simulate_cohort(CohortPlan(packs=n, seed=s, habits=stays)) for n, s in ((1000, 82), (2500, 83)))
-    trained = train_forecaster(learn.tables, further=Further(check.tables), settings=FitSettings(workers=1))
-    forecaster, thin = trained.forecaster, thin_rows(tables, rows)
+    return train_forecaster(learn.tables, further=Further(check.tables), settings=FitSettings(workers=1)).forecaster
+
+
+def test_recovery_thin_evidence_costs_sharpness_not_honesty(made_once, tables, rows):
+    forecaster, thin = made_once("thin-evidence", trained), thin_rows(tables, rows)
     full, _, _ = forecaster.curves(rows.X)
     bare, _, _ = forecaster.curves(thin.X)
     sharp, blunt = (integrated_brier_score(s, rows.time, rows.event).score for s in (full, bare))
