@@ -1,11 +1,14 @@
-"""The one list of features: name, unit, meaning, the way each should push, and the evidence it belongs to."""
+"""The one list of features: name, unit, meaning, the way each should push, its evidence, and its plain word."""
 
 from __future__ import annotations
 
 import hashlib
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
+
+from models.base.messages import Said, say
 
 Evidence = Literal[
     "top-up",
@@ -437,6 +440,84 @@ FEATURES: Final[tuple[Feature, ...]] = (
     ),
 )
 """Columns of the feature table, in order. Nobody puts in more than twice what fills an empty cell (twice: invented)."""
+
+PLAIN_WORDS: Final[Mapping[str, Said]] = {
+    "charge_share": say("charge put into the block"),
+    "charge_surplus_share": say("charge put in beyond what was missing"),
+    "charge_rate_per_h": say("how fast it was charged"),
+    "end_v_per_cell": say("voltage at the end of the charge"),
+    "blocks_topped": say("how many blocks were charged"),
+    "before_rest_mv_per_cell": say("how far the block rested below the others before the charge"),
+    "before_missing_share": say("charge that was missing before"),
+    "before_load_mv_per_cell": say("how far the block sank below the others under load, before the charge"),
+    "before_excess_mohm_per_cell": say("resistance of the block beyond the others', before the charge"),
+    "before_charge_mv_per_cell": say("how the block stood against the others while charging, before the top-up"),
+    "before_second_mv_per_cell": say("how far the next weakest block rested below the others before the charge"),
+    "before_lower_elsewhere_mv_per_cell": say("whether another block rested lower than the one that was charged"),
+    "before_load_elsewhere_mv_per_cell": say("whether another block sank lower under load than the charged one"),
+    "before_lead": say("how clearly one block stood out as the lowest, before the charge"),
+    "before_decline_share_per_day": say("charge lost a day between an earlier visit and the fault"),
+    "after_rest_mv_per_cell": say("how the block rested against the others just after the charge"),
+    "after_rise_mv_per_cell": say("how far the charge lifted the block"),
+    "after_rise_per_share_mv": say("how far the charge lifted the block, for what was put in"),
+    "after_rest_hours": say("hours from the end of the charge to the reading after it"),
+    "after_load_mv_per_cell": say("how far the block sank below the others under load, after the charge"),
+    "after_excess_mohm_per_cell": say("resistance of the block beyond the others', after the charge"),
+    "after_load_elsewhere_mv_per_cell": say("whether another block sank lower under load, after the charge"),
+    "after_second_mv_per_cell": say("how far the next weakest block rested below the others after the charge"),
+    "held_days": say("days since the charge"),
+    "now_rest_mv_per_cell": say("how the block rests against the others, when last read"),
+    "now_missing_share": say("charge missing when last read at rest"),
+    "now_rest_age_days": say("age of the last reading at rest"),
+    "now_rest_held_days": say("days after the charge at which it was last read at rest"),
+    "now_loss_share_per_day": say("charge lost a day since the charge"),
+    "now_loss_error_share_per_day": say("how uncertain that loss is"),
+    "now_load_mv_per_cell": say("how far the block sinks below the others under load, when last read"),
+    "now_load_age_days": say("age of the last reading under load"),
+    "now_load_lowest_mv_per_cell": say("how far the lowest block sinks below the others under load"),
+    "now_load_trend_mv_per_day": say("how fast the block sinks further under load, day by day"),
+    "now_charge_mv_per_cell": say("how the block stands against the others while charging, when last read"),
+    "earlier_topups": say("how often this pack was topped up before"),
+    "last_hold_days": say("days that the last top-up held"),
+    "shortest_hold_days": say("days that the shortest of its top-ups held"),
+    "last_same_block": say("whether the same block was topped up the last time"),
+    "last_loss_share_per_day": say("charge lost a day after the last top-up"),
+    "km_per_day": say("kilometres a day, as planned"),
+    "trips_per_day": say("trips a day, as planned"),
+    "parked_days_in_30": say("days parked of the next thirty"),
+    "ambient_c": say("temperature outside"),
+    "leak_factor": say("how much faster cells lose charge at that temperature"),
+    "critical_share": say("missing charge at which the fault comes back, at that temperature"),
+    "age_years": say("age of the pack"),
+    "odometer_km": say("odometer"),
+    "rated_ah": say("rated capacity"),
+    "blocks": say("number of blocks"),
+    "cells_per_block": say("cells in a block"),
+    "lithium": say("whether the cells are lithium-ion"),
+    "limit_mv_per_cell": say("spread at which the monitor sets the fault"),
+    "level_share": say("charge still missing right after the charge"),
+    "end_missing_share": say("charge still missing at the end of the charge, by its voltage"),
+    "end_drop_share": say("charge lost from the end of the charge to the release"),
+    "level_estimate_share": say("charge still missing right after the charge, by all that is known"),
+    "loss_share_per_day": say("charge lost a day, by all that is known"),
+    "loss_error_share_per_day": say("how uncertain the loss a day is"),
+    "loss_in_errors": say("how sure it is that the block loses charge at all"),
+    "loss_at_25c_share_per_day": say("charge lost a day at 25 °C"),
+    "excess_mohm_per_cell": say("resistance of the block beyond the others', by all that is known"),
+    "excess_error_mohm_per_cell": say("how uncertain that resistance is"),
+    "charge_effect": say("how far the charge lifted the block, against a sound one"),
+    "charge_effect_error": say("how uncertain that lift is"),
+    "missing_share": say("charge missing now, by all that is known"),
+    "missing_error_share": say("how uncertain the missing charge is"),
+    "own_critical_share": say("missing charge at which this pack's own fault came back"),
+    "margin_share": say("charge that may still be lost before the fault is back"),
+    "passage_days": say("days until a steady loss brings the fault back"),
+    "passage_error_days": say("how uncertain those days are"),
+    "family_passage_days": say("days until a steady loss brings the fault back, by the limit of its family"),
+    "charge_passage_days": say("days until the charge put in is lost again"),
+    "earlier_passage_days": say("days until the charge put in is lost as fast as after the last top-up"),
+}
+"""What each feature is, as a mechanic would say it; `Feature.meaning` is the exact word."""
 
 FEATURES_VERSION: Final = (
     "1-"

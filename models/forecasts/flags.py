@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 from models.base import counts
 from models.base.arrays import Bools, Floats
 from models.base.messages import Said, say
-from models.features.definitions import FEATURES
+from models.features.definitions import FEATURES, PLAIN_WORDS
 from models.features.derived import WARMER_DRIVEN_C, some_features
-from models.features.plain_words import PLAIN_WORDS, plain_value
+from models.features.plain_value import plain_value
 from models.features.raw import RELEASE_VISIT_DAYS
 from models.forecasts.charged_again import ChargedAgain
 from models.forecasts.controller import flags_of_controller

@@ -6,7 +6,7 @@ from fastapi import Request
 from starlette.responses import HTMLResponse, Response
 
 from models.base.errors import ModelRefused
-from models.features.plain_words import PLAIN_WORDS
+from models.features.definitions import PLAIN_WORDS
 from service.core.settings import Settings
 from service.forecasting.track_record.inputs import drift_of
 from service.forecasting.track_record.reading import live_record, report_with_live_record

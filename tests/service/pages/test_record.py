@@ -10,7 +10,7 @@ import httpx2 as httpx
 import pytest
 from playwright.sync_api import expect
 
-from models.features.plain_words import PLAIN_WORDS
+from models.features.definitions import PLAIN_WORDS
 from service.exchange.imports.loading import import_files
 from service.records.records import Writer
 from tests.service.invented_told import tell

@@ -6,8 +6,8 @@ import re
 
 import pytest
 
-from models.features.definitions import FEATURE_NAMES, FEATURES
-from models.features.plain_words import PLAIN_WORDS, plain_value
+from models.features.definitions import FEATURE_NAMES, FEATURES, PLAIN_WORDS
+from models.features.plain_value import plain_value
 
 STATISTICS = re.compile(r"deviation|median|standard|slope|share|margin|hysteresis|open-circuit|evidence", re.IGNORECASE)
 
