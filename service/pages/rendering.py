@@ -15,7 +15,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from models.base import counts
 from models.base.percents import level_percent, percent, risk_percent
-from service.access.callers import NO_KEYS, Caller
+from service.access.callers import ANYONE, Caller
 from service.access.roles import MAY
 from service.access.visits import form_token, keep
 from service.core.translation import LANGUAGE, _, ngettext, spoken
@@ -109,7 +109,7 @@ def render(
         request=request,
         path=quote(request.scope["path"]),
         caller=caller,
-        signed_in=visit is not None and visit.key_id is not None and caller is not None and caller != NO_KEYS,
+        signed_in=visit is not None and visit.key_id is not None and caller is not None and caller.name != ANYONE,
         message=message,
         now=request.app.state.clock(),
         zone=zone,

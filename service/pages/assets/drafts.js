@@ -28,10 +28,11 @@ function tell(text, ...links) {
   return line;
 }
 
-// A form that was sent and led on to another page with a message is stored: its draft has done its work.
+// A form that was sent and led on to another page with a message is stored: its draft has done its work. Where it led
+// elsewhere, to its own page or to one without a message, it is not stored, and no later message speaks of it.
 const sent = sessionStorage.getItem(SENT);
-if (sent && sent !== here && !location.pathname.startsWith("/sign-in") && document.querySelector("#messages .message")) {
-  localStorage.removeItem(sent);
+if (sent && !location.pathname.startsWith("/sign-in")) {
+  if (sent !== here && document.querySelector("#messages .message")) localStorage.removeItem(sent);
   sessionStorage.removeItem(SENT);
 }
 

@@ -2,6 +2,7 @@
 const form = document.getElementById("visit");
 const answer = document.getElementById("answer");
 const WAIT_MS = 600;
+const RETRY_MS = 5000;
 
 const seen = (one) => one.getClientRects().length > 0 && !one.closest("details:not([open])");
 const stops = () => [...form.querySelectorAll("input:not([type=hidden]), select, textarea, button.main")].filter(seen);
@@ -45,18 +46,39 @@ if (answer && "IntersectionObserver" in window) {
   new IntersectionObserver((seen) => strip.classList.toggle("over", seen[0].isIntersecting)).observe(answer);
 }
 
+// An answer that did not come leaves none of before beside what was typed since.
+function instead(words, ...more) {
+  const line = document.createElement("p");
+  line.className = "lead";
+  line.append(words);
+  answer.replaceChildren(line, ...more);
+  shown();
+}
+
 async function ask() {
   if (!answer || midway()) return;
   const turn = ++asked;
+  let text, ended = false;
   try {
     const sent = await fetch(form.dataset.answer, { method: "POST", body: new URLSearchParams(new FormData(form)) });
-    if (!sent.ok || sent.redirected || turn !== asked) return;
-    const text = await sent.text();
-    if (turn !== asked) return;
-    answer.innerHTML = text;
-    shown();
+    ended = sent.redirected || sent.status === 403;
+    if (sent.ok && !ended) text = await sent.text();
   } catch {
     // Without a line the answer waits; what was typed is kept on the device.
+  }
+  if (turn !== asked) return;
+  if (ended) {
+    const again = document.createElement("a");
+    again.href = location.href;
+    again.textContent = answer.dataset.again;
+    instead(answer.dataset.ended, again);
+  } else if (text === undefined) {
+    instead(answer.dataset.late);
+    clearTimeout(waiting);
+    waiting = setTimeout(ask, RETRY_MS);
+  } else {
+    answer.innerHTML = text;
+    shown();
   }
 }
 

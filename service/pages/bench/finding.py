@@ -129,6 +129,18 @@ def _pattern(words: str) -> str:
     return words.replace("!", "!!").replace("%", "!%").replace("_", "!_")
 
 
+def whole_number(words: str, name: str) -> bool:
+    """Whether a number is meant just as it was typed: "van 1" is MB-VAN-01 rather than MB-VAN-15.
+
+    Examples
+    --------
+    >>> [whole_number("van 1", name) for name in ("MB-VAN-01", "MB-VAN-15")]
+    [True, False]
+    """
+    runs = [rf"0*{int(run)}" if run.isdecimal() else re.escape(run) for run in _RUNS.findall(words)]
+    return bool(runs) and re.search(r"(?<!\d)" + r"[\W_]*".join(runs) + r"(?!\d)", name, re.IGNORECASE) is not None
+
+
 def exactly(session: Session, words: str) -> str | None:
     """Return the pack that is called just so, or sits in the vehicle that is; None also where these are two packs."""
     called = words if session.get(Pack, words) is not None else None

@@ -14,7 +14,7 @@ from models.packs.family import PackFamily
 from service.core.cautions import at_the_pack, shared_chemistry
 from service.core.translation import _
 from service.http.dependencies import CurrentStore, KnownFamilies
-from service.pages.bench.finding import exactly, find_units, how_many, lately, pack_in
+from service.pages.bench.finding import exactly, find_units, how_many, lately, pack_in, whole_number
 from service.pages.forms import page_router
 from service.pages.rendering import go_to, render
 from service.pages.sorting import in_order, sorting_of
@@ -44,6 +44,8 @@ def show_bench(request: Request, store: CurrentStore, families: KnownFamilies) -
     sorting = None if last or after or len(units) < 2 else sorting_of(request, "/bench", ORDERS, _kept(words))
     if sorting is not None and not (sorting.usual and not words):
         units = list(in_order(units, sorting, lambda unit, column: getattr(unit, column)))
+    if words and (sorting is None or sorting.usual):
+        units.sort(key=lambda unit: not (whole_number(words, unit.name) or whole_number(words, unit.pack_id)))
     following = f"/bench?{urlencode({'unit': words, 'after': last})}" if last else ""
     return render(
         request,

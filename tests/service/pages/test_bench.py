@@ -520,3 +520,20 @@ def test_a_form_sent_twice_is_stored_once(site, record):
         assert len(client.get("/v1/topups").json()["items"]) == 1
         changed = client.post("/bench/units/MB-CAB-03/topup/new", data={**content, "blocks": "6"})
         assert "still open" in changed.text or "has the same" in changed.text
+
+
+def test_a_number_typed_in_full_comes_before_longer_ones(site, record, phone_page):
+    """ "van 1" listed MB-VAN-10 to 19 first, in the order of their last entries."""
+    for number in (1, 10, 15):
+        record("/v1/packs", {"id": f"MB-VAN-{number:02}", "family": "gravel-14"})
+    record(
+        "/v1/readings", {"pack_id": "MB-VAN-15", "time": "2026-03-14T08:00:00Z", "state": "rest", "block_v": [13] * 14}
+    )
+    for words in ("van 1", "VAN1", "van-01"):
+        phone_page.goto(f"{site.url}/bench?unit={words}")
+        expect(phone_page.locator(".units > li").first).to_contain_text("MB-VAN-01")
+    phone_page.goto(f"{site.url}/bench?unit=van 1")
+    with phone_page.expect_navigation():
+        phone_page.get_by_role("navigation", name="Sorted by").get_by_role("link", name="Number").click()
+        phone_page.wait_for_url("**order=name**")
+    expect(phone_page.locator(".units > li")).to_have_count(3)

@@ -88,6 +88,13 @@ def signed_in(site, key: str) -> Iterator[httpx.Client]:
         yield client
 
 
+def test_a_page_that_is_open_to_all_calls_nobody_by_another_name(site, admin_key):
+    """It said "Signed in with key anyone (read-only)" to an administrator."""
+    with signed_in(site, admin_key) as client:
+        for address in ("/sign-in", "/sign-in/code/x"):
+            assert "anyone" not in client.get(address).text
+
+
 def test_a_revoked_key_ends_the_visit(site, admin_key):
     auth = {"Authorization": f"Bearer {admin_key}"}
     made = httpx.post(f"{site.url}/v1/keys", json={"title": "tablet", "role": "bench"}, headers=auth).json()

@@ -319,3 +319,73 @@ def test_what_a_mark_may_mean(name, text, read):
             plain_numbers({name: text})
     else:
         assert plain_numbers({name: text}) == {name: read}
+
+
+def begin_a_car(page, site) -> None:
+    page.goto(f"{site.url}/bench/add")
+    if page.get_by_label("Access key").is_visible():
+        return
+    page.get_by_label("Number of the vehicle").fill("MB-CAB-09")
+    page.get_by_label("Kind of pack").select_option("gravel-14")
+    page.get_by_label("Blocks charged").fill("5")
+    page.get_by_label("How long ago the charge ended").fill("1")
+
+
+def test_an_answer_of_before_does_not_stand_beside_what_was_typed_since(make_site, open_tab, sound):
+    """The visit ended while it was typed: the answer stayed as it was, without a word."""
+    site = make_site()
+    key = httpx.post(f"{site.url}/v1/keys", json={"title": "bench", "role": "admin"}).json()["key"]
+    page = open_tab("phone")
+    begin_a_car(page, site)
+    page.get_by_label("Access key").fill(key)
+    page.get_by_role("button", name="Sign in").click()
+    begin_a_car(page, site)
+    expect(page.locator("#answer .answer")).to_be_visible()
+    site.app.state.clock = lambda: NOW + timedelta(hours=13)
+    page.get_by_label("Charge put into each").fill("1.1")
+    expect(page.locator("#answer")).to_contain_text("You are signed out by now.")
+    expect(page.locator("#answer .answer")).to_have_count(0)
+    expect(page.locator("#strip")).to_contain_text("You are signed out by now.")
+    sound(page, "new-car-signed-out")
+    page.get_by_role("link", name="Sign in and go on here").click()
+    page.get_by_label("Access key").fill(key)
+    page.get_by_role("button", name="Sign in").click()
+    expect(page.get_by_label("Charge put into each")).to_have_value("1.1")
+    expect(page.locator("#answer .answer")).to_be_visible()
+
+
+def test_an_answer_comes_once_the_line_is_back(site, open_context):
+    page = open_context("phone").new_page()
+    begin_a_car(page, site)
+    expect(page.locator("#answer .answer")).to_be_visible()
+    page.route("**/bench/add/answer", lambda route: route.fulfill(status=404))
+    page.get_by_label("Charge put into each").fill("1.1")
+    expect(page.locator("#answer")).to_contain_text("No answer came")
+    expect(page.locator("#answer .answer")).to_have_count(0)
+    page.unroute("**/bench/add/answer")
+    expect(page.locator("#answer .answer")).to_be_visible()
+
+
+def test_a_message_of_something_else_does_not_throw_a_draft_away(make_site, cab, open_tab):
+    """A form that ended at the sign-in counted as sent for good, until the next message of any page threw it away."""
+    site = make_site()
+    key = httpx.post(f"{site.url}/v1/keys", json={"title": "bench", "role": "admin"}).json()["key"]
+
+    def sign_in() -> None:
+        page.get_by_label("Access key").fill(key)
+        page.get_by_role("button", name="Sign in").click()
+
+    page = open_tab("phone")
+    page.goto(f"{cab}/reading/new")
+    sign_in()
+    fill(page, VOLTS)
+    site.app.state.clock = lambda: NOW + timedelta(hours=13)
+    page.get_by_role("button", name="Save", exact=True).click()
+    sign_in()
+    expect(page.locator("#block_v-1")).to_have_value("13.0")
+    page.goto(f"{site.url}/parts/supplier/new")
+    page.get_by_label("Short name").fill("north-quay")
+    page.get_by_role("button", name="Save", exact=True).click()
+    expect(page.get_by_role("status").first).to_contain_text("recorded")
+    page.goto(f"{cab}/reading/new")
+    expect(page.locator("#block_v-1")).to_have_value("13.0")
