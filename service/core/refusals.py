@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Sequence
 from typing import Final
 
-from models.base.errors import Problem, TideoverError
+from models.base.errors import BadInput, Problem, TideoverError
 
 WHATEVER: Final = "*"
 """Says beforehand that whatever is asked about is right."""
@@ -39,6 +39,20 @@ class Doubtful(TideoverError):
         super().__init__(" ".join(map(str, problems)))
 
 
+class WrongAndDoubtful(BadInput):
+    """Something is wrong, and something else looks like a slip: all of it is told in one answer.
+
+    Attributes
+    ----------
+    sure : str
+        As of `Doubtful`, for the doubts among the problems; empty without one.
+    """
+
+    def __init__(self, wrong: Sequence[Problem], doubts: Sequence[Problem]) -> None:
+        self.sure = sure_of(doubts)
+        super().__init__([*wrong, *doubts])
+
+
 def sure_of(doubts: Sequence[Problem]) -> str:
     """Return what says that somebody has confirmed exactly these doubts: one word for each, apart by spaces.
 
@@ -54,8 +68,8 @@ def unconfirmed(doubts: Sequence[Problem], said: str) -> bool:
     return WHATEVER not in words and not set(sure_of(doubts).split()) <= words
 
 
-def require_sure(doubts: Sequence[Problem], said: str) -> None:
-    """Ask about doubts that nobody has confirmed.
+def require_right(wrong: Sequence[Problem], doubts: Sequence[Problem], said: str) -> None:
+    """Refuse what is wrong, and ask about doubts that nobody has confirmed, all at once.
 
     Parameters
     ----------
@@ -64,7 +78,13 @@ def require_sure(doubts: Sequence[Problem], said: str) -> None:
 
     Raises
     ------
-    Doubtful
+    WrongAndDoubtful, Doubtful
     """
-    if unconfirmed(doubts, said):
-        raise Doubtful(doubts)
+    # What is wrong at a field may be why it looks like a slip.
+    wrong_at = {problem.where for problem in wrong}
+    doubts = [doubt for doubt in doubts if doubt.where not in wrong_at]
+    asked = doubts if unconfirmed(doubts, said) else ()
+    if wrong:
+        raise WrongAndDoubtful(wrong, asked)
+    if asked:
+        raise Doubtful(asked)

@@ -16,6 +16,7 @@ from starlette.routing import Match
 
 from models.base.errors import BadInput, ModelRefused, OutOfReach, Problem, problems_of_items
 from models.packs.stops import Stopped
+from service.core.refusals import WrongAndDoubtful
 from service.core.stops import ToldStop, ToldStops
 from service.core.translation import _, translated_problems
 from service.http.page_addresses import answers_a_page
@@ -52,7 +53,8 @@ class ProblemDocument(BaseModel):
     )
     sure: str | None = Field(
         None,
-        description="With status 409, where something looks like a slip: sent back as `Sure`, it is stored so.",
+        description="Where something looks like a slip (status 409, or 422 beside what is wrong): sent back as `Sure`, "
+        "it is not asked about again.",
     )
     stops: list[ToldStop] | None = Field(
         None, description="Each fact that ends the job until something else is done; no figure is given."
@@ -195,15 +197,16 @@ def _as_sent(location: tuple[int | str, ...]) -> tuple[int | str, ...]:
 
 def _bad_input(request: Request, error: Exception) -> Response:
     assert isinstance(error, BadInput)
-    return _wrong_input(request, error.problems)
+    return _wrong_input(request, error.problems, error.sure if isinstance(error, WrongAndDoubtful) else "")
 
 
-def _wrong_input(request: Request, problems: Sequence[Problem]) -> Response:
+def _wrong_input(request: Request, problems: Sequence[Problem], sure: str = "") -> Response:
     (first,) = translated_problems(problems[:1])
     said = str(first)
     if len(problems) > 1:
         said += " " + _("And %(count)s more, see problems.") % {"count": len(problems) - 1}
-    return problem_response(request, 422, said, kind="bad-input", title="The input is wrong", problems=problems)
+    title = "The input is wrong"
+    return problem_response(request, 422, said, kind="bad-input", title=title, problems=problems, sure=sure or None)
 
 
 def _out_of_reach(request: Request, error: Exception) -> Response:

@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, Problem, problems_from
 from models.packs.family import PackFamily
-from service.core.refusals import Conflict, NoSuchRecord, Outdated, require_sure
+from service.core.refusals import Conflict, NoSuchRecord, Outdated, require_right
 from service.core.translation import _
 from service.records.ahead import not_yet
 from service.records.field_words import field_words, kind_word
@@ -140,17 +140,15 @@ def _made(
         problems += wrong
         if len(problems) >= MOST_TOLD:
             break
+        doubts += [_placed(place, doubt) for doubt in subject.doubts(situation, writer.at)]
         if not wrong:
-            doubts += [_placed(place, doubt) for doubt in subject.doubts(situation, writer.at)]
             # Before the next one is checked, which may have to fit to this one.
             row = subject.table(**values[place], version=1, recorded_at=writer.at, recorded_by=writer.by)
             # A name that was withdrawn may be used again; its versions count on, so that each is one of a kind.
             row.version += versions_before.get(str(values[place].get("id")), 0)
             session.add(row)
             rows.append(row)
-    if problems:
-        raise BadInput(problems[:MOST_TOLD])
-    require_sure(doubts[:MOST_TOLD], writer.sure)
+    require_right(problems[:MOST_TOLD], doubts[:MOST_TOLD], writer.sure)
     session.flush()
     del named
     mind_facts(session, _packs_of(rows), families)
@@ -209,11 +207,10 @@ def correct(
         return row
     named_rows = _require_references(session, subject, {"": after})
     _require_no_twins(session, subject, {"": after | named}, record_id)
-    if ahead := not_yet({name: after[name] for name in subject.happened}, writer.at):
-        raise BadInput(ahead)
+    ahead = not_yet({name: after[name] for name in subject.happened}, writer.at)
     situation = Situation(session, families, before, after, record_id)
-    _require_sense(subject, situation)
-    require_sure(subject.doubts(situation, writer.at), writer.sure)
+    wrong = [*ahead, *_senseless(subject, situation)]
+    require_right(wrong, subject.doubts(situation, writer.at), writer.sure)
     del named_rows
     _keep(session, subject, row, writer, why, withdrawn=False)
     stood, warned = stopped_by(session, packs, families), warned_packs(session, packs)
@@ -308,7 +305,8 @@ def withdraw(
                         _("On record of %(subject)s %(name)s, in %(table)s: %(count)s. Withdraw those first.")
                         % {"count": count, "table": table.name, "subject": kind_word(subject.one), "name": record_id}
                     )
-    _require_sense(subject, Situation(session, families, content_of(subject, row), None, record_id))
+    if wrong := _senseless(subject, Situation(session, families, content_of(subject, row), None, record_id)):
+        raise BadInput(wrong)
     _keep(session, subject, row, writer, why, withdrawn=True)
     stood = {} if isinstance(row, Pack) else stopped_by(session, packs, families)
     session.delete(row)
@@ -476,9 +474,8 @@ def _order_problems(subject: Subject, situations: Mapping[str, Situation]) -> li
     return [_placed(place, problem) for place, some in zip(situations, found, strict=True) for problem in some]
 
 
-def _require_sense(subject: Subject, situation: Situation) -> None:
-    if problems := [*subject.check(situation), *_order_problems(subject, {"": situation})]:
-        raise BadInput(problems)
+def _senseless(subject: Subject, situation: Situation) -> list[Problem]:
+    return [*subject.check(situation), *_order_problems(subject, {"": situation})]
 
 
 def _keep(session: Session, subject: Subject, row: Versioned, writer: Writer, why: Why, *, withdrawn: bool) -> None:

@@ -163,9 +163,9 @@ def _stops_of_charging(unit: Unit, word: str) -> list[str]:
     return [spoken(stop.text) for stop in stops_of(unit.history, unit.family, charging=True)]
 
 
-def asked_back(word: str, fact: BaseModel, unit: Unit, form: Form, write: PageWrite) -> Faults:
-    """Return the doubts about a fact that nobody has confirmed yet; a form that was stored already has none."""
-    return unsure(doubts_of(word, fact.model_dump(), unit.family, write.at), form)
+def _ahead(word: str, fact: BaseModel, form: Form, write: PageWrite) -> Faults:
+    """Ask about a plan of use that lies ahead: a program may send one, somebody at a form has mostly slipped."""
+    return unsure(doubts_of(word, fact.model_dump(), None, write.at), form) if word == "usage" else NO_FAULTS
 
 
 def unsure(doubts: Sequence[Problem], form: Form) -> Faults:
@@ -225,7 +225,7 @@ def record_fact(
         if form.get("at_once") and unit.over is not None and write.earlier_answer() is None:
             said = _("It is noted already what became of the last top-up: nothing was recorded again.")
             return go_to(request, unit_address(pack_id), Message(said))
-        if doubts := asked_back(word, new, unit, form, write):
+        if doubts := _ahead(word, new, form, write):
             return _form_page(request, unit, word, form.values(), doubts)
         return write(lambda session: store_new(session, request, subject, new, families, write, _titles()[word][2]))
     except (BadInput, Conflict, Doubtful) as error:
@@ -254,9 +254,9 @@ def correct_fact(
     try:
         given = _content(request, word, form)
         change = checked(subject.change, {e.name: None for e in entries(word)} | given)
-        with write.store.reading() as session:
-            unit, row = unit_of(session, pack_id, families), read(session, subject, number)
-        if doubts := asked_back(word, change, unit, form, write):
+        if doubts := _ahead(word, change, form, write):
+            with write.store.reading() as session:
+                unit, row = unit_of(session, pack_id, families), read(session, subject, number)
             return _form_page(request, unit, word, form.values(), doubts, row)
         return write(lambda s: store_change(s, request, subject, number, pack_id, change, form, families, write))
     except (BadInput, Conflict, Doubtful, Outdated) as error:

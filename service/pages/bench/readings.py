@@ -20,7 +20,7 @@ from starlette.responses import Response
 from models.base.errors import BadInput, Problem
 from models.packs.fields import columns_of
 from models.packs.history import BlockReading
-from service.core.refusals import Conflict, Outdated
+from service.core.refusals import Conflict, Doubtful, Outdated
 from service.core.translation import _, ngettext
 from service.exchange.imports.files import ENDINGS, headings_of, rows_of
 from service.exchange.imports.guess import confirmed
@@ -32,7 +32,6 @@ from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.bench.facts import (
     Number,
     as_text,
-    asked_back,
     fact_page,
     faults_of,
     require_may,
@@ -161,12 +160,10 @@ def record_reading(
         content = _content(request, form, volts, faults)
         content[BLOCK], converted = in_volts(content[BLOCK], unit.family)
         new = checked(READINGS.new, {**content, "pack_id": pack_id})
-        if doubts := asked_back("reading", new, unit, form, write):
-            return _page(request, unit, form.values(), volts, doubts)
         said = " ".join(filter(None, (_("The reading is recorded."), converted)))
         return write(lambda session: store_new(session, request, READINGS, new, families, write, said))
-    except (BadInput, Conflict) as error:
-        return _page(request, unit, form.values(), volts, _by_block(faults_of(error)))
+    except (BadInput, Conflict, Doubtful) as error:
+        return _page(request, unit, form.values(), volts, _by_block(faults_of(error, form)))
 
 
 @router.post("/bench/units/{pack_id}/reading/{number}", operation_id="page_correct_reading")
@@ -192,11 +189,9 @@ def correct_reading(
         content = dict.fromkeys((*WORDS, *dict(NUMBERS), *dict(LISTS)))
         content |= _content(request, form, volts, faults)
         change = checked(READINGS.change, content)
-        if doubts := asked_back("reading", change, unit, form, write):
-            return _page(request, unit, form.values(), volts, doubts, row)
         return write(lambda s: store_change(s, request, READINGS, number, pack_id, change, form, families, write))
-    except (BadInput, Conflict, Outdated) as error:
-        return _page(request, unit, form.values(), volts, _by_block(faults_of(error)), row)
+    except (BadInput, Conflict, Doubtful, Outdated) as error:
+        return _page(request, unit, form.values(), volts, _by_block(faults_of(error, form)), row)
 
 
 def _volts(form: Form, unit: Unit) -> tuple[list[str], list[Problem]]:
@@ -246,7 +241,8 @@ def _content(request: Request, form: Form, volts: list[str], faults: list[Proble
 
 def _by_block(faults: Faults) -> Faults:
     """Let a problem of all voltages stand at the first of them."""
-    return Faults(tuple(Problem(f"{BLOCK}[0]", p.what, p.mend) if p.where == BLOCK else p for p in faults.problems))
+    placed = (Problem(f"{BLOCK}[0]", p.what, p.mend) if p.where == BLOCK else p for p in faults.problems)
+    return Faults(tuple(placed), faults.sure)
 
 
 @router.post("/bench/units/{pack_id}/file", operation_id="page_readings_file")

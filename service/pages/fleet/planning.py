@@ -11,6 +11,7 @@ from fastapi import Request
 from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
+from models.decisions.fleet_costs import MAX_WEEKS
 from service.core.cautions import driving
 from service.core.translation import _
 from service.decisions.fleet.planning import plan_of_fleet, returns_of_fleet
@@ -38,12 +39,22 @@ router = page_router()
 
 def plan_asked(texts: dict[str, str]) -> PlanRequest:
     """Read the plan's limits: one number for every week, or one for each, parted by commas or blanks."""
-    weeks = int(texts["weeks"]) if texts.get("weeks", "").isdecimal() and len(texts["weeks"]) < 4 else USUAL_WEEKS
+    problems = []
+    written = texts.get("weeks", str(USUAL_WEEKS))
+    weeks = int(written) if written.isdecimal() and 0 < int(written[:4]) <= MAX_WEEKS else USUAL_WEEKS
+    if str(weeks) != written.lstrip("0"):
+        what = _("%(text)s is no number of weeks.") % {"text": written}
+        problems.append(Problem("weeks", what, _("Write a whole number from 1 to %(most)s.") % {"most": MAX_WEEKS}))
     asked: dict[str, Any] = {name: text for name, text in texts.items() if name not in {"slots", "weeks", "packs"}}
     for name in ("slots", "packs"):
         parts = texts.get(name, "").replace(",", " ").split()
-        if parts:
+        if wrong := [part for part in parts if not part.isdecimal()]:
+            what = _("%(texts)s is not a whole number.") % {"texts": ", ".join(dict.fromkeys(wrong))}
+            problems.append(Problem(name, what, _("Write one number for all weeks, or one for each: 2, 2, 0, 3.")))
+        elif parts:
             asked[name] = parts * weeks if len(parts) == 1 else parts
+    if problems:
+        raise BadInput(problems)
     return question(PlanRequest, {**asked, "time_limit_s": TIME_LIMIT_S})
 
 

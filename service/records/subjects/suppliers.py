@@ -20,7 +20,7 @@ from service.core.translation import _
 from service.records.schemas import LARGEST_NUMBER, Amount, Line, Name, NewRecord
 from service.records.sense import unknown_family
 from service.records.subject import Situation, Subject
-from service.store.schema import Delivery, Offer, Outcome, Pack, Supplier, TopUp
+from service.store.schema import CostSheet, Delivery, Offer, Outcome, Pack, Supplier, TopUp
 
 
 def _currency(code: str) -> str:
@@ -257,22 +257,37 @@ def _offer_doubts(situation: Situation, now: datetime) -> list[Problem]:
 
 
 def _price_off(situation: Situation, offer: Mapping[str, Any]) -> list[Problem]:
-    """Ask about a price that is nothing, or a decimal place off from what such packs cost elsewhere."""
-    what, mend = "", _("Is it the price of the whole pack, in this currency?")
-    if offer["price"] == 0:
+    """Ask about a price that is nothing or no sum of money, or a decimal place off from what packs cost elsewhere."""
+    price, currency = offer["price"], offer["currency"]
+    usual = _usual_price(situation, offer)
+    if price == 0:
         what = _("A price of nothing makes every order pay.")
+    elif price < 10.0 ** -minor_digits(currency):
+        what = _("%(price)s is less than the smallest coin.") % {"price": f"{currency} {price:g}"}
+    elif usual is not None and not usual / _PLACE < price < usual * _PLACE:
+        words = {"price": Money(price, currency), "usual": Money(usual, currency)}
+        what = _("%(price)s is far from what packs cost by the record, %(usual)s.") % words
+    else:
+        return []
+    return [Problem("price", what, _("Is it the price of the whole pack, in this currency?"))]
+
+
+def _usual_price(situation: Situation, offer: Mapping[str, Any]) -> float | None:
+    """Return what such a pack costs: by other offers for it, by what this one said before, by those for other packs.
+
+    Without any of these, what the house says is left in one that was bought for nothing; None where it says nothing.
+    """
     others = select(Offer.price).where(
-        Offer.family == offer["family"],
-        Offer.currency == offer["currency"],
-        Offer.price > 0,
-        Offer.id != (situation.record_id or 0),
+        Offer.currency == offer["currency"], Offer.price > 0, Offer.id != (situation.record_id or 0)
     )
-    if not what and (prices := situation.session.scalars(others).all()):
-        usual = median(prices)
-        if not usual / _PLACE < offer["price"] < usual * _PLACE:
-            words = {"price": Money(offer["price"], offer["currency"]), "usual": Money(usual, offer["currency"])}
-            what = _("%(price)s is far from what such packs cost in other offers, %(usual)s.") % words
-    return [Problem("price", what, mend)] if what else []
+    left = select(CostSheet.return_value).where(CostSheet.currency == offer["currency"], CostSheet.return_value > 0)
+    before = situation.before
+    was = [] if before is None or before["currency"] != offer["currency"] else [before["price"] or 0.0]
+    for query in (others.where(Offer.family == offer["family"]), was, others, left):
+        prices = query if isinstance(query, list) else situation.session.scalars(query).all()
+        if known := [price for price in prices if price]:
+            return median(known)
+    return None
 
 
 _PLACE: Final = 10

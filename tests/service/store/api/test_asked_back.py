@@ -128,8 +128,10 @@ OFFER = {"supplier_id": "north-quay", "family": "gravel-14", "currency": "EUR", 
     ("changed", "words"),
     [
         ({"price": 0}, "A price of nothing"),
-        ({"price": 1.45}, "far from what such packs cost"),
-        ({"price": 145000}, "far from what such packs cost"),
+        ({"price": 1.45}, "far from what packs cost"),
+        ({"price": 145000}, "far from what packs cost"),
+        ({"price": 0.001}, "EUR 0.001 is less than the smallest coin."),
+        ({"price": 1.45, "family": "marl-28"}, "far from what packs cost"),
         ({"usual_days": 0}, "on the day of the order"),
         ({"quoted_at": "2025-03-01T10:00:00Z", "valid_until": "2025-04-01T10:00:00Z"}, "Is the year right?"),
         ({"price": 1450, "earliest_days": 6, "latest_days": 21}, "says the same, and stands"),
@@ -221,3 +223,30 @@ def test_the_command_tells_how_a_name_that_is_right_is_confirmed(tideover, tmp_p
     word = asked.stderr.rsplit("--sure ", 1)[1].strip().rstrip(".")
     assert "--sure" in asked.stderr
     assert tideover("fit", "MB-VAN-07", "MB-Van-08", "--family", "gravel-14", "--sure", word, env=home).exit_code == 0
+
+
+def test_the_price_of_the_only_offer_is_asked_about_too(filled, asked_back):
+    """A price of 0.001 went into the only offer without a question: there was no other one to compare it with."""
+    (offer,) = filled.get("/v1/offers").json()["items"]
+    for price in (0.001, 1.45, 145_000):
+        asked_back(filled.patch(f"/v1/offers/{offer['id']}", json={"price": price}))
+    assert filled.patch(f"/v1/offers/{offer['id']}", json={"price": 1390}).status_code == 200
+    assert filled.delete(f"/v1/offers/{offer['id']}").status_code == 204
+    # Not even another offer: what the house leaves in a pack tells the size of it.
+    asked_back(filled.post("/v1/offers", json={**OFFER, "price": 1.45}))
+    assert filled.post("/v1/offers", json=OFFER).status_code == 201
+
+
+def test_what_is_wrong_and_what_is_asked_about_are_told_in_one_answer(filled, asked_back, problem_in):
+    """What is wrong came first, and only when that was mended the question: one round for each."""
+    ahead = {"pack_id": "MB-VAN-07", "time": "2031-03-13T09:00:00Z", "state": "rest", "block_v": [12.9] * 14}
+    fact = {**ahead, "temperature_c": 98, "block_v": [1.29, *[12.9] * 13]}
+    document = problem_in(filled.post("/v1/readings", json=fact), 422)
+    assert {problem["where"] for problem in document["problems"]} == {"time", "block_v[0]", "temperature_c"}
+    mended = {**fact, "time": "2026-03-13T09:00:00Z"}
+    asked_back(filled.post("/v1/readings", json=mended))
+    made = filled.post("/v1/readings", json=mended, headers={"Sure": document["sure"]})
+    assert made.status_code == 201, made.text
+    address = f"/v1/readings/{made.json()['id']}"
+    wrong = problem_in(filled.patch(address, json={"time": "2031-03-13T09:00:00Z", "temperature_c": 97}), 422)
+    assert {problem["where"] for problem in wrong["problems"]} == {"time", "temperature_c"}

@@ -348,3 +348,22 @@ def test_stock_and_queue_count_the_same_cases_and_say_what_the_other_counts(flee
     assert after["expected_demand"] < before["expected_demand"] - 1, "one was wanted at once"
     assert fleet.post("/v1/deliveries", json=order).status_code == 201
     assert any("On order for the shelf: gravel-14: 1." in said for said in told()[2])
+
+
+@pytest.mark.parametrize(
+    ("typed", "where", "said"),
+    [
+        ({"slots": "abc"}, "slots", "abc is not a whole number."),
+        ({"slots": "2, x, y, x"}, "slots", "x, y is not a whole number."),
+        ({"slots": "2", "packs": "-1"}, "packs", "-1 is not a whole number."),
+        ({"slots": "2", "weeks": "many"}, "weeks", "many is no number of weeks."),
+        ({"slots": "2", "weeks": "0"}, "weeks", "0 is no number of weeks."),
+        ({"slots": "2", "weeks": "999"}, "weeks", "999 is no number of weeks."),
+    ],
+)
+def test_a_word_for_a_number_is_told_once_at_its_field(fleet, typed, where, said):
+    """ "abc" slots for eight weeks gave the same error eight times, and weeks that are no number went by unsaid."""
+    answer = fleet.get("/fleet/plan", params=typed)
+    assert answer.status_code == 422
+    assert answer.text.count(said) == 2, "above the form and at its field"
+    assert f'id="{where}-wrong"' in answer.text
