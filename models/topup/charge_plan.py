@@ -71,7 +71,7 @@ class ChargePlan:
     Attributes
     ----------
     put_in_ah : Range
-        From the supply: the missing charge and what the charge itself loses, Ah. From 0 up.
+        From the supply: the missing charge and what the charge itself loses, Ah. From 0 up to `most_ah`.
     most_ah : float
         Stop by then whatever is read: more could overfill a block of small capacity.
     current_a : float
@@ -136,8 +136,9 @@ def charge_plan(
     best = min(wanted.best / kept, safe)
     if best < LEAST_SHARE * family.rated_ah:
         return None
-    put_in = Range(best, min(max(wanted.low / kept, 0.0), best), max(wanted.high / kept, best))
-    most = max(best, min(put_in.high, safe))
+    # No end of the range lies past what may go in.
+    most = max(best, min(wanted.high / kept, safe))
+    put_in = Range(best, min(max(wanted.low / kept, 0.0), best), most)
     cells, curves = family.cells_per_block, family.curves
     peers_v = cells * float(ocv_v(curves, np.array([family.soc_target]))[0]) if peers_rest_v is None else peers_rest_v
 
@@ -161,7 +162,7 @@ def charge_plan(
         most_h=most / current,
         rest_stop_v=_plus(weighted_range(level, packs.weight), peers_v),
         peers_rest_v=peers_v,
-        looks_level_at_ah=_looks_level_at(family, packs, put_in.high * kept) / kept,
+        looks_level_at_ah=_looks_level_at(family, packs, most * kept) / kept,
         wait_h=WAIT_H,
         end_v=weighted_range(end, packs.weight),
         stop=stop_rules(family, most / current, most, ambient_c),

@@ -296,13 +296,15 @@ def _sentences(
     said.append(
         say(
             "It is level when, %(wait)s h after the charge and as warm as its neighbours, it rests at about %(stop)s V "
-            "while they rest at %(peers)s V. It will read level after about %(early)s Ah: that is too early.",
+            "while they rest at %(peers)s V.",
             wait=f"{charge.wait_h:g}",
             stop=f"{charge.rest_stop_v.best:.2f}",
             peers=f"{charge.peers_rest_v:.2f}",
-            early=f"{charge.looks_level_at_ah:.1f}",
         )
     )
+    if round(charge.looks_level_at_ah, 1) < round(put_in.best, 1):
+        early = f"{charge.looks_level_at_ah:.1f}"
+        said.append(say("It will read level after about %(early)s Ah: that is too early.", early=early))
     if evidence.drawn is not None and evidence.drawn.higher == evidence.rest:
         said.append(
             say(

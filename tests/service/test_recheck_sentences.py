@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from models.interventions.recheck import ReadingMeaning, RecheckPlan
-from service.forecasting.recheck.sentences import row_sentence, sentences_of
+from service.forecasting.recheck.sentences import gains, row_sentence, sentences_of
 
 ROW = ReadingMeaning(None, 60.0, 0.5, 19.97, False, 0.05, 0.08, False)
 
@@ -60,6 +60,12 @@ def test_the_answer_begins_with_the_limit_and_the_day():
     )
     # It said "buys about less than a day".
     assert "that buys less than a day more on average" in sentences_of(plan_with(ROW, worth_days=0.2))[1]
+    # A day that buys nothing was named as the best one all the same.
+    for worth in (0.0, 0.04, -1.3):
+        assert not gains(plan_with(ROW, worth_days=worth))
+        nothing = sentences_of(plan_with(ROW, worth_days=worth))
+        assert nothing[1] == "On no day does another reading gain anything on average, at the same risk."
+        assert not any("best day" in sentence for sentence in nothing)
     assert "to the end of the forecast" in sentences_of(plan_with(ROW, limit_day=None))[0]
 
 

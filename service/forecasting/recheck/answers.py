@@ -15,7 +15,7 @@ from service.forecasting.forecasts.schemas import EvidenceFlag
 from service.forecasting.forecasts.sentences import look_first
 from service.forecasting.recheck.days import day_reached
 from service.forecasting.recheck.schemas import DayWorth, ReadingRow, RecheckAnswer, RecheckCase
-from service.forecasting.recheck.sentences import row_sentence, sentences_of
+from service.forecasting.recheck.sentences import gains, row_sentence, sentences_of
 
 
 def answer(
@@ -49,7 +49,7 @@ def answer(
         risk=plan.risk,
         limit_day=plan.limit_day,
         day=plan.day,
-        recheck_at=None if plan.day is None else day_reached(present.origin, plan.day),
+        recheck_at=day_reached(present.origin, plan.day) if plan.day is not None and gains(plan) else None,
         worth_days=plan.worth_days,
         candidates=[DayWorth(day=day, worth_days=worth) for day, worth in plan.candidates],
         table=[ReadingRow(**vars(row), sentence=row_sentence(row, plan)) for row in plan.table],

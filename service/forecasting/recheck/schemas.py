@@ -55,7 +55,7 @@ class RecheckAnswer(BaseModel):
     risk: float
     limit_day: float | None = Field(description="Day on which the risk passes the limit; null if beyond the horizon.")
     day: int | None = Field(description="Day of the recheck; null if the risk passes the limit before a day is over.")
-    recheck_at: AwareDatetime | None = Field(description="That day as a date.")
+    recheck_at: AwareDatetime | None = Field(description="That day as a date; null where reading on it gains nothing.")
     worth_days: float = Field(description="Further days of use that the reading brings on average, at the same risk.")
     candidates: list[DayWorth] = Field(description="Every day compared.")
     table: list[ReadingRow] = Field(description="From level downwards; empty without a day.")

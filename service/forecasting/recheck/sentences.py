@@ -54,6 +54,11 @@ def _side(edge: float) -> str:
     return (_("%(mv)s mV above") if edge < 0 else _("%(mv)s mV below")) % {"mv": f"{abs(edge):g}"}
 
 
+def gains(plan: RecheckPlan) -> bool:
+    """Whether the best day to read again brings any use at all, to the tenth of a day that is told."""
+    return plan.day is not None and round(plan.worth_days, 1) > 0
+
+
 def sentences_of(plan: RecheckPlan) -> list[str]:
     """Say when to read again and why, then the table."""
     risk = _(level_percent(plan.risk))
@@ -70,7 +75,11 @@ def sentences_of(plan: RecheckPlan) -> list[str]:
         else _("Without a new reading the risk of a return passes %(risk)s after %(days)s.")
         % {"risk": risk, "days": count_days(plan.limit_day)}
     )
-    worth = _("The best day to read it again is day %(day)s: that buys %(days)s more on average, at the same risk.")
+    worth = (
+        _("The best day to read it again is day %(day)s: that buys %(days)s more on average, at the same risk.")
+        if gains(plan)
+        else _("On no day does another reading gain anything on average, at the same risk.")
+    )
     return [
         limit,
         worth % {"day": plan.day, "days": about_days(max(plan.worth_days, 0))},
