@@ -54,19 +54,7 @@ class CoxRegression(SurvivalLearner):
         entry: ArrayLike | None = None,
         weights: ArrayLike | None = None,
     ) -> Self:
-        """Fit coefficients and baseline.
-
-        Parameters
-        ----------
-        X : array or DataFrame, shape (n, p)
-            NaN for missing.
-        time, event, entry, weights : array_like, shape (n,)
-
-        Raises
-        ------
-        BadInput
-            If the outcomes contradict themselves or hold no event.
-        """
+        """Fit coefficients and baseline, as every `models.survival.estimator.SurvivalEstimator` does."""
         self.features_, values, outcomes = check_rows(X, time, event, entry, weights)
         require_events(outcomes)
         self.linear_ = LinearFeatures.learn(values, outcomes.weights)

@@ -152,21 +152,14 @@ class HazardBooster(SurvivalLearner):
         *,
         groups: ArrayLike | None = None,
     ) -> Self:
-        """Fit start and trees.
+        """Fit start and trees, as every `models.survival.estimator.SurvivalEstimator` does.
+
+        What lies past the last grid day counts as not seen.
 
         Parameters
         ----------
-        X : array or DataFrame, shape (n, p)
-            NaN for missing.
-        time, event, entry, weights : array_like, shape (n,)
-            What lies past the last grid day counts as not seen.
         groups : array_like, shape (n,), optional
             Rows of one pack share a label, so that none is held out from its own other rows.
-
-        Raises
-        ------
-        BadInput
-            If the outcomes contradict themselves or hold no event within the grid.
         """
         self.grid_ = check_grid(DAYS if self.days is None else self.days)
         self.features_, values, outcomes = check_rows(X, time, event, entry, weights)

@@ -63,20 +63,7 @@ class ParametricRegression(SurvivalLearner):
         entry: ArrayLike | None = None,
         weights: ArrayLike | None = None,
     ) -> Self:
-        """Fit by maximum likelihood.
-
-        Parameters
-        ----------
-        X : array or DataFrame, shape (n, p)
-            NaN for missing.
-        time, event, entry, weights : array_like, shape (n,)
-            Days, bool, days, share.
-
-        Raises
-        ------
-        BadInput
-            If the outcomes contradict themselves or hold no event.
-        """
+        """Fit by maximum likelihood, as every `models.survival.estimator.SurvivalEstimator` does."""
         self.features_, values, outcomes = check_rows(X, time, event, entry, weights)
         require_events(outcomes)
         self.linear_ = LinearFeatures.learn(values, outcomes.weights)

@@ -34,6 +34,11 @@ class SurvivalEstimator(Protocol):
         """Learn from n rows; X is (n, p) with NaN for missing, the others are (n,).
 
         `time` may be one structured array that holds the events as well (`models.survival.learner.structured`).
+
+        Raises
+        ------
+        BadInput
+            If the outcomes contradict themselves or hold no event.
         """
         ...
 

@@ -59,12 +59,7 @@ class SurvivalLearner(BaseEstimator):  # type: ignore[misc]
         JASA 102(477), 4.1: the logarithmic score of a categorical outcome). What happens after the last day of the grid
         counts as censored there.
 
-        Parameters
-        ----------
-        X : array or DataFrame, shape (n, p)
-        time : array, shape (n,)
-            Days; or the structured array that `structured` makes, and then no event and no entry.
-        event, entry, weights : array_like, shape (n,), optional
+        Parameters are those of `models.survival.estimator.SurvivalEstimator.fit`.
 
         Returns
         -------

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from http import HTTPStatus
 from typing import Any, Final
 from urllib.parse import quote
@@ -140,9 +140,17 @@ def install_problem_handlers(app: FastAPI) -> None:
     app.add_exception_handler(HTTPException, _http)
     app.add_exception_handler(RequestValidationError, _validation)
     app.add_exception_handler(BadInput, _bad_input)
-    app.add_exception_handler(OutOfReach, _out_of_reach)
+    far = "Too far from anything the model has seen"
+    app.add_exception_handler(OutOfReach, said_as(422, kind="out-of-reach", title=far))
     app.add_exception_handler(ModelRefused, _model_refused)
     app.add_exception_handler(Stopped, _stopped)
+
+
+def said_as(
+    status: int, *, kind: str | None = None, title: str | None = None
+) -> Callable[[Request, Exception], Response]:
+    """Return what answers an error that says in its own words what is wrong."""
+    return lambda request, error: problem_response(request, status, str(error), kind=kind, title=title)
 
 
 def _http(request: Request, error: Exception) -> Response:
@@ -207,12 +215,6 @@ def _wrong_input(request: Request, problems: Sequence[Problem], sure: str = "") 
         said += " " + _("And %(count)s more, see problems.") % {"count": len(problems) - 1}
     title = "The input is wrong"
     return problem_response(request, 422, said, kind="bad-input", title=title, problems=problems, sure=sure or None)
-
-
-def _out_of_reach(request: Request, error: Exception) -> Response:
-    return problem_response(
-        request, 422, str(error), kind="out-of-reach", title="Too far from anything the model has seen"
-    )
 
 
 def _stopped(request: Request, error: Exception) -> Response:

@@ -8,7 +8,7 @@ from starlette.responses import Response
 
 from service.core.refusals import Conflict, Doubtful, NoSuchRecord, Outdated
 from service.core.translation import _, translated_problems
-from service.http.problems import problem_response
+from service.http.problems import problem_response, said_as
 from service.store.trouble import cause_of, trouble_of
 
 RETRY_SECONDS = 5
@@ -16,9 +16,9 @@ RETRY_SECONDS = 5
 
 def install_record_problems(app: FastAPI) -> None:
     """Answer these errors, and a store that cannot take a write, with problem documents."""
-    app.add_exception_handler(NoSuchRecord, _no_such_record)
-    app.add_exception_handler(Conflict, _conflict)
-    app.add_exception_handler(Outdated, _outdated)
+    app.add_exception_handler(NoSuchRecord, said_as(404))
+    app.add_exception_handler(Conflict, said_as(409, kind="conflict", title="What is stored speaks against it"))
+    app.add_exception_handler(Outdated, said_as(412, kind="outdated", title="The record has changed meanwhile"))
     app.add_exception_handler(Doubtful, _doubtful)
     app.add_exception_handler(DatabaseError, trouble_response)
     app.add_exception_handler(OSError, trouble_response)
@@ -48,14 +48,6 @@ def trouble_response(request: Request, error: Exception) -> Response:
     return problem_response(request, 503, detail, kind="store-unavailable", title="The store is busy", headers=headers)
 
 
-def _no_such_record(request: Request, error: Exception) -> Response:
-    return problem_response(request, 404, str(error))
-
-
-def _conflict(request: Request, error: Exception) -> Response:
-    return problem_response(request, 409, str(error), kind="conflict", title="What is stored speaks against it")
-
-
 def _doubtful(request: Request, error: Exception) -> Response:
     assert isinstance(error, Doubtful)
     said = _("%(doubt)s If it is right, send it again with the header Sure: %(sure)s.")
@@ -64,7 +56,3 @@ def _doubtful(request: Request, error: Exception) -> Response:
     return problem_response(
         request, 409, detail, kind="doubtful", title="Is this right?", problems=error.problems, sure=error.sure
     )
-
-
-def _outdated(request: Request, error: Exception) -> Response:
-    return problem_response(request, 412, str(error), kind="outdated", title="The record has changed meanwhile")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime
 from typing import Annotated, Any
 
@@ -161,6 +162,15 @@ def receivers_router(max_page: int) -> APIRouter:
         "responses": problem_responses(404, 409, 413, 422, 503),
     }
 
+    def changed(receiver_id: int, write: Write, change: Callable[[Session, Receiver], None]) -> Response:
+        def work(session: Session) -> Done:
+            row = the_receiver(session, receiver_id)
+            change(session, row)
+            session.flush()
+            return Done(200, ReceiverFacts.model_validate(facts_of(session, row)), receiver_id)
+
+        return write(work)
+
     @router.delete("/{receiver_id}", operation_id="remove_receiver", **changing)
     def remove_receiver(receiver_id: ReceiverNumber, write: Write) -> Response:
         """Forget a receiver of notices, its secret and what waits for it."""
@@ -176,26 +186,12 @@ def receivers_router(max_page: int) -> APIRouter:
     @router.post("/{receiver_id}/pause", operation_id="pause_receiver", **changing)
     def pause_receiver(receiver_id: ReceiverNumber, write: Write) -> Response:
         """Send a receiver nothing until it is resumed; what waits for it goes on waiting."""
-
-        def work(session: Session) -> Done:
-            row = the_receiver(session, receiver_id)
-            pause(row, write.at)
-            session.flush()
-            return Done(200, ReceiverFacts.model_validate(facts_of(session, row)), receiver_id)
-
-        return write(work)
+        return changed(receiver_id, write, lambda _session, row: pause(row, write.at))
 
     @router.post("/{receiver_id}/resumption", operation_id="resume_receiver", **changing)
     def resume_receiver(receiver_id: ReceiverNumber, write: Write) -> Response:
         """Let a paused receiver be told again; what waited for it is tried at once."""
-
-        def work(session: Session) -> Done:
-            row = the_receiver(session, receiver_id)
-            resume(session, row, write.at)
-            session.flush()
-            return Done(200, ReceiverFacts.model_validate(facts_of(session, row)), receiver_id)
-
-        return write(work)
+        return changed(receiver_id, write, lambda session, row: resume(session, row, write.at))
 
     @router.post(
         "/{receiver_id}/test",
