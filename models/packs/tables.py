@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from pydantic import BaseModel, ValidationError
 
-from models.base.arrays import Floats, Rows
+from models.base.arrays import Bools, Floats, Rows
 from models.packs.family import PackFamily
 from models.packs.fields import columns_of
 from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
@@ -172,10 +172,18 @@ class HistoryTables:
         return {name: part for name, part in vars(self).items() if name != "_made"}
 
     def of_packs(self, pack_ids: Iterable[str]) -> HistoryTables:
-        """Keep only these packs."""
-        keep = set(pack_ids)
+        """Keep only these packs; the tables themselves if that is all of them."""
+        kept = self.pack_index().isin(list(pack_ids))
+        return self.only({"packs": kept, **{name: np.append(kept, False)[self.codes(name)] for name in FACTS}})
+
+    def only(self, kept: Mapping[str, Bools]) -> HistoryTables:
+        """Keep some rows of each table, by its name; the tables themselves if that is all of them."""
+        if all(rows.all() for rows in kept.values()):
+            return self  # with all that was made of them
+        frames = self.frames()
         parts = {
-            name: frame[frame["pack_id"].isin(keep)].reset_index(drop=True) for name, frame in self.frames().items()
+            name: frames[name] if rows.all() else frames[name][rows].reset_index(drop=True)
+            for name, rows in kept.items()
         }
         return HistoryTables(**parts, families=self.families)
 
@@ -198,15 +206,14 @@ def known_at(tables: HistoryTables, moments: pd.DataFrame) -> HistoryTables:
     moments : DataFrame
         ``pack_id``, each once, and ``origin`` (UTC). Other packs are left out.
     """
-    ids, origin = pd.Index(moments["pack_id"]), to_days(moments["origin"])
-    parts = tables.frames()
-    parts["packs"] = tables.packs[tables.packs["pack_id"].isin(ids)].reset_index(drop=True)
+    place = pd.Index(moments["pack_id"]).get_indexer(tables.pack_index())
+    asked = np.append(place >= 0, False)
+    origin = np.append(np.append(to_days(moments["origin"]), np.nan)[place], np.nan)
+    kept = {"packs": place >= 0}
     for name in FACTS:
-        frame = parts[name]
-        place, day = ids.get_indexer(pd.Index(frame["pack_id"])), to_days(frame["time"])
-        kept = (place >= 0) & ~(day > np.append(origin, np.nan)[place])
-        parts[name] = frame if kept.all() else frame[kept].reset_index(drop=True)
-    return HistoryTables(**parts, families=tables.families)
+        code = tables.codes(name)
+        kept[name] = asked[code] & ~(tables.days(name) > origin[code])
+    return tables.only(kept)
 
 
 def side_by_side(parts: Mapping[str, HistoryTables]) -> HistoryTables:

@@ -15,7 +15,7 @@ from models.packs.suspects import screened
 from models.packs.tables import FACTS, histories_of
 
 STRANGE = {
-    "text": ("elsewhere", "#*", "x", "SOUND"),
+    "text": ("elsewhere", "#*", "x", "SOUND", "x" * 65),
     "time": (pd.Timestamp("1980-01-01", tz="UTC"), pd.Timestamp("2150-01-01", tz="UTC")),
     "number": (-1e9, 1e9, -0.5, np.inf),
     "list": ("x y", "0", "3 3"),
