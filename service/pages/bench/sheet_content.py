@@ -245,7 +245,7 @@ def _facts(history: PackHistory, origin: datetime, zone: ZoneInfo) -> list[Sheet
         plan = plans[-1]
         figures = _figures(
             (_("%s km a day"), plan.km_per_day),
-            (_("%s trips a day"), plan.trips_per_day),
+            (_("%s trip a day") if plan.trips_per_day == 1 else _("%s trips a day"), plan.trips_per_day),
             (_("%s °C outside"), plan.ambient_c),
             (_("%s of 30 days parked"), plan.parked_days_in_30),
         )

@@ -90,7 +90,7 @@ def _topup(row: Any) -> tuple[str, str]:
 def _usage(row: Any) -> tuple[str, str]:
     return _("Planned use"), _known(
         ("", row.km_per_day, _("km a day")),
-        ("", row.trips_per_day, _("trips a day")),
+        ("", row.trips_per_day, _("trip a day") if row.trips_per_day == 1 else _("trips a day")),
         (_("outside"), row.ambient_c, "°C"),
         ("", row.parked_days_in_30, _("of 30 days parked")),
     )

@@ -135,6 +135,7 @@ def test_sheet_slip_calendar_and_page_name_the_same_days(site, read_van, phone_p
         r"Bring the car back by (.*?) at the latest[^.]*\.(?: The best day to read it again is ([^.]*)\.)?", text
     )
     assert len(said) == 2
+    assert ", 1 trip a day, " in text
     assert said[0] == said[1], "slip and sheet"
     assert said[0][0] == f"{last:%a} {last.day} {last:%b} {last.year}, {last:%H:%M} UTC"
     events = {str(event["SUMMARY"]): event.decoded("DTSTART") for event in calendar.walk("VEVENT")}
