@@ -162,7 +162,7 @@ def test_promotion_needs_a_comparison_or_a_reason(two, tideover, tmp_path):
 def test_learning_from_a_record_on_the_command_line(two, tideover, tmp_path):
     own, registry, first = two
     env = {"TIDEOVER_HOME": str(own)}
-    write_tables(simulate_cohort(CohortPlan(100, 62, years=1)).tables, tmp_path / "record")
+    write_tables(simulate_cohort(CohortPlan(60, 64, years=1)).tables, tmp_path / "record")
     ran = tideover("train", "--from", tmp_path / "record", "--workers", "1", env=env)
     assert ran.exit_code == 0, ran.stderr
     made = [registry.manifest(name) for name in registry.names() if name not in (first, "second")]
