@@ -3,13 +3,17 @@
     python tests/benchmarks/bench_own_outcomes.py --worlds 12
     python tests/benchmarks/bench_own_outcomes.py --worlds 6 --without cells=one --without spread=median
     python tests/benchmarks/bench_own_outcomes.py --worlds 12 --half 0
+    python tests/benchmarks/bench_own_outcomes.py --worlds 8 --half 0 --sister 400
+    python tests/benchmarks/bench_own_outcomes.py --worlds 8 --half 0 --sister 400 --unlike
 
 A forecaster is trained as `tideover train` does it, on fewer packs. Each held-out world's workshop keeps a censored
 record; after so many first returns the forecaster learns from it as `tideover train --from` does, and is scored on
 uncensored releases there, whose truth is known, beside Kaplan-Meier and a ridge Cox regression (lifelines, penalty 1)
 of the same releases, and beside itself before it learned. With `--without` the worlds trained on lack those ways of
 working, and the worlds judged on have no other; with `--half` that goes for half of the ways of every switch, drawn by
-a seed. Of each outcome there it is known what was found in the pack. All data are simulated (invented).
+a seed. Of each outcome there it is known what was found in the pack. With `--sister` another workshop of the same
+world, or with `--unlike` of another one, has recorded so many returns, and the forecaster learns from these first. All
+data are simulated (invented).
 """
 
 from __future__ import annotations
@@ -22,6 +26,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
 
 import time
 from collections.abc import Iterable
+from datetime import UTC, datetime
 from pathlib import Path
 
 import joblib
@@ -35,13 +40,15 @@ from models.forecasts.weakness_kind import KINDS
 from models.packs.tables import HistoryTables
 from training.learning.fitting import FitSettings, Further, train_forecaster
 from training.learning.moments import SurvivalRows, moments_of, survival_rows
-from training.learning.own_records import OwnRows, learned_forecaster
+from training.learning.own_records import OwnRows, learned_forecaster, taught_by_sisters
 from training.simulation.cohort import CohortPlan, simulate_cohort
 from training.simulation.workshop import WorkshopHabits
 from training.simulation.world import SWITCHES, Ways, halves_of_ways
 
 DAY = int(np.searchsorted(DAYS, 14))
 STAYS = WorkshopHabits(replaces=False)
+SISTERS_KNOWN = datetime(2100, 1, 1, tzinfo=UTC)
+"""After everything that a sister workshop recorded."""
 
 
 def first_releases(tables: HistoryTables) -> SurvivalRows:
@@ -120,8 +127,20 @@ def judged(model: Forecaster, tables: HistoryTables, test: SurvivalRows, code: n
     }
 
 
+def cut_record(releases: SurvivalRows, tables: HistoryTables, returns: int) -> HistoryTables:
+    """Return the record of a workshop up to so many first returns."""
+    some = releases.take(np.arange(int(np.searchsorted(np.cumsum(releases.event), returns)) + 1))
+    return tables.of_packs(some.moments["pack_id"])
+
+
+def taught_by_sister(model: Forecaster, record: int, returns: int, world_seed: int, only: Ways) -> Forecaster:
+    """Let a forecaster learn from another workshop's record."""
+    sister = simulate_cohort(CohortPlan(record, 5, worlds=1, world_seed=world_seed, only=only)).tables
+    return taught_by_sisters(model, cut_record(first_releases(sister), sister, returns), SISTERS_KNOWN, 0)
+
+
 def world_lines(
-    model: Forecaster, number: int, counts: Iterable[int], record: int, test: int, only: Ways
+    model: Forecaster, number: int, counts: Iterable[int], record: int, test: int, only: Ways, sister: int, unlike: bool
 ) -> list[dict]:
     """Judge a forecaster in one held-out world, before and after it learned from a workshop's record there."""
     seeds = {"worlds": 1, "world_seed": 1000 + number, "only": only}
@@ -134,6 +153,8 @@ def world_lines(
     releases = first_releases(shop.tables)
     returns = np.cumsum(releases.event)
     place = brier(np.broadcast_to((days[:, None] > DAYS).mean(axis=0), (len(days), len(DAYS))), days)
+    if sister:
+        model = taught_by_sister(model, record, sister, (3000 if unlike else 1000) + number, only)
     lines = []
     for count in counts:
         if count > returns[-1]:
@@ -142,7 +163,7 @@ def world_lines(
         told = model
         if count:
             some = releases.take(np.arange(int(np.searchsorted(returns, count)) + 1))
-            own = shop.tables.of_packs(some.moments["pack_id"])
+            own = cut_record(releases, shop.tables, count)
             told_kind = shop.truth.set_index("pack_id")["kind"].reindex(own.outcomes["pack_id"])
             own.outcomes["found"] = told_kind.where(told_kind.isin(KINDS), None).to_numpy(dtype=object)
             began = time.process_time()
@@ -164,6 +185,8 @@ def main() -> None:
     parser.add_argument("--counts", type=int, nargs="*", default=[0, 25, 100, 400])
     parser.add_argument("--without", action="append", default=[], metavar="SWITCH=WAY")
     parser.add_argument("--half", type=int, help="seed of the ways left out of every switch")
+    parser.add_argument("--sister", type=int, default=0, help="first returns that a sister workshop recorded")
+    parser.add_argument("--unlike", action="store_true", help="the sister workshop lives in another world")
     parser.add_argument("--model", type=Path, help="file to keep the trained forecaster in, or to take it from")
     parser.add_argument("--lines", type=Path, help="file to keep each world's figures in, as CSV")
     asked = parser.parse_args()
@@ -181,7 +204,7 @@ def main() -> None:
             joblib.dump(model, asked.model)
     lines: list[dict] = []
     for number in range(asked.worlds):
-        lines += world_lines(model, number, asked.counts, asked.record, asked.test, ways)
+        lines += world_lines(model, number, asked.counts, asked.record, asked.test, ways, asked.sister, asked.unlike)
         if asked.lines is not None:
             pd.DataFrame(lines).to_csv(asked.lines, index=False)
     table = pd.DataFrame(lines)
