@@ -57,6 +57,9 @@ def outcome_likelihood(survival: Floats, time: Floats, event: Bools) -> Floats:
 def mixture_shares(likelihood: Floats, weights: Floats) -> Floats:
     """Return the share of each forecast: the mean over all mixtures, each counted by how well it foretold the rows.
 
+    Beforehand the last forecast, from before learning, may count as much as one likes, from nothing to all, beside the
+    others together, and these may divide the rest as they like: every such share is as likely as any other.
+
     Parameters
     ----------
     likelihood : array, shape (n, k)
@@ -66,10 +69,11 @@ def mixture_shares(likelihood: Floats, weights: Floats) -> Floats:
     Returns
     -------
     array, shape (k,)
-        Adding up to 1; equal ones without a row.
+        Adding up to 1; without a row a half for the last, and equal ones for the others.
     """
     grid = _simplex(likelihood.shape[1])
-    score = weights @ np.log(likelihood @ grid.T)
+    _, level, mixtures = np.unique(grid[:, -1], return_inverse=True, return_counts=True)
+    score = weights @ np.log(likelihood @ grid.T) - np.log(mixtures[level])
     credence = np.exp(score - score.max())
     return np.asarray(credence @ grid / credence.sum())
 
