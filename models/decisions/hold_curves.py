@@ -133,7 +133,7 @@ def told_until_now(told: ArrayLike, survival: ArrayLike, held_days: ArrayLike) -
     return np.asarray(np.maximum(1.0 - (1.0 - np.asarray(told, dtype=np.float64)) / now, 0.0))
 
 
-def held_until_now(survival: ArrayLike, held_days: ArrayLike, where: str = "survival") -> Floats:
+def held_until_now(survival: ArrayLike, held_days: ArrayLike) -> Floats:
     """Turn curves from an earlier moment into curves from now, for packs that have held until now.
 
     The conditional curve is ``S(s + t) / S(s)``, the same as `models.forecasts.forecast.Forecast.given_held` reads off.
@@ -147,8 +147,6 @@ def held_until_now(survival: ArrayLike, held_days: ArrayLike, where: str = "surv
         Hold curves, each from its own origin.
     held_days : float or array-like, shape (n,)
         Days from each origin to now, from 0 to below the horizon.
-    where : str
-        Name used in the error.
 
     Returns
     -------
@@ -160,7 +158,7 @@ def held_until_now(survival: ArrayLike, held_days: ArrayLike, where: str = "surv
     BadInput
         If these are not hold curves, or a number of days lies outside 0 to the horizon.
     """
-    curves = checked_curves(survival, where)
+    curves = checked_curves(survival)
     held = np.broadcast_to(np.asarray(held_days, dtype=np.float64), (len(curves),))
     if not ((held >= 0) & (held < HORIZON)).all():
         raise BadInput.one(

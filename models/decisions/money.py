@@ -144,7 +144,7 @@ Amounts = ArrayLike | None
 """One amount for all cases, or one a case, in the currency stated beside it; ``None`` if nobody has said yet."""
 
 
-def asked_for(amounts: Mapping[str, tuple[Amounts, str]], cases: int, where: str = "costs") -> dict[str, Floats]:
+def asked_for(amounts: Mapping[str, tuple[Amounts, str]], cases: int) -> dict[str, Floats]:
     """Return each amount as one value a case, refusing those that nobody has stated.
 
     Costs have no default: a cost invented here would decide in the shop's name. Zero is taken when it is said.
@@ -155,8 +155,6 @@ def asked_for(amounts: Mapping[str, tuple[Amounts, str]], cases: int, where: str
         Under each name the amount and the sentence that says why it is needed.
     cases : int
         Number of cases.
-    where : str
-        Name of the whole, used in errors.
 
     Returns
     -------
@@ -170,7 +168,7 @@ def asked_for(amounts: Mapping[str, tuple[Amounts, str]], cases: int, where: str
     found: list[Problem] = []
     arrays: dict[str, Floats] = {}
     for name, (amount, why) in amounts.items():
-        place = f"{where}.{name}"
+        place = f"costs.{name}"
         if amount is None:
             what = say("is not given. %(why)s", why=why)
             found.append(Problem(place, what, say("State it, as 0 if it really costs nothing.")))

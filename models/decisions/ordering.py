@@ -309,7 +309,6 @@ def cost_sensitivity(
     offers: Sequence[Offer],
     costs: Costs,
     risk: float,
-    factors: Sequence[float] = (0.5, 2.0),
     told: Floats | None = None,
 ) -> list[CostChange]:
     """Ask how the answer would change if each cost were halved or doubled.
@@ -320,8 +319,6 @@ def cost_sensitivity(
     ----------
     survival, offers, costs, risk, told
         As for `plan_orders`.
-    factors : sequence of float
-        What each cost is multiplied by in turn.
 
     Returns
     -------
@@ -335,7 +332,7 @@ def cost_sensitivity(
     ceiling = min(offer.to_pay.amount for offer in offers)
     changes = []
     for name in _WHY:
-        for factor in factors:
+        for factor in (0.5, 2.0):
             altered = {**checked, name: checked[name] * factor}
             altered["return_value"] = np.minimum(altered["return_value"], ceiling)
             plan = _weigh(hold, base.offers, costs.currency, altered, exposures, risk)

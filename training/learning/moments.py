@@ -15,6 +15,9 @@ from models.packs.tables import SECONDS_PER_DAY, HistoryTables, from_days, to_da
 SHORTEST_FOLLOW_UP_DAYS = 1 / 24
 """Moments this close to their end are left out: nothing could be decided in the hour that remained."""
 
+HOLDING_SHARE = 0.5
+"""Share of top-ups that get a moment at a random day after the release. Our choice."""
+
 VISITS_KEPT = 2.0
 """The k-th visit of a top-up becomes a row with probability `VISITS_KEPT` / k."""
 
@@ -93,17 +96,12 @@ def _next_outcome(
     return near["end"].to_numpy(np.float64, na_value=np.nan), near["kind"].to_numpy(dtype=object)
 
 
-def moments_of(tables: HistoryTables, rng: np.random.Generator, *, holding_share: float = 0.5) -> pd.DataFrame:
+def moments_of(tables: HistoryTables, rng: np.random.Generator) -> pd.DataFrame:
     """Choose the moments of each top-up from which a forecast could have been asked.
 
     At the release (the last reading of the first visit after the charge, else a day after the charge), at each
-    later visit (later ones less often), and for a share of top-ups at a random day after the release, without a new
+    later visit (later ones less often), and for half of the top-ups at a random day after the release, without a new
     reading. No moment is chosen by what followed it.
-
-    Parameters
-    ----------
-    holding_share : float
-        Share of top-ups that get such a random day.
 
     Returns
     -------
@@ -145,7 +143,7 @@ def moments_of(tables: HistoryTables, rng: np.random.Generator, *, holding_share
     # came before it, never on how long the pack went on to hold: that would bias every curve.
     number = visits.groupby("topup").cumcount() + 1
     parts.append(visits[rng.random(len(visits)) < VISITS_KEPT / number])
-    some = topups[rng.random(len(topups)) < holding_share]
+    some = topups[rng.random(len(topups)) < HOLDING_SHARE]
     asked = some["release"] + day * LONGEST_HOLDING_DAYS * rng.random(len(some)) ** 2
     parts.append(some.assign(origin=asked, occasion="holding"))
     moments = pd.concat([p[["pack_id", "origin", "occasion", "topup", "end"]] for p in parts], ignore_index=True)

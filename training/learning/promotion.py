@@ -108,7 +108,6 @@ def compare(
     at: datetime,
     *,
     since: datetime | None = None,
-    seed: int = 0,
 ) -> Judgement:
     """Judge two finished models on a record, on moments that neither can have learned from.
 
@@ -118,8 +117,6 @@ def compare(
         Now: up to when outcomes are known.
     since : datetime, optional
         Until when either has learned from this record; only later moments count. Without it the whole record does.
-    seed : int
-        Of the choice of moments.
     """
     times = pd.concat([record.topups["time"], record.readings["time"]])
     if times.empty:
@@ -128,7 +125,7 @@ def compare(
     if start >= at:
         return judge(None, "", "")
     makers = {"challenger": lambda *_: challenger, "current": lambda *_: current}
-    return judge(back_test(record, at, makers, [start], seed=seed), "challenger", "current")
+    return judge(back_test(record, at, makers, [start], seed=0), "challenger", "current")
 
 
 def later_than(tested: BackTest | None, since: datetime | None) -> BackTest | None:

@@ -79,7 +79,6 @@ class AlarmTrace:
         entry: ArrayLike | None = None,
         *,
         now: float,
-        since: float | None = None,
         false_alarms_a_year: float = FALSE_ALARMS_A_YEAR,
     ) -> Self:
         r"""Run the alarm over issued forecasts.
@@ -106,8 +105,6 @@ class AlarmTrace:
             Days from the origin to the moment of issue: what came before it is no test of the forecast.
         now : float
             Calendar day.
-        since : float, optional
-            Calendar day on which the watch began; the first forecast's if left out.
         false_alarms_a_year : float
             α, between 0 and 1.
 
@@ -137,7 +134,7 @@ class AlarmTrace:
         if np.any(ends > now + 1e-9):
             row = int(np.argmax(ends))
             raise BadInput.one(f"time[{row}]", "ends after now.", "Give outcomes as known now.")
-        first = float((origin + outcomes.entry).min()) if since is None else since
+        first = float((origin + outcomes.entry).min())
         jumps = np.sort(ends[outcomes.event])
         days = np.append(jumps, now)
         expected = _expected(curves, origin, outcomes, np.append(first, days))

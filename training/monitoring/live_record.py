@@ -130,16 +130,11 @@ def settle(issued: pd.DataFrame, survival: Floats, outcomes: pd.DataFrame, now: 
     )
 
 
-def what_we_told(settled: SettledForecasts, now: datetime, *, false_alarms_a_year: float = 0.05) -> WhatWeTold | None:
+def what_we_told(settled: SettledForecasts, now: datetime) -> WhatWeTold | None:
     """Score issued forecasts month by month, all together, and watch them for drift.
 
     Censored forecasts are weighed within their own month of issue, for recent ones were followed less; a month that is
     too small for a share still shows its counts.
-
-    Parameters
-    ----------
-    false_alarms_a_year : float
-        Of the alarm; see `training.monitoring.alarm.AlarmTrace.watch`.
 
     Returns
     -------
@@ -152,7 +147,7 @@ def what_we_told(settled: SettledForecasts, now: datetime, *, false_alarms_a_yea
     model = settled.issued["model_id"].to_numpy().astype(str)
     whole = _month(settled, np.ones(len(settled), dtype=bool), "all months", model)
     months = tuple(_month(settled, month == name, name, model) for name in np.unique(month))
-    alarm = watch(settled, now, false_alarms_a_year=false_alarms_a_year)
+    alarm = watch(settled, now)
     return WhatWeTold(
         until=now.isoformat(timespec="minutes"),
         day=TOLD_DAY,
@@ -165,7 +160,7 @@ def what_we_told(settled: SettledForecasts, now: datetime, *, false_alarms_a_yea
     )
 
 
-def watch(settled: SettledForecasts, now: datetime, *, false_alarms_a_year: float = 0.05) -> AlarmTrace:
+def watch(settled: SettledForecasts, now: datetime) -> AlarmTrace:
     """Run the alarm over issued forecasts, each until the next one of its pack takes its place."""
     start = to_days(settled.issued["origin"])
     issue = start + settled.entry
@@ -182,7 +177,6 @@ def watch(settled: SettledForecasts, now: datetime, *, false_alarms_a_year: floa
         (settled.event & ~replaced)[use],
         settled.entry[use],
         now=today,
-        false_alarms_a_year=false_alarms_a_year,
     )
 
 

@@ -30,7 +30,7 @@ BINS: Final = 5
 _QUANTILES: Final = (0.0, 0.25, 0.5, 0.75, 1.0)
 
 
-def by_world(inputs: ReportInputs, world: Floats, thresholds: Thresholds | None = None) -> ByWorld | None:
+def by_world(inputs: ReportInputs, world: Floats) -> ByWorld | None:
     """Score forecasts world by world, beside the Kaplan–Meier curve of each world's own rows.
 
     Parameters
@@ -55,7 +55,7 @@ def by_world(inputs: ReportInputs, world: Floats, thresholds: Thresholds | None 
         raise BadInput.one(
             "world", f"has {len(world)} rows, but time has {len(inputs.time)}.", "Name the world of each row."
         )
-    rules = Thresholds() if thresholds is None else thresholds
+    rules = Thresholds()
     found = []
     for number in np.unique(world):
         try:

@@ -257,19 +257,19 @@ def reasons_of(entry: QueueEntry, offers: Offers, currency: str) -> list[str]:
     return [" ".join([first, *offers.of_which(currency)]), *others]
 
 
-def cheapest(plan: OrderPlan, today: date, row: int = 0) -> Choice:
+def cheapest(plan: OrderPlan, today: date) -> Choice:
     """Return what is cheapest for a case of a plan."""
-    return _choice(plan, int(plan.best_offer[row]), int(plan.best_day[row]), today, row)
+    return _choice(plan, int(plan.best_offer[0]), int(plan.best_day[0]), today)
 
 
-def _choice(plan: OrderPlan, offer: int, day: int, today: date, row: int = 0) -> Choice:
+def _choice(plan: OrderPlan, offer: int, day: int, today: date) -> Choice:
     if offer == AT_RETURN:
-        supplier = plan.offers[int(plan.at_return_offer[row])].supplier
-        cost = float(plan.at_return_cost[row])
+        supplier = plan.offers[int(plan.at_return_offer[0])].supplier
+        cost = float(plan.at_return_cost[0])
         words = {"supplier": supplier, "cost": Money(cost, plan.currency).whole()}
         said = _("Order only when the fault returns, then from %(supplier)s: %(cost)s expected.") % words
         return Choice(offer=None, supplier=supplier, day=None, on=None, cost=cost, sentence=said)
-    supplier, cost = plan.offers[offer].supplier, float(plan.cost_at_most[row, offer, day])
+    supplier, cost = plan.offers[offer].supplier, float(plan.cost_at_most[0, offer, day])
     on = today + timedelta(days=day)
     told = Money(cost, plan.currency).whole()
     words = {"supplier": supplier, "cost": told, "date": on.isoformat(), "day": str(day)}

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import date
 
 from service.core.translation import _
 
 
-def last_day_said(latest_on: date | None, today: date, written: Callable[[date], str] = date.isoformat) -> str:
+def last_day_said(latest_on: date | None, today: date) -> str:
     """Say until when an order keeps to the risk, or that it is too late for that already.
 
     Parameters
     ----------
     latest_on : date or None
         None where even an order placed today runs a higher risk.
-    written : callable
-        Writes a date.
     """
     if latest_on is None:
         return _(
@@ -25,4 +22,4 @@ def last_day_said(latest_on: date | None, today: date, written: Callable[[date],
         )
     if latest_on <= today:
         return _("Order today: it is the last day that keeps to the risk chosen.")
-    return _("Order by %(day)s: it is the last day that keeps to the risk chosen.") % {"day": written(latest_on)}
+    return _("Order by %(day)s: it is the last day that keeps to the risk chosen.") % {"day": latest_on.isoformat()}

@@ -53,7 +53,7 @@ class Counted:
 
 
 def score_tables(
-    forecaster: Forecaster, tables: HistoryTables, at: datetime | None = None, *, threads: int = 1
+    forecaster: Forecaster, tables: HistoryTables, at: datetime | None = None
 ) -> tuple[pa.Table, pa.Table]:
     """Forecast the packs of some tables.
 
@@ -72,7 +72,7 @@ def score_tables(
     moments = None
     if at is not None:
         moments = pd.DataFrame({"pack_id": tables.packs["pack_id"], "origin": pd.Timestamp(at).tz_convert("UTC")})
-    with thread_limit(threads), without_collection():
+    with thread_limit(1), without_collection():
         batch, refused = forecaster.forecast_each(tables, moments)
         known = tables if moments is None else known_at(tables, moments)
         return scored_table(forecaster, known, batch), refused_table(forecaster, refused, [])
