@@ -23,6 +23,7 @@ from models.features.inferred_topups import with_inferred_topups
 from models.features.raw import PLANNED, end_missing_share, raw_and_block, raw_features, readings_not_used
 from models.forecasts.attribution import attribute
 from models.forecasts.batch import Forecasts, Refused
+from models.forecasts.charge_warnings import forbidding, stops_of_warnings
 from models.forecasts.endings import ended_packs, flags_of_end, no_topup, require_holding
 from models.forecasts.evidence import evidence_group
 from models.forecasts.explanation import READ_OFF_V, Explanation
@@ -325,18 +326,24 @@ class Forecaster(FittedCurves):
 
         Parameters and errors as for `forecast` and `models.interventions.what_if.what_if`.
 
-        Every pack meets the same random numbers (`models.interventions.forward_runs.common_luck`). Where a fact ends
-        charging alone, plans with a charge are left out, and a flag says why; if no other was asked for, it is raised.
+        Every pack meets the same random numbers (`models.interventions.forward_runs.common_luck`). Where a fact,
+        or a grave warning of the top-up that is out, ends charging alone, plans with a charge are left out, and a flag
+        says why; if no other was asked for, it is raised.
         """
         bank = require_bank(self.bank)
         forecast, _, batch = self._forecast(history, at, usage, family)
         family = family or self.families[history.family]
         stops = stops_of(history, family, at=forecast.origin, charging=True)
-        if stops and any(plan.topped_blocks for plan in plans):
+        warned = forbidding(forecast.flags, history, forecast.origin)
+        if (stops or warned) and any(plan.topped_blocks for plan in plans):
             plans = [plan for plan in plans if not plan.topped_blocks]
             if not plans:
-                raise Stopped(stops, family)
-            said = say("Plans with a charge are left out: %(why)s", why=say_together(*(stop.text for stop in stops)))
+                raise Stopped((*stops, *stops_of_warnings(warned)), family)
+            said = (
+                say("Plans with a charge are left out: %(why)s", why=say_together(*(stop.text for stop in stops)))
+                if stops
+                else say("No further charge is weighed before what the forecast warns of is looked at.")
+            )
             forecast = replace(forecast, flags=(*forecast.flags, Flag("no-charging", said)))
         return what_if(forecast, batch.X, self.summary(batch.X)[0], bank.of_family(family), common_luck(), plans)
 

@@ -75,6 +75,9 @@ _READ: Final = (
 )
 """Features that the rules below ask for."""
 
+_OF_CHARGE: Final = ("charge_share", "charge_surplus_share", "charge_rate_per_h", "before_missing_share", "ambient_c")
+"""Those of them that tell of the charge itself."""
+
 
 DONE: Final = {
     "supply": say(
@@ -204,21 +207,13 @@ def flags_of(
         [DONE[word] for word in words if isinstance(word, str) and word in DONE]
         for words in zip(noted.end_v_at, noted.charged_part, noted.also_done, strict=True)
     ]
-    frost = zip(noted.frost_c, noted.charge_unread, strict=True)
-    warmth = zip(noted.rest_c, noted.warmest_c, noted.early_look_h, frost, strict=True)
-    own = zip(noted.gap_days, noted.put_in_ah, warmth, surplus, strict=True)
-    against = _against_itself(some_features(X, ("cells_per_block",))[:, 0], noted)
+    own = zip(noted.gap_days, noted.rest_c, strict=True)
+    charges = flags_of_charges(X, surplus, noted)
     strange = set(seen.within(some_features(X, ("ambient_c",))[:, 0], "ambient_c")[0].tolist())
     facts = zip(rows, outside, seen.new_family(X), inferred, own, strict=True)
     return [
         (
-            *_of_overcharge(row, float(put_in), float(over)),
-            *_of_fast_charge(row),
-            *_of_heat(float(warmest_c), float(rest_c), float(early_h)),
-            *_of_frost(float(frost_c), bool(unread), row["ambient_c"]),
-            *against.get(place, ()),
-            *map(_of_charged_again, noted.charged_again.get(place, ())),
-            *map(_of_no_rise, noted.not_risen.get(place, ())),
+            *charges[place],
             *flags_of_controller(
                 noted.code[place], noted.code_state[place], bool(noted.figures[place]), noted.resistances[place]
             ),
@@ -230,13 +225,35 @@ def flags_of(
             *(_of_outside(name, row, ranges) for name, ranges in beyond.items()),
             *([_of_weather(row["ambient_c"], seen)] if place in strange and "ambient_c" not in beyond else []),
         )
-        for place, (
-            row,
-            beyond,
-            new,
-            guess,
-            (gap, put_in, (rest_c, warmest_c, early_h, (frost_c, unread)), over),
-        ) in enumerate(facts)
+        for place, (row, beyond, new, guess, (gap, rest_c)) in enumerate(facts)
+    ]
+
+
+def flags_of_charges(X: pd.DataFrame, surplus: Floats, noted: Noted) -> list[tuple[Flag, ...]]:
+    """List what the newest charge of each row, and the warmth since, warn of; no model is asked for that.
+
+    Parameters
+    ----------
+    X : DataFrame, n rows
+    surplus : array, shape (n,)
+        `models.features.derived.surplus_share`.
+    """
+    rows = [dict(zip(_OF_CHARGE, values, strict=True)) for values in some_features(X, _OF_CHARGE).tolist()]
+    against = _against_itself(some_features(X, ("cells_per_block",))[:, 0], noted)
+    put_in = zip(noted.put_in_ah.tolist(), np.asarray(surplus).tolist(), strict=True)
+    warmth = zip(noted.warmest_c.tolist(), noted.rest_c.tolist(), noted.early_look_h.tolist(), strict=True)
+    frost = zip(noted.frost_c.tolist(), noted.charge_unread.tolist(), strict=True)
+    return [
+        (
+            *_of_overcharge(row, *charge),
+            *_of_fast_charge(row),
+            *_of_heat(*warm),
+            *_of_frost(*cold, row["ambient_c"]),
+            *against.get(place, ()),
+            *map(_of_charged_again, noted.charged_again.get(place, ())),
+            *map(_of_no_rise, noted.not_risen.get(place, ())),
+        )
+        for place, (row, charge, warm, cold) in enumerate(zip(rows, put_in, warmth, frost, strict=True))
     ]
 
 

@@ -13,6 +13,7 @@ from models.base import counts
 from models.base.errors import BadInput
 from models.base.messages import Said, say
 from models.forecaster import Forecaster
+from models.forecasts.charge_warnings import charge_warnings, forbidding, stops_of_warnings
 from models.packs.cautions import cautions_for
 from models.packs.contradictions import without_contradictions
 from models.packs.family import PackFamily
@@ -115,11 +116,13 @@ def plan_topup(
         If the history does not fit the family, has no reading to go by, or none since the fault came back, if the weak
         block may be one that was not read, or the block does not exist.
     Stopped
-        If a fact ends the job, or charging, until something else is done.
+        If a fact, or a grave warning of the newest charge, ends the job, or charging, until something else is done.
     """
     require_fit(history, family)
     moment = moment_of(history, at)
     require_no_stop(history, family, at=at, ambient_c=ambient_c, charging=True)
+    if warned := forbidding(charge_warnings(history, family, at), history, at):
+        raise Stopped(stops_of_warnings(warned), family)
     require_read_since_return(history, at)
     history, unused = without_contradictions(history, family, moment)
     chosen = weak_block_of(family, history, moment) if block is None else _existing(block, family)

@@ -18,7 +18,7 @@ from models.packs.family import PackFamily
 from models.packs.history import PackHistory, TopUp
 from models.topup.charge_plan import LEAST_SHARE
 from models.topup.charge_rise import BEFORE_DRIVING_H, after_charge, charged, rise_v, stored_share
-from models.topup.evidence import BenchEvidence, EarlierCharge, bench_evidence
+from models.topup.evidence import FRESH_DAYS, BenchEvidence, EarlierCharge, bench_evidence
 from models.topup.missing_charge import MissingCharge, Range, missing_charge, weighted_range
 from models.topup.possible_packs import PossiblePacks
 from models.topup.posterior import possible_packs
@@ -37,8 +37,15 @@ def reckon(
     history: PackHistory, family: PackFamily, block: int, at: datetime, ambient_c: float | None = None
 ) -> Reckoned:
     """Reckon what a block (from 1) lacks; parameters as for `models.topup.evidence.bench_evidence`."""
+    return _reckon(history, family, block, at, ambient_c, at - timedelta(days=FRESH_DAYS))
+
+
+def _reckon(
+    history: PackHistory, family: PackFamily, block: int, at: datetime, ambient_c: float | None, earliest: datetime
+) -> Reckoned:
+    """Reckon on from charge to charge, as far as readings are still of now."""
     evidence = bench_evidence(history, family, block, at, ambient_c)
-    packs = _charged_since(history, family, evidence, ambient_c)
+    packs = _charged_since(history, family, evidence, ambient_c, earliest)
     if packs is None:
         packs = possible_packs(family, evidence)
         return Reckoned(evidence, packs, missing_charge(packs, block))
@@ -72,7 +79,7 @@ def rise_over(family: PackFamily, packs: PossiblePacks, made: EarlierCharge) -> 
 
 
 def _charged_since(
-    history: PackHistory, family: PackFamily, now: BenchEvidence, ambient_c: float | None
+    history: PackHistory, family: PackFamily, now: BenchEvidence, ambient_c: float | None, earliest: datetime
 ) -> PossiblePacks | None:
     """Reckon on from before the newest charge; None where that does not tell, or the rise over it says otherwise."""
     if not now.earlier or now.rest is None:
@@ -81,9 +88,9 @@ def _charged_since(
     put_in_ah = made.topup.charge_ah
     wait_h = (now.rest.time - made.topup.time) / timedelta(hours=1)
     newest = max(topup.time for topup in history.topups if topup.time <= now.at)
-    if put_in_ah is None or made.topup.time != newest or not 0 <= wait_h <= BEFORE_DRIVING_H:
+    if put_in_ah is None or made.topup.time != newest or newest < earliest or not 0 <= wait_h <= BEFORE_DRIVING_H:
         return None
-    before = reckon(history, family, now.block, before_charge(made.topup), ambient_c)
+    before = _reckon(history, family, now.block, before_charge(made.topup), ambient_c, earliest)
     if before.evidence.rest is None:
         return None
     made = replace(made, before=before.evidence.rest, after=now.rest, wait_h=wait_h)

@@ -12,14 +12,12 @@ from models.forecaster import Forecaster
 from models.forecasts.forecast import Flag
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
-from models.packs.stops import Stopped
 from models.topup.comparison import TopUpComparison, compare_topup
 from models.topup.plan import plan_topup
 from service.core import clock
 from service.core.cautions import all_cautions
 from service.core.translation import _, spoken
 from service.forecasting.forecasts.cases import computing, family_of
-from service.forecasting.forecasts.charge_nothing import stops_of_warnings, warned_of
 from service.forecasting.forecasts.last_seen import age_of, require_seen_lately
 from service.forecasting.forecasts.schemas import EvidenceFlag
 from service.forecasting.forecasts.sentences import look_first
@@ -91,7 +89,7 @@ def _charged_since(case: TopUpPlanCase, at: datetime) -> list[str]:
 def _warned(case: TopUpPlanCase, family: PackFamily, forecaster: Forecaster, now: datetime | None) -> list[str]:
     """Return what has to be looked at before anything more is put in: age, and grave flags of the top-up that is out.
 
-    Some of these end charging until somebody looked (`service.forecasting.forecasts.charge_nothing`): `Stopped`.
+    Those that end charging until somebody looked (`models.forecasts.charge_warnings`) left no plan to be told.
     A plan goes by the newest reading: that a pack was charged or ran since says nothing of how far its block sank.
     """
     read = case.history.model_copy(update={"topups": (), "outcomes": ()})
@@ -100,8 +98,6 @@ def _warned(case: TopUpPlanCase, family: PackFamily, forecaster: Forecaster, now
     if case.history.topups:
         with suppress(TideoverError):  # what cannot be forecast, or is over, has no flags
             flags = forecaster.forecast(case.history, case.at, family=family).flags
-    if warned := warned_of(flags, case.history, case.at):
-        raise Stopped(stops_of_warnings(warned), family)
     return look_first([*age, *(EvidenceFlag.of(flag) for flag in flags)])
 
 

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from datetime import datetime
 
 from models.forecaster import Forecaster
+from models.forecasts.charge_warnings import forbidding
 from models.interventions.plans import USUAL_PLANS
 from models.interventions.what_if import PlanForecast, WhatIf
 from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
 from service.core.translation import _
 from service.forecasting.forecasts.cases import computing, family_of, plan_of
-from service.forecasting.forecasts.charge_nothing import warned_of
 from service.forecasting.forecasts.last_seen import age_of, asked_of_today, counts_from_today
 from service.forecasting.forecasts.remembered import remembered
 from service.forecasting.forecasts.schemas import EvidenceFlag
@@ -49,8 +48,7 @@ def answer(
         told = remembered(forecaster, ("what if", *question), lambda: forecaster.what_if(*question))
     present = told.present
     uncharged: list[str] = []
-    if any(one.plan.topped_blocks for one in told.plans) and warned_of(present.flags, asked.history, asked.at):
-        told = _without_charges(told)
+    if any(plan.topped_blocks for plan in plans) and forbidding(present.flags, asked.history, asked.at):
         uncharged = [_("No further charge is weighed before that is looked at.")]
     flags = [*age_of(case, now, of_today_too=True), *(EvidenceFlag.of(flag) for flag in (*present.flags, *told.flags))]
     return WhatIfAnswer(
@@ -71,13 +69,6 @@ def answer(
         model_id=present.model_id,
         inputs_digest=present.inputs_digest,
     )
-
-
-def _without_charges(told: WhatIf) -> WhatIf:
-    """Leave out the plans that put more into the pack."""
-    kept = tuple(one for one in told.plans if not one.plan.topped_blocks)
-    names = {one.plan.name for one in kept}
-    return replace(told, plans=kept, cannot_tell=tuple(pair for pair in told.cannot_tell if names.issuperset(pair)))
 
 
 def _plan(told: PlanForecast, answer: WhatIf) -> PlanAnswer:

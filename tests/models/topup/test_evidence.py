@@ -11,8 +11,10 @@ import pytest
 
 from models.base.errors import BadInput
 from models.packs.history import BlockReading, Outcome, PackHistory, TopUp
+from models.packs.stops import Stopped
 from models.topup.evidence import bench_evidence, snapshot, weak_block_of
 from models.topup.plan import plan_topup
+from models.topup.reckoning import reckon
 from training.files.families import load_families
 
 FAMILY = load_families()["gravel-14"]
@@ -64,7 +66,9 @@ def test_a_long_history_takes_no_longer_than_its_length(readings, topups):
     with suppress(BadInput):  # as blocks were left out at random
         weak_block_of(FAMILY, history.model_copy(update={"topups": ()}), history.readings[-1].time)
     bench_evidence(history, FAMILY, 2, history.last_fact_time)
-    plan_topup(history, FAMILY, block=2)
+    reckon(history, FAMILY, 2, history.last_fact_time)
+    with suppress(Stopped):  # charged twice at random, or not risen
+        plan_topup(history, FAMILY, block=2)
     # Before, the first took 27 s and the second 89 s; now each takes a few tenths.
     assert time.process_time() - began < 5
 

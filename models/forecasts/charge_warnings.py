@@ -1,0 +1,80 @@
+"""Grave flags under which nothing more is put into the pack, and no charge is weighed, before somebody looked.
+
+They need no model: whatever door a charge is asked through, it is withheld here (`models.topup.plan`,
+`models.forecaster.Forecaster.what_if`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Final
+
+import pandas as pd
+
+from models.base.messages import say
+from models.features.derived import derive, surplus_share
+from models.features.raw import raw_features
+from models.forecasts.flags import flags_of_charges
+from models.forecasts.forecast import Flag
+from models.forecasts.inputs import history_at
+from models.forecasts.noted import noted_in
+from models.packs.family import PackFamily
+from models.packs.history import PackHistory
+from models.packs.stops import Stop
+from models.packs.stops.known import LOOK_AFTER
+from models.packs.tables import tables_from_histories
+
+CHARGE_NOTHING: Final = frozenset(
+    {"overcharge", "charged-again", "fast-charge", "block-not-risen", "maybe-charged-cold", "warm-pack"}
+)
+"""A charge that may have harmed cells, or did not show, and heat that nobody explains. Common practice, no source."""
+
+_HEAT: Final = "warm-pack"
+"""May be newer than a look, and is lifted by the look itself."""
+
+LOOK: Final = say(
+    "Charge nothing more. Let it stand in a ventilated place, look for swelling, leaks and heat, and read all blocks "
+    "at rest, 20 hours after that charge at the earliest. Once that reading says what was seen (inspected), a charge "
+    "is weighed again."
+)
+
+
+def charge_warnings(history: PackHistory, family: PackFamily, at: datetime | None = None) -> tuple[Flag, ...]:
+    """Return what a forecast would warn of at the newest charge, whether or not its fault came back since.
+
+    Parameters
+    ----------
+    history : PackHistory
+        Fits the family, and nothing stops it.
+    at : datetime, optional
+        Facts after it are not used; all are if left out.
+
+    Returns
+    -------
+    tuple of Flag
+        Empty where no charge is recorded.
+    """
+    origin = history.last_fact_time if at is None else at
+    known = history_at(history, origin)
+    if not known.topups:
+        return ()
+    tables = tables_from_histories([known], {family.name: family})
+    moments = pd.DataFrame({"pack_id": [known.pack_id], "origin": pd.to_datetime([origin], utc=True)})
+    raw = raw_features(tables, moments)
+    return flags_of_charges(derive(raw), surplus_share(raw), noted_in(tables, moments))[0]
+
+
+def forbidding(flags: Iterable[Flag], history: PackHistory, at: datetime | None) -> list[Flag]:
+    """Return the grave flags that forbid any charge by a moment: nobody has looked since the newest charge."""
+    charged = max((t.time for t in history.topups if at is None or t.time <= at), default=None)
+    looked = charged is not None and any(
+        r.inspected == "sound" and r.time >= charged + LOOK_AFTER and (at is None or r.time <= at)
+        for r in history.readings
+    )
+    return [f for f in flags if f.grave and f.code in CHARGE_NOTHING and (f.code == _HEAT or not looked)]
+
+
+def stops_of_warnings(warned: Iterable[Flag]) -> tuple[Stop, ...]:
+    """Return grave flags as what ends charging."""
+    return tuple(Stop(f.code, "charging", f.text, LOOK, "common practice, no source", by_look=True) for f in warned)
