@@ -20,11 +20,7 @@ from service.core.translation import _
 from service.decisions.release.answers import release_of_pack
 from service.decisions.release.schemas import ReleaseRequest
 from service.forecasting.forecasts.cases import case_of_pack, require_unstopped
-from service.forecasting.forecasts.last_seen import as_of_now
-from service.forecasting.forecasts.schemas import EvidenceFlag
-from service.forecasting.forecasts.sentences import look_first
 from service.forecasting.recheck import answers as recheck
-from service.forecasting.recheck.days import dates_said, day_reached
 from service.forecasting.recheck.schemas import RecheckCase, RecheckRequest
 from service.forecasting.topup_plan import answers as topup_plan
 from service.forecasting.topup_plan.schemas import TopUpPlanCase, TopUpPlanRequest
@@ -32,15 +28,14 @@ from service.forecasting.what_if import answers as what_if
 from service.forecasting.what_if.schemas import OtherPlan, WhatIfCase, WhatIfRequest
 from service.http.dependencies import CurrentStore, KnownFamilies, Models
 from service.pages.bench.gains import gains_of
+from service.pages.bench.given_out import given_out
 from service.pages.bench.ladder import ladder_of
 from service.pages.bench.recheck_words import recheck_row
 from service.pages.bench.state_of_unit import Unit, is_fresh, moment_asked, unit_of
 from service.pages.bench.unit import UnitName
 from service.pages.bench.units import unit_address
 from service.pages.forms import NO_FAULTS, Faults, checked, page_router, plain_numbers
-from service.pages.rendering import render, zone_of
-from service.pages.wording import day_in_words, in_words
-from service.store.schema import IssuedForecast
+from service.pages.rendering import render
 
 router = page_router()
 
@@ -166,21 +161,7 @@ def show_recheck(
     asked = ask(question)
     rows = [] if asked.answer is None else [recheck_row(row) for row in asked.answer.table]
     ladder = None if asked.answer is None else ladder_of(asked.answer)
-    return _page(request, "recheck", unit, values, asked, rows=rows, ladder=ladder, given_out=_given_out(request, unit))
-
-
-def _given_out(request: Request, unit: Unit) -> tuple[IssuedForecast, str] | None:
-    """Return the newest forecast that was issued since the top-up, and the days that its sheet names."""
-    row = next(iter(unit.issued), None)
-    if row is None or unit.topped_at is None or row.origin < unit.topped_at or row.good_for_days < 1:
-        return None
-    zone, last, now = zone_of(request), day_reached(row.origin, row.good_for_days), request.app.state.clock()
-    flags = [EvidenceFlag.model_validate(flag) for flag in row.answer["flags"]]
-    if warned := look_first(as_of_now(flags, unit.history, now)):
-        return row, " ".join(warned)
-    if last <= now:
-        return row, _("What it promised ended on %(day)s.") % {"day": in_words(last, zone)}
-    return row, " ".join(dates_said(last, row.recheck_at, zone, in_words, day_in_words))
+    return _page(request, "recheck", unit, values, asked, rows=rows, ladder=ladder, given_out=given_out(request, unit))
 
 
 @router.get("/bench/units/{pack_id}/topup-plan", operation_id="page_topup_plan")

@@ -26,6 +26,7 @@ from service.forecasting.recheck.days import day_reached
 from service.http.dependencies import CurrentStore, KnownFamilies, Models
 from service.pages.bench.curve import curve_of
 from service.pages.bench.deviations import deviations_of
+from service.pages.bench.given_out import given_out
 from service.pages.bench.past_topups import past_topups
 from service.pages.bench.snapshot import signed, snapshot_of
 from service.pages.bench.state_of_unit import (
@@ -103,6 +104,7 @@ def show_unit(
         until=None if told.forecast is None else last_safe_day(told.forecast),
         releases=told.forecast is not None and releases(told.forecast),
         silent_since=_silent_since(unit, told),
+        given_out=given_out(request, unit) if told.forecast is not None and releases(told.forecast) else None,
         last_day_of=lambda row: day_reached(row.origin, row.good_for_days),
         promise_words=lambda one, origin: promise_words(one, origin, zone_of(request)),
         snapshot=None if unit.history is None else snapshot_of(unit.history),
