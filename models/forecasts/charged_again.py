@@ -6,11 +6,9 @@ from datetime import timedelta
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
 
-from models.base.arrays import Rows
+from models.forecasts.newest_topups import NewestTopUps
 from models.packs.stops.known import VISIT
-from models.packs.tables import HistoryTables
 
 
 class ChargedAgain(NamedTuple):
@@ -20,31 +18,23 @@ class ChargedAgain(NamedTuple):
     together_ah: float
 
 
-def charged_again(tables: HistoryTables, packs: pd.Index[str], newest: Rows) -> dict[int, list[ChargedAgain]]:
+def charged_again(newest: NewestTopUps) -> dict[int, list[ChargedAgain]]:
     """Find blocks with two charges within a visit of the newest top-up, no reading and no outcome between the two.
-
-    Parameters
-    ----------
-    tables : HistoryTables
-        Facts known at the moment of the forecast.
-    packs : Index, n names
-    newest : int array, shape (n,)
-        Row of each pack's newest top-up, −1 where there is none.
 
     Returns
     -------
     dict of int to list of ChargedAgain
         By place among the packs.
     """
-    place = np.append(packs.get_indexer(tables.pack_index()), -1)  # of each pack among those asked of
-    owner, end = place[tables.codes("topups")], tables.days("topups")
-    since = np.append(end, np.nan)[newest] - VISIT / timedelta(days=1)
+    tables = newest.tables
+    owner, end = newest.owner("topups"), tables.days("topups")
+    since = newest.day - VISIT / timedelta(days=1)
     rows = np.flatnonzero((owner >= 0) & (end >= np.append(since, np.nan)[owner]))
-    several = np.flatnonzero(np.bincount(owner[rows], minlength=len(packs)) > 1)
+    several = np.flatnonzero(np.bincount(owner[rows], minlength=len(newest)) > 1)
     if not len(several):
         return {}
     over = tables.words("outcomes", "kind") != "running"
-    between = {"readings": place[tables.codes("readings")], "outcomes": place[tables.codes("outcomes")]}
+    between = {name: newest.owner(name) for name in ("readings", "outcomes")}
     found: dict[int, list[ChargedAgain]] = {}
     for pack in several:
         read = tables.days("readings")[between["readings"] == pack]

@@ -8,10 +8,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from models.base.arrays import Bools, Rows
+from models.base.arrays import Bools
 from models.base.messages import say
 from models.forecasts.forecast import Flag
-from models.packs.tables import HistoryTables, list_of
+from models.forecasts.newest_topups import NewestTopUps
+from models.packs.tables import list_of
 
 LOOKED: Final = ("none", "pending", "confirmed", "permanent")
 """What is noted where somebody looked for a code (`BlockReading.code_state`)."""
@@ -26,17 +27,9 @@ _NOT_USED: Final = Flag(
 
 
 def told_by_controller(
-    tables: HistoryTables, packs: pd.Index[str], newest: Rows
+    newest: NewestTopUps,
 ) -> tuple[NDArray[np.object_], NDArray[np.object_], Bools, NDArray[np.object_]]:
     """Return the newest code that was looked for since the newest charge, and what else is on record.
-
-    Parameters
-    ----------
-    tables : HistoryTables
-        Facts known at the moment of the forecast.
-    packs : Index, n names
-    newest : int array, shape (n,)
-        Row of each pack's newest top-up, −1 where there is none.
 
     Returns
     -------
@@ -47,20 +40,19 @@ def told_by_controller(
     resistances : object array, shape (n,)
         The newest that were told of each block, as tables hold them, or what counts as missing.
     """
-    place = np.append(packs.get_indexer(tables.pack_index()), -1)
-    of, day = place[tables.codes("readings")], tables.days("readings")
-    code, state = (np.full(len(packs), None, dtype=object) for _ in range(2))
-    figures = np.zeros(len(packs), dtype=bool)
+    tables = newest.tables
+    of, day = newest.owner("readings"), tables.days("readings")
+    code, state = (np.full(len(newest), None, dtype=object) for _ in range(2))
+    figures = np.zeros(len(newest), dtype=bool)
     told = ~np.isnan(tables.column("readings", "soc_pct")) | ~np.isnan(tables.column("readings", "spread_v"))
     figures[of[told & (of >= 0)]] = True
     words = tables.words("readings", "code_state")
     rows = np.flatnonzero((of >= 0) & np.isin(words.astype(str), LOOKED))
-    charged = np.append(tables.days("topups"), np.nan)[newest]
-    rows = rows[day[rows] >= np.nan_to_num(charged, nan=-np.inf)[of[rows]]]
+    rows = rows[day[rows] >= np.nan_to_num(newest.day, nan=-np.inf)[of[rows]]]
     rows = rows[np.argsort(day[rows], kind="stable")]  # in order of time, so the last one wins
     state[of[rows]] = words[rows]
     code[of[rows]] = tables.words("readings", "code")[rows]
-    resistances = np.full(len(packs), None, dtype=object)
+    resistances = np.full(len(newest), None, dtype=object)
     lists = tables.words("readings", "resistance_mohm")
     rows = np.flatnonzero((of >= 0) & ~pd.isna(lists))
     rows = rows[np.argsort(day[rows], kind="stable")]

@@ -6,12 +6,12 @@ from datetime import timedelta
 from typing import Final, NamedTuple
 
 import numpy as np
-import pandas as pd
 
 from models.base.arrays import Floats, Rows
+from models.forecasts.newest_topups import NewestTopUps
 from models.packs.family import PackFamily
 from models.packs.stops.known import BEFORE_DRIVING, LOOK_AFTER, VISIT
-from models.packs.tables import HistoryTables, block_columns
+from models.packs.tables import block_columns
 
 NO_RISE_SHARE: Final = 0.3
 """A rise under this share of the least expected is no rise to speak of. Our choice."""
@@ -37,18 +37,11 @@ def _least_v_per_ah(family: PackFamily) -> float:
     return float(family.cells_per_block * slope / family.rated_ah)
 
 
-def not_risen(
-    tables: HistoryTables, packs: pd.Index[str], newest: Rows, error_v_per_cell: float
-) -> dict[int, list[NotRisen]]:
+def not_risen(newest: NewestTopUps, error_v_per_cell: float) -> dict[int, list[NotRisen]]:
     """Find the blocks charged at the visit of the newest top-up that did not rise over their charge.
 
     Parameters
     ----------
-    tables : HistoryTables
-        Facts known at the moment of the forecast.
-    packs : Index, n names
-    newest : int array, shape (n,)
-        Row of each pack's newest top-up, −1 where there is none.
     error_v_per_cell : float
         A charge that lifts a block by less than this cannot be seen.
 
@@ -58,13 +51,13 @@ def not_risen(
         By place among the packs. None of a block that was not read at rest on both sides of its charge, or of a pack
         that somebody looked over since.
     """
+    tables = newest.tables
     columns = block_columns(tables.readings)
     charge, end = tables.column("topups", "charge_ah"), tables.days("topups")
-    place = np.append(packs.get_indexer(tables.pack_index()), -1)  # of each pack among those asked of
-    owner, reader, day = place[tables.codes("topups")], place[tables.codes("readings")], tables.days("readings")
-    visit = np.append(end, np.nan)[newest] - VISIT / _DAY
+    owner, reader, day = newest.owner("topups"), newest.owner("readings"), tables.days("readings")
+    visit = newest.day - VISIT / _DAY
     looked = np.flatnonzero((reader >= 0) & (tables.words("readings", "inspected") == "sound"))
-    seen = np.full(len(packs), -np.inf)
+    seen = np.full(len(newest), -np.inf)
     np.maximum.at(seen, reader[looked], day[looked] - LOOK_AFTER / _DAY)
     rows = np.flatnonzero((owner >= 0) & ~np.isnan(charge) & (end >= np.append(visit, np.nan)[owner]))
     rows = rows[end[rows] > seen[owner[rows]]]
@@ -88,7 +81,7 @@ def not_risen(
     charged = np.zeros((len(rows), len(columns)), dtype=np.bool_)
     for at, text in enumerate(tables.words("topups", "blocks")[rows]):
         charged[at, [int(block) - 1 for block in str(text).split()]] = True
-    of_visit = np.zeros((len(packs), len(columns)), dtype=np.bool_)
+    of_visit = np.zeros((len(newest), len(columns)), dtype=np.bool_)
     np.logical_or.at(of_visit, owner[rows], charged)
     volts = tables.readings[columns].to_numpy(np.float64)
     volts = volts[after] - volts[before]
@@ -96,9 +89,7 @@ def not_risen(
     some = ~np.isnan(others).all(axis=1)
     rise = np.full(volts.shape, np.nan)
     rise[some] = volts[some] - np.nanmedian(others[some], axis=1)[:, None]
-    names, which = np.unique(
-        tables.words("packs", "family")[tables.pack_index().get_indexer(packs)][owner[rows]], return_inverse=True
-    )
+    names, which = np.unique(newest.family[owner[rows]], return_inverse=True)
     families = [tables.families[name] for name in names]
     least = np.array([_least_v_per_ah(family) for family in families])[which] * charge[rows]
     error = error_v_per_cell * np.array([family.cells_per_block for family in families])[which]

@@ -5,24 +5,15 @@ from __future__ import annotations
 from datetime import timedelta
 
 import numpy as np
-import pandas as pd
 
-from models.base.arrays import Bools, Floats, Rows
+from models.base.arrays import Bools, Floats
+from models.forecasts.newest_topups import NewestTopUps
 from models.packs.stops.charging import AROUND_CHARGE, COLDEST_C, GENTLE_CHARGE_PER_H, SOAKED
 from models.packs.stops.known import LOOK_AFTER, VISIT
-from models.packs.tables import HistoryTables
 
 
-def warmth_at_rest(tables: HistoryTables, packs: pd.Index[str], newest: Rows) -> tuple[Floats, Floats, Floats]:
+def warmth_at_rest(newest: NewestTopUps) -> tuple[Floats, Floats, Floats]:
     """Return the newest temperature read at rest, and the highest that nobody has looked at since.
-
-    Parameters
-    ----------
-    tables : HistoryTables
-        Facts known at the moment of the forecast.
-    packs : Index, n names
-    newest : int array, shape (n,)
-        Row of each pack's newest top-up, −1 where there is none.
 
     Returns
     -------
@@ -31,35 +22,30 @@ def warmth_at_rest(tables: HistoryTables, packs: pd.Index[str], newest: Rows) ->
     early_h : array, shape (n,)
         Hours from when it was warmest to the newest look, where one came after it and is too early to count; else NaN.
     """
-    place = np.append(packs.get_indexer(tables.pack_index()), -1)  # of each pack among those asked of
-    of, day, read_c = (
-        place[tables.codes("readings")],
-        tables.days("readings"),
-        tables.column("readings", "temperature_c"),
-    )
+    tables = newest.tables
+    of, day, read_c = newest.owner("readings"), tables.days("readings"), tables.column("readings", "temperature_c")
     rest = (tables.words("readings", "state") == "rest") & (of >= 0)
-    last, warmest = np.full(len(packs), np.nan), np.full(len(packs), np.nan)
+    last, warmest = np.full(len(newest), np.nan), np.full(len(newest), np.nan)
     rows = np.flatnonzero(rest & ~np.isnan(read_c))
     rows = rows[np.argsort(day[rows], kind="stable")]
     last[of[rows]] = read_c[rows]
-    charged = np.append(tables.days("topups"), np.nan)[newest]
-    since = np.nan_to_num(charged - VISIT / timedelta(days=1), nan=-np.inf)
+    since = np.nan_to_num(newest.day - VISIT / timedelta(days=1), nan=-np.inf)
     looked = np.flatnonzero((tables.words("readings", "inspected") == "sound") & (of >= 0))
     np.maximum.at(since, of[looked], day[looked] - LOOK_AFTER / timedelta(days=1))
     rows = rows[day[rows] >= since[of[rows]]]
     rows = rows[np.argsort(read_c[rows], kind="stable")]
     warmest[of[rows]] = read_c[rows]
-    when, look = np.full(len(packs), np.nan), np.full(len(packs), np.nan)
+    when, look = np.full(len(newest), np.nan), np.full(len(newest), np.nan)
     when[of[rows]] = day[rows]
     look[of[looked]] = day[looked]
     early_h = 24 * (look - when)
     return last, warmest, np.where(early_h > 0, early_h, np.nan)
 
 
-def frost_near_charge(tables: HistoryTables, packs: pd.Index[str], newest: Rows) -> tuple[Floats, Bools]:
+def frost_near_charge(newest: NewestTopUps) -> tuple[Floats, Bools]:
     """Return what was read below 0 °C nearest to a newest charge at which, and in the day before, nobody read it.
 
-    In the four days before it or within a day after it; parameters as for `warmth_at_rest`.
+    In the four days before it or within a day after it.
 
     Returns
     -------
@@ -69,30 +55,22 @@ def frost_near_charge(tables: HistoryTables, packs: pd.Index[str], newest: Rows)
     unread : bool array, shape (n,)
         Whether there is a charge of which neither is known: how warm the pack was, nor that somebody looked since.
     """
-    place = np.append(packs.get_indexer(tables.pack_index()), -1)
-    of, day, read_c = (
-        place[tables.codes("readings")],
-        tables.days("readings"),
-        tables.column("readings", "temperature_c"),
-    )
-    family = tables.words("packs", "family")[tables.pack_index().get_indexer(packs)]
-    rated_ah = np.array([tables.families[name].rated_ah for name in family])
-    noted_h, charge_ah = (
-        np.append(tables.column("topups", name), np.nan)[newest] for name in ("duration_h", "charge_ah")
-    )
+    tables, end = newest.tables, newest.day
+    of, day, read_c = newest.owner("readings"), tables.days("readings"), tables.column("readings", "temperature_c")
+    rated_ah = np.array([tables.families[name].rated_ah for name in newest.family])
+    noted_h, charge_ah = newest.of("duration_h"), newest.of("charge_ah")
     hours = np.where(np.isnan(noted_h), np.nan_to_num(charge_ah) / (GENTLE_CHARGE_PER_H * rated_ah), noted_h)
-    end = np.append(tables.days("topups"), np.nan)[newest]
     soaked, around, visit, look_after = (
         span / timedelta(days=1) for span in (SOAKED, AROUND_CHARGE, VISIT, LOOK_AFTER)
     )
     rows = np.flatnonzero((of >= 0) & ~np.isnan(read_c))
     since, ago = day[rows] - end[of[rows]], end[of[rows]] - hours[of[rows]] / 24 - day[rows]
-    known = np.zeros(len(packs), dtype=np.bool_)
+    known = np.zeros(len(newest), dtype=np.bool_)
     known[of[rows[(ago <= soaked) & (since <= around)]]] = True
     looked = np.flatnonzero((of >= 0) & (tables.words("readings", "inspected") == "sound"))
     known[of[looked[day[looked] >= end[of[looked]] + look_after]]] = True
     near = (ago <= visit) & (since <= soaked) & (read_c[rows] < COLDEST_C)
-    frost = np.full(len(packs), np.nan)
+    frost = np.full(len(newest), np.nan)
     rows, distance = rows[near], np.maximum(since, ago)[near]
     rows = rows[np.argsort(-distance, kind="stable")]
     frost[of[rows]] = read_c[rows]

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from models.forecasts.newest_topups import NewestTopUps
 from models.forecasts.not_risen import not_risen
 from models.packs.history import PackHistory
 from models.packs.tables import known_at, tables_from_histories
@@ -44,8 +45,7 @@ def found(*histories: PackHistory) -> list[list[int]]:
     named = [h.model_copy(update={"pack_id": f"MB-{n}"}) for n, h in enumerate(histories)]
     tables = tables_from_histories(named, FAMILIES)
     packs = pd.Index([h.pack_id for h in named])
-    newest = tables.topups.reset_index().groupby("pack_id")["index"].last().loc[packs].to_numpy()
-    told = not_risen(tables, packs, newest, 0.004)
+    told = not_risen(NewestTopUps(tables, packs), 0.004)
     return [[one.block for one in told.get(place, [])] for place in range(len(named))]
 
 
@@ -86,6 +86,5 @@ def test_property_few_simulated_packs_are_said_not_to_have_risen():
     moments = rows.moments[["pack_id", "origin"]].drop_duplicates("pack_id")
     tables = known_at(cohort.tables, moments)
     packs = pd.Index(moments["pack_id"])
-    newest = tables.topups.reset_index().groupby("pack_id")["index"].last().reindex(packs, fill_value=-1).to_numpy()
-    share = len(not_risen(tables, packs, newest, 0.004)) / len(packs)
+    share = len(not_risen(NewestTopUps(tables, packs), 0.004)) / len(packs)
     assert share < 0.02

@@ -1,0 +1,64 @@
+"""The newest top-up of each of many packs: what flags ask of, side by side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from models.base.arrays import Floats, Rows
+from models.packs.tables import HistoryTables
+
+
+@dataclass(frozen=True)
+class NewestTopUps:
+    """n packs and the facts known of them at the moment of a forecast.
+
+    Attributes
+    ----------
+    packs : Index, n names
+    """
+
+    tables: HistoryTables
+    packs: pd.Index[str]
+
+    def __len__(self) -> int:
+        return len(self.packs)
+
+    @cached_property
+    def _place(self) -> Rows:
+        return np.append(self.packs.get_indexer(self.tables.pack_index()), -1)
+
+    @cached_property
+    def rows(self) -> Rows:
+        """Row of each pack's newest top-up, −1 where there is none. Shape (n,)."""
+        rows, of = np.full(len(self), -1), self.owner("topups")
+        rows[of[of >= 0]] = np.flatnonzero(of >= 0)  # in order of time, so the last one wins
+        return rows
+
+    def owner(self, table: str) -> Rows:
+        """Return the place among the packs of the one that each row of a table is of, −1 for any other."""
+        return self._place[self.tables.codes(table)]
+
+    def of(self, name: str) -> Floats:
+        """Return a number of each newest top-up, NaN where there is none. Shape (n,)."""
+        return np.append(self.tables.column("topups", name), np.nan)[self.rows]
+
+    def words(self, name: str) -> NDArray[np.object_]:
+        """Return a word of each newest top-up, None where there is none. Shape (n,)."""
+        missing: NDArray[Any] = np.array([None], dtype=object)
+        return np.asarray(np.append(self.tables.words("topups", name), missing)[self.rows])
+
+    @cached_property
+    def day(self) -> Floats:
+        """End of each newest charge, days since 1970; NaN where there is none. Shape (n,)."""
+        return np.append(self.tables.days("topups"), np.nan)[self.rows]
+
+    @cached_property
+    def family(self) -> NDArray[np.object_]:
+        """Name of each pack's family. Shape (n,)."""
+        return self.tables.words("packs", "family")[self.tables.pack_index().get_indexer(self.packs)]
