@@ -466,8 +466,8 @@ def _of_charged_again(found: ChargedAgain) -> Flag:
 
 def _of_no_rise(found: NotRisen) -> Flag:
     text = say(
-        "Block %(block)s is noted as charged, but against the others it rested %(rise)s V from where it stood before, "
-        "where at least +%(least)s V was due: hardly any of the charge shows. Was it the right block, and was the "
+        "Block %(block)s is noted as charged, but at rest it moved by %(rise)s V against the others, where at least "
+        "+%(least)s V was due: hardly any of the charge shows. Was it the right block, and was the "
         "supply on it? A shorted cell, a bad lead or a strong leak looks like this. Look for heat and swelling, also "
         "at its neighbours, and read all blocks at rest again.",
         block=found.block,

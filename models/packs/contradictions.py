@@ -251,7 +251,7 @@ def _why(reading: BlockReading, flowing: bool) -> Said:
         )
     return say(
         "The reading under charge of %(when)s is not used, because the blocks did not rise from where they rested: "
-        "read all blocks again, at rest and under charge.",
+        "read all blocks again, at rest and under load.",
         when=_when(reading),
     )
 

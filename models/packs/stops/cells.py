@@ -130,10 +130,10 @@ def cell_down(known: Known) -> Said | None:
     if now is not None:
         block, volts, cells = now
         return say_count(
-            "Block %(block)s rests %(volts)s V below its peers, about what one of its cells is worth: one of its "
-            "%(all)s cells is probably shorted or reversed.",
-            "Block %(block)s rests %(volts)s V below its peers, about what %(cells)s of its cells are worth: %(cells)s "
-            "of its %(all)s cells are probably shorted or reversed.",
+            "Block %(block)s rests %(volts)s V below its peers, about the voltage of one cell: one of its %(all)s "
+            "cells is probably shorted or reversed.",
+            "Block %(block)s rests %(volts)s V below its peers, about the voltage of %(cells)s cells: %(cells)s of its "
+            "%(all)s cells are probably shorted or reversed.",
             cells,
             block=block,
             volts=f"{volts:.2f}",
@@ -151,9 +151,9 @@ def cell_down(known: Known) -> Said | None:
             block, volts, cells = then
             return say_count(
                 "On %(day)s block %(block)s rested %(volts)s V below its peers, as with one of its %(all)s cells "
-                "shorted or reversed. No charge and no later reading mends such a cell.",
+                "shorted or reversed. No charge mends such a cell, and no better reading later.",
                 "On %(day)s block %(block)s rested %(volts)s V below its peers, as with %(cells)s of its %(all)s cells "
-                "shorted or reversed. No charge and no later reading mends such a cell.",
+                "shorted or reversed. No charge mends such a cell, and no better reading later.",
                 cells,
                 day=day(reading.time),
                 block=block,

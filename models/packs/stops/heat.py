@@ -32,8 +32,8 @@ def was_hot(known: Known) -> Said | None:
     if time is None or warmest < HOTTEST_PACK_C or read[-1][0] >= HOTTEST_PACK_C:
         return None
     return say(
-        "The pack was read at %(read)s °C on %(when)s and is cooler now: from %(hottest)s °C on cells may have vented, "
-        "and a fault that heats does not mend by cooling.",
+        "The pack was read at %(read)s °C on %(when)s and is cooler now: at %(hottest)s °C or more cells may have "
+        "vented, and cooling mends no fault.",
         read=f"{warmest:g}",
         when=moment(time),
         hottest=f"{HOTTEST_PACK_C:g}",

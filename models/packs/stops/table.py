@@ -31,12 +31,12 @@ from models.packs.stops.rules import Stop, Stopped, StopRule
 _NOT_CHARGED_ON = say(
     "Charge nothing and do not drive on it. Have the block measured cell by cell by somebody licensed to, and replaced "
     "where that shows a bad cell. This stands until a reading of the next day or later says what was seen (inspected), "
-    "or a module of the block was swapped."
+    "or a module of the block was swapped. If the meter slipped, correct that reading and say why: the reason is kept."
 )
 _LOOK = say(
     "Charge nothing more and do not drive on it. Let it stand in a ventilated place, look for swelling, leaks and "
-    "heat, and read all blocks at rest the next day, 20 hours on at the earliest; replace the block where anything "
-    "shows. This stands until that reading says what was seen (inspected), or a module of the block was swapped."
+    "heat, and read all blocks at rest the next day, at least 20 hours later; replace the block if anything shows. "
+    "This stands until that reading says what was seen (inspected), or a module of the block was swapped."
 )
 _PRACTICE: Final = "common practice, no source"
 _CURVE: Final = "derived from the family's own curve (source there)"
@@ -134,8 +134,7 @@ STOPS: Final[tuple[StopRule, ...]] = (
         say(
             "Charge nothing more and do not drive on it. Check the order of the sense leads, read all blocks at rest, "
             "and correct the record, or bring the overfull block down before anything is charged. This stands until a "
-            "reading of the next day or later, 20 hours on at the earliest, says what was seen (inspected), or until "
-            "the fault has come back."
+            "reading at least 20 hours later says what was seen (inspected), or until the fault has come back."
         ),
         _PRACTICE,
     ),
@@ -206,8 +205,8 @@ def _with_early_look(text: Said, rule: StopRule, known: Known) -> Said:
         return text
     done = next(time for time in known.moments if rule.find(replace(known, looked_after=time)) is None)
     return say(
-        "%(what)s The look noted on %(look)s does not count for this: what was done may show only after %(least)s. One "
-        "noted from %(from)s on does.",
+        "%(what)s The look noted on %(look)s came too early and does not count: what was done may show only after "
+        "%(least)s. Look again from %(from)s on.",
         what=text,
         look=moment(known.looks[-1]),
         least=hours(LOOK_AFTER / timedelta(hours=1)),

@@ -11,7 +11,8 @@ from sqlalchemy.orm import Session
 from starlette.responses import Response
 
 from models.base.errors import BadInput
-from models.packs.history import PackHistory
+from models.forecasts.charge_warnings import charge_warnings, forbidding
+from models.packs.history import PackHistory, family_problems
 from service.core.cautions import at_the_pack, driving
 from service.core.refusals import Conflict
 from service.core.translation import _, translated_problems
@@ -105,6 +106,7 @@ def show_unit(
         releases=told.forecast is not None and releases(told.forecast),
         silent_since=_silent_since(unit, told),
         given_out=given_out(request, unit) if told.forecast is not None and releases(told.forecast) else None,
+        warned=_warned_before(unit, request.app.state.clock()),
         last_day_of=lambda row: day_reached(row.origin, row.good_for_days),
         promise_words=lambda one, origin: promise_words(one, origin, zone_of(request)),
         snapshot=None if unit.history is None else snapshot_of(unit.history),
@@ -168,6 +170,18 @@ def _silent_since(unit: Unit, told: Told) -> datetime | None:
     if unit.history is None or told.forecast is None or told.forecast.origin <= unit.history.last_fact_time:
         return None
     return unit.history.last_fact_time
+
+
+def _warned_before(unit: Unit, now: datetime) -> list[str]:
+    """Say of a charge that is over what it warned of and nobody has looked at: the fault that is back mends no harm."""
+    back = unit.over is not None and unit.over.kind == "returned"
+    if not back or unit.history is None or unit.family is None or family_problems(unit.history, unit.family):
+        return []
+    flags = charge_warnings(unit.history, unit.family, now)
+    return [
+        _("Charge nothing before this is looked at: %(what)s") % {"what": _(flag.text)}
+        for flag in forbidding(flags, unit.history, now)
+    ]
 
 
 def missing_of(history: PackHistory | None) -> list[tuple[str, bool]]:

@@ -4,8 +4,9 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from models.packs.contradictions import without_contradictions
 from models.packs.history import BlockReading, PackHistory, TopUp
-from models.packs.stops import stops_of
+from models.packs.stops import STOPS, stops_of
 from training.files.families import load_families
 
 FAMILY = load_families()["gravel-14"]
@@ -67,3 +68,22 @@ def test_a_pack_that_reads_0_v_stops_for_its_volts_whatever_was_read_before(fami
     # The lead is back on: what the others read before says nothing of a cell.
     back = codes(first, BlockReading(time=CHARGED + timedelta(hours=3), state="rest", block_v=level))
     assert not {"no-volts", "cell-down"} & set(back)
+
+
+def test_a_stop_by_a_reading_says_that_a_slip_of_the_meter_can_be_corrected():
+    """Nothing told how a cell that only a slip had down is brought back but by a look at a pack that was sound."""
+    by_code = {rule.code: rule for rule in STOPS}
+    for code in ("reversed", "below-floor", "cell-down", "collapsed"):
+        assert "If the meter slipped, correct that reading and say why" in by_code[code].instead
+
+
+def test_what_is_asked_for_beside_a_reading_not_used_is_what_the_lead_asks_for():
+    """The flag of a reading under charge asked for another one under charge, the lead for one under load."""
+    volts = tuple([13.0] * FAMILY.blocks)
+    rest = BlockReading(time=CHARGED, state="rest", block_v=volts)
+    sunk = BlockReading(
+        time=CHARGED + timedelta(hours=1), state="charge", current_a=-20, block_v=tuple([12.0] * FAMILY.blocks)
+    )
+    history = PackHistory(pack_id="MB-VAN-07", family=FAMILY.name, readings=(rest, sunk))
+    (unused,) = without_contradictions(history, FAMILY)[1]
+    assert unused.text.endswith("read all blocks again, at rest and under load.")

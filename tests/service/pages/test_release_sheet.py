@@ -278,9 +278,7 @@ def test_the_page_of_a_unit_long_silent_leads_with_it_and_offers_no_sheet(site, 
     now = NOW + timedelta(days=45)
     site.app.state.clock = lambda: now
     unit = httpx.get(f"{site.url}/bench/units/{van}", timeout=60).text
-    warned = (
-        "Do not go by these figures before this is looked at: The newest record of it is of Tue 3 Mar 2026, 45 days"
-    )
+    warned = "Do not go by these figures before this is looked at: Its newest record is of Tue 3 Mar 2026, 45 days"
     assert 0 < unit.index(warned) < unit.index('class="first')
     assert "no release sheet follows from it" in unit
     assert "make the release sheet" not in unit

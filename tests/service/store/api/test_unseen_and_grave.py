@@ -199,3 +199,22 @@ def test_before_a_reading_after_its_charge_a_pack_is_good_for_no_day_anywhere(fi
     events = icalendar.Calendar.from_ical(filled.get("/v1/calendar.ics").content).walk("VEVENT")
     assert not any("promised" in str(event["SUMMARY"]) for event in events)
     assert "Of one vehicle not even one day can be promised" in filled.get("/").text
+
+
+def test_what_a_charge_warned_of_stays_on_the_page_once_the_fault_is_back(out, clock, problem_in):
+    """With the return noted, the warning of the overcharge was gone from the unit's page, and another was planned."""
+    clock.now = datetime(2026, 3, 6, 9, 0, tzinfo=UTC)
+    number = out.get("/v1/topups").json()["items"][0]["id"]
+    assert out.patch(f"/v1/topups/{number}", json={"charge_ah": 4.6, "duration_h": 8.4}).status_code == 200
+    back = {"pack_id": "MB-VAN-07", "time": "2026-03-06T08:00:00Z", "kind": "returned"}
+    assert out.post("/v1/outcomes", json=back).status_code == 201
+    said = "Charge nothing before this is looked at: Put in 4.6 Ah"
+    assert said in out.get("/bench/units/MB-VAN-07").text
+    read = {"pack_id": "MB-VAN-07", "time": "2026-03-06T08:30:00Z", "state": "rest", "block_v": [12.9] * 14}
+    assert out.post("/v1/readings", json=read).status_code == 201
+    stopped = problem_in(out.post(f"{VAN}/topup-plan", json={}), 409)
+    assert [stop["code"] for stop in stopped["stops"]] == ["overcharge"]
+    sound = {**read, "time": "2026-03-06T08:50:00Z", "inspected": "sound"}
+    assert out.post("/v1/readings", json=sound).status_code == 201
+    assert said not in out.get("/bench/units/MB-VAN-07").text
+    assert out.post(f"{VAN}/topup-plan", json={}).status_code == 200
