@@ -16,11 +16,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import numpy as np
 from sqlalchemy import text
 
+from models.base.day_grid import DAYS
 from service.decisions.calendar.sending import pieces_of
 from service.decisions.fleet.ranking import rank_fleet
 from service.decisions.fleet.schemas import RankingRequest
+from service.forecasting.issued.scores import packed
 from service.store.opening import Store
 from service.store.upgrading import open_store
 from tests.service.invented_fleet import fill
@@ -37,7 +40,7 @@ CHANCE = {
     "sqlite": "(((n * 2654435761) % 1000003) / 1000003.0)",
     "postgresql": "(((n::bigint * 2654435761) % 1000003) / 1000003.0)",
 }
-CURVES = {"sqlite": "zeroblob(552)", "postgresql": "decode(repeat('00', 552), 'hex')"}
+CURVES = packed(*[np.exp(-DAYS / 60)] * 3)
 NO_KEYS = {"sqlite": "PRAGMA foreign_keys=OFF", "postgresql": "SET session_replication_role = replica"}
 
 
@@ -69,9 +72,9 @@ def invent_scores(store: Store, count: int) -> None:
                 "INSERT INTO scores (pack_id, forecast_id, family, model_id, topped_at, origin, good_until, as_of, "
                 "week_return, week_wait_days, curves) "
                 f"SELECT 'X-' || n, 0, 'gravel-14', 'invented', :now, :now, :now, :now, {CHANCE[kind]}, "
-                f"7 - 7 * {CHANCE[kind]}, {CURVES[kind]} FROM {SERIES[kind]}"
+                f"7 - 7 * {CHANCE[kind]}, :curves FROM {SERIES[kind]}"
             ),
-            {"count": count, "now": NOW.replace(tzinfo=None) if kind == "sqlite" else NOW},
+            {"count": count, "now": NOW.replace(tzinfo=None) if kind == "sqlite" else NOW, "curves": CURVES},
         )
         connection.commit()
         connection.execute(text("ANALYZE"))

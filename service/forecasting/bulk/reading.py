@@ -74,7 +74,8 @@ class FolderReader:
         self.strays = [Stray(str(p), "packs: The pack appears twice. Give each pack one row.")
                        for p in self._packs["pack_id"][twice].drop_duplicates()]  # fmt: skip
         self._packs = self._packs[~twice].reset_index(drop=True)
-        self._ids = pa.array(self._packs["pack_id"], pa.string())
+        # Looked up in for each row group: what finds a name among all packs is made once.
+        self._ids = pd.Index(self._packs["pack_id"])
         self._groups = {name: self._index(name) for name in COLUMNS if name != "packs"}
         self._held: OrderedDict[tuple[Path, int], tuple[pa.Table, np.ndarray[Any, Any]]] = OrderedDict()
 
@@ -88,17 +89,16 @@ class FolderReader:
             file = pq.ParquetFile(path)
             for number in range(file.num_row_groups):
                 column = file.read_row_group(number, columns=["pack_id"])["pack_id"]
-                names = pc.unique(column)
-                places = pc.index_in(names.cast(pa.string()), self._ids)
-                for lost in names.filter(pc.is_null(places)).to_pylist():
+                names = np.array(pc.unique(column).to_pylist(), dtype=object)
+                places = self._ids.get_indexer(pd.Index(names))
+                for lost in names[places < 0]:
                     if lost not in known:
                         known.add(lost)
                         self.strays.append(Stray(
                             str(lost), f"{path.name}: The pack is not in packs. Add it, or correct the identifier."
                         ))  # fmt: skip
-                found = pc.min_max(places).as_py()
-                if found["min"] is not None:
-                    groups.append(_Group(path, number, found["min"], found["max"]))
+                if (found := places[places >= 0]).size:
+                    groups.append(_Group(path, number, int(found.min()), int(found.max())))
         return groups
 
     def chunk(self, first: int, count: int) -> HistoryTables:
@@ -120,8 +120,7 @@ class FolderReader:
         key = (group.path, group.number)
         if key not in self._held:
             table = pq.ParquetFile(group.path).read_row_group(group.number)
-            places = pc.index_in(table["pack_id"].cast(pa.string()), self._ids)
-            self._held[key] = table, np.asarray(pc.fill_null(places, -1).to_numpy())
+            self._held[key] = table, self._ids.get_indexer(pd.Index(_texts(table["pack_id"])))
             while len(self._held) > KEPT_GROUPS * len(self._groups):
                 self._held.popitem(last=False)
         self._held.move_to_end(key)
