@@ -269,7 +269,8 @@ _INFERRED: Final = Flag(
     say("No top-up is recorded; it was inferred from the block that rose between two rest readings."),
 )
 _NO_CHARGE: Final = Flag(
-    "charge-unknown", say("The charge put in is not known, so a level reading may be hysteresis rather than charge.")
+    "charge-unknown",
+    say("The charge put in is not known: a level reading may be voltage that goes again in use, rather than charge."),
 )
 _NO_REST_BEFORE: Final = Flag("no-rest-before", say("There is no usable rest reading from before the charge."))
 _NO_REST_AFTER: Final = Flag("no-rest-after", say("There is no usable rest reading from after the charge."))

@@ -105,7 +105,7 @@ CLEANED: Final = Plan(say("connections cleaned"), clean_joints=True)
 USUAL_PLANS: Final[tuple[Plan, ...]] = (
     Plan(say("half the kilometres"), km_share=0.5),
     Plan(say("half the trips"), trips_share=0.5),
-    Plan(say("parked 5 K cooler"), cooler_k=5.0),
+    Plan(say("parked 5 °C cooler"), cooler_k=5.0),
     Plan(say("start a week later"), start_after_days=7),
     Plan(say("one more topping charge"), topped_blocks=1),
     Plan(say("two blocks topped up"), topped_blocks=2),
