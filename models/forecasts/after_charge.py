@@ -8,7 +8,7 @@ from models.base.arrays import Floats
 from models.forecasts.newest_topups import NewestTopUps
 from models.packs.contradictions import WITHIN_S
 from models.packs.stops.known import BEFORE_DRIVING
-from models.packs.tables import SECONDS_PER_DAY, block_columns
+from models.packs.tables import SECONDS_PER_DAY, VOLT_DECIMALS, block_columns
 
 
 def after_charge(newest: NewestTopUps) -> tuple[Floats, Floats, Floats, Floats]:
@@ -30,7 +30,8 @@ def after_charge(newest: NewestTopUps) -> tuple[Floats, Floats, Floats, Floats]:
         soon = (since >= 0) & (since * SECONDS_PER_DAY <= BEFORE_DRIVING.total_seconds())
         rows = np.flatnonzero(soon & (tables.words("readings", "state") == "rest"))
         rows = rows[(block[of[rows]] >= 0) & (block[of[rows]] < len(columns))]
-        volts = reads[columns].to_numpy(np.float64)[rows, block[of[rows]]]
+        # As single histories hold them: else the last digit told hangs on how a table is stored.
+        volts = np.round(reads[columns].to_numpy(np.float64)[rows, block[of[rows]]], VOLT_DECIMALS)
         rows, volts = rows[~np.isnan(volts)], volts[~np.isnan(volts)]
         last_first = np.argsort(-day[rows], kind="stable")
         read_v[of[rows[last_first]]], read_day[of[rows[last_first]]] = volts[last_first], day[rows[last_first]]

@@ -11,7 +11,7 @@ from models.base.arrays import Floats, Rows
 from models.forecasts.newest_topups import NewestTopUps
 from models.packs.family import PackFamily
 from models.packs.stops.known import BEFORE_DRIVING, LOOK_AFTER, VISIT
-from models.packs.tables import block_columns
+from models.packs.tables import VOLT_DECIMALS, block_columns
 
 NO_RISE_SHARE: Final = 0.3
 """A rise under this share of the least expected is no rise to speak of. Our choice."""
@@ -83,7 +83,7 @@ def not_risen(newest: NewestTopUps, error_v_per_cell: float) -> dict[int, list[N
         charged[at, [int(block) - 1 for block in str(text).split()]] = True
     of_visit = np.zeros((len(newest), len(columns)), dtype=np.bool_)
     np.logical_or.at(of_visit, owner[rows], charged)
-    volts = tables.readings[columns].to_numpy(np.float64)
+    volts = np.round(tables.readings[columns].to_numpy(np.float64), VOLT_DECIMALS)
     volts = volts[after] - volts[before]
     others = np.where(of_visit[owner[rows]], np.nan, volts)
     some = ~np.isnan(others).all(axis=1)
