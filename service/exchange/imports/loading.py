@@ -26,6 +26,7 @@ from service.exchange.imports.packed_files import unpacked_once
 from service.exchange.imports.rows import RowFault, RowReader
 from service.records.ahead import not_yet
 from service.records.alike import alike, known_as_heard
+from service.records.out_of_turn import before_its_readings
 from service.records.records import Writer
 from service.records.sense import Mark, fit_problems, order_faults, unknown_family
 from service.records.slips import doubts_of
@@ -54,7 +55,7 @@ Checked = tuple[int, BaseModel | list[RowFault]]
 
 @dataclass
 class ImportReport:
-    """What came of an import.
+    """What came.
 
     Attributes
     ----------
@@ -143,6 +144,7 @@ def import_files(
             for file in _files(path):
                 run.take_file(file, mapping)
             run.check_order()
+            run.list_out_of_turn()
             if dry_run or (report.faults_in_all and not keep_good):
                 raise _TakeBack
             mind_facts(session, run.touched, families)
@@ -399,6 +401,17 @@ class _Run:
                 self.session.execute(delete(table).where(table.__table__.c.id == culprit.key))
                 marks.remove(culprit)
                 mine.remove(culprit)
+
+    def list_out_of_turn(self) -> None:
+        """List charges that lie before the readings that found their blocks; all rows are stored by now."""
+        columns = TopUpRow.__table__.c
+        fields = [columns.pack_id, columns.time, columns.blocks, columns.also_done]
+        for pack_id in sorted({pack_id for pack_id, kind, _ in self.marked if kind == "topups"}):
+            for charge in self.session.execute(select(*fields).where(columns.pack_id == pack_id)).all():
+                if (origin := self.marked.get((pack_id, "topups", charge.time))) is None:
+                    continue
+                for doubt in before_its_readings(self.session, **charge._mapping):
+                    self.report.doubt(RowFault(origin.file, origin.row, origin.column, doubt.what, doubt.mend))
 
     def _marks(self, pack_id: str) -> list[Mark]:
         marks = []

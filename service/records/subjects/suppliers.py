@@ -20,7 +20,7 @@ from service.core.translation import _
 from service.records.schemas import LARGEST_NUMBER, Amount, Line, Name, NewRecord
 from service.records.sense import unknown_family
 from service.records.subject import Situation, Subject
-from service.store.schema import CostSheet, Delivery, Offer, Outcome, Pack, Supplier, TopUp
+from service.store.schema import Delivery, Offer, Outcome, Pack, Supplier, TopUp
 
 
 def _currency(code: str) -> str:
@@ -275,15 +275,14 @@ def _price_off(situation: Situation, offer: Mapping[str, Any]) -> list[Problem]:
 def _usual_price(situation: Situation, offer: Mapping[str, Any]) -> float | None:
     """Return what such a pack costs: by other offers for it, by what this one said before, by those for other packs.
 
-    Without any of these, what the house says is left in one that was bought for nothing; None where it says nothing.
+    None without any of these: what is left in an old pack is no price of one.
     """
     others = select(Offer.price).where(
         Offer.currency == offer["currency"], Offer.price > 0, Offer.id != (situation.record_id or 0)
     )
-    left = select(CostSheet.return_value).where(CostSheet.currency == offer["currency"], CostSheet.return_value > 0)
     before = situation.before
     was = [] if before is None or before["currency"] != offer["currency"] else [before["price"] or 0.0]
-    for query in (others.where(Offer.family == offer["family"]), was, others, left):
+    for query in (others.where(Offer.family == offer["family"]), was, others):
         prices = query if isinstance(query, list) else situation.session.scalars(query).all()
         if known := [price for price in prices if price]:
             return median(known)

@@ -15,6 +15,7 @@ from models.base.numbers import NO_TRUTH_VALUE
 from models.packs.history import TopUp
 from service.core.translation import _
 from service.records.field_words import to_the_minute
+from service.records.out_of_turn import before_its_readings
 from service.records.schemas import PackName
 from service.records.sense import fits_family
 from service.records.slips import slips
@@ -36,14 +37,29 @@ class NewTopUp(TopUp):
 
 
 def _doubts(situation: Situation, now: datetime) -> list[Problem]:
-    return [*slips(situation, now, "topup"), *_twice(situation)]
+    return [*slips(situation, now, "topup"), *_twice(situation), *_out_of_turn(situation)]
+
+
+def _moved(situation: Situation) -> bool:
+    """Whether a change says anew which blocks were charged, or when."""
+    after, before = situation.after, situation.before
+    return after is not None and (before is None or any(before[name] != after[name] for name in ("time", "blocks")))
+
+
+def _out_of_turn(situation: Situation) -> list[Problem]:
+    if not _moved(situation):
+        return []
+    assert situation.after is not None, "it moved"
+    values = {name: situation.after[name] for name in ("pack_id", "time", "blocks", "also_done")}
+    return before_its_readings(situation.session, **values)
 
 
 def _twice(situation: Situation) -> list[Problem]:
     """Ask about a second charge of a block between which and the first nobody read it, nor did the fault come back."""
-    after, before = situation.after, situation.before
-    if after is None or (before is not None and all(before[name] == after[name] for name in ("time", "blocks"))):
+    if not _moved(situation):
         return []
+    after = situation.after
+    assert after is not None, "it moved"
     session, pack_id, time = situation.session, after["pack_id"], after["time"]
     others = select(TopUpRow).where(TopUpRow.pack_id == pack_id, TopUpRow.id != (situation.record_id or 0))
     for other in session.scalars(others.order_by(TopUpRow.time)):

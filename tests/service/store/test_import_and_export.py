@@ -243,6 +243,23 @@ def test_what_looks_like_a_slip_is_taken_and_listed(store, folder, tideover, tmp
     assert "Look at topups.csv row 3 column charge_ah: 14 Ah is more than a block of this pack holds." in told.stdout
 
 
+def test_a_charge_before_the_readings_that_found_its_block_is_listed(store, tmp_path):
+    """A charge entered 20 hours early came in without a word, as it did at every other door."""
+    volts = [13.0, 13.01, 13.02, 12.99, 12.82, 13.02, 13.01, 12.99, 13.0, 13.0, 12.99, 13.0, 13.03, 13.03]
+    history = {
+        "pack_id": "MB-P-EARLY",
+        "family": "gravel-14",
+        "readings": [{"time": "2026-03-02T08:00:00Z", "state": "rest", "block_v": volts}],
+        "topups": [{"time": "2026-03-01T12:00:00Z", "blocks": [5], "charge_ah": 1.1}],
+    }
+    file = tmp_path / "early.json"
+    file.write_text(json.dumps(history | {"id": "MB-P-EARLY"}), encoding="utf-8")
+    report = taken(store, file)
+    assert report.stored
+    (doubt,) = report.doubts
+    assert "in which block 5 still rests lowest." in doubt.reason
+
+
 def test_a_dry_run_finds_the_same_and_stores_nothing(store, folder):
     report = taken(store, folder, dry_run=True)
     assert report.taken == {"packs": 2, "readings": 4, "topups": 2, "outcomes": 1}

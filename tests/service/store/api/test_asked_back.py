@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
@@ -97,6 +97,41 @@ def test_a_topup_entered_twice_is_asked_about(filled, asked_back, problem_in, cl
     assert "nothing was read between" in document["problems"][0]["what"]
     other = {**again, "blocks": [9]}
     assert filled.post("/v1/topups", json=other).status_code == 201, "another block is another charge"
+
+
+def test_a_charge_before_the_readings_that_found_its_block_is_asked_about(filled, asked_back, clock):
+    """Entered 20 hours early, it made both readings before it readings after it, and was taken without a word."""
+    assert filled.post("/v1/packs", json={"id": "MB-P-EARLY", "family": "gravel-14"}).status_code == 201
+    low = [13.0, 13.01, 13.02, 12.99, 12.82, 13.02, 13.01, 12.99, 13.0, 13.0, 12.99, 13.0, 13.03, 13.03]
+
+    def at(hours):
+        return {"pack_id": "MB-P-EARLY", "time": (clock() - timedelta(hours=hours)).isoformat()}
+
+    def read(hours, fifth):
+        volts = [*low[:4], fifth, *low[5:]]
+        made = filled.post("/v1/readings", json={**at(hours), "state": "rest", "block_v": volts})
+        assert made.status_code == 201
+        return made.json()["id"]
+
+    before = read(5, 12.82)
+    charge = {"blocks": [5], "charge_ah": 1.1, "duration_h": 2}
+    document = asked_back(filled.post("/v1/topups", json={**at(25), **charge}))
+    (problem,) = document["problems"]
+    assert problem["where"] == "time"
+    assert "block 5 still rests lowest. Is the time right?" in f"{problem['what']} {problem['mend']}"
+    right = filled.post("/v1/topups", json={**at(3), **charge})
+    assert right.status_code == 201, "after the reading there is nothing to ask"
+    asked_back(filled.patch(f"/v1/topups/{right.json()['id']}", json={"time": at(25)["time"]}))
+    assert filled.delete(f"/v1/topups/{right.json()['id']}").status_code == 204
+    # Read before it as well, and risen since, or up among its peers: the time may well be right.
+    earlier = read(30, 12.5)
+    assert filled.post("/v1/topups", json={**at(25), **charge}).status_code == 201
+    number = filled.get("/v1/topups", params={"pack_id": "MB-P-EARLY"}).json()["items"][0]["id"]
+    assert filled.delete(f"/v1/topups/{number}").status_code == 204
+    for reading in (before, earlier):
+        assert filled.delete(f"/v1/readings/{reading}").status_code == 204
+    read(5, 13.21)
+    assert filled.post("/v1/topups", json={**at(25), **charge}).status_code == 201
 
 
 def test_the_same_reading_is_told_in_words(filled, problem_in):
@@ -232,9 +267,11 @@ def test_the_price_of_the_only_offer_is_asked_about_too(filled, asked_back):
         asked_back(filled.patch(f"/v1/offers/{offer['id']}", json={"price": price}))
     assert filled.patch(f"/v1/offers/{offer['id']}", json={"price": 1390}).status_code == 200
     assert filled.delete(f"/v1/offers/{offer['id']}").status_code == 204
-    # Not even another offer: what the house leaves in a pack tells the size of it.
-    asked_back(filled.post("/v1/offers", json={**OFFER, "price": 1.45}))
-    assert filled.post("/v1/offers", json=OFFER).status_code == 201
+    # Without any price, the value left in an old pack is none to hold another to: EUR 1,800 was "far from" EUR 100.
+    costs = filled.get("/v1/costs").json()["items"][0]
+    assert filled.patch(f"/v1/costs/{costs['id']}", json={"return_value": 100}).status_code == 200
+    asked_back(filled.post("/v1/offers", json={**OFFER, "price": 0.001}))
+    assert filled.post("/v1/offers", json={**OFFER, "price": 1800}).status_code == 201
 
 
 def test_what_is_wrong_and_what_is_asked_about_are_told_in_one_answer(filled, asked_back, problem_in):
