@@ -215,7 +215,7 @@ def _sentence(risk: ReleaseRisk, case: int, has_band: bool) -> Said:
             chance=chance,
         )
     )
-    arrival = _range_sentence(risk.days[case], risk.km[case])
+    arrival = when_it_comes(risk.days[case], risk.km[case])
     if unclaimed <= 1e-9:
         return say_together(first, arrival)
     late = say(
@@ -228,7 +228,14 @@ def _sentence(risk: ReleaseRisk, case: int, has_band: bool) -> Said:
     return say_together(first, arrival, late)
 
 
-def _range_sentence(days: Floats, km: Floats) -> Said:
+def when_it_comes(days: Floats, km: Floats | None = None) -> Said:
+    """Say in how many days the replacement comes, and how far is driven until then where that is told.
+
+    Parameters
+    ----------
+    days, km : array, shape (3,)
+        Early, middle and late, as those of `ReleaseRisk`.
+    """
     early, middle, late = days
     if np.isnan(middle):
         return say("Nobody can say when the replacement comes: fewer than half of such orders have ever arrived.")
@@ -242,7 +249,7 @@ def _range_sentence(days: Floats, km: Floats) -> Said:
             early=f"{early:.0f}",
             late=say("a day that the record does not show") if np.isnan(late) else say_days(late),
         )
-    if np.isnan(km[1]):
+    if km is None or np.isnan(km[1]):
         return say("The replacement is expected in %(when)s.", when=when)
     return say("The replacement is expected in %(when)s; that is about %(way)s.", when=when, way=_way(km))
 

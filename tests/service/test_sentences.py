@@ -98,7 +98,9 @@ def test_three_lines_lead_whether_it_may_go_until_when_and_what_to_measure():
         "Measure next: all blocks under load, with the current noted.",
     ]
     used_up = lead_of(figures(), now=datetime(2026, 3, 9, tzinfo=UTC))
-    assert used_up[0].startswith("What was promised is used up: it counted from 2026-03-02 08:30+00:00, until ")
+    assert used_up[0].startswith(
+        "Do not let it go: what was promised is used up. It counted from 2026-03-02 08:30+00:00, until "
+    )
     assert used_up[1] == "There is no day that you can count on.", "the date is past"
     ended = datetime(2026, 3, 8, 8, 30, tzinfo=UTC)
     assert lead_of(figures(), now=ended) == used_up, "over at its hour, not at the end of that day"

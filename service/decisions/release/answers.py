@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from datetime import datetime
+from typing import Final
 
 import numpy as np
 from sqlalchemy.orm import Session
@@ -12,13 +13,13 @@ from sqlalchemy.orm import Session
 from models.base.arrays import Floats
 from models.base.errors import BadInput
 from models.decisions.lead_time import LeadTime
-from models.decisions.release import RECOVERY, ReleaseRisk, promised_on, release_risk
+from models.decisions.release import RECOVERY, ReleaseRisk, promised_on, release_risk, when_it_comes
 from models.forecaster import Forecaster
 from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
 from service.core import clock
 from service.core.cautions import all_cautions
-from service.core.translation import _, ngettext, translated
+from service.core.translation import N_, _, ngettext, translated
 from service.decisions.basis.lead_times import on_order, stated_lead_time
 from service.decisions.basis.open_cases import OpenCases, open_case
 from service.decisions.basis.sentences import SINCE_SEEN, look_first_of, read_first_of, rests_on
@@ -32,9 +33,15 @@ from service.forecasting.forecasts.last_seen import (
     require_seen_lately,
     unseen_since,
 )
-from service.forecasting.forecasts.sentences import look_first, read_first
+from service.forecasting.forecasts.sentences import look_first, no_day_left, read_first
+from service.forecasting.issued.scores import days_between
 from service.forecasting.recheck.days import to_the_minute
 from service.records.history import chemistry_unless_stopped
+
+NOT_BEFORE_LOOKED_AT: Final = N_(
+    "Do not let it go, and promise no day, before what the forecast warns of is looked at."
+)
+"""Said where a forecast gravely warns."""
 
 
 def release_of_pack(
@@ -136,34 +143,32 @@ def _answer(
         band_high=band_high,
     )
     one = case.cases[0]
-    held_back = one.grave or bool(unread)
+    against = unread or no_day_left(one.origin, days_between(one.origin, one.good_until), now)
+    why = [_(NOT_BEFORE_LOOKED_AT)] if one.grave else against
     return ReleaseAnswer(
         pack_id=one.pack_id,
         as_of=now,
         model_id=one.model_id,
         forecast_id=one.forecast_id,
         forecast_origin=one.origin,
-        first=[*first, *unread],
-        **_chances(risk),
-        good_until=one.good_until if not held_back and one.good_until > now else None,
+        first=[*first, *unread] if one.grave else [*against, *first],
+        **(dict.fromkeys(_chances(risk)) if why else _chances(risk)),
+        unclaimed=float(risk.unclaimed[0]),
+        good_until=None if why else one.good_until,
         days=_range(risk.days[0]),
-        km=_range(risk.km[0]),
+        km=EarlyToLate(early=None, middle=None, late=None) if why else _range(risk.km[0]),
         basis=[_(arrival.basis), rests_on(one), _(SINCE_SEEN)],
-        sentence=_(risk.sentences[0]),
+        sentence=" ".join([why[0], _(when_it_comes(risk.days[0]))]) if why else _(risk.sentences[0]),
         conditions=[
-            *(unread if unread and not one.grave else [_at_most(one.good_until, now, grave=one.grave)]),
-            *translated(c for c in risk.conditions if c != RECOVERY or not held_back),
+            why[0] if why else _promise_until(one.good_until),
+            *translated(c for c in risk.conditions if c != RECOVERY or not why),
         ],
         cautions=all_cautions(chemistry),
     )
 
 
-def _at_most(good_until: datetime, now: datetime, *, grave: bool) -> str:
+def _promise_until(good_until: datetime) -> str:
     """Say what may be promised: until the hour at which the forecast's promise ends."""
-    if grave:
-        return _("Do not let it go, and promise no day, before what the forecast warns of is looked at.")
-    if good_until <= now:
-        return _("Not even one day more can be promised: fewer than nine in ten such packs hold that long.")
     said = _("Promise it until %(day)s at most: nine in ten such packs hold that long.")
     return said % {"day": to_the_minute(good_until)}
 
@@ -174,7 +179,6 @@ def _chances(risk: ReleaseRisk) -> dict[str, float]:
         "get_there_at_most": float(risk.get_there_at_most[0]),
         "band_low": float(risk.low[0]),
         "band_high": float(risk.high[0]),
-        "unclaimed": float(risk.unclaimed[0]),
     }
 
 

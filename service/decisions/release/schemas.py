@@ -63,13 +63,13 @@ class ReleaseAnswer(BaseModel):
     forecast_id: int | None = Field(description="The stored forecast it rests on; null if made for this question.")
     forecast_origin: datetime
     first: list[str] = Field(description="To be known before any figure is read: what makes it one not to go by.")
-    get_there: float = Field(
+    get_there: float | None = Field(
         description="Chance that the pack holds through the day the replacement comes; arrivals of which nothing is "
-        "claimed count as not got there."
+        "claimed count as not got there. Null, as the band and the kilometres, where it is not to be let go."
     )
-    get_there_at_most: float = Field(description="The same with those arrivals counted on the first such day.")
-    band_low: float = Field(description="The least of it on the edges of the forecast's band.")
-    band_high: float = Field(description="The most of it on the edges of the forecast's band.")
+    get_there_at_most: float | None = Field(description="The same with those arrivals counted on the first such day.")
+    band_low: float | None = Field(description="The least of it on the edges of the forecast's band.")
+    band_high: float | None = Field(description="The most of it on the edges of the forecast's band.")
     unclaimed: float = Field(description="Chance that the replacement comes on a day of which nothing is claimed.")
     good_until: datetime | None = Field(
         description="Last promised day: nine in ten such packs hold to this moment. Null where that "

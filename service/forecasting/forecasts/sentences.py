@@ -100,29 +100,20 @@ def lead_of(figures: ForecastFigures, now: datetime | None = None) -> list[str]:
     codes = {flag.code for flag in figures.flags}
     grave = look_first(figures.flags)
     unread = read_first(figures.flags)
-    holds = promise.days >= 1 and not unread
     last = to_the_minute(day_reached(figures.origin, promise.days))
     asked = next((words for code, words in NEXT_TO_MEASURE.items() if code in codes), None)
     past = now is not None and is_over(figures.origin, promise.days, now)
-    if grave:
-        may_go = grave[0]
-    elif unread:
-        may_go = unread[0]
-    elif past:
-        holds = False
-        said = _(
-            "What was promised is used up: it counted from %(from)s, until %(day)s. Read all blocks at rest first."
-        )
-        may_go = said % {"from": to_the_minute(figures.origin), "day": last}
-    elif holds and now is not None and is_last_day(figures.origin, promise.days, now):
+    against = [*grave, *unread, *no_day_left(figures.origin, promise.days, now)]
+    holds = not against
+    if against:
+        may_go = against[0]
+    elif now is not None and is_last_day(figures.origin, promise.days, now):
         said = _("By these figures it may go until %(day)s and no longer; a licensed technician decides.")
         may_go = said % {"day": last}
-    elif holds:
+    else:
         gone = 0.0 if now is None else max(0.0, (now - figures.origin).total_seconds() / 86_400)
         said = _("By these figures it may go for %(days)s at most; a licensed technician decides.")
         may_go = said % {"days": count_days(promise.days - gone)}
-    else:
-        may_go = _("By these figures do not let it go: not even one day can be promised.")
     if grave or unread:
         until = _("Until then there is no day that you can count on.")
     elif holds:
@@ -140,6 +131,26 @@ def lead_of(figures: ForecastFigures, now: datetime | None = None) -> list[str]:
     else:
         measure = _("Measure next: nothing more would help now; keep it off the road until its pack is replaced.")
     return [may_go, until, measure]
+
+
+def no_day_left(origin: datetime, promised_days: float, now: datetime | None) -> list[str]:
+    """Say why a promise lets nobody go: it is of less than a day, or used up; nothing where a day is left to count on.
+
+    Parameters
+    ----------
+    now : datetime, optional
+        None where the question was not of today: nothing is used up then.
+    """
+    if promised_days < 1:
+        return [_("By these figures do not let it go: not even one day can be promised.")]
+    if now is None or not is_over(origin, promised_days, now):
+        return []
+    said = _(
+        "Do not let it go: what was promised is used up. It counted from %(from)s, until %(day)s. Read all blocks at "
+        "rest first."
+    )
+    last = day_reached(origin, promised_days)
+    return [said % {"from": to_the_minute(origin), "day": to_the_minute(last)}]
 
 
 def look_first(flags: Iterable[EvidenceFlag]) -> list[str]:

@@ -16,16 +16,25 @@ from models.packs.history import PackHistory
 from service.core.refusals import NoSuchRecord
 from service.core.translation import _
 from service.forecasting.forecasts.cases import require_unstopped
+from service.forecasting.forecasts.schemas import EvidenceFlag
+from service.forecasting.forecasts.sentences import look_first, read_first
 from service.forecasting.issued.issuing import case_of_pack, issued, require_begun, whole_answer
-from service.forecasting.issued.schemas import ForecastPage, ForecastRequest, ForecastSummary, IssuedForecastAnswer
+from service.forecasting.issued.schemas import (
+    ForecastPage,
+    ForecastRequest,
+    ForecastSummary,
+    IssuedForecastAnswer,
+    ListedForecast,
+)
 from service.forecasting.issued.scores import keep_score
 from service.http.body_limit import require_json
-from service.http.dependencies import CurrentStore, KnownFamilies, Models, PathPack
+from service.http.dependencies import CurrentStore, KnownFamilies, Models, Now, PathPack
 from service.http.etags import LOCATED, NOT_MODIFIED, TAGGED, IfNoneMatch, tag_of, tagged
 from service.http.problems import problem_responses
-from service.records.history import begun_history
+from service.records.history import begun_history, chemistry_unless_stopped
 from service.records.records import list_page
 from service.records.schemas import LARGEST_NUMBER, Name
+from service.records.stopped import stopped_by
 from service.records.writing import Done, Write
 from service.store.schema import IssuedForecast
 
@@ -39,9 +48,11 @@ _EXAMPLES = {
 }
 
 
-def summary_of(row: IssuedForecast) -> ForecastSummary:
-    """Return a stored forecast without its curve."""
-    return ForecastSummary(**{name: getattr(row, name) for name in ForecastSummary.model_fields})
+def _listed(row: IssuedForecast, stops: Mapping[str, str]) -> ListedForecast:
+    """Return a stored forecast without its curve; `stops` are what ends the job on its pack now."""
+    facts = {name: getattr(row, name) for name in ForecastSummary.model_fields}
+    flags = [EvidenceFlag.model_validate(flag) for flag in row.answer["flags"]]
+    return ListedForecast(**facts, first=[*map(_, stops.values()), *look_first(flags), *read_first(flags)])
 
 
 def _whole(row: IssuedForecast, families: Mapping[str, PackFamily]) -> IssuedForecastAnswer:
@@ -105,7 +116,9 @@ def forecasts_router(max_page: int) -> APIRouter:
 
     query_type = _query(max_page)
 
-    def list_issued_forecasts(query: Any, store: CurrentStore, if_none_match: IfNoneMatch = None) -> Response:
+    def list_issued_forecasts(
+        query: Any, store: CurrentStore, families: KnownFamilies, if_none_match: IfNoneMatch = None
+    ) -> Response:
         """List the forecasts as they were issued, without their curves, a page at a time."""
         conditions = [
             *([IssuedForecast.pack_id == query.pack_id] if query.pack_id else []),
@@ -114,7 +127,9 @@ def forecasts_router(max_page: int) -> APIRouter:
         ]
         with store.reading() as session:
             rows, cursor = list_page(session, IssuedForecast, conditions, query.limit, query.cursor)
-        body = ForecastPage(items=[summary_of(row) for row in rows], next_cursor=cursor).model_dump_json()
+            stops = stopped_by(session, {row.pack_id for row in rows}, families)
+        items = [_listed(row, stops.get(row.pack_id, {})) for row in rows]
+        body = ForecastPage(items=items, next_cursor=cursor).model_dump_json()
         return tagged(body, tag_of(body), if_none_match)
 
     list_issued_forecasts.__annotations__["query"] = Annotated[query_type, Query()]
@@ -130,19 +145,21 @@ def forecasts_router(max_page: int) -> APIRouter:
         "/issued-forecasts/{forecast_id}",
         operation_id="read_issued_forecast",
         response_model=IssuedForecastAnswer,
-        responses={200: {"headers": TAGGED}, **NOT_MODIFIED, **problem_responses(404, 422, 503)},
+        responses={200: {"headers": TAGGED}, **NOT_MODIFIED, **problem_responses(404, 409, 422, 503)},
     )
     def read_issued_forecast(
         forecast_id: Annotated[int, Path(ge=1, le=LARGEST_NUMBER)],
         store: CurrentStore,
         families: KnownFamilies,
+        now: Now,
         if_none_match: IfNoneMatch = None,
     ) -> Response:
-        """Read a forecast as it was issued."""
+        """Read a forecast as it was issued, unless a fact on record stops its pack by now."""
         with store.reading() as session:
             row = session.get(IssuedForecast, forecast_id)
-        if row is None:
-            raise NoSuchRecord(_("There is no issued forecast %(number)s.") % {"number": forecast_id})
+            if row is None:
+                raise NoSuchRecord(_("There is no issued forecast %(number)s.") % {"number": forecast_id})
+            chemistry_unless_stopped(session, row.pack_id, families, now)
         return tagged(_whole(row, families).model_dump_json(), f'"{row.id}"', if_none_match)
 
     return router

@@ -42,8 +42,17 @@ class IssuedForecastAnswer(ForecastSummary):
     answer: ForecastAnswer
 
 
+class ListedForecast(ForecastSummary):
+    """One of many, with what speaks against going by it."""
+
+    first: list[str] = Field(
+        description="To be known before the days are gone by: what stops the pack as the record stands, and what the "
+        "forecast itself warns of."
+    )
+
+
 class ForecastPage(BaseModel):
     """Some of the forecasts, in the order in which they were issued."""
 
-    items: list[ForecastSummary]
+    items: list[ListedForecast]
     next_cursor: str | None

@@ -11,6 +11,7 @@ from models.decisions.money import Money
 from models.decisions.ordering import Costs, Offer, latest_order_days, plan_orders
 from models.decisions.release import release_risk
 from models.decisions.stock import critical_ratio, lead_time_demand, stock_for_service
+from service.decisions.basis.lead_times import on_order
 from service.decisions.basis.open_cases import open_case, open_cases
 from service.records.subjects.suppliers import OFFERS
 from service.store.schema import Score
@@ -42,6 +43,8 @@ def out(filled):
 
 
 def test_a_release_tells_the_chance_the_kilometres_and_the_conditions(out, store, clock):
+    with store.writing() as session:
+        session.get_one(Score, "MB-VAN-07").good_until = clock() + timedelta(days=2)
     given = out.post(f"{VAN}/release", json={"in_days": 7, "km_per_day_low": 10, "km_per_day_high": 30}).json()
     with store.reading() as session:
         case = open_case(session, "MB-VAN-07", clock())
@@ -52,21 +55,44 @@ def test_a_release_tells_the_chance_the_kilometres_and_the_conditions(out, store
     assert given["km"] == {"early": 70, "middle": 154, "late": 210}, "22 km a day in the newest plan of use"
     assert given["sentence"] == risk.sentences[0]
     assert given["conditions"][1:] == list(risk.conditions)
-    with store.reading() as session:
-        last = session.get_one(Score, "MB-VAN-07").good_until
-    assert last.date() < clock().date()
-    assert given["good_until"] is None, "its last promised day is past"
-    assert given["conditions"][0].startswith(("Promise ", "Not even one day more"))
+    assert given["conditions"][0].startswith("Promise it until 2026-03-")
     assert any("licensed" in caution for caution in given["cautions"])
     on_a_date = out.post(f"{VAN}/release", json={"promised": "2026-03-21"}).json()
     assert on_a_date["get_there"] == given["get_there"]
+
+
+def test_no_chance_and_no_distance_is_told_where_the_forecast_does_not_let_it_go(out, store, clock):
+    """It opened with "About 71 in 100 ... 154 km", where the forecast said not to let it go."""
+    origin = datetime.fromisoformat(out.get("/v1/issued-forecasts/1").json()["origin"])
+    for held, verb in ((0, "By these figures do not let it go: not even one day"), (2, "Do not let it go: what was")):
+        with store.writing() as session:
+            session.get_one(Score, "MB-VAN-07").good_until = origin + timedelta(days=held)
+        given = out.post(f"{VAN}/release", json={"in_days": 7, "km_per_day": 22}).json()
+        for said in (given["first"][0], given["sentence"], given["conditions"][0]):
+            assert said.startswith(verb)
+        assert {given[name] for name in ("get_there", "get_there_at_most", "band_low", "band_high", "good_until")} == {
+            None
+        }
+        assert given["km"] == {"early": None, "middle": None, "late": None}
+        assert given["days"]["middle"] == 7, "when the replacement comes is told"
+        assert " in 100 " not in given["sentence"]
+        assert " km" not in given["sentence"]
+        assert not any("before it leaves" in condition for condition in given["conditions"])
+        page = out.get("/bench/units/MB-VAN-07/way?in_days=7&km_per_day=22").text
+        assert verb in page
+        assert "154 km" not in page
+
+
+def test_a_day_is_promised_until_the_hour_at_which_the_forecast_ends(out, store, clock):
+    with store.reading() as session:
+        last = session.get_one(Score, "MB-VAN-07").good_until
     # The same hour: the moment that the forecast says, not a count that loses a day for the minutes since.
     clock.now = datetime.fromisoformat(out.get("/v1/issued-forecasts/1").json()["origin"]) + timedelta(minutes=40)
     days = int(out.get("/v1/issued-forecasts/1").json()["good_for_days"])
     told = out.post(f"{VAN}/release", json={"in_days": 7}).json()
     assert told["good_until"] == (last.isoformat().replace("+00:00", "Z") if days else None)
     said = told["conditions"][0]
-    assert said.startswith(f"Promise it until {last:%Y-%m-%d %H:%M}" if days else "Not even one day more")
+    assert said.startswith(f"Promise it until {last:%Y-%m-%d %H:%M}" if days else "By these figures do not let it go")
 
 
 def test_a_stored_and_a_sent_pack_risk_the_same(out, van_case, clock):
@@ -91,7 +117,7 @@ def test_a_stored_and_a_sent_pack_risk_the_same(out, van_case, clock):
     assert alone["cheapest"] == kept["cheapest"]
 
 
-def test_the_order_on_record_tells_when_the_pack_comes(out, problem_in, clock):
+def test_the_order_on_record_tells_when_the_pack_comes(out, problem_in, clock, store):
     said = problem_in(out.post(f"{VAN}/release", json={}), 422)
     assert "no order for this pack is on record" in said["detail"]
     assert "record the order" in said["problems"][0]["mend"]
@@ -101,7 +127,11 @@ def test_the_order_on_record_tells_when_the_pack_comes(out, problem_in, clock):
     assert "The order has been open for 4 days." in given["basis"][0]
     assert given["days"]["early"] >= 1
     orders = out.post(f"{VAN}/orders", json={}).json()
-    assert orders["on_order"]["fault_first"] == pytest.approx(1 - given["get_there"])
+    with store.reading() as session:
+        case = open_case(session, "MB-VAN-07", clock())
+        comes = on_order(session, case.topped_at, clock())["MB-VAN-07"].lead_time
+    chance = 1 - float(release_risk(case.promised, comes).get_there[0])
+    assert orders["on_order"]["fault_first"] == pytest.approx(chance)
     assert orders["first"][0].startswith(
         "A pack is ordered already, from north-quay on 2026-03-10: order nothing more."
     )
@@ -117,7 +147,7 @@ def test_the_order_on_record_tells_when_the_pack_comes(out, problem_in, clock):
     fitted = out.post(f"{VAN}/release", json={}).json()
     assert fitted["days"]["late"] == 0
     assert "The replacement is there, or comes today." in fitted["sentence"]
-    assert "0 days" not in fitted["sentence"]
+    assert " 0 days" not in fitted["sentence"]
     assert out.post(f"{VAN}/orders", json={}).json()["first"][0].startswith("The pack is here")
     out.patch(f"/v1/deliveries/{number}", json={"arrived_at": None})
     clock.forward(days=17)

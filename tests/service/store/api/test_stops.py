@@ -81,6 +81,21 @@ def test_each_page_of_the_pack_shows_the_stop_and_no_figure(out, page):
         assert promise not in shown.split("Forecasts as they were told")[0]
 
 
+def test_a_kept_forecast_is_not_told_once_its_pack_is_stopped(out, problem_in):
+    """It said "may go until" with status 200, where the page showed the stop and the sheet was refused."""
+    kept = "/v1/issued-forecasts/1"
+    (before,) = out.get("/v1/issued-forecasts").json()["items"]
+    tag = out.get(kept).headers["ETag"]
+    assert not any("STOP" in said or "seen" in said for said in before["first"])
+    reading = {"pack_id": "MB-VAN-07", "time": "2026-03-13T08:00:00Z", "state": "rest", "block_v": [12.9] * 14}
+    assert out.post("/v1/readings", json={**reading, "inspected": "damaged"}).status_code == 201
+    for headers in ({}, {"If-None-Match": tag}):
+        document = problem_in(out.get(kept, headers=headers), 409)
+        assert [stop["code"] for stop in document["stops"]] == ["damaged"]
+    (listed,) = out.get("/v1/issued-forecasts").json()["items"]
+    assert listed["first"][0] == document["stops"][0]["text"]
+
+
 def test_no_list_decides_on_a_stopped_pack(out, shorted):
     ranked = shorted.post("/v1/orders/queue", json={})
     assert "MB-VAN-07" not in [entry["pack_id"] for entry in ranked.json().get("entries", [])]

@@ -41,6 +41,7 @@ def test_a_forecast_stays_as_it_was_issued(api, van_case, clock):
     assert newer.json()["good_for_days"] == newer.json()["answer"]["good_for"][1]["days"]
     listed = api.get("/v1/issued-forecasts?pack_id=MB-VAN-07").json()["items"]
     assert [entry["id"] for entry in listed] == [issued.json()["id"], newer.json()["id"]]
+    assert listed[0].pop("first")[0] == issued.json()["answer"]["lead"][0], "nobody read it after the charge"
     assert listed[0].items() <= issued.json().items()
     assert api.get("/v1/issued-forecasts?since=2026-03-15T00:00:00Z").json()["items"] == listed[1:]
 
