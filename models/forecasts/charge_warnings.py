@@ -20,7 +20,7 @@ from models.forecasts.forecast import Flag
 from models.forecasts.inputs import history_at
 from models.forecasts.noted import noted_in
 from models.packs.family import PackFamily
-from models.packs.history import PackHistory
+from models.packs.history import LOOKED, PackHistory
 from models.packs.stops import Stop
 from models.packs.stops.known import LOOK_AFTER
 from models.packs.tables import tables_from_histories
@@ -69,7 +69,7 @@ def forbidding(flags: Iterable[Flag], history: PackHistory, at: datetime | None)
     """Return the grave flags that forbid any charge by a moment: nobody has looked since the newest charge."""
     charged = max((t.time for t in history.topups if at is None or t.time <= at), default=None)
     looked = charged is not None and any(
-        r.inspected == "sound" and r.time >= charged + LOOK_AFTER and (at is None or r.time <= at)
+        r.inspected in LOOKED and r.time >= charged + LOOK_AFTER and (at is None or r.time <= at)
         for r in history.readings
     )
     return [f for f in flags if f.grave and f.code in CHARGE_NOTHING and (f.code == _HEAT or not looked)]

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from models.base.arrays import Floats, Rows
+from models.base.arrays import Bools, Floats, Rows
+from models.packs.history import LOOKED
 from models.packs.tables import HistoryTables
 
 
@@ -32,6 +33,12 @@ class NewestTopUps:
     @cached_property
     def _place(self) -> Rows:
         return np.append(self.packs.get_indexer(self.tables.pack_index()), -1)
+
+    @cached_property
+    def looked(self) -> Bools:
+        """Of each reading, whether somebody looked the pack over and nothing showed."""
+        seen = self.tables.words("readings", "inspected")
+        return np.asarray(np.logical_or.reduce([seen == word for word in LOOKED]), dtype=np.bool_)
 
     @cached_property
     def rows(self) -> Rows:

@@ -56,7 +56,7 @@ def not_risen(newest: NewestTopUps, error_v_per_cell: float) -> dict[int, list[N
     charge, end = tables.column("topups", "charge_ah"), tables.days("topups")
     owner, reader, day = newest.owner("topups"), newest.owner("readings"), tables.days("readings")
     visit = newest.day - VISIT / _DAY
-    looked = np.flatnonzero((reader >= 0) & (tables.words("readings", "inspected") == "sound"))
+    looked = np.flatnonzero((reader >= 0) & newest.looked)
     seen = np.full(len(newest), -np.inf)
     np.maximum.at(seen, reader[looked], day[looked] - LOOK_AFTER / _DAY)
     rows = np.flatnonzero((owner >= 0) & ~np.isnan(charge) & (end >= np.append(visit, np.nan)[owner]))

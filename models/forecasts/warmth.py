@@ -30,7 +30,7 @@ def warmth_at_rest(newest: NewestTopUps) -> tuple[Floats, Floats, Floats]:
     rows = rows[np.argsort(day[rows], kind="stable")]
     last[of[rows]] = read_c[rows]
     since = np.nan_to_num(newest.day - VISIT / timedelta(days=1), nan=-np.inf)
-    looked = np.flatnonzero((tables.words("readings", "inspected") == "sound") & (of >= 0))
+    looked = np.flatnonzero(newest.looked & (of >= 0))
     np.maximum.at(since, of[looked], day[looked] - LOOK_AFTER / timedelta(days=1))
     rows = rows[day[rows] >= since[of[rows]]]
     rows = rows[np.argsort(read_c[rows], kind="stable")]
@@ -67,7 +67,7 @@ def frost_near_charge(newest: NewestTopUps) -> tuple[Floats, Bools]:
     since, ago = day[rows] - end[of[rows]], end[of[rows]] - hours[of[rows]] / 24 - day[rows]
     known = np.zeros(len(newest), dtype=np.bool_)
     known[of[rows[(ago <= soaked) & (since <= around)]]] = True
-    looked = np.flatnonzero((of >= 0) & (tables.words("readings", "inspected") == "sound"))
+    looked = np.flatnonzero((of >= 0) & newest.looked)
     known[of[looked[day[looked] >= end[of[looked]] + look_after]]] = True
     near = (ago <= visit) & (since <= soaked) & (read_c[rows] < COLDEST_C)
     frost = np.full(len(newest), np.nan)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from itertools import pairwise
-from typing import Annotated, Literal, Self
+from typing import Annotated, Final, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
@@ -26,8 +26,11 @@ Weakness = Literal["leak", "fade", "neglect", "joint"]
 ChargedPart = Literal["block", "module"]
 EndVoltageAt = Literal["block", "supply"]
 AlsoDone = Literal["module-swapped", "bars-cleaned", "pack-reconditioned"]
-Inspected = Literal["sound", "damaged"]
+Inspected = Literal["sound", "cells", "damaged"]
 CodeState = Literal["none", "pending", "confirmed", "permanent"]
+
+LOOKED: Final = ("sound", "cells")
+"""What is noted of `BlockReading.inspected` where somebody looked the pack over and nothing showed."""
 
 MAX_BLOCK_V = 250.0
 """No block of a family (at most 60 cells of at most 4.2 V) reads above this; more is surely millivolts. Unit: V."""
@@ -54,9 +57,10 @@ class BlockReading(_Fact):
         Pack current in A, discharge positive. At rest it is about 0.
     temperature_c : float, optional
         Pack temperature in °C.
-    inspected : {"sound", "damaged"}, optional
-        What somebody saw who looked the pack over for swelling, leaks and heat: nothing, or damage. Not noted means
-        that nobody looked. Damage stands until a module was swapped and a look after that finds none.
+    inspected : {"sound", "cells", "damaged"}, optional
+        What somebody saw who looked the pack over for swelling, leaks and heat: nothing, or damage. "cells" where
+        nothing showed and each cell of the blocks in doubt was measured and none is bad: a look tells nothing of volts.
+        Not noted means that nobody looked. Damage stands until a module was swapped and a look after that finds none.
     soc_pct : float, optional
         State of charge as the car's controller tells it, % (SAE J1979 and scan tools tell it so).
     spread_v : float, optional

@@ -146,6 +146,7 @@ def inspected_words() -> dict[str, str]:
     return {
         "": _("Nobody looked it over"),
         "sound": _("Nothing shows: no swelling, leak or heat"),
+        "cells": _("Nothing shows, and each cell in doubt was measured: none is bad"),
         "damaged": _("Swelling, a leak, heat or other damage"),
     }
 

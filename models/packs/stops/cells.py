@@ -31,11 +31,11 @@ def one_cell_down_v(family: PackFamily, peers_v: Floats) -> Floats:
 
 
 def driven_backwards(known: Known) -> Said | None:
-    """Find blocks that read the wrong way round since somebody looked."""
+    """Find blocks that read the wrong way round since their cells were measured."""
     below = np.zeros(known.family.blocks, dtype=np.bool_)
     for reading in known.readings:
         if (now := np.nan_to_num(volts_of(reading)) < 0).any():
-            below |= now & known.unseen(reading.time)
+            below |= now & known.unmeasured(reading.time)
     if not below.any():
         return None
     return say(
@@ -45,34 +45,37 @@ def driven_backwards(known: Known) -> Said | None:
 
 
 def no_volts(known: Known) -> Said | None:
-    """Find blocks that read nothing at all when they were last read, at rest, under load or under charge."""
+    """Find blocks that read nothing at all since their cells were measured.
+
+    Whether a lead was off or the cells are dead no later reading tells: a slip is corrected or removed on record.
+    """
     most = known.family.cells_per_block * NOTHING_CELL_V
-    for state in ("rest", "discharge", "charge"):
-        reading = known.newest(state)
-        if reading is None:
-            continue
+    nothing = np.zeros(known.family.blocks, dtype=np.bool_)
+    for reading in known.readings:
         volts = np.nan_to_num(volts_of(reading), nan=np.inf)
-        if (nothing := (volts >= 0) & (volts <= most)).any():
-            return say(
-                "%(blocks)s read no voltage: a sense lead is off or broken, or the cells are dead or shorted.",
-                blocks=blocks_said(nothing),
-            )
-    return None
+        if (now := (volts >= 0) & (volts <= most)).any():
+            nothing |= now & known.unmeasured(reading.time)
+    if not nothing.any():
+        return None
+    return say(
+        "%(blocks)s read no voltage: a sense lead is off or broken, or the cells are dead or shorted.",
+        blocks=blocks_said(nothing),
+    )
 
 
 def below_floor(known: Known) -> Said | None:
-    """Find blocks that rested below their floor since somebody looked; of lithium-ion, read so at any time."""
+    """Find blocks that rested below their floor and were not measured since; of lithium-ion, read so at any time."""
     family = known.family
     floor, nothing = (family.cells_per_block * v for v in (family.min_cell_v, NOTHING_CELL_V))
     low = known.rest_v < floor
     lithium = family.chemistry == "lithium-ion"
     for reading in known.readings if lithium else known.rests:
-        # A lead that was off reads nothing, and reads again once it is on.
+        # What reads nothing is told by itself.
         volts = np.nan_to_num(volts_of(reading), nan=np.inf)
         if (now := (volts < floor) & (volts > nothing)).any():
-            # What it did to a lithium-ion cell stays, whoever looks.
+            # What it did to a lithium-ion cell stays, whoever measures.
             swapped = np.array([known.swapped_since(reading.time, block) for block in range(family.blocks)])
-            low |= now & (~swapped if lithium else known.unseen(reading.time))
+            low |= now & (~swapped if lithium else known.unmeasured(reading.time))
     if not low.any() or not known.its_volts:
         return None
     return say(
@@ -95,7 +98,7 @@ def collapse_v(family: PackFamily, peers_v: Floats) -> Floats:
 
 
 def collapsed(known: Known) -> Said | None:
-    """Find a block that broke down under load, and that nobody has looked at since."""
+    """Find a block that broke down under load, and whose cells nobody has measured since."""
     family = known.family
     if family.chemistry == "lithium-ion" or not known.its_volts:
         return None  # lithium-ion stops at its floor under load already
@@ -105,7 +108,7 @@ def collapsed(known: Known) -> Said | None:
         volts, nothing = volts_of(reading), family.cells_per_block * NOTHING_CELL_V
         peers = others_v(volts)
         down = (np.nan_to_num(volts, nan=np.inf) <= collapse_v(family, peers)) & (volts > nothing)
-        if (down := down & known.unseen(reading.time)).any():
+        if (down := down & known.unmeasured(reading.time)).any():
             worst = int(np.argmin(np.where(down, volts, np.inf)))
             return say(
                 "Under load on %(day)s block %(block)s fell to %(volts)s V while its peers read %(peers)s V: several "
@@ -119,7 +122,7 @@ def collapsed(known: Known) -> Said | None:
 
 
 def cell_down(known: Known) -> Said | None:
-    """Find a block that rests as if cells of it were shorted or reversed, or rested so and was not looked at since.
+    """Find a block that rests as if cells of it were shorted or reversed, or rested so and was not measured since.
 
     A level reading later undoes nothing: a slip of the meter is corrected or removed on record.
     """
@@ -144,8 +147,8 @@ def cell_down(known: Known) -> Said | None:
     for reading in reversed(known.rests):
         volts_then = volts_of(reading)
         peers_v = others_v(volts_then)
-        # A lead that was off reads nothing, and reads again once it is on.
-        volts_then = np.where(known.unseen(reading.time) & (volts_then > nothing), volts_then, np.nan)
+        # What reads nothing is told by itself.
+        volts_then = np.where(known.unmeasured(reading.time) & (volts_then > nothing), volts_then, np.nan)
         then = _furthest_down(family, volts_then, peers_v, _allowed(known, known.charged_before(reading.time)))
         if then is not None:
             block, volts, cells = then

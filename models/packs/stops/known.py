@@ -15,7 +15,7 @@ from models.base.arrays import Bools, Floats
 from models.base.messages import Said, say_count
 from models.packs.contradictions import flows
 from models.packs.family import PackFamily
-from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
+from models.packs.history import LOOKED, BlockReading, Outcome, PackHistory, TopUp, UsagePlan
 
 BEFORE_DRIVING: Final = timedelta(hours=36)
 """So soon after a charge a block still stands on its charge branch. Invented."""
@@ -53,6 +53,10 @@ class Known:
         When somebody looked the pack over and nothing showed.
     looked_after : datetime
         What lies up to this was looked at since, and nothing showed.
+    measurings : tuple of datetime
+        When each cell of the blocks in doubt was measured and none was bad.
+    measured_after : datetime
+        What was read up to this was followed by such a measurement.
     """
 
     family: PackFamily
@@ -70,6 +74,8 @@ class Known:
     swapped: tuple[datetime | None, ...]
     looks: tuple[datetime, ...]
     looked_after: datetime
+    measurings: tuple[datetime, ...]
+    measured_after: datetime
 
     @cached_property
     def median_v(self) -> float:
@@ -103,8 +109,13 @@ class Known:
 
     def unseen(self, time: datetime) -> Bools:
         """Return of which blocks what was read at a moment is still to be looked at, shape (blocks,)."""
-        if time <= self.looked_after:
-            return np.zeros(self.family.blocks, dtype=np.bool_)
+        return self._unswapped(time) & (time > self.looked_after)
+
+    def unmeasured(self, time: datetime) -> Bools:
+        """Return of which blocks the cells are still to be measured for what was read at a moment, shape (blocks,)."""
+        return self._unswapped(time) & (time > self.measured_after)
+
+    def _unswapped(self, time: datetime) -> Bools:
         return np.array([swapped is None or swapped <= time for swapped in self.swapped])
 
     @property
@@ -170,7 +181,8 @@ def known_at(history: PackHistory, family: PackFamily, at: datetime | None, ambi
         if charge.also_done == "module-swapped":
             for block in charge.blocks:
                 swapped[block - 1] = charge.time
-    looks = tuple(r.time for r in readings if r.inspected == "sound")
+    looks = tuple(r.time for r in readings if r.inspected in LOOKED)
+    measurings = tuple(r.time for r in readings if r.inspected == "cells")
     return Known(
         family=family,
         readings=readings,
@@ -186,8 +198,15 @@ def known_at(history: PackHistory, family: PackFamily, at: datetime | None, ambi
         ambient_c=ambient_c,
         swapped=tuple(swapped),
         looks=looks,
-        looked_after=looks[-1] - LOOK_AFTER if looks else datetime.min.replace(tzinfo=UTC),
+        looked_after=_done_by(looks),
+        measurings=measurings,
+        measured_after=_done_by(measurings),
     )
+
+
+def _done_by(looks: Sequence[datetime]) -> datetime:
+    """Return up to when what was done shows by the newest of some looks."""
+    return looks[-1] - LOOK_AFTER if looks else datetime.min.replace(tzinfo=UTC)
 
 
 def _charged_before(topups: Sequence[TopUp], time: datetime, family: PackFamily) -> Bools:

@@ -76,3 +76,8 @@ class StopRule:
     def by_look(self) -> bool:
         """Whether a look noted with a later reading can lift it: its own words say so."""
         return "(inspected)" in self.instead
+
+    @property
+    def by_cells(self) -> bool:
+        """Whether only a measurement of its cells can, noted likewise."""
+        return self.by_look and "cells were measured" in self.instead

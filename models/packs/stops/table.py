@@ -30,8 +30,9 @@ from models.packs.stops.rules import Stop, Stopped, StopRule
 
 _NOT_CHARGED_ON = say(
     "Charge nothing and do not drive on it. Have the block measured cell by cell by somebody licensed to, and replaced "
-    "where that shows a bad cell. This stands until a reading of the next day or later says what was seen (inspected), "
-    "or a module of the block was swapped. If the meter slipped, correct that reading and say why: the reason is kept."
+    "where that shows a bad cell. This stands until a reading of the next day or later says that its cells were "
+    "measured and none is bad (inspected), or a module of the block was swapped; a look alone does not lift it. If "
+    "the meter slipped, correct that reading and say why: the reason is kept."
 )
 _LOOK = say(
     "Charge nothing more and do not drive on it. Let it stand in a ventilated place, look for swelling, leaks and "
@@ -97,7 +98,10 @@ STOPS: Final[tuple[StopRule, ...]] = (
         no_volts,
         say(
             "Charge nothing and do not drive on it. Check the sense lead and its plug, with the pack made safe by "
-            "somebody licensed to; then read all blocks again. A block that reads nothing on its own terminals is dead."
+            "somebody licensed to; then read all blocks again. A block that reads nothing on its own terminals is "
+            "dead. If it was the lead, remove that reading and say why: the reason is kept. Else this stands until a "
+            "module of the block was swapped, or a reading of the next day or later says that its cells were measured "
+            "and none is bad (inspected)."
         ),
         _PRACTICE,
     ),
@@ -201,14 +205,20 @@ def stops_of(
 
 def _with_early_look(text: Said, rule: StopRule, known: Known) -> Said:
     """Say of a look that came too early for what was found that it does not count, why, and from when one would."""
-    if not known.looks or rule.find(replace(known, looked_after=known.looks[-1])) is not None:
+    looks = known.measurings if rule.by_cells else known.looks
+
+    def lifts(time: datetime) -> bool:
+        by_then = replace(known, measured_after=time) if rule.by_cells else replace(known, looked_after=time)
+        return rule.find(by_then) is None
+
+    if not looks or not lifts(looks[-1]):
         return text
-    done = next(time for time in known.moments if rule.find(replace(known, looked_after=time)) is None)
+    done = next(time for time in known.moments if lifts(time))
     return say(
         "%(what)s The look noted on %(look)s came too early and does not count: what was done may show only after "
         "%(least)s. Look again from %(from)s on.",
         what=text,
-        look=moment(known.looks[-1]),
+        look=moment(looks[-1]),
         least=hours(LOOK_AFTER / timedelta(hours=1)),
         **{"from": moment(done + LOOK_AFTER)},
     )

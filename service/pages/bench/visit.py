@@ -14,7 +14,7 @@ from pydantic import BaseModel
 from models.base import counts
 from models.base.errors import BadInput, Problem
 from models.packs.family import PackFamily
-from models.packs.history import BlockReading, Outcome, PackHistory, State, TopUp, UsagePlan
+from models.packs.history import LOOKED, BlockReading, Outcome, PackHistory, State, TopUp, UsagePlan
 from models.packs.stops.charging import begun
 from service.core.cautions import driving
 from service.core.refusals import Conflict
@@ -195,7 +195,7 @@ def read_visit(visit: Visit, form: Form, now: datetime, zone: Any, topped_at: da
     _read_return(visit, form, start, zone, topped_at)
     if visit.problems:  # nothing of it can be recorded yet, so that its look lifts no stop yet
         for part, fact in visit.seen.items():
-            if part in READ and fact.inspected == "sound":
+            if part in READ and fact.inspected in LOOKED:
                 visit.seen[part] = fact.model_copy(update={"inspected": None})
 
 

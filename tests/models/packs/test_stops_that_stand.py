@@ -68,9 +68,14 @@ DONE = {
     "charged-cold": (charge(0), rest(-0.01, temperature_c=-6)),
     "below-floor": (rest(-0.1, -3.5), charge(0)),
     "cell-down": (rest(-0.1, -2.6), charge(0)),
+    "no-volts": (rest(-0.1, -LEVEL_V), charge(0)),
+    "reversed": (rest(-0.1, -LEVEL_V - 1), charge(0)),
     "collapsed": (rest(-0.11, -0.2), load(-0.1, 5.0), charge(0)),
 }
 """What was done to block 5 on the first day, by the stop that it is."""
+
+READ_OFF_VOLTS = ("no-volts", "reversed", "below-floor", "cell-down", "collapsed")
+"""Those that only its volts show."""
 
 
 @pytest.mark.parametrize("code", DONE)
@@ -85,9 +90,49 @@ def test_it_stands_after_the_return_and_the_next_charges(code):
 @pytest.mark.parametrize("code", DONE)
 def test_a_look_the_next_day_ends_it_and_one_of_the_same_day_does_not(code):
     done, days = DONE[code], LOOK_AFTER / timedelta(days=1)
-    assert codes(*done, rest(0.5 + days + 0.1, inspected="sound")) == []
-    assert code in codes(*done, rest(0.7, inspected="sound"))
+    seen = "cells" if code in READ_OFF_VOLTS else "sound"
+    assert codes(*done, rest(0.5 + days + 0.1, inspected=seen)) == []
+    assert code in codes(*done, rest(0.7, inspected=seen))
     assert code in codes(*done, rest(0.5 + days + 0.1))
+
+
+@pytest.mark.parametrize("code", READ_OFF_VOLTS)
+def test_a_look_for_swelling_tells_nothing_of_volts_and_a_measurement_of_the_cells_or_a_swap_does(code):
+    """A block that fell to 3.0 V under load went back on the road because nothing swelled."""
+    done = DONE[code]
+    assert code in codes(*done, rest(3, inspected="sound"))
+    assert codes(*done, rest(3, inspected="cells")) == []
+    assert code in codes(*done, rest(3, inspected="cells"), *again(done, 4)), "it counts again"
+    (found,) = [s for s in stops_of(pack(*done), FAMILY) if s.code == code]
+    assert "its cells were measured" in found.instead
+
+
+@pytest.mark.parametrize("volts", [0.0, 0.3])
+@pytest.mark.parametrize("state", ["rest", "load"])
+@pytest.mark.parametrize("family", ["gravel-14", "loess-28"])
+def test_a_dead_block_stops_whatever_it_reads_later(volts, state, family):
+    """At 1.0 V the stop stood, at 0.3 V it went with the next reading, and a charge was told."""
+    of = FAMILIES[family]
+    level = of.cells_per_block * of.curves.ocv_v[len(of.curves.ocv_v) // 2]
+
+    def read(days, weak, state="rest"):
+        block_v = tuple(weak if block == 8 else level for block in range(of.blocks))
+        return BlockReading(time=at(days), state=state, current_a=15 * (state != "rest"), block_v=block_v)
+
+    def found(*readings):
+        return {s.code for s in stops_of(PackHistory(pack_id="V", family=family, readings=readings), of)}
+
+    dead = read(0, min(volts, of.cells_per_block * 0.05), "rest" if state == "rest" else "discharge")
+    assert "no-volts" in found(dead, read(1, level))
+    assert "no-volts" in found(dead, read(1, level, "discharge"), read(40, level))
+    assert "no-volts" not in found(read(0, level), read(1, level))
+    measured = read(1, level).model_copy(update={"inspected": "cells"})
+    assert "no-volts" not in found(dead, measured)
+
+
+def again(facts, days):
+    """What was read, read again so many days later."""
+    return [f.model_copy(update={"time": f.time + timedelta(days=days)}) for f in facts if isinstance(f, BlockReading)]
 
 
 @pytest.mark.parametrize("off", [-2.6, -1.08])
@@ -99,15 +144,15 @@ def test_a_cell_that_was_down_after_the_charge_is_not_undone_by_a_level_reading(
     assert codes(*down) == ["cell-down"]
     assert codes(*down, rest(later)) == ["cell-down"]
     if hours < LOOK_AFTER / timedelta(hours=1):
-        assert codes(*down, rest(later, inspected="sound")) == ["cell-down"]
-        (found,) = stops_of(pack(*down, rest(later, inspected="sound")), FAMILY)
+        assert codes(*down, rest(later, inspected="cells")) == ["cell-down"]
+        (found,) = stops_of(pack(*down, rest(later, inspected="cells")), FAMILY)
         assert "does not count" in found.text
-    assert codes(*down, rest(0.7 + LOOK_AFTER / timedelta(days=1), inspected="sound")) == []
+    assert codes(*down, rest(0.7 + LOOK_AFTER / timedelta(days=1), inspected="cells")) == []
     assert codes(*down, charge(3, 0.5, also_done="module-swapped"), rest(4)) == []
 
 
-def test_a_sense_lead_that_was_off_is_no_cell_down_once_it_is_on():
-    assert codes(charge(0), rest(0.7, -LEVEL_V), rest(0.8)) == []
+def test_a_block_that_read_nothing_is_not_told_as_a_cell_down_as_well():
+    assert codes(charge(0), rest(0.7, -LEVEL_V), rest(0.8)) == ["no-volts"]
 
 
 @pytest.mark.parametrize("code", [code for code in DONE if not code.startswith(("charged", "was"))])
@@ -232,13 +277,13 @@ def test_a_warm_room_does_not_warm_a_pack_that_was_read_in_the_frost_today(ambie
 
 @pytest.mark.parametrize("code", [code for code in DONE if code != "cell-down"])
 def test_a_look_that_came_too_early_is_named_with_the_hour_from_which_one_counts(code):
-    done = DONE[code]
-    (found,) = [s for s in stops_of(pack(*done, rest(0.7, inspected="sound")), FAMILY) if s.code == code]
+    done, seen = DONE[code], "cells" if code in READ_OFF_VOLTS else "sound"
+    (found,) = [s for s in stops_of(pack(*done, rest(0.7, inspected=seen)), FAMILY) if s.code == code]
     moments = [fact.time for fact in done]
     counts = next(m for m in sorted(moments) if f"{m + LOOK_AFTER:%Y-%m-%d %H:%M}" in found.text) + LOOK_AFTER
     assert f"The look noted on {at(0.7):%Y-%m-%d %H:%M}" in found.text
     assert "does not count" in found.text
-    again = (rest(0.7, inspected="sound"), rest((counts - START) / timedelta(days=1), inspected="sound"))
+    again = (rest(0.7, inspected=seen), rest((counts - START) / timedelta(days=1), inspected=seen))
     assert codes(*done, *again) == [], "from that moment on it counts"
 
 
