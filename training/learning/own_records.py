@@ -17,7 +17,7 @@ from models.base import counts
 from models.base.arrays import Bools
 from models.base.day_grid import DAYS, GRID_VERSION
 from models.base.errors import BadInput
-from models.base.percents import level_percent
+from models.base.percents import percent
 from models.calibration.conformal import ConformalBound, ShrunkenBound
 from models.calibration.stacking import LearnedCurves, OwnMixture, mixture_shares, outcome_likelihood
 from models.calibration.workshop_posterior import WorkshopPosterior
@@ -200,6 +200,9 @@ def learn_from_records(
             "model", f"{base.model_id} does not know how much workshops differ.", "Train a new one: `tideover train`."
         )
     known = known_by(record, at)
+    if sisters is not None:
+        others = apart_from(sisters, record)
+        sisters = others if len(others.topups) else None
     own = OwnRows.of(known, seed)
     cuts = cuts_of(record, at) if own.returns else []
     steps, done = len(cuts) + 2, 0
@@ -292,6 +295,24 @@ class Taught:
         return np.stack([leaning, *self.residual.corrected(X, leaning), *own])
 
 
+def apart_from(sisters: HistoryTables, record: HistoryTables) -> HistoryTables:
+    """Leave out the packs that the own record holds as well: a forecast must not foretell what it learned from.
+
+    A folder for the whole house holds the own export too, and a car may be known to two workshops.
+
+    Parameters
+    ----------
+    sisters : HistoryTables
+        With packs named ``workshop/pack``, as `models.packs.tables.side_by_side` names them.
+    record : HistoryTables
+    """
+    own = set(zip(record.topups["pack_id"], record.topups["time"], strict=True))
+    theirs = sisters.topups
+    name = theirs["pack_id"].str.split("/", n=1).str[-1]
+    both = {pack for pack, *charge in zip(theirs["pack_id"], name, theirs["time"], strict=True) if tuple(charge) in own}
+    return sisters.of_packs(pack for pack in sisters.packs["pack_id"] if pack not in both)
+
+
 def taught_by_sisters(base: Forecaster, sisters: HistoryTables, at: datetime, seed: int) -> Forecaster:
     """Return a forecaster that has learned from sister workshops as they stood at a moment, and from no own outcome."""
     known = known_by(sisters, at)
@@ -371,7 +392,7 @@ def what_was_learned(base: Forecaster, learned: Forecaster, own: OwnRows, *, not
     if words:
         said += " A high value of " + " and of ".join(words) + " than assumed speaks for an early return."
     if learned.sister_outcomes and learned.own is not None:
-        share = level_percent(float(learned.own.shares[-1]))
+        share = percent(float(learned.own.shares[-1]))
         said += f" What {theirs} of sister workshops teach counts {share} of the forecast, and less with each of yours."
     if not_written:
         some = "1 top-up was" if not_written == 1 else f"{not_written} top-ups were"

@@ -21,6 +21,7 @@ from training.learning.own_records import (
     BEFORE,
     LEARNED,
     OwnRows,
+    apart_from,
     learn_from_records,
     learned_forecaster,
     report_of,
@@ -143,6 +144,25 @@ def test_sister_workshops_count_as_far_as_they_foretell(base, record, sisters):
     assert one.own.shares[-1] > 2 * other.own.shares[-1]
     assert one.sister_outcomes == alike.sister_outcomes > 0
     assert one.own_outcomes == own.fates
+
+
+def test_the_own_export_among_the_sisters_teaches_nothing_twice(base, record, sisters):
+    """Parity: with the own record laid beside a sister's, what is learned is what that sister's alone teaches."""
+    south = sisters.of_packs(pack for pack in sisters.packs["pack_id"] if pack.startswith("south/"))
+    with_own = side_by_side({"own": record})
+    both = replace(
+        south,
+        **{name: pd.concat([with_own.frames()[name], frame]) for name, frame in south.frames().items()},
+    )
+    assert len(both.packs) == len(record.packs) + len(south.packs)
+    left = apart_from(both, record)
+    assert left.packs["pack_id"].tolist() == south.packs["pack_id"].tolist()
+    early = from_days(np.array([FIRST_DAY + 60.0]))[0].to_pydatetime()
+    alone = learn_from_records(base, record, early, sisters=with_own)
+    assert alone.forecaster.model_id == learn_from_records(base, record, early).forecaster.model_id
+    one, two = (learn_from_records(base, record, early, sisters=told) for told in (both, south))
+    assert one.facts["sister_fates"] == two.facts["sister_fates"] > 0
+    np.testing.assert_array_equal(one.forecaster.own.shares, two.forecaster.own.shares)
 
 
 def test_what_sisters_learned_later_is_not_used(base, record, sisters):
