@@ -11,9 +11,11 @@ import numpy as np
 
 from models.base.arrays import Floats
 from models.base.errors import BadInput
+from models.base.messages import say
 from models.packs.draw_down import DrawDown, as_it_stood, draw_downs
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, PackHistory, State, TopUp
+from models.packs.stops import Stop
 from models.packs.tables import SECONDS_PER_DAY
 from models.physics.imbalance import deviation_v, pack_median_v
 
@@ -219,6 +221,35 @@ def weak_block_of(family: PackFamily, history: PackHistory, at: datetime) -> int
             "Read all blocks first, at rest and under load, and add the readings; or name the block.",
         )
     return weakest + 1
+
+
+def unread_since_charge(history: PackHistory, at: datetime | None) -> Stop | None:
+    """Return the stop of a pack that was charged and of which nobody read the blocks at rest since.
+
+    An amount told then is told of the pack as it stood before that charge: put in, it is put in twice.
+
+    Parameters
+    ----------
+    at : datetime, optional
+        Facts after it are not used; everything on record if left out.
+    """
+    known = [topup for topup in history.topups if at is None or topup.time <= at]
+    if not known:
+        return None
+    charged = known[-1].time
+    if any(r.state == "rest" and charged <= r.time and (at is None or r.time <= at) for r in history.readings):
+        return None
+    return Stop(
+        "unread-since-charge",
+        "charging",
+        say(
+            "The charge of %(when)s is on record, and nobody has read the blocks at rest since: what is missing now is "
+            "not known.",
+            when=charged.isoformat(sep=" ", timespec="minutes"),
+        ),
+        say("Do not put it in again. Read all blocks at rest, some hours after that charge, and ask again."),
+        "derived: what is missing is told by readings, and these are of before the charge",
+    )
 
 
 def require_read_since_return(history: PackHistory, at: datetime | None) -> None:

@@ -22,7 +22,13 @@ from models.packs.stops import Stopped, require_no_stop
 from models.topup.block_readings import rest_set_aside
 from models.topup.charge_plan import ChargePlan, charge_plan
 from models.topup.concerns import POSSIBLE, Concern, Worth, concerns_of, gravest, stops_of_block
-from models.topup.evidence import BenchEvidence, BlockSnapshot, require_read_since_return, weak_block_of
+from models.topup.evidence import (
+    BenchEvidence,
+    BlockSnapshot,
+    require_read_since_return,
+    unread_since_charge,
+    weak_block_of,
+)
 from models.topup.gain_per_charge import ChargeStep, charges_to_try, what_it_buys
 from models.topup.missing_charge import MissingCharge
 from models.topup.possible_packs import PossiblePacks
@@ -116,7 +122,8 @@ def plan_topup(
         If the history does not fit the family, has no reading to go by, or none since the fault came back, if the weak
         block may be one that was not read, or the block does not exist.
     Stopped
-        If a fact, or a grave warning of the newest charge, ends the job, or charging, until something else is done.
+        If a fact, or a grave warning of the newest charge, ends the job, or charging, until something else is done; or
+        nobody has read the blocks at rest since the newest charge.
     """
     require_fit(history, family)
     moment = moment_of(history, at)
@@ -124,6 +131,8 @@ def plan_topup(
     if warned := forbidding(charge_warnings(history, family, at), history, at):
         raise Stopped(stops_of_warnings(warned), family)
     require_read_since_return(history, at)
+    if unread := unread_since_charge(history, at):
+        raise Stopped((unread,), family)
     history, unused = without_contradictions(history, family, moment)
     chosen = weak_block_of(family, history, moment) if block is None else _existing(block, family)
     reckoned = reckon(history, family, chosen, moment, ambient_c)

@@ -16,7 +16,7 @@ from models.topup.comparison import TopUpComparison, compare_topup
 from models.topup.plan import plan_topup
 from service.core import clock
 from service.core.cautions import all_cautions
-from service.core.translation import _, spoken
+from service.core.translation import spoken
 from service.forecasting.forecasts.cases import computing, family_of
 from service.forecasting.forecasts.last_seen import age_of, require_seen_lately
 from service.forecasting.forecasts.schemas import EvidenceFlag
@@ -62,7 +62,7 @@ def answer(
     told: dict[str, Any] = {
         name: spoken(getattr(plan, name)) for name in TopUpPlanAnswer.model_fields if hasattr(plan, name)
     }
-    first = [*_charged_since(case, plan.at), *_warned(case, family, forecaster, now)]
+    first = _warned(case, family, forecaster, now)
     told["sentences"] = type(told["sentences"])((*first, *told["sentences"]))
     told["cautions"] = all_cautions(family.chemistry)
     return TopUpPlanAnswer.model_validate(
@@ -73,17 +73,6 @@ def answer(
             "model_id": forecaster.model_id,
         }
     )
-
-
-def _charged_since(case: TopUpPlanCase, at: datetime) -> list[str]:
-    """Say that a charge on record was made after the reading that the plan goes by: nobody is to put it in again."""
-    if case.at is not None or not case.history.topups or case.history.topups[-1].time <= at:
-        return []
-    said = _(
-        "This plan is from before the charge of %(when)s, which is on record: do not put it in again. Read all blocks "
-        "at rest, some hours after that charge, and ask again."
-    )
-    return [said % {"when": case.history.topups[-1].time.isoformat(sep=" ", timespec="minutes")}]
 
 
 def _warned(case: TopUpPlanCase, family: PackFamily, forecaster: Forecaster, now: datetime | None) -> list[str]:

@@ -126,3 +126,21 @@ def test_a_rest_of_before_the_return_is_not_that_of_the_pack_that_came_back():
     history = pack(read(20, LOW), load, topups=(TOPPED,), outcomes=(back,))
     assert bench_evidence(history, FAMILY, 5, load.time).rest is None
     assert "no-rest-reading" in {concern.code for concern in plan_topup(history, FAMILY).concerns}
+
+
+def test_no_amount_is_told_of_a_pack_that_nobody_read_since_its_charge():
+    """It said "do not put it in again", and then how much to put in, at what current and for how long."""
+    volts = (13.0,) * 4 + (12.82,) + (13.0,) * 9
+    before = BlockReading(time=START, state="rest", block_v=volts)
+    charged = TopUp(time=START + timedelta(hours=2), blocks=(5,), charge_ah=1.1, duration_h=2.0)
+    after = BlockReading(time=START + timedelta(hours=5), state="rest", block_v=(*volts[:4], 13.1, *volts[5:]))
+    history = PackHistory(pack_id="A", family=FAMILY.name, readings=(before,), topups=(charged,))
+    for at in (None, START + timedelta(hours=20)):
+        with pytest.raises(Stopped) as told:
+            plan_topup(history, FAMILY, at=at)
+        assert [(stop.code, stop.ends) for stop in told.value.stops] == [("unread-since-charge", "charging")]
+    assert plan_topup(history, FAMILY, at=START).charge is not None, "as it was asked before the charge"
+    load = after.model_copy(update={"state": "discharge", "current_a": 18.0, "time": START + timedelta(hours=4)})
+    with pytest.raises(Stopped):
+        plan_topup(history.model_copy(update={"readings": (before, load)}), FAMILY)
+    assert plan_topup(history.model_copy(update={"readings": (before, after)}), FAMILY, block=5).block == 5

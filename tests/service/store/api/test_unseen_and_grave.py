@@ -121,8 +121,9 @@ GRAVE = "Do not go by these figures before this is looked at: Put in 4.6 Ah"
 
 def test_a_grave_flag_stands_at_every_door_that_decides(out, clock, problem_in):
     clock.now = datetime(2026, 3, 6, 9, 0, tzinfo=UTC)
-    again = out.post(f"{VAN}/topup-plan", json={}).json()["sentences"][0]
-    assert again.startswith("This plan is from before the charge of 2026-03-02 12:50")
+    (unread,) = problem_in(out.post(f"{VAN}/topup-plan", json={}), 409)["stops"]
+    assert unread["text"].startswith("The charge of 2026-03-02 12:50+00:00 is on record, and nobody has read")
+    assert unread["instead"].startswith("Do not put it in again.")
     number = out.get("/v1/topups").json()["items"][0]["id"]
     assert out.patch(f"/v1/topups/{number}", json={"charge_ah": 4.6, "duration_h": 8.4}).status_code == 200
     issued = out.post(f"{VAN}/forecasts", json={}).json()
