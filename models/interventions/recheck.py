@@ -27,8 +27,10 @@ from models.interventions.ensemble import ensemble_of, reconciled_weights
 from models.interventions.forward_runs import Ready, run_plans
 from models.interventions.pack_bank import FamilyBank
 from models.interventions.plans import PRESENT
+from models.packs.family import PackFamily
 from models.packs.fields import columns_of
 from models.packs.history import BlockReading
+from models.packs.stops.cells import one_cell_down_v
 from models.packs.tables import READING_COLUMNS, VOLT_DECIMALS, HistoryTables, block_column, block_columns
 from models.physics.block_voltage import block_voltage_v
 from models.physics.imbalance import deviation_v
@@ -87,10 +89,11 @@ class ReadingMeaning:
         Of such packs still holding on that day, how many will read so.
     good_for_days : float
         Further days that hold at the chosen risk; the horizon if that lies there or beyond.
-    return_7, return_14 : float
-        Probability that the fault returns within a week and within two weeks of that reading.
+    return_7, return_14 : float or None
+        Probability that the fault returns within a week and within two weeks of that reading; None where no simulated
+        pack read so.
     stop : bool
-        The risk passes the limit within a day: do not drive on with it.
+        The risk passes the limit within a day, or no simulated pack read so: do not drive on with it.
     """
 
     low_mv: float | None
@@ -98,8 +101,8 @@ class ReadingMeaning:
     share: float
     good_for_days: float
     beyond_horizon: bool
-    return_7: float
-    return_14: float
+    return_7: float | None
+    return_14: float | None
     stop: bool
 
 
@@ -210,7 +213,10 @@ def recheck_plan(
     part = curves(_features_then(tables, forecast, {best: here.block_v}))[0]
     below_mv = -1e3 * deviation_v(here.block_v)[:, block]
     holds = (returned[here.run, None] - best > DAYS).astype(np.float64)
-    table = meanings(below_mv, part, holds, weight[here.run], level)
+    table = with_end(
+        meanings(below_mv, part, holds, weight[here.run], level),
+        min(float(below_mv.max()), cell_down_mv(packs.family, here.block_v)),
+    )
     return RecheckPlan(
         present=forecast,
         risk=risk,
@@ -307,6 +313,33 @@ def meanings(
             )
         )
     return tuple(rows)
+
+
+def cell_down_mv(family: PackFamily, block_v: Floats) -> float:
+    """Return how far below the median of all blocks a block reads as if a cell of it were down, mV.
+
+    Parameters
+    ----------
+    block_v : array, shape (k, b)
+        Readings at rest, V.
+    """
+    off_v = float(one_cell_down_v(family, np.array([np.median(block_v)]))[0])
+    return -1e3 * off_v if off_v < 0 else np.inf
+
+
+def with_end(table: tuple[ReadingMeaning, ...], furthest_mv: float) -> tuple[ReadingMeaning, ...]:
+    """End a table where nothing is known any more: a reading further down is no promise, but a reason to stop.
+
+    Parameters
+    ----------
+    furthest_mv : float
+        The furthest down that any of the packs read, and no further than where a cell is down.
+    """
+    last = table[-1]
+    edge = float(STEP_MV * np.ceil(furthest_mv / STEP_MV))
+    if last.stop or not np.isfinite(edge) or (last.low_mv is not None and edge <= last.low_mv):
+        return table
+    return (*table[:-1], replace(last, high_mv=edge), ReadingMeaning(edge, None, 0.0, 0.0, False, None, None, True))
 
 
 def _good_for(survival: Floats, risk: float) -> Floats:

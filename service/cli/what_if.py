@@ -70,12 +70,14 @@ def _print_recheck(given: RecheckAnswer) -> None:
         table = Table("below the median, mV", "so many read so", "good for, days", "back within 7", "within 14")
         for row in given.table:
             days = "do not drive on" if row.stop else f"{row.good_for_days:.1f}"
-            table.add_row(
-                _edges(row), percent(row.share), days, risk_percent(row.return_7), risk_percent(row.return_14)
-            )
+            table.add_row(_edges(row), percent(row.share), days, _returned(row.return_7), _returned(row.return_14))
         console.print()
         console.print(table)
     _print_end(given)
+
+
+def _returned(chance: float | None) -> str:
+    return "not known" if chance is None else risk_percent(chance)
 
 
 def _edges(row: ReadingRow) -> str:

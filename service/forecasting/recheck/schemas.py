@@ -33,9 +33,14 @@ class ReadingRow(BaseModel):
     share: float = Field(description="Of such packs still holding on that day, how many will read so.")
     good_for_days: float = Field(description="Further days within the chosen risk; the horizon if there or beyond.")
     beyond_horizon: bool
-    return_7: float = Field(description="Probability that the fault returns within a week of that reading.")
-    return_14: float = Field(description="The same, within two weeks.")
-    stop: bool = Field(description="The risk passes the limit within a day: not to be driven on with.")
+    return_7: float | None = Field(
+        description="Probability that the fault returns within a week of that reading; null where no simulated pack "
+        "read so."
+    )
+    return_14: float | None = Field(description="The same, within two weeks.")
+    stop: bool = Field(
+        description="The risk passes the limit within a day, or no simulated pack read so: not to be driven on with."
+    )
     sentence: str
 
 

@@ -11,6 +11,12 @@ from service.forecasting.forecasts.sentences import about_days, count_days
 def row_sentence(row: ReadingMeaning, plan: RecheckPlan) -> str:
     """Say what one row of the table means; days are rounded down, as a promise must not grow in words."""
     reads = {"reads": reads_words(row.low_mv, row.high_mv), "day": plan.day}
+    if row.return_7 is None:
+        said = _(
+            "On day %(day)s, against the median of all blocks, %(reads)s: stop. Do not drive on: none of the simulated "
+            "packs read so. Enter the reading and ask again."
+        )
+        return said % reads
     if row.stop:
         said = _(
             "On day %(day)s, against the median of all blocks, %(reads)s: do not drive on. The risk of %(risk)s is "
@@ -55,8 +61,8 @@ def _side(edge: float) -> str:
 
 
 def gains(plan: RecheckPlan) -> bool:
-    """Whether the best day to read again brings any use at all, to the tenth of a day that is told."""
-    return plan.day is not None and round(plan.worth_days, 1) > 0
+    """Whether the best day to read again brings a whole day of use: days are what is promised and told."""
+    return plan.day is not None and plan.worth_days >= 1
 
 
 def sentences_of(plan: RecheckPlan) -> list[str]:
@@ -78,7 +84,7 @@ def sentences_of(plan: RecheckPlan) -> list[str]:
     worth = (
         _("The best day to read it again is day %(day)s: that buys %(days)s more on average, at the same risk.")
         if gains(plan)
-        else _("On no day does another reading gain anything on average, at the same risk.")
+        else _("On no day does another reading gain a whole day on average, at the same risk: no trip is made for it.")
     )
     return [
         limit,

@@ -88,7 +88,9 @@ def _rung(row: ReadingRow, y: float, end: float) -> Rung:
             RUNG,
             (
                 f"{said.reads}: {meaning}",
-                _("%(share)s back in two weeks; %(count)s of 100 packs read so") % count,
+                _("none of the simulated packs read so")
+                if row.return_14 is None
+                else _("%(share)s back in two weeks; %(count)s of 100 packs read so") % count,
             ),
         ),
         y=y + 5,

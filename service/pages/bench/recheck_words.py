@@ -22,6 +22,10 @@ class RecheckRow:
     of_100: str
 
 
+def _returned(chance: float | None) -> str:
+    return _("not known") if chance is None else _(risk_percent(chance))
+
+
 def recheck_row(row: ReadingRow) -> RecheckRow:
     """Write a row of the table."""
     if row.stop:
@@ -33,7 +37,7 @@ def recheck_row(row: ReadingRow) -> RecheckRow:
     return RecheckRow(
         reads=reads_words(row.low_mv, row.high_mv),
         good_for=good,
-        week=_(risk_percent(row.return_7)),
-        fortnight=_(risk_percent(row.return_14)),
+        week=_returned(row.return_7),
+        fortnight=_returned(row.return_14),
         of_100=f"{100 * row.share:.0f}",
     )

@@ -13,11 +13,21 @@ from models.base.day_grid import DAYS
 from models.base.errors import BadInput
 from models.interventions.forward_runs import run_plans
 from models.interventions.plans import PRESENT
-from models.interventions.recheck import agreeing, meanings, rest_readings_v, with_block_at
+from models.interventions.recheck import (
+    ReadingMeaning,
+    agreeing,
+    cell_down_mv,
+    meanings,
+    rest_readings_v,
+    with_block_at,
+    with_end,
+)
 from models.packs.history import BlockReading
+from models.packs.stops.cells import one_cell_down_v
 from models.packs.tables import history_of
 from models.physics.imbalance import deviation_v
 from tests.going_on import may_go_on
+from training.files.families import load_families
 from training.simulation.bank import ready_packs
 from training.simulation.cohort import CohortPlan, simulate_cohort
 from training.simulation.meters import MeterQuality, VisitFaults, read_blocks
@@ -159,3 +169,26 @@ def test_a_risk_out_of_range_is_refused(held_out, small_trained):
     tables, cases = held_out
     with pytest.raises(BadInput, match="between"):
         small_trained.forecaster.recheck_plan(history_of(tables, cases[0][1]["pack_id"]), 0.9, cases[0][1]["origin"])
+
+
+def test_no_row_promises_a_day_for_a_reading_that_no_pack_made(plans):
+    """One row for "whatever it reads" promised a day, of a block a volt below its peers as well."""
+    for plan in plans:
+        if plan.day is not None:
+            last = plan.table[-1]
+            assert last.stop
+            assert last.low_mv is not None
+            assert last.high_mv is None
+    one = ReadingMeaning(None, None, 1.0, 1.4, False, 0.25, 0.35, False)
+    kept, beyond = with_end((one,), 83.0)
+    assert (kept.high_mv, beyond.low_mv) == (90.0, 90.0)
+    assert (beyond.good_for_days, beyond.return_7, beyond.stop) == (0.0, None, True)
+    sunk = replace(one, low_mv=60.0, stop=True, good_for_days=0.5)
+    assert with_end((replace(one, high_mv=60.0), sunk), 83.0)[-1] == sunk, "it ends in a stop already"
+
+
+def test_the_table_ends_no_further_down_than_where_a_cell_is_down():
+    family = load_families()["gravel-14"]
+    limit = cell_down_mv(family, np.full((3, family.blocks), 13.0))
+    assert limit == pytest.approx(-1e3 * one_cell_down_v(family, np.array([13.0]))[0])
+    assert 500 < limit < 1300, "below one cell of 1.2 to 1.3 V (from memory, unverified)"

@@ -113,7 +113,8 @@ def recheck_texts(plan: dict, issued: dict) -> list[str]:
         else:
             reads = f"{side(low)} to {side(high)}"
         good = "past the forecast's end" if row["beyond_horizon"] else counted(math.floor(row["good_for_days"]))
-        texts.append(f"{reads} {'do not drive on' if row['stop'] else good} {risk_percent(row['return_14'])}")
+        back = "not known" if row["return_14"] is None else risk_percent(row["return_14"])
+        texts.append(f"{reads} {'do not drive on' if row['stop'] else good} {back}")
     return texts
 
 
