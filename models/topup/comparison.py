@@ -166,8 +166,8 @@ def _findings(
             Finding(
                 "charge-not-noted",
                 say(
-                    "The charge put in was not noted: a level reading may be hysteresis rather than charge. Note the "
-                    "ampere-hours next time."
+                    "The charge put in was not noted: a block that reads level may only read high for a while after a "
+                    "charge, and still lack some. Note the ampere-hours next time."
                 ),
             )
         )

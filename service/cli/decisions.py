@@ -206,12 +206,14 @@ def _print_queue(given: QueueAnswer) -> None:
         console.print("No open case waits for an order.")
     for place, entry in enumerate(given.entries, start=1):
         console.print(f"{place}. {entry.vehicle_id or entry.pack_id} ({entry.family}), {entry.offer_name}")
-        console.print(f"   {entry.last_day}")
-        for reason in entry.reasons:
+        # What stops a pack says in its reasons, and first, that another is to be ordered.
+        for reason in entry.reasons if entry.needs_pack else [entry.last_day, *entry.reasons]:
             console.print(f"   {reason}")
     coming = [f"{case.vehicle_id or case.pack_id}: from {case.supplier}. {case.basis}" for case in given.on_order]
     print_lines("On order", coming, console)
-    print_lines("Not weighed", [f"{case.pack_id}: {case.reason}" for case in given.left_out], console)
+    print_lines(
+        "Not weighed", [f"{case.vehicle_id or case.pack_id}: {case.reason}" for case in given.left_out], console
+    )
     print_lines("What it rests on", given.notes, console)
     print_lines("Cautions", given.cautions, console)
 

@@ -116,7 +116,7 @@ def until_words(item: Ranked, now: datetime, zone: ZoneInfo) -> str:
     if item.good_until is not None:
         return to_the_minute(item.good_until.astimezone(zone))
     assert item.no_reading_since is not None
-    return unseen_words(item.no_reading_since, now, zone, item.no_reading_since.astimezone(zone).date().isoformat())
+    return unseen_words(item.no_reading_since, now, item.no_reading_since.astimezone(zone).date().isoformat())
 
 
 @app.command()

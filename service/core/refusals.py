@@ -16,6 +16,20 @@ class NoSuchRecord(TideoverError):
     """There is no record of that name or number."""
 
 
+class NamesItsVehicle(NoSuchRecord):
+    """There is no pack of that name, but one sits in the vehicle that has it.
+
+    Attributes
+    ----------
+    pack_id : str
+        The pack that sits there.
+    """
+
+    def __init__(self, said: str, pack_id: str) -> None:
+        self.pack_id = pack_id
+        super().__init__(said)
+
+
 class Conflict(TideoverError):
     """The write is sound in itself, but what is stored already speaks against it."""
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from urllib.parse import quote
+
 from fastapi import FastAPI, Request
 from sqlalchemy.exc import DatabaseError
-from starlette.responses import Response
+from starlette.responses import RedirectResponse, Response
 
-from service.core.refusals import Conflict, Doubtful, NoSuchRecord, Outdated
+from service.core.refusals import Conflict, Doubtful, NamesItsVehicle, NoSuchRecord, Outdated
 from service.core.translation import _, translated_problems
+from service.http.page_addresses import answers_a_page
 from service.http.problems import problem_response, said_as
 from service.store.trouble import cause_of, trouble_of
 
@@ -17,6 +20,7 @@ RETRY_SECONDS = 5
 def install_record_problems(app: FastAPI) -> None:
     """Answer these errors, and a store that cannot take a write, with problem documents."""
     app.add_exception_handler(NoSuchRecord, said_as(404))
+    app.add_exception_handler(NamesItsVehicle, _go_to_its_pack)
     app.add_exception_handler(Conflict, said_as(409, kind="conflict", title="What is stored speaks against it"))
     app.add_exception_handler(Outdated, said_as(412, kind="outdated", title="The record has changed meanwhile"))
     app.add_exception_handler(Doubtful, _doubtful)
@@ -46,6 +50,19 @@ def trouble_response(request: Request, error: Exception) -> Response:
     detail = said % {"count": RETRY_SECONDS}
     headers = {"Retry-After": str(RETRY_SECONDS)}
     return problem_response(request, 503, detail, kind="store-unavailable", title="The store is busy", headers=headers)
+
+
+def _go_to_its_pack(request: Request, error: Exception) -> Response:
+    """Lead to the page of the pack that sits in the vehicle of that name; a program is told its name."""
+    assert isinstance(error, NamesItsVehicle)
+    if request.method not in ("GET", "HEAD") or not answers_a_page(request.scope):
+        return said_as(404)(request, error)
+    names = {**request.path_params, "pack_id": error.pack_id}
+    path = request.scope["route"].path_format.format(
+        **{name: quote(str(value), safe="") for name, value in names.items()}
+    )
+    query = request.url.query
+    return RedirectResponse(f"{path}?{query}" if query else path, 303)
 
 
 def _doubtful(request: Request, error: Exception) -> Response:

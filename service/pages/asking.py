@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any, Final, TypeVar
@@ -109,12 +109,12 @@ class Unweighed:
     once: str
 
 
-def unweighed(session: Session, now: datetime, *, old_too: bool = True) -> Unweighed:
-    """Return the open cases of which there is no forecast that can be decided on; `old_too` as for `without_forecast`.
+def unweighed(session: Session, now: datetime, *, old_too: bool = True, besides: Collection[str] = ()) -> Unweighed:
+    """Return the open cases of which there is no forecast to decide on; parameters as for `without_forecast`.
 
     What the fleet is told first (`service.decisions.fleet.caveats`) names the old ones already.
     """
-    named, count = without_forecast(session, now, NAMED, old_too=old_too)
+    named, count = without_forecast(session, now, NAMED, old_too=old_too, besides=besides)
     return Unweighed(count, named, round(OLDEST_DAYS), once())
 
 

@@ -15,13 +15,14 @@ from starlette.responses import Response
 
 from models.base import counts
 from models.base.errors import BadInput
+from models.forecasts.last_seen import days_unseen
 from models.packs.family import PackFamily
 from service.core.translation import _, spoken
 from service.decisions.fleet.planning import returns_of_fleet
 from service.decisions.fleet.schemas import ReturnsAnswer, ReturnsRequest
 from service.decisions.ordering.queue import queue_of_cases
 from service.decisions.ordering.schemas import QueueRequest
-from service.forecasting.issued.scores import ended
+from service.forecasting.issued.scores import OLDEST_DAYS, ended
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.asking import unweighed
 from service.pages.counter.queue import case_address, summary
@@ -74,10 +75,13 @@ class Board:
 
     Attributes
     ----------
-    warned, unweighed, overdue, silent, today : list of Due
+    warned, unweighed, overdue, unseen, silent, today : list of Due
         Whose newest forecast warns, or warned, of something to be looked at first; of the others, of which something is
-        recorded that their forecast does not know, whose last promised day is past, of which
-        nothing can be promised as things stand, and whose last promised day is today.
+        recorded that their forecast does not know, whose last promised day is past, of which nothing was entered for
+        so long that no decision goes by it, of which nothing can be promised as things stand, and whose last promised
+        day is today. A vehicle stands in the first of these that it belongs to.
+    oldest : int
+        Days after which no decision goes by what was entered.
     orders : list of str
         What is to be ordered, in sentences; why nothing can be said.
     to_order, to_fit : list of (address, name)
@@ -90,8 +94,10 @@ class Board:
     warned: list[Due]
     unweighed: list[Due]
     overdue: list[Due]
+    unseen: list[Due]
     silent: list[Due]
     today: list[Due]
+    oldest: int
     orders: list[str]
     to_order: list[tuple[str, str]]
     to_fit: list[tuple[str, str]]
@@ -106,20 +112,23 @@ def show_home(request: Request, store: CurrentStore, families: KnownFamilies) ->
     with store.reading() as session:
         board = _board(session, request, now, families)
         stopped = spoken(under_stop(session, families))
-        left = unweighed(session, now)
+        # Whoever warns, or has a forecast, stands on the board: each vehicle is counted once.
+        left = unweighed(session, now, old_too=False, besides=[due.pack_id for due in board.warned])
     return render(request, "home.html", board=board, stopped=stopped, unweighed=left, shown=SHOWN)
 
 
 def _board(session: Session, request: Request, now: datetime, families: Mapping[str, PackFamily]) -> Board:
-    warned, behind, overdue, silent, today = _due(session, now, request)
+    warned, behind, overdue, unseen, silent, today = _due(session, now, request)
     orders, to_order, to_fit = _orders(session, now, families) if may(request, "page_parts") else ([], [], [])
     returns = returns_of_fleet(session, ReturnsRequest(weeks=1), now, families)
     return Board(
         warned=warned,
         unweighed=behind,
         overdue=overdue,
+        unseen=unseen,
         silent=silent,
         today=today,
+        oldest=round(OLDEST_DAYS),
         orders=orders,
         to_order=to_order,
         to_fit=to_fit,
@@ -147,18 +156,24 @@ def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], 
     soon = select(*columns).where(~ended(), ~Score.grave, Score.good_until < now + timedelta(days=2))
     warns = select(*columns).where(~ended(), Score.grave)
     unweighed = unweighed_packs(session)
-    warned, overdue, silent, today = [], [], [], []
+    warned: list[Due] = []
+    overdue: list[Due] = []
+    unread: list[Due] = []
+    silent: list[Due] = []
+    today: list[Due] = []
     found = [*session.execute(warns.order_by(Score.good_until)), *session.execute(soon.order_by(Score.good_until))]
     for pack_id, vehicle_id, origin, good_until, seen_at, grave in found:
         unseen = None if good_until > origin else (seen_at or origin)
         behind = pack_id in unweighed
         due = Due(pack_id, vehicle_id or pack_id, good_until, None if behind else unseen, behind)
-        if grave:
+        if grave or unweighed.get(pack_id, False):
             warned.append(due)
-        elif unseen is not None:
-            silent.append(due)
-        elif good_until <= now:
+        elif behind:
+            continue
+        elif unseen is None and good_until <= now:
             overdue.append(due)
+        elif unseen is not None:
+            (unread if days_unseen(unseen, now) > OLDEST_DAYS else silent).append(due)
         elif good_until.astimezone(zone).date() == day:
             today.append(due)
     known = {due.pack_id for due in warned}
@@ -167,10 +182,10 @@ def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], 
     warned += [Due(pack_id, names.get(pack_id, pack_id), None, None, True) for pack_id in lost]
     # One whose forecast was dropped stands among those without any.
     some = select(Score.pack_id).where(
-        Score.pack_id.in_([p for p, before in unweighed.items() if not before]), ~ended()
+        Score.pack_id.in_([p for p, before in unweighed.items() if not before and p not in known]), ~ended()
     )
     entered = [Due(pack_id, names.get(pack_id, pack_id), None, None, True) for pack_id in session.scalars(some)]
-    return warned, sorted(entered, key=lambda due: due.name), overdue, silent, today
+    return warned, sorted(entered, key=lambda due: due.name), overdue, unread, silent, today
 
 
 def _orders(

@@ -86,8 +86,8 @@ def near_moment(moment: datetime, now: datetime, zone: ZoneInfo) -> str:
 
 
 def unread(since: datetime, now: datetime, zone: ZoneInfo) -> str:
-    """Say that a promise is used up: since when nothing was read, or that today's reading promises nothing."""
-    return unseen_words(since, now, zone, near_day(since, now, zone))
+    """Say that a promise is used up: since when nothing was entered, or that what was promises nothing."""
+    return unseen_words(since, now, near_day(since, now, zone))
 
 
 def for_input(moment: datetime, zone: ZoneInfo) -> str:

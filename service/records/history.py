@@ -17,7 +17,7 @@ from models.packs.family import PackFamily
 from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan, family_problems
 from models.packs.stops import require_no_stop
 from models.packs.tables import LIST_COLUMNS, HistoryTables, tables_from_histories
-from service.core.refusals import Conflict, NoSuchRecord
+from service.core.refusals import Conflict, NamesItsVehicle, NoSuchRecord
 from service.core.translation import _
 from service.store import schema
 from service.store.schema import Base, Pack
@@ -91,7 +91,7 @@ def no_such_pack(session: Session, pack_id: str) -> NoSuchRecord:
     )
     if (inside := session.scalar(sits)) is not None:
         said = _("There is no pack %(name)s. In the vehicle %(name)s sits pack %(pack)s: ask for that one.")
-        return NoSuchRecord(said % {"name": pack_id, "pack": inside})
+        return NamesItsVehicle(said % {"name": pack_id, "pack": inside}, inside)
     names = session.scalars(
         select(Pack.id).where(Pack.id.istartswith(pack_id[:_SAME_START], autoescape=True)).limit(_MOST_COMPARED)
     ).all()

@@ -11,7 +11,7 @@ was last seen to hold, because nobody knows that it still does.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from typing import Any, Final, Self
@@ -33,6 +33,7 @@ from service.forecasting.forecasts.sentences import USUAL_CONFIDENCE
 from service.forecasting.issued.scores import OLDEST_DAYS, days_between, ended, unpacked, unpacked_levels
 from service.forecasting.recheck.days import day_reached
 from service.records.history import no_such_pack
+from service.records.stopped import vehicle_names
 from service.store.schema import Outcome, Pack, Reading, Score, StoppedPack, TopUp
 
 
@@ -294,7 +295,13 @@ class NotWeighed:
 
     pack_id: str
     topped_at: datetime
+    vehicle_id: str | None = None
     seen_at: datetime | None = None
+
+    @property
+    def name(self) -> str:
+        """What people call it, as `OpenCase.name`."""
+        return self.vehicle_id or self.pack_id
 
     @property
     def why(self) -> str:
@@ -307,7 +314,7 @@ class NotWeighed:
 
 
 def without_forecast(
-    session: Session, now: datetime, limit: int, *, old_too: bool = True
+    session: Session, now: datetime, limit: int, *, old_too: bool = True, besides: Collection[str] = ()
 ) -> tuple[list[NotWeighed], int]:
     """Return packs out on a top-up of which there is no forecast that can be decided on, and how many there are.
 
@@ -319,6 +326,8 @@ def without_forecast(
         Most of them to name, those topped up longest ago first.
     old_too : bool
         Also those whose forecast, or what was seen, is too old.
+    besides : collection of str
+        Packs that are told of elsewhere.
     """
     scored = and_(Score.pack_id == TopUp.pack_id, Score.topped_at >= TopUp.time)
     over = (
@@ -334,12 +343,19 @@ def without_forecast(
         .outerjoin(Score, scored)
         .where(or_(Score.pack_id.is_(None), *([~decided_on(now)] if old_too else [])), ~over, ~again, ~stopped)
     )
+    if besides:
+        query = query.where(TopUp.pack_id.not_in(besides))
     count = session.scalar(select(func.count()).select_from(query.subquery())) or 0
-    rows = session.execute(query.order_by(TopUp.time, TopUp.pack_id).limit(limit)) if count else ()
+    rows = session.execute(query.order_by(TopUp.time, TopUp.pack_id).limit(limit)).all() if count else []
     oldest = now - timedelta(days=OLDEST_DAYS)
     found = []
+    vehicles = vehicle_names(session, [row.pack_id for row in rows])
     for pack_id, time, seen in rows:
         read = select(func.max(Reading.time)).where(Reading.pack_id == pack_id, Reading.time.between(time, now))
         newest = max(filter(None, (seen, session.scalar(read))), default=None)
-        found.append(NotWeighed(pack_id, time, newest if newest is not None and newest <= oldest else None))
+        found.append(
+            NotWeighed(
+                pack_id, time, vehicles.get(pack_id), newest if newest is not None and newest <= oldest else None
+            )
+        )
     return found, count

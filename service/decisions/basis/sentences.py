@@ -84,9 +84,9 @@ def rests_on(case: OpenCase) -> str:
     )
     words = {"forecast": named, "day": case.origin.date().isoformat(), "model": case.model_id}
     if case.days_since < _NEGLIGIBLE_DAYS:
-        return _("It rests on %(forecast)s of %(day)s, model %(model)s.") % words
+        return _("It rests on %(forecast)s, whose days count from %(day)s, model %(model)s.") % words
     held = max(case.days_since, 1)
     return _(
-        "It rests on %(forecast)s of %(day)s, model %(model)s, read on over the %(held)s since then; it "
-        "ends on day %(last)s from now, after which the risk is taken to go on as it was."
+        "It rests on %(forecast)s, whose days count from %(day)s, model %(model)s, read on over the %(held)s since "
+        "then; it ends on day %(last)s from now, after which the risk is taken to go on as it was."
     ) % {**words, "held": count_days(held), "last": HORIZON - int(held)}

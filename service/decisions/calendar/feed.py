@@ -25,8 +25,8 @@ from service.decisions.basis.sentences import rests_on
 from service.decisions.ordering.last_day import last_day_said
 from service.decisions.ordering.schemas import USUAL_RISK
 from service.forecasting.issued.scores import ended
-from service.forecasting.recheck.days import dates_said, reading_day, to_the_minute
-from service.records.stopped import UnderStop, under_stop
+from service.forecasting.recheck.days import dates_said, reading_day, to_the_minute, unseen_for_a_day
+from service.records.stopped import UnderStop, under_stop, vehicle_names
 from service.records.unweighed import unweighed_packs
 from service.store.schema import IssuedForecast, Offer, Score
 
@@ -108,7 +108,7 @@ def _recheck_days(
     of = IssuedForecast
     columns = (of.id, of.pack_id, of.origin, of.good_for_days, of.issued_at, of.model_id, of.recheck_at)
     query = (
-        select(*columns, Score.good_until, Score.seen_at, Score.grave)
+        select(*columns, Score.good_until, Score.seen_at, Score.grave, Score.vehicle_id)
         .join(Score, Score.forecast_id == of.id)
         .where(~ended())
         .order_by(of.pack_id)
@@ -118,57 +118,59 @@ def _recheck_days(
         last = forecast.good_until
         good = math.floor(forecast.good_for_days) if last > forecast.origin else 0
         since = forecast.origin.astimezone(zone).date().isoformat()
-        pack = forecast.pack_id
+        pack, name = forecast.pack_id, forecast.vehicle_id or forecast.pack_id
         seen_at, today = forecast.seen_at or forecast.origin, now.astimezone(zone).date()
         if forecast.grave or pack in warned:
             warned.discard(pack)
-            yield pack, [_not_to_drive_day(pack, f"{NOT_WEIGHED} {GRAVE}" if pack in unweighed else GRAVE, today)]
+            yield pack, [_not_to_drive_day(pack, name, f"{NOT_WEIGHED} {GRAVE}" if pack in unweighed else GRAVE, today)]
             continue
         behind = pack in unweighed
-        if (good and last <= now) or (good == 0 and seen_at.astimezone(zone).date() < today):
-            yield pack, [_not_weighed_day(pack, today) if behind else _unseen_day(pack, seen_at, now, zone)]
+        if (good and last <= now) or (good == 0 and unseen_for_a_day(seen_at, now)):
+            yield pack, [_not_weighed_day(pack, name, today) if behind else _unseen_day(pack, name, seen_at, now, zone)]
             continue
         if good == 0:
             nothing = "Not even one day can be promised of it."
-            yield pack, [_not_to_drive_day(pack, f"{NOT_WEIGHED} {nothing}" if behind else nothing, today)]
+            yield pack, [_not_to_drive_day(pack, name, f"{NOT_WEIGHED} {nothing}" if behind else nothing, today)]
             continue
         first, aside = (f"{NOT_WEIGHED} ", " (not weighed since the newest entry)") if behind else ("", "")
         said = (
             f"{first}{' '.join(dates_said(last, forecast.recheck_at, zone, _to_the_minute, _iso))} Nine in ten such "
             f"packs hold at least {counted_days(good)} from {since}. "
-            f"Forecast {forecast.id} of {forecast.issued_at.date().isoformat()}, "
+            f"Forecast {forecast.id}, made on {forecast.issued_at.astimezone(zone).date().isoformat()}, "
             f"model {forecast.model_id}. {driving()[0]}"
         )
         days = []
         if (reading := reading_day(last, forecast.recheck_at, zone)) is not None:
             day = reading.astimezone(zone).date()
-            days.append(Day("reading", pack, day, f"Read {pack} again{aside}", said))
+            days.append(Day("reading", pack, day, f"Read {name} again{aside}", said))
         end = last.astimezone(zone)
-        days.append(Day("recheck", pack, end.date(), f"Last promised day of {pack}, until {end:%H:%M}{aside}", said))
+        days.append(Day("recheck", pack, end.date(), f"Last promised day of {name}, until {end:%H:%M}{aside}", said))
         yield pack, days
     today = now.astimezone(zone).date()
-    yield from ((pack, [_not_to_drive_day(pack, f"{NOT_WEIGHED} {GRAVE}", today)]) for pack in sorted(warned))
+    names = vehicle_names(session, sorted(warned))
+    for pack in sorted(warned):
+        yield pack, [_not_to_drive_day(pack, names.get(pack, pack), f"{NOT_WEIGHED} {GRAVE}", today)]
 
 
-def _unseen_day(pack: str, seen_at: datetime, now: datetime, zone: ZoneInfo) -> Day:
+def _unseen_day(pack: str, name: str, seen_at: datetime, now: datetime, zone: ZoneInfo) -> Day:
     """Say today, instead of a day, that nothing is promised of a pack any more before it is read."""
     said = (
-        f"There is no reading since {_iso(seen_at, zone)}, and nothing that was promised then is left. Read all blocks "
-        f"at rest before it is driven on. {driving()[0]}"
+        f"Nothing has been entered since {_iso(seen_at, zone)}, and nothing that was promised then is left. Read all "
+        f"blocks at rest before it is driven on. {driving()[0]}"
     )
     today = now.astimezone(zone).date()
-    return Day("recheck", pack, today, f"Read {pack}: no reading since {_iso(seen_at, zone)}", said)
+    return Day("recheck", pack, today, f"Read {name}: nothing entered since {_iso(seen_at, zone)}", said)
 
 
-def _not_weighed_day(pack: str, today: date) -> Day:
+def _not_weighed_day(pack: str, name: str, today: date) -> Day:
     """Say today, instead of a day that what was entered since may have moved, that a new forecast is wanted."""
     said = f"{NOT_WEIGHED} Keep a new forecast on the unit's page. {driving()[0]}"
-    return Day("recheck", pack, today, f"Forecast {pack} again", said)
+    return Day("recheck", pack, today, f"Forecast {name} again", said)
 
 
-def _not_to_drive_day(pack: str, why: str, today: date) -> Day:
+def _not_to_drive_day(pack: str, name: str, why: str, today: date) -> Day:
     """Say today that a pack is not to be driven, instead of a day that nobody may count on."""
-    return Day("recheck", pack, today, f"Do not drive {pack}", f"{why} {driving()[0]}", grave=True)
+    return Day("recheck", pack, today, f"Do not drive {name}", f"{why} {driving()[0]}", grave=True)
 
 
 def _stop_day(one: UnderStop, today: date, chemistry: Chemistry | None) -> Day:

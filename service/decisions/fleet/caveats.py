@@ -12,9 +12,12 @@ from sqlalchemy.orm import Session
 from service.core.translation import _, ngettext
 from service.decisions.basis.open_cases import decided_on
 from service.forecasting.issued.scores import OLDEST_DAYS, ended
+from service.records.stopped import vehicle_names
 from service.store.schema import Pack, Score, StoppedPack
 
 MOST_NAMED: Final = 10
+
+_CALLED: Final = func.coalesce(Score.vehicle_id, Score.pack_id)
 
 
 def caveats(
@@ -41,7 +44,7 @@ def silent_in(session: Session, picked: Sequence[Any], now: datetime) -> list[st
     if not count:
         return []
     since = func.coalesce(Score.seen_at, Score.origin)
-    rows = session.execute(select(Score.pack_id, since).where(*old).order_by(since, Score.pack_id).limit(MOST_NAMED))
+    rows = session.execute(select(_CALLED, since).where(*old).order_by(since, Score.pack_id).limit(MOST_NAMED))
     named = ", ".join(_("%(pack)s (%(day)s)") % {"pack": pack, "day": day.date()} for pack, day in rows)
     words = ngettext(
         "%(count)s pack was not read or not forecast within %(days)s days, and no figure of it is told or counted: "
@@ -63,6 +66,7 @@ def stopped_in(session: Session, family: str | None, counted: Collection[str] = 
     query = select(StoppedPack.pack_id).join(Pack, Pack.id == StoppedPack.pack_id).order_by(StoppedPack.pack_id)
     found = session.scalars(query if family is None else query.where(Pack.family == family))
     stopped = [pack_id for pack_id in found if pack_id not in counted]
+    named_of = vehicle_names(session, stopped[:MOST_NAMED])
     if not stopped:
         return []
     words = ngettext(
@@ -70,7 +74,7 @@ def stopped_in(session: Session, family: str | None, counted: Collection[str] = 
         "%(count)s packs stand under a stop and are not counted here: %(packs)s. Look at them first.",
         len(stopped),
     )
-    named = ", ".join(stopped[:MOST_NAMED]) + and_more(len(stopped))
+    named = ", ".join(named_of.get(pack, pack) for pack in stopped[:MOST_NAMED]) + and_more(len(stopped))
     return [words % {"count": len(stopped), "packs": named}]
 
 
@@ -80,8 +84,7 @@ def warned_of(session: Session, picked: Sequence[Any]) -> list[str]:
     count = session.scalar(select(func.count()).select_from(Score).where(*grave)) or 0
     if not count:
         return []
-    called = func.coalesce(Score.vehicle_id, Score.pack_id)
-    named = session.scalars(select(called).where(*grave).order_by(called).limit(MOST_NAMED)).all()
+    named = session.scalars(select(_CALLED).where(*grave).order_by(_CALLED).limit(MOST_NAMED)).all()
     words = ngettext(
         "%(count)s forecast warns of something that has to be looked at before anybody drives the vehicle or goes by "
         "its figures: %(vehicles)s.",

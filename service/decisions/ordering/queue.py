@@ -74,7 +74,9 @@ def queue_of_cases(
     supplied = {*ordered, *(one.pack_id for one in coming)}
     needed = [one for one in stopped if one.needs_pack and one.pack_id not in supplied]
     left_out = [
-        CaseLeftOut(pack_id=one.pack_id, reason=" ".join(_stops_said(one))) for one in stopped if one not in needed
+        CaseLeftOut(pack_id=one.pack_id, vehicle_id=one.vehicle_id, reason=" ".join(_stops_said(one)))
+        for one in stopped
+        if one not in needed
     ]
     notes = (
         [_(ORDER_OF_QUEUE), costs.source, _(SINCE_SEEN), _(ASSUMPTION), _(UNLEARNED), _(WAITING_TO_ORDER)]
@@ -90,7 +92,9 @@ def queue_of_cases(
             offers = stored_offers(session, family, costs.currency, now)
         except BadInput as error:
             unmet.append(error)
-            left_out += [CaseLeftOut(pack_id=case.pack_id, reason=str(error)) for case in cases.cases]
+            left_out += [
+                CaseLeftOut(pack_id=case.pack_id, vehicle_id=case.vehicle_id, reason=str(error)) for case in cases.cases
+            ]
             continue
         notes += offers.left_out
         entries += [(entry, offers, cases.cases[entry.row]) for entry in _weighed(cases, offers, stated, asked.risk)]
@@ -98,7 +102,7 @@ def queue_of_cases(
         raise BadInput(problem for error in unmet for problem in error.problems)
     places_of = {entry.case: (entry, offers, case) for entry, offers, case in entries}
     missing, missing_in_all = without_forecast(session, now, MOST_NAMED)
-    left_out += [CaseLeftOut(pack_id=case.pack_id, reason=case.why) for case in missing]
+    left_out += [CaseLeftOut(pack_id=case.pack_id, vehicle_id=case.vehicle_id, reason=case.why) for case in missing]
     if missing_in_all > len(missing):
         more = missing_in_all - len(missing)
         said = ngettext(

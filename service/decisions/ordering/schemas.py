@@ -202,6 +202,7 @@ class CaseLeftOut(BaseModel):
     """An open case that was not weighed, and why."""
 
     pack_id: str
+    vehicle_id: str | None
     reason: str
 
 

@@ -49,21 +49,24 @@ def back_by(day: str) -> str:
     return _("Bring the car back by %(day)s at the latest, and at once if a warning lamp comes on.") % {"day": day}
 
 
-def unseen_words(since: datetime, now: datetime, zone: ZoneInfo, day: str) -> str:
-    """Say of a pack of which nothing is promised that today's reading promises nothing, or since when there is none.
+def unseen_words(since: datetime, now: datetime, day: str) -> str:
+    """Say of a pack of which nothing is promised that what was entered promises nothing, or since when nothing was.
 
     Parameters
     ----------
     since : datetime
-        Of its newest record.
-    zone : ZoneInfo
-        In which days begin.
+        Of its newest reading or top-up.
     day : str
         Of `since`, as whoever asks writes days.
     """
-    if local_date(since, zone) == local_date(now, zone):
-        return _("read today: not even one day can be promised")
-    return _("no reading since %(day)s") % {"day": day}
+    if not unseen_for_a_day(since, now):
+        return _("not even one day can be promised")
+    return _("nothing entered since %(day)s") % {"day": day}
+
+
+def unseen_for_a_day(since: datetime, now: datetime) -> bool:
+    """Whether nothing was read or done for a day: who read it three hours ago, before midnight, is not sent back."""
+    return now - since >= timedelta(days=1)
 
 
 def reading_day(last: datetime, planned: datetime | None, zone: ZoneInfo) -> datetime | None:

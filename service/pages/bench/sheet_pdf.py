@@ -89,7 +89,8 @@ def sheet_pdf(sheet: ReleaseSheet, made: datetime) -> bytes:
 def _head(pdf: _Sheet, sheet: ReleaseSheet) -> None:
     pdf.say(_("Release sheet %(name)s") % {"name": sheet.name}, 15, bold=True)
     told = _(
-        "Pack %(pack)s (%(family)s). Forecast %(number)s of %(issued)s, model %(model)s. Days count from %(from)s."
+        "Pack %(pack)s (%(family)s). Forecast %(number)s, made on %(issued)s, model %(model)s. Days count "
+        "from %(from)s."
     )
     pdf.say(
         told

@@ -218,7 +218,7 @@ def test_a_car_read_today_is_not_said_to_lack_a_reading_since_today(site, record
     with site.store.writing() as session:
         score = session.get_one(Score, read_van)
         score.good_until = score.seen_at = score.origin
-    for days, words in ((0, "read today: not even one day can be promised"), (1, "no reading since Sat 14 Mar")):
+    for days, words in ((0, "not even one day can be promised"), (1, "nothing entered since Sat 14 Mar")):
         site.app.state.clock = lambda days=days: NOW + timedelta(days=days, hours=1)
         phone_page.goto(site.url)
         expect(phone_page.get_by_role("region", name="To be read again")).to_contain_text(words)

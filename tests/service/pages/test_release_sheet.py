@@ -51,7 +51,7 @@ def expected_texts(issued: dict, history: dict) -> list[str]:
     block = topup["blocks"][0]
     texts = [
         issued["pack_id"],
-        f"Forecast {issued['id']} of {in_words(issued['issued_at'])}, model {issued['model_id']}.",
+        f"Forecast {issued['id']}, made on {in_words(issued['issued_at'])}, model {issued['model_id']}.",
         f"Days count from {in_words(issued['origin'])}",
         *answer["cautions"],
         *answer["sentences"],

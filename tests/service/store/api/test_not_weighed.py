@@ -87,7 +87,7 @@ def test_an_entry_that_no_forecast_knows_is_said_first(filled):
     assert "Something was entered of one vehicle since its forecast" in board
     assert BEHIND in bench
     assert BEHIND in calendar or "Forecast MB-VAN-07 again" in calendar
-    assert "no reading since" not in board, "there is one"
+    assert "nothing entered since" not in board, "there is one"
     filled.delete(f"/v1/readings/{hot}")
     assert BEHIND not in "".join(lists(filled)), "nothing newer is on record any more"
 

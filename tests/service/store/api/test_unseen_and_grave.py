@@ -31,10 +31,10 @@ def out(filled):
 def test_the_command_line_says_of_a_car_read_today_what_its_page_says(out, clock):
     """It said "no reading since" today, of a car read this morning."""
     item = Ranked.model_construct(grave=False, good_until=None, no_reading_since=clock())
-    assert until_words(item, clock(), ZoneInfo("UTC")) == "read today: not even one day can be promised"
+    assert until_words(item, clock(), ZoneInfo("UTC")) == "not even one day can be promised"
     assert unread(clock(), clock(), ZoneInfo("UTC")) == until_words(item, clock(), ZoneInfo("UTC"))
     later = clock() + timedelta(days=2)
-    assert until_words(item, later, ZoneInfo("UTC")) == f"no reading since {clock().date().isoformat()}"
+    assert until_words(item, later, ZoneInfo("UTC")) == f"nothing entered since {clock().date().isoformat()}"
 
 
 def test_a_pack_never_promised_a_day_is_not_called_past_its_last_one(out, clock, store):
@@ -64,9 +64,9 @@ def test_long_after_its_newest_reading_nothing_is_dated_and_nothing_released(out
     with store.reading() as session:
         assert session.scalars(select(Score.seen_at)).one() == datetime(2026, 3, 2, 12, 50, tzinfo=UTC)
     events = icalendar.Calendar.from_ical(out.get("/v1/calendar.ics").content).walk("VEVENT")
-    assert "Read MB-VAN-07: no reading since 2026-03-02" in [str(event["SUMMARY"]) for event in events]
+    assert "Read MB-VAN-07: nothing entered since 2026-03-02" in [str(event["SUMMARY"]) for event in events]
     assert not any("promised" in str(event["SUMMARY"]) for event in events)
-    assert "no reading since" in out.get("/").text
+    assert "nothing entered since" in out.get("/").text
     document = problem_in(out.post(f"{VAN}/release", json={"in_days": 7}), 409)
     assert "no reading of pack MB-VAN-07 since 2026-03-02" in document["detail"]
     assert "no reading of pack MB-VAN-07 since" in out.get("/bench/units/MB-VAN-07/way?in_days=7").text
