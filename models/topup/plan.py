@@ -32,7 +32,7 @@ from models.topup.evidence import (
 from models.topup.gain_per_charge import ChargeStep, charges_to_try, what_it_buys
 from models.topup.missing_charge import MissingCharge
 from models.topup.possible_packs import PossiblePacks
-from models.topup.reckoning import reckon
+from models.topup.reckoning import missing_when_last_read, reckon, worth_putting_in
 
 UNSURE: Final = 0.4
 """Width of the range, relative to its figure, from which a pause to read is advised. Our choice."""
@@ -108,7 +108,7 @@ def plan_topup(
     at : datetime, optional
         Moment of the plan, with offset; the newest reading if left out. Facts after it are not used.
     block : int, optional
-        From 1; the one that reads weakest if left out.
+        From 1; if left out the one that reads weakest, or the one that was charged last where that lacks more.
     ambient_c : float, optional
         Temperature where the pack stands, °C.
     usage : UsagePlan, optional
@@ -134,7 +134,7 @@ def plan_topup(
     if unread := unread_since_charge(history, at):
         raise Stopped((unread,), family)
     history, unused = without_contradictions(history, family, moment)
-    chosen = weak_block_of(family, history, moment) if block is None else _existing(block, family)
+    chosen, why = _weakest(family, history, moment) if block is None else (_existing(block, family), None)
     reckoned = reckon(history, family, chosen, moment, ambient_c)
     evidence, packs, missing = reckoned.evidence, reckoned.packs, reckoned.missing
     peers_v = None if evidence.rest is None else evidence.rest.median_v
@@ -159,14 +159,17 @@ def plan_topup(
         charge=charge,
         steps=steps,
         basis=_basis(evidence, told=forecaster is None or charge is None or bool(steps)),
-        sentences=_sentences(
-            family,
-            evidence,
-            worth,
-            missing,
-            charge,
-            steps,
-            advised=draw_down_would_tell(family, evidence, packs, missing),
+        sentences=(
+            *(() if why is None else (why,)),
+            *_sentences(
+                family,
+                evidence,
+                worth,
+                missing,
+                charge,
+                steps,
+                advised=draw_down_would_tell(family, evidence, packs, missing),
+            ),
         ),
     )
 
@@ -189,6 +192,43 @@ def moment_of(history: PackHistory, at: datetime | None) -> datetime:
             "Read all blocks at rest, and under load, and add the readings.",
         )
     return times[-1] if at is None else at
+
+
+def _weakest(family: PackFamily, history: PackHistory, at: datetime) -> tuple[int, Said | None]:
+    """Return the block to plan for, and why, where the one that reads weakest is not the one charged last.
+
+    Whoever is told that a charged block still lacks some is not given a plan for another without a word.
+    """
+    weakest = weak_block_of(family, history, at)
+    topup = next((topup for topup in reversed(history.topups) if topup.time <= at), None)
+    over = topup is None or any(
+        topup.time <= outcome.time <= at and outcome.kind != "running" for outcome in history.outcomes
+    )
+    if topup is None or over or weakest in topup.blocks:
+        return weakest, None
+    lacks = {block: missing_when_last_read(history, family, block, at) for block in (*topup.blocks, weakest)}
+    short = {
+        block: missing.missing_ah.best
+        for block, missing in lacks.items()
+        if missing is not None and worth_putting_in(family, missing)
+    }
+    charged = max((block for block in topup.blocks if block in short), key=lambda block: short[block], default=None)
+    if charged is None:
+        return weakest, None
+    words = {"weakest": weakest, "charged": charged, "short": f"{short[charged]:.1f}"}
+    if short[charged] > short.get(weakest, 0.0):
+        said = say(
+            "Block %(weakest)s reads weakest, but block %(charged)s, which was charged last, lacks more: about "
+            "%(short)s Ah. This plan is for block %(charged)s.",
+            **words,
+        )
+        return charged, said
+    said = say(
+        "Block %(charged)s, which was charged last, still lacks about %(short)s Ah, but block %(weakest)s lacks more: "
+        "this plan is for block %(weakest)s.",
+        **words,
+    )
+    return weakest, said
 
 
 def _existing(block: int, family: PackFamily) -> int:

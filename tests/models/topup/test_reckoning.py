@@ -60,6 +60,33 @@ def test_it_is_that_of_a_plan_for_the_same_block(after_v, short):
     assert worth_putting_in(FAMILY, told) == short == (plan.charge is not None)
 
 
+@pytest.mark.parametrize(("seventh_v", "block"), [(12.87, 5), (12.3, 7)])
+def test_a_plan_is_for_the_block_that_is_told_to_be_short_or_says_why_not(seventh_v, block):
+    """The unit's page said that block 5 is still short, its plan that topping up block 8 is most likely pointless."""
+    history = car(12.84, charge_ah=0.4)
+    first, last = history.readings[0], history.readings[-1]
+    low = first.model_copy(update={"block_v": (*BEFORE[:4], 12.4, *BEFORE[5:])})
+    rest = last.model_copy(update={"block_v": (*last.block_v[:6], seventh_v, *last.block_v[7:])})
+    load = last.model_copy(
+        update={
+            "time": last.time + timedelta(minutes=30),
+            "state": "discharge",
+            "current_a": 18.8,
+            "block_v": (*LOAD[:4], 11.0, *LOAD[5:7], 10.9, *LOAD[8:]),
+        }
+    )
+    history = history.model_copy(update={"readings": (low, history.readings[1], rest, load)})
+    told = missing_when_last_read(history, FAMILY, 5)
+    assert told is not None
+    assert worth_putting_in(FAMILY, told), "the page says that it is still short"
+    plan = plan_topup(history, FAMILY)
+    assert plan.block == block
+    said = plan.sentences[0].lower()
+    assert "block 5, which was charged last" in said
+    assert said.endswith(f"this plan is for block {block}.")
+    assert plan.missing.block == block
+
+
 def test_looking_back_on_the_charge_tells_it_too():
     """With a third as much put in, the page of the plan had 0.6 Ah missing below and 0.1 Ah above."""
     for history in (car(), car(charge_ah=0.4), car(after_v=12.85)):
