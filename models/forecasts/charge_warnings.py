@@ -26,7 +26,7 @@ from models.packs.stops.known import LOOK_AFTER
 from models.packs.tables import tables_from_histories
 
 CHARGE_NOTHING: Final = frozenset(
-    {"overcharge", "charged-again", "fast-charge", "block-not-risen", "maybe-charged-cold", "warm-pack"}
+    {"overcharge", "charged-again", "fast-charge", "block-not-risen", "block-high", "maybe-charged-cold", "warm-pack"}
 )
 """A charge that may have harmed cells, or did not show, and heat that nobody explains. Common practice, no source."""
 

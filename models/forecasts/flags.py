@@ -138,6 +138,8 @@ class Noted:
         Blocks that are noted as charged twice, likewise (`models.forecasts.charged_again`).
     charge_unread : bool array, shape (n,)
         Whether nobody read how warm the pack was at the newest charge, or looked it over since.
+    standing : dict of int to list of Flag
+        What was read or done at any time and is still to be looked at, likewise (`models.forecasts.standing`).
     """
 
     gap_days: Floats
@@ -160,6 +162,7 @@ class Noted:
     not_risen: Mapping[int, Sequence[NotRisen]]
     charged_again: Mapping[int, Sequence[ChargedAgain]]
     charge_unread: Bools
+    standing: Mapping[int, Sequence[Flag]]
 
 
 def nonsense(X: pd.DataFrame) -> list[Said | None]:
@@ -252,6 +255,7 @@ def flags_of_charges(X: pd.DataFrame, surplus: Floats, noted: Noted) -> list[tup
             *against.get(place, ()),
             *map(_of_charged_again, noted.charged_again.get(place, ())),
             *map(_of_no_rise, noted.not_risen.get(place, ())),
+            *noted.standing.get(place, ()),
         )
         for place, (row, charge, warm, cold) in enumerate(zip(rows, put_in, warmth, frost, strict=True))
     ]

@@ -11,6 +11,7 @@ from models.forecasts.flags import LEVEL_MV_PER_CELL, Noted
 from models.forecasts.inputs import newest_reading_gap_days
 from models.forecasts.newest_topups import NewestTopUps
 from models.forecasts.not_risen import not_risen
+from models.forecasts.standing import standing
 from models.forecasts.warmth import frost_near_charge, warmth_at_rest
 from models.packs.tables import HistoryTables
 
@@ -44,4 +45,5 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
         not_risen=not_risen(newest, 1e-3 * LEVEL_MV_PER_CELL),
         charged_again=charged_again(newest),
         charge_unread=unread,
+        standing=standing(newest),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from models.forecasts.standing import BLOCK_HIGH
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from models.topup.missing_charge import MissingCharge
@@ -12,8 +13,8 @@ from service.forecasting.forecasts.sentences import UNREAD_AFTER, UNREAD_FOR_LON
 
 
 def block_state(history: PackHistory, family: PackFamily, figures: ForecastFigures) -> BlockState | None:
-    """Reckon what the topped-up block lacks; None where no reading of late tells, or nothing is put in by hand."""
-    if figures.block is None or {flag.code for flag in figures.flags} & {UNREAD_AFTER, *UNREAD_FOR_LONG}:
+    """Reckon what the topped-up block lacks; None where no reading tells, or nothing is put in by hand."""
+    if figures.block is None or {flag.code for flag in figures.flags} & {UNREAD_AFTER, *UNREAD_FOR_LONG, BLOCK_HIGH}:
         return None
     missing = missing_when_last_read(history, family, figures.block, figures.origin)
     if missing is None:

@@ -1,0 +1,206 @@
+"""Grave flags of what was read of many packs, or done to them, at any time: they stand until somebody saw to it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+
+from models.base.arrays import Bools, Floats, Rows
+from models.base.messages import say
+from models.forecasts.forecast import Flag
+from models.forecasts.newest_topups import NewestTopUps
+from models.packs.contradictions import flows
+from models.packs.family import PackFamily
+from models.packs.stops.cells import NOTHING_CELL_V
+from models.packs.stops.known import BEFORE_DRIVING, LOOK_AFTER, others_v
+from models.packs.tables import VOLT_DECIMALS, block_columns, from_days
+
+BLOCK_HIGH: Final = "block-high"
+"""Flag of a block of which its rest voltage tells no charge: it was overcharged, or misread."""
+
+_DAY: Final = timedelta(days=1)
+
+
+def standing(newest: NewestTopUps) -> dict[int, list[Flag]]:
+    """Name what was read or done and still is to be looked at, by place among the packs."""
+    facts = _Facts(newest)
+    found: dict[int, list[Flag]] = {}
+    for flags in (facts.charged_by_hand(), facts.high_at_rest(), facts.low_under_load()):
+        for place, flag in flags.items():
+            found.setdefault(place, []).append(flag)
+    return found
+
+
+@dataclass(frozen=True)
+class _Facts:
+    newest: NewestTopUps
+
+    @cached_property
+    def reader(self) -> Rows:
+        return self.newest.owner("readings")
+
+    @cached_property
+    def read_day(self) -> Floats:
+        return self.newest.tables.days("readings")
+
+    @cached_property
+    def charged(self) -> Rows:
+        return self.newest.owner("topups")
+
+    @cached_property
+    def charge_day(self) -> Floats:
+        return self.newest.tables.days("topups")
+
+    @cached_property
+    def volts(self) -> Floats:
+        reads = self.newest.tables.readings
+        return np.asarray(np.round(reads[block_columns(reads)].to_numpy(np.float64), VOLT_DECIMALS))
+
+    @cached_property
+    def which(self) -> Rows:
+        """Family of each pack, by its place in `families`."""
+        return np.unique(self.newest.family, return_inverse=True)[1].astype(np.intp)
+
+    @cached_property
+    def families(self) -> list[PackFamily]:
+        return [self.newest.tables.families[name] for name in np.unique(self.newest.family)]
+
+    def _done_by(self, rows: Bools) -> Floats:
+        """Up to which day what was done to each pack was seen to, by the readings that say so."""
+        day = np.full(len(self.newest), -np.inf)
+        own = np.flatnonzero(rows & (self.reader >= 0))
+        np.maximum.at(day, self.reader[own], self.read_day[own] - LOOK_AFTER / _DAY)
+        return day
+
+    @cached_property
+    def looked(self) -> Floats:
+        return self._done_by(self.newest.looked)
+
+    @cached_property
+    def measured(self) -> Floats:
+        return self._done_by(np.asarray(self.newest.tables.words("readings", "inspected") == "cells", dtype=np.bool_))
+
+    def _blocks(self, topup: int) -> list[int]:
+        """Blocks of a top-up, from 0."""
+        return [int(block) - 1 for block in str(self.newest.tables.words("topups", "blocks")[topup]).split()]
+
+    def _topups(self, place: int) -> Rows:
+        return np.flatnonzero(self.charged == place)
+
+    def _swapped(self, place: int, block: int, day: float) -> bool:
+        """Whether a module of a block (from 0) was swapped after a day."""
+        work = self.newest.tables.words("topups", "also_done")
+        return any(
+            work[row] == "module-swapped" and self.charge_day[row] > day and block in self._blocks(row)
+            for row in self._topups(place)
+        )
+
+    def charged_by_hand(self) -> dict[int, Flag]:
+        """Name the newest charge of a lithium-ion block."""
+        lithium = np.array([f.chemistry == "lithium-ion" for f in self.families])[self.which]
+        rows = np.flatnonzero((self.charged >= 0) & np.append(lithium, False)[self.charged])
+        tables, found = self.newest.tables, {}
+        charge, end_v = tables.column("topups", "charge_ah"), tables.column("topups", "end_v")
+        work = tables.words("topups", "also_done")
+        for row in rows[np.argsort(self.charge_day[rows], kind="stable")]:
+            place, day = int(self.charged[row]), float(self.charge_day[row])
+            if work[row] == "module-swapped" and np.isnan(charge[row]) and np.isnan(end_v[row]):
+                continue  # nothing was put in
+            blocks = [b for b in self._blocks(int(row)) if not self._swapped(place, b, day)]
+            if blocks and day > self.looked[place]:
+                text = say(
+                    "On %(day)s block %(block)s was charged by hand, and its cells are lithium-ion: charged outside "
+                    "its own management system, such a cell can burn and cannot be put out. Charge nothing more, keep "
+                    "people and whatever burns away, and have it seen to by the maker's workshop.",
+                    day=_said(day),
+                    block=blocks[0] + 1,
+                )
+                found[place] = Flag("lithium-charged", text, grave=True)
+        return found
+
+    def high_at_rest(self) -> dict[int, Flag]:
+        """Name a charged block that rested further above its peers than the monitor allows.
+
+        Within a day and a half of its charge it may stand by its hysteresis higher.
+        """
+        rest = np.asarray(self.newest.tables.words("readings", "state") == "rest", dtype=np.bool_)
+        limit = np.array([f.rest_spread_limit_v for f in self.families])[self.which]
+        found: dict[int, Flag] = {}
+        for row in self._rows_beyond(rest, limit, self.looked):
+            place, day = int(self.reader[row]), float(self.read_day[row])
+            family = self.families[self.which[place]]
+            current = self.newest.tables.column("readings", "current_a")[row]
+            if flows(None if np.isnan(current) else float(current), family):
+                continue
+            volts = self.volts[row][: family.blocks]
+            above = volts - others_v(volts)
+            for block in np.flatnonzero(np.nan_to_num(above) > family.rest_spread_limit_v):
+                ends = [self.charge_day[t] for t in self._topups(place) if block in self._blocks(int(t))]
+                ends = [end for end in ends if end <= day]
+                if not ends or self._swapped(place, int(block), day):
+                    continue
+                soon = day - max(ends) <= BEFORE_DRIVING / _DAY
+                most = family.rest_spread_limit_v + soon * family.cells_per_block * family.hysteresis_charge_v
+                if above[block] > most:
+                    text = say(
+                        "On %(day)s block %(block)s, which was charged, rested %(volts)s V above its peers, where "
+                        "%(most)s V is the most: it was overcharged, or the reading is off. Look for swelling, leaks "
+                        "and heat, and read all blocks at rest again.",
+                        day=_said(day),
+                        block=int(block) + 1,
+                        volts=f"{above[block]:.2f}",
+                        most=f"{most:.2f}",
+                    )
+                    found[place] = Flag(BLOCK_HIGH, text, grave=True)
+        return found
+
+    def _rows_beyond(self, rows: Bools, limit: Floats, until: Floats) -> Rows:
+        """Rows that were not seen to and whose highest block lies further above the lowest, the newest last."""
+        own = np.flatnonzero(rows & (self.reader >= 0) & (np.append(self.newest.day, np.nan)[self.reader] > -np.inf))
+        own = own[self.read_day[own] > until[self.reader[own]]]
+        if not len(own):
+            return own
+        high = np.nan_to_num(self.volts[own], nan=-np.inf).max(axis=1)
+        low = np.nan_to_num(self.volts[own], nan=np.inf).min(axis=1)
+        own = own[high - low > limit[self.reader[own]]]
+        return np.asarray(own[np.argsort(self.read_day[own], kind="stable")])
+
+    def low_under_load(self) -> dict[int, Flag]:
+        """Name a block that load drove below its floor; of lithium-ion that is a stop."""
+        state = self.newest.tables.words("readings", "state")
+        own = np.flatnonzero((self.reader >= 0) & np.asarray(state == "discharge", dtype=np.bool_))
+        own = own[self.read_day[own] > self.measured[self.reader[own]]]
+        found: dict[int, Flag] = {}
+        if not len(own):
+            return found
+        floor = np.array([f.cells_per_block * f.min_cell_v for f in self.families])[self.which]
+        nothing = np.array([f.cells_per_block * NOTHING_CELL_V for f in self.families])[self.which]
+        volts = np.nan_to_num(self.volts[own], nan=np.inf)
+        low = (volts < floor[self.reader[own], None]) & (volts > nothing[self.reader[own], None])
+        own = own[low.any(axis=1)]
+        for row in own[np.argsort(self.read_day[own], kind="stable")]:
+            place, day = int(self.reader[row]), float(self.read_day[row])
+            volts = np.nan_to_num(self.volts[row], nan=np.inf)
+            blocks = np.flatnonzero((volts < floor[place]) & (volts > nothing[place]))
+            blocks = np.array([b for b in blocks if not self._swapped(place, int(b), day)], dtype=np.intp)
+            if len(blocks):
+                worst = int(blocks[np.argmin(volts[blocks])])
+                text = say(
+                    "Under load on %(day)s block %(block)s fell to %(volts)s V, below its floor of %(floor)s V: cells "
+                    "of it may be driven the wrong way round. Have its cells measured, or a module swapped, before it "
+                    "is driven. If the meter slipped, correct that reading and say why.",
+                    day=_said(day),
+                    block=worst + 1,
+                    volts=f"{volts[worst]:g}",
+                    floor=f"{floor[place]:g}",
+                )
+                found[place] = Flag("low-under-load", text, grave=True)
+        return found
+
+
+def _said(day: float) -> str:
+    return f"{from_days(np.array([day]))[0]:%Y-%m-%d}"
