@@ -24,6 +24,7 @@ from models.features.raw import PLANNED, end_missing_share, raw_and_block, raw_f
 from models.forecasts.attribution import attribute
 from models.forecasts.batch import Forecasts, Refused
 from models.forecasts.charge_warnings import forbidding, stops_of_warnings
+from models.forecasts.earlier_charges import flags_of_earlier_charges
 from models.forecasts.endings import ended_packs, flags_of_end, no_topup, require_holding
 from models.forecasts.evidence import evidence_group
 from models.forecasts.explanation import READ_OFF_V, Explanation
@@ -460,8 +461,12 @@ class Forecaster(FittedCurves):
         """
         packs = batch.moments["pack_id"]
         told = flags_of(batch.X, self.seen, batch.inferred, batch.surplus, noted_in(tables, batch.moments))
+        earlier = flags_of_earlier_charges(tables, batch.moments)
         unused = _flags_of_unused(tables, packs)
-        return [unused.get(pack_id, ()) + flags for pack_id, flags in zip(packs, told, strict=True)]
+        return [
+            unused.get(pack_id, ()) + flags + before
+            for pack_id, flags, before in zip(packs, told, earlier, strict=True)
+        ]
 
 
 def _origins(tables: HistoryTables, moments: pd.DataFrame | None) -> tuple[pd.DataFrame, set[str]]:

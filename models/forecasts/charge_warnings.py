@@ -15,6 +15,7 @@ import pandas as pd
 from models.base.messages import say
 from models.features.derived import derive, surplus_share
 from models.features.raw import raw_features
+from models.forecasts.earlier_charges import flags_of_earlier_charges
 from models.forecasts.flags import flags_of_charges
 from models.forecasts.forecast import Flag
 from models.forecasts.inputs import history_at
@@ -41,7 +42,7 @@ LOOK: Final = say(
 
 
 def charge_warnings(history: PackHistory, family: PackFamily, at: datetime | None = None) -> tuple[Flag, ...]:
-    """Return what a forecast would warn of at the newest charge, whether or not its fault came back since.
+    """Return what a forecast would warn of at its charges, whether or not the fault came back since.
 
     Parameters
     ----------
@@ -62,7 +63,8 @@ def charge_warnings(history: PackHistory, family: PackFamily, at: datetime | Non
     tables = tables_from_histories([known], {family.name: family})
     moments = pd.DataFrame({"pack_id": [known.pack_id], "origin": pd.to_datetime([origin], utc=True)})
     raw = raw_features(tables, moments)
-    return flags_of_charges(derive(raw), surplus_share(raw), noted_in(tables, moments))[0]
+    newest = flags_of_charges(derive(raw), surplus_share(raw), noted_in(tables, moments))[0]
+    return newest + flags_of_earlier_charges(tables, moments)[0]
 
 
 def forbidding(flags: Iterable[Flag], history: PackHistory, at: datetime | None) -> list[Flag]:

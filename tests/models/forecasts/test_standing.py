@@ -42,8 +42,9 @@ def charge(hours: float, ah: float | None = 1.1, **more) -> TopUp:
     [(17, 13.21, False), (17, 13.86, False), (17, 13.9, True), (17, 14.9, True), (60, 13.4, False), (60, 13.5, True)],
 )
 def test_a_topped_block_that_rests_far_above_its_peers_is_overcharged_or_misread(hours, volts, warned):
-    """14.9 V, 1.49 V a cell, was called "about level" and might go. Limit: the family's own (0.6 V, invented), and within
-    a day and a half of the charge its hysteresis besides (10 cells of 40 mV)."""
+    """14.9 V, 1.49 V a cell, was called "about level" and might go.
+
+    Limit: the family's own (0.6 V, invented), and for a day and a half its hysteresis besides (10 cells of 40 mV)."""
     facts = (read(-5, 12.82, 13.0), charge(0), read(hours, volts))
     assert ("block-high" in codes(*facts)) == warned
     later = (*facts, read(hours + 30, 12.9))
@@ -61,7 +62,7 @@ def test_a_block_that_nobody_charged_is_no_overcharge():
 @pytest.mark.parametrize("hours", [-4, 18])
 @pytest.mark.parametrize(("volts", "warned"), [(10.8, False), (10.0, False), (9.9, True), (9.0, True)])
 def test_a_block_that_load_drives_below_its_floor_warns_before_the_charge_and_after(hours, volts, warned):
-    """At 9.0 V the forecast was better than at 10.8 V, and said nothing. Floor: 1.0 V a cell, NREL ADVISOR ESS_NIMH6."""
+    """At 9.0 V the forecast was better than at 10.8 V. Floor: 1.0 V a cell, NREL ADVISOR ESS_NIMH6."""
     load = read(hours, volts, 11.2, state="discharge")
     facts = (read(-5, 12.82, 13.0), load, charge(0), read(17, 13.21))
     assert ("low-under-load" in codes(*facts)) == warned
@@ -82,3 +83,31 @@ def test_a_lithium_ion_block_that_was_charged_by_hand_is_grave():
     assert "lithium-charged" not in codes(*facts, read(60, 7.4, **lithium, inspected="sound"), family="loess-28")
     swap = charge(0, None, also_done="module-swapped")
     assert codes(read(-5, 7.4, **lithium), swap, read(17, 7.4, **lithium), family="loess-28") == set()
+
+
+BEFORE, AFTER = read(-5, 12.82, 13.0), read(17, 13.21)
+HARMED = {
+    "fast-charge": (BEFORE, charge(0, duration_h=0.1), AFTER),
+    "overcharge": (BEFORE, charge(0, 3, duration_h=6), AFTER),
+    "charged-again": (BEFORE, charge(-3), charge(0), AFTER),
+    "warm-pack": (BEFORE, charge(0), read(17, 13.21, temperature_c=52)),
+}
+
+
+@pytest.mark.parametrize("code", HARMED)
+@pytest.mark.parametrize("kind", ["returned", "running"])
+@pytest.mark.parametrize("next_one", [{}, {"charge_ah": None, "blocks": (9,), "also_done": "module-swapped"}])
+def test_what_a_charge_may_have_done_stands_after_the_next_one(code, kind, next_one):
+    """After a return, or "still running", and a new charge, or a module of another block, nothing was left of it."""
+    facts = HARMED[code]
+    assert code in codes(*facts)
+    ah = {"ah": next_one.get("charge_ah", 0.5), "duration_h": None if next_one else 5}
+    more = {name: value for name, value in next_one.items() if name != "charge_ah"}
+    later = (Outcome(time=at(240), kind=kind), read(250, 12.65), charge(260, **ah, **more), read(275, 13.0))
+    assert code in codes(*facts, *later)
+    third = (Outcome(time=at(440), kind=kind), read(450, 12.65), charge(460, 0.5, duration_h=5), read(475, 13.0))
+    assert code in codes(*facts, *later, *third)
+    assert code not in codes(*facts, read(100, 12.9, inspected="sound"), *later)
+    assert code not in codes(*facts, *later, read(300, 12.9, inspected="sound"))
+    swap = charge(470, None, also_done="module-swapped")
+    assert (code in codes(*facts, *later, swap)) == (code == "warm-pack"), "what was swapped was not all that was hot"

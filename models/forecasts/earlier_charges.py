@@ -1,0 +1,102 @@
+"""Grave flags of charges before the newest of each of many packs: no later charge or return ends them."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from models.base.messages import say
+from models.features.derived import derive, surplus_share
+from models.features.raw import raw_features
+from models.forecasts.flags import flags_of_charges
+from models.forecasts.forecast import Flag
+from models.forecasts.newest_topups import NewestTopUps
+from models.forecasts.noted import noted_in
+from models.packs.stops.known import LOOK_AFTER
+from models.packs.tables import SECONDS_PER_DAY, HistoryTables, from_days, known_at
+
+_WARNED: Final = {
+    "overcharge": say("more may have gone in than was missing"),
+    "charged-again": say("a block may have been charged twice"),
+    "fast-charge": say("it was charged many times as hard as a gentle charge"),
+    "maybe-charged-cold": say("the pack may have been charged in the frost"),
+    "warm-pack": say("the pack was read hot around it or since"),
+}
+"""What may have harmed cells, by the code of the flag."""
+
+_WHOLE_PACK: Final = "warm-pack"
+"""No module that is swapped ends this."""
+
+
+def flags_of_earlier_charges(tables: HistoryTables, moments: pd.DataFrame) -> list[tuple[Flag, ...]]:
+    """List what the charges before the newest still warn of: nobody looked since, and no module of theirs was swapped.
+
+    Parameters
+    ----------
+    tables : HistoryTables
+        Facts known at the moments, of which each pack has one.
+    moments : DataFrame, n rows
+        Columns ``pack_id`` and ``origin``.
+    """
+    newest = NewestTopUps(tables, pd.Index(moments["pack_id"]))
+    found: list[list[Flag]] = [[] for _ in range(len(newest))]
+    owner, day = newest.owner("topups"), tables.days("topups")
+    rows = np.flatnonzero(owner >= 0)
+    rows = rows[np.lexsort((-day[rows], owner[rows]))]  # of each pack the newest first
+    if not len(rows):
+        return [()] * len(newest)
+    age = np.arange(len(rows)) - np.searchsorted(owner[rows], owner[rows])
+    reader, read_day = newest.owner("readings"), tables.days("readings")
+    looked = np.full(len(newest), -np.inf)
+    own = np.flatnonzero(newest.looked & (reader >= 0))
+    np.maximum.at(looked, reader[own], read_day[own] - LOOK_AFTER / timedelta(days=1))
+    for number in range(1, int(age.max()) + 1):
+        place = np.flatnonzero(age == number)
+        ends = day[rows[place - 1]] - 1 / SECONDS_PER_DAY
+        place, ends = place[kept := day[rows[place]] <= ends], ends[kept]
+        asked = rows[place]
+        # What was read of the pack before the next charge, and is not seen to by a look before.
+        last = day[asked].copy()
+        of = np.full(len(newest), -1)
+        of[owner[asked]] = np.arange(len(asked))
+        mine = np.flatnonzero(reader >= 0)
+        mine = mine[of[reader[mine]] >= 0]
+        mine = mine[read_day[mine] <= ends[of[reader[mine]]]]
+        np.maximum.at(last, of[reader[mine]], read_day[mine])
+        open_still = looked[owner[asked]] < last
+        asked, ends, last = asked[open_still], ends[open_still], last[open_still]
+        if not len(asked):
+            continue
+        then = pd.DataFrame({"pack_id": newest.packs[owner[asked]], "origin": from_days(ends)})
+        known = known_at(tables, then)
+        raw = raw_features(known, then)
+        told = flags_of_charges(derive(raw), surplus_share(raw), noted_in(known, then))
+        for row, flags in zip(asked, told, strict=True):
+            pack = int(owner[row])
+            seen = looked[pack] >= day[row] or _swapped(newest, pack, int(row))
+            for flag in flags:
+                if flag.grave and flag.code in _WARNED and (flag.code == _WHOLE_PACK or not seen):
+                    text = say(
+                        "Of the charge of %(day)s nobody has noted a look since: %(what)s. Look for swelling, leaks "
+                        "and heat, and read all blocks at rest again.",
+                        day=f"{from_days(day[[row]])[0]:%Y-%m-%d}",
+                        what=_WARNED[flag.code],
+                    )
+                    found[pack].append(Flag(flag.code, text, grave=True))
+    return [tuple(dict.fromkeys(flags)) for flags in found]
+
+
+def _swapped(newest: NewestTopUps, pack: int, row: int) -> bool:
+    """Whether a module of every block of a charge was swapped since."""
+    blocks, work = (newest.tables.words("topups", name) for name in ("blocks", "also_done"))
+    day = newest.tables.days("topups")
+    swapped = {
+        block
+        for later in np.flatnonzero(newest.owner("topups") == pack)
+        if work[later] == "module-swapped" and day[later] > day[row]
+        for block in str(blocks[later]).split()
+    }
+    return set(str(blocks[row]).split()) <= swapped
