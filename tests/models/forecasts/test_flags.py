@@ -36,6 +36,7 @@ def codes(rows: SurvivalRows, seen: SeenRange) -> list[set[str]]:
         not_risen={},
         charged_again={},
         charge_unread=none,
+        standing={},
     )
     return [{f.code for f in flags} for flags in flags_of(rows.X, seen, none, np.zeros(len(rows)), noted)]
 
