@@ -191,8 +191,8 @@ class _Facts:
                 worst = int(blocks[np.argmin(volts[blocks])])
                 text = say(
                     "Under load on %(day)s block %(block)s fell to %(volts)s V, below its floor of %(floor)s V: cells "
-                    "of it may be driven the wrong way round. Have its cells measured, or a module swapped, before it "
-                    "is driven. If the meter slipped, correct that reading and say why.",
+                    "of it may be empty or driven the wrong way round. Have its cells measured, or a module swapped, "
+                    "before it is driven. If the meter slipped, correct that reading and say why.",
                     day=_said(day),
                     block=worst + 1,
                     volts=f"{volts[worst]:g}",
