@@ -27,6 +27,7 @@ from service.pages.undo import step, undo_form
 from service.pages.wording import for_input, moment_from
 from service.records.records import correct, create, etag_of, read, withdraw
 from service.records.schemas import LARGEST_NUMBER
+from service.records.stopped import vehicle_names
 from service.records.subject import Subject
 from service.records.subjects.costs import COSTS, HOUSE
 from service.records.subjects.suppliers import DELIVERIES, OFFERS, SUPPLIERS
@@ -72,13 +73,15 @@ def show_suppliers(request: Request, store: CurrentStore) -> Response:
         offers = session.scalars(select(Offer).order_by(Offer.id.desc()).limit(MOST_SHOWN)).all()
         open_orders = select(Delivery).where(Delivery.arrived_at.is_(None)).order_by(Delivery.ordered_at)
         came = select(Delivery).where(Delivery.arrived_at.is_not(None)).order_by(Delivery.ordered_at.desc())
+        coming = session.scalars(open_orders.limit(MOST_SHOWN)).all()
         return render(
             request,
             "counter/suppliers.html",
             suppliers=suppliers,
             offers=in_order(offers, sorting, _sorted_by),
             sorting=sorting,
-            coming=session.scalars(open_orders.limit(MOST_SHOWN)).all(),
+            coming=coming,
+            vehicles=vehicle_names(session, [order.pack_id for order in coming if order.pack_id is not None]),
             came=session.scalars(came.limit(20)).all(),
             money=money,
             most=MOST_SHOWN,

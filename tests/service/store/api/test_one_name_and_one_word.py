@@ -74,6 +74,12 @@ def test_what_is_left_out_is_called_by_its_vehicle_too(out, clock):
     assert "MB-BUS-3 (" in said
 
 
+def test_an_order_is_for_the_vehicle_by_its_name(out, clock):
+    order = {"supplier_id": "north-quay", "family": "gravel-14", "pack_id": PACK, "ordered_at": clock().isoformat()}
+    assert out.post("/v1/deliveries", json=order).status_code == 201
+    assert "for MB-BUS-3" in out.get("/parts/suppliers").text
+
+
 def test_the_first_page_counts_each_vehicle_once(out, store, clock):
     """One that warns was counted again as not counted; those of yesterday and of years ago were one number."""
     assert out.post(f"/v1/packs/{PACK}/forecasts", json={}).status_code == 201
