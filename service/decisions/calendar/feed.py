@@ -9,6 +9,7 @@ from datetime import date, datetime, time, timedelta
 from typing import Final, Literal
 from zoneinfo import ZoneInfo
 
+from sqlalchemy import case as sql_case
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -24,6 +25,8 @@ from service.decisions.basis.open_cases import OpenCase, OpenCases, open_cases
 from service.decisions.basis.sentences import rests_on
 from service.decisions.ordering.last_day import last_day_said
 from service.decisions.ordering.schemas import USUAL_RISK
+from service.forecasting.forecasts.schemas import EvidenceFlag
+from service.forecasting.forecasts.sentences import read_first
 from service.forecasting.issued.scores import ended
 from service.forecasting.recheck.days import dates_said, reading_day, to_the_minute, unseen_for_a_day
 from service.records.stopped import UnderStop, under_stop, vehicle_names
@@ -107,8 +110,10 @@ def _recheck_days(
     warned = {pack_id for pack_id, before in unweighed.items() if before}
     of = IssuedForecast
     columns = (of.id, of.pack_id, of.origin, of.good_for_days, of.issued_at, of.model_id, of.recheck_at)
+    # Only of those that nothing is promised of: a whole fleet's flags would take long to read.
+    flags = sql_case((Score.good_until <= of.origin, of.answer["flags"]), else_=None)
     query = (
-        select(*columns, Score.good_until, Score.seen_at, Score.grave, Score.vehicle_id)
+        select(*columns, Score.good_until, Score.seen_at, Score.grave, Score.vehicle_id, flags.label("flags"))
         .join(Score, Score.forecast_id == of.id)
         .where(~ended())
         .order_by(of.pack_id)
@@ -125,6 +130,10 @@ def _recheck_days(
             yield pack, [_not_to_drive_day(pack, name, f"{NOT_WEIGHED} {GRAVE}" if pack in unweighed else GRAVE, today)]
             continue
         behind = pack in unweighed
+        unread = read_first(map(EvidenceFlag.model_validate, forecast.flags or ()))
+        if unread and not behind:
+            yield pack, [_not_to_drive_day(pack, name, unread[0], today)]
+            continue
         if (good and last <= now) or (good == 0 and unseen_for_a_day(seen_at, now)):
             yield pack, [_not_weighed_day(pack, name, today) if behind else _unseen_day(pack, name, seen_at, now, zone)]
             continue

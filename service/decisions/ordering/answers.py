@@ -28,7 +28,7 @@ from service.core.translation import N_, _, translated
 from service.decisions.basis.costs import KnownCosts, costs_here, known_costs
 from service.decisions.basis.lead_times import OnOrder, on_order
 from service.decisions.basis.open_cases import OpenCases, open_case
-from service.decisions.basis.sentences import SINCE_SEEN, WAITING_TO_ORDER, look_first_of, rests_on
+from service.decisions.basis.sentences import SINCE_SEEN, WAITING_TO_ORDER, look_first_of, read_first_of, rests_on
 from service.decisions.ordering.last_day import last_day_said
 from service.decisions.ordering.offers import KnownOffer, Offers, sent_offers, stored_offers
 from service.decisions.ordering.schemas import (
@@ -50,7 +50,7 @@ from service.forecasting.forecasts.last_seen import (
     require_seen_lately,
     unseen_since,
 )
-from service.forecasting.forecasts.sentences import look_first
+from service.forecasting.forecasts.sentences import look_first, read_first
 from service.records.history import chemistry_unless_stopped
 
 COSTS_OF_ORDERING: Final = ("stranding", "day_off_road", "capital_per_day", "return_value")
@@ -84,7 +84,7 @@ def orders_of_pack(
     offers = stored_offers(session, case.cases[0].family, costs.currency, now)
     ordered = on_order(session, case.topped_at, now).get(pack_id)
     on_its_way = None if ordered is None else told_on_order(case, ordered)
-    first = look_first_of(session, case.cases[0], now)
+    first = [*look_first_of(session, case.cases[0], now), *read_first_of(session, case.cases[0])]
     return _weigh(case, offers, costs, asked.risk, now, on_its_way, chemistry, first)
 
 
@@ -112,7 +112,8 @@ def orders_of_history(
     sent = OpenCases.sent(forecast, case.history)
     require_seen_lately(forecast.pack_id, sent.cases[0].seen_at, forecast.origin)
     aged = unseen_since(sent.cases[0].seen_at, forecast.origin) if asked.case.at is not None else []
-    first = [*look_first(forecast.flags), *aged, *counts_from_today(asked.case, now)]
+    unread = read_first(forecast.flags)
+    first = [*look_first(forecast.flags), *unread, *aged, *counts_from_today(asked.case, now)]
     chemistry = family_of(case, families, now).chemistry
     return _weigh(sent, offers, costs, asked.risk, forecast.origin, None, chemistry, first)
 

@@ -64,7 +64,8 @@ def test_long_after_its_newest_reading_nothing_is_dated_and_nothing_released(out
     with store.reading() as session:
         assert session.scalars(select(Score.seen_at)).one() == datetime(2026, 3, 2, 12, 50, tzinfo=UTC)
     events = icalendar.Calendar.from_ical(out.get("/v1/calendar.ics").content).walk("VEVENT")
-    assert "Read MB-VAN-07: nothing entered since 2026-03-02" in [str(event["SUMMARY"]) for event in events]
+    # Nobody read it after its charge either, and that is the graver.
+    assert "Do not drive MB-VAN-07" in [str(event["SUMMARY"]) for event in events]
     assert not any("promised" in str(event["SUMMARY"]) for event in events)
     assert "nothing entered since" in out.get("/").text
     document = problem_in(out.post(f"{VAN}/release", json={"in_days": 7}), 409)
@@ -219,3 +220,14 @@ def test_what_a_charge_warned_of_stays_on_the_page_once_the_fault_is_back(out, c
     assert out.post("/v1/readings", json=sound).status_code == 201
     assert said not in out.get("/bench/units/MB-VAN-07").text
     assert out.post(f"{VAN}/topup-plan", json={}).status_code == 200
+
+
+def test_that_nobody_read_it_after_the_charge_reaches_orders_and_calendar(out, clock):
+    """Orders told nothing first, the calendar only that it be read, where the forecast says not to let it go."""
+    clock.now = datetime(2026, 3, 3, 9, 0, tzinfo=UTC)
+    lead = out.post(f"{VAN}/forecasts", json={}).json()["answer"]["lead"][0]
+    assert lead.startswith("Do not let it go yet: nothing tells how the block stands after the charge")
+    assert lead in out.post(f"{VAN}/orders", json={}).json()["first"]
+    events = icalendar.Calendar.from_ical(out.get("/v1/calendar.ics").content).walk("VEVENT")
+    (driven,) = [event for event in events if str(event["SUMMARY"]) == "Do not drive MB-VAN-07"]
+    assert str(driven["DESCRIPTION"]).startswith(lead)
