@@ -106,15 +106,19 @@ def plan_of_fleet(
         "share": _(level_percent(math.ceil(1000 * plan.gap) / 1000))
     }
     notes = [missed if plan.gap > 1e-9 else _("No plan within the limits saves more."), costs.source]
-    in_all = session.scalar(select(func.count()).select_from(Score).where(~ended(), decided_on(now), *picked)) or 0
+    # Those whose forecast warns are told first, by name: they are no vehicles that a limit left out.
+    weighed_ones = (~ended(), decided_on(now), ~Score.grave, *picked)
+    in_all = session.scalar(select(func.count()).select_from(Score).where(*weighed_ones)) or 0
     if in_all > len(cases):
-        notes.append(
-            _(
-                "Only the %(count)s vehicles whose good-for day comes first are planned; %(more)s more are "
-                "left until their fault returns. Choose a site, a duty or a family to plan those."
-            )
-            % {"count": len(cases), "more": in_all - len(cases)}
+        more = in_all - len(cases)
+        said = ngettext(
+            "Only the %(count)s vehicles whose good-for day comes first are planned; %(more)s more is left out. Plan "
+            "a smaller part of the fleet to have it weighed.",
+            "Only the %(count)s vehicles whose good-for day comes first are planned; %(more)s more are left out. Plan "
+            "a smaller part of the fleet to have them weighed.",
+            more,
         )
+        notes.append(said % {"count": len(cases), "more": more})
     saving = _savings(survival, fleet_costs, plan, standing)
     saves = np.where(plan.week == NOT_PLANNED, 0.0, saving[np.arange(len(vehicles)), plan.week])
     planned = plan.week != NOT_PLANNED

@@ -296,6 +296,8 @@ def test_a_plan_keeps_no_slot_for_what_has_to_be_read_first(fleet, store, clock)
     assert left["reason"].startswith("Do not drive it")
     assert left["reason"].endswith("It gets a week once it was read and a new forecast is kept.")
     assert plan["first"][-1].startswith("Read first, and plan again after that: ")
+    # It said that "1 more are left until their fault returns", and to choose a family where one was chosen.
+    assert not any("Only the" in note for note in plan["notes"])
 
 
 def test_what_must_not_be_driven_comes_first_in_the_whole_ranking_not_on_its_page_alone(fleet, store):
