@@ -15,6 +15,8 @@ from models.packs.history import PackHistory, UsagePlan
 from models.packs.tables import tables_from_histories
 from service.core.cautions import all_cautions
 from service.forecasting.forecasts.examples import request_examples
+from service.forecasting.forecasts.schemas import EvidenceFlag, ForecastFigures
+from service.forecasting.forecasts.sentences import sentences_of
 from tests.cases.packs import history_of_case
 from training.files.families import load_families
 from training.files.tables import write_tables
@@ -341,3 +343,13 @@ def test_usage_plan_is_a_what_if(client, van_case):
     parked = client.post(POST, json=van_case | {"usage": UsagePlan(km_per_day=0).model_dump(mode="json")}).json()
     assert plain["inputs_digest"] != parked["inputs_digest"]
     assert plain["survival"] != parked["survival"]
+
+
+def test_no_day_is_said_beside_a_grave_warning(example_answer):
+    """The sentences said "nine in ten such packs hold at least 1 day" after not to go by the figures."""
+    figures = ForecastFigures.model_validate({n: example_answer[n] for n in ForecastFigures.model_fields})
+    flag = EvidenceFlag(code="hot-pack", text="It is hot.", grave=True)
+    plain, warned = sentences_of(figures), sentences_of(figures.model_copy(update={"flags": [flag]}))
+    assert any("such packs hold" in said for said in plain)
+    assert warned[0].startswith("Do not go by these figures")
+    assert not any("such packs hold" in said or "are back by" in said for said in warned)

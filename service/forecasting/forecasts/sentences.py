@@ -202,7 +202,20 @@ def sentences_of(figures: ForecastFigures) -> list[str]:
     if figures.days_held >= 1:
         said = _("The top-up has already held %(days)s; all days here count from now.")
         sentences.append(said % {"days": count_days(figures.days_held)})
-    sentences.append(_good_for(main_promise(figures)))
+    if not look_first(figures.flags):
+        sentences += _told_days(figures)
+    if (block := _block(figures)) is not None:
+        sentences.append(block)
+    if figures.kinds:
+        sentences.append(_kind(figures.kinds, told="no-load-reading" not in {flag.code for flag in figures.flags}))
+    if figures.own_outcomes is not None:
+        sentences.append(_rests_on(figures.own_outcomes, figures.sister_outcomes))
+    return sentences
+
+
+def _told_days(figures: ForecastFigures) -> list[str]:
+    """Say the days that are promised and the chances: nobody is to go by them under a grave warning."""
+    sentences = [_good_for(main_promise(figures))]
     if figures.surplus_left_out:
         sentences.append(
             _(
@@ -220,12 +233,6 @@ def sentences_of(figures: ForecastFigures) -> list[str]:
     sentences += [_half_back(point, figures.horizon_days) for point in figures.return_days if point.returned == 0.5]
     if figures.until_replacement is not None:
         sentences.append(_until(figures.until_replacement))
-    if (block := _block(figures)) is not None:
-        sentences.append(block)
-    if figures.kinds:
-        sentences.append(_kind(figures.kinds, told="no-load-reading" not in {flag.code for flag in figures.flags}))
-    if figures.own_outcomes is not None:
-        sentences.append(_rests_on(figures.own_outcomes, figures.sister_outcomes))
     return sentences
 
 
