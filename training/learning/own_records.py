@@ -304,7 +304,6 @@ def apart_from(sisters: HistoryTables, record: HistoryTables) -> HistoryTables:
     ----------
     sisters : HistoryTables
         With packs named ``workshop/pack``, as `models.packs.tables.side_by_side` names them.
-    record : HistoryTables
     """
     own = set(zip(record.topups["pack_id"], record.topups["time"], strict=True))
     theirs = sisters.topups
