@@ -128,8 +128,11 @@ def test_recovery_of_the_simulators_own_truth(held_out, answers):
     for number, (ready, _) in enumerate(cases):
         runs = run_plans(ready.repeat(40), plans, np.random.default_rng(number), 14.0)
         true.append(np.isinf(runs).mean(axis=1))
-    truth = np.array(true)
-    told = np.array([[p.survival[FORTNIGHT] for p in answer.plans] for answer in answers])
+    # Of a pack that gravely warns no further charge is weighed.
+    whole = [number for number, answer in enumerate(answers) if len(answer.plans) == len(plans)]
+    assert len(whole) > 0.7 * len(answers)
+    truth = np.array(true)[whole]
+    told = np.array([[p.survival[FORTNIGHT] for p in answers[number].plans] for number in whole])
     error = (told - told[:, :1]) - (truth - truth[:, :1])
     spread = error.std(axis=0, ddof=1) / np.sqrt(len(error))
     assert (np.abs(error.mean(axis=0))[1:] <= 3 * spread[1:] + 0.02).all()
