@@ -18,6 +18,7 @@ from models.packs.family import PackFamily
 from models.packs.stops.cells import NOTHING_CELL_V
 from models.packs.stops.known import BEFORE_DRIVING, LOOK_AFTER, others_v
 from models.packs.tables import VOLT_DECIMALS, block_columns, from_days
+from models.physics.cell_curves import resistance_mohm
 
 BLOCK_HIGH: Final = "block-high"
 """Flag of a block of which its rest voltage tells no charge: it was overcharged, or misread."""
@@ -170,7 +171,10 @@ class _Facts:
         return np.asarray(own[np.argsort(self.read_day[own], kind="stable")])
 
     def low_under_load(self) -> dict[int, Flag]:
-        """Name a block that load drove below its floor; of lithium-ion that is a stop."""
+        """Name a block that load drove below its floor by more than it takes from a sound one.
+
+        Of lithium-ion that is a stop.
+        """
         state = self.newest.tables.words("readings", "state")
         own = np.flatnonzero((self.reader >= 0) & np.asarray(state == "discharge", dtype=np.bool_))
         own = own[self.read_day[own] > self.measured[self.reader[own]]]
@@ -178,21 +182,25 @@ class _Facts:
         if not len(own):
             return found
         floor = np.array([f.cells_per_block * f.min_cell_v for f in self.families])[self.which]
+        ohm = np.array([_block_ohm(f) for f in self.families])[self.which]
+        amps = np.maximum(np.nan_to_num(self.newest.tables.column("readings", "current_a")), 0.0)
         nothing = np.array([f.cells_per_block * NOTHING_CELL_V for f in self.families])[self.which]
         volts = np.nan_to_num(self.volts[own], nan=np.inf)
-        low = (volts < floor[self.reader[own], None]) & (volts > nothing[self.reader[own], None])
+        least = floor[self.reader[own]] - amps[own] * ohm[self.reader[own]]
+        low = (volts < least[:, None]) & (volts > nothing[self.reader[own], None])
         own = own[low.any(axis=1)]
         for row in own[np.argsort(self.read_day[own], kind="stable")]:
             place, day = int(self.reader[row]), float(self.read_day[row])
             volts = np.nan_to_num(self.volts[row], nan=np.inf)
-            blocks = np.flatnonzero((volts < floor[place]) & (volts > nothing[place]))
+            sound_v = floor[place] - amps[row] * ohm[place]
+            blocks = np.flatnonzero((volts < sound_v) & (volts > nothing[place]))
             blocks = np.array([b for b in blocks if not self._swapped(place, int(b), day)], dtype=np.intp)
             if len(blocks):
                 worst = int(blocks[np.argmin(volts[blocks])])
                 text = say(
-                    "Under load on %(day)s block %(block)s fell to %(volts)s V, below its floor of %(floor)s V: cells "
-                    "of it may be empty or driven the wrong way round. Have its cells measured, or a module swapped, "
-                    "before it is driven. If the meter slipped, correct that reading and say why.",
+                    "Under load on %(day)s block %(block)s fell to %(volts)s V, below its floor of %(floor)s V by more "
+                    "than that load takes from a sound one: cells of it may be empty or driven the wrong way round. "
+                    "Have its cells measured, or a module swapped, before it is driven. If the meter slipped, correct that reading and say why.",
                     day=_said(day),
                     block=worst + 1,
                     volts=f"{volts[worst]:g}",
@@ -200,6 +208,12 @@ class _Facts:
                 )
                 found[place] = Flag("low-under-load", text, grave=True)
         return found
+
+
+def _block_ohm(family: PackFamily) -> float:
+    """Resistance of a sound new block at its usual charge and 25 °C, Ω: older ones are warned of rather too soon."""
+    cell = float(resistance_mohm(family.curves, np.array([family.soc_target]))[0])
+    return 1e-3 * family.cells_per_block * cell
 
 
 def _said(day: float) -> str:

@@ -60,9 +60,12 @@ def test_a_block_that_nobody_charged_is_no_overcharge():
 
 
 @pytest.mark.parametrize("hours", [-4, 18])
-@pytest.mark.parametrize(("volts", "warned"), [(10.8, False), (10.0, False), (9.9, True), (9.0, True)])
+@pytest.mark.parametrize(("volts", "warned"), [(10.8, False), (9.2, False), (9.1, True), (9.0, True)])
 def test_a_block_that_load_drives_below_its_floor_warns_before_the_charge_and_after(hours, volts, warned):
-    """At 9.0 V the forecast was better than at 10.8 V. Floor: 1.0 V a cell, NREL ADVISOR ESS_NIMH6."""
+    """At 9.0 V the forecast was better than at 10.8 V.
+
+    Floor: 1.0 V a cell, NREL ADVISOR ESS_NIMH6; less what 18.8 A take from ten new cells of 4.5 mΩ, its curve's.
+    """
     load = read(hours, volts, 11.2, state="discharge")
     facts = (read(-5, 12.82, 13.0), load, charge(0), read(17, 13.21))
     assert ("low-under-load" in codes(*facts)) == warned
