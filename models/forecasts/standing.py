@@ -200,7 +200,8 @@ class _Facts:
                 text = say(
                     "Under load on %(day)s block %(block)s fell to %(volts)s V, below its floor of %(floor)s V by more "
                     "than that load takes from a sound one: cells of it may be empty or driven the wrong way round. "
-                    "Have its cells measured, or a module swapped, before it is driven. If the meter slipped, correct that reading and say why.",
+                    "Have its cells measured, or a module swapped, before it is driven. If the meter slipped, correct "
+                    "that reading and say why.",
                     day=_said(day),
                     block=worst + 1,
                     volts=f"{volts[worst]:g}",
