@@ -102,7 +102,7 @@ class _Facts:
 
     def charged_by_hand(self) -> dict[int, Flag]:
         """Name the newest charge of a lithium-ion block."""
-        lithium = np.array([f.chemistry == "lithium-ion" for f in self.families])[self.which]
+        lithium = np.array([f.chemistry == "lithium-ion" for f in self.families], dtype=np.bool_)[self.which]
         rows = np.flatnonzero((self.charged >= 0) & np.append(lithium, False)[self.charged])
         tables, found = self.newest.tables, {}
         charge, end_v = tables.column("topups", "charge_ah"), tables.column("topups", "end_v")
