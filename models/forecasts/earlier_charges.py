@@ -27,12 +27,18 @@ _WARNED: Final = {
 }
 """What may have harmed cells, by the code of the flag."""
 
+MOST_EARLIER: Final = 8
+"""Charges before the newest that are asked of, the last ones. Invented: each is weighed as it was then, and a history of
+thousands would keep its caller waiting."""
+
 _WHOLE_PACK: Final = "warm-pack"
 """No module that is swapped ends this."""
 
 
 def flags_of_earlier_charges(tables: HistoryTables, moments: pd.DataFrame) -> list[tuple[Flag, ...]]:
     """List what the charges before the newest still warn of: nobody looked since, and no module of theirs was swapped.
+
+    Of the `MOST_EARLIER` before the newest.
 
     Parameters
     ----------
@@ -53,7 +59,7 @@ def flags_of_earlier_charges(tables: HistoryTables, moments: pd.DataFrame) -> li
     looked = np.full(len(newest), -np.inf)
     own = np.flatnonzero(newest.looked & (reader >= 0))
     np.maximum.at(looked, reader[own], read_day[own] - LOOK_AFTER / timedelta(days=1))
-    for number in range(1, int(age.max()) + 1):
+    for number in range(1, min(int(age.max()), MOST_EARLIER) + 1):
         place = np.flatnonzero(age == number)
         ends = day[rows[place - 1]] - 1 / SECONDS_PER_DAY
         place, ends = place[kept := day[rows[place]] <= ends], ends[kept]
