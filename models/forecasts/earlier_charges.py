@@ -28,8 +28,8 @@ _WARNED: Final = {
 """What may have harmed cells, by the code of the flag."""
 
 MOST_EARLIER: Final = 8
-"""Charges before the newest that are asked of, the last ones. Invented: each is weighed as it was then, and a history of
-thousands would keep its caller waiting."""
+"""Charges before the newest that are asked of, the last ones. Invented: each is weighed as it was then, and a history
+of thousands would keep its caller waiting."""
 
 _WHOLE_PACK: Final = "warm-pack"
 """No module that is swapped ends this."""
