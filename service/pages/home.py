@@ -22,7 +22,7 @@ from service.decisions.fleet.planning import returns_of_fleet
 from service.decisions.fleet.schemas import ReturnsAnswer, ReturnsRequest
 from service.decisions.ordering.queue import queue_of_cases
 from service.decisions.ordering.schemas import QueueRequest
-from service.forecasting.issued.scores import OLDEST_DAYS, ended
+from service.forecasting.issued.scores import OLDEST_DAYS, still_out
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.asking import unweighed
 from service.pages.counter.queue import case_address, summary
@@ -153,8 +153,8 @@ def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], 
     day = now.astimezone(zone).date()
     columns = (Score.pack_id, Score.vehicle_id, Score.origin, Score.good_until, Score.seen_at, Score.grave)
     # One by one, so that each is found by its own index.
-    soon = select(*columns).where(~ended(), ~Score.grave, Score.good_until < now + timedelta(days=2))
-    warns = select(*columns).where(~ended(), Score.grave)
+    soon = select(*columns).where(still_out(), ~Score.grave, Score.good_until < now + timedelta(days=2))
+    warns = select(*columns).where(still_out(), Score.grave)
     unweighed = unweighed_packs(session)
     warned: list[Due] = []
     overdue: list[Due] = []
@@ -182,7 +182,7 @@ def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], 
     warned += [Due(pack_id, names.get(pack_id, pack_id), None, None, True) for pack_id in lost]
     # One whose forecast was dropped stands among those without any.
     some = select(Score.pack_id).where(
-        Score.pack_id.in_([p for p, before in unweighed.items() if not before and p not in known]), ~ended()
+        Score.pack_id.in_([p for p, before in unweighed.items() if not before and p not in known]), still_out()
     )
     entered = [Due(pack_id, names.get(pack_id, pack_id), None, None, True) for pack_id in session.scalars(some)]
     return warned, sorted(entered, key=lambda due: due.name), overdue, unread, silent, today

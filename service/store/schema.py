@@ -296,8 +296,6 @@ class Score(Base):
     as_of: Mapped[datetime]
     week_return: Mapped[float]
     week_wait_days: Mapped[float]
-    curves: Mapped[bytes]
-    told_levels: Mapped[bytes | None]
     seen_at: Mapped[datetime | None]
     """Of the newest record that it was there and holding: what is promised counts from then. None of older scores."""
     grave: Mapped[bool] = mapped_column(server_default=false())
@@ -315,9 +313,23 @@ Index(
     Score.as_of,
 )
 Index(None, Score.good_until)
-# What has to be known before a ranking is read: forecasts that are old, and those that warn of something.
+# What has to be known before a ranking is read: forecasts that are old, packs not seen for long, and those that warn.
 Index(None, Score.origin)
+Index(None, Score.seen_at)
 Index("ix_scores_grave", Score.pack_id, sqlite_where=text("grave = 1"), postgresql_where=text("grave"))
+
+
+class ScoreCurves(Base):
+    """The curves of a score, apart from it: most of what is asked of all scores can be told without them."""
+
+    __tablename__ = "score_curves"
+
+    pack_id: Mapped[str] = mapped_column(
+        String(NAME_LENGTH), ForeignKey("scores.pack_id", ondelete="CASCADE"), primary_key=True
+    )
+    origin: Mapped[datetime]
+    curves: Mapped[bytes]
+    told_levels: Mapped[bytes | None]
 
 
 class StoppedPack(Base):

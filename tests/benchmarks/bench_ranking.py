@@ -2,9 +2,9 @@
 
     python tests/benchmarks/bench_ranking.py --scores 1000000 --calendar 50000 [--database postgresql://…]
 
-Scores are invented and written straight into the table, without packs and forecasts of their own. Printed: the time to
-the top 1,000 of the ranking, two pages of 500 (our own processor time beside it, which on SQLite is all there is); and
-of the calendar the time to its first piece and to all of it.
+Scores are invented and written straight into the tables with their top-ups, without packs and forecasts. Printed: the
+time to the top 1,000 of the ranking, two pages of 500 (our own processor time beside it, which on SQLite is all there
+is); and of the calendar the time to its first piece and to all of it.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ def main() -> None:
 
 
 def invent_scores(store: Store, count: int) -> None:
-    """Write scores whose packs are not there."""
+    """Write scores and their top-ups, whose packs are not there."""
     kind = store.engine.dialect.name
     with store.engine.connect() as connection:
         driver = connection.connection.driver_connection
@@ -70,11 +70,21 @@ def invent_scores(store: Store, count: int) -> None:
         connection.execute(
             text(
                 "INSERT INTO scores (pack_id, forecast_id, family, model_id, topped_at, origin, good_until, as_of, "
-                "week_return, week_wait_days, curves) "
+                "week_return, week_wait_days) "
                 f"SELECT 'X-' || n, 0, 'gravel-14', 'invented', :now, :now, :now, :now, {CHANCE[kind]}, "
-                f"7 - 7 * {CHANCE[kind]}, :curves FROM {SERIES[kind]}"
+                f"7 - 7 * {CHANCE[kind]} FROM {SERIES[kind]}"
             ),
-            {"count": count, "now": NOW.replace(tzinfo=None) if kind == "sqlite" else NOW, "curves": CURVES},
+            {"count": count, "now": NOW.replace(tzinfo=None) if kind == "sqlite" else NOW},
+        )
+        connection.execute(
+            text(
+                "INSERT INTO topups (pack_id, time, blocks, version, recorded_at, recorded_by) "
+                "SELECT pack_id, topped_at, '[1]', 1, topped_at, 'invented' FROM scores"
+            )
+        )
+        connection.execute(
+            text("INSERT INTO score_curves (pack_id, origin, curves) SELECT pack_id, origin, :curves FROM scores"),
+            {"curves": CURVES},
         )
         connection.commit()
         connection.execute(text("ANALYZE"))

@@ -12,7 +12,7 @@ from models.base.day_grid import DAYS
 from service.forecasting.issued.scores import bring_to, packed
 from service.forecasting.recheck.days import day_reached
 from service.store.opening import Store
-from service.store.schema import Assignment, IssuedForecast, Pack, Score, TopUp, Usage, Vehicle
+from service.store.schema import Assignment, IssuedForecast, Pack, Score, ScoreCurves, TopUp, Usage, Vehicle
 
 FAMILIES = ("gravel-14", "flint-40", "marl-28")
 SITES = ("harbour yard", "north pier", "hill depot")
@@ -35,7 +35,7 @@ def fill(store: Store, count: int, now: datetime, *, seed: int = 1, answer: dict
     held = rng.uniform(0, 9, count)
     facts = {"version": 1, "recorded_at": now, "recorded_by": "invented"}
     rows: dict[type, list[dict[str, Any]]] = {
-        kind: [] for kind in (Vehicle, Pack, Assignment, TopUp, Usage, IssuedForecast, Score)
+        kind: [] for kind in (Vehicle, Pack, Assignment, TopUp, Usage, IssuedForecast, Score, ScoreCurves)
     }
     for number, name in enumerate(names):
         origin = now - timedelta(days=float(held[number]))
@@ -76,9 +76,9 @@ def fill(store: Store, count: int, now: datetime, *, seed: int = 1, answer: dict
                 "as_of": now,
                 "week_return": 0.0,
                 "week_wait_days": 0.0,
-                "curves": packed(*each[number]),
             }
         )
+        rows[ScoreCurves].append({"pack_id": name, "origin": origin, "curves": packed(*each[number])})
     with store.writing() as session:
         for kind, values in rows.items():
             for first in range(0, count, _SOME):

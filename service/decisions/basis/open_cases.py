@@ -30,11 +30,11 @@ from service.core.translation import _
 from service.forecasting.forecasts.last_seen import require_seen_lately
 from service.forecasting.forecasts.schemas import ForecastAnswer
 from service.forecasting.forecasts.sentences import USUAL_CONFIDENCE
-from service.forecasting.issued.scores import OLDEST_DAYS, days_between, ended, unpacked, unpacked_levels
+from service.forecasting.issued.scores import OLDEST_DAYS, days_between, still_out, unpacked, unpacked_levels
 from service.forecasting.recheck.days import day_reached
 from service.records.history import no_such_pack
 from service.records.stopped import vehicle_names
-from service.store.schema import Outcome, Pack, Reading, Score, StoppedPack, TopUp
+from service.store.schema import Outcome, Pack, Reading, Score, ScoreCurves, StoppedPack, TopUp
 
 
 @dataclass(frozen=True)
@@ -202,7 +202,9 @@ def open_cases(session: Session, now: datetime, conditions: Sequence[Any] = (), 
     conditions : sequence of SQL conditions on `Score`
     """
     columns = [getattr(Score, name) for name in _STORED]
-    query = select(*columns, Score.curves, Score.told_levels).where(~ended(), decided_on(now), *conditions)
+    query = select(*columns, ScoreCurves.curves, ScoreCurves.told_levels)
+    query = query.join(ScoreCurves, ScoreCurves.pack_id == Score.pack_id)
+    query = query.where(still_out(), decided_on(now), *conditions)
     rows = session.execute(query.order_by(Score.good_until, Score.pack_id).limit(limit)).all()
     stored = StoredCurves.of(rows, now)
     cases = tuple(
@@ -219,7 +221,9 @@ def open_curves(session: Session, now: datetime, conditions: Sequence[Any] = ())
     ----------
     conditions : sequence of SQL conditions on `Score`
     """
-    query = select(Score.curves, Score.told_levels, Score.origin).where(~ended(), decided_on(now), *conditions)
+    query = select(ScoreCurves.curves, ScoreCurves.told_levels, Score.origin)
+    query = query.join(Score, Score.pack_id == ScoreCurves.pack_id)
+    query = query.where(still_out(), decided_on(now), *conditions)
     # Past the mapper: of the whole fleet's rows it would take longer than the database does.
     return StoredCurves.of(session.connection().execute(query).all(), now)
 
@@ -228,6 +232,12 @@ def decided_on(now: datetime) -> Any:
     """Return the condition under which a score is gone by: neither its forecast nor what was seen is too old."""
     oldest = now - timedelta(days=OLDEST_DAYS)
     return and_(Score.origin > oldest, or_(Score.seen_at.is_(None), Score.seen_at > oldest))
+
+
+def too_old(now: datetime) -> Any:
+    """Return the condition under which `decided_on` does not hold, each half of it found by an index."""
+    oldest = now - timedelta(days=OLDEST_DAYS)
+    return or_(Score.origin <= oldest, Score.seen_at <= oldest)
 
 
 def to_go_by(origin: datetime, seen_at: datetime | None, now: datetime) -> bool:
@@ -341,7 +351,7 @@ def without_forecast(
     query = (
         select(TopUp.pack_id, TopUp.time, Score.seen_at)
         .outerjoin(Score, scored)
-        .where(or_(Score.pack_id.is_(None), *([~decided_on(now)] if old_too else [])), ~over, ~again, ~stopped)
+        .where(or_(Score.pack_id.is_(None), *([too_old(now)] if old_too else [])), ~over, ~again, ~stopped)
     )
     if besides:
         query = query.where(TopUp.pack_id.not_in(besides))

@@ -27,7 +27,7 @@ from service.decisions.ordering.last_day import last_day_said
 from service.decisions.ordering.schemas import USUAL_RISK
 from service.forecasting.forecasts.schemas import EvidenceFlag
 from service.forecasting.forecasts.sentences import read_first
-from service.forecasting.issued.scores import ended
+from service.forecasting.issued.scores import still_out
 from service.forecasting.recheck.days import dates_said, reading_day, to_the_minute, unseen_for_a_day
 from service.records.stopped import UnderStop, under_stop, vehicle_names
 from service.records.unweighed import unweighed_packs
@@ -115,7 +115,7 @@ def _recheck_days(
     query = (
         select(*columns, Score.good_until, Score.seen_at, Score.grave, Score.vehicle_id, flags.label("flags"))
         .join(Score, Score.forecast_id == of.id)
-        .where(~ended())
+        .where(still_out())
         .order_by(of.pack_id)
     )
     for forecast in session.execute(query.execution_options(yield_per=READ_AT_ONCE)):

@@ -10,8 +10,8 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.core.translation import _, ngettext
-from service.decisions.basis.open_cases import decided_on
-from service.forecasting.issued.scores import OLDEST_DAYS, ended
+from service.decisions.basis.open_cases import too_old
+from service.forecasting.issued.scores import OLDEST_DAYS, still_out
 from service.records.stopped import vehicle_names
 from service.store.schema import Pack, Score, StoppedPack
 
@@ -39,7 +39,7 @@ def caveats(
 
 def silent_in(session: Session, picked: Sequence[Any], now: datetime) -> list[str]:
     """Name the packs that nobody has seen, or forecast, for so long that no figure of them is told or counted."""
-    old = (~decided_on(now), ~ended(), *picked)
+    old = (too_old(now), still_out(), *picked)
     count = session.scalar(select(func.count()).select_from(Score).where(*old)) or 0
     if not count:
         return []
@@ -80,7 +80,7 @@ def stopped_in(session: Session, family: str | None, counted: Collection[str] = 
 
 def warned_of(session: Session, picked: Sequence[Any]) -> list[str]:
     """Name the vehicles that must not be driven before what their forecasts warn of is looked at."""
-    grave = (Score.grave, ~ended(), *picked)
+    grave = (Score.grave, still_out(), *picked)
     count = session.scalar(select(func.count()).select_from(Score).where(*grave)) or 0
     if not count:
         return []

@@ -47,7 +47,7 @@ from service.decisions.fleet.schemas import (
     WeekOfReturns,
 )
 from service.decisions.ordering.answers import costs_used
-from service.forecasting.issued.scores import ended
+from service.forecasting.issued.scores import still_out
 from service.records.stopped import UnderStop, under_stop
 from service.store.schema import Score
 
@@ -107,7 +107,7 @@ def plan_of_fleet(
     }
     notes = [missed if plan.gap > 1e-9 else _("No plan within the limits saves more."), costs.source]
     # Those whose forecast warns are told first, by name: they are no vehicles that a limit left out.
-    weighed_ones = (~ended(), decided_on(now), ~Score.grave, *picked)
+    weighed_ones = (still_out(), decided_on(now), ~Score.grave, *picked)
     in_all = session.scalar(select(func.count()).select_from(Score).where(*weighed_ones)) or 0
     if in_all > len(cases):
         more = in_all - len(cases)
@@ -176,7 +176,7 @@ def returns_of_fleet(
     """Count the returns to expect in each week if nothing is replaced before."""
     picked = conditions_of(asked)
     cases = open_curves(session, now, picked)
-    out_there = session.scalars(select(Score.family).where(~ended(), decided_on(now), *picked).distinct()).all()
+    out_there = session.scalars(select(Score.family).where(still_out(), decided_on(now), *picked).distinct()).all()
     last_day = asked.weeks * WEEK_DAYS
     assumptions = [_(SINCE_SEEN), _("Vehicles are taken to fail independently, each by its own curve.")]
     if last_day > HORIZON:

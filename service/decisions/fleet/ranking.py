@@ -10,6 +10,7 @@ from __future__ import annotations
 import base64
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Final
 
@@ -27,8 +28,9 @@ from service.decisions.basis.sentences import SINCE_SEEN, WAITING_TO_REPLACE
 from service.decisions.fleet.caveats import caveats
 from service.decisions.fleet.parts import conditions_of
 from service.decisions.fleet.schemas import Order, Ranked, RankingAnswer, RankingRequest
-from service.forecasting.issued.scores import ended, week_figures
-from service.store.schema import Score
+from service.decisions.fleet.week_cost import WeekCost
+from service.forecasting.issued.scores import ended, still_out, week_figures
+from service.store.schema import Score, ScoreCurves
 
 OLD_AFTER: Final = timedelta(hours=36)
 """Scores older than this are called old: the job is meant to run every night."""
@@ -65,22 +67,28 @@ def rank_fleet(
     stated = {name: float(values[0]) for name, values in each.items()}
     dearer = stated["stranding"] + stated["return_work"] - stated["planned_work"]
     capital = stated["capital_per_day"]
-    week_cost = Score.week_return * dearer - Score.week_wait_days * capital
+    cost = WeekCost(dearer, capital)
     picked = conditions_of(asked)
     tag = [dearer, capital, asked.family, asked.site, asked.duty, asked.order, asked.reverse]
     by: Any = {
-        "week_cost": week_cost,
+        "week_cost": cost.column,
         "week_return": Score.week_return,
         "good_until": Score.good_until,
         "name": func.coalesce(Score.vehicle_id, Score.pack_id),
     }[asked.order]
     down = (asked.order in FALLING) != asked.reverse
     parts = _parts(asked.order, asked.reverse)
-    part, after = (0, None) if asked.cursor is None else _read_cursor(asked.cursor, tag, asked.order, len(parts))
+    start = _Place() if asked.cursor is None else _read_cursor(asked.cursor, tag, asked.order, len(parts))
+    part, after = start.part, start.after
     found: list[Any] = []
     while part < len(parts) and len(found) <= asked.limit:
         wanted = asked.limit + 1 - len(found)
-        rows = _rows(session, week_cost, by, down, [*picked, *parts[part]], after, wanted)
+        mine, few = parts[part]
+        conditions = [*picked, *mine, *([] if after is None else [_behind(after, by, down)])]
+        if asked.order == "week_cost" and not few:
+            behind = None if after is None else after[0]
+            conditions += cost.next_ones(session, conditions, behind, wanted, down=down)
+        rows = _rows(session, cost, by, down, conditions, wanted)
         over = set(session.scalars(select(Score.pack_id).where(Score.pack_id.in_([r.pack_id for r in rows]), ended())))
         found += [(part, row) for row in rows if row.pack_id not in over]
         after = (rows[-1].sorted_by, str(rows[-1].pack_id)) if rows else None
@@ -94,9 +102,13 @@ def rank_fleet(
         placed.sort(key=lambda one: _figure(one[1], one[0][1], asked.order), reverse=down)
         placed.sort(key=lambda one: one[0][0])
         items = [item for _place, item in placed]
-    out = select(func.count(), func.min(Score.as_of)).where(~ended(), *picked)
-    count, scored_from = session.execute(out).one()
+    if (counted := start.counted) is None:
+        out = select(func.count(), func.min(Score.as_of)).where(still_out(), *picked)
+        number, oldest = session.execute(out).one()
+        counted = number, oldest
+    count, scored_from = counted
     last_part, last = found[asked.limit - 1] if len(found) > asked.limit else (0, None)
+    behind = None if last is None else _Place(last_part, (last.sorted_by, last.pack_id), counted)
     return RankingAnswer(
         first=caveats(session, picked, asked.family, now) if asked.cursor is None else [],
         currency=costs.currency,
@@ -104,7 +116,7 @@ def rank_fleet(
         vehicles=count,
         scored_from=scored_from,
         items=items,
-        next_cursor=None if last is None else _write_cursor(tag, last_part, last.sorted_by, last.pack_id),
+        next_cursor=None if behind is None else _write_cursor(tag, behind),
         notes=[costs.source, _(SINCE_SEEN), _(WAITING_TO_REPLACE), *_age(scored_from, now)],
         cautions=all_cautions(shared_chemistry(families, (item.family for item in items))),
     )
@@ -133,16 +145,34 @@ def _read_on(rows: Sequence[Any], now: datetime, dearer: float, capital: float) 
     return items
 
 
-def _parts(order: Order, reverse: bool) -> list[list[Any]]:
-    """Return the conditions of the parts in which vehicles come, one after the other.
+@dataclass(frozen=True)
+class _Place:
+    """Where a page begins.
+
+    Attributes
+    ----------
+    after : tuple of (value, str) or None
+        What the last one of the page before was sorted by, and its pack.
+    counted : tuple of (int, datetime) or None
+        How many there are, and the oldest moment that any was scored at, as counted for the first page.
+    """
+
+    part: int = 0
+    after: tuple[Any, str] | None = None
+    counted: tuple[int, datetime | None] | None = None
+
+
+def _parts(order: Order, reverse: bool) -> list[tuple[list[Any], bool]]:
+    """Return the conditions of the parts in which vehicles come, one after the other, and whether these are few.
 
     Those that must not be driven come first where their own figure is not told, and last the other way round. They are
     few, and found by an index of their own, so that all others are still sorted from one index alone.
     """
     if order not in HIDDEN:
-        return [[]]
+        return [([], False)]
     other = aliased(Score)
-    parts: list[list[Any]] = [[Score.grave], [Score.pack_id.not_in(select(other.pack_id).where(other.grave))]]
+    others = Score.pack_id.not_in(select(other.pack_id).where(other.grave))
+    parts: list[tuple[list[Any], bool]] = [([Score.grave], True), ([others], False)]
     return parts[::-1] if reverse else parts
 
 
@@ -152,25 +182,23 @@ def _figure(item: Ranked, row: Any, name: Order) -> float:
     return float(row.sorted_by) if value is None else value
 
 
+def _behind(after: tuple[Any, str], by: Any, down: bool) -> Any:
+    """Return the condition under which a score comes after another one."""
+    value, pack_id = after
+    return or_(by < value if down else by > value, and_(by == value, Score.pack_id > pack_id))
+
+
 def _rows(
-    session: Session,
-    week_cost: Any,
-    by: Any,
-    down: bool,
-    picked: Sequence[Any],
-    after: tuple[Any, str] | None,
-    limit: int,
+    session: Session, cost: WeekCost, by: Any, down: bool, conditions: Sequence[Any], limit: int
 ) -> Sequence[Any]:
-    columns = (*_STORED, "good_until", "seen_at", "origin", "curves", "told_levels")
-    names = [getattr(Score, name) for name in columns]
+    names = [getattr(Score, name) for name in (*_STORED, "good_until", "seen_at", "origin")]
     # First who comes next, from the columns of one index alone; then their rows.
-    first = select(Score.pack_id, week_cost.label("week_cost"), by.label("sorted_by")).where(*picked)
-    if after is not None:
-        value, pack_id = after
-        first = first.where(or_(by < value if down else by > value, and_(by == value, Score.pack_id > pack_id)))
+    first = select(Score.pack_id, cost.column.label("week_cost"), by.label("sorted_by")).where(*conditions)
     next_ones = first.order_by(by.desc() if down else by, Score.pack_id).limit(limit).subquery()
     came = next_ones.c.sorted_by
-    query = select(*names, next_ones.c.week_cost, came).join(next_ones, next_ones.c.pack_id == Score.pack_id)
+    query = select(*names, ScoreCurves.curves, ScoreCurves.told_levels, next_ones.c.week_cost, came)
+    query = query.join(next_ones, next_ones.c.pack_id == Score.pack_id)
+    query = query.join(ScoreCurves, ScoreCurves.pack_id == Score.pack_id)
     return session.execute(query.order_by(came.desc() if down else came, Score.pack_id)).all()
 
 
@@ -186,19 +214,26 @@ def _age(scored_from: datetime | None, now: datetime) -> list[str]:
     return []
 
 
-def _write_cursor(tag: list[Any], part: int, value: Any, pack_id: str) -> str:
-    text = value.isoformat() if isinstance(value, datetime) else value
-    return base64.urlsafe_b64encode(json.dumps([tag, part, text, pack_id]).encode()).decode().rstrip("=")
+def _write_cursor(tag: list[Any], place: _Place) -> str:
+    content = [tag, place.part, *map(_text, [*(place.after or ()), *(place.counted or ())])]
+    return base64.urlsafe_b64encode(json.dumps(content).encode()).decode().rstrip("=")
 
 
-def _read_cursor(cursor: str, tag: list[Any], order: Order, parts: int) -> tuple[int, tuple[Any, str]]:
+def _text(value: Any) -> Any:
+    return value.isoformat() if isinstance(value, datetime) else value
+
+
+def _read_cursor(cursor: str, tag: list[Any], order: Order, parts: int) -> _Place:
     try:
-        found, part, value, pack_id = json.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
+        content = json.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
+        found, part, value, pack_id, count, scored_from = content
         if order == "good_until":
             value = datetime.fromisoformat(value)
+        scored_from = datetime.fromisoformat(scored_from)
         wanted = {"good_until": datetime, "name": str}.get(order, float)
-        if found == tag and part in range(parts) and isinstance(value, wanted) and isinstance(pack_id, str):
-            return part, (value, pack_id)
+        known = isinstance(value, wanted) and isinstance(pack_id, str) and isinstance(count, int)
+        if found == tag and part in range(parts) and known:
+            return _Place(part, (value, pack_id), (count, scored_from))
     except (ValueError, TypeError):
         pass
     raise BadInput.one(

@@ -43,7 +43,7 @@ class RankingRequest(Part, StatedCosts):
     )
     reverse: bool = Field(False, description="The other way round.")
     limit: Annotated[int, Field(ge=1, le=500)] = Field(50, description="Vehicles on a page.")
-    cursor: str | None = Field(None, max_length=400, description="`next_cursor` of the page before.")
+    cursor: str | None = Field(None, max_length=500, description="`next_cursor` of the page before.")
 
 
 class Ranked(BaseModel):
@@ -84,7 +84,9 @@ class RankingAnswer(BaseModel):
     )
     currency: str
     costs: dict[str, float]
-    vehicles: int = Field(description="How many there are in this part of the fleet.")
+    vehicles: int = Field(
+        description="How many there are in this part of the fleet; on later pages, how many there were on the first."
+    )
     scored_from: datetime | None = Field(description="Oldest moment that any of them was scored at.")
     items: list[Ranked]
     next_cursor: str | None

@@ -33,7 +33,7 @@ from service.decisions.ordering.answers import (
 from service.decisions.ordering.last_day import last_day_said
 from service.decisions.ordering.offers import Offers, offer_name, soonest_offer, stored_offers
 from service.decisions.ordering.schemas import CaseLeftOut, CaseOnOrder, QueueAnswer, QueueEntryAnswer, QueueRequest
-from service.forecasting.issued.scores import ended
+from service.forecasting.issued.scores import still_out
 from service.records.stopped import UnderStop, under_stop
 from service.store.schema import Delivery, Pack, Score
 
@@ -112,9 +112,8 @@ def queue_of_cases(
         )
         notes.append(said % {"count": more})
     if len(everything) == MOST_CASES:
-        in_all = (
-            session.scalar(select(func.count()).select_from(Score).where(~ended(), decided_on(now), *conditions)) or 0
-        )
+        every = (still_out(), decided_on(now), *conditions)
+        in_all = session.scalar(select(func.count()).select_from(Score).where(*every)) or 0
         if in_all > MOST_CASES:
             notes.append(
                 _(

@@ -28,7 +28,7 @@ from service.forecasting.recheck.days import day_reached
 from service.records.unweighed import newest_entry
 from service.store.bulk import change_rows, put_rows, table_of
 from service.store.opening import Store
-from service.store.schema import Assignment, IssuedForecast, Outcome, Score, TopUp, UnweighedPack, Vehicle
+from service.store.schema import Assignment, IssuedForecast, Outcome, Score, ScoreCurves, TopUp, UnweighedPack, Vehicle
 
 OLDEST_DAYS: Final = REFUSE_AFTER_DAYS
 """A forecast from longer ago is not decided on: too much of what is left of it is the assumption at its end."""
@@ -121,7 +121,7 @@ def keep_scores(
     held = np.minimum([days_between(one["origin"], now) for one, _ in kept], OLDEST_DAYS)
     levels = unpacked_levels([packed_levels(one["answer"].get("told_levels")) for one, _ in kept])
     week_return, week_wait = (column.tolist() for column in weeks_from_now(curves[:, 0], levels, held))
-    rows = []
+    rows, apart = [], []
     for place, (one, history) in enumerate(kept):
         pack_id, origin = history.pack_id, one["origin"]
         vehicle_id, site, duty = vehicle.get(pack_id, (None, None, None))
@@ -146,26 +146,42 @@ def keep_scores(
                 "as_of": now,
                 "week_return": week_return[place],
                 "week_wait_days": week_wait[place],
-                "curves": packed(*curves[place]),
-                "told_levels": packed_levels(one["answer"].get("told_levels")),
                 "seen_at": history.seen_at(origin),
                 "grave": any(flag["grave"] and flag["code"] != NOT_OF_TODAY for flag in one["answer"]["flags"]),
             }
         )
+        apart.append(
+            {
+                "pack_id": pack_id,
+                "origin": origin,
+                "curves": packed(*curves[place]),
+                "told_levels": packed_levels(one["answer"].get("told_levels")),
+            }
+        )
     put_rows(session, table_of(Score), rows, newer_by="origin")
+    put_rows(session, table_of(ScoreCurves), apart, newer_by="origin")
     weighed = [history.pack_id for one, history in kept if newest_entry(history) <= one["origin"]]
     for first in range(0, len(weighed), _SOME):
         some = weighed[first : first + _SOME]
         session.execute(delete(UnweighedPack).where(UnweighedPack.pack_id.in_(some)))
 
 
-def ended() -> Any:
-    """Return the condition under which a score speaks of a top-up that is over: it has an outcome, or a later one."""
+def _ends() -> tuple[Any, Any]:
     outcome = exists().where(
         Outcome.pack_id == Score.pack_id, Outcome.kind != "running", Outcome.time >= Score.topped_at
     )
     again = exists().where(TopUp.pack_id == Score.pack_id, TopUp.time > Score.topped_at)
-    return or_(outcome, again)
+    return outcome, again
+
+
+def ended() -> Any:
+    """Return the condition under which a score speaks of a top-up that is over: it has an outcome, or a later one."""
+    return or_(*_ends())
+
+
+def still_out() -> Any:
+    """Return the opposite, each part by itself: so a server joins the tables once, and does not look for each score."""
+    return and_(*(~over for over in _ends()))
 
 
 def drop_others(session: Session, keep: Collection[str], before: datetime) -> None:
@@ -183,7 +199,7 @@ def drop_others(session: Session, keep: Collection[str], before: datetime) -> No
         some = gone[first : first + _SOME]
         # What its last forecast warned of is not looked at because nothing more can be said of it.
         noted = select(UnweighedPack.pack_id).where(UnweighedPack.pack_id == Score.pack_id).exists()
-        warned = select(Score.pack_id, literal(True)).where(Score.pack_id.in_(some), Score.grave, ~ended(), ~noted)
+        warned = select(Score.pack_id, literal(True)).where(Score.pack_id.in_(some), Score.grave, still_out(), ~noted)
         session.execute(insert(UnweighedPack).from_select(["pack_id", "warned"], warned))
         session.execute(delete(Score).where(Score.pack_id.in_(some)))
 
@@ -211,7 +227,8 @@ def bring_to(store: Store, now: datetime, *, made_before: datetime | None = None
 def _bring_some(session: Session, now: datetime, made_before: datetime | None, last: str) -> str | None:
     """Read the scores after a pack from now on; return the last of them, None if there are no more."""
     older = () if made_before is None else (Score.as_of < made_before,)
-    some = select(Score.pack_id, Score.origin, Score.curves, Score.told_levels).where(Score.pack_id > last, *older)
+    some = select(Score.pack_id, Score.origin, ScoreCurves.curves, ScoreCurves.told_levels)
+    some = some.join(ScoreCurves, ScoreCurves.pack_id == Score.pack_id).where(Score.pack_id > last, *older)
     rows = session.connection().execute(some.order_by(Score.pack_id).limit(_SOME)).all()
     if not rows:
         return None

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 
 from models.packs.family import PackFamily
 from service.core.translation import _
-from service.forecasting.issued.scores import ended
+from service.forecasting.issued.scores import still_out
 from service.forecasting.recheck.days import day_reached
 from service.records.stopped import under_stop
 from service.records.unweighed import unweighed_packs
@@ -202,7 +202,7 @@ def described(session: Session, names: Sequence[str], families: Mapping[str, Pac
     standing = select(columns.pack_id, columns.good_for_days, columns.origin, Score.grave).join(
         Score, Score.forecast_id == columns.id
     )
-    forecasts = {row.pack_id: row for row in session.execute(standing.where(Score.pack_id.in_(names), ~ended()))}
+    forecasts = {row.pack_id: row for row in session.execute(standing.where(Score.pack_id.in_(names), still_out()))}
     stopped = {one.pack_id: one.stops[0] for one in under_stop(session, families, [Pack.id.in_(names)])}
     unweighed = unweighed_packs(session, names)
     coming = set(

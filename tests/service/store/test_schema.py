@@ -7,13 +7,19 @@ from datetime import UTC, datetime, timedelta, timezone
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlalchemy import func, insert, inspect, select, text
+from sqlalchemy import Column, MetaData, Table, delete, func, insert, inspect, select, text
 from sqlalchemy.exc import IntegrityError, StatementError
 
 from models.base.errors import BadInput
+from service.decisions.basis.open_cases import too_old
 from service.store.opening import SQLITE_FILE, Store, engine_for, store_url
-from service.store.schema import Base, IssuedForecast, Pack, Reading, Score
+from service.store.schema import Base, IssuedForecast, Pack, Reading, Score, ScoreCurves
 from service.store.upgrading import downgrade, newest_revision, open_store, schema_revision, upgrade
+
+_COLUMNS = [
+    *(c for c in Score.__table__.columns if c.name not in ("seen_at", "grave")),
+    *(c for c in ScoreCurves.__table__.columns if c.name in ("curves", "told_levels")),
+]
 
 NOON = datetime(2026, 3, 2, 12, 0, 0, 123456, tzinfo=timezone(timedelta(hours=-9)))
 
@@ -35,7 +41,7 @@ def test_migrations_go_up_and_down_and_up_again(tmp_path, empty_database):
     store.close()
 
 
-def test_scores_from_before_get_the_last_promised_day_in_whole_days(tmp_path, empty_database):
+def test_scores_from_before_keep_their_curves_and_get_the_last_promised_day_in_whole_days(tmp_path, empty_database):
     store = Store(engine_for(store_url(tmp_path, empty_database)))
     upgrade(store, "0009")
     origin = datetime(2026, 3, 1, 8, 47, tzinfo=UTC)
@@ -63,8 +69,10 @@ def test_scores_from_before_get_the_last_promised_day_in_whole_days(tmp_path, em
                 for k, n in enumerate(names)
             ],
         )
+        # Of that time a score held its curves itself.
+        scores = Table("scores", MetaData(), *(Column(c.name, c.type) for c in _COLUMNS))
         session.execute(
-            insert(Score),
+            insert(scores),
             [
                 {
                     "pack_id": n,
@@ -77,14 +85,26 @@ def test_scores_from_before_get_the_last_promised_day_in_whole_days(tmp_path, em
                     "as_of": origin,
                     "week_return": 0.1,
                     "week_wait_days": 0.1,
-                    "curves": b"",
+                    "curves": n.encode(),
+                    "told_levels": None if k else b"levels",
                 }
                 for k, n in enumerate(names)
             ],
         )
     upgrade(store)
+    kept = [("MB-1", origin, b"MB-1", b"levels"), ("MB-2", origin, b"MB-2", None)]
     with store.reading() as session:
         assert list(session.scalars(select(Score.good_until))) == [origin + timedelta(days=2)] * 2
+        assert [tuple(row) for row in session.execute(select(ScoreCurves.__table__))] == kept
+    downgrade(store, "0020")
+    with store.reading() as session:
+        apart = select(*(scores.c[name] for name in ("pack_id", "origin", "curves", "told_levels")))
+        assert [tuple(row) for row in session.execute(apart.order_by("pack_id"))] == kept
+    upgrade(store)
+    with store.writing() as session:
+        session.execute(delete(Score).where(Score.pack_id == "MB-1"))
+    with store.reading() as session:
+        assert list(session.scalars(select(ScoreCurves.pack_id))) == ["MB-2"], "its curves go with a score"
     store.close()
 
 
@@ -175,11 +195,16 @@ def test_a_reader_is_not_held_up_by_a_writer(store):
 
 
 @pytest.mark.parametrize(
-    ("condition", "index"),
-    [(Score.grave, "ix_scores_grave"), (Score.origin <= NOON, "ix_scores_origin")],
+    ("condition", "indexes"),
+    [
+        (Score.grave, ["ix_scores_grave"]),
+        (too_old(NOON), ["ix_scores_origin", "ix_scores_seen_at"]),
+    ],
     ids=["grave", "old"],
 )
-def test_what_is_said_before_a_ranking_is_found_without_reading_all_scores(tmp_path, empty_database, condition, index):
+def test_what_is_said_before_a_ranking_is_found_without_reading_all_scores(
+    tmp_path, empty_database, condition, indexes
+):
     """A million scores with their curves would be read for the few that are meant."""
     store = open_store(tmp_path, empty_database)
     asked = select(func.count()).select_from(Score).where(condition)
@@ -190,5 +215,5 @@ def test_what_is_said_before_a_ranking_is_found_without_reading_all_scores(tmp_p
             plan = session.execute(text(f"EXPLAIN {statement}")).all()
         else:
             plan = session.execute(text(f"EXPLAIN QUERY PLAN {statement}")).all()
-    assert index in str(plan)
+    assert all(index in str(plan) for index in indexes)
     store.close()

@@ -6,6 +6,7 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
+from sqlalchemy import select
 
 from models.calibration.conformal import told_hold
 from models.decisions.age_replacement import age_policy_from_record
@@ -15,6 +16,7 @@ from models.decisions.hold_curves import extended_hold
 from models.decisions.money import Money
 from models.survival.kaplan_meier import kaplan_meier
 from service.decisions.basis.open_cases import open_cases
+from service.decisions.fleet.week_cost import WeekCost
 from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from service.store.schema import Score
 from tests.service.invented_fleet import FAMILIES, fill
@@ -63,6 +65,36 @@ def test_costs_of_the_question_come_before_those_of_the_house(fleet):
     page = fleet.get(RANKING, params={"limit": 1, "return_work": 5000}).json()
     assert page["costs"] == {"return_work": 5000, "stranding": 600, "planned_work": 180, "capital_per_day": 0.5}
     assert page["vehicles"] == VEHICLES
+
+
+@pytest.mark.parametrize("reverse", [False, True])
+@pytest.mark.parametrize(
+    "costs",
+    [{}, {"planned_work": 5000}, {"capital_per_day": 400}, {"planned_work": 850}, {"return_work": 0, "stranding": 0}],
+    ids=["of the house", "a return costs less", "capital outweighs", "only capital", "a return costs nothing"],
+)
+def test_page_by_page_the_ranking_is_the_same_as_all_at_once(fleet, costs, reverse):
+    asked = {**costs, "reverse": reverse}
+    (together, none_left) = (
+        fleet.get(RANKING, params={"limit": 500, **asked}).json()[n] for n in ("items", "next_cursor")
+    )
+    assert none_left is None
+    by_cost = [item["week_cost"] for item in together]
+    assert by_cost == sorted(by_cost, reverse=not reverse)
+    for limit in (1, 7, 39):
+        assert walk(fleet, limit=limit, **asked) == together
+
+
+def test_a_page_of_the_ranking_reads_few_scores_beside_its_own(fleet, store):
+    cost = WeekCost(dearer=670, capital=0.5)
+    with store.reading() as session:
+        costs = sorted(session.scalars(select(cost.column)), reverse=True)
+        for place in (0, 10, 30):
+            behind = [cost.column < costs[place - 1]] if place else []
+            found = cost.next_ones(session, behind, costs[place - 1] if place else None, 5, down=True)
+            read = sorted(session.scalars(select(cost.column).where(*found)), reverse=True)
+            assert set(costs[place : place + 5]) <= set(read)
+            assert len(read) <= 8
 
 
 def test_a_part_of_the_fleet_is_ranked_by_itself(fleet):
