@@ -77,6 +77,8 @@ class Money:
     --------
     >>> print(Money(1800, "EUR") + Money(95.5, "EUR"))
     EUR 1,895.50
+    >>> print(Money(1800, "EUR"))
+    EUR 1,800
     """
 
     amount: float
@@ -110,7 +112,9 @@ class Money:
         return f"{self.currency} {self.amount:,.{digits}f}"
 
     def __str__(self) -> str:
-        return f"{self.currency} {self.amount:,.{minor_digits(self.currency)}f}"
+        digits = minor_digits(self.currency)
+        text = f"{self.amount:,.{digits}f}"
+        return f"{self.currency} {text.removesuffix('.' + digits * '0')}"
 
 
 def one_currency(currencies: Iterable[str], where: str = "currency") -> str:

@@ -126,7 +126,8 @@ class BlockReading(_Fact):
                 "mΩ",
                 "Resistance of each block told by the car",
                 say(
-                    "In the pack's own order, parted by blanks; - for a block that was not told. No figure rests on it."
+                    "In the pack's own order, with spaces between; - for a block that was not told. No figure rests "
+                    "on it."
                 ),
             ),
         ]

@@ -119,7 +119,7 @@ def unweighed(session: Session, now: datetime, *, old_too: bool = True, besides:
 
 
 def money(amount: float, currency: str) -> str:
-    """Write an amount with its currency, as ``EUR 1,450.00``."""
+    """Write an amount with its currency, as ``EUR 1,450``."""
     return str(Money(amount, currency))
 
 

@@ -68,7 +68,7 @@ def _said(document: ProblemDocument, headers: Mapping[str, str]) -> str:
     again = ngettext("Try again in a second.", "Try again in %(num)s seconds.", wait) % {"num": wait}
     told = {
         405: _("This address only takes what a form sends. Open the page with the form, and send it from there."),
-        408: _("Not all of it arrived in time, and nothing was stored. Look at the line, then send it again."),
+        408: _("Not all of it arrived in time, and nothing was stored. Check the connection, then send it again."),
         413: _("More was sent in one go than is taken here, and nothing was stored. Send less at once."),
         429: f"{_('Too much came from here within a minute.')} {again}",
         500: _("The fault is ours. Look whether what you sent was stored before you send it again."),

@@ -95,18 +95,18 @@ def stock_of_family(
         )
     hold = (
         ngettext(
-            "Hold at least %(packs)s pack of the family %(family)s, on the shelf and on order together: that covers "
-            "%(share)s lead times of %(supplier)s.",
-            "Hold at least %(packs)s packs of the family %(family)s, on the shelf and on order together: that covers "
-            "%(share)s lead times of %(supplier)s.",
+            "Hold at least %(packs)s pack of the family %(family)s, on the shelf and on order together: that is "
+            "enough for %(share)s waits for a delivery from %(supplier)s.",
+            "Hold at least %(packs)s packs of the family %(family)s, on the shelf and on order together: that is "
+            "enough for %(share)s waits for a delivery from %(supplier)s.",
             best.packs,
         )
         if demand.unclaimed > 0
         else ngettext(
-            "Hold %(packs)s pack of the family %(family)s, on the shelf and on order together: that covers %(share)s "
-            "lead times of %(supplier)s.",
-            "Hold %(packs)s packs of the family %(family)s, on the shelf and on order together: that covers %(share)s "
-            "lead times of %(supplier)s.",
+            "Hold %(packs)s pack of the family %(family)s, on the shelf and on order together: that is enough "
+            "for %(share)s waits for a delivery from %(supplier)s.",
+            "Hold %(packs)s packs of the family %(family)s, on the shelf and on order together: that is enough "
+            "for %(share)s waits for a delivery from %(supplier)s.",
             best.packs,
         )
     ) % {

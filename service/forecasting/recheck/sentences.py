@@ -84,7 +84,7 @@ def sentences_of(plan: RecheckPlan) -> list[str]:
     worth = (
         _("The best day to read it again is day %(day)s: that buys %(days)s more on average, at the same risk.")
         if gains(plan)
-        else _("On no day does another reading gain a whole day on average, at the same risk: no trip is made for it.")
+        else _("No reading would gain a whole day on average, at the same risk: it is not worth a trip.")
     )
     return [
         limit,

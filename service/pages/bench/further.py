@@ -27,6 +27,7 @@ from service.forecasting.topup_plan.schemas import TopUpPlanCase, TopUpPlanReque
 from service.forecasting.what_if import answers as what_if
 from service.forecasting.what_if.schemas import OtherPlan, WhatIfCase, WhatIfRequest
 from service.http.dependencies import CurrentStore, KnownFamilies, Models
+from service.pages.asking import share_of_100
 from service.pages.bench.gains import gains_of
 from service.pages.bench.given_out import given_out
 from service.pages.bench.ladder import ladder_of
@@ -41,6 +42,9 @@ router = page_router()
 
 Answer = TypeVar("Answer", bound=BaseModel)
 PER_CENT: Final = ("km_share", "trips_share")
+
+RISKS: Final = ("5", "10", "20")
+"""In 100, that the recheck's form offers. Our choice, around the usual 10."""
 
 
 @dataclass(frozen=True)
@@ -111,7 +115,7 @@ def show_what_if(
         unit = unit_of(session, pack_id, families)
 
     def question() -> Any:
-        at = None if unit.history is None else moment_asked(unit.history, request.app.state.clock())
+        at = None if unit.history is None else moment_asked(unit.history, request.app.state.clock(), unit.kept)
         plans = _plans(_numbers(values))
         with store.reading() as session:
             case = case_of_pack(session, pack_id, WhatIfRequest(at=at, plans=plans), WhatIfCase)
@@ -149,9 +153,8 @@ def show_recheck(
         unit = unit_of(session, pack_id, families)
 
     def question() -> Any:
-        at = None if unit.history is None else moment_asked(unit.history, request.app.state.clock())
-        risk = {"5": 0.05, "10": 0.1, "20": 0.2}.get(values["risk"])
-        wanted = checked(RecheckRequest, {"at": at, "risk": values["risk"] if risk is None else risk})
+        at = None if unit.history is None else moment_asked(unit.history, request.app.state.clock(), unit.kept)
+        wanted = checked(RecheckRequest, {"at": at, **share_of_100(values, "risk")})
         with store.reading() as session:
             case = case_of_pack(session, pack_id, wanted, RecheckCase)
         require_unstopped(case, families)
@@ -161,7 +164,10 @@ def show_recheck(
     asked = ask(question)
     rows = [] if asked.answer is None else [recheck_row(row) for row in asked.answer.table]
     ladder = None if asked.answer is None else ladder_of(asked.answer)
-    return _page(request, "recheck", unit, values, asked, rows=rows, ladder=ladder, given_out=given_out(request, unit))
+    offered = RISKS if values["risk"] in RISKS or asked.answer is None else (*RISKS, values["risk"])
+    risks = [(text, _("%(count)s in 100") % {"count": text}) for text in offered]
+    days = given_out(request, unit)
+    return _page(request, "recheck", unit, values, asked, rows=rows, ladder=ladder, risks=risks, given_out=days)
 
 
 @router.get("/bench/units/{pack_id}/topup-plan", operation_id="page_topup_plan")

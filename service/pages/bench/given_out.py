@@ -16,8 +16,8 @@ from service.store.schema import IssuedForecast
 
 
 def given_out(request: Request, unit: Unit) -> tuple[IssuedForecast, str] | None:
-    """Return the newest forecast that was kept since the top-up, and the days that it names on sheet and slip."""
-    row = next(iter(unit.issued), None)
+    """Return the forecast that was kept of the unit since the top-up, and the days that it names on sheet and slip."""
+    row = unit.kept
     if row is None or unit.topped_at is None or row.origin < unit.topped_at or row.good_for_days < 1:
         return None
     zone, last, now = zone_of(request), day_reached(row.origin, row.good_for_days), request.app.state.clock()

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from models.forecasts.last_seen import REFUSE_AFTER_DAYS
 from models.packs.history import PackHistory
 from models.packs.tables import SECONDS_PER_DAY
 from service.core.translation import _, ngettext
@@ -23,6 +24,8 @@ MOST: Final = 12
 
 AGAIN: Final = "again"
 OUT: Final = "out"
+SILENT: Final = "silent"
+"""Out, but nobody has heard of it for so long that nothing is told of it any more (`REFUSE_AFTER_DAYS`)."""
 
 
 @dataclass(frozen=True)
@@ -34,7 +37,7 @@ class PastTopUp:
     day, blocks, held, became : str
         In words.
     end : str
-        What ended it: a kind of outcome, `AGAIN` or `OUT`.
+        What ended it: a kind of outcome, `AGAIN`, `OUT` or `SILENT`.
     """
 
     day: str
@@ -74,7 +77,7 @@ def past_topups(history: PackHistory, now: datetime, zone: ZoneInfo) -> PastTopU
     told = []
     for place, number in enumerate(shown):
         topup, kind, y = history.topups[number], ends[number][1], TOP + ROW * place
-        day, days = day_in_words(topup.time, zone), count_days(held[number])
+        day, days = day_in_words(topup.time, zone), _days(held[number])
         blocks = ", ".join(map(str, topup.blocks))
         which = ngettext("block %(blocks)s", "blocks %(blocks)s", len(topup.blocks)) % {"blocks": blocks}
         became = _became()[kind]
@@ -91,8 +94,16 @@ def past_topups(history: PackHistory, now: datetime, zone: ZoneInfo) -> PastTopU
     )
 
 
+def _days(held: float) -> str:
+    return count_days(held) if held >= 1 else _("less than a day")
+
+
 def _became() -> dict[str, str]:
-    return outcome_words() | {AGAIN: _("topped up again, no outcome recorded"), OUT: _("held so far, still out")}
+    return outcome_words() | {
+        AGAIN: _("topped up again, no outcome recorded"),
+        OUT: _("held so far, still out"),
+        SILENT: _("still held when last seen"),
+    }
 
 
 def _end_of(history: PackHistory, number: int, now: datetime) -> tuple[datetime, str]:
@@ -102,4 +113,7 @@ def _end_of(history: PackHistory, number: int, now: datetime) -> tuple[datetime,
     for outcome in history.outcomes:
         if outcome.kind != "running" and outcome.time >= begun and (following is None or outcome.time <= following):
             return outcome.time, outcome.kind
-    return (now, OUT) if following is None else (following, AGAIN)
+    if following is not None:
+        return following, AGAIN
+    seen = max([history.seen_at(now) or begun, *(o.time for o in history.outcomes if begun <= o.time <= now)])
+    return (now, OUT) if now - seen <= timedelta(days=REFUSE_AFTER_DAYS) else (seen, SILENT)

@@ -223,7 +223,7 @@ def _content(request: Request, form: Form, volts: list[str], faults: list[Proble
     for name in dict(LISTS):
         written = split_numbers(form.get(name)) if form.get(name) else []
         if wrong := next((text for text in written if not is_number_or_unread(text)), None):
-            mend = _("Write one number for each block, parted by blanks; - for a block that was not told.")
+            mend = _("Write one number for each block, with spaces between; - for a block that was not told.")
             problems.append(Problem(name, _("%(text)s is not a number.") % {"text": repr(wrong)}, mend))
         elif written:
             values[name] = [as_number(name, text) for text in written]

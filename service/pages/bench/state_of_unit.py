@@ -24,7 +24,7 @@ from service.forecasting.forecasts.sentences import count_days
 from service.forecasting.issued.issuing import case_of
 from service.forecasting.issued.schemas import ForecastRequest
 from service.records.history import history_of_pack, no_such_pack
-from service.store.schema import Assignment, IssuedForecast, Pack
+from service.store.schema import Assignment, IssuedForecast, Pack, Score
 from training.registry import StoredModel
 
 FRESH: Final = timedelta(hours=24)
@@ -49,6 +49,8 @@ class Unit:
         What ended the newest top-up.
     issued : sequence of IssuedForecast
         The newest first.
+    kept : IssuedForecast or None
+        The one that bench list, queue, calendar and board go by.
     """
 
     pack: Pack
@@ -56,6 +58,7 @@ class Unit:
     vehicle_id: str | None
     history: PackHistory | None
     issued: tuple[IssuedForecast, ...]
+    kept: IssuedForecast | None
 
     @property
     def name(self) -> str:
@@ -95,7 +98,10 @@ def unit_of(session: Session, pack_id: str, families: Mapping[str, PackFamily]) 
         .order_by(IssuedForecast.id.desc())
         .limit(ISSUED_SHOWN)
     )
-    return Unit(pack, families.get(pack.family), vehicle, history_of_pack(session, pack_id), tuple(issued))
+    kept = session.scalar(
+        select(IssuedForecast).join(Score, Score.forecast_id == IssuedForecast.id).where(Score.pack_id == pack_id)
+    )
+    return Unit(pack, families.get(pack.family), vehicle, history_of_pack(session, pack_id), tuple(issued), kept)
 
 
 @dataclass(frozen=True)
@@ -139,8 +145,13 @@ def stopped_now(unit: Unit, now: datetime) -> ToldStops | None:
     return None if unit.history is None or gone else stops_now(unit.history, unit.family, now)
 
 
-def moment_asked(history: PackHistory, now: datetime) -> datetime:
+def moment_asked(history: PackHistory, now: datetime, kept: IssuedForecast | None = None) -> datetime:
     """Return the moment that a forecast counts from: the newest fact, or the hour that is if that is a day old.
+
+    Parameters
+    ----------
+    kept : IssuedForecast, optional
+        Where it counts from a later moment, so does this one: sheet, calendar and page name one hour.
 
     Raises
     ------
@@ -149,10 +160,11 @@ def moment_asked(history: PackHistory, now: datetime) -> datetime:
         speak of today, and one of today would rest on nothing.
     """
     newest = min(history.last_fact_time, now)
+    since = newest if kept is None else max(newest, kept.origin)
     topped = history.topups[-1].time if history.topups else newest
     hour = now.replace(minute=0, second=0, microsecond=0)
-    if hour - newest < FRESH:
-        return newest
+    if hour - since < FRESH:
+        return since
     if (hour - topped).total_seconds() > HORIZON_DAYS * 86_400:
         raise Conflict(
             _(

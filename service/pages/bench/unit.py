@@ -31,6 +31,7 @@ from service.pages.bench.given_out import given_out
 from service.pages.bench.past_topups import past_topups
 from service.pages.bench.snapshot import signed, snapshot_of
 from service.pages.bench.state_of_unit import (
+    FRESH,
     Told,
     Unit,
     forecast_now,
@@ -77,7 +78,7 @@ def show_unit(
         told = Told(None, stopped=stopped)
     elif unit.history is not None and unit.over is None:
         try:
-            at = moment_asked(unit.history, request.app.state.clock())
+            at = moment_asked(unit.history, request.app.state.clock(), unit.kept)
         except Conflict as error:
             told = Told(None, str(error))
         else:
@@ -166,8 +167,8 @@ def promise_words(promise: GoodFor, origin: datetime, zone: ZoneInfo) -> str:
 
 
 def _silent_since(unit: Unit, told: Told) -> datetime | None:
-    """Return when something was entered last, if the forecast starts later: it then assumes that the pack held."""
-    if unit.history is None or told.forecast is None or told.forecast.origin <= unit.history.last_fact_time:
+    """Return when something was entered last, if the forecast starts a day later: it assumes that the pack held."""
+    if unit.history is None or told.forecast is None or told.forecast.origin - unit.history.last_fact_time < FRESH:
         return None
     return unit.history.last_fact_time
 

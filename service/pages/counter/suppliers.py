@@ -133,11 +133,11 @@ def fields_of(word: str, session: Session, families: Mapping[str, PackFamily], r
     )
 
 
-def _titles() -> Mapping[str, tuple[str, str]]:
+def _titles() -> Mapping[str, tuple[str, str, str]]:
     return {
-        "supplier": (_("A supplier"), _("The supplier is recorded.")),
-        "offer": (_("An offer"), _("The offer is recorded.")),
-        "delivery": (_("An order and its delivery"), _("The order is recorded.")),
+        "supplier": (_("Supplier"), _("A new supplier"), _("The supplier is recorded.")),
+        "offer": (_("Offer"), _("A new offer"), _("The offer is recorded.")),
+        "delivery": (_("Order"), _("A new order"), _("The order is recorded.")),
     }
 
 
@@ -155,7 +155,7 @@ def _form_page(
         request,
         "counter/record.html",
         status=422 if faults else 200,
-        title=_titles()[word][0],
+        title=_titles()[word][1] if row is None else _titles()[word][0],
         word=word,
         fields=fields_of(word, session, families, row),
         values=values,
@@ -207,7 +207,7 @@ def record_new(
 
         def work(session: Session) -> Done:
             row: Any = create(session, subject, new, families, write.writer)
-            return _back(request, _titles()[word][1], [step(subject, row, "create")], row.id)
+            return _back(request, _titles()[word][2], [step(subject, row, "create")], row.id)
 
         return write(work)
     except (BadInput, Conflict, Doubtful) as error:

@@ -129,7 +129,7 @@ def _require_change(old: Assignment, pack_id: str, at: datetime) -> None:
             "pack": old.pack_id,
             "time": to_the_minute(old.since),
         }
-        raise BadInput.one("at", what, _("Give the moment of the change."))
+        raise BadInput.one("at", what, _("Give the time of the change."))
 
 
 def _is_out(session: Session, pack_id: str, at: datetime) -> bool:

@@ -6,7 +6,7 @@ from models.decisions.money import Money, asked_for, minor_digits, one_currency
 
 def test_amounts_of_one_currency_add_up_and_print_with_the_currency_s_own_decimals():
     assert Money(10, "EUR") + Money(2.5, "EUR") - Money(0.5, "EUR") == Money(12, "EUR")
-    assert str(Money(1234.5, "EUR") * 2) == "EUR 2,469.00"
+    assert str(Money(1234.5, "EUR") * 2) == "EUR 2,469"
     assert str(Money(1234.4, "JPY")) == "JPY 1,234"
     assert Money(1, "EUR") < Money(2, "EUR")
 

@@ -298,7 +298,7 @@ def test_a_loggers_file(site, record, either_page, sound, tmp_path):
     page.get_by_label("CSV file").set_input_files(good)
     page.get_by_role("button", name="Read the file").click()
     # Nothing is stored before somebody has seen what was understood.
-    expect(page.locator("h1")).to_contain_text("Is the file understood rightly?")
+    expect(page.locator("h1")).to_contain_text("Is the file understood correctly?")
     expect(page.get_by_role("region", name="As they will be saved")).to_contain_text("Mon 2 Mar 2026, 08:12")
     assert httpx.get(f"{site.url}/v1/readings").json()["items"] == []
     sound(page, "file-understood")
@@ -422,7 +422,7 @@ def test_going_on_from_a_unit_tells_what_rest_tells(site, van, record, page, sou
             page.get_by_role("region", name="Go on from here").get_by_role("link", name=words).click()
         asked: dict = {} if room == "topup-plan" else {"at": NOW.isoformat()}
         if room == "way":
-            page.get_by_label("Or comes in").fill("5")
+            page.get_by_label("Or it comes in").fill("5")
             with page.expect_navigation():
                 page.get_by_role("button", name="Ask").click()
             asked = {"in_days": 5}

@@ -7,13 +7,17 @@ from datetime import datetime, timedelta
 
 import httpx2 as httpx
 import pytest
+from playwright.sync_api import expect
+from sqlalchemy import update
 
 from service.exchange.imports.loading import import_files
 from service.forecasting.forecasts.examples import example_case
 from service.records.records import Writer
 from service.records.subjects.all_subjects import COSTS, DELIVERIES, OFFERS, SUPPLIERS
+from service.store.schema import IssuedForecast
 from tests.service.invented_fleet import FAMILIES, fill
 from tests.service.pages.conftest import NOW
+from tests.service.pages.folds import unfold
 from tests.service.pages.test_frame import page_routes
 from training.files.families import load_families
 
@@ -22,6 +26,12 @@ FOR_PROGRAMS = re.compile(
     r"|(?:GET|POST|PUT) /|\b\d{4}-\d\d(?:-\d\d)?(?:[ T]\d\d:\d\d(?::\d\d(?:\.\d+)?)?)?(?![\w-])|\d\.\d{6,}"
 )
 """A value, a day or a moment as a program writes it, a sentence that nothing was put into, false precision."""
+
+OUTSIDE = """[...document.querySelectorAll("main form :is(input, select, textarea, .unit)")].filter(one => {
+    const main = getComputedStyle(document.querySelector("main")), place = one.getBoundingClientRect();
+    return place.width > 1 && place.right > innerWidth - parseFloat(main.paddingRight) + 1;
+}).map(one => one.id || one.name)"""
+"""Fields and their units that stand over the edge of the page's own width."""
 
 UNIT = "MB-NEW-1"
 WRITTEN_SO = {
@@ -36,7 +46,7 @@ MORE = (
     "/bench?unit=zzz",
     f"/bench/units/{UNIT}/way?in_days=9&km_per_day=20",
     f"/bench/units/{UNIT}/what-if?km_share=50",
-    f"/bench/units/{UNIT}/recheck?risk=0.2",
+    f"/bench/units/{UNIT}/recheck?risk=20",
     "/bench/units/MB-VAN-15",
     "/bench/units/MB-VAN-15/topup-plan",
     "/bench/units/MB-VAN-15/way",
@@ -110,6 +120,37 @@ def test_every_page_fits_a_telephone_and_speaks_to_people(whole_site, open_conte
             wrong.append((address, answer.status))
         if page.evaluate("document.documentElement.scrollWidth > document.documentElement.clientWidth"):
             wrong.append((address, "wider than the screen"))
+        wrong += [(address, f"{name}: reaches out of its form") for name in page.evaluate(OUTSIDE)]
         text = "" if address == SHEET else page.locator("main").text_content()
         wrong += [(address, words) for words in sorted({*FOR_PROGRAMS.findall(text)} - {WRITTEN_SO.get(address)})]
     assert not wrong, "\n".join(map(str, wrong))
+
+
+def test_what_is_known_of_a_silent_pack_is_no_more_than_was_seen(whole_site, phone_page):
+    """Three years after its last reading its top-up was drawn as having held all the while, "good for 0 days"."""
+    with whole_site.store.writing() as session:
+        session.execute(update(IssuedForecast).where(IssuedForecast.pack_id == "MB-VAN-15").values(good_for_days=0.4))
+    phone_page.goto(f"{whole_site.url}/bench/units/MB-VAN-15")
+    unfold(phone_page)
+    (says,) = [one.get_attribute("aria-label") for one in phone_page.locator("svg.past .spot").all()]
+    assert says == "Tue 28 Feb 2023, block 3; less than a day: still held when last seen"
+    recorded = phone_page.get_by_role("heading", name="Forecasts as they were told").locator("xpath=following::ul[1]")
+    expect(recorded).to_contain_text("Good for not even one day")
+    expect(recorded).not_to_contain_text("Good for 0")
+
+
+@pytest.mark.parametrize("address", [f"/bench/units/{UNIT}/reading/new", f"/bench/units/{UNIT}/topup/new"])
+def test_no_entry_is_cut_off_on_a_desk(whole_site, open_tab, address):
+    """Dates lost their hour, choices their end, where a field was narrower than what stands in it."""
+    page = open_tab("office")
+    page.goto(whole_site.url + address)
+    unfold(page)
+    for field in page.locator("main form :is(select, input[type=datetime-local])").all():
+        needed = field.evaluate(
+            """one => { const wide = document.createElement("span"), style = getComputedStyle(one);
+            wide.style.cssText = `position:absolute;visibility:hidden;white-space:nowrap;font:${style.font}`;
+            wide.textContent = one.options ? one.selectedOptions[0].text : "03/14/2026, 09:00 AM";
+            document.body.append(wide);
+            return wide.offsetWidth + 24 + parseFloat(style.paddingLeft) + parseFloat(style.paddingRight); }"""
+        )
+        assert field.bounding_box()["width"] >= needed, field.get_attribute("name")

@@ -88,7 +88,7 @@ def test_a_plan_to_play_with(fleet, either_page, sound):
     page.get_by_label("Budget for packs").fill("900")
     page.get_by_role("button", name="Plan").click()
     expect(page.locator("#budget-wrong")).to_contain_text("buys no pack")
-    expect(page.locator("#budget-wrong")).to_contain_text("Raise it to at least EUR 1,450.00")
+    expect(page.locator("#budget-wrong")).to_contain_text("Raise it to at least EUR 1,450,")
     sound(page, "fleet-plan-wrong")
     page.get_by_label("Budget for packs").fill("9000")
     page.get_by_role("button", name="Plan").click()

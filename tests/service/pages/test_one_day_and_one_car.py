@@ -194,8 +194,46 @@ def test_the_unit_s_page_names_the_day_that_was_given_out(site, record, phone_pa
         site.app.state.clock = lambda hours=hours: NOW + timedelta(hours=hours)
         phone_page.goto(f"{site.url}/bench/units/{name}")
         expect(phone_page.locator("#given-out")).to_contain_text(back)
-        expect(phone_page.locator("#given-out")).to_contain_text("So it was told on Sat 14 Mar 2026")
+        expect(phone_page.locator("#given-out")).to_contain_text("That was told on Sat 14 Mar 2026")
     sound(phone_page, "unit-given-out")
+
+
+def test_a_forecast_kept_from_a_later_moment_names_the_same_hour_everywhere(site, record, phone_page):
+    """The page counted from the newest reading, the list and the slip from when the forecast was kept: two hours."""
+    name = mild_pack(record)
+    row = record(f"/v1/packs/{name}/forecasts", {"at": NOW.isoformat()}).json()
+    last = NOW + timedelta(days=int(row["good_for_days"]))
+    assert last - NOW >= timedelta(days=1)
+    said = f"{last:%a} {last.day} {last:%b} {last.year}, {last:%H:%M} UTC"
+    for hours in (0, 20):
+        site.app.state.clock = lambda hours=hours: NOW + timedelta(hours=hours)
+        phone_page.goto(f"{site.url}/bench/units/{name}")
+        main = phone_page.locator("main").inner_text()
+        assert {*re.findall(r"(?:by|until|is until) (\w+ \d+ \w+ \d{4}, \d\d:\d\d UTC)", main)} == {said}
+        assert "Nothing has been entered" not in main
+        phone_page.goto(f"{site.url}/bench")
+        expect(phone_page.locator("main")).to_contain_text(
+            f"good until {said.replace(' 2026', '').removesuffix(' UTC')}"
+        )
+    phone_page.goto(f"{site.url}/bench/units/{name}")
+    with phone_page.expect_navigation():
+        phone_page.get_by_role("button", name="Keep this forecast and make the release sheet").click()
+    expect(phone_page.locator("article.sheet")).to_contain_text(f"Bring the car back by {said} at the latest")
+    # One of the past, to see what would have been said then, changes neither list nor slip.
+    record(f"/v1/packs/{name}/forecasts", {"at": (NOW - timedelta(hours=12)).isoformat()})
+    site.app.state.clock = lambda: NOW + timedelta(hours=30)
+    phone_page.goto(f"{site.url}/bench/units/{name}")
+    expect(phone_page.locator("#given-out")).to_contain_text(f"Bring the car back by {said} at the latest")
+
+
+def test_the_form_shows_the_risk_that_was_asked_for(site, read_van, phone_page):
+    """It showed the first of its choices, under an answer to another."""
+    for asked in ("20", "10", "15"):
+        phone_page.goto(f"{site.url}/bench/units/{read_van}/recheck?risk={asked}")
+        expect(phone_page.get_by_label("Risk not to be passed")).to_have_value(asked)
+        expect(phone_page.locator(".answer")).to_contain_text(f"{asked}%")
+    phone_page.goto(f"{site.url}/bench/units/{read_van}/recheck?risk=0.2")
+    expect(phone_page.locator("#faults")).to_be_visible()
 
 
 def test_the_ladder_says_its_values_to_pointer_and_keyboard(site, read_van, page, sound):
@@ -219,7 +257,9 @@ def test_a_car_read_today_is_not_said_to_lack_a_reading_since_today(site, record
     with site.store.writing() as session:
         score = session.get_one(Score, read_van)
         score.good_until = score.seen_at = score.origin
-    for days, words in ((0, "not even one day can be promised"), (1, "nothing entered since Sat 14 Mar")):
+    for days, words in ((0, "not even one day can be promised"), (1, "last entry Sat 14 Mar")):
         site.app.state.clock = lambda days=days: NOW + timedelta(days=days, hours=1)
         phone_page.goto(site.url)
-        expect(phone_page.get_by_role("region", name="To be read again")).to_contain_text(words)
+        board = phone_page.get_by_role("region", name="To be read again")
+        expect(board).to_contain_text(words)
+        assert board.inner_text().count("not even one day can be promised") == 1, "said once, above the vehicles"

@@ -158,6 +158,19 @@ def test_the_queue_one_case_and_its_order(counter, either_page, sound):
     expect(page.get_by_role("button", name="It has arrived")).to_be_visible()
 
 
+def test_what_a_cost_would_change_names_its_day_as_pages_do(counter):
+    """It said "on 2026-03-15", as programs write a day; amounts in whole units had cents."""
+    with httpx.Client(base_url=counter.url, timeout=60) as client:
+        client.patch("/v1/costs/house", json={"capital_per_day": 12}).raise_for_status()
+        queue = client.post("/v1/orders/queue", json={}).json()
+        pages = [client.get(f"/parts/cases/{entry['pack_id']}").text for entry in queue["entries"]]
+    days = re.findall(r"Order from [^<>]*? on ([^<>]*?) \(day \d+\)", " ".join(pages))
+    assert days
+    assert all(re.fullmatch(r"[A-Z][a-z]{2} \d+ [A-Z][a-z]{2} 2026", day) for day in days), days
+    assert "EUR 1,450<" in pages[0]
+    assert not re.search(r"EUR [\d,]+\.00", " ".join(pages))
+
+
 def test_the_stock_figure(counter, page, sound):
     page.goto(f"{counter.url}/parts")
     page.get_by_role("link", name="How many to keep on the shelf").click()

@@ -61,12 +61,13 @@ def test_is_it_any_good(site, either_page, sound):
     sound(page, "record-calibration")
 
 
-def test_the_whole_report_can_be_kept_and_printed(site, page):
+def test_the_whole_report_can_be_kept_and_printed(site, page, sound):
     """Its own sheet: its style and drawings inside, no script."""
     page.goto(f"{site.url}/record")
     with page.expect_navigation():
         page.get_by_role("link", name="The whole report").click()
     expect(page.get_by_role("heading", name="Is the forecaster any good?")).to_be_visible()
+    sound(page, "report")
     assert page.evaluate("getComputedStyle(document.body).margin") == "0px"
     answer = httpx.get(f"{site.url}/record/report")
     assert "script-src" not in answer.headers["Content-Security-Policy"]

@@ -13,6 +13,7 @@ from models.base.errors import BadInput
 from service.pages.bench.in_volts import in_volts
 from service.pages.forms import plain_numbers
 from service.records.slips import doubts_of
+from service.records.subjects.all_subjects import DELIVERIES, SUPPLIERS
 from training.files.families import load_families
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
@@ -134,6 +135,41 @@ def test_what_was_typed_survives_a_closed_tab_and_is_named(site, cab, open_conte
     expect(page.locator(".unsaved")).to_have_count(0)
 
 
+@pytest.mark.parametrize(
+    ("address", "typed", "button"),
+    [
+        ("supplier/new", {"Short name": "south-mole"}, "Save"),
+        ("offer/new", {"Price of the pack": "1390", "Usual days": "8", "Currency": "EUR"}, "Save"),
+        ("delivery/1", {"For the pack": "MB-CAB-03"}, "Save"),
+        ("costs", {"One stranding": "650", "Currency": "EUR"}, "Keep them"),
+    ],
+)
+def test_what_the_counter_typed_is_kept_as_readings_are(site, record, cab, open_context, address, typed, button):
+    record("/v1/suppliers", SUPPLIERS.example)
+    record("/v1/deliveries", {**DELIVERIES.example, "family": "gravel-14", "pack_id": None, "arrived_at": None})
+    context = open_context("office")
+    page = context.new_page()
+    page.goto(f"{site.url}/parts/{address}")
+    for label, text in typed.items():
+        page.get_by_label(label).fill(text)
+    chosen = {"Supplier": "north-quay", "Kind of pack": "gravel-14"} if address == "offer/new" else {}
+    for label, choice in chosen.items():
+        page.get_by_label(label).select_option(choice)
+    page.route("**/healthz", lambda route: route.fulfill(status=404))
+    page.get_by_role("button", name=button, exact=True).click()
+    expect(page.get_by_text("There is no connection: this is not saved yet.")).to_be_visible()
+    page.close()
+    page = context.new_page()
+    page.goto(f"{site.url}/parts")
+    page.locator(".unsaved a").click()
+    for label, text in {**typed, **chosen}.items():
+        expect(page.get_by_label(label)).to_have_value(text)
+    page.get_by_role("button", name=button, exact=True).click()
+    expect(page.get_by_role("status").first).to_contain_text(re.compile("is recorded|are kept|Corrected"))
+    page.goto(f"{site.url}/parts/{address}")
+    expect(page.locator(".unsaved")).to_have_count(0)
+
+
 def test_several_forms_begun_are_named_in_one_line(site, cab, open_context):
     context = open_context("phone")
     page = context.new_page()
@@ -196,7 +232,7 @@ def test_on_a_unit_s_own_page_a_file_need_not_name_the_pack(site, cab):
     row = ["2026-03-13T08:00:00Z", "rest", "0", "20", *map(str, VOLTS)]
     with httpx.Client() as client:
         shown = sent_file(client, cab, ",".join(HEADINGS) + "\n" + ",".join(row) + "\n")
-        assert "Is the file understood rightly?" in shown
+        assert "Is the file understood correctly?" in shown
         assert readings(site) == []
         kept = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', shown))
         nothing = {"nothing": ("", b"")}
@@ -343,9 +379,9 @@ def test_an_answer_of_before_does_not_stand_beside_what_was_typed_since(make_sit
     expect(page.locator("#answer .answer")).to_be_visible()
     site.app.state.clock = lambda: NOW + timedelta(hours=13)
     page.get_by_label("Charge put into each").fill("1.1")
-    expect(page.locator("#answer")).to_contain_text("You are signed out by now.")
+    expect(page.locator("#answer")).to_contain_text("You have been signed out.")
     expect(page.locator("#answer .answer")).to_have_count(0)
-    expect(page.locator("#strip")).to_contain_text("You are signed out by now.")
+    expect(page.locator("#strip")).to_contain_text("You have been signed out.")
     sound(page, "new-car-signed-out")
     page.get_by_role("link", name="Sign in and go on here").click()
     page.get_by_label("Access key").fill(key)
