@@ -278,7 +278,7 @@ def releases(figures: ForecastFigures) -> bool:
 def count_days(days: float) -> str:
     """Write whole days, rounded down: ``6.9`` as ``6 days``."""
     whole = math.floor(days)
-    return ngettext("%(days)s day", "%(days)s days", whole) % {"days": whole}
+    return ngettext("%(days)s day", "%(days)s days", whole) % {"days": f"{whole:,}"}
 
 
 def about_days(days: float) -> str:

@@ -248,7 +248,7 @@ def _store(
         facts={name: value for name, value in facts.items() if name not in ("data_digest", "seed", "grid_version")},
         card=(
             "Forecasts how long a topped-up high-voltage pack holds before its imbalance fault is confirmed again. "
-            f"It learned from {facts['packs']} packs ({facts['returns']} moments followed by a return) of "
+            f"It learned from {facts['packs']:,} packs ({facts['returns']:,} moments followed by a return) of "
             f"{_ORIGIN_WORDS[origin]}. {report.origin_sentence}"
         ),
     )

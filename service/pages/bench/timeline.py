@@ -53,7 +53,8 @@ def timeline(session: Session, pack_id: str) -> list[FactLine]:
 
 
 def _known(*parts: tuple[str, float | None, str]) -> str:
-    return ", ".join(f"{words} {value:g} {unit}".strip() for words, value, unit in parts if value is not None)
+    told = [(words, f"{value:g}".replace("-", "−"), unit) for words, value, unit in parts if value is not None]
+    return ", ".join(" ".join(one).strip() for one in told)
 
 
 def _reading(row: Any) -> tuple[str, str]:

@@ -24,8 +24,10 @@ from training.files.families import load_families
 FOR_PROGRAMS = re.compile(
     r"\bNone\b(?! (?:yet|of|is)\b)|\b(?:nan|NaN|inf|Infinity|undefined|True|False)\b|%\(\w+\)|\{\w*\}"
     r"|(?:GET|POST|PUT) /|\b\d{4}-\d\d(?:-\d\d)?(?:[ T]\d\d:\d\d(?::\d\d(?:\.\d+)?)?)?(?![\w-])|\d\.\d{6,}"
+    r"|(?<!\w)-\d[\d.]* (?:A|V|mV|°C|days)\b|\b\d{4,} (?:days|moments|of them)\b"
 )
-"""A value, a day or a moment as a program writes it, a sentence that nothing was put into, false precision."""
+"""A value, a day or a moment as a program writes it, a sentence that nothing was put into, false precision,
+a hyphen for a minus, thousands without their mark."""
 
 OUTSIDE = """[...document.querySelectorAll("main form :is(input, select, textarea, .unit)")].filter(one => {
     const main = getComputedStyle(document.querySelector("main")), place = one.getBoundingClientRect();
