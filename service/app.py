@@ -109,7 +109,16 @@ def create_app(
     add_store(app, settings, clock, shared)
     app.add_middleware(RequestLog, log=log)
     add_pages(app)
-    routers = (forecasts, batch, calibration, model, families, health, *store_routers(settings), *page_routers())
+    routers = (
+        forecasts,
+        batch,
+        calibration,
+        model,
+        families,
+        health,
+        *store_routers(settings.max_page),
+        *page_routers(),
+    )
     require_complete_table(routers)
     for router in routers:
         app.include_router(router)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -98,9 +99,15 @@ def _buckets(shared: Path | None, name: str) -> SharedBuckets | None:
     return None if shared is None else SharedBuckets(shared / name)
 
 
-def store_routers(settings: Settings) -> tuple[APIRouter, ...]:
-    """Return the routes over the store."""
-    most = settings.max_page
+@cache
+def store_routers(most: int) -> tuple[APIRouter, ...]:
+    """Return the routes over the store, built once: that takes most of the time in which an application is made.
+
+    Parameters
+    ----------
+    most : int
+        Records that one page may be asked for.
+    """
     return (
         *(records_router(subject, most) for subject in SUBJECTS),
         refitting,

@@ -279,7 +279,7 @@ def record_all(client: httpx.Client) -> None:
 def main() -> None:
     home = Path(sys.argv[1])
     pictures = Path(sys.argv[2]) if len(sys.argv) > 2 else None
-    program = shutil.which("chromium") or shutil.which("chromium-browser")
+    program = shutil.which("chromium-headless-shell") or shutil.which("chromium") or shutil.which("chromium-browser")
     with tempfile.TemporaryDirectory() as name:
         shutil.copytree(home / "models", Path(name) / "models")
         store = open_store(Path(name))

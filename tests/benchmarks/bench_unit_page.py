@@ -106,7 +106,7 @@ def report(client: httpx.Client, forecast: int, vehicles: int, times: int) -> No
 
 
 def on_a_telephone(url: str, scripts: bool) -> None:
-    program = shutil.which("chromium") or shutil.which("chromium-browser")
+    program = shutil.which("chromium-headless-shell") or shutil.which("chromium") or shutil.which("chromium-browser")
     took: dict[str, list[float]] = {"answer in sight": [], "all loaded": []}
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=program, args=["--no-sandbox", "--disable-gpu"])

@@ -34,10 +34,15 @@ AT_THE_BENCH = datetime(2026, 3, 11, 8, 0, tzinfo=UTC)
 
 @pytest.fixture(scope="session", autouse=True)
 def _patient() -> Iterator[None]:
-    """Wait a minute for an answer unless a test says otherwise: a busy machine is slow, not wrong."""
+    """Wait a minute for an answer unless a test says otherwise: a busy machine is slow, not wrong.
+
+    Authorities are read once for all clients, which each would take longer to read than to ask.
+    """
+    authorities = httpx.create_ssl_context()
     with pytest.MonkeyPatch.context() as patch:
         for ask in (httpx.get, httpx.post, httpx.put, httpx.delete, httpx.request, httpx.Client.__init__):
             patch.setitem(ask.__kwdefaults__, "timeout", 60.0)
+            patch.setitem(ask.__kwdefaults__, "verify", authorities)
         yield
 
 
