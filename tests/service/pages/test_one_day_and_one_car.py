@@ -205,6 +205,9 @@ def test_a_forecast_kept_from_a_later_moment_names_the_same_hour_everywhere(site
     last = NOW + timedelta(days=int(row["good_for_days"]))
     assert last - NOW >= timedelta(days=1)
     said = f"{last:%a} {last.day} {last:%b} {last.year}, {last:%H:%M} UTC"
+    phone_page.goto(f"{site.url}/bench/units/{name}/recheck")
+    expect(phone_page.locator("#given-out")).to_contain_text(f"Bring the car back by {said} at the latest")
+    expect(phone_page.locator("#given-out")).not_to_contain_text("newer")
     for hours in (0, 20):
         site.app.state.clock = lambda hours=hours: NOW + timedelta(hours=hours)
         phone_page.goto(f"{site.url}/bench/units/{name}")
