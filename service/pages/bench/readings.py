@@ -13,7 +13,7 @@ from pathlib import Path as FilePath
 from typing import Any, Final
 
 from fastapi import Request
-from sqlalchemy import select
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 from starlette.responses import Response
 
@@ -253,6 +253,7 @@ def take_file(
     require_may(request, "create", READINGS)
     with write.store.reading() as session:
         unit = unit_of(session, pack_id, families)
+        before = session.scalar(select(func.max(Reading.id))) or 0
     name, content = form.files.get("file", ("", b""))
     looked_over = form.get(UNDERSTOOD) != ""
     if looked_over:
@@ -273,7 +274,7 @@ def take_file(
             rows: list[UnderstoodRow] = []
 
             def noted(session: Session, _report: ImportReport) -> None:
-                mine = (Reading.pack_id == pack_id, Reading.recorded_at == write.at, Reading.version == 1)
+                mine = (Reading.pack_id == pack_id, Reading.recorded_at == write.at, Reading.id > before)
                 stored = session.scalars(select(Reading).where(*mine).order_by(Reading.time)).all()
                 if not sure:
                     # Looked over first: what was taken in for that is taken back.

@@ -234,6 +234,13 @@ def test_on_a_unit_s_own_page_a_file_need_not_name_the_pack(site, cab):
         shown = sent_file(client, cab, ",".join(HEADINGS) + "\n" + ",".join(row) + "\n")
         assert "Is the file understood correctly?" in shown
         assert readings(site) == []
+        # Only what the file brings is said to be not saved yet, not what was recorded at the same moment.
+        other = {"pack_id": "MB-CAB-03", "time": "2026-03-13T07:00:00Z", "state": "rest", "block_v": VOLTS}
+        client.post(f"{site.url}/v1/readings", json=other).raise_for_status()
+        assert "one reading. It is not saved yet." in sent_file(
+            client, cab, ",".join(HEADINGS) + "\n" + ",".join(row) + "\n"
+        )
+        client.delete(f"{site.url}/v1/readings/{readings(site)[0]['id']}").raise_for_status()
         kept = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', shown))
         nothing = {"nothing": ("", b"")}
         client.post(f"{cab}/file", data=kept, files=nothing, follow_redirects=True).raise_for_status()
