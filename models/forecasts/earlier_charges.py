@@ -16,7 +16,7 @@ from models.forecasts.forecast import Flag
 from models.forecasts.newest_topups import NewestTopUps
 from models.forecasts.noted import noted_in
 from models.packs.stops.known import LOOK_AFTER
-from models.packs.tables import SECONDS_PER_DAY, HistoryTables, from_days, known_at
+from models.packs.tables import SECONDS_PER_DAY, HistoryTables, date_of, from_days, known_at
 
 _WARNED: Final = {
     "overcharge": say("more may have gone in than was missing"),
@@ -82,13 +82,14 @@ def flags_of_earlier_charges(tables: HistoryTables, moments: pd.DataFrame) -> li
         told = flags_of_charges(derive(raw), surplus_share(raw), noted_in(known, then))
         for row, flags in zip(asked, told, strict=True):
             pack = int(owner[row])
-            seen = looked[pack] >= day[row] or _swapped(newest, pack, int(row))
-            for flag in flags:
-                if flag.grave and flag.code in _WARNED and (flag.code == _WHOLE_PACK or not seen):
+            warned = [flag for flag in flags if flag.grave and flag.code in _WARNED]
+            seen = bool(warned) and (looked[pack] >= day[row] or _swapped(newest, pack, int(row)))
+            for flag in warned:
+                if flag.code == _WHOLE_PACK or not seen:
                     text = say(
                         "Of the charge of %(day)s nobody has noted a look since: %(what)s. Look for swelling, leaks "
                         "and heat, and read all blocks at rest again.",
-                        day=f"{from_days(day[[row]])[0]:%Y-%m-%d}",
+                        day=date_of(day[row]),
                         what=_WARNED[flag.code],
                     )
                     found[pack].append(Flag(flag.code, text, grave=True))
@@ -101,7 +102,7 @@ def _swapped(newest: NewestTopUps, pack: int, row: int) -> bool:
     day = newest.tables.days("topups")
     swapped = {
         block
-        for later in np.flatnonzero(newest.owner("topups") == pack)
+        for later in newest.topups_of(pack)
         if work[later] == "module-swapped" and day[later] > day[row]
         for block in str(blocks[later]).split()
     }

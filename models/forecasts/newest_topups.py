@@ -51,6 +51,17 @@ class NewestTopUps:
         """Return the place among the packs of the one that each row of a table is of, −1 for any other."""
         return self._place[self.tables.codes(table)]
 
+    @cached_property
+    def _by_owner(self) -> tuple[Rows, Rows]:
+        owner = self.owner("topups")
+        order = np.argsort(owner, kind="stable")
+        return order, np.searchsorted(owner[order], np.arange(len(self) + 1))
+
+    def topups_of(self, place: int) -> Rows:
+        """Return the rows of one pack's top-ups, by its place, in their order."""
+        order, first = self._by_owner
+        return order[first[place] : first[place + 1]]
+
     def of(self, name: str) -> Floats:
         """Return a number of each newest top-up, NaN where there is none. Shape (n,)."""
         return np.append(self.tables.column("topups", name), np.nan)[self.rows]

@@ -17,7 +17,7 @@ from models.packs.contradictions import flows
 from models.packs.family import PackFamily
 from models.packs.stops.cells import NOTHING_CELL_V
 from models.packs.stops.known import BEFORE_DRIVING, LOOK_AFTER, others_v
-from models.packs.tables import VOLT_DECIMALS, block_columns, from_days
+from models.packs.tables import VOLT_DECIMALS, block_columns, date_of
 from models.physics.cell_curves import resistance_mohm
 
 BLOCK_HIGH: Final = "block-high"
@@ -90,7 +90,7 @@ class _Facts:
         return [int(block) - 1 for block in str(self.newest.tables.words("topups", "blocks")[topup]).split()]
 
     def _topups(self, place: int) -> Rows:
-        return np.flatnonzero(self.charged == place)
+        return self.newest.topups_of(place)
 
     def _swapped(self, place: int, block: int, day: float) -> bool:
         """Whether a module of a block (from 0) was swapped after a day."""
@@ -117,7 +117,7 @@ class _Facts:
                     "On %(day)s block %(block)s was charged by hand, and its cells are lithium-ion: charged outside "
                     "its own management system, such a cell can burn and cannot be put out. Charge nothing more, keep "
                     "people and whatever burns away, and have it seen to by the maker's workshop.",
-                    day=_said(day),
+                    day=date_of(day),
                     block=blocks[0] + 1,
                 )
                 found[place] = Flag("lithium-charged", text, grave=True)
@@ -151,7 +151,7 @@ class _Facts:
                         "On %(day)s block %(block)s, which was charged, rested %(volts)s V above its peers, where "
                         "%(most)s V is the most: it was overcharged, or the reading is off. Look for swelling, leaks "
                         "and heat, and read all blocks at rest again.",
-                        day=_said(day),
+                        day=date_of(day),
                         block=int(block) + 1,
                         volts=f"{above[block]:.2f}",
                         most=f"{most:.2f}",
@@ -202,7 +202,7 @@ class _Facts:
                     "than that load takes from a sound one: cells of it may be empty or driven the wrong way round. "
                     "Have its cells measured, or a module swapped, before it is driven. If the meter slipped, correct "
                     "that reading and say why.",
-                    day=_said(day),
+                    day=date_of(day),
                     block=worst + 1,
                     volts=f"{volts[worst]:g}",
                     floor=f"{floor[place]:g}",
@@ -215,7 +215,3 @@ def _block_ohm(family: PackFamily) -> float:
     """Resistance of a sound new block at its usual charge and 25 °C, Ω: older ones are warned of rather too soon."""
     cell = float(resistance_mohm(family.curves, np.array([family.soc_target]))[0])
     return 1e-3 * family.cells_per_block * cell
-
-
-def _said(day: float) -> str:
-    return f"{from_days(np.array([day]))[0]:%Y-%m-%d}"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import Any, Final, TypeVar
 
 import numpy as np
@@ -31,6 +32,9 @@ TEXT_COLUMNS = LIST_COLUMNS | frozenset(
     c.name for fact in (PackHistory, *FACTS.values()) for c in columns_of(fact) if c.kind == "text"
 )
 SECONDS_PER_DAY = 86_400.0
+
+_NO_TIME: Final = int(np.iinfo(np.int64).min)
+"""How numpy writes a time that is missing."""
 
 _Made = TypeVar("_Made")
 
@@ -75,6 +79,11 @@ def from_days(days: NDArray[np.float64]) -> pd.DatetimeIndex:
     stamps = seconds.astype("datetime64[s]").astype("datetime64[us]")
     stamps[np.isnan(days)] = np.datetime64("NaT", "us")
     return pd.DatetimeIndex(stamps).tz_localize("UTC")
+
+
+def date_of(day: float) -> str:
+    """Return the UTC date of a day since 1970, rounded to the second as `from_days` does: ``2026-03-01``."""
+    return str(np.datetime64(round(day * SECONDS_PER_DAY), "s"))[:10]
 
 
 @dataclass(frozen=True)
@@ -252,19 +261,14 @@ def _frame(rows: Mapping[str, list[Any]], columns: tuple[str, ...]) -> pd.DataFr
     for name in columns:
         values = rows[name]
         if name == "time":
-            stamps = np.array(
-                [
-                    np.datetime64("NaT", "us") if t is None else np.datetime64(round(t.timestamp() * 1e6), "us")
-                    for t in values
-                ],
-                "datetime64[us]",
-            )
+            micro = [_NO_TIME if t is None else round(t.timestamp() * 1e6) for t in values]
+            stamps = np.array(micro, dtype=np.int64).view("datetime64[us]")
             data[name] = pd.DatetimeIndex(stamps).tz_localize("UTC")
         elif name in TEXT_COLUMNS:
             data[name] = np.array(values, dtype=object)
         else:
-            data[name] = np.array([np.nan if v is None else v for v in values], dtype=np.float64)
-    return pd.DataFrame(data)
+            data[name] = np.array(values, dtype=np.float64)  # None becomes NaN
+    return pd.DataFrame(data, copy=False)
 
 
 def tables_from_histories(histories: Iterable[PackHistory], families: Mapping[str, PackFamily]) -> HistoryTables:
@@ -279,12 +283,11 @@ def tables_from_histories(histories: Iterable[PackHistory], families: Mapping[st
     packs: dict[str, list[Any]] = {name: [getattr(h, name) for h in known] for name in PACK_COLUMNS}
 
     def facts(kind: str, columns: tuple[str, ...]) -> dict[str, list[Any]]:
-        rows = [(h.pack_id, fact) for h in known for fact in getattr(h, kind)]
-        table: dict[str, list[Any]] = {"pack_id": [pack_id for pack_id, _ in rows]}
-        for name in columns[1:]:
-            values = [getattr(fact, name) for _, fact in rows]
-            table[name] = [list_text(value) for value in values] if name in LIST_COLUMNS else values
-        return table
+        read = attrgetter(*columns[1:])
+        rows = [(h.pack_id, *read(fact)) for h in known for fact in getattr(h, kind)]
+        values = zip(*rows, strict=True) if rows else ((),) * len(columns)
+        table = {name: list(column) for name, column in zip(columns, values, strict=True)}
+        return {name: [*map(list_text, values)] if name in LIST_COLUMNS else values for name, values in table.items()}
 
     readings = _frame(facts("readings", READING_COLUMNS), READING_COLUMNS)
     voltages = [r.block_v for h in known for r in h.readings]

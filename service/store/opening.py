@@ -12,6 +12,7 @@ from threading import BoundedSemaphore, Lock
 from typing import Any, Final
 from urllib.parse import quote
 
+from pydantic_core import from_json, to_json
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DisconnectionError, OperationalError
@@ -27,6 +28,14 @@ WRITERS_WAITING: Final = 30
 """Writers that wait for their turn; more are told that the store is busy. The web server runs 40 requests at once."""
 
 _FILE: Final = "file"
+
+
+def _json_text(value: Any) -> str:
+    return to_json(value).decode()
+
+
+_JSON: Final = {"json_serializer": _json_text, "json_deserializer": from_json}
+"""Every number comes back as it was, as with the standard library, in a fraction of the time."""
 
 POOL: Final = 20
 """Connections kept; as many again for a rush. The web server runs 40 requests at once."""
@@ -132,7 +141,7 @@ def store_url(home: Path, database: str | None) -> URL:
 def engine_for(url: URL) -> Engine:
     """Make the engine; nothing is connected yet, but the folder of an SQLite file is made."""
     if url.get_backend_name() != "sqlite":
-        return create_engine(url, pool_size=POOL, max_overflow=POOL, pool_pre_ping=True)
+        return create_engine(url, pool_size=POOL, max_overflow=POOL, pool_pre_ping=True, **_JSON)
     path = Path(str(url.database))
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     if not path.exists():
@@ -143,7 +152,7 @@ def engine_for(url: URL) -> Engine:
         address = f"file:{quote(str(path))}?mode=rw"
         return sqlite3.connect(address, uri=True, timeout=BUSY_SECONDS, check_same_thread=False)
 
-    engine = create_engine(url, pool_size=POOL, max_overflow=POOL, creator=connect)
+    engine = create_engine(url, pool_size=POOL, max_overflow=POOL, creator=connect, **_JSON)
     event.listen(engine, "connect", partial(_prepare_sqlite, path))
     event.listen(engine, "checkout", partial(_require_same_file, path))
     event.listen(engine, "begin", _begin_sqlite)

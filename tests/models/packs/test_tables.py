@@ -4,7 +4,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.packs.tables import block_columns, from_days, history_of, side_by_side, tables_from_histories, to_days
+from models.forecasts.newest_topups import NewestTopUps
+from models.packs.tables import (
+    block_columns,
+    date_of,
+    from_days,
+    history_of,
+    side_by_side,
+    tables_from_histories,
+    to_days,
+)
 from training.simulation.cohort import CohortPlan, simulate_cohort
 
 
@@ -24,6 +33,25 @@ def test_property_times_survive_to_the_second_and_gaps_stay_gaps():
     back = to_days(from_days(days))
     np.testing.assert_allclose(back[[0, 2]], days[[0, 2]], atol=0.5 / 86400)
     assert np.isnan(back[1])
+
+
+@pytest.mark.parametrize("day", [0.0, 19784.25, 20513.9999942, 20513.9999943, 20088.5 / 3, -1 / 86400])
+def test_parity_a_date_is_that_of_the_time_to_the_second(day):
+    assert date_of(day) == f"{from_days(np.array([day]))[0]:%Y-%m-%d}"
+
+
+def test_parity_of_each_pack_its_own_topups_are_found_in_their_order(tables):
+    packs = pd.Index([*tables.packs["pack_id"][40:], *tables.packs["pack_id"][:20], "MB-NONE"])
+    newest = NewestTopUps(tables, packs)
+    mine = [newest.topups_of(place).tolist() for place in range(len(packs))]
+    assert mine == [np.flatnonzero(tables.topups["pack_id"] == pack).tolist() for pack in packs]
+    assert max(map(len, mine)) > 1
+
+
+def test_a_table_of_nothing_has_its_columns(tables):
+    bare = tables_from_histories([], tables.families)
+    assert {name: len(frame) for name, frame in bare.frames().items()} == dict.fromkeys(bare.frames(), 0)
+    assert list(bare.topups) == list(tables.topups)
 
 
 def test_two_workshops_side_by_side_keep_every_row_of_packs_of_one_name(tables):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta, timezone
 
+import numpy as np
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
@@ -153,6 +154,26 @@ def test_times_come_back_aware_in_utc_to_the_microsecond(store):
     assert found.time == NOON
     assert found.time.tzinfo is UTC
     assert found.block_v == [15.1, None]
+
+
+def test_numbers_and_words_within_json_come_back_as_they_were(store):
+    numbers = [0.1 + 0.2, 5e-324, 1.7976931348623157e308, -0.0, 1 / 3, 2**53 + 1, 1e-7, None, *np.geomspace(1e-9, 1e9)]
+    words = 'Ölstand "knapp", naïve 電池\n'
+    record = {"recorded_at": NOON, "recorded_by": "k"}
+    with store.writing() as session:
+        session.add(Pack(id="MB-VAN-01", family="flint-40", **record))
+        session.flush()
+        answer = {"numbers": numbers, words: [True, {}, words]}
+        facts = {"pack_id": "MB-VAN-01", "origin": NOON, "issued_at": NOON, "issued_by": "k", "good_for_days": 1.0}
+        session.add(IssuedForecast(**facts, model_id="m", inputs_digest="0" * 64, asked={}, answer=answer))
+    with store.reading() as session:
+        found = session.query(IssuedForecast).one().answer
+    assert found == answer
+    assert [str(value) for value in found["numbers"]] == [str(value) for value in map(plain, numbers)]
+
+
+def plain(value):
+    return float(value) if isinstance(value, float) else value
 
 
 def test_a_naive_time_is_refused(store):
