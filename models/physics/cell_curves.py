@@ -99,3 +99,9 @@ class CurveLookup:
         """Position of each state of charge in the tables; charge beyond the ends counts as at the end."""
         scaled = (soc - np.float32(LOOKUP_LOW - LOOKUP_STEP / 2)) * np.float32(1.0 / LOOKUP_STEP)
         return np.asarray(np.clip(scaled, 0, LOOKUP_SIZE - 1, out=scaled), dtype=np.intp)
+
+    @staticmethod
+    def at(table: NDArray[np.float32], place: NDArray[np.intp]) -> NDArray[np.float32]:
+        """Read one of the tables at places from `index`; shape and order in memory are those of `place`."""
+        # All of them lie in the table: looking for those that do not took as long as the reading.
+        return np.asarray(table.take(place.T, mode="wrap").T)

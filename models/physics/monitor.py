@@ -149,9 +149,9 @@ class _Today:
 
     def open_v(self, place: NDArray[np.intp], rows: NDArray[np.intp] | slice) -> FloatArray:
         """Look up the open-circuit voltage of cells of some packs, V, shape of `place`."""
-        volts = self.lookup.ocv_v.take(place.T).T
+        volts = self.lookup.at(self.lookup.ocv_v, place)
         if self.stretch is None:
-            return np.asarray(volts)
+            return volts
         middle_v = self.lookup.ocv_v[self.lookup.index(np.array([self.family.soc_target], dtype=np.float32))]
         volts -= middle_v
         volts *= self.stretch[rows][:, None] if volts.ndim == 2 else self.stretch[rows]
@@ -172,7 +172,7 @@ class _Today:
         """Return the spread at the low point of the swing under peak discharge, likewise."""
         family, lookup, at = self.family, self.lookup, self.sick
         place = lookup.index(self.soc - (severity * self.depth_ah)[:, None] * self.inverse_ah)
-        mohm = lookup.discharge_mohm.take(place.T).T
+        mohm = lookup.at(lookup.discharge_mohm, place)
         amps = severity * self.peak_a
         sound = self.open_v(place, slice(None))
         volts = self.live_cells * (sound + self.own_v) - amps[:, None] * (mohm * self.scale_ohm + self.joint_ohm)
@@ -188,7 +188,7 @@ class _Today:
         """Return the spread of some packs at the high point of the swing under charge, likewise; shape (len(rows),)."""
         lookup, inverse = self.lookup, rows_of(self.inverse_ah, rows)
         place = lookup.index(rows_of(self.soc, rows) + (severity * self.depth_ah[rows])[:, None] * inverse)
-        mohm = lookup.charge_mohm.take(place.T).T
+        mohm = lookup.at(lookup.charge_mohm, place)
         ohm = mohm * rows_of(self.scale_ohm, rows) + rows_of(self.joint_ohm, rows)
         amps = (severity * np.float32(CHARGE_SHARE_OF_PEAK)) * self.peak_a[rows]
         # While the string charges, all its blocks are on the charge branch: nobody's offset stands out.
