@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
-from typing import Any
 
 import pytest
 from anyio.from_thread import BlockingPortal, start_blocking_portal
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
-from sqlalchemy import Table, func, insert, select
 
 from service.access.callers import ROLES
 from service.access.wrong_keys import WrongKeys
@@ -18,7 +16,7 @@ from service.app import create_app
 from service.core.settings import Settings
 from service.records.subjects.all_subjects import SUBJECTS
 from service.store.opening import Store
-from service.store.schema import Base
+from tests.service.stored_rows import Rows, put_rows, rows_in
 
 
 class Clock:
@@ -84,7 +82,7 @@ def api(make_api) -> TestClient:
 
 
 @pytest.fixture(scope="session")
-def rows_of_examples() -> dict[str, list[tuple[Table, list[dict[str, Any]]]]]:
+def rows_of_examples() -> dict[str, Rows]:
     """By database: the rows of each table that holds any, once the worked examples were sent over REST."""
     return {}
 
@@ -99,17 +97,9 @@ def filled(api: TestClient, store: Store, backend: str, rows_of_examples) -> Tes
         for subject in SUBJECTS:
             response = api.post(f"/v1/{subject.name}", json=subject.example)
             assert response.status_code == 201, response.text
-        with store.reading() as session:
-            found = [(table, session.execute(select(table)).mappings().all()) for table in Base.metadata.sorted_tables]
-        rows_of_examples[backend] = [(table, [dict(row) for row in rows]) for table, rows in found if rows]
-        return api
-    with store.writing() as session:
-        for table, rows in rows_of_examples[backend]:
-            session.execute(insert(table), rows)
-            counted = table.autoincrement_column
-            if backend == "postgresql" and counted is not None:
-                sequence = func.pg_get_serial_sequence(table.name, counted.name)
-                session.execute(select(func.setval(sequence, max(row[counted.name] for row in rows))))
+        rows_of_examples[backend] = rows_in(store)
+    else:
+        put_rows(store, rows_of_examples[backend])
     return api
 
 
