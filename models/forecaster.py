@@ -41,7 +41,7 @@ from models.interventions.forward_runs import common_luck
 from models.interventions.pack_bank import PackBank, require_bank
 from models.interventions.plans import USUAL_PLANS, Plan
 from models.interventions.recheck import DEFAULT_RISK, RecheckPlan, recheck_plan
-from models.interventions.what_if import WhatIf, what_if
+from models.interventions.what_if import WhatIf, nothing_weighed, what_if
 from models.packs.contradictions import without_contradictions
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan, require_fit
@@ -329,13 +329,13 @@ class Forecaster(FittedCurves):
 
         Every pack meets the same random numbers (`models.interventions.forward_runs.common_luck`). Where a fact,
         or a grave warning of the top-up that is out, ends charging alone, plans with a charge are left out, and a flag
-        says why; if no other was asked for, it is raised.
+        says why; if no other was asked for, it is raised. Where the forecast's days are withheld no plan is weighed.
         """
         bank = require_bank(self.bank)
         forecast, _, batch = self._forecast(history, at, usage, family)
         family = family or self.families[history.family]
         stops = stops_of(history, family, at=forecast.origin, charging=True)
-        warned = forbidding(forecast.flags, history, forecast.origin)
+        warned = forbidding(forecast.flags)
         if (stops or warned) and any(plan.topped_blocks for plan in plans):
             plans = [plan for plan in plans if not plan.topped_blocks]
             if not plans:
@@ -346,6 +346,8 @@ class Forecaster(FittedCurves):
                 else say("No further charge is weighed before what the forecast warns of is looked at.")
             )
             forecast = replace(forecast, flags=(*forecast.flags, Flag("no-charging", said)))
+        if forecast.withheld_by:
+            return nothing_weighed(forecast)
         return what_if(forecast, batch.X, self.summary(batch.X)[0], bank.of_family(family), common_luck(), plans)
 
     def recheck_plan(

@@ -21,18 +21,15 @@ from models.forecasts.forecast import Flag
 from models.forecasts.inputs import history_at
 from models.forecasts.noted import noted_in
 from models.packs.family import PackFamily
-from models.packs.history import LOOKED, PackHistory
+from models.packs.history import PackHistory
+from models.packs.ledger import LEDGER
 from models.packs.stops import Stop
-from models.packs.stops.known import LOOK_AFTER
 from models.packs.tables import tables_from_histories
 
 CHARGE_NOTHING: Final = frozenset(
     {"overcharge", "charged-again", "fast-charge", "block-not-risen", "block-high", "maybe-charged-cold", "warm-pack"}
 )
 """A charge that may have harmed cells, or did not show, and heat that nobody explains. Common practice, no source."""
-
-_HEAT: Final = "warm-pack"
-"""May be newer than a look, and is lifted by the look itself."""
 
 LOOK: Final = say(
     "Charge nothing more. Let it stand in a ventilated place, look for swelling, leaks and heat, and read all blocks "
@@ -67,16 +64,11 @@ def charge_warnings(history: PackHistory, family: PackFamily, at: datetime | Non
     return newest + flags_of_earlier_charges(tables, moments)[0]
 
 
-def forbidding(flags: Iterable[Flag], history: PackHistory, at: datetime | None) -> list[Flag]:
-    """Return the grave flags that forbid any charge by a moment: nobody has looked since the newest charge."""
-    charged = max((t.time for t in history.topups if at is None or t.time <= at), default=None)
-    looked = charged is not None and any(
-        r.inspected in LOOKED and r.time >= charged + LOOK_AFTER and (at is None or r.time <= at)
-        for r in history.readings
-    )
-    return [f for f in flags if f.grave and f.code in CHARGE_NOTHING and (f.code == _HEAT or not looked)]
+def forbidding(flags: Iterable[Flag]) -> list[Flag]:
+    """Return the grave flags that forbid any charge: each stands until what ends it (`models.packs.ledger`)."""
+    return [flag for flag in flags if flag.grave and flag.code in CHARGE_NOTHING]
 
 
 def stops_of_warnings(warned: Iterable[Flag]) -> tuple[Stop, ...]:
     """Return grave flags as what ends charging."""
-    return tuple(Stop(f.code, "charging", f.text, LOOK, "common practice, no source", by_look=True) for f in warned)
+    return tuple(Stop(f.code, "charging", f.text, LOOK, "common practice, no source", LEDGER[f.code]) for f in warned)

@@ -50,5 +50,6 @@ def charged_again(newest: NewestTopUps) -> dict[int, list[ChargedAgain]]:
                 shared = set.intersection(
                     *(set(str(tables.words("topups", "blocks")[r]).split()) for r in (earlier, later))
                 )
-                found.setdefault(int(pack), []).extend(ChargedAgain(b, ah) for b in sorted(map(int, shared)))
+                open_ones = [b for b in sorted(map(int, shared)) if not newest.swapped(int(pack), b - 1, last)]
+                found.setdefault(int(pack), []).extend(ChargedAgain(b, ah) for b in open_ones)
     return {pack: told for pack, told in found.items() if told}

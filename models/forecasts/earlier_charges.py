@@ -15,6 +15,7 @@ from models.forecasts.flags import flags_of_charges
 from models.forecasts.forecast import Flag
 from models.forecasts.newest_topups import NewestTopUps
 from models.forecasts.noted import noted_in
+from models.packs.ledger import LEDGER
 from models.packs.stops.known import LOOK_AFTER
 from models.packs.tables import SECONDS_PER_DAY, HistoryTables, date_of, from_days, known_at
 
@@ -23,16 +24,14 @@ _WARNED: Final = {
     "charged-again": say("a block may have been charged twice"),
     "fast-charge": say("it was charged many times as hard as a gentle charge"),
     "maybe-charged-cold": say("the pack may have been charged in the frost"),
+    "block-not-risen": say("hardly any of it showed in the block that it was noted for"),
     "warm-pack": say("the pack was read hot around it or since"),
 }
-"""What may have harmed cells, by the code of the flag."""
+"""What may have harmed cells, or went elsewhere, by the code of the flag."""
 
 MOST_EARLIER: Final = 8
 """Charges before the newest that are asked of, the last ones. Invented: each is weighed as it was then, and a history
 of thousands would keep its caller waiting."""
-
-_WHOLE_PACK: Final = "warm-pack"
-"""No module that is swapped ends this."""
 
 
 def flags_of_earlier_charges(tables: HistoryTables, moments: pd.DataFrame) -> list[tuple[Flag, ...]]:
@@ -83,9 +82,12 @@ def flags_of_earlier_charges(tables: HistoryTables, moments: pd.DataFrame) -> li
         for row, flags in zip(asked, told, strict=True):
             pack = int(owner[row])
             warned = [flag for flag in flags if flag.grave and flag.code in _WARNED]
-            seen = bool(warned) and (looked[pack] >= day[row] or _swapped(newest, pack, int(row)))
+            seen = bool(warned) and (
+                looked[pack] >= day[row]
+                or all(newest.swapped(pack, block, float(day[row])) for block in newest.blocks(int(row)))
+            )
             for flag in warned:
-                if flag.code == _WHOLE_PACK or not seen:
+                if LEDGER[flag.code].about == "pack" or not seen:
                     text = say(
                         "Of the charge of %(day)s nobody has noted a look since: %(what)s. Look for swelling, leaks "
                         "and heat, and read all blocks at rest again.",
@@ -94,16 +96,3 @@ def flags_of_earlier_charges(tables: HistoryTables, moments: pd.DataFrame) -> li
                     )
                     found[pack].append(Flag(flag.code, text, grave=True))
     return [tuple(dict.fromkeys(flags)) for flags in found]
-
-
-def _swapped(newest: NewestTopUps, pack: int, row: int) -> bool:
-    """Whether a module of every block of a charge was swapped since."""
-    blocks, work = (newest.tables.words("topups", name) for name in ("blocks", "also_done"))
-    day = newest.tables.days("topups")
-    swapped = {
-        block
-        for later in newest.topups_of(pack)
-        if work[later] == "module-swapped" and day[later] > day[row]
-        for block in str(blocks[later]).split()
-    }
-    return set(str(blocks[row]).split()) <= swapped

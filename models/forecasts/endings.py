@@ -5,6 +5,7 @@ from __future__ import annotations
 from models.base.errors import BadInput, TideoverError
 from models.base.messages import Said, say
 from models.forecasts.forecast import Flag
+from models.forecasts.withheld import ENDED_SINCE
 from models.packs.history import Outcome, PackHistory
 from models.packs.tables import HistoryTables
 
@@ -65,4 +66,4 @@ def flags_of_end(history: PackHistory, known: PackHistory) -> tuple[Flag, ...]:
     if ended is None:
         return ()
     text = say("%(what)s: this forecast is of the past, from before that.", what=ended_in_words(ended))
-    return (Flag("ended-since", text, grave=True),)
+    return (Flag(ENDED_SINCE, text, grave=True),)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from math import isfinite, isnan
 from typing import Final
@@ -25,6 +25,7 @@ from models.forecasts.forecast import Flag
 from models.forecasts.last_seen import ASK_AFTER_DAYS
 from models.forecasts.not_risen import NotRisen
 from models.forecasts.seen_range import FAR, SeenRange
+from models.forecasts.withheld import UNREAD_AFTER
 from models.packs.contradictions import WARMEST_C, Unused
 from models.packs.stops.charging import COLDEST_C
 from models.packs.stops.known import LOOK_AFTER
@@ -140,6 +141,8 @@ class Noted:
         Whether nobody read how warm the pack was at the newest charge, or looked it over since.
     standing : dict of int to list of Flag
         What was read or done at any time and is still to be looked at, likewise (`models.forecasts.standing`).
+    looked_since : bool array, shape (n,)
+        Whether somebody looked the pack over after its newest charge, late enough to count.
     """
 
     gap_days: Floats
@@ -163,6 +166,7 @@ class Noted:
     charged_again: Mapping[int, Sequence[ChargedAgain]]
     charge_unread: Bools
     standing: Mapping[int, Sequence[Flag]]
+    looked_since: Bools
 
 
 def nonsense(X: pd.DataFrame) -> list[Said | None]:
@@ -248,12 +252,12 @@ def flags_of_charges(X: pd.DataFrame, surplus: Floats, noted: Noted) -> list[tup
     frost = zip(noted.frost_c.tolist(), noted.charge_unread.tolist(), strict=True)
     return [
         (
-            *_of_overcharge(row, *charge),
-            *_of_fast_charge(row),
+            *_until_looked(_of_overcharge(row, *charge), place, noted),
+            *_until_looked(_of_fast_charge(row), place, noted),
             *_of_heat(*warm),
             *_of_frost(*cold, row["ambient_c"]),
             *against.get(place, ()),
-            *map(_of_charged_again, noted.charged_again.get(place, ())),
+            *_until_looked(map(_of_charged_again, noted.charged_again.get(place, ())), place, noted),
             *map(_of_no_rise, noted.not_risen.get(place, ())),
             *noted.standing.get(place, ()),
         )
@@ -277,7 +281,7 @@ _NO_CHARGE: Final = Flag(
     say("The charge put in is not known: a level reading may be voltage that goes again in use, rather than charge."),
 )
 _NO_REST_BEFORE: Final = Flag("no-rest-before", say("There is no usable rest reading from before the charge."))
-_NO_REST_AFTER: Final = Flag("no-rest-after", say("There is no usable rest reading from after the charge."))
+_NO_REST_AFTER: Final = Flag(UNREAD_AFTER, say("There is no usable rest reading from after the charge."))
 _NO_LOAD: Final = Flag(
     "no-load-reading", say("There is no usable reading under load: a bad joint cannot be told from a weak block.")
 )
@@ -338,6 +342,16 @@ def _of_gaps(row: dict[str, float], gap: float) -> list[Flag]:
     if row["held_days"] > RELEASE_VISIT_DAYS and not gap <= ASK_AFTER_DAYS:
         flags.append(_STALE)
     return flags
+
+
+def _until_looked(found: Iterable[Flag], place: int, noted: Noted) -> list[Flag]:
+    """Return what the newest charge may have done: grave until somebody looked the pack over after it."""
+    if not noted.looked_since[place]:
+        return list(found)
+    return [
+        replace(flag, text=say("%(what)s Somebody has looked since, and nothing showed.", what=flag.text), grave=False)
+        for flag in found
+    ]
 
 
 def _of_overcharge(row: dict[str, float], put_in_ah: float, surplus: float) -> list[Flag]:

@@ -16,6 +16,7 @@ from models.base.day_grid import DAYS, GRID_VERSION, day_of_return, days_told, l
 from models.base.errors import BadInput
 from models.base.percents import level_percent
 from models.calibration.conformal import ConformalBound
+from models.forecasts.withheld import withheld_by
 from models.survival.estimator import check_days
 
 
@@ -178,10 +179,10 @@ class Forecast:
         x = table.index.to_numpy()
         axes.fill_between(x, table["band_low"], table["band_high"], alpha=0.25, label="what the model does not know")
         axes.plot(x, table["survival"], linewidth=2, label="share still holding")
-        good = self.good_for(confidence)
-        axes.axvline(
-            good, linestyle="--", color="black", label=f"good for {good:.1f} days at {level_percent(confidence)}"
-        )
+        if (good := self.good_for(confidence)) is not None:
+            axes.axvline(
+                good, linestyle="--", color="black", label=f"good for {good:.1f} days at {level_percent(confidence)}"
+            )
         axes.set(
             xlim=(0, float(x[-1])),
             ylim=(0, 1.02),
@@ -202,13 +203,19 @@ class Forecast:
         """Mean days held, counting at most the days to the horizon: the area under the hold curve."""
         return float(np.trapezoid(self.survival, self.days))
 
-    def good_for(self, confidence: float = 0.9) -> float:
+    @property
+    def withheld_by(self) -> tuple[str, ...]:
+        """Codes of the flags that withhold its days (`models.forecasts.withheld`); empty where they may be told."""
+        return withheld_by(self.flags)
+
+    def good_for(self, confidence: float = 0.9) -> float | None:
         """Days that at least this share of such packs hold, by their record on packs the model never saw.
 
         Returns
         -------
-        float
-            Days; equal to the horizon where the bound lies there or beyond.
+        float or None
+            Days; equal to the horizon where the bound lies there or beyond. None where a flag withholds them
+            (`withheld_by`): the pack is looked at, or read, first.
 
         Notes
         -----
@@ -216,6 +223,8 @@ class Forecast:
         the same risk, nor than what is left of what could be told at the newest record of the pack. After `given_held`
         it is read off the conditional curve at the same level, and then approximate.
         """
+        if self.withheld_by:
+            return None
         told = days_told(
             self.survival[None, :],
             self.told_survival[None, :],
@@ -292,6 +301,7 @@ class Forecast:
             "band_high": self.band_high.tolist(),
             "kinds": None if self.kinds is None else dict(self.kinds),
             "flags": [{"code": f.code, "text": f.text, "grave": f.grave} for f in self.flags],
+            "withheld_by": list(self.withheld_by),
             "model_id": self.model_id,
             "inputs_digest": self.inputs_digest,
         }

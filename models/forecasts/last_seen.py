@@ -8,6 +8,7 @@ from typing import Final
 from models.base import counts
 from models.base.messages import Said, say
 from models.forecasts.forecast import Flag
+from models.forecasts.withheld import NOT_OF_TODAY
 from models.packs.history import PackHistory
 
 ASK_AFTER_DAYS: Final = 10.0
@@ -17,9 +18,6 @@ ASK_AFTER_DAYS: Final = 10.0
 REFUSE_AFTER_DAYS: Final = 30.0
 """After so long nothing is decided, released or charged by what was read then. Our choice: two waits of two weeks, the
 usual one for a pack (common practice, no source)."""
-
-NOT_OF_TODAY: Final = "not-of-today"
-"""Code of the flag: it speaks of when somebody asked. Lists go by when each pack was last seen."""
 
 
 def days_unseen(seen: datetime | None, now: datetime) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 from functools import cached_property
 from typing import Any
 
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 
 from models.base.arrays import Bools, Floats, Rows
 from models.packs.history import LOOKED
+from models.packs.stops.known import LOOK_AFTER
 from models.packs.tables import HistoryTables
 
 
@@ -75,6 +77,34 @@ class NewestTopUps:
     def day(self) -> Floats:
         """End of each newest charge, days since 1970; NaN where there is none. Shape (n,)."""
         return np.append(self.tables.days("topups"), np.nan)[self.rows]
+
+    @cached_property
+    def looked_since(self) -> Bools:
+        """Whether somebody looked each pack over after its newest charge, late enough to count. Shape (n,)."""
+        of, day = self.owner("readings"), self.tables.days("readings")
+        since = np.append(self.day, np.nan)[of] + LOOK_AFTER / timedelta(days=1)
+        seen = np.zeros(len(self) + 1, dtype=np.bool_)
+        seen[of[self.looked & (day >= since)]] = True
+        return seen[:-1]
+
+    def blocks(self, row: int) -> list[int]:
+        """Blocks of a top-up, from 0, by its row."""
+        return [int(block) - 1 for block in str(self.tables.words("topups", "blocks")[row]).split()]
+
+    @cached_property
+    def _swaps(self) -> dict[tuple[int, int], float]:
+        """Day on which a module of a block (from 0) of a pack was last swapped, by place and block."""
+        of, day = self.owner("topups"), self.tables.days("topups")
+        last: dict[tuple[int, int], float] = {}
+        for row in np.flatnonzero((of >= 0) & (self.tables.words("topups", "also_done") == "module-swapped")):
+            for block in self.blocks(int(row)):
+                key = int(of[row]), block
+                last[key] = max(float(day[row]), last.get(key, -np.inf))
+        return last
+
+    def swapped(self, place: int, block: int, day: float) -> bool:
+        """Whether a module of a block (from 0) of a pack was swapped after a day."""
+        return self._swaps.get((place, block), -np.inf) > day
 
     @cached_property
     def family(self) -> NDArray[np.object_]:

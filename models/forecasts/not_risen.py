@@ -48,8 +48,8 @@ def not_risen(newest: NewestTopUps, error_v_per_cell: float) -> dict[int, list[N
     Returns
     -------
     dict of int to list of NotRisen
-        By place among the packs. None of a block that was not read at rest on both sides of its charge, or of a pack
-        that somebody looked over since.
+        By place among the packs. None of a block that was not read at rest on both sides of its charge, of which a
+        module was swapped since, or of a pack that somebody looked over since.
     """
     tables = newest.tables
     columns = block_columns(tables.readings)
@@ -95,6 +95,8 @@ def not_risen(newest: NewestTopUps, error_v_per_cell: float) -> dict[int, list[N
     error = error_v_per_cell * np.array([family.cells_per_block for family in families])[which]
     found: dict[int, list[NotRisen]] = {}
     for at, block in np.argwhere(charged & (rise < NO_RISE_SHARE * least[:, None]) & (least >= error)[:, None]):
+        if newest.swapped(int(owner[rows[at]]), int(block), float(end[rows[at]])):
+            continue
         told = NotRisen(int(block) + 1, float(rise[at, block]), float(least[at]))
         found.setdefault(int(owner[rows[at]]), []).append(told)
     return found

@@ -46,4 +46,5 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
         charged_again=charged_again(newest),
         charge_unread=unread,
         standing=standing(newest),
+        looked_since=newest.looked_since,
     )

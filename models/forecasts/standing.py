@@ -15,6 +15,7 @@ from models.forecasts.forecast import Flag
 from models.forecasts.newest_topups import NewestTopUps
 from models.packs.contradictions import flows
 from models.packs.family import PackFamily
+from models.packs.ledger import LEDGER
 from models.packs.stops.cells import NOTHING_CELL_V
 from models.packs.stops.known import BEFORE_DRIVING, LOOK_AFTER, others_v
 from models.packs.tables import VOLT_DECIMALS, block_columns, date_of
@@ -22,6 +23,9 @@ from models.physics.cell_curves import resistance_mohm
 
 BLOCK_HIGH: Final = "block-high"
 """Flag of a block of which its rest voltage tells no charge: it was overcharged, or misread."""
+
+LOW_UNDER_LOAD: Final = "low-under-load"
+LITHIUM_CHARGED: Final = "lithium-charged"
 
 _DAY: Final = timedelta(days=1)
 
@@ -77,28 +81,14 @@ class _Facts:
         np.maximum.at(day, self.reader[own], self.read_day[own] - LOOK_AFTER / _DAY)
         return day
 
-    @cached_property
-    def looked(self) -> Floats:
+    def done_by(self, code: str) -> Floats:
+        """Up to which day what warns so was seen to, by what ends it."""
+        if LEDGER[code].by_cells:
+            return self._done_by(np.asarray(self.newest.tables.words("readings", "inspected") == "cells", np.bool_))
         return self._done_by(self.newest.looked)
-
-    @cached_property
-    def measured(self) -> Floats:
-        return self._done_by(np.asarray(self.newest.tables.words("readings", "inspected") == "cells", dtype=np.bool_))
-
-    def _blocks(self, topup: int) -> list[int]:
-        """Blocks of a top-up, from 0."""
-        return [int(block) - 1 for block in str(self.newest.tables.words("topups", "blocks")[topup]).split()]
 
     def _topups(self, place: int) -> Rows:
         return self.newest.topups_of(place)
-
-    def _swapped(self, place: int, block: int, day: float) -> bool:
-        """Whether a module of a block (from 0) was swapped after a day."""
-        work = self.newest.tables.words("topups", "also_done")
-        return any(
-            work[row] == "module-swapped" and self.charge_day[row] > day and block in self._blocks(row)
-            for row in self._topups(place)
-        )
 
     def charged_by_hand(self) -> dict[int, Flag]:
         """Name the newest charge of a lithium-ion block."""
@@ -106,13 +96,13 @@ class _Facts:
         rows = np.flatnonzero((self.charged >= 0) & np.append(lithium, False)[self.charged])
         tables, found = self.newest.tables, {}
         charge, end_v = tables.column("topups", "charge_ah"), tables.column("topups", "end_v")
-        work = tables.words("topups", "also_done")
+        work, looked = tables.words("topups", "also_done"), self.done_by(LITHIUM_CHARGED)
         for row in rows[np.argsort(self.charge_day[rows], kind="stable")]:
             place, day = int(self.charged[row]), float(self.charge_day[row])
             if work[row] == "module-swapped" and np.isnan(charge[row]) and np.isnan(end_v[row]):
                 continue  # nothing was put in
-            blocks = [b for b in self._blocks(int(row)) if not self._swapped(place, b, day)]
-            if blocks and day > self.looked[place]:
+            blocks = [b for b in self.newest.blocks(int(row)) if not self.newest.swapped(place, b, day)]
+            if blocks and day > looked[place]:
                 text = say(
                     "On %(day)s block %(block)s was charged by hand, and its cells are lithium-ion: charged outside "
                     "its own management system, such a cell can burn and cannot be put out. Charge nothing more, keep "
@@ -120,7 +110,7 @@ class _Facts:
                     day=date_of(day),
                     block=blocks[0] + 1,
                 )
-                found[place] = Flag("lithium-charged", text, grave=True)
+                found[place] = Flag(LITHIUM_CHARGED, text, grave=True)
         return found
 
     def high_at_rest(self) -> dict[int, Flag]:
@@ -131,7 +121,7 @@ class _Facts:
         rest = np.asarray(self.newest.tables.words("readings", "state") == "rest", dtype=np.bool_)
         limit = np.array([f.rest_spread_limit_v for f in self.families])[self.which]
         found: dict[int, Flag] = {}
-        for row in self._rows_beyond(rest, limit, self.looked):
+        for row in self._rows_beyond(rest, limit, self.done_by(BLOCK_HIGH)):
             place, day = int(self.reader[row]), float(self.read_day[row])
             family = self.families[self.which[place]]
             current = self.newest.tables.column("readings", "current_a")[row]
@@ -140,9 +130,9 @@ class _Facts:
             volts = self.volts[row][: family.blocks]
             above = volts - others_v(volts)
             for block in np.flatnonzero(np.nan_to_num(above) > family.rest_spread_limit_v):
-                ends = [self.charge_day[t] for t in self._topups(place) if block in self._blocks(int(t))]
+                ends = [self.charge_day[t] for t in self._topups(place) if block in self.newest.blocks(int(t))]
                 ends = [end for end in ends if end <= day]
-                if not ends or self._swapped(place, int(block), day):
+                if not ends or self.newest.swapped(place, int(block), day):
                     continue
                 soon = day - max(ends) <= BEFORE_DRIVING / _DAY
                 most = family.rest_spread_limit_v + soon * family.cells_per_block * family.hysteresis_charge_v
@@ -177,7 +167,7 @@ class _Facts:
         """
         state = self.newest.tables.words("readings", "state")
         own = np.flatnonzero((self.reader >= 0) & np.asarray(state == "discharge", dtype=np.bool_))
-        own = own[self.read_day[own] > self.measured[self.reader[own]]]
+        own = own[self.read_day[own] > self.done_by(LOW_UNDER_LOAD)[self.reader[own]]]
         found: dict[int, Flag] = {}
         if not len(own):
             return found
@@ -194,20 +184,20 @@ class _Facts:
             volts = np.nan_to_num(self.volts[row], nan=np.inf)
             sound_v = floor[place] - amps[row] * ohm[place]
             blocks = np.flatnonzero((volts < sound_v) & (volts > nothing[place]))
-            blocks = np.array([b for b in blocks if not self._swapped(place, int(b), day)], dtype=np.intp)
+            blocks = np.array([b for b in blocks if not self.newest.swapped(place, int(b), day)], dtype=np.intp)
             if len(blocks):
                 worst = int(blocks[np.argmin(volts[blocks])])
                 text = say(
-                    "Under load on %(day)s block %(block)s fell to %(volts)s V, below its floor of %(floor)s V by more "
-                    "than that load takes from a sound one: cells of it may be empty or driven the wrong way round. "
-                    "Have its cells measured, or a module swapped, before it is driven. If the meter slipped, correct "
-                    "that reading and say why.",
+                    "Have the cells of block %(block)s measured, or a module of it swapped, before it is driven: under "
+                    "load on %(day)s it fell to %(volts)s V, below its floor of %(floor)s V by more than that load "
+                    "takes from a sound one, so cells of it may be empty or driven the wrong way round. If the meter "
+                    "slipped, correct that reading and say why.",
                     day=date_of(day),
                     block=worst + 1,
                     volts=f"{volts[worst]:g}",
                     floor=f"{floor[place]:g}",
                 )
-                found[place] = Flag("low-under-load", text, grave=True)
+                found[place] = Flag(LOW_UNDER_LOAD, text, grave=True)
         return found
 
 

@@ -86,7 +86,8 @@ class WhatIf:
     present : Forecast
         The shipped forecast, for the present plan.
     plans : tuple of PlanForecast
-        The present plan first, the others in the order in which they were asked for.
+        The present plan first, the others in the order in which they were asked for. Empty where the days of `present`
+        are withheld: no plan is weighed of a pack that must not be driven yet.
     cannot_tell : tuple of pairs of str
         Names of plans that the evidence does not tell apart.
     effective_packs : float
@@ -185,6 +186,11 @@ def what_if(
         agreement_gap=gap,
         flags=_flags(effective, gap),
     )
+
+
+def nothing_weighed(forecast: Forecast) -> WhatIf:
+    """Return the answer of a pack whose days are withheld."""
+    return WhatIf(forecast, (), (), effective_packs=0.0, agreement_gap=0.0, flags=())
 
 
 def _most_gain(plan: Plan, forecast: Forecast, survival: Floats) -> Floats:

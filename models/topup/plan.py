@@ -128,7 +128,7 @@ def plan_topup(
     require_fit(history, family)
     moment = moment_of(history, at)
     require_no_stop(history, family, at=at, ambient_c=ambient_c, charging=True)
-    if warned := forbidding(charge_warnings(history, family, at), history, at):
+    if warned := forbidding(charge_warnings(history, family, at)):
         raise Stopped(stops_of_warnings(warned), family)
     require_read_since_return(history, at)
     if unread := unread_since_charge(history, at):

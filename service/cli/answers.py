@@ -35,11 +35,10 @@ def print_answer(answer: ForecastAnswer) -> None:
         if sentence not in led:
             console.print(sentence)
     console.print()
-    for line in curve_lines(answer):
-        console.print(line)
-    console.print()
-    console.print(_figures(answer))
-    console.print(main_promise(answer).guarantee)
+    if answer.withheld_by:
+        console.print("No day and no chance is told before that is seen to.")
+    else:
+        _print_figures(console, answer)
     if answer.kinds and "no-load-reading" not in {flag.code for flag in answer.flags}:
         kinds = sorted(answer.kinds.items(), key=lambda item: -item[1])
         console.print("Kind of weakness: " + ", ".join(f"{kind} {percent(probability)}" for kind, probability in kinds))
@@ -50,6 +49,14 @@ def print_answer(answer: ForecastAnswer) -> None:
         _print_explanation(console, answer.explanation)
     console.print()
     console.print(f"Model {answer.model_id}, inputs {answer.inputs_digest}")
+
+
+def _print_figures(console: Console, answer: ForecastAnswer) -> None:
+    for line in curve_lines(answer):
+        console.print(line)
+    console.print()
+    console.print(_figures(answer))
+    console.print(main_promise(answer).guarantee)
 
 
 def _print_flags(console: Console, answer: ForecastAnswer, *, grave: bool) -> None:
@@ -94,7 +101,7 @@ def curve_lines(answer: ForecastAnswer) -> list[str]:
 def _figures(answer: ForecastAnswer) -> Table:
     table = Table("figure", "days", box=None, show_header=False, pad_edge=False)
     for promise in answer.good_for:
-        table.add_row(f"good for, at {level_percent(promise.confidence)}", promised(promise.days))
+        table.add_row(f"good for, at {level_percent(promise.confidence)}", promised(promise.days or 0.0))
     for point in answer.return_days:
         table.add_row(
             f"{level_percent(point.returned)} are back by day",

@@ -58,9 +58,10 @@ def _print_what_if(given: WhatIfAnswer) -> None:
         held = (percent(one.survival[given.days.index(day)]) for day in TOLD_DAYS)
         span = f"{one.gained_low:+.1f} to {one.gained_high:+.1f}"
         table.add_row(one.plan.name, *held, f"{one.mean_days:.1f}", f"{one.gained_days:+.1f}", span, one.verdict)
-    console.print()
-    console.print(table)
-    console.print(f"Rests on {given.effective_packs:.0f} equally good simulated packs that explain the readings.")
+    if given.plans:
+        console.print()
+        console.print(table)
+        console.print(f"Rests on {given.effective_packs:.0f} equally good simulated packs that explain the readings.")
     _print_end(given)
 
 

@@ -103,7 +103,7 @@ class Situation:
             return
         returned = 1 - np.array([np.interp(within, DAYS, curve) for curve in self.cases.survival])
         for case, share in zip(self.cases.cases, returned.tolist(), strict=True):
-            if share >= chance and not case.grave:
+            if share >= chance and not case.held_back:
                 said = f"The fault is back within {counted_days(within)} in {risk_percent(share)} of such cases."
                 told = f"{said} {driving()[0]}"
                 key = _key("fault", case.pack_id, self.topped.get(case.pack_id), within)

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, Problem, problems_from
 from models.packs.family import PackFamily
+from models.packs.ledger import Standing
 from service.core.refusals import Conflict, NoSuchRecord, Outdated, require_right
 from service.core.translation import _
 from service.records.ahead import not_yet
@@ -245,23 +246,39 @@ def _emptied(before: Any, after: Any) -> bool:
 def _require_why(stood: Stops, stands: Stops, why: Why, emptied: Sequence[str]) -> None:
     """Refuse that a stop goes without a word, or because what it rests on is left out."""
     gone = [
-        text for pack_id, found in stood.items() for code, text in found.items() if code not in stands.get(pack_id, {})
+        stop for pack_id, found in stood.items() for code, stop in found.items() if code not in stands.get(pack_id, {})
     ]
     if not gone or why.undone:
         return
-    words = {"stop": _(gone[0])}
+    words = {"stop": _(gone[0].text)}
     if emptied:
         raise BadInput.one(
             emptied[0],
             _("A stop rests on it: %(stop)s Leaving it out does not lift that.") % words,
-            _("Give the value that was read, with the reason; or note a look with a reading of the next day or later."),
+            " ".join([_("Give the value that was read, with the reason."), _what_ends(gone[0].standing)]),
         )
     if not why.reason:
         raise BadInput.one(
             "reason",
             _("A stop would go with this: %(stop)s") % words,
-            _("Say why it was wrong: the reason is kept. If it was right, note a look instead."),
+            " ".join([_("Say why it was wrong: the reason is kept."), _what_ends(gone[0].standing)]),
         )
+
+
+def _what_ends(standing: Standing) -> str:
+    """Say what ends a fact that was no slip."""
+    if standing.by_cells:
+        return _(
+            "If it was right, have the cells measured and note that with a reading of the next day or later "
+            "(inspected: cells), or note the module that was swapped."
+        )
+    if "swap and look" in standing.ends:
+        return _("If it was right, note the module that was swapped, and a look after that.")
+    if standing.by_look:
+        return _("If it was right, note a look with a reading of the next day or later.")
+    if "swap" in standing.ends:
+        return _("If it was right, it stands until a module of the block was swapped: note that.")
+    return _("If it was right, read it again.")
 
 
 def _packs_of(rows: Sequence[Versioned]) -> set[str]:

@@ -108,15 +108,15 @@ def _stopped(
     return ((history, stops) for history, stops in each if stops)
 
 
-Stops = Mapping[str, Mapping[str, str]]
-"""What stops packs: by pack and code, the sentence."""
+Stops = Mapping[str, Mapping[str, Stop]]
+"""What stops packs, by pack and code."""
 
 
 def stopped_by(session: Session, pack_ids: Iterable[str], families: Mapping[str, PackFamily]) -> Stops:
     """Return of some packs those that facts stop, as it was taken note of, with what stops them."""
     names = select(StoppedPack.pack_id).where(StoppedPack.pack_id.in_(sorted(pack_ids)))
     found = under_stop(session, families, [Pack.id.in_(names)])
-    return {one.pack_id: {stop.code: stop.text for stop in one.stops} for one in found}
+    return {one.pack_id: {stop.code: stop for stop in one.stops} for one in found}
 
 
 def note_stopped(session: Session, stopped: Collection[str], *, of: Iterable[str]) -> None:

@@ -194,6 +194,7 @@ class IssuedForecast(Base):
     model_id: Mapped[str] = mapped_column(String(80))
     inputs_digest: Mapped[str] = mapped_column(String(64))
     good_for_days: Mapped[float]
+    """Days promised at 90 %, from `origin`; 0 where a flag withholds them."""
     asked: Mapped[dict[str, Any]]
     answer: Mapped[dict[str, Any]]
     recheck_at: Mapped[datetime | None]
@@ -299,6 +300,8 @@ class Score(Base):
     seen_at: Mapped[datetime | None]
     """Of the newest record that it was there and holding: what is promised counts from then. None of older scores."""
     grave: Mapped[bool] = mapped_column(server_default=false())
+    unread: Mapped[bool] = mapped_column(server_default=false())
+    """Whether nobody read the pack at rest since its charge."""
 
 
 # Everything that ranking looks at, so that it reads this index alone and not the curves beside it.
@@ -316,7 +319,12 @@ Index(None, Score.good_until)
 # What has to be known before a ranking is read: forecasts that are old, packs not seen for long, and those that warn.
 Index(None, Score.origin)
 Index(None, Score.seen_at)
-Index("ix_scores_grave", Score.pack_id, sqlite_where=text("grave = 1"), postgresql_where=text("grave"))
+Index(
+    "ix_scores_held_back",
+    Score.pack_id,
+    sqlite_where=text("grave = 1 OR unread = 1"),
+    postgresql_where=text("grave OR unread"),
+)
 
 
 class ScoreCurves(Base):

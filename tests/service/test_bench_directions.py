@@ -6,8 +6,10 @@ import json
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from models.base.day_grid import day_of_return
 from tests.cases.packs import history_of_case
 from training.files.families import load_families
 
@@ -27,9 +29,14 @@ def figures_of(client, figure: str, pack: dict) -> list[float]:
     answer = response.json()
     if figure == "days after each step":
         return [step["mean_days"] for step in answer["steps"]]
+    # Of the curve, which moves whether or not a flag withholds its days.
     if figure == "promised days":
-        return [sum(one["days"] for one in answer["good_for"])]
-    return [answer["restricted_mean_days"] if figure == "mean days" else answer["missing"]["missing_ah"]["best"]]
+        survival, told = np.array(answer["survival"]), answer["told_levels"]
+        days = [day_of_return(survival, told[round(100 * (1 - one["confidence"]))]) for one in answer["good_for"]]
+        return [sum(answer["horizon_days"] if day is None else day for day in days)]
+    if figure == "mean days":
+        return [float(np.trapezoid(answer["survival"], answer["days"]))]
+    return [answer["missing"]["missing_ah"]["best"]]
 
 
 @pytest.mark.parametrize("case", CASES, ids=[case["name"] for case in CASES])

@@ -16,7 +16,7 @@ from pydantic import ValidationError
 
 from models.base.day_grid import DAYS, GRID_VERSION
 from models.base.errors import BadInput, TideoverError
-from models.forecasts.last_seen import NOT_OF_TODAY
+from models.forecasts.withheld import NOT_OF_TODAY
 from models.packs.tables import histories_of
 from service.core import scheduler
 from service.forecasting.bulk import scoring
@@ -79,11 +79,14 @@ def test_every_pack_is_forecast_as_a_single_one_or_refused_as_one(forecaster, fo
         for name in ("survival", "band_low", "band_high"):
             np.testing.assert_allclose(row[name], getattr(told, name), rtol=0, atol=1e-9)
         for promise in told.good_for:
-            assert row[f"good_for_{100 * promise.confidence:.0f}_days"] == pytest.approx(promise.days, abs=1e-9)
+            mine = row[f"good_for_{100 * promise.confidence:.0f}_days"]
+            assert np.isnan(mine) if promise.days is None else mine == pytest.approx(promise.days, abs=1e-9)
         for back in told.return_days:
             mine = row[f"back_{100 * back.returned:.0f}_by_day"]
             assert np.isnan(mine) if back.day is None else mine == pytest.approx(back.day, abs=1e-9)
-        assert row["restricted_mean_days"] == pytest.approx(told.restricted_mean_days, abs=1e-9)
+        mean = row["restricted_mean_days"]
+        assert np.isnan(mean) if told.withheld_by else mean == pytest.approx(told.restricted_mean_days, abs=1e-9)
+        assert list(row["withheld_by"]) == told.withheld_by
         assert row["origin"] == told.origin
         assert [row[f"kind_{k}"] for k in told.kinds] == pytest.approx(list(told.kinds.values()), abs=1e-9)
         # A file says itself of when it speaks.

@@ -46,7 +46,8 @@ def test_no_figure_rests_on_a_reading_that_cannot_be_true(client, tideover, case
         if door == "forecast":
             clean = client.post(route, json={"history": without(history, wrong), "at": at}).json()
             assert told["survival"] == clean["survival"]
-            assert told["good_for"] == clean["good_for"]
+            assert told["withheld_by"] == ["reading-not-used"]
+            assert clean["withheld_by"] == []
         ran = tideover(door, "-", input=json.dumps({"history": history}))
         assert ran.exit_code == 0, ran.output
         assert "not used" in " ".join(ran.stdout.split())
@@ -99,7 +100,7 @@ def test_no_charge_is_told_or_weighed_under_a_grave_warning_until_somebody_looke
     assert ran.exit_code == 3
     assert "Put in about" not in ran.output
     weighed = client.post("/v1/what-if", json={"history": history}).json()
-    assert not [plan for plan in weighed["plans"] if plan["plan"]["topped_blocks"]]
+    assert weighed["plans"] == [], "days that the forecast withholds"
     assert "No further charge is weighed before that is looked at." in weighed["first"]
     assert "topping charge" not in json.dumps(weighed["sentences"])
     last = history["readings"][-1]
@@ -116,8 +117,10 @@ def test_what_is_grave_leads_and_the_cautions_come_before_the_figures(tideover):
         ran = tideover("forecast", "-", input=json.dumps({"history": history}))
         lines = ran.stdout.splitlines()
         assert lines[2].startswith("Do not go by these figures before this is looked at: Put in") == before
-        figures = next(place for place, line in enumerate(lines) if line.startswith("day   share still holding"))
-        assert (lines.index("Cautions") < figures) == before
+        drawn = [place for place, line in enumerate(lines) if line.startswith("day   share still holding")]
+        assert bool(drawn) != before
+        told = drawn[0] if drawn else lines.index("No day and no chance is told before that is seen to.")
+        assert (lines.index("Cautions") < told) == before
 
 
 @pytest.mark.parametrize(("hours", "flagged"), [(0.2, True), (0.9, True), (1.1, False), (17.0, False)])
@@ -216,4 +219,5 @@ def test_an_explained_forecast_says_what_a_tenth_of_a_volt_would_make_of_it(clie
         assert answer["explanation"]["read_off_days"][place] == pytest.approx(other["restricted_mean_days"], abs=1e-6)
     assert any("0.1 V lower" in sentence for sentence in answer["explanation"]["sentences"])
     unread = {"history": history_of_case({**pack, "after_v": None, "load_share": None}, FAMILIES), "explain": True}
-    assert client.post("/v1/forecasts", json=unread).json()["explanation"]["read_off_days"] is not None
+    explained = client.post("/v1/forecasts", json=unread).json()["explanation"]
+    assert (explained["read_off_days"], explained["sentences"]) == (None, []), "withheld before it is read"

@@ -15,7 +15,7 @@ COSTS = {"currency": "EUR", "stranding": 600, "day_off_road": 60, "capital_per_d
 @pytest.mark.parametrize("usage", [{}, {"km_per_day": 400}], ids=["ordinary", "unlike any seen"])
 @pytest.mark.parametrize("risk", [0.1, 0.35, 0.5])
 def test_a_pack_ordered_by_the_latest_day_comes_by_the_promised_day(client, family, usage, risk):
-    history = history_of_case({"family": family, "after_v": None, "usage": usage}, FAMILIES)
+    history = history_of_case({"family": family, "usage": usage}, FAMILIES)
     at = "2026-03-11T08:00:00Z"
     case = {"history": history, "confidence": [1 - risk], "at": at}
     (promise,) = client.post("/v1/forecasts", json=case).json()["good_for"]

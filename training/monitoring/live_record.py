@@ -73,7 +73,7 @@ def settle(issued: pd.DataFrame, survival: Floats, outcomes: pd.DataFrame, now: 
     Parameters
     ----------
     issued : DataFrame, n rows
-        `ISSUED_COLUMNS`; times in UTC, ``good_for_days`` at 90 %.
+        `ISSUED_COLUMNS`; times in UTC, ``good_for_days`` at 90 %, 0 where none were promised.
     survival : array, shape (n, len(DAYS))
         The curves as issued.
     outcomes : DataFrame
@@ -192,7 +192,8 @@ def _month(settled: SettledForecasts, rows: NDArray[np.bool_], name: str, model:
         agreed = None
     days = settled.issued["good_for_days"].to_numpy(np.float64)[rows]
     # A bound is a promise from the origin; where the forecast came later, its pack had held so far.
-    fresh = entry <= 1.0
+    # Where nothing was promised there is nothing to keep.
+    fresh = (entry <= 1.0) & (days > 0)
     kept = None
     # Where no return was ever recorded, nobody may have recorded what became of them.
     if fresh.sum() >= LEAST_ROWS and event[fresh].any():

@@ -35,7 +35,7 @@ def driven_backwards(known: Known) -> Said | None:
     below = np.zeros(known.family.blocks, dtype=np.bool_)
     for reading in known.readings:
         if (now := np.nan_to_num(volts_of(reading)) < 0).any():
-            below |= now & known.unmeasured(reading.time)
+            below |= now & known.open_of("reversed", reading.time)
     if not below.any():
         return None
     return say(
@@ -54,7 +54,7 @@ def no_volts(known: Known) -> Said | None:
     for reading in known.readings:
         volts = np.nan_to_num(volts_of(reading), nan=np.inf)
         if (now := (volts >= 0) & (volts <= most)).any():
-            nothing |= now & known.unmeasured(reading.time)
+            nothing |= now & known.open_of("no-volts", reading.time)
     if not nothing.any():
         return None
     return say(
@@ -73,9 +73,7 @@ def below_floor(known: Known) -> Said | None:
         # What reads nothing is told by itself.
         volts = np.nan_to_num(volts_of(reading), nan=np.inf)
         if (now := (volts < floor) & (volts > nothing)).any():
-            # What it did to a lithium-ion cell stays, whoever measures.
-            swapped = np.array([known.swapped_since(reading.time, block) for block in range(family.blocks)])
-            low |= now & (~swapped if lithium else known.unmeasured(reading.time))
+            low |= now & known.open_of("below-floor", reading.time)
     if not low.any() or not known.its_volts:
         return None
     return say(
@@ -108,7 +106,7 @@ def collapsed(known: Known) -> Said | None:
         volts, nothing = volts_of(reading), family.cells_per_block * NOTHING_CELL_V
         peers = others_v(volts)
         down = (np.nan_to_num(volts, nan=np.inf) <= collapse_v(family, peers)) & (volts > nothing)
-        if (down := down & known.unmeasured(reading.time)).any():
+        if (down := down & known.open_of("collapsed", reading.time)).any():
             worst = int(np.argmin(np.where(down, volts, np.inf)))
             return say(
                 "Under load on %(day)s block %(block)s fell to %(volts)s V while its peers read %(peers)s V: several "
@@ -148,7 +146,7 @@ def cell_down(known: Known) -> Said | None:
         volts_then = volts_of(reading)
         peers_v = others_v(volts_then)
         # What reads nothing is told by itself.
-        volts_then = np.where(known.unmeasured(reading.time) & (volts_then > nothing), volts_then, np.nan)
+        volts_then = np.where(known.open_of("cell-down", reading.time) & (volts_then > nothing), volts_then, np.nan)
         then = _furthest_down(family, volts_then, peers_v, _allowed(known, known.charged_before(reading.time)))
         if then is not None:
             block, volts, cells = then

@@ -57,7 +57,7 @@ def over_voltage(known: Known) -> Said | None:
         # A car that brakes hard may pass the limit for seconds; a bench supply never does.
         gentle = reading.state == "charge" and -(reading.current_a or 0.0) <= family.rated_ah
         if (gentle or id(reading) in rests) and (now := np.nan_to_num(volts_of(reading), nan=0.0) > most).any():
-            over |= now & known.unseen(reading.time)
+            over |= now & known.open_of("over-voltage", reading.time)
     if not over.any() or not known.its_volts:
         return None
     return say("%(blocks)s read above %(most)s V (%(each)s V a cell).", blocks=blocks_said(over), **words)

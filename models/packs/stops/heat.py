@@ -28,7 +28,7 @@ def hot(known: Known) -> Said | None:
 def was_hot(known: Known) -> Said | None:
     """Find that it was so hot before, and that nobody has looked at it since."""
     read = [(r.temperature_c, r.time) for r in known.readings if r.temperature_c is not None]
-    warmest, time = max(((c, t) for c, t in read[:-1] if t > known.looked_after), default=(0.0, None))
+    warmest, time = max(((c, t) for c, t in read[:-1] if t > known.done_by("was-hot")), default=(0.0, None))
     if time is None or warmest < HOTTEST_PACK_C or read[-1][0] >= HOTTEST_PACK_C:
         return None
     return say(

@@ -16,6 +16,7 @@ from models.base.messages import Said, say_count
 from models.packs.contradictions import flows
 from models.packs.family import PackFamily
 from models.packs.history import LOOKED, BlockReading, Outcome, PackHistory, TopUp, UsagePlan
+from models.packs.ledger import standing_of
 
 BEFORE_DRIVING: Final = timedelta(hours=36)
 """So soon after a charge a block still stands on its charge branch. Invented."""
@@ -107,16 +108,18 @@ class Known:
         """Whether what was done to a block (from 0) at a moment is still to be looked at."""
         return time > self.looked_after and not self.swapped_since(time, block)
 
-    def unseen(self, time: datetime) -> Bools:
-        """Return of which blocks what was read at a moment is still to be looked at, shape (blocks,)."""
-        return self._unswapped(time) & (time > self.looked_after)
+    def open_of(self, code: str, time: datetime) -> Bools:
+        """Return of which blocks what was read at a moment still stands, by what ends it, shape (blocks,)."""
+        ends = standing_of(code, self.family.chemistry).ends
+        unswapped = np.array([swapped is None or swapped <= time for swapped in self.swapped])
+        return (unswapped | ("swap" not in ends)) & (time > self.done_by(code))
 
-    def unmeasured(self, time: datetime) -> Bools:
-        """Return of which blocks the cells are still to be measured for what was read at a moment, shape (blocks,)."""
-        return self._unswapped(time) & (time > self.measured_after)
-
-    def _unswapped(self, time: datetime) -> Bools:
-        return np.array([swapped is None or swapped <= time for swapped in self.swapped])
+    def done_by(self, code: str) -> datetime:
+        """Return up to when what warns so was looked at, or its cells were measured."""
+        standing = standing_of(code, self.family.chemistry)
+        if standing.by_cells:
+            return self.measured_after
+        return self.looked_after if standing.by_look else datetime.min.replace(tzinfo=UTC)
 
     @property
     def moments(self) -> list[datetime]:

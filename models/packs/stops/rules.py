@@ -9,6 +9,7 @@ from typing import Literal
 from models.base.errors import TideoverError
 from models.base.messages import Said
 from models.packs.family import PackFamily
+from models.packs.ledger import BY_READING, Standing, standing_of
 from models.packs.stops.known import Known
 
 Ends = Literal["everything", "charging"]
@@ -29,8 +30,8 @@ class Stop:
         What to do instead.
     source : str
         Where the rule comes from.
-    by_look : bool
-        Whether a look noted with a later reading can lift it.
+    standing : Standing
+        What it is a fact of, and what ends it.
     needs_pack : bool
         Whether what to do instead is to replace the pack.
     """
@@ -40,8 +41,13 @@ class Stop:
     text: str
     instead: str
     source: str
-    by_look: bool = False
+    standing: Standing = BY_READING
     needs_pack: bool = False
+
+    @property
+    def by_look(self) -> bool:
+        """Whether a look noted with a later reading can lift it."""
+        return self.standing.by_look
 
 
 class Stopped(TideoverError):
@@ -72,12 +78,6 @@ class StopRule:
     source: str
     needs_pack: bool = False
 
-    @property
-    def by_look(self) -> bool:
-        """Whether a look noted with a later reading can lift it: its own words say so."""
-        return "(inspected)" in self.instead
-
-    @property
-    def by_cells(self) -> bool:
-        """Whether only a measurement of its cells can, noted likewise."""
-        return self.by_look and "cells were measured" in self.instead
+    def standing(self, family: PackFamily) -> Standing:
+        """Return what it is a fact of, and what ends it, for the cells of a family."""
+        return standing_of(self.code, family.chemistry)

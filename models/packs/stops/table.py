@@ -34,6 +34,11 @@ _NOT_CHARGED_ON = say(
     "measured and none is bad (inspected), or a module of the block was swapped; a look alone does not lift it. If "
     "the meter slipped, correct that reading and say why: the reason is kept."
 )
+_LITHIUM_DOWN = say(
+    "Charge nothing and do not drive on it. A lithium-ion cell that was driven below its floor is never charged again, "
+    "whatever it reads later: have the module replaced by somebody licensed to. This stands until a module of the "
+    "block was swapped. If the meter slipped, correct that reading and say why: the reason is kept."
+)
 _LOOK = say(
     "Charge nothing more and do not drive on it. Let it stand in a ventilated place, look for swelling, leaks and "
     "heat, and read all blocks at rest the next day, at least 20 hours later; replace the block if anything shows. "
@@ -199,16 +204,19 @@ def stops_of(
             text = rule.find(known)
             if text is not None:
                 said = _with_early_look(text, rule, known)
-                found.append(Stop(rule.code, rule.ends, said, rule.instead, rule.source, rule.by_look, rule.needs_pack))
+                standing = rule.standing(family)
+                instead = _LITHIUM_DOWN if rule.code == "below-floor" and not standing.by_cells else rule.instead
+                found.append(Stop(rule.code, rule.ends, said, instead, rule.source, standing, rule.needs_pack))
     return tuple(found)
 
 
 def _with_early_look(text: Said, rule: StopRule, known: Known) -> Said:
     """Say of a look that came too early for what was found that it does not count, why, and from when one would."""
-    looks = known.measurings if rule.by_cells else known.looks
+    by_cells = rule.standing(known.family).by_cells
+    looks = known.measurings if by_cells else known.looks
 
     def lifts(time: datetime) -> bool:
-        by_then = replace(known, measured_after=time) if rule.by_cells else replace(known, looked_after=time)
+        by_then = replace(known, measured_after=time) if by_cells else replace(known, looked_after=time)
         return rule.find(by_then) is None
 
     if not looks or not lifts(looks[-1]):

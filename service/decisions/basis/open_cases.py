@@ -24,6 +24,7 @@ from models.base.arrays import Floats
 from models.base.day_grid import HORIZON_DAYS, day_of_return
 from models.calibration.conformal import RISKS, told_hold
 from models.decisions.hold_curves import held_until_now, told_until_now
+from models.forecasts.withheld import UNREAD_AFTER
 from models.packs.history import PackHistory
 from service.core.refusals import Conflict
 from service.core.translation import _
@@ -55,6 +56,8 @@ class OpenCase:
         Of the newest record that it was there and holding; None where it is not known.
     grave : bool
         Whether its forecast carries a grave flag.
+    unread : bool
+        Whether nobody read it at rest since its charge.
     """
 
     pack_id: str
@@ -71,6 +74,12 @@ class OpenCase:
     good_until: datetime
     seen_at: datetime | None
     grave: bool
+    unread: bool
+
+    @property
+    def held_back(self) -> bool:
+        """Whether it is looked at, or read, before anybody drives it: no figure of it is gone by."""
+        return self.grave or self.unread
 
     @property
     def name(self) -> str:
@@ -168,6 +177,7 @@ class OpenCases:
             good_until=day_reached(forecast.origin, HORIZON_DAYS if found is None else found),
             seen_at=history.seen_at(forecast.origin),
             grave=any(flag.grave for flag in forecast.flags),
+            unread=any(flag.code == UNREAD_AFTER for flag in forecast.flags),
         )
         rows = (forecast.survival, forecast.band_low, forecast.band_high, told)
         return cls((case,), *(np.array([row]) for row in rows))

@@ -13,7 +13,7 @@ from service.core.translation import N_, _
 from service.decisions.basis.open_cases import OpenCase
 from service.forecasting.forecasts.last_seen import unseen_since
 from service.forecasting.forecasts.schemas import EvidenceFlag
-from service.forecasting.forecasts.sentences import count_days, look_first, read_first
+from service.forecasting.forecasts.sentences import count_days, look_first, read_first_said
 from service.store.schema import IssuedForecast, Reading
 
 _NEGLIGIBLE_DAYS = 0.5
@@ -57,16 +57,15 @@ def _read_since(session: Session, case: OpenCase, now: datetime) -> list[str]:
     return [said % {"day": newest.date().isoformat()}]
 
 
-def read_first_of(session: Session, case: OpenCase) -> list[str]:
-    """Say of a stored forecast that knew no reading after the charge that the pack is read first."""
-    row = None if case.forecast_id is None else session.get(IssuedForecast, case.forecast_id)
-    return [] if row is None else read_first([EvidenceFlag.model_validate(flag) for flag in row.answer["flags"]])
+def read_first_at(case: OpenCase) -> list[str]:
+    """Say of a pack that nobody read since its charge that it is read before it is let go."""
+    return [read_first_said()] if case.unread else []
 
 
 def look_first_at(case: OpenCase) -> list[str]:
     """Say the same of one case of many, without reading its whole forecast."""
     if not case.grave:
-        return []
+        return read_first_at(case)
     return [
         _(
             "Do not drive it and do not go by its figures before what its forecast warns of is looked at: see the "

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Final, Literal
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import case as sql_case
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -25,8 +24,7 @@ from service.decisions.basis.open_cases import OpenCase, OpenCases, open_cases
 from service.decisions.basis.sentences import rests_on
 from service.decisions.ordering.last_day import last_day_said
 from service.decisions.ordering.schemas import USUAL_RISK
-from service.forecasting.forecasts.schemas import EvidenceFlag
-from service.forecasting.forecasts.sentences import read_first
+from service.forecasting.forecasts.sentences import read_first_said
 from service.forecasting.issued.scores import still_out
 from service.forecasting.recheck.days import dates_said, reading_day, to_the_minute, unseen_for_a_day
 from service.records.stopped import UnderStop, under_stop, vehicle_names
@@ -96,7 +94,8 @@ def days_due(session: Session, now: datetime, zone: ZoneInfo, families: Mapping[
     for pack_id, days in _recheck_days(session, now, zone, unweighed):
         seen.add(pack_id)
         yield from (day for day in days if day.day >= today)
-    yield from (day for pack_id, day in _order_days(session, now, families) if pack_id in seen and day.day >= today)
+    orders = _order_days(session, now, families, unweighed)
+    yield from (day for pack_id, day in orders if pack_id in seen and day.day >= today)
 
 
 def _recheck_days(
@@ -104,16 +103,14 @@ def _recheck_days(
 ) -> Iterator[tuple[str, list[Day]]]:
     """Yield each pack that is out on a recorded top-up and was forecast, with the days that follow from that.
 
-    One of which something is recorded that its newest forecast does not know says that first; if that forecast warned,
-    it goes on warning, though it was dropped.
+    One of which something is recorded that its newest forecast does not know has no day of that forecast: a new one is
+    wanted. If that forecast warned, it goes on warning, though it was dropped.
     """
     warned = {pack_id for pack_id, before in unweighed.items() if before}
     of = IssuedForecast
     columns = (of.id, of.pack_id, of.origin, of.good_for_days, of.issued_at, of.model_id, of.recheck_at)
-    # Only of those that nothing is promised of: a whole fleet's flags would take long to read.
-    flags = sql_case((Score.good_until <= of.origin, of.answer["flags"]), else_=None)
     query = (
-        select(*columns, Score.good_until, Score.seen_at, Score.grave, Score.vehicle_id, flags.label("flags"))
+        select(*columns, Score.good_until, Score.seen_at, Score.grave, Score.unread, Score.vehicle_id)
         .join(Score, Score.forecast_id == of.id)
         .where(still_out())
         .order_by(of.pack_id)
@@ -129,21 +126,20 @@ def _recheck_days(
             warned.discard(pack)
             yield pack, [_not_to_drive_day(pack, name, f"{NOT_WEIGHED} {GRAVE}" if pack in unweighed else GRAVE, today)]
             continue
-        behind = pack in unweighed
-        unread = read_first(map(EvidenceFlag.model_validate, forecast.flags or ()))
-        if unread and not behind:
-            yield pack, [_not_to_drive_day(pack, name, unread[0], today)]
+        if pack in unweighed:
+            yield pack, [_not_weighed_day(pack, name, today)]
+            continue
+        if forecast.unread:
+            yield pack, [_not_to_drive_day(pack, name, read_first_said(), today)]
             continue
         if (good and last <= now) or (good == 0 and unseen_for_a_day(seen_at, now)):
-            yield pack, [_not_weighed_day(pack, name, today) if behind else _unseen_day(pack, name, seen_at, now, zone)]
+            yield pack, [_unseen_day(pack, name, seen_at, now, zone)]
             continue
         if good == 0:
-            nothing = "Not even one day can be promised of it."
-            yield pack, [_not_to_drive_day(pack, name, f"{NOT_WEIGHED} {nothing}" if behind else nothing, today)]
+            yield pack, [_not_to_drive_day(pack, name, "Not even one day can be promised of it.", today)]
             continue
-        first, aside = (f"{NOT_WEIGHED} ", " (not weighed since the newest entry)") if behind else ("", "")
         said = (
-            f"{first}{' '.join(dates_said(last, forecast.recheck_at, zone, _to_the_minute, _iso))} Nine in ten such "
+            f"{' '.join(dates_said(last, forecast.recheck_at, zone, _to_the_minute, _iso))} Nine in ten such "
             f"packs hold at least {counted_days(good)} from {since}. "
             f"Forecast {forecast.id}, made on {forecast.issued_at.astimezone(zone).date().isoformat()}, "
             f"model {forecast.model_id}. {driving()[0]}"
@@ -151,9 +147,9 @@ def _recheck_days(
         days = []
         if (reading := reading_day(last, forecast.recheck_at, zone)) is not None:
             day = reading.astimezone(zone).date()
-            days.append(Day("reading", pack, day, f"Read {name} again{aside}", said))
+            days.append(Day("reading", pack, day, f"Read {name} again", said))
         end = last.astimezone(zone)
-        days.append(Day("recheck", pack, end.date(), f"Last promised day of {name}, until {end:%H:%M}{aside}", said))
+        days.append(Day("recheck", pack, end.date(), f"Last promised day of {name}, until {end:%H:%M}", said))
         yield pack, days
     today = now.astimezone(zone).date()
     names = vehicle_names(session, sorted(warned))
@@ -195,14 +191,17 @@ def _iso(moment: datetime, zone: ZoneInfo) -> str:
     return moment.astimezone(zone).date().isoformat()
 
 
-def _order_days(session: Session, now: datetime, families: Mapping[str, PackFamily]) -> Iterator[tuple[str, Day]]:
+def _order_days(
+    session: Session, now: datetime, families: Mapping[str, PackFamily], unweighed: Collection[str]
+) -> Iterator[tuple[str, Day]]:
+    """Yield when packs are expected, and the last days to order those of which the newest forecast is gone by."""
     cases = open_cases(session, now)
     ordered = on_order(session, cases.topped_at, now)
     waiting: dict[str, list[int]] = {}
     for row, case in enumerate(cases.cases):
         if case.pack_id in ordered:
             yield from ((case.pack_id, day) for day in _expected(case, ordered[case.pack_id], now, families))
-        else:
+        elif not case.held_back and case.pack_id not in unweighed:
             waiting.setdefault(case.family, []).append(row)
     for family, rows in sorted(waiting.items()):
         offers = standing_offers(session, family, now)

@@ -34,7 +34,12 @@ def caveats(
     counted : collection of str
         Packs under a stop that are counted all the same.
     """
-    return [*stopped_in(session, family, counted), *warned_of(session, picked), *silent_in(session, picked, now)]
+    return [
+        *stopped_in(session, family, counted),
+        *warned_of(session, picked),
+        *unread_in(session, picked),
+        *silent_in(session, picked, now),
+    ]
 
 
 def silent_in(session: Session, picked: Sequence[Any], now: datetime) -> list[str]:
@@ -80,11 +85,9 @@ def stopped_in(session: Session, family: str | None, counted: Collection[str] = 
 
 def warned_of(session: Session, picked: Sequence[Any]) -> list[str]:
     """Name the vehicles that must not be driven before what their forecasts warn of is looked at."""
-    grave = (Score.grave, still_out(), *picked)
-    count = session.scalar(select(func.count()).select_from(Score).where(*grave)) or 0
+    count, named = _named(session, (Score.grave, still_out(), *picked))
     if not count:
         return []
-    named = session.scalars(select(_CALLED).where(*grave).order_by(_CALLED).limit(MOST_NAMED)).all()
     words = ngettext(
         "%(count)s forecast warns of something that has to be looked at before anybody drives the vehicle or goes by "
         "its figures: %(vehicles)s.",
@@ -92,5 +95,27 @@ def warned_of(session: Session, picked: Sequence[Any]) -> list[str]:
         "their figures: %(vehicles)s.",
         count,
     )
-    more = ", …" if count > MOST_NAMED else ""
-    return [words % {"count": count, "vehicles": ", ".join(named) + more}]
+    return [words % {"count": count, "vehicles": named}]
+
+
+def unread_in(session: Session, picked: Sequence[Any]) -> list[str]:
+    """Name the vehicles that nobody read at rest since their charge, and of which nothing else warns."""
+    count, named = _named(session, (Score.unread, ~Score.grave, still_out(), *picked))
+    if not count:
+        return []
+    words = ngettext(
+        "%(count)s vehicle was not read at rest since its charge and must not be driven before it is: %(vehicles)s.",
+        "%(count)s vehicles were not read at rest since their charge and must not be driven before they are: "
+        "%(vehicles)s.",
+        count,
+    )
+    return [words % {"count": count, "vehicles": named}]
+
+
+def _named(session: Session, conditions: Sequence[Any]) -> tuple[int, str]:
+    """Count the scores of which some conditions hold, and name the first."""
+    count = session.scalar(select(func.count()).select_from(Score).where(*conditions)) or 0
+    if not count:
+        return 0, ""
+    named = session.scalars(select(_CALLED).where(*conditions).order_by(_CALLED).limit(MOST_NAMED)).all()
+    return count, ", ".join(named) + (", …" if count > MOST_NAMED else "")

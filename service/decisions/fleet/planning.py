@@ -47,7 +47,7 @@ from service.decisions.fleet.schemas import (
     WeekOfReturns,
 )
 from service.decisions.ordering.answers import costs_used
-from service.forecasting.issued.scores import still_out
+from service.forecasting.issued.scores import held_back, still_out
 from service.records.stopped import UnderStop, under_stop
 from service.store.schema import Score
 
@@ -73,8 +73,8 @@ def plan_of_fleet(
     costs = costs_here(session, asked.costs)
     picked = conditions_of(asked)
     needed = [one for one in under_stop(session, families, on_packs(asked)) if one.needs_pack]
-    cases = open_cases(session, now, [*picked, ~Score.grave], MOST_VEHICLES)
-    warned = open_cases(session, now, [*picked, Score.grave], MOST_LEFT).cases
+    cases = open_cases(session, now, [*picked, ~held_back()], MOST_VEHICLES)
+    warned = open_cases(session, now, [*picked, held_back()], MOST_LEFT).cases
     vehicles: list[UnderStop | OpenCase] = [*needed, *cases.cases]
     if not vehicles:
         raise BadInput([_nothing_to_plan(warned)])
@@ -107,7 +107,7 @@ def plan_of_fleet(
     }
     notes = [missed if plan.gap > 1e-9 else _("No plan within the limits saves more."), costs.source]
     # Those whose forecast warns are told first, by name: they are no vehicles that a limit left out.
-    weighed_ones = (still_out(), decided_on(now), ~Score.grave, *picked)
+    weighed_ones = (still_out(), decided_on(now), ~held_back(), *picked)
     in_all = session.scalar(select(func.count()).select_from(Score).where(*weighed_ones)) or 0
     if in_all > len(cases):
         more = in_all - len(cases)
@@ -250,9 +250,7 @@ def _nothing_to_plan(warned: Sequence[OpenCase]) -> Problem:
             _("No vehicle in this part of the fleet is out on a top-up with a recent forecast."),
             _("Issue forecasts, or have the fleet scored."),
         )
-    what = _(
-        "What the forecasts of all vehicles in this part of the fleet warn of has to be looked at first: %(names)s."
-    )
+    what = _("All vehicles in this part of the fleet have to be looked at, or read, first: %(names)s.")
     named = ", ".join(case.name for case in warned[:MOST_NAMED])
     return Problem("vehicles", what % {"names": named}, _("Read them, keep new forecasts, and plan after that."))
 
@@ -266,12 +264,12 @@ def _replaced_first(needed: Sequence[UnderStop]) -> list[str]:
 
 
 def _look_before_buying(warned: Sequence[OpenCase]) -> list[str]:
-    """Say for which vehicles no pack is to be bought before what their forecasts warn of is looked at."""
+    """Say for which vehicles no pack is to be bought before they are looked at, or read."""
     if not warned:
         return []
     said = _(
-        "Read first, and plan again after that: %(vehicles)s. What a forecast warns of there may be no reason for "
-        "another pack, so no slot and no pack is set aside."
+        "Read first, and plan again after that: %(vehicles)s. What is found there may be no reason for another pack, "
+        "so no slot and no pack is set aside."
     )
     return [said % {"vehicles": ", ".join(case.name for case in warned[:MOST_NAMED]) + and_more(len(warned))}]
 

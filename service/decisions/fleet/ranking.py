@@ -29,7 +29,7 @@ from service.decisions.fleet.caveats import caveats
 from service.decisions.fleet.parts import conditions_of
 from service.decisions.fleet.schemas import Order, Ranked, RankingAnswer, RankingRequest
 from service.decisions.fleet.week_cost import WeekCost
-from service.forecasting.issued.scores import ended, still_out, week_figures
+from service.forecasting.issued.scores import ended, held_back, still_out, week_figures
 from service.store.schema import Score, ScoreCurves
 
 OLD_AFTER: Final = timedelta(hours=36)
@@ -49,7 +49,7 @@ _WHY: Final = {
 }
 
 
-_STORED: Final = ("pack_id", "vehicle_id", "family", "site", "duty", "grave", "forecast_id")
+_STORED: Final = ("pack_id", "vehicle_id", "family", "site", "duty", "grave", "unread", "forecast_id")
 
 
 def rank_fleet(
@@ -130,15 +130,16 @@ def _read_on(rows: Sequence[Any], now: datetime, dearer: float, capital: float) 
     of_pack = {row.pack_id: figure for row, figure in zip(known, figures, strict=True)}
     items = []
     for row in rows:
+        held = row.grave or row.unread
         chance, wait = of_pack.get(row.pack_id, (None, None))
         silent = row.good_until <= now or chance is None
         items.append(
             Ranked(
                 **{name: getattr(row, name) for name in _STORED},
                 as_of=now,
-                week_cost=None if chance is None or wait is None or row.grave else chance * dearer - wait * capital,
+                week_cost=None if chance is None or wait is None or held else chance * dearer - wait * capital,
                 week_return=chance,
-                good_until=None if silent or row.grave else row.good_until,
+                good_until=None if silent or held else row.good_until,
                 no_reading_since=(row.seen_at or row.origin) if silent else None,
             )
         )
@@ -171,8 +172,8 @@ def _parts(order: Order, reverse: bool) -> list[tuple[list[Any], bool]]:
     if order not in HIDDEN:
         return [([], False)]
     other = aliased(Score)
-    others = Score.pack_id.not_in(select(other.pack_id).where(other.grave))
-    parts: list[tuple[list[Any], bool]] = [([Score.grave], True), ([others], False)]
+    others = Score.pack_id.not_in(select(other.pack_id).where(or_(other.grave, other.unread)))
+    parts: list[tuple[list[Any], bool]] = [([held_back()], True), ([others], False)]
     return parts[::-1] if reverse else parts
 
 

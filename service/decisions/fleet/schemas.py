@@ -56,7 +56,7 @@ class Ranked(BaseModel):
     duty: str | None
     week_cost: float | None = Field(
         description="What replacing in a week instead of now adds to the expected cost; null where `week_return` is, "
-        "and where `grave`: a vehicle that must not be driven has nothing to wait for."
+        "and where `grave` or `unread`: a vehicle that must not be driven has nothing to wait for."
     )
     week_return: float | None = Field(
         description="Chance that the fault is back within a week of `as_of`, counted from when it was last seen to "
@@ -64,13 +64,14 @@ class Ranked(BaseModel):
     )
     good_until: datetime | None = Field(
         description="Last promised day: nine in ten such packs hold to this moment, whole days after the forecast. "
-        "Null where that is past, or its forecast warns of something to be looked at first."
+        "Null where that is past, or where `grave` or `unread`."
     )
     no_reading_since: datetime | None = Field(
         description="Its newest record, where what was promised then is used up, or which is more than 30 days old: "
         "that it still holds nobody has seen."
     )
     grave: bool = Field(description="Its forecast is not to be gone by before what it warns of is looked at.")
+    unread: bool = Field(description="Nobody read it at rest since its charge: it is read before it is driven.")
     forecast_id: int
     as_of: datetime = Field(description="Moment from which the week counts: now.")
 

@@ -28,7 +28,7 @@ from service.core.translation import N_, _, translated
 from service.decisions.basis.costs import KnownCosts, costs_here, known_costs
 from service.decisions.basis.lead_times import OnOrder, on_order
 from service.decisions.basis.open_cases import OpenCases, open_case
-from service.decisions.basis.sentences import SINCE_SEEN, WAITING_TO_ORDER, look_first_of, read_first_of, rests_on
+from service.decisions.basis.sentences import SINCE_SEEN, WAITING_TO_ORDER, look_first_of, read_first_at, rests_on
 from service.decisions.ordering.last_day import last_day_said
 from service.decisions.ordering.offers import KnownOffer, Offers, sent_offers, stored_offers
 from service.decisions.ordering.schemas import (
@@ -84,7 +84,7 @@ def orders_of_pack(
     offers = stored_offers(session, case.cases[0].family, costs.currency, now)
     ordered = on_order(session, case.topped_at, now).get(pack_id)
     on_its_way = None if ordered is None else told_on_order(case, ordered)
-    first = [*look_first_of(session, case.cases[0], now), *read_first_of(session, case.cases[0])]
+    first = [*look_first_of(session, case.cases[0], now), *read_first_at(case.cases[0])]
     return _weigh(case, offers, costs, asked.risk, now, on_its_way, chemistry, first)
 
 

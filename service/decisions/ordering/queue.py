@@ -33,12 +33,15 @@ from service.decisions.ordering.answers import (
 from service.decisions.ordering.last_day import last_day_said
 from service.decisions.ordering.offers import Offers, offer_name, soonest_offer, stored_offers
 from service.decisions.ordering.schemas import CaseLeftOut, CaseOnOrder, QueueAnswer, QueueEntryAnswer, QueueRequest
-from service.forecasting.issued.scores import still_out
+from service.forecasting.issued.scores import held_back, still_out
 from service.records.stopped import UnderStop, under_stop
 from service.store.schema import Delivery, Pack, Score
 
 MOST_CASES: Final = 400
 """Cases weighed at once, those whose good-for day comes first; the others can wait longer, and their number is told."""
+
+MOST_LOOKED_AT: Final = 200
+"""Cases named that have to be looked at, or read, before a pack is ordered for them."""
 
 MOST_NAMED: Final = 50
 """Cases without a forecast that are named one by one."""
@@ -64,8 +67,11 @@ def queue_of_cases(
     costs = costs_here(session, asked.costs)
     stated = Costs(costs.currency, **costs.only(*COSTS_OF_ORDERING))
     conditions: list[Any] = [] if asked.family is None else [Score.family == asked.family]
-    everything = open_cases(session, now, conditions, MOST_CASES)
-    ordered = on_order(session, everything.topped_at, now)
+    everything = open_cases(session, now, [*conditions, ~held_back()], MOST_CASES)
+    # By no figure of theirs: what is found there may be no reason for another pack.
+    first = open_cases(session, now, [*conditions, held_back()], MOST_LOOKED_AT)
+    ordered = on_order(session, everything.topped_at | first.topped_at, now)
+    vehicles = {case.pack_id: case.vehicle_id for case in (*everything.cases, *first.cases)}
     places = {case.pack_id: place for place, case in enumerate(everything.cases)}
     waiting = everything.take([place for pack_id, place in places.items() if pack_id not in ordered])
     entries: list[tuple[QueueEntry, Offers, OpenCase]] = []
@@ -77,6 +83,11 @@ def queue_of_cases(
         CaseLeftOut(pack_id=one.pack_id, vehicle_id=one.vehicle_id, reason=" ".join(_stops_said(one)))
         for one in stopped
         if one not in needed
+    ]
+    left_out += [
+        CaseLeftOut(pack_id=case.pack_id, vehicle_id=case.vehicle_id, reason=" ".join(look_first_at(case)))
+        for case in first.cases
+        if case.pack_id not in ordered
     ]
     notes = (
         [_(ORDER_OF_QUEUE), costs.source, _(SINCE_SEEN), _(ASSUMPTION), _(UNLEARNED), _(WAITING_TO_ORDER)]
@@ -112,8 +123,8 @@ def queue_of_cases(
         )
         notes.append(said % {"count": more})
     if len(everything) == MOST_CASES:
-        every = (still_out(), decided_on(now), *conditions)
-        in_all = session.scalar(select(func.count()).select_from(Score).where(*every)) or 0
+        weighed = (still_out(), decided_on(now), ~held_back(), *conditions)
+        in_all = session.scalar(select(func.count()).select_from(Score).where(*weighed)) or 0
         if in_all > MOST_CASES:
             notes.append(
                 _(
@@ -132,8 +143,8 @@ def queue_of_cases(
         on_order=[
             CaseOnOrder(
                 pack_id=pack_id,
-                vehicle_id=everything.cases[places[pack_id]].vehicle_id,
-                **told_on_order(everything.take([places[pack_id]]), order).model_dump(),
+                vehicle_id=vehicles[pack_id],
+                **told_on_order(everything.take([places[pack_id]]) if pack_id in places else None, order).model_dump(),
             )
             for pack_id, order in ordered.items()
         ]
@@ -141,7 +152,9 @@ def queue_of_cases(
         left_out=left_out,
         notes=notes,
         cautions=all_cautions(
-            shared_chemistry(families, {case.family for case in everything.cases} | {one.family for one in stopped})
+            shared_chemistry(
+                families, {case.family for case in (*everything.cases, *first.cases)} | {one.family for one in stopped}
+            )
         ),
     )
 
@@ -241,5 +254,5 @@ def _told(entry: QueueEntry, offers: Offers, case: OpenCase, currency: str, now:
         cheapest_day=latest(entry.cheapest_day),
         expected_cost=entry.expected_cost.amount,
         week_later=entry.week_later.amount,
-        reasons=[*look_first_at(case), *reasons_of(entry, offers, currency)],
+        reasons=reasons_of(entry, offers, currency),
     )

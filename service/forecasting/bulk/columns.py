@@ -12,6 +12,7 @@ from models.base.day_grid import DAYS, GRID_VERSION, days_of_return
 from models.forecaster import Forecaster
 from models.forecasts.batch import Forecasts, Refused
 from models.forecasts.weakness_kind import KINDS
+from models.forecasts.withheld import withheld_by
 from models.packs.stops import Stopped
 from models.packs.tables import HistoryTables
 from service.forecasting.bulk.reading import Stray
@@ -20,7 +21,7 @@ from service.forecasting.forecasts.schemas import DEFAULT_CONFIDENCES
 from service.forecasting.forecasts.together import good_for
 from service.forecasting.issued.scores import week_figures
 
-SCHEMA_VERSION: Final = "1"
+SCHEMA_VERSION: Final = "2"
 """Changes whenever the columns do."""
 
 CAUTION: Final = (
@@ -40,9 +41,12 @@ SCORED: Final = pa.schema(
         *((f"back_{100 * share:.0f}_by_day", _DAYS) for share in RETURN_SHARES),
         *(("restricted_mean_days", _DAYS), ("week_return", pa.float64()), ("week_wait_days", _DAYS)),
         *(("group", pa.string()), ("widening", pa.float64()), ("flags", pa.list_(pa.string()))),
+        ("withheld_by", pa.list_(pa.string())),
     ]
 )
-"""Days count from ``origin``. ``back_…_by_day`` is null beyond the horizon; ``good_for_…_days`` the horizon at most."""
+"""Days count from ``origin``. ``back_…_by_day`` is null beyond the horizon; ``good_for_…_days`` the horizon at most.
+Both, and ``restricted_mean_days``, are null where the flags named in ``withheld_by`` withhold them: look, or read,
+first."""
 
 REFUSED: Final = pa.schema(
     [("pack_id", pa.string()), ("reason", pa.string()), ("stop_codes", pa.list_(pa.string())), ("instead", pa.string())]
@@ -78,14 +82,17 @@ def scored_table(forecaster: Forecaster, tables: HistoryTables, batch: Forecasts
     }
     for place, kind in enumerate(KINDS):
         columns[f"kind_{kind}"] = None if batch.kinds is None else batch.kinds[:, place]
+    flags = forecaster.flags(tables, batch)
+    withheld = [withheld_by(found) for found in flags]
+    kept = np.where([bool(codes) for codes in withheld], np.nan, 1.0)
     for level in DEFAULT_CONFIDENCES:
-        columns[f"good_for_{100 * level:.0f}_days"] = good_for(forecaster, batch, level)
+        columns[f"good_for_{100 * level:.0f}_days"] = kept * good_for(forecaster, batch, level)
     for share in RETURN_SHARES:
-        columns[f"back_{100 * share:.0f}_by_day"] = days_of_return(batch.survival, share)
-    columns["restricted_mean_days"] = np.trapezoid(batch.survival, DAYS, axis=1)
+        columns[f"back_{100 * share:.0f}_by_day"] = kept * days_of_return(batch.survival, share)
+    columns["restricted_mean_days"] = kept * np.trapezoid(batch.survival, DAYS, axis=1)
     columns["week_return"], columns["week_wait_days"] = week_figures(batch.survival)
-    flags = [[flag.code for flag in found] for found in forecaster.flags(tables, batch)]
-    columns |= {"group": batch.group, "widening": batch.widening, "flags": flags}
+    columns |= {"group": batch.group, "widening": batch.widening, "withheld_by": withheld}
+    columns["flags"] = [[flag.code for flag in found] for found in flags]
     arrays = [_array(columns[field.name], field.type, len(batch)) for field in SCORED]
     return pa.Table.from_arrays(arrays, schema=described(SCORED, forecaster))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 
@@ -28,12 +29,10 @@ from service.forecasting.forecasts.schemas import (
     ForecastCase,
     ForecastExplanation,
     ForecastFigures,
-    GoodFor,
-    ReturnDay,
     SimilarPastPack,
-    UntilReplacement,
 )
 from service.forecasting.forecasts.sentences import lead_of, movers, read_off, sentences_of, similar_pack, to_measure
+from service.forecasting.forecasts.withheld import told_figures
 
 RETURN_SHARES = (0.1, 0.25, 0.5, 0.75, 0.9)
 
@@ -73,7 +72,7 @@ def answer(
     figures = _figures(case, forecast, age_of(case, now, of_today_too=True))
     explained = None
     if told is not None:
-        explained = _explanation(told)
+        explained = _explanation(told, bool(figures.withheld_by))
         explained.block_state = block_state(case.history, family, figures)
     return said_of(figures, family.chemistry, explained, of_today)
 
@@ -95,34 +94,36 @@ def said_of(
 
 
 def _figures(case: ForecastCase, forecast: Forecast, age: list[EvidenceFlag]) -> ForecastFigures:
-    return ForecastFigures(
-        pack_id=forecast.pack_id,
-        family=case.history.family,
-        origin=forecast.origin,
-        days_held=forecast.days_held,
-        good_for=[_good_for(forecast, level) for level in case.confidence],
-        until_replacement=None if case.replacement_in_days is None else _until(forecast, case.replacement_in_days),
-        return_days=[_return_day(share, forecast.quantile(share)) for share in RETURN_SHARES],
-        restricted_mean_days=forecast.restricted_mean(),
-        horizon_days=forecast.horizon_days,
-        told_levels=forecast.told_levels().tolist(),
-        surplus_left_out=forecast.surplus_left_out,
-        days=forecast.days.tolist(),
-        survival=forecast.survival.tolist(),
-        band_low=forecast.band_low.tolist(),
-        band_high=forecast.band_high.tolist(),
-        kinds=None if forecast.kinds is None else dict(forecast.kinds),
-        flags=[*age, *(EvidenceFlag.of(flag) for flag in forecast.flags)],
-        own_outcomes=forecast.own_outcomes,
-        sister_outcomes=forecast.sister_outcomes,
-        block=forecast.block,
-        grid_version=GRID_VERSION,
-        model_id=forecast.model_id,
-        inputs_digest=forecast.inputs_digest,
-    )
+    wait = case.replacement_in_days
+    figures = {
+        "pack_id": forecast.pack_id,
+        "family": case.history.family,
+        "origin": forecast.origin,
+        "days_held": forecast.days_held,
+        "good_for": [_good_for(forecast, level) for level in case.confidence],
+        "until_replacement": None if wait is None else _until(forecast, wait),
+        "return_days": [_return_day(share, forecast.quantile(share)) for share in RETURN_SHARES],
+        "restricted_mean_days": forecast.restricted_mean(),
+        "horizon_days": forecast.horizon_days,
+        "told_levels": forecast.told_levels().tolist(),
+        "surplus_left_out": forecast.surplus_left_out,
+        "days": forecast.days.tolist(),
+        "survival": forecast.survival.tolist(),
+        "band_low": forecast.band_low.tolist(),
+        "band_high": forecast.band_high.tolist(),
+        "kinds": None if forecast.kinds is None else dict(forecast.kinds),
+        "flags": [*(flag.model_dump() for flag in age), *(vars(EvidenceFlag.of(flag)) for flag in forecast.flags)],
+        "own_outcomes": forecast.own_outcomes,
+        "sister_outcomes": forecast.sister_outcomes,
+        "block": forecast.block,
+        "grid_version": GRID_VERSION,
+        "model_id": forecast.model_id,
+        "inputs_digest": forecast.inputs_digest,
+    }
+    return ForecastFigures.model_validate(told_figures(figures))
 
 
-def _explanation(told: Explanation) -> ForecastExplanation:
+def _explanation(told: Explanation, withheld: bool) -> ForecastExplanation:
     effects = [
         EvidenceEffect(
             evidence=part.evidence, days=part.days, known=part.known, worth_days=told.worth.get(part.evidence)
@@ -130,36 +131,37 @@ def _explanation(told: Explanation) -> ForecastExplanation:
         for part in sorted(told.contributions, key=lambda part: -abs(part.days))
     ]
     mean_days = told.mean_days
-    sentences = movers(effects, told.reference_days, mean_days, told.forecast.horizon_days)
-    if told.read_off is not None:
-        sentences.append(read_off(mean_days, *told.read_off))
+    read_off_days = None if withheld else told.read_off
+    sentences = [] if withheld else movers(effects, told.reference_days, mean_days, told.forecast.horizon_days)
+    if read_off_days is not None:
+        sentences.append(read_off(mean_days, *read_off_days))
     return ForecastExplanation(
         reference_days=told.reference_days,
         contributions=effects,
         sentences=sentences,
-        read_off_days=told.read_off,
+        read_off_days=read_off_days,
         to_measure=to_measure(effects),
         similar=[SimilarPastPack(**asdict(pack), sentence=similar_pack(pack)) for pack in told.similar],
     )
 
 
-def _good_for(forecast: Forecast, confidence: float) -> GoodFor:
+def _good_for(forecast: Forecast, confidence: float) -> dict[str, Any]:
     days = forecast.good_for(confidence)
-    return GoodFor(
-        confidence=confidence,
-        days=days,
-        beyond_horizon=days >= forecast.horizon_days,
-        guarantee=_(forecast.guarantee(confidence)),
-    )
+    return {
+        "confidence": confidence,
+        "days": days,
+        "beyond_horizon": days is not None and days >= forecast.horizon_days,
+        "guarantee": _(forecast.guarantee(confidence)),
+    }
 
 
-def _return_day(share: float, day: float | None) -> ReturnDay:
-    return ReturnDay(returned=share, day=day, beyond_horizon=day is None)
+def _return_day(share: float, day: float | None) -> dict[str, Any]:
+    return {"returned": share, "day": day, "beyond_horizon": day is None}
 
 
-def _until(forecast: Forecast, days: float) -> UntilReplacement:
+def _until(forecast: Forecast, days: float) -> dict[str, float]:
     """Read the chance off what is promised, as a release does: beside the good-for days the curve would say more."""
     curves = np.stack([forecast.survival, forecast.band_low, forecast.band_high])
     promised = told_hold(curves, np.broadcast_to(forecast.told_levels(), (len(curves), len(RISKS))))
     middle, low, high = survival_at(promised, days).tolist()
-    return UntilReplacement(days=days, hold_probability=middle, band_low=low, band_high=high)
+    return {"days": days, "hold_probability": middle, "band_low": low, "band_high": high}

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from models.forecasts.standing import BLOCK_HIGH
+from models.forecasts.withheld import UNREAD_AFTER
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from models.topup.missing_charge import MissingCharge
 from models.topup.reckoning import missing_when_last_read, worth_putting_in
 from service.core.translation import _
 from service.forecasting.forecasts.schemas import BlockState, ForecastFigures
-from service.forecasting.forecasts.sentences import UNREAD_AFTER, UNREAD_FOR_LONG
+from service.forecasting.forecasts.sentences import UNREAD_FOR_LONG
 
 
 def block_state(history: PackHistory, family: PackFamily, figures: ForecastFigures) -> BlockState | None:

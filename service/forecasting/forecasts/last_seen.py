@@ -7,7 +7,8 @@ from datetime import datetime, timedelta
 from typing import Final, Protocol, TypeVar
 
 from models.base import counts
-from models.forecasts.last_seen import ASK_AFTER_DAYS, NOT_OF_TODAY, REFUSE_AFTER_DAYS, days_unseen, not_of_today
+from models.forecasts.last_seen import ASK_AFTER_DAYS, REFUSE_AFTER_DAYS, days_unseen, not_of_today
+from models.forecasts.withheld import NOT_OF_TODAY
 from models.packs.history import PackHistory
 from service.core import clock
 from service.core.refusals import Conflict

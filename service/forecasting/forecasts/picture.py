@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 
 from models.base.percents import level_percent
 from service.forecasting.forecasts.schemas import ForecastAnswer
-from service.forecasting.forecasts.sentences import main_promise, promised, releases
+from service.forecasting.forecasts.sentences import main_promise, promised, promised_days, releases
 
 
 def draw_hold_curve(answer: ForecastAnswer, path: Path) -> None:
@@ -22,10 +22,10 @@ def draw_hold_curve(answer: ForecastAnswer, path: Path) -> None:
     axes = figure.subplots()
     axes.fill_between(answer.days, answer.band_low, answer.band_high, alpha=0.25, label="what the model does not know")
     axes.plot(answer.days, answer.survival, linewidth=2, label="share still holding")
-    promise = main_promise(answer)
     if releases(answer):
-        words = f"good for {promised(promise.days)} days at {level_percent(promise.confidence)}"
-        axes.axvline(promise.days, linestyle="--", color="black", label=words)
+        days, level = promised_days(answer), level_percent(main_promise(answer).confidence)
+        words = f"good for {promised(days)} days at {level}"
+        axes.axvline(days, linestyle="--", color="black", label=words)
     else:
         axes.plot([], [], " ", label="there is no day that you can count on")
     if answer.until_replacement is not None:

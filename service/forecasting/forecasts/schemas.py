@@ -98,7 +98,9 @@ class GoodFor(BaseModel):
     """For how long a top-up can be relied on, at a stated confidence."""
 
     confidence: float
-    days: float = Field(description="Days; the horizon if the bound lies there or beyond.")
+    days: float | None = Field(
+        description="Days; the horizon if the bound lies there or beyond. Null where they are withheld."
+    )
     beyond_horizon: bool = Field(description="The bound lies at the horizon or beyond; nothing is claimed later.")
     guarantee: str = Field(description="What the confidence promises, and what it does not.")
 
@@ -107,12 +109,13 @@ class UntilReplacement(BaseModel):
     """The wait for the replacement pack."""
 
     days: float
-    hold_probability: float = Field(
+    hold_probability: float | None = Field(
         description="Read off what is promised, so at least a confidence where the day lies within the days promised "
-        "at it; where days went by unseen or more was put in than was missing it is less than `survival`."
+        "at it; where days went by unseen or more was put in than was missing it is less than `survival`. It and its "
+        "band are null where they are withheld."
     )
-    band_low: float
-    band_high: float
+    band_low: float | None
+    band_high: float | None
 
 
 class EvidenceFlag(BaseModel):
@@ -137,10 +140,17 @@ class ForecastFigures(BaseModel):
     family: str
     origin: AwareDatetime = Field(description="Moment of the forecast; all days count from here.")
     days_held: float = Field(description="Days between the end of the charge and the origin.")
+    withheld_by: list[str] = Field(
+        default_factory=list,
+        description="Codes of the flags that withhold every day and chance told beside the curve: the pack is looked "
+        "at, or read, before it is driven. The curve stays, for what a decision to buy rests on; it promises nothing.",
+    )
     good_for: list[GoodFor]
     until_replacement: UntilReplacement | None = Field(description="Null if no day of arrival was given.")
-    return_days: list[ReturnDay] = Field(description="Quantiles of the day of the fault's return.")
-    restricted_mean_days: float = Field(description="Mean of the days held, counting none beyond the horizon.")
+    return_days: list[ReturnDay] = Field(description="Quantiles of the day of the fault's return; none if withheld.")
+    restricted_mean_days: float | None = Field(
+        description="Mean of the days held, counting none beyond the horizon; null if withheld."
+    )
     horizon_days: float
     told_levels: list[float] | None = Field(
         None,
@@ -217,7 +227,7 @@ class ForecastExplanation(BaseModel):
     contributions: list[EvidenceEffect] = Field(
         description="The largest first; with the reference they add up to `restricted_mean_days`."
     )
-    sentences: list[str] = Field(description="The same in plain words.")
+    sentences: list[str] = Field(description="The same in plain words; none where the forecast's days are withheld.")
     to_measure: list[str] = Field(
         description="What is not known and would sharpen the forecast, and by how much, in plain words; what is worth "
         "most first."
@@ -226,7 +236,7 @@ class ForecastExplanation(BaseModel):
     read_off_days: tuple[float, float] | None = Field(
         None,
         description="Mean days held if the newest reading of the topped block at rest had been 0.1 V lower, and "
-        "higher; null where it was not read at rest.",
+        "higher; null where it was not read at rest, or withheld.",
     )
     block_state: BlockState | None = Field(
         None,

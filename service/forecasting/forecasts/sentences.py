@@ -8,8 +8,8 @@ from datetime import datetime
 from typing import Final
 
 from models.features.definitions import Evidence
-from models.forecasts.last_seen import NOT_OF_TODAY
 from models.forecasts.similar_packs import SimilarPack
+from models.forecasts.withheld import NOT_OF_TODAY, UNREAD_AFTER
 from service.core.translation import N_, _, ngettext
 from service.forecasting.forecasts.schemas import (
     EvidenceEffect,
@@ -73,9 +73,6 @@ LIKELY_KIND: Final = 0.5
 """Below this probability no kind is called likely: the odds are against it."""
 
 
-UNREAD_AFTER: Final = "no-rest-after"
-"""Of the flag of a pack that nobody read at rest after its charge."""
-
 NEXT_TO_MEASURE: Final[Mapping[str, str]] = {
     "reading-not-used": N_("Measure next: all blocks again, at rest and under load."),
     "overcharge": N_("Measure next: all blocks at rest, a day after the charge, with a look for swelling and heat."),
@@ -96,24 +93,24 @@ def lead_of(figures: ForecastFigures, now: datetime | None = None) -> list[str]:
         Where the question was of today: a promise that has ended is none to count on, and of one that is on its last
         day the hour is told.
     """
-    promise = main_promise(figures)
+    days = promised_days(figures)
     codes = {flag.code for flag in figures.flags}
     grave = look_first(figures.flags)
     unread = read_first(figures.flags)
-    last = to_the_minute(day_reached(figures.origin, promise.days))
+    last = to_the_minute(day_reached(figures.origin, days))
     asked = next((words for code, words in NEXT_TO_MEASURE.items() if code in codes), None)
-    past = now is not None and is_over(figures.origin, promise.days, now)
-    against = [*grave, *unread, *no_day_left(figures.origin, promise.days, now)]
+    past = now is not None and is_over(figures.origin, days, now)
+    against = [*grave, *unread, *no_day_left(figures.origin, days, now)]
     holds = not against
     if against:
         may_go = against[0]
-    elif now is not None and is_last_day(figures.origin, promise.days, now):
+    elif now is not None and is_last_day(figures.origin, days, now):
         said = _("By these figures it may go until %(day)s and no longer; a licensed technician decides.")
         may_go = said % {"day": last}
     else:
         gone = 0.0 if now is None else max(0.0, (now - figures.origin).total_seconds() / 86_400)
         said = _("By these figures it may go for %(days)s at most; a licensed technician decides.")
-        may_go = said % {"days": count_days(promise.days - gone)}
+        may_go = said % {"days": count_days(days - gone)}
     if grave or unread:
         until = _("Until then there is no day that you can count on.")
     elif holds:
@@ -161,14 +158,15 @@ def look_first(flags: Iterable[EvidenceFlag]) -> list[str]:
 
 def read_first(flags: Iterable[EvidenceFlag]) -> list[str]:
     """Say, where nothing was read at rest after the charge, that the pack is read before it is let go."""
-    if UNREAD_AFTER not in {flag.code for flag in flags}:
-        return []
-    return [
-        _(
-            "Do not let it go yet: nothing tells how the block stands after the charge. Read all blocks at rest, some "
-            "hours after it, and ask again."
-        )
-    ]
+    return [read_first_said()] if UNREAD_AFTER in {flag.code for flag in flags} else []
+
+
+def read_first_said() -> str:
+    """Say that a pack is read before it is let go."""
+    return _(
+        "Do not let it go yet: nothing tells how the block stands after the charge. Read all blocks at rest, some "
+        "hours after it, and ask again."
+    )
 
 
 def _block(figures: ForecastFigures) -> str | None:
@@ -202,7 +200,7 @@ def sentences_of(figures: ForecastFigures) -> list[str]:
     if figures.days_held >= 1:
         said = _("The top-up has already held %(days)s; all days here count from now.")
         sentences.append(said % {"days": count_days(figures.days_held)})
-    if not look_first(figures.flags):
+    if not look_first(figures.flags) and not figures.withheld_by:
         sentences += _told_days(figures)
     if (block := _block(figures)) is not None:
         sentences.append(block)
@@ -214,7 +212,7 @@ def sentences_of(figures: ForecastFigures) -> list[str]:
 
 
 def _told_days(figures: ForecastFigures) -> list[str]:
-    """Say the days that are promised and the chances: nobody is to go by them under a grave warning."""
+    """Say the days that are promised and the chances."""
     sentences = [_good_for(main_promise(figures))]
     if figures.surplus_left_out:
         sentences.append(
@@ -239,7 +237,7 @@ def _told_days(figures: ForecastFigures) -> list[str]:
 def _used_up(figures: ForecastFigures) -> bool:
     """Whether nothing is promised though few are back for days: promises count from when the pack was last seen."""
     early = min(figures.return_days, key=lambda point: point.returned, default=None)
-    if early is None or promised(main_promise(figures).days) != NOTHING_PROMISED:
+    if early is None or promised(promised_days(figures)) != NOTHING_PROMISED:
         return False
     return early.day is None or early.day >= 1
 
@@ -272,7 +270,12 @@ def main_promise(figures: ForecastFigures) -> GoodFor:
 
 def releases(figures: ForecastFigures) -> bool:
     """Whether there is a day to count on: at least one is promised, and nothing has to be looked at or read first."""
-    return main_promise(figures).days >= 1 and not look_first(figures.flags) and not read_first(figures.flags)
+    return promised_days(figures) >= 1 and not look_first(figures.flags) and not read_first(figures.flags)
+
+
+def promised_days(figures: ForecastFigures) -> float:
+    """Return the days to count on; 0 where they are withheld."""
+    return main_promise(figures).days or 0.0
 
 
 def count_days(days: float) -> str:
@@ -371,7 +374,8 @@ def _good_for(promise: GoodFor) -> str:
         if promise.confidence in IN_WORDS
         else _("%(count)s in 100") % {"count": f"{100 * promise.confidence:.3g}"}
     )
-    if promise.days < 1:
+    days = promise.days or 0.0
+    if days < 1:
         said = _("It cannot be promised that %(share)s such packs hold even one day.")
         return said % {"share": share[:1].lower() + share[1:]}
     said = (
@@ -379,7 +383,7 @@ def _good_for(promise: GoodFor) -> str:
         if promise.beyond_horizon
         else _("%(share)s such packs hold at least %(days)s.")
     )
-    return said % {"share": share, "days": count_days(promise.days)}
+    return said % {"share": share, "days": count_days(days)}
 
 
 def _half_back(point: ReturnDay, horizon_days: float) -> str:
@@ -393,7 +397,7 @@ def _until(wait: UntilReplacement) -> str:
     if not wait.days:
         return _("The replacement pack is here today: there is no wait to bridge.")
     # Rounded down, as a release says it of the same days.
-    of_100 = [math.floor(100 * p + 1e-9) for p in (wait.hold_probability, wait.band_low, wait.band_high)]
+    of_100 = [math.floor(100 * (p or 0.0) + 1e-9) for p in (wait.hold_probability, wait.band_low, wait.band_high)]
     return _(
         "Until the replacement pack arrives on day %(day)s, %(hold)s of 100 such packs hold (the model is unsure "
         "between %(low)s and %(high)s)."

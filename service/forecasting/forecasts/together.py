@@ -24,6 +24,7 @@ from service.core.translation import _
 from service.forecasting.forecasts.answers import RETURN_SHARES
 from service.forecasting.forecasts.cases import as_in_the_case, family_of
 from service.forecasting.forecasts.schemas import PackCase
+from service.forecasting.forecasts.withheld import told_figures
 
 
 def good_for(forecaster: Forecaster, batch: Forecasts, confidence: float) -> Floats:
@@ -85,30 +86,32 @@ def figures_of(
     levels = [one.tolist() for one in told]
     flags = forecaster.flags(tables, batch)
     return [
-        dict(zip(columns, values, strict=True))
-        | same
-        | {
-            "kinds": None if kinds is None else dict(zip(KINDS, kinds[row], strict=True)),
-            "good_for": [
-                {
-                    "confidence": level,
-                    "days": promised[level][row],
-                    "beyond_horizon": promised[level][row] >= HORIZON_DAYS,
-                    "guarantee": said[level],
-                }
-                for level in said
-            ],
-            "return_days": [
-                {"returned": share, "day": back[share][row], "beyond_horizon": back[share][row] is None}
-                for share in RETURN_SHARES
-            ],
-            "told_levels": levels[which[row]]
-            if not (batch.surplus[row] > 0 or batch.unseen_days[row] > 0)
-            else levels_told(
-                batch.survival[row], batch.told_survival[row], float(batch.unseen_days[row]), told[which[row]]
-            ).tolist(),
-            "flags": [{"code": flag.code, "text": _(flag.text), "grave": flag.grave} for flag in flags[row]],
-        }
+        told_figures(
+            dict(zip(columns, values, strict=True))
+            | same
+            | {
+                "kinds": None if kinds is None else dict(zip(KINDS, kinds[row], strict=True)),
+                "good_for": [
+                    {
+                        "confidence": level,
+                        "days": promised[level][row],
+                        "beyond_horizon": promised[level][row] >= HORIZON_DAYS,
+                        "guarantee": said[level],
+                    }
+                    for level in said
+                ],
+                "return_days": [
+                    {"returned": share, "day": back[share][row], "beyond_horizon": back[share][row] is None}
+                    for share in RETURN_SHARES
+                ],
+                "told_levels": levels[which[row]]
+                if not (batch.surplus[row] > 0 or batch.unseen_days[row] > 0)
+                else levels_told(
+                    batch.survival[row], batch.told_survival[row], float(batch.unseen_days[row]), told[which[row]]
+                ).tolist(),
+                "flags": [{"code": flag.code, "text": _(flag.text), "grave": flag.grave} for flag in flags[row]],
+            }
+        )
         for row, values in enumerate(zip(*columns.values(), strict=True))
     ]
 

@@ -20,6 +20,7 @@ from service.forecasting.forecasts.last_seen import age_of
 from service.forecasting.forecasts.schemas import DEFAULT_CONFIDENCES, ForecastAnswer, ForecastCase, ForecastFigures
 from service.forecasting.forecasts.sentences import USUAL_CONFIDENCE
 from service.forecasting.forecasts.together import told_together
+from service.forecasting.forecasts.withheld import told_figures
 from service.forecasting.issued.recheck_of import plan_with
 from service.forecasting.issued.schemas import ForecastRequest
 from service.records.ahead import not_yet
@@ -147,7 +148,7 @@ def issued_together(
             refused[history.pack_id] = found
             continue
         flags = age_of(ForecastCase(history=history, at=moment), at)
-        found["flags"] = [*(flag.model_dump() for flag in flags), *found["flags"]]
+        found = told_figures(found | {"flags": [*(flag.model_dump() for flag in flags), *found["flags"]]})
         row = {
             "pack_id": history.pack_id,
             "issued_at": at,
@@ -155,7 +156,7 @@ def issued_together(
             "origin": datetime.fromisoformat(found["origin"]),
             "model_id": found["model_id"],
             "inputs_digest": found["inputs_digest"],
-            "good_for_days": next(p["days"] for p in found["good_for"] if p["confidence"] == USUAL_CONFIDENCE),
+            "good_for_days": next(p["days"] or 0.0 for p in found["good_for"] if p["confidence"] == USUAL_CONFIDENCE),
             "asked": said[moment],
             "answer": found,
             "recheck_at": None,
@@ -166,9 +167,10 @@ def issued_together(
 
 def whole_answer(row: IssuedForecast, families: Mapping[str, PackFamily]) -> ForecastAnswer:
     """Return the answer of a forecast as it was issued; figures that the scoring job kept are said only now."""
-    if "sentences" in row.answer:
-        return ForecastAnswer.model_validate(row.answer)
-    figures = ForecastFigures.model_validate(row.answer)
+    told = told_figures(row.answer)
+    if "sentences" in told:
+        return ForecastAnswer.model_validate(told)
+    figures = ForecastFigures.model_validate(told)
     family = families.get(figures.family)
     # As it was told: of today where nobody had named a moment.
     of_today = None if row.asked.get("at") is not None else row.issued_at
@@ -183,7 +185,7 @@ def _row(given: ForecastAnswer, asked: ForecastRequest, at: datetime, by: str) -
         origin=given.origin,
         model_id=given.model_id,
         inputs_digest=given.inputs_digest,
-        good_for_days=next(promise.days for promise in given.good_for if promise.confidence == USUAL_CONFIDENCE),
+        good_for_days=next(promise.days or 0.0 for promise in given.good_for if promise.confidence == USUAL_CONFIDENCE),
         asked=asked.model_dump(mode="json"),
         answer=given.model_dump(mode="json"),
     )

@@ -13,6 +13,7 @@ from starlette.responses import Response
 from models.base.moments import Moment
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
+from models.packs.stops import Stop
 from service.core.refusals import NoSuchRecord
 from service.core.translation import _
 from service.forecasting.forecasts.cases import require_unstopped
@@ -48,11 +49,13 @@ _EXAMPLES = {
 }
 
 
-def _listed(row: IssuedForecast, stops: Mapping[str, str]) -> ListedForecast:
+def _listed(row: IssuedForecast, stops: Mapping[str, Stop]) -> ListedForecast:
     """Return a stored forecast without its curve; `stops` are what ends the job on its pack now."""
     facts = {name: getattr(row, name) for name in ForecastSummary.model_fields}
     flags = [EvidenceFlag.model_validate(flag) for flag in row.answer["flags"]]
-    return ListedForecast(**facts, first=[*map(_, stops.values()), *look_first(flags), *read_first(flags)])
+    return ListedForecast(
+        **facts, first=[*(_(stop.text) for stop in stops.values()), *look_first(flags), *read_first(flags)]
+    )
 
 
 def _whole(row: IssuedForecast, families: Mapping[str, PackFamily]) -> IssuedForecastAnswer:

@@ -29,7 +29,7 @@ class ForecastSummary(BaseModel):
     origin: datetime
     model_id: str
     inputs_digest: str = Field(description="Digest of the inputs: the same inputs give the same digest.")
-    good_for_days: float = Field(description="Days, at 90%, counted from `origin`.")
+    good_for_days: float = Field(description="Days, at 90%, counted from `origin`; 0 where a flag withholds them.")
     recheck_at: datetime | None = Field(
         description="Day on which another reading tells most; null where there is none, or nobody has asked for it yet."
     )

@@ -20,10 +20,10 @@ from models.base.day_grid import DAYS
 from models.calibration.conformal import RISKS, told_hold
 from models.decisions.fleet_costs import WEEK_DAYS
 from models.decisions.hold_curves import daily_hold, held_until_now, told_until_now
-from models.forecasts.last_seen import NOT_OF_TODAY, REFUSE_AFTER_DAYS
+from models.forecasts.last_seen import REFUSE_AFTER_DAYS
+from models.forecasts.withheld import UNREAD_AFTER
 from models.packs.history import PackHistory
 from models.packs.tables import SECONDS_PER_DAY
-from service.forecasting.forecasts.sentences import UNREAD_AFTER
 from service.forecasting.recheck.days import day_reached
 from service.records.unweighed import newest_entry
 from service.store.bulk import change_rows, put_rows, table_of
@@ -128,8 +128,6 @@ def keep_scores(
         # Where no charge was written down, the top-up was inferred from the readings.
         topped = [topup.time for topup in history.topups if topup.time <= origin]
         planned = [plan.km_per_day for plan in history.usage if plan.km_per_day is not None]
-        # Nobody is let go, and nothing promised, before the block was read at rest after its charge.
-        unread = any(flag["code"] == UNREAD_AFTER for flag in one["answer"]["flags"])
         rows.append(
             {
                 "pack_id": pack_id,
@@ -141,13 +139,14 @@ def keep_scores(
                 "model_id": one["model_id"],
                 "topped_at": topped[-1] if topped else origin - timedelta(days=one["answer"]["days_held"]),
                 "origin": origin,
-                "good_until": day_reached(origin, 0.0 if unread else one["good_for_days"]),
+                "good_until": day_reached(origin, one["good_for_days"]),
                 "km_per_day": planned[-1] if planned else None,
                 "as_of": now,
                 "week_return": week_return[place],
                 "week_wait_days": week_wait[place],
                 "seen_at": history.seen_at(origin),
-                "grave": any(flag["grave"] and flag["code"] != NOT_OF_TODAY for flag in one["answer"]["flags"]),
+                "grave": any(code != UNREAD_AFTER for code in one["answer"]["withheld_by"]),
+                "unread": UNREAD_AFTER in one["answer"]["withheld_by"],
             }
         )
         apart.append(
@@ -164,6 +163,11 @@ def keep_scores(
     for first in range(0, len(weighed), _SOME):
         some = weighed[first : first + _SOME]
         session.execute(delete(UnweighedPack).where(UnweighedPack.pack_id.in_(some)))
+
+
+def held_back() -> Any:
+    """Return the condition under which a score's vehicle is looked at, or read, before anybody drives it."""
+    return or_(Score.grave, Score.unread)
 
 
 def _ends() -> tuple[Any, Any]:

@@ -12,7 +12,7 @@ from service.forecasting.forecasts.cases import computing, family_of, plan_of
 from service.forecasting.forecasts.last_seen import age_of, asked_of_today, counts_from_today
 from service.forecasting.forecasts.remembered import remembered
 from service.forecasting.forecasts.schemas import EvidenceFlag
-from service.forecasting.forecasts.sentences import look_first
+from service.forecasting.forecasts.sentences import look_first, read_first
 from service.forecasting.recheck.days import day_reached
 from service.forecasting.recheck.schemas import DayWorth, ReadingRow, RecheckAnswer, RecheckCase
 from service.forecasting.recheck.sentences import gains, row_sentence, sentences_of
@@ -55,7 +55,7 @@ def answer(
         table=[ReadingRow(**vars(row), sentence=row_sentence(row, plan)) for row in plan.table],
         effective_packs=plan.effective_packs,
         flags=flags,
-        first=[*look_first(flags), *counts_from_today(case, now)],
+        first=[*look_first(flags), *read_first(flags), *counts_from_today(case, now)],
         sentences=sentences_of(plan),
         cautions=all_cautions(family.chemistry),
         model_id=present.model_id,

@@ -68,6 +68,8 @@ def gains(plan: RecheckPlan) -> bool:
 def sentences_of(plan: RecheckPlan) -> list[str]:
     """Say when to read again and why, then the table."""
     risk = _(level_percent(plan.risk))
+    if plan.present.withheld_by:
+        return [_("No later day is named before what is told first is seen to: read all blocks at rest now.")]
     if plan.day is None:
         said = _(
             "The risk of a return passes %(risk)s before a day is over: there is no later day to wait for. Read it "

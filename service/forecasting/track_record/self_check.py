@@ -52,7 +52,8 @@ def largest_difference(now: Mapping[str, Any], then: Mapping[str, Any]) -> tuple
             continue  # a newer program asks another question by this name
         for part in (*CURVES, "good_for"):
             a, b = np.asarray(after.get(part, []), np.float64), np.asarray(before[part], np.float64)
-            apart = float(np.max(np.abs(a - b), initial=0.0)) if a.shape == b.shape else np.inf
+            told = np.abs(a - b) if a.shape == b.shape else np.array([np.inf])
+            apart = float(np.max(told[~np.isnan(told)], initial=0.0))  # days that are withheld cannot differ
             if not apart <= worst:
                 worst, where = apart, name
     return worst, where

@@ -16,7 +16,7 @@ from service.forecasting.forecasts.cases import computing, family_of, plan_of
 from service.forecasting.forecasts.last_seen import age_of, asked_of_today, counts_from_today
 from service.forecasting.forecasts.remembered import remembered
 from service.forecasting.forecasts.schemas import EvidenceFlag
-from service.forecasting.forecasts.sentences import look_first
+from service.forecasting.forecasts.sentences import look_first, read_first
 from service.forecasting.what_if.schemas import OtherPlan, PlanAnswer, WhatIfAnswer, WhatIfCase
 from service.forecasting.what_if.sentences import sentence_of, sentences_of
 
@@ -48,7 +48,7 @@ def answer(
         told = remembered(forecaster, ("what if", *question), lambda: forecaster.what_if(*question))
     present = told.present
     uncharged: list[str] = []
-    if any(plan.topped_blocks for plan in plans) and forbidding(present.flags, asked.history, asked.at):
+    if any(plan.topped_blocks for plan in plans) and forbidding(present.flags):
         uncharged = [_("No further charge is weighed before that is looked at.")]
     flags = [*age_of(case, now, of_today_too=True), *(EvidenceFlag.of(flag) for flag in (*present.flags, *told.flags))]
     return WhatIfAnswer(
@@ -63,7 +63,7 @@ def answer(
         effective_packs=told.effective_packs,
         agreement_gap=told.agreement_gap,
         flags=flags,
-        first=[*look_first(flags), *uncharged, *counts_from_today(case, now)],
+        first=[*look_first(flags), *read_first(flags), *uncharged, *counts_from_today(case, now)],
         sentences=sentences_of(told),
         cautions=all_cautions(family.chemistry),
         model_id=present.model_id,

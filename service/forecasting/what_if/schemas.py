@@ -104,7 +104,10 @@ class WhatIfAnswer(BaseModel):
     days_held: float
     horizon_days: float
     days: list[float] = Field(description="The day grid.")
-    plans: list[PlanAnswer] = Field(description="The present plan first; its curve is that of `POST /v1/forecasts`.")
+    plans: list[PlanAnswer] = Field(
+        description="The present plan first; its curve is that of `POST /v1/forecasts`. Empty where a flag "
+        "withholds the forecast's days: no plan is weighed of a pack that must not be driven yet."
+    )
     cannot_tell: list[tuple[str, str]] = Field(description="Pairs of plans that the evidence does not tell apart.")
     effective_packs: float = Field(description="How many equally good simulated packs the answer rests on.")
     agreement_gap: float = Field(

@@ -92,6 +92,8 @@ def sentence_of(told: PlanForecast, answer: WhatIf) -> str:
 
 def sentences_of(answer: WhatIf) -> list[str]:
     """Say all plans in order, then which of them the evidence does not tell apart from one another."""
+    if not answer.plans:
+        return [_("No plan is weighed before what is told first is seen to.")]
     said = [sentence_of(told, answer) for told in answer.plans]
     present = answer.plans[0].plan.name
     pairs = [pair for pair in answer.cannot_tell if present not in pair]

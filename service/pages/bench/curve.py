@@ -13,7 +13,7 @@ import numpy as np
 from models.packs.tables import SECONDS_PER_DAY
 from service.core.translation import _
 from service.forecasting.forecasts.schemas import ForecastAnswer
-from service.forecasting.forecasts.sentences import count_days, main_promise
+from service.forecasting.forecasts.sentences import count_days, promised_days
 from service.pages.drawing import Spot, reaches, scale
 from service.pages.wording import in_words
 
@@ -73,12 +73,17 @@ class Curve:
     bottom: int = HEIGHT - BOTTOM
 
 
+def curve_if_told(forecast: ForecastAnswer | None, now: datetime, zone: ZoneInfo) -> Curve | None:
+    """Lay out the hold curve as `curve_of` does; None without a forecast, or where its days are withheld."""
+    return None if forecast is None or forecast.withheld_by else curve_of(forecast, now, zone)
+
+
 def curve_of(forecast: ForecastAnswer, now: datetime, zone: ZoneInfo) -> Curve:
     """Lay out the hold curve of a forecast, days counting from its origin; today is marked if it lies on it."""
     days = np.array(forecast.days)
-    promise = main_promise(forecast)
+    promised = promised_days(forecast)
     wait = None if forecast.until_replacement is None else forecast.until_replacement.days
-    last = _span(forecast, max(promise.days * 1.3, wait or 0))
+    last = _span(forecast, max(promised * 1.3, wait or 0))
     before = min(float(forecast.days_held), last / 4) if forecast.days_held >= 1 else 0.0
 
     x, y = scale(-before, last, LEFT, WIDTH - RIGHT), scale(0, 1, HEIGHT - BOTTOM, TOP)
@@ -92,8 +97,8 @@ def curve_of(forecast: ForecastAnswer, now: datetime, zone: ZoneInfo) -> Curve:
     half = next((point.day for point in forecast.return_days if point.returned == 0.5), None)
     today = (now - forecast.origin).total_seconds() / SECONDS_PER_DAY
     marks = [("today", today, _("today"))] if 0 <= today <= last else []
-    if promise.days >= 1:
-        marks.append(("promise", promise.days, _("good for %(days)s") % {"days": count_days(promise.days)}))
+    if promised >= 1:
+        marks.append(("promise", promised, _("good for %(days)s") % {"days": count_days(promised)}))
     if wait is not None:
         marks.append(("arrival", wait, _("replacement, day %(day)s") % {"day": f"{wait:g}"}))
     told = [

@@ -124,7 +124,7 @@ def show_what_if(
         return what_if.answer(case, models.current().model, families, threads=settings.threads, now=now)
 
     asked = ask(question)
-    gains = None if asked.answer is None else gains_of(asked.answer)
+    gains = None if asked.answer is None or not asked.answer.plans else gains_of(asked.answer)
     return _page(request, "what_if", unit, values, asked, gains=gains)
 
 

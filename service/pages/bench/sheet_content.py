@@ -23,7 +23,7 @@ from service.core.translation import _, ngettext
 from service.forecasting.forecasts.block_state import block_state
 from service.forecasting.forecasts.last_seen import as_of_now
 from service.forecasting.forecasts.schemas import ForecastAnswer
-from service.forecasting.forecasts.sentences import lead_of, look_first, main_promise, read_first, topped_up
+from service.forecasting.forecasts.sentences import lead_of, look_first, promised_days, read_first, topped_up
 from service.forecasting.issued.issuing import whole_answer
 from service.forecasting.recheck.days import dates_said, day_reached
 from service.forecasting.recheck.schemas import RecheckAnswer
@@ -140,9 +140,9 @@ def sheet_of(
     """Put a release sheet together; `recheck` is the plan made at the moment of the forecast, if there is one."""
     row, history = release.row, release.history
     forecast = release.answer
-    promise = main_promise(forecast)
-    last = day_reached(row.origin, promise.days)
-    held_back = _held_back(release, last, now, zone, holds=promise.days >= 1)
+    days = promised_days(forecast)
+    last = day_reached(row.origin, days)
+    held_back = _held_back(release, last, now, zone, holds=days >= 1)
     planned = row.recheck_at or (None if recheck is None else recheck.recheck_at)
     dates = dates_said(last, planned, zone, in_words, day_in_words)
     return ReleaseSheet(

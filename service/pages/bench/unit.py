@@ -19,13 +19,13 @@ from service.core.translation import _, translated_problems
 from service.decisions.basis.lead_times import on_order
 from service.forecasting.forecasts.cases import require_unstopped
 from service.forecasting.forecasts.schemas import ForecastAnswer, GoodFor
-from service.forecasting.forecasts.sentences import count_days, main_promise, releases
+from service.forecasting.forecasts.sentences import count_days, main_promise, promised_days, releases
 from service.forecasting.issued.issuing import case_of_pack, issued
 from service.forecasting.issued.schemas import ForecastRequest
 from service.forecasting.issued.scores import keep_score
 from service.forecasting.recheck.days import day_reached
 from service.http.dependencies import CurrentStore, KnownFamilies, Models
-from service.pages.bench.curve import curve_of
+from service.pages.bench.curve import curve_if_told
 from service.pages.bench.deviations import deviations_of
 from service.pages.bench.given_out import given_out
 from service.pages.bench.past_topups import past_topups
@@ -101,7 +101,7 @@ def show_unit(
         facts=facts,
         ordered=ordered,
         moved=moved,
-        curve=None if told.forecast is None else curve_of(told.forecast, request.app.state.clock(), zone_of(request)),
+        curve=curve_if_told(told.forecast, request.app.state.clock(), zone_of(request)),
         promise=None if told.forecast is None else main_promise(told.forecast),
         until=None if told.forecast is None else last_safe_day(told.forecast),
         releases=told.forecast is not None and releases(told.forecast),
@@ -155,11 +155,15 @@ def last_safe_day(forecast: ForecastAnswer) -> datetime | None:
     None if not even one day is promised, it ends with the horizon, or something grave has to be looked at first.
     """
     promise = main_promise(forecast)
-    return None if promise.beyond_horizon or not releases(forecast) else day_reached(forecast.origin, promise.days)
+    if promise.beyond_horizon or not releases(forecast):
+        return None
+    return day_reached(forecast.origin, promised_days(forecast))
 
 
 def promise_words(promise: GoodFor, origin: datetime, zone: ZoneInfo) -> str:
     """Say a promise in whole days, with the day that it lasts to."""
+    if promise.days is None:
+        return _("not told before it is looked at, or read")
     if promise.days < 1:
         return _("not even one day")
     words = {"days": count_days(promise.days), "day": in_words(day_reached(origin, promise.days), zone)}
@@ -180,8 +184,7 @@ def _warned_before(unit: Unit, now: datetime) -> list[str]:
         return []
     flags = charge_warnings(unit.history, unit.family, now)
     return [
-        _("Charge nothing before this is looked at: %(what)s") % {"what": _(flag.text)}
-        for flag in forbidding(flags, unit.history, now)
+        _("Charge nothing before this is looked at: %(what)s") % {"what": _(flag.text)} for flag in forbidding(flags)
     ]
 
 

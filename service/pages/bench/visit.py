@@ -23,7 +23,7 @@ from service.core.translation import _, ngettext, translated_problems
 from service.forecasting.forecasts.sentences import main_promise
 from service.forecasting.issued.schemas import ForecastRequest
 from service.http.dependencies import CurrentModel
-from service.pages.bench.curve import curve_of
+from service.pages.bench.curve import curve_if_told
 from service.pages.bench.facts import block_numbers, entries
 from service.pages.bench.in_volts import in_volts
 from service.pages.bench.seen import seen_charge, seen_reading
@@ -385,7 +385,7 @@ def answer_to(
         "took": _took(visit),
         "promise": None if forecast is None else main_promise(forecast),
         "until": None if forecast is None else last_safe_day(forecast),
-        "curve": None if forecast is None else curve_of(forecast, now, zone_of(request)),
+        "curve": curve_if_told(forecast, now, zone_of(request)),
         "driving": driving(),
     }
 

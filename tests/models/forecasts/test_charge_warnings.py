@@ -58,8 +58,8 @@ def test_what_if_weighs_no_charge_under_a_grave_warning(small_trained):
     """`forecaster.what_if` told the days that another charge buys."""
     forecaster, history = small_trained.forecaster, overcharged()
     told = forecaster.what_if(history, USUAL_PLANS)
-    assert told.plans
-    assert not any(one.plan.topped_blocks for one in told.plans)
+    assert told.plans == (), "its days are withheld under every plan"
+    assert told.present.good_for() is None
     assert "no-charging" in {flag.code for flag in told.present.flags}
     charging = [plan for plan in USUAL_PLANS if plan.topped_blocks]
     assert charging

@@ -37,6 +37,7 @@ def codes(rows: SurvivalRows, seen: SeenRange) -> list[set[str]]:
         charged_again={},
         charge_unread=none,
         standing={},
+        looked_since=none,
     )
     return [{f.code for f in flags} for flags in flags_of(rows.X, seen, none, np.zeros(len(rows)), noted)]
 

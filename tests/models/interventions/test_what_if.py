@@ -23,15 +23,20 @@ FORTNIGHT = int(DAYS.searchsorted(14))
 
 
 @pytest.fixture(scope="module")
-def held_out():
-    """A few packs that neither forecaster nor bank has seen, each at its first release; invented."""
+def held_out(small_trained):
+    """A few packs that neither forecaster nor bank has seen, each at its first release, and may be driven; invented."""
     plan = CohortPlan(60, 77, habits=WorkshopHabits(replaces=False), keep_states=True)
     cohort = simulate_cohort(plan)
     cases = []
     for ready, moments in ready_packs(cohort):
         may = [may_go_on(cohort.tables, moment, charging=True) for _, moment in moments.iterrows()]
         first = np.flatnonzero(~moments["pack_id"].duplicated().to_numpy() & may)[:4]
-        cases += [(ready.take(first[[i]]), moments.iloc[row]) for i, row in enumerate(first)]
+        found = [(ready.take(first[[i]]), moments.iloc[row]) for i, row in enumerate(first)]
+        told = [
+            small_trained.forecaster.forecast(history_of(cohort.tables, m["pack_id"]), m["origin"].to_pydatetime())
+            for _, m in found
+        ]
+        cases += [case for case, forecast in zip(found, told, strict=True) if not forecast.withheld_by]
     return cohort.tables, cases
 
 

@@ -13,12 +13,13 @@ from sqlalchemy.exc import IntegrityError, StatementError
 
 from models.base.errors import BadInput
 from service.decisions.basis.open_cases import too_old
+from service.forecasting.issued.scores import held_back
 from service.store.opening import SQLITE_FILE, Store, engine_for, store_url
 from service.store.schema import Base, IssuedForecast, Pack, Reading, Score, ScoreCurves
 from service.store.upgrading import downgrade, newest_revision, open_store, schema_revision, upgrade
 
 _COLUMNS = [
-    *(c for c in Score.__table__.columns if c.name not in ("seen_at", "grave")),
+    *(c for c in Score.__table__.columns if c.name not in ("seen_at", "grave", "unread")),
     *(c for c in ScoreCurves.__table__.columns if c.name in ("curves", "told_levels")),
 ]
 
@@ -218,10 +219,11 @@ def test_a_reader_is_not_held_up_by_a_writer(store):
 @pytest.mark.parametrize(
     ("condition", "indexes"),
     [
-        (Score.grave, ["ix_scores_grave"]),
+        (Score.grave, ["ix_scores_held_back"]),
+        (held_back(), ["ix_scores_held_back"]),
         (too_old(NOON), ["ix_scores_origin", "ix_scores_seen_at"]),
     ],
-    ids=["grave", "old"],
+    ids=["grave", "held back", "old"],
 )
 def test_what_is_said_before_a_ranking_is_found_without_reading_all_scores(
     tmp_path, empty_database, condition, indexes

@@ -87,9 +87,10 @@ def test_the_calendar_names_the_day_that_stands_on_the_release_sheet(filled, sto
         row = session.get_one(IssuedForecast, number)
         row.origin = datetime(2026, 3, 13, hour, 30, tzinfo=ZoneInfo("UTC"))
         good = [{**one, "days": days} if one["confidence"] == 0.9 else one for one in row.answer["good_for"]]
-        row.good_for_days, row.answer = days, {**row.answer, "good_for": good}
+        row.good_for_days, row.answer = days, {**row.answer, "good_for": good, "flags": []}
         score = session.scalars(select(Score).where(Score.forecast_id == number)).one()
         score.origin, score.good_until = row.origin, day_reached(row.origin, days)
+        score.unread = False
         session.flush()
         (due,) = [day.day for day in days_due(session, clock(), local, {}) if day.uid.startswith("recheck-")]
         sheet = sheet_of(Release(row, None, None, True, "nimh", whole_answer(row, {}), ""), None, clock(), local)

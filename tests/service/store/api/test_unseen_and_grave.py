@@ -11,9 +11,7 @@ from sqlalchemy import select
 
 from service.cli.fleet import until_words
 from service.decisions.fleet.schemas import Ranked
-from service.forecasting.issued.scores import keep_score
 from service.pages.wording import unread
-from service.records.history import history_of_pack
 from service.store.schema import IssuedForecast, Score
 
 VAN = "/v1/packs/MB-VAN-07"
@@ -30,7 +28,7 @@ def out(filled):
 
 def test_the_command_line_says_of_a_car_read_today_what_its_page_says(out, clock):
     """It said "no reading since" today, of a car read this morning."""
-    item = Ranked.model_construct(grave=False, good_until=None, no_reading_since=clock())
+    item = Ranked.model_construct(grave=False, unread=False, good_until=None, no_reading_since=clock())
     assert until_words(item, clock(), ZoneInfo("UTC")) == "not even one day can be promised"
     assert unread(clock(), clock(), ZoneInfo("UTC")) == until_words(item, clock(), ZoneInfo("UTC"))
     later = clock() + timedelta(days=2)
@@ -56,8 +54,8 @@ def test_long_after_its_newest_reading_nothing_is_dated_and_nothing_released(out
     clock.now = datetime(2026, 9, 1, 9, 0, tzinfo=UTC)
     issued = out.post(f"{VAN}/forecasts", json={"at": "2026-09-01T09:00:00Z"})
     assert issued.status_code == 201, issued.text
-    assert issued.json()["good_for_days"] == 0
-    assert all(promise["days"] == 0 for promise in issued.json()["answer"]["good_for"])
+    assert issued.json()["good_for_days"] == 0, "nobody read it after its charge"
+    assert {promise["days"] for promise in issued.json()["answer"]["good_for"]} == {None}
     (item,) = out.get("/v1/fleet/ranking", params=COSTS).json()["items"]
     assert item["good_until"] is None
     assert item["no_reading_since"].startswith("2026-03-02")
@@ -67,7 +65,7 @@ def test_long_after_its_newest_reading_nothing_is_dated_and_nothing_released(out
     # Nobody read it after its charge either, and that is the graver.
     assert "Do not drive MB-VAN-07" in [str(event["SUMMARY"]) for event in events]
     assert not any("promised" in str(event["SUMMARY"]) for event in events)
-    assert "nothing entered since" in out.get("/").text
+    assert "last entry" in out.get("/").text
     document = problem_in(out.post(f"{VAN}/release", json={"in_days": 7}), 409)
     assert "no reading of pack MB-VAN-07 since 2026-03-02" in document["detail"]
     assert "no reading of pack MB-VAN-07 since" in out.get("/bench/units/MB-VAN-07/way?in_days=7").text
@@ -137,9 +135,16 @@ def test_a_grave_flag_stands_at_every_door_that_decides(out, clock, problem_in):
     assert "Do not drive MB-VAN-07" in [str(event["SUMMARY"]) for event in events]
     assert not any("promised day" in str(event["SUMMARY"]) for event in events)
     queue = out.post("/v1/orders/queue", json={}).json()
-    assert "what its forecast warns of" in queue["entries"][0]["reasons"][0]
+    assert queue["entries"] == [], "it was weighed by the figures that its forecast withholds"
+    assert "what its forecast warns of" in queue["left_out"][0]["reason"]
     ranking = out.get("/v1/fleet/ranking", params=COSTS).json()
     assert [item["grave"] for item in ranking["items"]] == [True]
+    (listed,) = out.get("/v1/issued-forecasts", params={"pack_id": "MB-VAN-07"}).json()["items"][-1:]
+    assert listed["good_for_days"] == 0
+    told = issued["answer"]
+    assert told["withheld_by"] == ["overcharge", "no-rest-after"]
+    assert ({promise["days"] for promise in told["good_for"]}, told["return_days"]) == ({None}, [])
+    assert told["restricted_mean_days"] is None
     assert [item["good_until"] for item in ranking["items"]] == [None]
     assert until_words(Ranked.model_validate(ranking["items"][0]), datetime.now(UTC), ZoneInfo("UTC")) == "look first"
     assert "look at it first" in out.get("/fleet").text
@@ -157,7 +162,7 @@ def test_a_grave_flag_stands_at_every_door_that_decides(out, clock, problem_in):
     # A plan gave it the first slot, and bought it a pack, for a warning that may be no reason for one.
     asked = {"slots": [1, 1], "pack": 1450, "costs": {**COSTS, "return_value": 900, "day_off_road": 60}}
     document = problem_in(out.post("/v1/fleet/plan", json=asked), 422)
-    assert "has to be looked at first: MB-VAN-07." in document["detail"]
+    assert "have to be looked at, or read, first: MB-VAN-07." in document["detail"]
     assert out.get("/v1/fleet/returns").json()["first"][0] == ranking["first"][0]
     for page in ("/bench/units/MB-VAN-07/way?in_days=7", "/bench/units/MB-VAN-07", f"/bench/forecasts/{issued['id']}",
                  "/parts/cases/MB-VAN-07"):  # fmt: skip
@@ -188,16 +193,19 @@ def test_before_a_reading_after_its_charge_a_pack_is_good_for_no_day_anywhere(fi
     assert noted.status_code == 201, noted.text
     issued = filled.post(f"{VAN}/forecasts", json={}).json()
     assert "no-rest-after" in {flag["code"] for flag in issued["answer"]["flags"]}
-    with store.writing() as session:
-        # As it would be if the curve promised five days.
-        forecast, history = session.scalars(select(IssuedForecast)).one(), history_of_pack(session, "MB-VAN-07")
-        assert history is not None
-        forecast.good_for_days = 5.0
-        session.delete(session.scalars(select(Score)).one())
-        session.flush()
-        keep_score(session, forecast, history, clock())
-    (item,) = filled.get("/v1/fleet/ranking", params=COSTS).json()["items"]
-    assert item["good_until"] is None
+    assert issued["answer"]["withheld_by"] == ["no-rest-after"]
+    assert issued["good_for_days"] == 0
+    ranking = filled.get("/v1/fleet/ranking", params=COSTS).json()
+    (item,) = ranking["items"]
+    assert (item["unread"], item["grave"], item["good_until"], item["week_cost"]) == (True, False, None, None)
+    assert until_words(Ranked.model_validate(item), clock(), ZoneInfo("UTC")) == "read first"
+    assert ranking["first"][0].startswith("1 vehicle was not read at rest since its charge")
+    assert "nobody drives it before its blocks are read at rest" in filled.get("/fleet").text
+    queue = filled.post("/v1/orders/queue", json={}).json()
+    assert queue["entries"] == []
+    assert queue["left_out"][0]["reason"].startswith("Do not let it go yet")
+    asked = {"slots": [1, 1], "pack": 1450, "costs": {**COSTS, "return_value": 900, "day_off_road": 60}}
+    assert "read, first: MB-VAN-07." in filled.post("/v1/fleet/plan", json=asked).json()["detail"]
     events = icalendar.Calendar.from_ical(filled.get("/v1/calendar.ics").content).walk("VEVENT")
     assert not any("promised" in str(event["SUMMARY"]) for event in events)
     assert "Of one vehicle not even one day can be promised" in filled.get("/").text

@@ -1,0 +1,141 @@
+"""Whatever warns of harm stands until what ends it is recorded: every row, with anything harmless recorded after it."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from models.forecasts.charge_warnings import CHARGE_NOTHING, charge_warnings
+from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
+from models.packs.ledger import LEDGER, standing_of
+from models.packs.stops import STOPS, stops_of
+from models.packs.suspects import stops_of_each
+from training.files.families import load_families
+
+FAMILIES = load_families()
+START = datetime(2026, 3, 2, 12, tzinfo=UTC)
+OTHER = "another"
+
+
+def at(hours: float) -> datetime:
+    return START + timedelta(hours=hours)
+
+
+def read(hours: float, weak: float = 13.0, state="rest", family="gravel-14", **more) -> BlockReading:
+    lithium = family == "loess-28"
+    peers = 7.4 if lithium else {"rest": 13.0, "discharge": 11.2, "charge": 13.6}[state]
+    current = {"current_a": 15.0 if state == "discharge" else -0.5} if state != "rest" else {}
+    volts = tuple(weak if block == 4 else peers for block in range(FAMILIES[family].blocks))
+    return BlockReading(time=at(hours), state=state, block_v=volts, **{"temperature_c": 17, **current, **more})
+
+
+def charge(hours: float, ah: float | None = 0.5, **more) -> TopUp:
+    taken = None if ah is None else 11 * ah
+    return TopUp(time=at(hours), charge_ah=ah, **{"blocks": (5,), "duration_h": taken, **more})
+
+
+BEFORE, AFTER = read(-5, 12.82), read(17, 13.1)
+FACTS = {
+    "was-hot": ("gravel-14", (BEFORE, charge(0), read(10, temperature_c=62), AFTER)),
+    "warm-pack": ("gravel-14", (BEFORE, charge(0), read(17, 13.1, temperature_c=52))),
+    "damaged": ("gravel-14", (BEFORE, charge(0), read(17, 13.1, inspected="damaged"))),
+    "reversed": ("gravel-14", (BEFORE, read(-4, -0.3, "discharge"), charge(0), AFTER)),
+    "no-volts": ("gravel-14", (BEFORE, read(-4, 0.0), charge(0), AFTER)),
+    "below-floor": ("gravel-14", (BEFORE, read(-4, 9.2), charge(0), AFTER)),
+    "cell-down": ("gravel-14", (BEFORE, read(-4, 11.5), charge(0), AFTER)),
+    "collapsed": ("gravel-14", (BEFORE, read(-4, 4.0, "discharge"), charge(0), AFTER)),
+    "low-under-load": ("gravel-14", (BEFORE, read(-4, 9.0, "discharge"), charge(0), AFTER)),
+    "over-voltage": ("gravel-14", (BEFORE, charge(0, end_v=15.6), AFTER)),
+    "block-high": ("gravel-14", (BEFORE, charge(0), read(17, 14.4))),
+    "overfilled": ("gravel-14", (BEFORE, charge(0, 7.5), AFTER)),
+    "overcharge": ("gravel-14", (BEFORE, charge(0, 3, duration_h=6), AFTER)),
+    "charged-again": ("gravel-14", (BEFORE, charge(-3), charge(0), AFTER)),
+    "fast-charge": ("gravel-14", (BEFORE, charge(0, duration_h=0.05), AFTER)),
+    "block-not-risen": ("gravel-14", (read(-20, 12.82), charge(0, 1.1), read(17, 12.45))),
+    "lithium-charged": ("loess-28", (read(-5, 7.1, family="loess-28"), charge(0), read(17, 7.4, family="loess-28"))),
+    "charged-cold": ("gravel-14", (BEFORE, read(-1, 12.82, temperature_c=-6), charge(0), AFTER)),
+    "maybe-charged-cold": ("gravel-14", (read(-60, 12.82, temperature_c=-6), charge(0, duration_h=5), AFTER)),
+    "charged-hot": ("gravel-14", (BEFORE, read(-1, 12.82, temperature_c=48), charge(0), AFTER)),
+    "wrong-block": ("gravel-14", (read(-20, 12.4), charge(0, blocks=(9,)), read(17, 12.4))),
+}
+"""Of each row that a newer reading does not end: a family, and what happened."""
+
+STAND = {code for code in LEDGER if "reading" not in LEDGER[code].ends and code != "lithium"}
+
+
+def pack(family: str, *facts, name="MB-VAN-07") -> PackHistory:
+    kinds = (("readings", BlockReading), ("topups", TopUp), ("outcomes", Outcome), ("usage", UsagePlan))
+    parts = {kind: tuple(sorted((f for f in facts if isinstance(f, of)), key=lambda f: f.time)) for kind, of in kinds}
+    return PackHistory(pack_id=name, family=family, **parts)
+
+
+def found(history: PackHistory) -> set[str]:
+    """Codes by the single path; those of stops are held against the path of many."""
+    stops = stops_of(history, FAMILIES[history.family])
+    sound = pack(history.family, BEFORE, charge(0), AFTER, name=OTHER) if history.family == "gravel-14" else history
+    many = stops_of_each([history, sound.model_copy(update={"pack_id": OTHER})], FAMILIES)[0]
+    assert [stop.code for stop in many] == [stop.code for stop in stops]
+    flags = charge_warnings(history, FAMILIES[history.family])
+    return {stop.code for stop in stops} | {flag.code for flag in flags if flag.grave}
+
+
+def test_every_stop_and_every_flag_that_forbids_a_charge_has_its_row():
+    assert {rule.code for rule in STOPS} | CHARGE_NOTHING <= LEDGER.keys()
+    assert FACTS.keys() == STAND
+
+
+def harmless(family: str, returns: bool):
+    """One thing that anybody may record days later and that tells of nothing having been seen to."""
+    hours = st.integers(100, 2000)
+    lithium = family == "loess-28"
+    kinds = [
+        hours.map(lambda h: read(h, 7.4 if lithium else 13.0, family=family)),
+        hours.map(lambda h: UsagePlan(time=at(h), km_per_day=20, trips_per_day=2, ambient_c=18)),
+        hours.map(lambda h: Outcome(time=at(h), kind="running")),
+    ]
+    if returns:
+        kinds.append(hours.map(lambda h: Outcome(time=at(h), kind="returned")))
+    if not lithium:
+        kinds.append(hours.map(lambda h: read(h, 10.9, "discharge", current_a=15.0)))
+        kinds.append(hours.map(lambda h: charge(h, 0.3)))
+        kinds.append(hours.map(lambda h: charge(h, None, blocks=(11,), also_done="module-swapped", duration_h=None)))
+    return st.lists(st.one_of(kinds), min_size=1, max_size=6, unique_by=lambda fact: fact.time)
+
+
+@pytest.mark.parametrize("code", sorted(STAND))
+@settings(max_examples=12, deadline=None)
+@given(data=st.data())
+def test_property_nothing_harmless_that_is_recorded_later_takes_it_away(code, data):
+    family, facts = FACTS[code]
+    assert code in found(pack(family, *facts))
+    later = data.draw(harmless(family, "return" not in LEDGER[code].ends))
+    assert code in found(pack(family, *facts, *later))
+
+
+@pytest.mark.parametrize("code", sorted(STAND))
+def test_what_ends_it_by_its_row_ends_it_and_nothing_else_does(code):
+    family, facts = FACTS[code]
+    level = 7.4 if family == "loess-28" else 13.0
+    done = {
+        "look": (read(60, level, family=family, inspected="sound"),),
+        "cells": (read(60, level, family=family, inspected="cells"),),
+        "swap": (charge(60, None, blocks=(5, 9), also_done="module-swapped", duration_h=None),),
+        "return": (Outcome(time=at(60), kind="returned"),),
+    }
+    done["swap and look"] = (*done["swap"], read(90, level, family=family, inspected="sound"))
+    ends = standing_of(code, FAMILIES[family].chemistry).ends
+    for what, after in done.items():
+        # Who measured the cells, or swapped and looked, has looked as well.
+        enough = {what, *({"look"} if what in ("cells", "swap and look") else ())}
+        enough |= {"swap"} if what == "swap and look" else set()
+        assert (code in found(pack(family, *facts, *after))) == (not ends & enough), (what, code)
+
+
+def test_a_lithium_cell_below_its_floor_is_lifted_by_no_measurement():
+    facts = (read(-5, 3.0, family="loess-28"), read(60, 7.4, family="loess-28", inspected="cells"))
+    (stop,) = [stop for stop in stops_of(pack("loess-28", *facts), FAMILIES["loess-28"]) if stop.code == "below-floor"]
+    assert not stop.by_look
+    assert "whatever it reads later" in stop.instead
+    swap = charge(70, None, also_done="module-swapped", duration_h=None)
+    assert "below-floor" not in found(pack("loess-28", *facts, swap, read(90, 7.4, family="loess-28")))
