@@ -476,7 +476,8 @@ def _chemistry(look: _Look) -> Bools:
     told = look.any_of(pack, surely)
     as_lithium = look.any_of(pack, maybe & (np.fmin(*sags) < FALLS * nimh_mohm[pack] + SLACK))
     as_nimh = look.any_of(pack, maybe & (np.fmax(*sags) > LITHIUM_RISES * lithium_mohm[pack] - SLACK))
-    return np.asarray(fits & np.where(nimh, as_lithium, ~told | as_nimh))
+    as_neither = look.any_of(pack, maybe & (np.fmin(*sags) < FALLS * lithium_mohm[pack] + SLACK))
+    return np.asarray(fits & np.where(nimh, as_lithium, ~told | as_nimh | as_neither))
 
 
 def _rests_around(look: _Look, rows: Rows) -> tuple[Rows, Rows]:
