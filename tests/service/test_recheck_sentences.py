@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 
@@ -13,7 +14,8 @@ ROW = ReadingMeaning(None, 60.0, 0.5, 19.97, False, 0.05, 0.08, False)
 
 
 def plan_with(*rows: ReadingMeaning, **changed: object) -> RecheckPlan:
-    plan = RecheckPlan(None, 0.1, 8.3, 5, 2.26, ((3, 1.0), (5, 2.26)), rows, 70.0, ())  # type: ignore[arg-type]
+    nothing_withheld = SimpleNamespace(withheld_by=())
+    plan = RecheckPlan(nothing_withheld, 0.1, 8.3, 5, 2.26, ((3, 1.0), (5, 2.26)), rows, 70.0, ())  # type: ignore[arg-type]
     return replace(plan, **changed)
 
 

@@ -333,9 +333,12 @@ def cleaned_curves(year: Year, forecaster: Forecaster) -> Curves:
         moment = from_days(year.release[[case]] + JUST_AFTER_DAYS)
         try:
             history = history_of(year.tables, pack)
-            return np.asarray(forecaster.what_if(history, (CLEANED,), moment[0].to_pydatetime()).plans[1].survival)
+            weighed = forecaster.what_if(history, (CLEANED,), moment[0].to_pydatetime()).plans
         except (OutOfReach, Stopped, ValidationError):  # a simulated note can be one that nobody could have written
-            return np.asarray(unchanged(year.tables, np.array([case]), np.array([JUST_AFTER_DAYS]))[0])
+            weighed = ()
+        if weighed:
+            return np.asarray(weighed[1].survival)
+        return np.asarray(unchanged(year.tables, np.array([case]), np.array([JUST_AFTER_DAYS]))[0])
 
     def curves(_: HistoryTables, case: Ints, held: Floats) -> Floats:
         found.update({c: at_release(c) for c in case.tolist() if c not in found})

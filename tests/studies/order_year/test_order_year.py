@@ -10,8 +10,10 @@ import pytest
 from models.base.errors import BadInput
 from models.decisions.lead_time import Quote
 from models.decisions.ordering import AT_RETURN, Costs
+from models.packs.tables import from_days, history_of
 from tests.studies.order_year.simulate import (
     FOLLOWED_DAYS,
+    JUST_AFTER_DAYS,
     LAST_LOOK_DAY,
     Cleaning,
     Orders,
@@ -173,12 +175,25 @@ def test_connections_are_cleaned_where_a_bad_joint_is_likely_and_that_saves(year
             curves[mine] = guess(tables, case[mine], held[mine])
         return curves
 
+    some = np.flatnonzero(gained)
+    told_at = from_days(year.release[some] + JUST_AFTER_DAYS)
+    # Of a pack that nobody has read since its charge, or that is warned of, no plan is weighed.
+    weighed = [
+        case
+        for case, moment in zip(some, told_at, strict=True)
+        if not small_trained.forecaster.forecast(
+            history_of(year.tables, str(year.pack_id[case])), at=moment.to_pydatetime()
+        ).withheld_by
+    ]
     guessed = Cleaning(price, of_some)
-    for curves, cleaning, share, found in ((true, known, 0.9, 0.7), (told, guessed, 0.4, 0.3)):
+    for curves, cleaning, share, helped, found in (
+        (true, known, 0.9, some, 0.7),
+        (told, guessed, 0.4, weighed, 0.3),
+    ):
         without, orders = (order_by_plan(year, curves, offers, COSTS, cleaning=c) for c in (None, cleaning))
         assert not without.cleaned.any()
         assert gained[orders.cleaned].mean() >= share
-        assert orders.cleaned[gained].mean() > found
+        assert orders.cleaned[helped].mean() > found
         paid = [settle(year, ordered, SUPPLIES, offers, COSTS, **WORK).total for ordered in (without, orders)]
         assert paid[1] < paid[0]
 
