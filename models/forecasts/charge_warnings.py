@@ -15,7 +15,7 @@ import pandas as pd
 from models.base.messages import say
 from models.features.derived import derive, surplus_share
 from models.features.raw import raw_features
-from models.forecasts.earlier_charges import flags_of_earlier_charges
+from models.forecasts.earlier_charges import TOO_MANY, flags_of_earlier_charges
 from models.forecasts.flags import flags_of_charges
 from models.forecasts.forecast import Flag
 from models.forecasts.inputs import history_at
@@ -27,9 +27,19 @@ from models.packs.stops import Stop
 from models.packs.tables import tables_from_histories
 
 CHARGE_NOTHING: Final = frozenset(
-    {"overcharge", "charged-again", "fast-charge", "block-not-risen", "block-high", "maybe-charged-cold", "warm-pack"}
+    {
+        "overcharge",
+        "charged-again",
+        "fast-charge",
+        "block-not-risen",
+        "block-high",
+        "maybe-charged-cold",
+        "warm-pack",
+        TOO_MANY,
+    }
 )
-"""A charge that may have harmed cells, or did not show, and heat that nobody explains. Common practice, no source."""
+"""A charge that may have harmed cells, or did not show, heat that nobody explains, and more charges than are weighed.
+Common practice, no source."""
 
 LOOK: Final = say(
     "Charge nothing more. Let it stand in a ventilated place, look for swelling, leaks and heat, and read all blocks "

@@ -8,7 +8,8 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from models.base.messages import say
+from models.base.arrays import Floats, Rows
+from models.base.messages import say, say_count
 from models.features.derived import derive, surplus_share
 from models.features.raw import raw_features
 from models.forecasts.flags import flags_of_charges
@@ -30,14 +31,16 @@ _WARNED: Final = {
 """What may have harmed cells, or went elsewhere, by the code of the flag."""
 
 MOST_EARLIER: Final = 8
-"""Charges before the newest that are asked of, the last ones. Invented: each is weighed as it was then, and a history
-of thousands would keep its caller waiting."""
+"""Charges before the newest that are weighed, the last ones. Invented: each is weighed as it was then, and a history of
+thousands would keep its caller waiting. Those before them are to be looked at, whatever they were."""
+
+TOO_MANY: Final = "charges-unweighed"
 
 
 def flags_of_earlier_charges(tables: HistoryTables, moments: pd.DataFrame) -> list[tuple[Flag, ...]]:
     """List what the charges before the newest still warn of: nobody looked since, and no module of theirs was swapped.
 
-    Of the `MOST_EARLIER` before the newest.
+    Of the `MOST_EARLIER` before the newest; that there are more is a warning of its own.
 
     Parameters
     ----------
@@ -58,6 +61,8 @@ def flags_of_earlier_charges(tables: HistoryTables, moments: pd.DataFrame) -> li
     looked = np.full(len(newest), -np.inf)
     own = np.flatnonzero(newest.looked & (reader >= 0))
     np.maximum.at(looked, reader[own], read_day[own] - LOOK_AFTER / timedelta(days=1))
+    for pack, count in _unweighed(newest, rows[age > MOST_EARLIER], looked).items():
+        found[pack].append(_too_many(count))
     for number in range(1, min(int(age.max()), MOST_EARLIER) + 1):
         place = np.flatnonzero(age == number)
         ends = day[rows[place - 1]] - 1 / SECONDS_PER_DAY
@@ -96,3 +101,35 @@ def flags_of_earlier_charges(tables: HistoryTables, moments: pd.DataFrame) -> li
                     )
                     found[pack].append(Flag(flag.code, text, grave=True))
     return [tuple(dict.fromkeys(flags)) for flags in found]
+
+
+def _unweighed(newest: NewestTopUps, rows: Rows, looked: Floats) -> dict[int, int]:
+    """Count, by place among the packs, the charges that are not weighed and that nobody has seen to since.
+
+    Parameters
+    ----------
+    rows : int array
+        Top-ups that are not weighed.
+    looked : array, shape (len(newest),)
+        Day up to which each pack was looked over.
+    """
+    owner, day = newest.owner("topups"), newest.tables.days("topups")
+    open_still: dict[int, int] = {}
+    for row in rows[looked[owner[rows]] < day[rows]].tolist():
+        pack = int(owner[row])
+        if not all(newest.swapped(pack, block, float(day[row])) for block in newest.blocks(row)):
+            open_still[pack] = open_still.get(pack, 0) + 1
+    return open_still
+
+
+def _too_many(count: int) -> Flag:
+    text = say_count(
+        "Before the last %(weighed)s charges there was one more. Nobody has noted a look since, and what it did is not "
+        "weighed: look for swelling, leaks and heat, and read all blocks at rest again.",
+        "Before the last %(weighed)s charges there were %(count)s more. Nobody has noted a look since, and what they "
+        "did is not weighed: look for swelling, leaks and heat, and read all blocks at rest again.",
+        count,
+        weighed=MOST_EARLIER + 1,
+        count=count,
+    )
+    return Flag(TOO_MANY, text, grave=True)

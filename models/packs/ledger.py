@@ -72,6 +72,7 @@ LEDGER: Final[Mapping[str, Standing]] = {
     "charged-again": _row("charge", "look", "swap"),
     "fast-charge": _row("charge", "look", "swap"),
     "block-not-risen": _row("charge", "look", "swap"),
+    "charges-unweighed": _row("charge", "look", "swap"),
     "lithium-charged": _row("charge", "look", "swap"),
     "charged-cold": _row("charge", "look", "swap"),
     "maybe-charged-cold": _row("charge", "look", "swap"),

@@ -112,7 +112,7 @@ def _figures(case: ForecastCase, forecast: Forecast, age: list[EvidenceFlag]) ->
         "band_low": forecast.band_low.tolist(),
         "band_high": forecast.band_high.tolist(),
         "kinds": None if forecast.kinds is None else dict(forecast.kinds),
-        "flags": [*(flag.model_dump() for flag in age), *(vars(EvidenceFlag.of(flag)) for flag in forecast.flags)],
+        "flags": [flag.model_dump() for flag in (*age, *map(EvidenceFlag.of, forecast.flags))],
         "own_outcomes": forecast.own_outcomes,
         "sister_outcomes": forecast.sister_outcomes,
         "block": forecast.block,

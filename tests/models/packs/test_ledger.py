@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from models.forecasts.charge_warnings import CHARGE_NOTHING, charge_warnings
+from models.forecasts.charge_warnings import CHARGE_NOTHING, charge_warnings, forbidding
 from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
 from models.packs.ledger import LEDGER, standing_of
 from models.packs.stops import STOPS, stops_of
@@ -53,6 +53,7 @@ FACTS = {
     "charged-again": ("gravel-14", (BEFORE, charge(-3), charge(0), AFTER)),
     "fast-charge": ("gravel-14", (BEFORE, charge(0, duration_h=0.05), AFTER)),
     "block-not-risen": ("gravel-14", (read(-20, 12.82), charge(0, 1.1), read(17, 12.45))),
+    "charges-unweighed": ("gravel-14", (*(charge(240 * (n - 9)) for n in range(10)), AFTER)),
     "lithium-charged": ("loess-28", (read(-5, 7.1, family="loess-28"), charge(0), read(17, 7.4, family="loess-28"))),
     "charged-cold": ("gravel-14", (BEFORE, read(-1, 12.82, temperature_c=-6), charge(0), AFTER)),
     "maybe-charged-cold": ("gravel-14", (read(-60, 12.82, temperature_c=-6), charge(0, duration_h=5), AFTER)),
@@ -130,6 +131,17 @@ def test_what_ends_it_by_its_row_ends_it_and_nothing_else_does(code):
         enough = {what, *({"look"} if what in ("cells", "swap and look") else ())}
         enough |= {"swap"} if what == "swap and look" else set()
         assert (code in found(pack(family, *facts, *after))) == (not ends & enough), (what, code)
+
+
+@pytest.mark.parametrize("gentle", range(1, 14))
+def test_an_overcharge_is_not_forgotten_under_gentle_charges_however_many(gentle):
+    """The ninth charge after it took the warning away."""
+    _, facts = FACTS["overcharge"]
+    later = [fact for n in range(1, gentle + 1) for fact in (charge(240 * n, 0.3), read(240 * n + 17, 13.05))]
+    history = pack("gravel-14", *facts, *later)
+    flags = charge_warnings(history, FAMILIES["gravel-14"])
+    assert forbidding(flags)
+    assert found(history) & {"overcharge", "charges-unweighed"}
 
 
 def test_a_lithium_cell_below_its_floor_is_lifted_by_no_measurement():
