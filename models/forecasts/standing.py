@@ -10,19 +10,22 @@ from typing import Final
 import numpy as np
 
 from models.base.arrays import Bools, Floats, Rows
-from models.base.messages import say
+from models.base.messages import Said, say
 from models.forecasts.forecast import Flag
 from models.forecasts.newest_topups import NewestTopUps
 from models.packs.contradictions import flows
 from models.packs.family import PackFamily
 from models.packs.ledger import LEDGER
 from models.packs.stops.cells import NOTHING_CELL_V
-from models.packs.stops.known import BEFORE_DRIVING, LOOK_AFTER, others_v
+from models.packs.stops.known import BEFORE_DRIVING, LOOK_AFTER, VISIT, others_v
 from models.packs.tables import VOLT_DECIMALS, block_columns, date_of
 from models.physics.cell_curves import resistance_mohm
 
 BLOCK_HIGH: Final = "block-high"
 """Flag of a block of which its rest voltage tells no charge: it was overcharged, or misread."""
+
+OTHER_LOW: Final = "other-block-down"
+"""Flag of a block that was not charged and by its newest reading is as far down as the monitor allows, or further."""
 
 LOW_UNDER_LOAD: Final = "low-under-load"
 LITHIUM_CHARGED: Final = "lithium-charged"
@@ -34,7 +37,7 @@ def standing(newest: NewestTopUps) -> dict[int, list[Flag]]:
     """Name what was read or done and still is to be looked at, by place among the packs."""
     facts = _Facts(newest)
     found: dict[int, list[Flag]] = {}
-    for flags in (facts.charged_by_hand(), facts.high_at_rest(), facts.low_under_load()):
+    for flags in (facts.charged_by_hand(), facts.high_at_rest(), facts.low_under_load(), facts.others_low()):
         for place, flag in flags.items():
             found.setdefault(place, []).append(flag)
     return found
@@ -124,8 +127,7 @@ class _Facts:
         for row in self._rows_beyond(rest, limit, self.done_by(BLOCK_HIGH)):
             place, day = int(self.reader[row]), float(self.read_day[row])
             family = self.families[self.which[place]]
-            current = self.newest.tables.column("readings", "current_a")[row]
-            if flows(None if np.isnan(current) else float(current), family):
+            if flows(self._current(row), family):
                 continue
             volts = self.volts[row][: family.blocks]
             above = volts - others_v(volts)
@@ -199,6 +201,64 @@ class _Facts:
                 )
                 found[place] = Flag(LOW_UNDER_LOAD, text, grave=True)
         return found
+
+    def _current(self, row: int) -> float | None:
+        value = float(self.newest.tables.column("readings", "current_a")[row])
+        return None if np.isnan(value) else value
+
+    def others_low(self) -> dict[int, Flag]:
+        """Name a block that was not charged of late and in the newest reading lies as far down as brings the fault.
+
+        At rest or under load, of what was read after the newest charge.
+        """
+        states = self.newest.tables.words("readings", "state")
+        after = self.read_day > np.append(self.newest.day, np.nan)[self.reader]
+        found: dict[int, Flag] = {}
+        for state in ("discharge", "rest"):
+            rows = np.flatnonzero((self.reader >= 0) & after & np.asarray(states == state, dtype=np.bool_))
+            rows = rows[np.isfinite(self.volts[rows]).any(axis=1)]
+            rows = rows[np.argsort(self.read_day[rows], kind="stable")]
+            for place, row in dict(zip(self.reader[rows].tolist(), rows.tolist(), strict=True)).items():
+                family = self.families[self.which[place]]
+                if state == "rest" and flows(self._current(row), family):
+                    continue
+                limit = family.rest_spread_limit_v if state == "rest" else family.discharge_spread_limit_v
+                volts = self.volts[row][: family.blocks]
+                below = np.nan_to_num(others_v(volts) - volts)
+                below[self._charged_of_late(place)] = 0.0
+                block = int(np.argmax(below))
+                if np.round(below[block], VOLT_DECIMALS) >= limit:
+                    told = _rested_low if state == "rest" else _fell_low
+                    text = told(date_of(float(self.read_day[row])), block + 1, f"{below[block]:.2f}", f"{limit:g}")
+                    found[place] = Flag(OTHER_LOW, text, grave=True)
+        return found
+
+    def _charged_of_late(self, place: int) -> list[int]:
+        """Blocks charged at the visit of a pack's newest charge."""
+        since = self.newest.day[place] - VISIT / _DAY
+        return [b for row in self._topups(place) if self.charge_day[row] >= since for b in self.newest.blocks(int(row))]
+
+
+def _rested_low(day: str, block: int, volts: str, most: str) -> Said:
+    return say(
+        "On %(day)s block %(block)s, which was not charged, rested %(volts)s V below its peers, and %(most)s V brings "
+        "the fault: read all blocks again, and see to that block before it is driven.",
+        day=day,
+        block=block,
+        volts=volts,
+        most=most,
+    )
+
+
+def _fell_low(day: str, block: int, volts: str, most: str) -> Said:
+    return say(
+        "Under load on %(day)s block %(block)s, which was not charged, fell %(volts)s V below its peers, and %(most)s "
+        "V brings the fault: read all blocks again, and see to that block before it is driven.",
+        day=day,
+        block=block,
+        volts=volts,
+        most=most,
+    )
 
 
 def _block_ohm(family: PackFamily) -> float:

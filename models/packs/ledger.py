@@ -57,6 +57,7 @@ LEDGER: Final[Mapping[str, Standing]] = {
     "was-hot": _row("pack", "look"),
     "warm-pack": _row("pack", "look"),
     "damaged": _row("pack", "swap and look"),
+    "other-block-down": _row("block", "reading", "swap"),
     "not-its-volts": _row("pack", "reading"),
     "chemistry": _row("pack", "reading"),
     "reversed": _row("block", "cells", "swap"),

@@ -115,6 +115,8 @@ def until_words(item: Ranked, now: datetime, zone: ZoneInfo) -> str:
         return "look first"
     if item.unread:
         return "read first"
+    if item.unweighed:
+        return "forecast again first"
     if item.good_until is not None:
         return to_the_minute(item.good_until.astimezone(zone))
     assert item.no_reading_since is not None

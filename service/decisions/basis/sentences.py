@@ -43,11 +43,11 @@ def look_first_of(session: Session, case: OpenCase, now: datetime) -> list[str]:
     """Return what to look at before anybody goes by a stored forecast: its grave flags, its age, later readings."""
     row = None if case.forecast_id is None or not case.grave else session.get(IssuedForecast, case.forecast_id)
     flags = [] if row is None else [EvidenceFlag.model_validate(flag) for flag in row.answer["flags"]]
-    return [*look_first(flags), *_read_since(session, case, now), *unseen_since(case.seen_at, now)]
+    return [*look_first(flags), *read_since(session, case, now), *unseen_since(case.seen_at, now)]
 
 
-def _read_since(session: Session, case: OpenCase, now: datetime) -> list[str]:
-    """Say that the blocks were read after the moment from which the forecast counts."""
+def read_since(session: Session, case: OpenCase, now: datetime) -> list[str]:
+    """Say that the blocks were read after the moment from which the forecast counts: nobody is let go by it."""
     newest = session.scalar(
         select(func.max(Reading.time)).where(Reading.pack_id == case.pack_id, Reading.time.between(case.origin, now))
     )

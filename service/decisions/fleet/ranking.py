@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import base64
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Final
@@ -30,6 +30,7 @@ from service.decisions.fleet.parts import conditions_of
 from service.decisions.fleet.schemas import Order, Ranked, RankingAnswer, RankingRequest
 from service.decisions.fleet.week_cost import WeekCost
 from service.forecasting.issued.scores import ended, held_back, still_out, week_figures
+from service.records.unweighed import unweighed_packs
 from service.store.schema import Score, ScoreCurves
 
 OLD_AFTER: Final = timedelta(hours=36)
@@ -95,7 +96,8 @@ def rank_fleet(
         if len(rows) < wanted:
             part, after = part + 1, None
     shown = found[: asked.limit]
-    items = _read_on([row for _part, row in shown], now, dearer, capital)
+    unweighed = unweighed_packs(session, [row.pack_id for _part, row in shown])
+    items = _read_on([row for _part, row in shown], unweighed, now, dearer, capital)
     if asked.order in FALLING:
         # The store is in the order of the last scoring; a page of it is in that of today's figures.
         placed = list(zip(shown, items, strict=True))
@@ -122,7 +124,9 @@ def rank_fleet(
     )
 
 
-def _read_on(rows: Sequence[Any], now: datetime, dearer: float, capital: float) -> list[Ranked]:
+def _read_on(
+    rows: Sequence[Any], unweighed: Collection[str], now: datetime, dearer: float, capital: float
+) -> list[Ranked]:
     """Read some scores on to now: the chance is that of an order, of the returns and of a release at this moment."""
     known = [row for row in rows if to_go_by(row.origin, row.seen_at, now)]
     stored = StoredCurves.of(known, now)
@@ -139,7 +143,8 @@ def _read_on(rows: Sequence[Any], now: datetime, dearer: float, capital: float) 
                 as_of=now,
                 week_cost=None if chance is None or wait is None or held else chance * dearer - wait * capital,
                 week_return=chance,
-                good_until=None if silent or held else row.good_until,
+                good_until=None if silent or held or row.pack_id in unweighed else row.good_until,
+                unweighed=row.pack_id in unweighed,
                 no_reading_since=(row.seen_at or row.origin) if silent else None,
             )
         )

@@ -64,7 +64,7 @@ class Ranked(BaseModel):
     )
     good_until: datetime | None = Field(
         description="Last promised day: nine in ten such packs hold to this moment, whole days after the forecast. "
-        "Null where that is past, or where `grave` or `unread`."
+        "Null where that is past, or where `grave`, `unread` or `unweighed`."
     )
     no_reading_since: datetime | None = Field(
         description="Its newest record, where what was promised then is used up, or which is more than 30 days old: "
@@ -72,6 +72,10 @@ class Ranked(BaseModel):
     )
     grave: bool = Field(description="Its forecast is not to be gone by before what it warns of is looked at.")
     unread: bool = Field(description="Nobody read it at rest since its charge: it is read before it is driven.")
+    unweighed: bool = Field(
+        description="Something is recorded of it that its forecast does not know: forecast it again first. The figures "
+        "are those of before."
+    )
     forecast_id: int
     as_of: datetime = Field(description="Moment from which the week counts: now.")
 

@@ -144,6 +144,32 @@ def test_an_overcharge_is_not_forgotten_under_gentle_charges_however_many(gentle
     assert found(history) & {"overcharge", "charges-unweighed"}
 
 
+@pytest.mark.parametrize(("state", "down"), [("rest", 0.6), ("rest", 0.9), ("discharge", 1.0), ("discharge", 1.7)])
+def test_a_block_that_was_not_charged_and_is_down_is_told_until_it_reads_level_again(state, down):
+    """The forecast stayed the same to the last digit, and let the car go for two days."""
+
+    def reading(hours: float, off: float) -> BlockReading:
+        level = read(hours, 13.1 if state == "rest" else 11.2, state)
+        return level.model_copy(
+            update={"block_v": tuple(v - off if block == 8 else v for block, v in enumerate(level.block_v))}
+        )
+
+    facts = (BEFORE, charge(0), AFTER)
+    assert "other-block-down" not in found(pack("gravel-14", *facts, reading(40, 0.1)))
+    (flag,) = [
+        flag
+        for flag in charge_warnings(pack("gravel-14", *facts, reading(40, down)), FAMILIES["gravel-14"])
+        if flag.code == "other-block-down"
+    ]
+    assert "block 9" in flag.text
+    assert f"{down:.2f} V below" in flag.text
+    assert "other-block-down" not in found(pack("gravel-14", *facts, reading(40, down), reading(60, 0.1)))
+
+
+def test_the_block_that_was_charged_is_none_of_those():
+    assert "other-block-down" not in found(pack("gravel-14", BEFORE, charge(0), read(17, 12.3)))
+
+
 def test_a_lithium_cell_below_its_floor_is_lifted_by_no_measurement():
     facts = (read(-5, 3.0, family="loess-28"), read(60, 7.4, family="loess-28", inspected="cells"))
     (stop,) = [stop for stop in stops_of(pack("loess-28", *facts), FAMILIES["loess-28"]) if stop.code == "below-floor"]

@@ -28,7 +28,7 @@ def out(filled):
 
 def test_the_command_line_says_of_a_car_read_today_what_its_page_says(out, clock):
     """It said "no reading since" today, of a car read this morning."""
-    item = Ranked.model_construct(grave=False, unread=False, good_until=None, no_reading_since=clock())
+    item = Ranked.model_construct(grave=False, unread=False, unweighed=False, good_until=None, no_reading_since=clock())
     assert until_words(item, clock(), ZoneInfo("UTC")) == "not even one day can be promised"
     assert unread(clock(), clock(), ZoneInfo("UTC")) == until_words(item, clock(), ZoneInfo("UTC"))
     later = clock() + timedelta(days=2)
@@ -113,6 +113,37 @@ def test_a_reading_later_than_the_forecast_is_said_before_anybody_goes_by_it(out
     assert said in out.post(f"{VAN}/orders", json={}).json()["first"]
     assert out.post(f"{VAN}/forecasts", json={}).status_code == 201
     assert said not in out.post(f"{VAN}/release", json={"in_days": 7}).json()["first"]
+
+
+def test_nobody_is_let_go_by_a_forecast_that_does_not_know_the_newest_reading(out, clock):
+    """A block fell far under load after the forecast was kept: the release promised a day, the ranking another."""
+    clock.now = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
+    level = {"pack_id": "MB-VAN-07", "time": "2026-03-04T08:30:00Z", "state": "rest", "block_v": [13.0] * 14}
+    assert out.post("/v1/readings", json=level).status_code == 201
+    assert out.post(f"{VAN}/forecasts", json={}).status_code == 201
+    by_figures = out.post(f"{VAN}/release", json={"in_days": 1}).json()
+    assert by_figures["get_there"] is not None or "not even one day" in by_figures["first"][0]
+    (item,) = out.get("/v1/fleet/ranking", params=COSTS).json()["items"]
+    assert not item["unweighed"]
+    volts = [11.2] * 13 + [10.2]
+    load = {
+        "pack_id": "MB-VAN-07",
+        "time": "2026-03-04T10:30:00Z",
+        "state": "discharge",
+        "current_a": 18,
+        "block_v": volts,
+    }
+    assert out.post("/v1/readings", json=load).status_code == 201
+    told = out.post(f"{VAN}/release", json={"in_days": 1}).json()
+    assert told["get_there"] is told["good_until"] is told["km"]["middle"] is None
+    assert "Keep a new forecast first" in told["sentence"]
+    assert told["first"].count(told["first"][0]) == 1
+    assert not any("Promise it until" in one for one in told["conditions"])
+    (item,) = out.get("/v1/fleet/ranking", params=COSTS).json()["items"]
+    assert item["unweighed"]
+    assert item["good_until"] is None
+    flags = out.post(f"{VAN}/forecasts", json={}).json()["answer"]["withheld_by"]
+    assert "other-block-down" in flags
 
 
 GRAVE = "Do not go by these figures before this is looked at: Put in 4.6 Ah"
