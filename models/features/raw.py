@@ -17,7 +17,7 @@ from models.features.derived import RawFeatures, RowFamilies, derive
 from models.features.information import INFORMATION, VISITS, add_up, apparent_missing, days_of_loss
 from models.packs.contradictions import Contradicted, FamilyLimits, contradicted
 from models.packs.draw_down import HELD_MOST_C, draw_down_rows
-from models.packs.tables import SECONDS_PER_DAY, VOLT_DECIMALS, HistoryTables, block_columns, to_days
+from models.packs.tables import SECONDS_PER_DAY, HistoryTables, to_days
 from models.physics.cell_curves import ocv_v, resistance_mohm, soc_from_rest
 from models.physics.imbalance import (
     AGED_RESISTANCE,
@@ -346,13 +346,7 @@ def used_readings(tables: HistoryTables) -> NDArray[np.bool_]:
 def _volts(tables: HistoryTables) -> Floats:
     """Return the block voltages of the readings in order, V, shape (rows, blocks)."""
 
-    def made() -> Floats:
-        # Single-precision tables and files with a few decimals must give the same features: trees split on the last
-        # digit.
-        volts = tables.readings[block_columns(tables.readings)].to_numpy(np.float64)
-        return np.asarray(np.round(volts[_Facts.of(tables, "readings").order], VOLT_DECIMALS))
-
-    return tables.once("block voltages in order", made)
+    return tables.once("block voltages in order", lambda: tables.volts()[_Facts.of(tables, "readings").order])
 
 
 def _contradicted(tables: HistoryTables) -> Contradicted:

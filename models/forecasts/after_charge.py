@@ -8,7 +8,7 @@ from models.base.arrays import Floats
 from models.forecasts.newest_topups import NewestTopUps
 from models.packs.contradictions import WITHIN_S
 from models.packs.stops.known import BEFORE_DRIVING
-from models.packs.tables import SECONDS_PER_DAY, VOLT_DECIMALS, block_columns
+from models.packs.tables import SECONDS_PER_DAY
 
 
 def after_charge(newest: NewestTopUps) -> tuple[Floats, Floats, Floats, Floats]:
@@ -20,8 +20,8 @@ def after_charge(newest: NewestTopUps) -> tuple[Floats, Floats, Floats, Floats]:
     """
     tables, end_day = newest.tables, newest.day
     read_v, read_day = np.full(len(newest), np.nan), np.full(len(newest), np.nan)
-    reads, columns = tables.readings, block_columns(tables.readings)
-    if len(reads) and columns:
+    volts = tables.volts()
+    if volts.size:
         first = [int(str(b).split(" ", 1)[0]) - 1 for b in tables.words("topups", "blocks")]
         block = np.array([*first, -1], dtype=np.intp)[newest.rows]
         of = newest.owner("readings")
@@ -29,9 +29,8 @@ def after_charge(newest: NewestTopUps) -> tuple[Floats, Floats, Floats, Floats]:
         since = day - np.append(end_day, np.nan)[of]
         soon = (since >= 0) & (since * SECONDS_PER_DAY <= BEFORE_DRIVING.total_seconds())
         rows = np.flatnonzero(soon & (tables.words("readings", "state") == "rest"))
-        rows = rows[(block[of[rows]] >= 0) & (block[of[rows]] < len(columns))]
-        # As single histories hold them: else the last digit told hangs on how a table is stored.
-        volts = np.round(reads[columns].to_numpy(np.float64)[rows, block[of[rows]]], VOLT_DECIMALS)
+        rows = rows[(block[of[rows]] >= 0) & (block[of[rows]] < volts.shape[1])]
+        volts = volts[rows, block[of[rows]]]
         rows, volts = rows[~np.isnan(volts)], volts[~np.isnan(volts)]
         last_first = np.argsort(-day[rows], kind="stable")
         read_v[of[rows[last_first]]], read_day[of[rows[last_first]]] = volts[last_first], day[rows[last_first]]

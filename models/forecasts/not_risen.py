@@ -11,7 +11,6 @@ from models.base.arrays import Floats, Rows
 from models.forecasts.newest_topups import NewestTopUps
 from models.packs.family import PackFamily
 from models.packs.stops.known import BEFORE_DRIVING, LOOK_AFTER, VISIT
-from models.packs.tables import VOLT_DECIMALS, block_columns
 
 NO_RISE_SHARE: Final = 0.3
 """A rise under this share of the least expected is no rise to speak of. Our choice."""
@@ -52,7 +51,6 @@ def not_risen(newest: NewestTopUps, error_v_per_cell: float) -> dict[int, list[N
         module was swapped since, or of a pack that somebody looked over since.
     """
     tables = newest.tables
-    columns = block_columns(tables.readings)
     charge, end = tables.column("topups", "charge_ah"), tables.days("topups")
     owner, reader, day = newest.owner("topups"), newest.owner("readings"), tables.days("readings")
     visit = newest.day - VISIT / _DAY
@@ -78,13 +76,10 @@ def not_risen(newest: NewestTopUps, error_v_per_cell: float) -> dict[int, list[N
     both = (reader[before] == owner[rows]) & (day[before] <= start) & (day[before] >= start - VISIT / _DAY)
     both &= (reader[after] == owner[rows]) & (day[after] >= end[rows])
     rows, before, after = rows[both], before[both], after[both]
-    charged = np.zeros((len(rows), len(columns)), dtype=np.bool_)
-    for at, text in enumerate(tables.words("topups", "blocks")[rows]):
-        charged[at, [int(block) - 1 for block in str(text).split()]] = True
-    of_visit = np.zeros((len(newest), len(columns)), dtype=np.bool_)
+    volts = tables.volts()[after] - tables.volts()[before]
+    charged = tables.topped()[rows, : volts.shape[1]]
+    of_visit = np.zeros((len(newest), volts.shape[1]), dtype=np.bool_)
     np.logical_or.at(of_visit, owner[rows], charged)
-    volts = np.round(tables.readings[columns].to_numpy(np.float64), VOLT_DECIMALS)
-    volts = volts[after] - volts[before]
     others = np.where(of_visit[owner[rows]], np.nan, volts)
     some = ~np.isnan(others).all(axis=1)
     rise = np.full(volts.shape, np.nan)

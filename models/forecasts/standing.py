@@ -18,7 +18,7 @@ from models.packs.family import PackFamily
 from models.packs.ledger import LEDGER
 from models.packs.stops.cells import NOTHING_CELL_V
 from models.packs.stops.known import BEFORE_DRIVING, LOOK_AFTER, VISIT, others_v
-from models.packs.tables import VOLT_DECIMALS, block_columns, date_of
+from models.packs.tables import VOLT_DECIMALS, date_of
 from models.physics.cell_curves import resistance_mohm
 
 BLOCK_HIGH: Final = "block-high"
@@ -65,8 +65,14 @@ class _Facts:
 
     @cached_property
     def volts(self) -> Floats:
-        reads = self.newest.tables.readings
-        return np.asarray(np.round(reads[block_columns(reads)].to_numpy(np.float64), VOLT_DECIMALS))
+        return self.newest.tables.volts()
+
+    def _blocks_of(self, topups: Bools) -> Bools:
+        """Which blocks of each pack were charged by some of its top-ups, shape (n, columns of volts)."""
+        rows = np.flatnonzero(topups & (self.charged >= 0))
+        named = np.zeros((len(self.newest), self.volts.shape[1]), dtype=np.bool_)
+        np.logical_or.at(named, self.charged[rows], self.newest.tables.topped()[rows, : named.shape[1]])
+        return named
 
     @cached_property
     def which(self) -> Rows:
@@ -122,9 +128,8 @@ class _Facts:
         Within a day and a half of its charge it may stand by its hysteresis higher.
         """
         rest = np.asarray(self.newest.tables.words("readings", "state") == "rest", dtype=np.bool_)
-        limit = np.array([f.rest_spread_limit_v for f in self.families])[self.which]
         found: dict[int, Flag] = {}
-        for row in self._rows_beyond(rest, limit, self.done_by(BLOCK_HIGH)):
+        for row in self._charged_above(rest, self.done_by(BLOCK_HIGH)):
             place, day = int(self.reader[row]), float(self.read_day[row])
             family = self.families[self.which[place]]
             if flows(self._current(row), family):
@@ -151,15 +156,20 @@ class _Facts:
                     found[place] = Flag(BLOCK_HIGH, text, grave=True)
         return found
 
-    def _rows_beyond(self, rows: Bools, limit: Floats, until: Floats) -> Rows:
-        """Rows that were not seen to and whose highest block lies further above the lowest, the newest last."""
-        own = np.flatnonzero(rows & (self.reader >= 0) & (np.append(self.newest.day, np.nan)[self.reader] > -np.inf))
+    def _charged_above(self, rows: Bools, until: Floats) -> Rows:
+        """Rows not seen to in which some block charged ever lies that far above the lowest of all, the newest last.
+
+        No median of the others lies lower than that one.
+        """
+        own = np.flatnonzero(rows & (self.reader >= 0))
         own = own[self.read_day[own] > until[self.reader[own]]]
-        if not len(own):
-            return own
-        high = np.nan_to_num(self.volts[own], nan=-np.inf).max(axis=1)
-        low = np.nan_to_num(self.volts[own], nan=np.inf).min(axis=1)
-        own = own[high - low > limit[self.reader[own]]]
+        if not self.volts[own].size:
+            return own[:0]
+        limit = np.array([f.rest_spread_limit_v for f in self.families])[self.which]
+        charged = self._blocks_of(np.ones(len(self.charged), dtype=np.bool_))[self.reader[own]]
+        high = np.where(charged, self.volts[own], -np.inf)
+        above = np.fmax.reduce(high, axis=1) - np.fmin.reduce(self.volts[own], axis=1)
+        own = own[above > limit[self.reader[own]]]
         return np.asarray(own[np.argsort(self.read_day[own], kind="stable")])
 
     def low_under_load(self) -> dict[int, Flag]:
@@ -218,14 +228,17 @@ class _Facts:
             rows = np.flatnonzero((self.reader >= 0) & after & np.asarray(states == state, dtype=np.bool_))
             rows = rows[np.isfinite(self.volts[rows]).any(axis=1)]
             rows = rows[np.argsort(self.read_day[rows], kind="stable")]
-            for place, row in dict(zip(self.reader[rows].tolist(), rows.tolist(), strict=True)).items():
+            newest = np.full(len(self.newest), -1)
+            newest[self.reader[rows]] = rows
+            for place in self._some_far_below(newest, state).tolist():
+                row = int(newest[place])
                 family = self.families[self.which[place]]
                 if state == "rest" and flows(self._current(row), family):
                     continue
-                limit = family.rest_spread_limit_v if state == "rest" else family.discharge_spread_limit_v
+                limit = _limit_v(family, state)
                 volts = self.volts[row][: family.blocks]
                 below = np.nan_to_num(others_v(volts) - volts)
-                below[self._charged_of_late(place)] = 0.0
+                below[self._charged_of_late[place, : family.blocks]] = 0.0
                 block = int(np.argmax(below))
                 if np.round(below[block], VOLT_DECIMALS) >= limit:
                     told = _rested_low if state == "rest" else _fell_low
@@ -233,10 +246,28 @@ class _Facts:
                     found[place] = Flag(OTHER_LOW, text, grave=True)
         return found
 
-    def _charged_of_late(self, place: int) -> list[int]:
-        """Blocks charged at the visit of a pack's newest charge."""
-        since = self.newest.day[place] - VISIT / _DAY
-        return [b for row in self._topups(place) if self.charge_day[row] >= since for b in self.newest.blocks(int(row))]
+    def _some_far_below(self, rows: Rows, state: str) -> Rows:
+        """Places of packs of which one row each has a block not charged of late that far below the highest of all.
+
+        No median of the others lies higher than that one.
+        """
+        place = np.flatnonzero(rows >= 0)
+        if not self.volts[rows[place]].size:
+            return place[:0]
+        low = np.where(self._charged_of_late[place], np.inf, self.volts[rows[place]])
+        below = np.fmax.reduce(self.volts[rows[place]], axis=1) - np.fmin.reduce(low, axis=1)
+        limit = np.array([_limit_v(f, state) for f in self.families])[self.which[place]]
+        return np.asarray(place[below >= limit - 10.0**-VOLT_DECIMALS])
+
+    @cached_property
+    def _charged_of_late(self) -> Bools:
+        """Blocks charged at the visit of each pack's newest charge, shape (n, columns of volts)."""
+        since = np.append(self.newest.day, np.nan)[self.charged] - VISIT / _DAY
+        return self._blocks_of(self.charge_day >= since)
+
+
+def _limit_v(family: PackFamily, state: str) -> float:
+    return family.rest_spread_limit_v if state == "rest" else family.discharge_spread_limit_v
 
 
 def _rested_low(day: str, block: int, volts: str, most: str) -> Said:

@@ -163,6 +163,32 @@ class HistoryTables:
 
         return self.once(f"{table} in days", read)
 
+    def volts(self) -> Floats:
+        """Return the block voltages of the readings, V, shape (rows, blocks); NaN where not read. Not to be written to.
+
+        Rounded as single histories hold them: single precision and a file with a few decimals give the same figures.
+        """
+
+        def read() -> Floats:
+            values = self.readings[block_columns(self.readings)].to_numpy(np.float64)
+            return np.asarray(np.round(values, VOLT_DECIMALS))
+
+        return self.once("block volts", read)
+
+    def topped(self) -> Bools:
+        """Return which blocks each top-up names, shape (rows, most blocks of any family or reading). Not to be written to."""
+
+        def read() -> Bools:
+            width = max((family.blocks for family in self.families.values()), default=0)
+            width = max(width, len(block_columns(self.readings)))
+            place, written = pd.factorize(self.words("topups", "blocks"))
+            named = np.zeros((len(written), width), dtype=np.bool_)
+            for row, blocks in enumerate(written):
+                named[row, [int(block) - 1 for block in str(blocks).split()]] = True
+            return named[place]
+
+        return self.once("blocks topped", read)
+
     def codes(self, table: str) -> Rows:
         """Return the place among the packs of each row of a table. Not to be written to."""
 
