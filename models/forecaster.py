@@ -142,9 +142,9 @@ class Forecaster(FittedCurves):
         moments : DataFrame
             ``pack_id`` and ``origin`` (UTC).
         """
-        return self._batch(*with_inferred_topups(tables), moments)
+        return self._batch(tables, *with_inferred_topups(tables), moments)
 
-    def _batch(self, full: HistoryTables, inferred: set[str], moments: pd.DataFrame) -> Forecasts:
+    def _batch(self, known: HistoryTables, full: HistoryTables, inferred: set[str], moments: pd.DataFrame) -> Forecasts:
         count, seen, origin = len(moments), last_seen(full, moments), to_days(moments["origin"])
         unseen = np.maximum(np.nan_to_num(origin - seen), 0.0)
         # Promises rest on what was known at the newest record, under the plans known by the origin. Both are read.
@@ -186,6 +186,7 @@ class Forecaster(FittedCurves):
             reachable=np.array([found is None for found in nonsense(X)], dtype=np.bool_),
             inferred=moments["pack_id"].isin(inferred).to_numpy(),
             block=block,
+            known=known,
         )
 
     def forecast_each(
@@ -216,9 +217,10 @@ class Forecaster(FittedCurves):
         asked = every[~every["pack_id"].isin(errors)].reset_index(drop=True)
         known = known_at(tables, asked)
         errors |= ended_packs(known) | ended_packs(tables.of_packs(set(asked["pack_id"]) & standing))
-        topped = {*with_inferred_topups(known)[0].topups["pack_id"], *errors}
+        full, inferred = with_inferred_topups(known)
+        topped = {*full.topups["pack_id"], *errors}
         errors |= {pack_id: no_topup() for pack_id in asked["pack_id"][~asked["pack_id"].isin(topped)]}
-        batch = self.forecast_batch(known, asked[~asked["pack_id"].isin(errors)].reset_index(drop=True))
+        batch = self._batch(known, full, inferred, asked[~asked["pack_id"].isin(errors)].reset_index(drop=True))
         strange = ~batch.reachable
         for pack_id, said in zip(batch.moments["pack_id"][strange], nonsense(batch.X[strange]), strict=True):
             errors[pack_id] = _out_of_reach(said)
@@ -411,10 +413,10 @@ class Forecaster(FittedCurves):
         if full.topups.empty:
             raise no_topup()
         moments = pd.DataFrame({"pack_id": [history.pack_id], "origin": pd.to_datetime([origin], utc=True)})
-        batch = self._batch(full, inferred, moments)
+        batch = self._batch(tables, full, inferred, moments)
         if (impossible := nonsense(batch.X)[0]) is not None:
             raise _out_of_reach(impossible)
-        flags = flags_of_end(history, known) + self.flags(tables, batch)[0]
+        flags = flags_of_end(history, known) + self.flags(batch)[0]
         if at is not None and len(known.readings) + len(known.topups) < len(history.readings) + len(history.topups):
             flags += (
                 Flag("later-facts-ignored", say("Readings or top-ups after the moment of the forecast were not used.")),
@@ -447,21 +449,19 @@ class Forecaster(FittedCurves):
         """Outcomes of a workshop's own that every forecast rests on, beside simulated packs."""
         return 0 if self.own is None else self.own.outcomes
 
-    def flags(self, tables: HistoryTables, batch: Forecasts) -> list[tuple[Flag, ...]]:
+    def flags(self, batch: Forecasts) -> list[tuple[Flag, ...]]:
         """Say what the reader of each forecast should know of its evidence.
 
         Parameters
         ----------
-        tables : HistoryTables
-            What was known at the moments, of each of which there is one a pack.
         batch : Forecasts
-            Made from them.
+            One moment a pack, and facts after it are not among `batch.known`.
 
         Returns
         -------
         list of tuple of Flag, length len(batch)
         """
-        packs = batch.moments["pack_id"]
+        packs, tables = batch.moments["pack_id"], batch.known
         told = flags_of(batch.X, self.seen, batch.inferred, batch.surplus, noted_in(tables, batch.moments))
         earlier = flags_of_earlier_charges(tables, batch.moments)
         unused = _flags_of_unused(tables, packs)

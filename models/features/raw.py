@@ -170,12 +170,6 @@ def _pairs(start: Rows, end: Rows) -> tuple[Rows, Rows]:
     return moment, row.astype(np.intp)
 
 
-def topped_blocks(blocks: pd.Series[Any]) -> Rows:
-    """Return the (first) block of each top-up from its ``blocks``, counted from 0. Shape (n,)."""
-    text = blocks.to_numpy(dtype=object)
-    return np.array([int(str(b).split(" ", 1)[0]) - 1 for b in text], dtype=np.intp)
-
-
 def feature_frame(tables: HistoryTables, moments: pd.DataFrame) -> pd.DataFrame:
     """Compute the feature table.
 
@@ -227,10 +221,6 @@ def _families(tables: HistoryTables) -> tuple[list[str], Rows]:
     return tables.once("families by pack", made)
 
 
-def _first_blocks(tables: HistoryTables) -> Rows:
-    return tables.once("first blocks", lambda: topped_blocks(tables.topups["blocks"]))
-
-
 def _moments(tables: HistoryTables, moments: pd.DataFrame, topups: _Facts) -> _Moments:
     code = tables.pack_index().get_indexer(pd.Index(moments["pack_id"])).astype(np.intp)
     origin = np.round(to_days(moments["origin"]) * SECONDS_PER_DAY).astype(np.int64)
@@ -248,7 +238,7 @@ def _moments(tables: HistoryTables, moments: pd.DataFrame, topups: _Facts) -> _M
         earlier=earlier,
         topped_at=topups.second[end - 1],
         previous_at=np.where(earlier > 0, topups.second[previous], _EARLIEST),
-        block=_first_blocks(tables)[last],
+        block=tables.first_blocks()[last],
     )
 
 
@@ -345,7 +335,6 @@ def used_readings(tables: HistoryTables) -> NDArray[np.bool_]:
 
 def _volts(tables: HistoryTables) -> Floats:
     """Return the block voltages of the readings in order, V, shape (rows, blocks)."""
-
     return tables.once("block voltages in order", lambda: tables.volts()[_Facts.of(tables, "readings").order])
 
 
@@ -554,7 +543,7 @@ def _earlier(out: dict[str, Floats], tables: HistoryTables, at: _Moments, topups
     last_hold[moment] = hold  # the last earlier top-up wins
     out["shortest_hold_days"], out["last_hold_days"] = shortest, last_hold
     has = at.earlier > 0
-    same = _first_blocks(tables)[at.previous_topup] == at.block
+    same = tables.first_blocks()[at.previous_topup] == at.block
     out["last_same_block"] = np.where(has, same, np.nan)
     stored = _column(tables, "topups", "charge_ah", at.previous_topup) * at.packs.of(lambda f: f.coulombic_efficiency)
     share = stored / at.packs.of(lambda f: f.rated_ah)

@@ -22,8 +22,7 @@ def after_charge(newest: NewestTopUps) -> tuple[Floats, Floats, Floats, Floats]:
     read_v, read_day = np.full(len(newest), np.nan), np.full(len(newest), np.nan)
     volts = tables.volts()
     if volts.size:
-        first = [int(str(b).split(" ", 1)[0]) - 1 for b in tables.words("topups", "blocks")]
-        block = np.array([*first, -1], dtype=np.intp)[newest.rows]
+        block = np.append(tables.first_blocks(), -1)[newest.rows]
         of = newest.owner("readings")
         day = tables.days("readings")
         since = day - np.append(end_day, np.nan)[of]

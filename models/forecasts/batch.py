@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from models.base.arrays import Floats
 from models.base.errors import TideoverError
+from models.packs.tables import HistoryTables
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,8 @@ class Forecasts:
         The top-up was inferred.
     block : int array, shape (n,)
         The (first) block of the newest top-up, from 1.
+    known : HistoryTables
+        What was known at the moments, as recorded; other packs may be among them.
     """
 
     moments: pd.DataFrame
@@ -58,6 +61,7 @@ class Forecasts:
     reachable: NDArray[np.bool_]
     inferred: NDArray[np.bool_]
     block: NDArray[np.intp]
+    known: HistoryTables
 
     def __len__(self) -> int:
         return len(self.survival)
@@ -80,6 +84,7 @@ class Forecasts:
             reachable=self.reachable[rows],
             inferred=self.inferred[rows],
             block=self.block[rows],
+            known=self.known,
         )
 
 

@@ -15,10 +15,11 @@ from models.features.raw import raw_features
 from models.forecasts.flags import flags_of_charges
 from models.forecasts.forecast import Flag
 from models.forecasts.newest_topups import NewestTopUps
-from models.forecasts.noted import noted_in
+from models.forecasts.noted import charges_noted_in
+from models.forecasts.suspect_charges import may_warn
 from models.packs.ledger import LEDGER
 from models.packs.stops.known import LOOK_AFTER
-from models.packs.tables import SECONDS_PER_DAY, HistoryTables, date_of, from_days, known_at
+from models.packs.tables import SECONDS_PER_DAY, HistoryTables, date_of, from_days, known_at, to_days
 
 _WARNED: Final = {
     "overcharge": say("more may have gone in than was missing"),
@@ -63,11 +64,14 @@ def flags_of_earlier_charges(tables: HistoryTables, moments: pd.DataFrame) -> li
     np.maximum.at(looked, reader[own], read_day[own] - LOOK_AFTER / timedelta(days=1))
     for pack, count in _unweighed(newest, rows[age > MOST_EARLIER], looked).items():
         found[pack].append(_too_many(count))
-    for number in range(1, min(int(age.max()), MOST_EARLIER) + 1):
-        place = np.flatnonzero(age == number)
-        ends = day[rows[place - 1]] - 1 / SECONDS_PER_DAY
-        place, ends = place[kept := day[rows[place]] <= ends], ends[kept]
-        asked = rows[place]
+    weighed = np.flatnonzero((age > 0) & (age <= MOST_EARLIER))
+    ends_of = day[rows[weighed - 1]] - 1 / SECONDS_PER_DAY
+    weighed, ends_of = weighed[kept := day[rows[weighed]] <= ends_of], ends_of[kept]
+    kept = may_warn(newest, rows[weighed], to_days(from_days(ends_of)))  # as `known_at` is asked below
+    weighed, ends_of = weighed[kept], ends_of[kept]
+    for number in np.unique(age[weighed]):
+        of_age = age[weighed] == number
+        asked, ends = rows[weighed[of_age]], ends_of[of_age]
         # What was read of the pack before the next charge, and is not seen to by a look before.
         last = day[asked].copy()
         of = np.full(len(newest), -1)
@@ -83,7 +87,7 @@ def flags_of_earlier_charges(tables: HistoryTables, moments: pd.DataFrame) -> li
         then = pd.DataFrame({"pack_id": newest.packs[owner[asked]], "origin": from_days(ends)})
         known = known_at(tables, then)
         raw = raw_features(known, then)
-        told = flags_of_charges(derive(raw), surplus_share(raw), noted_in(known, then))
+        told = flags_of_charges(derive(raw), surplus_share(raw), charges_noted_in(known, then))
         for row, flags in zip(asked, told, strict=True):
             pack = int(owner[row])
             warned = [flag for flag in flags if flag.grave and flag.code in _WARNED]

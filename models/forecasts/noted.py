@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pandas as pd
 
 from models.forecasts.after_charge import after_charge
@@ -27,6 +29,15 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
         Columns ``pack_id`` and ``origin``.
     """
     newest = NewestTopUps(tables, pd.Index(moments["pack_id"]))
+    return replace(_of_charges(newest, tables, moments), standing=standing(newest))
+
+
+def charges_noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
+    """Return what `noted_in` does but for what stands of any time, which a charge before the newest is not asked."""
+    return _of_charges(NewestTopUps(tables, pd.Index(moments["pack_id"])), tables, moments)
+
+
+def _of_charges(newest: NewestTopUps, tables: HistoryTables, moments: pd.DataFrame) -> Noted:
     code, code_state, figures, resistances = told_by_controller(newest)
     frost_c, unread = frost_near_charge(newest)
     return Noted(
@@ -45,6 +56,6 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
         not_risen=not_risen(newest, 1e-3 * LEVEL_MV_PER_CELL),
         charged_again=charged_again(newest),
         charge_unread=unread,
-        standing=standing(newest),
+        standing={},
         looked_since=newest.looked_since,
     )

@@ -21,7 +21,7 @@ from sklearn.isotonic import IsotonicRegression
 from models.base.arrays import Floats, Rows
 from models.base.day_grid import DAYS, HORIZON_DAYS, days_of_return, survival_at
 from models.base.errors import BadInput
-from models.features.raw import feature_frame, topped_blocks
+from models.features.raw import feature_frame
 from models.forecasts.forecast import Flag, Forecast
 from models.interventions.ensemble import ensemble_of, reconciled_weights
 from models.interventions.forward_runs import Ready, run_plans
@@ -195,7 +195,7 @@ def recheck_plan(
     if not days:
         return RecheckPlan(forecast, risk, limit, None, 0.0, (), (), ensemble.effective, ())
     seen: dict[int, _Seen] = {}
-    packs, block = ensemble.ready, int(topped_blocks(tables.topups["blocks"].iloc[[-1]])[0])
+    packs, block = ensemble.ready, int(tables.first_blocks()[-1])
 
     def read(step: int, _: Rows, run: Rows, state: PackState, use: UseProcess) -> None:
         here = Ready(packs.family, state, use, packs.day[run], packs.block[run])

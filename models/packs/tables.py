@@ -176,7 +176,7 @@ class HistoryTables:
         return self.once("block volts", read)
 
     def topped(self) -> Bools:
-        """Return which blocks each top-up names, shape (rows, most blocks of any family or reading). Not to be written to."""
+        """Return which blocks each top-up names, shape (rows, most blocks of a family). Not to be written to."""
 
         def read() -> Bools:
             width = max((family.blocks for family in self.families.values()), default=0)
@@ -188,6 +188,16 @@ class HistoryTables:
             return named[place]
 
         return self.once("blocks topped", read)
+
+    def first_blocks(self) -> Rows:
+        """Return the block that each top-up names first, from 0. Shape (rows,). Not to be written to."""
+
+        def read() -> Rows:
+            place, written = pd.factorize(self.words("topups", "blocks"))
+            first = np.array([int(str(blocks).split(" ", 1)[0]) - 1 for blocks in written], dtype=np.intp)
+            return first[place]
+
+        return self.once("first blocks", read)
 
     def codes(self, table: str) -> Rows:
         """Return the place among the packs of each row of a table. Not to be written to."""

@@ -23,16 +23,18 @@ from models.packs.tables import (
     block_columns,
     from_days,
     histories_of,
-    known_at,
     last_facts,
     tables_from_histories,
     to_days,
 )
+from tests.cases.harmed import harmed
 from tests.cases.packs import history_of_case
 from training.files.families import load_families
 
 FAMILIES = load_families()
 CASES = [json.loads(line) for line in Path("tests/cases/bench/stops.jsonl").read_text().splitlines()]
+OF_THE_PAST = ("ended-since", "later-facts-ignored")
+"""Codes of what is told of a question about the past alone."""
 
 
 @pytest.fixture(scope="module")
@@ -43,6 +45,7 @@ def forecaster(small_trained) -> Forecaster:
 def same_one_by_one(forecaster: Forecaster, tables: HistoryTables, moments: pd.DataFrame | None = None) -> list[str]:
     """Hold a batch against single forecasts; return what was refused."""
     batch, refused = forecaster.forecast_each(tables, moments)
+    flags = forecaster.flags(batch)
     row_of = {pack_id: row for row, pack_id in enumerate(batch.moments["pack_id"])}
     errors = {r.pack_id: r.error for r in refused}
     assert [*errors, *row_of] == list(dict.fromkeys([*errors, *row_of]))
@@ -71,6 +74,7 @@ def same_one_by_one(forecaster: Forecaster, tables: HistoryTables, moments: pd.D
             np.testing.assert_allclose(told, mine[row], rtol=0, atol=1e-9)
         np.testing.assert_allclose(list(one.kinds.values()), batch.kinds[row], rtol=0, atol=1e-9)
         assert (one.group, one.widening) == (batch.group[row], batch.widening[row])
+        assert flags[row] == tuple(flag for flag in one.flags if flag.code not in OF_THE_PAST)
     assert {p: (type(e), str(e)) for p, e in errors.items()} == {p: (type(e), str(e)) for p, e in said.items()}
     return [str(error) for error in errors.values()]
 
@@ -130,6 +134,12 @@ def spoiled(tables: HistoryTables, rng: np.random.Generator) -> HistoryTables:
     return replace(tables, packs=packs, readings=readings, topups=topups, outcomes=outcomes)
 
 
+@pytest.mark.parametrize("seed", [5, 6])
+def test_what_earlier_charges_did_is_told_in_bulk_as_it_is_of_one(small_cohort, forecaster, seed):
+    packs = small_cohort.tables.packs["pack_id"].iloc[100 * seed : 100 * seed + 80]
+    same_one_by_one(forecaster, harmed(small_cohort.tables.of_packs(packs), seed))
+
+
 def test_as_things_stand_what_ended_since_is_refused(small_cohort, forecaster):
     tables = small_cohort.tables.of_packs(small_cohort.tables.packs["pack_id"].iloc[::5])
     refused = same_one_by_one(forecaster, tables)
@@ -168,9 +178,8 @@ def test_some_as_things_stand_and_some_at_a_moment(small_cohort, forecaster, see
     moments = pd.DataFrame({"pack_id": [history.pack_id for history in known], "origin": origins})
     batch, refused = forecaster.forecast_each(tables, moments)
     said: dict[str, tuple[type, str]] = {}
-    facts = known_at(tables, batch.moments)
     row_of = {pack_id: row for row, pack_id in enumerate(batch.moments["pack_id"])}
-    flags = forecaster.flags(facts, batch)
+    flags = forecaster.flags(batch)
     for history, moment in zip(known, at, strict=True):
         try:
             alone = forecaster.forecast(history, moment, family=FAMILIES.get(history.family))
@@ -178,8 +187,7 @@ def test_some_as_things_stand_and_some_at_a_moment(small_cohort, forecaster, see
             said[history.pack_id] = (type(error), str(error))
             continue
         row = row_of[history.pack_id]
-        # That an end or later facts are known is told of a question about the past alone.
-        mine = [flag for flag in alone.flags if flag.code not in ("ended-since", "later-facts-ignored")]
+        mine = [flag for flag in alone.flags if flag.code not in OF_THE_PAST]
         assert (tuple(mine), alone.block, alone.group) == (flags[row], batch.block[row], batch.group[row])
         np.testing.assert_allclose(alone.survival, batch.survival[row], rtol=0, atol=1e-9)
     assert {one.pack_id: (type(one.error), str(one.error)) for one in refused} == said

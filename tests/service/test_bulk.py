@@ -94,6 +94,20 @@ def test_every_pack_is_forecast_as_a_single_one_or_refused_as_one(forecaster, fo
     assert said == {pack_id: why[pack_id] for pack_id in said}
 
 
+def test_a_pack_of_a_family_that_nobody_knows_is_refused_and_stops_no_other(forecaster, folder, tmp_path):
+    unknown = tmp_path / "in"
+    write_tables(FolderReader(folder, FAMILIES).chunk(0, 20), unknown, suffix="parquet")
+    packs = pd.read_parquet(unknown / "packs.parquet")
+    strange = packs["pack_id"].iloc[3]
+    packs.loc[packs["pack_id"] == strange, "family"] = "nobody-knows"
+    packs.to_parquet(unknown / "packs.parquet", index=False)
+    came = score_folder(forecaster, unknown, tmp_path / "out", FAMILIES)
+    why = rows(tmp_path / "out/refused").set_index("pack_id")["reason"]
+    assert "not a known family" in why[strange]
+    assert came.forecasts + came.refused == 20
+    assert came.forecasts > 10
+
+
 def test_the_file_says_what_it_holds(forecaster, folder, tmp_path):
     score_folder(forecaster, folder, tmp_path / "out", FAMILIES)
     told = pq.read_schema(tmp_path / "out/scored/part-00000.parquet").metadata

@@ -14,7 +14,6 @@ from models.forecasts.batch import Forecasts, Refused
 from models.forecasts.weakness_kind import KINDS
 from models.forecasts.withheld import withheld_by
 from models.packs.stops import Stopped
-from models.packs.tables import HistoryTables
 from service.forecasting.bulk.reading import Stray
 from service.forecasting.forecasts.answers import RETURN_SHARES
 from service.forecasting.forecasts.schemas import DEFAULT_CONFIDENCES
@@ -68,9 +67,9 @@ def described(schema: pa.Schema, forecaster: Forecaster) -> pa.Schema:
     )
 
 
-def scored_table(forecaster: Forecaster, tables: HistoryTables, batch: Forecasts) -> pa.Table:
+def scored_table(forecaster: Forecaster, batch: Forecasts) -> pa.Table:
     """Return forecasts as a table."""
-    family = tables.packs.set_index("pack_id")["family"].reindex(batch.moments["pack_id"]).to_numpy(dtype=object)
+    family = batch.known.packs.set_index("pack_id")["family"].reindex(batch.moments["pack_id"]).to_numpy(dtype=object)
     columns: dict[str, Any] = {
         "pack_id": batch.moments["pack_id"],
         "family": family,
@@ -82,7 +81,7 @@ def scored_table(forecaster: Forecaster, tables: HistoryTables, batch: Forecasts
     }
     for place, kind in enumerate(KINDS):
         columns[f"kind_{kind}"] = None if batch.kinds is None else batch.kinds[:, place]
-    flags = forecaster.flags(tables, batch)
+    flags = forecaster.flags(batch)
     withheld = [withheld_by(found) for found in flags]
     kept = np.where([bool(codes) for codes in withheld], np.nan, 1.0)
     for level in DEFAULT_CONFIDENCES:

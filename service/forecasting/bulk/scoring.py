@@ -21,7 +21,7 @@ from models.base.errors import BadInput
 from models.base.threads import thread_limit
 from models.forecaster import Forecaster
 from models.packs.family import PackFamily
-from models.packs.tables import HistoryTables, known_at
+from models.packs.tables import HistoryTables
 from service.core.memory import without_collection
 from service.core.scheduler import spread_over
 from service.forecasting.bulk.columns import SCHEMA_VERSION, refused_table, scored_table
@@ -74,8 +74,7 @@ def score_tables(
         moments = pd.DataFrame({"pack_id": tables.packs["pack_id"], "origin": pd.Timestamp(at).tz_convert("UTC")})
     with thread_limit(1), without_collection():
         batch, refused = forecaster.forecast_each(tables, moments)
-        known = tables if moments is None else known_at(tables, moments)
-        return scored_table(forecaster, known, batch), refused_table(forecaster, refused, [])
+        return scored_table(forecaster, batch), refused_table(forecaster, refused, [])
 
 
 def score_folder(

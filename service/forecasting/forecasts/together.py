@@ -19,7 +19,7 @@ from models.forecasts.inputs import digest_at
 from models.forecasts.weakness_kind import KINDS
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
-from models.packs.tables import HistoryTables, known_at, tables_from_histories
+from models.packs.tables import tables_from_histories
 from service.core.translation import _
 from service.forecasting.forecasts.answers import RETURN_SHARES
 from service.forecasting.forecasts.cases import as_in_the_case, family_of
@@ -41,21 +41,15 @@ def _bound_kinds(batch: Forecasts) -> tuple[list[tuple[str, float]], Rows]:
     return list(place), np.array([place[kind] for kind in pairs], dtype=np.intp)
 
 
-def figures_of(
-    forecaster: Forecaster, tables: HistoryTables, batch: Forecasts, confidences: Iterable[float]
-) -> list[dict[str, Any]]:
+def figures_of(forecaster: Forecaster, batch: Forecasts, confidences: Iterable[float]) -> list[dict[str, Any]]:
     """Return what `ForecastFigures` holds of each forecast, as plain values that JSON can hold.
 
     Parameters
     ----------
-    tables : HistoryTables
-        What was known at the moments.
-    batch : Forecasts
-        Made from them.
     confidences : iterable of float
         At which to say how many days each is good for.
     """
-    family = tables.packs.set_index("pack_id")["family"].reindex(batch.moments["pack_id"])
+    family = batch.known.packs.set_index("pack_id")["family"].reindex(batch.moments["pack_id"])
     said = {level: _(forecaster.bound.guarantee(level)) for level in confidences}
     promised = {level: good_for(forecaster, batch, level).tolist() for level in said}
     back = {share: _values(days_of_return(batch.survival, share)) for share in RETURN_SHARES}
@@ -84,7 +78,7 @@ def figures_of(
     bound_kinds, which = _bound_kinds(batch)
     told = [forecaster.bound.told_levels(*kind) for kind in bound_kinds]
     levels = [one.tolist() for one in told]
-    flags = forecaster.flags(tables, batch)
+    flags = forecaster.flags(batch)
     return [
         told_figures(
             dict(zip(columns, values, strict=True))
@@ -153,7 +147,7 @@ def told_together(
     tables = tables_from_histories(known.values(), families)
     with thread_limit(threads):
         batch, refused = forecaster.forecast_each(tables, pd.DataFrame({"pack_id": list(known), "origin": origins}))
-        figures = figures_of(forecaster, known_at(tables, batch.moments), batch, confidences)
+        figures = figures_of(forecaster, batch, confidences)
     for one in refused:
         why = one.error
         found[one.pack_id] = BadInput(as_in_the_case(why.problems)) if isinstance(why, BadInput) else why
