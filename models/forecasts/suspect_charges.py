@@ -62,12 +62,13 @@ def _hot_or_cold(newest: NewestTopUps, rows: Rows) -> Bools:
 
 
 def _charged_again(newest: NewestTopUps, rows: Rows) -> Bools:
-    """Whether a charge lies within a visit after another of its pack."""
+    """Whether a charge lies within a visit after another of its pack, or at the same moment."""
     owner, day = newest.owner("topups"), newest.tables.days("topups")
     every = np.lexsort((day, owner))
-    soon = (np.diff(day[every]) <= VISIT / timedelta(days=1) + SLACK) & (np.diff(owner[every]) == 0)
+    apart = np.where(np.diff(owner[every]) == 0, np.diff(day[every]), np.inf)
     found = np.zeros(len(day), dtype=np.bool_)
-    found[every[1:][soon]] = True
+    found[every[1:][apart <= VISIT / timedelta(days=1) + SLACK]] = True
+    found[every[:-1][apart <= SLACK]] = True
     return np.asarray(found[rows])
 
 
