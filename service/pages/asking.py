@@ -64,9 +64,9 @@ def share_of_100(texts: dict[str, str], name: str) -> dict[str, Any]:
     return {**texts, name: hundredths / 100}
 
 
-def about_costs(problems: Sequence[Problem]) -> list[Problem]:
-    """Return the problems of costs that were not stated: they are asked for on a page of their own."""
-    return [problem for problem in problems if problem.where.startswith("costs.")]
+def stated_first(problems: Sequence[Problem]) -> list[Problem]:
+    """Return the problems of costs and offers that nobody has entered: they are asked for on pages of their own."""
+    return [problem for problem in problems if problem.where == "offers" or problem.where.startswith("costs.")]
 
 
 def cost_words(where: str) -> str:
@@ -124,5 +124,5 @@ def money(amount: float, currency: str) -> str:
 
 
 def whole_money(amount: float, currency: str) -> str:
-    """Write an expected amount without the digits that it does not have: ``EUR 1,836``."""
-    return f"{currency} {amount:,.0f}"
+    """Write an expected amount without the digits that it does not have: ``EUR 1,836``, ``EUR −12``."""
+    return f"{currency} {round(amount):,}".replace("-", "−")

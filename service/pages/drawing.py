@@ -50,9 +50,34 @@ def scale(low: float, high: float, begin: float, end: float) -> Callable[[float]
     Examples
     --------
     >>> scale(0, 10, 100, 20)(2.5)
-    80.0
+    80
     """
-    return lambda value: round(begin + (end - begin) * (value - low) / (high - low), 1)
+    return lambda value: place(begin + (end - begin) * (value - low) / (high - low))
+
+
+def place(where: float) -> float:
+    """Return a place in a drawing to the tenth; a whole one as an integer, as it is written in fewer signs."""
+    tenth = round(where, 1)
+    return int(tenth) if tenth == int(tenth) else tenth
+
+
+def signed(volts: float, digits: int = 3) -> str:
+    """Write a deviation with its sign; what rounds to nothing has none.
+
+    Parameters
+    ----------
+    volts : float
+        In V.
+    digits : int
+        Behind the point: three are millivolts.
+
+    Examples
+    --------
+    >>> signed(-0.16), signed(0.3449, 2), signed(-0.0004)
+    ('−0.160', '+0.34', '0.000')
+    """
+    rounded = round(volts, digits)
+    return f"{rounded:+.{digits}f}".replace("-", "−") if rounded else f"{0:.{digits}f}"
 
 
 def reaches(places: Sequence[float], begin: float, end: float) -> list[tuple[float, float]]:
@@ -72,10 +97,10 @@ def reaches(places: Sequence[float], begin: float, end: float) -> list[tuple[flo
     Examples
     --------
     >>> reaches([10, 20, 40], 5, 40)
-    [(5.0, 10.0), (15.0, 15.0), (30.0, 10.0)]
+    [(5, 10), (15, 15), (30, 10)]
     """
     edges = [begin, *(0.5 * (one + other) for one, other in pairwise(places)), end]
-    return [(round(one, 1), round(other - one, 1)) for one, other in pairwise(edges)]
+    return [(place(one), place(other - one)) for one, other in pairwise(edges)]
 
 
 def round_ticks(low: float, high: float, most: int) -> list[float]:

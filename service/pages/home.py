@@ -145,7 +145,7 @@ def _within_a_week(returns: ReturnsAnswer) -> str:
         "low": week.low,
         "high": week.high,
     }
-    return _("About %(mean)s of %(count)s come back within a week (%(low)s to %(high)s) if none is replaced.") % words
+    return _("Back within a week if none is replaced: about %(mean)s of %(count)s (%(low)s to %(high)s).") % words
 
 
 def _due(session: Session, now: datetime, request: Request) -> tuple[list[Due], ...]:

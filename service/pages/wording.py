@@ -8,6 +8,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from models.base.errors import BadInput
+from models.packs.cautions import Chemistry
 from service.core.translation import _
 from service.exchange.imports.mapping import TimeReading
 from service.forecasting.recheck.days import unseen_words
@@ -108,6 +109,11 @@ def moment_from(where: str, text: str, zone: ZoneInfo) -> datetime:
     except ValueError as error:
         what = _("%(text)s cannot be read as a time: %(reason)s.") % {"text": repr(text), "reason": str(error)}
         raise BadInput.one(where, what, _("Write it as 2026-03-14 09:30, or add an offset as +01:00.")) from None
+
+
+def chemistry_words() -> dict[Chemistry, str]:
+    """Return the chemistries in words."""
+    return {"nimh": _("nickel-metal hydride"), "lithium-ion": _("lithium-ion")}
 
 
 def state_words() -> dict[str, str]:

@@ -239,7 +239,7 @@ def _comparisons(whole: GroupFigures) -> Iterable[Verdict]:
             topic="comparison",
             group=whole.name,
             sentence=f"{words} (squared error {whole.score.score:.4f} against {other.score.score:.4f}, difference "
-            f"{gap.difference:+.4f}, {gap.low:+.4f} to {gap.high:+.4f}; lower is better).",
+            + f"{gap.difference:+.4f}, {gap.low:+.4f} to {gap.high:+.4f}; lower is better).".replace("-", "−"),
         )
 
 

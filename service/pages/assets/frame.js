@@ -3,7 +3,11 @@ document.documentElement.dataset.scripts = "";
 
 // Move to what has to be mended, or to the message of what was done, so that a screen reader says it first.
 const faults = document.getElementById("faults");
-if (faults) faults.focus();
+if (faults) {
+  faults.focus();
+  // Looked at again, or gone back to, the page is asked for anew and not sent once more: what was typed is on this device.
+  history.replaceState(history.state, "", location.href);
+}
 
 // What is folded to fit a telephone stands open where there is room, and on paper.
 const unfold = () => { for (const one of document.querySelectorAll("details.tucked")) one.open = true; };

@@ -15,7 +15,7 @@ from models.packs.history import BlockReading, PackHistory, State
 from models.packs.stops.known import any_volts
 from models.physics.imbalance import deviation_v
 from service.core.translation import _
-from service.pages.drawing import STRIP, Spot, moved_apart, reaches, round_ticks, scale
+from service.pages.drawing import STRIP, Spot, moved_apart, reaches, round_ticks, scale, signed
 from service.pages.wording import day_in_words
 
 WIDTH: Final = 400
@@ -37,15 +37,14 @@ class BlockLine:
 
     Attributes
     ----------
-    points : str
-        Of a polyline; several, parted by ``|``, where it was not always read.
+    path : str
+        From reading to reading, with a dot at each; broken where it was not read.
     end : (x, y)
         Where its name stands.
     """
 
     block: int
-    parts: tuple[str, ...]
-    dots: tuple[tuple[float, float], ...]
+    path: str
     named: bool
     topped: bool
     name_at: tuple[float, float]
@@ -101,21 +100,18 @@ def _drawing(history: PackHistory, state: State, readings: list[BlockReading], z
     lines = []
     for block in range(1, off.shape[1] + 1):
         column = off[:, block - 1]
-        parts: list[list[str]] = [[]]
-        dots = []
-        for i, volts in enumerate(column):
-            if np.isnan(volts):
-                parts.append([])
-                continue
-            parts[-1].append(f"{x(i)},{y(volts)}")
-            dots.append((x(i), y(volts)))
-        if not dots:
+        read = ~np.isnan(column)
+        if not read.any():
             continue
+        # A line of no length, so that a reading with none beside it has its dot as well.
+        path = [
+            f"L{x(i)},{y(column[i])}" if i and read[i - 1] else f"M{x(i)},{y(column[i])}h0"
+            for i in np.flatnonzero(read).tolist()
+        ]
         lines.append(
             BlockLine(
                 block=block,
-                parts=tuple(" ".join(part) for part in parts if len(part) > 1),
-                dots=tuple(dots),
+                path="".join(path),
                 named=block in wanted,
                 topped=block in topped,
                 name_at=(
@@ -151,7 +147,7 @@ def _drawing(history: PackHistory, state: State, readings: list[BlockReading], z
 def _said(off: Floats, wanted: Sequence[int]) -> str:
     """Tell how far the named blocks lay off in one reading."""
     told = [
-        _("block %(block)s %(volts)s V") % {"block": block, "volts": f"{off[block - 1]:+.2f}".replace("-", "−")}
+        _("block %(block)s %(volts)s V") % {"block": block, "volts": signed(off[block - 1], 2)}
         for block in sorted(wanted)[:NAMED]
         if not np.isnan(off[block - 1])
     ]

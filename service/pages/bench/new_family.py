@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any
 
 from fastapi import Request
 from starlette.responses import Response
@@ -14,11 +14,10 @@ from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.admin.noting import note
 from service.pages.forms import NO_FAULTS, Faults, SentForm, once, page_router
 from service.pages.rendering import render
+from service.pages.wording import chemistry_words
 from training.files.new_family import NewFamily, contradicted, marks_in, resting_range, write_family
 
 router = page_router()
-
-CHEMISTRIES: Final = ("nimh", "lithium-ion")
 
 
 def _page(request: Request, values: dict[str, str], faults: Faults) -> Response:
@@ -26,7 +25,7 @@ def _page(request: Request, values: dict[str, str], faults: Faults) -> Response:
         request,
         "bench/new_family.html",
         status=422 if faults else 200,
-        chemistries=[("", _("Choose one")), *((one, one) for one in CHEMISTRIES)],
+        chemistries=[("", _("Choose one")), *chemistry_words().items()],
         values=values,
         faults=faults,
         once=once(),

@@ -75,6 +75,7 @@ KNOWN: Final = ("fixed.pack_id", "time.zone")
 
 LARGEST_FILE: Final = 20_000_000
 ROWS_SHOWN: Final = 50
+DOUBTS_SHOWN: Final = 5
 
 WORDS: Final = ("inspected", "code", "code_state")
 """Fields of a reading that are no numbers, besides its state."""
@@ -266,25 +267,25 @@ def take_file(
             path.write_bytes(content)
             found, mapping = _mapping(path, unit, form, zone_of(request).key)
             if mapping is None:
-                return _understood_page(request, unit, name, content, form, found, [])
+                return _understood_page(request, unit, name, content, form, found, [], ImportReport())
             # What another answer has changed is looked over again.
             told = "" if found is None else digest_of(found)
             sure = looked_over and not form.get("again") and form.get(SHOWN) == told
             steps: list[Step] = []
             rows: list[UnderstoodRow] = []
 
-            def noted(session: Session, _report: ImportReport) -> None:
+            def noted(session: Session, report: ImportReport) -> None:
                 mine = (Reading.pack_id == pack_id, Reading.recorded_at == write.at, Reading.id > before)
                 stored = session.scalars(select(Reading).where(*mine).order_by(Reading.time)).all()
                 if not sure:
                     # Looked over first: what was taken in for that is taken back.
                     rows.extend(UnderstoodRow.of(row) for row in stored)
-                    raise _NotYet
+                    raise _NotYet(report)
                 steps.extend(step(READINGS, row, "create") for row in stored)
 
             report = import_files(write.store, path, families, write.writer, mapping=mapping, at_end=noted)
-    except _NotYet:
-        return _understood_page(request, unit, name, content, form, found, rows)
+    except _NotYet as looked:
+        return _understood_page(request, unit, name, content, form, found, rows, looked.report)
     except BadInput as error:
         report, problems = ImportReport(), error.problems
         return _file_page(request, unit, name, report, problems)
@@ -292,20 +293,15 @@ def take_file(
         return _file_page(request, unit, name, report, ())
     address = unit_address(pack_id)
     said = ngettext("%(num)s reading is recorded.", "%(num)s readings are recorded.", len(steps)) % {"num": len(steps)}
-    if report.doubts:
-        first = report.doubts[0]
-        slip = ngettext(
-            "One value looks like a slip: row %(row)s, %(column)s. %(what)s",
-            "%(num)s values look like slips, the first in row %(row)s, %(column)s. %(what)s",
-            report.doubts_in_all,
-        )
-        words = {"num": report.doubts_in_all, "row": first.row, "column": first.column, "what": first.reason}
-        said = f"{said} {slip % words}"
     return go_to(request, address, Message(said, undo_form(request, steps, address)))
 
 
 class _NotYet(Exception):
-    """The rows of a file were only read to be shown."""
+    """The rows of a file were only read to be shown, with what was found."""
+
+    def __init__(self, report: ImportReport) -> None:
+        super().__init__()
+        self.report = report
 
 
 def _understood_page(
@@ -316,6 +312,7 @@ def _understood_page(
     form: Form,
     found: Understanding | None,
     rows: list[UnderstoodRow],
+    report: ImportReport,
 ) -> Response:
     folded = base64.b64encode(gzip.compress(content, mtime=0)).decode()
     if len(folded) > LARGEST_FOLDED:
@@ -338,6 +335,8 @@ def _understood_page(
         file_state=form.get("file_state"),
         rows=rows[:ROWS_SHOWN],
         count=len(rows),
+        doubts=report.doubts[:DOUBTS_SHOWN],
+        further_doubts=max(report.doubts_in_all - DOUBTS_SHOWN, 0),
         address=unit_address(unit.pack.id),
     )
 

@@ -30,6 +30,7 @@ from service.forecasting.recheck.schemas import RecheckAnswer
 from service.pages.bench.curve import Curve, curve_of
 from service.pages.bench.recheck_words import RecheckRow, recheck_row
 from service.pages.bench.unit import promise_words
+from service.pages.drawing import signed
 from service.pages.wording import dated, day_in_words, in_words, state_words
 from service.records.history import chemistry_unless_stopped, history_of_pack
 from service.records.unweighed import newest_entry
@@ -259,11 +260,6 @@ def _figures(*parts: tuple[str, float | None]) -> str:
     return ", ".join(words % f"{value:g}" for words, value in parts if value is not None)
 
 
-def signed(volts: float) -> str:
-    """Write a deviation with its sign: ``−0.16``."""
-    return f"{volts:+.2f}".replace("-", "−")
-
-
 def _reading(reading: BlockReading, topup: TopUp | None) -> str:
     volts = np.array([[np.nan if v is None else v for v in reading.block_v]])
     off = deviation_v(volts)[0]
@@ -272,7 +268,7 @@ def _reading(reading: BlockReading, topup: TopUp | None) -> str:
         told = [b for b in topup.blocks if b <= len(off) and not np.isnan(off[b - 1])] or told
     each = [
         _("block %(block)s %(volts)s V (%(off)s V)")
-        % {"block": b, "volts": f"{volts[0, b - 1]:g}", "off": signed(off[b - 1])}
+        % {"block": b, "volts": f"{volts[0, b - 1]:g}", "off": signed(off[b - 1], 2)}
         for b in told
     ]
     median = _("median %(volts)s V") % {"volts": f"{pack_median_v(volts)[0]:.2f}"}

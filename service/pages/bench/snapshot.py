@@ -12,7 +12,7 @@ from models.packs.history import PackHistory
 from models.packs.stops.known import any_volts
 from models.physics.imbalance import deviation_v
 from service.core.translation import _
-from service.pages.drawing import STRIP, WIDTH, Spot, round_ticks, scale
+from service.pages.drawing import STRIP, WIDTH, Spot, round_ticks, scale, signed
 
 LEFT: Final = 52.0
 RIGHT: Final = 394.0
@@ -107,8 +107,3 @@ def snapshot_of(history: PackHistory) -> Snapshot | None:
 def _beside(block: int, topped: set[int], every: int) -> bool:
     """Whether the number of a block that was charged stands where this one would."""
     return every > 1 and any(abs(block - other) <= every // 2 for other in topped)
-
-
-def signed(volts: float) -> str:
-    """Write a deviation with its sign, to the millivolt: ``−0.160``."""
-    return f"{volts:+.3f}".replace("-", "−")

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 from models.packs.stops.known import any_volts
 from models.physics.imbalance import deviation_v
 from service.core.translation import _, ngettext
+from service.pages.drawing import signed
 from service.pages.wording import code_state_words, found_words, inspected_words, outcome_words, state_words
 from service.records.subject import Subject
 from service.records.subjects.outcomes import OUTCOMES
@@ -64,7 +65,7 @@ def _reading(row: Any) -> tuple[str, str]:
     lowest = int(np.nanargmin(off)) + 1
     low = _("lowest: block %(block)s, %(volts)s V from the median") % {
         "block": lowest,
-        "volts": f"{off[lowest - 1]:+.2f}".replace("-", "−"),
+        "volts": signed(off[lowest - 1], 2),
     }
     rest = _known(
         (_("current"), row.current_a, "A"), (_("pack"), row.temperature_c, "°C"), (_("charge"), row.soc_pct, "%")

@@ -29,7 +29,7 @@ from service.pages.bench.curve import curve_if_told
 from service.pages.bench.deviations import deviations_of
 from service.pages.bench.given_out import given_out
 from service.pages.bench.past_topups import past_topups
-from service.pages.bench.snapshot import signed, snapshot_of
+from service.pages.bench.snapshot import snapshot_of
 from service.pages.bench.state_of_unit import (
     FRESH,
     Told,
@@ -43,6 +43,7 @@ from service.pages.bench.state_of_unit import (
 )
 from service.pages.bench.timeline import timeline
 from service.pages.bench.units import unit_address
+from service.pages.drawing import signed
 from service.pages.forms import PageWrite, SentForm, checked, once, page_router, plain_number
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render, zone_of

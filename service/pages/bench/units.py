@@ -18,6 +18,7 @@ from service.pages.bench.finding import exactly, find_units, how_many, lately, p
 from service.pages.forms import page_router
 from service.pages.rendering import go_to, render
 from service.pages.sorting import in_order, sorting_of
+from service.pages.wording import chemistry_words
 
 LONGEST: Final = 64
 
@@ -102,7 +103,7 @@ def family_choices(families: Mapping[str, PackFamily]) -> list[tuple[str, str]]:
                 "blocks": _(counts.blocks(family.blocks)),
                 "cells": _(counts.cells(family.cells_per_block)),
                 "ah": f"{family.rated_ah:g}",
-                "chemistry": family.chemistry,
+                "chemistry": chemistry_words()[family.chemistry],
             },
         )
         for name, family in sorted(families.items())

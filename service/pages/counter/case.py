@@ -18,13 +18,13 @@ from service.decisions.ordering.answers import orders_of_pack
 from service.decisions.ordering.schemas import USUAL_RISK, OrdersAnswer, OrdersRequest
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.asking import (
-    about_costs,
     cost_words,
     date_in_words,
     given,
     money,
     question,
     share_of_100,
+    stated_first,
     whole_money,
 )
 from service.pages.bench.state_of_unit import unit_of
@@ -64,7 +64,7 @@ def show_case(pack_id: PackName, request: Request, store: CurrentStore, families
         problems = error.problems
     except Conflict as error:
         refused = str(error)
-    missing = about_costs(problems)
+    missing = stated_first(problems)
     faults = Faults(tuple(problem for problem in problems if problem not in missing))
     return render(
         request,

@@ -16,12 +16,12 @@ from service.decisions.ordering.queue import queue_of_cases
 from service.decisions.ordering.schemas import USUAL_RISK, QueueAnswer, QueueEntryAnswer, QueueRequest
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.asking import (
-    about_costs,
     cost_words,
     date_in_words,
     given,
     question,
     share_of_100,
+    stated_first,
     unweighed,
     whole_money,
 )
@@ -65,7 +65,7 @@ def show_queue(request: Request, store: CurrentStore, families: KnownFamilies) -
         problems = error.problems
     with store.reading() as session:
         left, stopped = unweighed(session, request.app.state.clock()), spoken(under_stop(session, families))
-    missing = about_costs(problems)
+    missing = stated_first(problems)
     faults = Faults(tuple(problem for problem in problems if problem not in missing))
     sorting = sorting_of(request, "/parts", ORDERS, texts)
     placed = [] if queue is None else list(enumerate(queue.entries, start=1))

@@ -10,7 +10,7 @@ from service.core.translation import _
 from service.decisions.stock.answers import stock_of_family
 from service.decisions.stock.schemas import StockAnswer, StockRequest
 from service.http.dependencies import CurrentStore, KnownFamilies
-from service.pages.asking import about_costs, cost_words, given, question, whole_money
+from service.pages.asking import cost_words, given, question, stated_first, whole_money
 from service.pages.counter.stock_drawing import stock_drawing
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
@@ -34,7 +34,7 @@ def show_stock(request: Request, store: CurrentStore, families: KnownFamilies) -
                 answer = stock_of_family(session, family, asked, request.app.state.clock(), families)
         except BadInput as error:
             problems = error.problems
-    missing = about_costs(problems)
+    missing = stated_first(problems)
     faults = Faults(tuple(problem for problem in problems if problem not in missing))
     return render(
         request,

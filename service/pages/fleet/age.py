@@ -11,7 +11,7 @@ from service.core.translation import _
 from service.decisions.fleet.by_age import age_of_family
 from service.decisions.fleet.schemas import AgeAnswer, AgeRequest
 from service.http.dependencies import CurrentStore, KnownFamilies
-from service.pages.asking import about_costs, cost_words, given, money, question
+from service.pages.asking import cost_words, given, money, question, stated_first
 from service.pages.forms import Faults, page_router
 from service.pages.rendering import render
 
@@ -31,7 +31,7 @@ def show_age(request: Request, store: CurrentStore, families: KnownFamilies) -> 
                 answer = age_of_family(session, texts["family"], asked, request.app.state.clock(), families)
         except BadInput as error:
             problems = error.problems
-    missing = about_costs(problems)
+    missing = stated_first(problems)
     faults = Faults(tuple(problem for problem in problems if problem not in missing))
     return render(
         request,

@@ -17,7 +17,7 @@ from service.core.translation import _
 from service.decisions.fleet.planning import plan_of_fleet, returns_of_fleet
 from service.decisions.fleet.schemas import FleetPlanAnswer, PlanRequest, ReturnsAnswer, ReturnsRequest, WeekOfReturns
 from service.http.dependencies import CurrentStore, KnownFamilies
-from service.pages.asking import about_costs, cost_words, date_in_words, given, money, question, unweighed, whole_money
+from service.pages.asking import cost_words, date_in_words, given, money, question, stated_first, unweighed, whole_money
 from service.pages.drawing import STRIP, WIDTH, Spot, round_ticks, scale
 from service.pages.fleet.plan_drawing import plan_drawing
 from service.pages.fleet.ranking import PART, part_choices
@@ -72,7 +72,7 @@ def show_plan(request: Request, store: CurrentStore, families: KnownFamilies) ->
             except BadInput as error:
                 problems = error.problems
         left = unweighed(session, request.app.state.clock(), old_too=plan is None)
-    missing = about_costs(problems)
+    missing = stated_first(problems)
     faults = Faults(tuple(problem for problem in problems if problem not in missing))
     return render(
         request,

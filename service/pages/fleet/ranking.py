@@ -19,7 +19,7 @@ from service.decisions.fleet.ranking import rank_fleet
 from service.decisions.fleet.schemas import Ranked, RankingAnswer, RankingRequest
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.jobs.queue import ENDED, enqueue
-from service.pages.asking import about_costs, cost_words, given, question, unweighed, whole_money
+from service.pages.asking import cost_words, given, question, stated_first, unweighed, whole_money
 from service.pages.forms import Faults, PageWrite, once, page_router
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render
@@ -76,7 +76,7 @@ def show_ranking(request: Request, store: CurrentStore, families: KnownFamilies)
         except BadInput as error:
             problems = error.problems
         left = unweighed(session, request.app.state.clock(), old_too=ranking is None)
-    missing = about_costs(problems)
+    missing = stated_first(problems)
     faults = Faults(tuple(problem for problem in problems if problem not in missing))
     following = ""
     if ranking is not None and ranking.next_cursor is not None:

@@ -8,6 +8,7 @@ import io
 import re
 import shutil
 from datetime import UTC, datetime
+from typing import get_args
 
 import httpx2 as httpx
 import pytest
@@ -15,7 +16,7 @@ from playwright.sync_api import expect
 
 from models.forecaster import Forecaster
 from service.core.logs import make_log
-from service.jobs.queue import claim, enqueue, tell
+from service.jobs.queue import JobKind, claim, enqueue, tell
 from service.jobs.worker import Worker
 from service.store.schema import ApiKey, AuditEntry, Job, OutgoingMessage, Reading
 from tests.service.notices.receiving import program
@@ -321,37 +322,66 @@ def test_a_report_is_written_and_opened(own_site, site, page, work, sound):
 
 
 TRAINED = {"model_id": "m", "answers": False, "verdict": None, "sentences": ["Not enough outcomes are known."]}
-"""What a training job leaves behind; the other kinds do their real work below."""
+"""What a training job leaves behind, which would take minutes; the other kinds do their real work below."""
+
+STATES = ("queued", "running", "asked to end", "done", "failed", "cancelled")
+WORDS = {"queued": "waits for a worker", "running": "runs", "asked to end": "It was asked to end."}
+"""What a page says of a state; of the others the state itself."""
 
 
-def test_every_kind_of_job_has_a_page_in_every_state(own_site, van, work):
+def test_every_kind_of_job_has_a_page_in_every_state(make_site, home, settings, van, tmp_path, phone_page, sound):
     """A finished scoring job answered with status 500: its result has no sentences."""
-    site = own_site
-    with httpx.Client(base_url=site.url, follow_redirects=True) as client:
-        token = re.search(r'name="form_token" value="([^"]+)"', client.get("/admin/imports").text)[1]
-        sent = [("files", ("readings.csv", table_of(reading(5)), "text/csv"))]
-        client.post("/admin/imports", data={"form_token": token}, files=sent).raise_for_status()
-        for kind in ("scoring", "report"):
-            client.post("/admin/jobs", data={"form_token": token, "kind": kind}).raise_for_status()
-        work()
-        with site.store.writing() as session:
-            done = {job.kind: job for job in session.query(Job)}
-            assert {job.state for job in done.values()} == {"done"}
-            kinds = {kind: (job.arguments, job.result) for kind, job in done.items()}
-            kinds["training"] = ({"packs": 100, "seed": 0}, TRAINED)
-            fault = [{"where": "store", "what": "It broke.", "mend": "Try again."}]
-            common = {"created_at": NOW, "created_by": "anyone", "started_at": NOW}
-            for kind, (arguments, result) in kinds.items():
-                for state in ("queued", "running", "done", "failed", "cancelled"):
-                    left = result if state == "done" else None
-                    found = fault if state == "failed" else None
-                    one = Job(kind=kind, arguments=arguments, state=state, result=left, problems=found, **common)
-                    session.add(one)
-            session.flush()
-            numbers = [job.id for job in session.query(Job)]
-        assert len(numbers) == 3 + 4 * 5
-        for number in numbers:
-            assert client.get(f"/admin/jobs/{number}").status_code == 200, number
+    shutil.copytree(home / "models", tmp_path / "models")
+    outgoing = {"outgoing": "on", "private_receivers": "127.0.0.1/32"}
+    site = make_site(**outgoing)
+    page = phone_page
+    send(page, site, "readings.csv", table_of(reading(5)), check=False)
+    for start in ("forecast every pack", "write the calibration", "look whether"):
+        page.goto(f"{site.url}/admin/jobs")
+        page.get_by_role("button", name=f"Start: {start}").click()
+        expect(page.get_by_role("status").first).to_contain_text("waits for a worker")
+    with site.store.writing() as session:
+        enqueue(session, "notices", {}, "x", NOW)
+    own = settings.model_copy(update={"home": tmp_path, **outgoing})
+    Worker(site.store, own, load_families(None), lambda: NOW, make_log("error")).run(once=True)
+    with site.store.writing() as session:
+        done = {job.kind: job for job in session.query(Job)}
+        assert {job.state for job in done.values()} == {"done"}
+        kinds = {kind: (job.arguments, job.result) for kind, job in done.items()}
+        kinds["training"] = ({"packs": 100, "seed": 0}, TRAINED)
+        assert set(kinds) == set(get_args(JobKind))
+        fault = [{"where": "store", "what": "It broke.", "mend": "Try again."}]
+        rows = {}
+        for kind, (arguments, result) in kinds.items():
+            for state in STATES:
+                row = Job(
+                    kind=kind,
+                    arguments=arguments,
+                    state="running" if state == "asked to end" else state,
+                    result=result if state == "done" else None,
+                    problems=fault if state == "failed" else None,
+                    steps_done=3,
+                    steps_total=12,
+                    lease_until=NOW,
+                    cancel_asked=state == "asked to end",
+                    created_at=NOW,
+                    created_by="anyone",
+                    started_at=None if state == "queued" else NOW,
+                )
+                session.add(row)
+                rows[kind, state] = row
+        session.flush()
+        numbers = {which: row.id for which, row in rows.items()}
+    for (kind, state), number in numbers.items():
+        answer = page.goto(f"{site.url}/admin/jobs/{number}")
+        assert answer.status == 200, (kind, state)
+        expect(page.locator("#fresh")).to_contain_text(WORDS.get(state, state))
+        ends = page.get_by_role("button", name="End this job")
+        expect(ends).to_have_count(1 if state in ("queued", "running") else 0)
+        if state == "done":
+            sound(page, f"admin-job-{kind}")
+    page.goto(f"{site.url}/admin/jobs?before={max(numbers.values()) - 12}")
+    sound(page, "admin-jobs-of-all-kinds")
 
 
 def test_models_are_promoted_and_rolled_back(own_site, either_page, sound, tmp_path):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from datetime import UTC, datetime, timedelta
 
 import httpx2 as httpx
@@ -102,6 +103,14 @@ def test_a_plan_to_play_with(fleet, either_page, sound):
         csv.DictReader(io.StringIO(httpx.get(page.url.replace("/plan?", "/plan.csv?")).text.removeprefix("\ufeff")))
     )
     assert [row["vehicle_id"] for row in rows] == planned
+
+
+def test_what_saves_next_to_nothing_is_not_said_to_save_eur_0(fleet, open_tab):
+    """So many slots that the last weeks gain cents."""
+    page = open_tab("phone")
+    page.goto(f"{fleet.url}/fleet/plan?slots=12&weeks=10")
+    expect(page.get_by_text("saves less than EUR 1").first).to_be_attached()
+    assert not re.search(r"EUR (0|−0)\b", page.locator("main").text_content())
 
 
 def test_returns_to_expect(fleet, page, sound):

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
+import httpx2 as httpx
 import pytest
 from playwright.sync_api import expect
 
 from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
+from tests.benchmarks.bench_unit_page import weight
 from tests.service.invented_fleet import FAMILIES, fill
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
@@ -98,3 +100,31 @@ def test_on_a_desk_and_on_paper_it_stands_open(long_page, open_tab):
     telephone.goto(address)
     telephone.evaluate("dispatchEvent(new Event('beforeprint'))")
     expect(telephone.locator("details.tucked:not([open])")).to_have_count(0)
+
+
+HEAVIEST_BYTES = 20_000
+"""Over the wire for a first view, with all that the page fetches; the bar set for these pages."""
+
+
+def test_a_page_with_many_readings_is_light(fleet, read_van, record):
+    """Ten readings at rest and ten under load drawn, every dot of every block an element of its own: 22.9 kB."""
+    for day in range(1, 10):
+        when = NOW - timedelta(days=day)
+        for state, level, amps in (("rest", 12.9, 0.0), ("discharge", 11.2, 18.0)):
+            volts = [round(level + 0.01 * ((3 * block + day) % 7), 3) for block in range(14)]
+            reading = {"pack_id": read_van, "state": state, "current_a": amps, "block_v": volts}
+            record("/v1/readings", {**reading, "time": when.isoformat()})
+            when += timedelta(hours=1)
+    with httpx.Client(base_url=fleet.url, timeout=60) as client:
+        page = client.get(f"/bench/units/{read_van}").text
+        assert page.count('class="deviations') == 2
+        assert weight(client, f"/bench/units/{read_van}") <= HEAVIEST_BYTES
+
+
+def test_drawings_stand_beside_each_other_on_a_desk(fleet, read_van, open_tab):
+    """They stood one above the other, and the right half of the screen was empty."""
+    page = open_tab("office")
+    page.goto(f"{fleet.url}/bench/units/{read_van}")
+    blocks, past = (page.locator(f"svg.{name}").first.bounding_box() for name in ("snapshot", "past.pointed"))
+    assert past["x"] > blocks["x"] + blocks["width"]
+    assert abs(past["y"] - blocks["y"]) < 100

@@ -271,6 +271,38 @@ def test_a_stop_is_told_before_saving(site, phone_page):
     expect(page.locator("#answer .answer")).to_have_count(0)
 
 
+def test_a_slip_of_the_meter_and_the_back_button(site, open_tab):
+    """The stop named its day as a program would; the way back from the saved page led to the browser's own fault."""
+    page = open_tab("phone")
+    page.goto(f"{site.url}/bench")
+    page.get_by_role("link", name="A new car").click()
+    page.get_by_label("Number of the vehicle").fill("MB-CAB-09")
+    kind = page.get_by_label("Kind of pack")
+    assert "nickel-metal hydride" in kind.inner_text()
+    kind.select_option("gravel-14")
+    expect(page.locator("#before_v-4")).to_be_visible()
+    for name, volts in (("before_v", BEFORE), ("after_v", AFTER)):
+        for place, value in enumerate(volts):
+            page.locator(f"#{name}-{place}").fill(str(value))
+    page.locator("#before_v-4").fill("1,26")
+    page.get_by_label("Blocks charged").fill("5")
+    page.get_by_label("How long ago the charge ended").fill(str(REST_H))
+    expect(page.locator("#answer #stop")).to_contain_text(
+        re.compile(r"STOP: On (Thu 12|Fri 13) Mar 2026 block 5 rested")
+    )
+    with page.expect_navigation():
+        page.get_by_role("button", name="Save", exact=True).click()
+    expect(page.locator("#faults")).to_contain_text("1.26 V")
+    page.locator("#before_v-4").fill("12,6")
+    with page.expect_navigation():
+        page.get_by_role("button", name="Save", exact=True).click()
+    expect(page).to_have_url(f"{site.url}/bench/units/MB-CAB-09")
+    page.go_back()
+    expect(page.get_by_role("heading", name="A new car")).to_be_visible()
+    expect(page.get_by_label("Number of the vehicle")).to_have_value("")
+    assert len(facts(site, "MB-CAB-09")["readings"]) == 2
+
+
 def test_typed_readings_survive_a_closed_tab(site, open_context):
     context = open_context("phone")
     page = context.new_page()

@@ -48,7 +48,11 @@ def test_from_nothing_to_a_queue(site, either_page, sound):
     sound(page, "costs")
     page.get_by_role("button", name="Keep them").click()
     expect(page.get_by_role("status")).to_contain_text("The costs are kept.")
+    # What nobody has entered yet is asked for; it is no fault of an entry.
+    expect(page.get_by_role("heading", name="An offer is needed first")).to_be_visible()
     expect(page.get_by_text("has no offer for a pack of the family").first).to_be_visible()
+    expect(page.locator("#faults")).to_have_count(0)
+    sound(page, "parts-no-offer")
     page.get_by_role("link", name="Suppliers, offers, orders").click()
     expect(page.get_by_text("No supplier yet.")).to_be_visible()
     sound(page, "suppliers-empty")

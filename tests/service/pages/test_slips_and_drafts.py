@@ -14,6 +14,7 @@ from service.pages.bench.in_volts import in_volts
 from service.pages.forms import plain_numbers
 from service.records.slips import doubts_of
 from service.records.subjects.all_subjects import DELIVERIES, SUPPLIERS
+from tests.service.pages.folds import unfold
 from training.files.families import load_families
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
@@ -256,6 +257,46 @@ def test_a_state_said_once_does_not_make_rest_of_a_row_under_load(site, cab):
     table = re.sub(r"<[^>]+>", " ", shown)
     assert "under load" in table
     assert re.search(r"under load\s+22.5", table)
+
+
+UNDER_LOAD = {
+    "said on the page": (
+        ["time", "current", *(f"B{b}" for b in range(1, 15))],
+        ["2026-03-13 08:00:00", "22.5", *map(str, VOLTS)],
+        "rest",
+        "discharge",
+    ),
+    "said in the file": (HEADINGS, ["2026-03-13T08:00:00Z", "rest", "22.5", "20", *map(str, VOLTS)], "", "rest"),
+}
+"""Where a row read at 22.5 A is said to be at rest: headings, the row, what is chosen on the page, what is kept."""
+
+
+@pytest.mark.parametrize("where", UNDER_LOAD)
+def test_a_row_read_under_load_is_followed_to_the_record(site, cab, phone_page, sound, where):
+    """A file that calls it rest itself was stored without a question; what was odd about it was said afterwards."""
+    head, row, state, kept = UNDER_LOAD[where]
+    page, text = phone_page, "\n".join([",".join(head), ",".join(row)])
+    page.goto(f"{cab}/reading/new")
+    page.locator("input[type=file]").set_input_files(
+        {"name": "log.csv", "mimeType": "text/csv", "buffer": text.encode()}
+    )
+    page.get_by_label("State, if no column tells it").select_option(state)
+    with page.expect_navigation():
+        page.get_by_role("button", name="Read the file").click()
+    sound(page, "file-under-load")
+    assert readings(site) == []
+    asks = page.locator("#doubts")
+    if kept == "rest":
+        expect(asks).to_contain_text("22.5 A is too much for a pack at rest.")
+        page.get_by_role("button", name="It is right, save this reading").click()
+    else:
+        expect(asks).to_have_count(0)
+        page.get_by_role("button", name="Save this reading", exact=True).click()
+    expect(page.get_by_role("status").first).to_contain_text("1 reading is recorded.")
+    assert [(one["state"], one["current_a"]) for one in readings(site)] == [(kept, 22.5)]
+    unfold(page)
+    name = "Reading at rest" if kept == "rest" else "Reading under load"
+    expect(page.get_by_role("link", name=name)).to_have_count(1)
 
 
 COMMAS = [str(volts).replace(".", ",") for volts in VOLTS]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -9,6 +10,7 @@ from zoneinfo import ZoneInfo
 import httpx2 as httpx
 import icalendar
 import pytest
+from playwright.sync_api import Error as PlaywrightError
 from playwright.sync_api import expect
 
 from models.base.day_grid import HORIZON_DAYS
@@ -209,9 +211,23 @@ def test_signed_in_the_calendar_and_the_files_open_and_a_private_address_is_revo
         httpx.get(f"{site.url}/v1/packs", headers={"Authorization": f"Bearer {address.split('/')[-2]}"}).status_code
         == 401
     )
-    page.get_by_role("button", name="Close it").click()
+    # Seen from two tabs, and opened by the browser itself, which takes it as a file.
+    other = page.context.new_page()
+    with other.expect_download() as got, contextlib.suppress(PlaywrightError):
+        other.goto(address)
+    assert "BEGIN:VEVENT" in got.value.path().read_text(encoding="utf-8")
+    other.goto(f"{site.url}/parts/calendar")
+    expect(other.get_by_role("button", name="Close it bench wall")).to_be_visible()
+    assert address not in other.content()
+    page.goto(f"{site.url}/parts/calendar")
+    page.get_by_role("button", name="Close it bench wall").click()
     expect(page.get_by_role("status")).to_contain_text("opens nothing any more")
+    expect(page.get_by_role("button", name="Close it")).to_have_count(0)
     assert httpx.get(address).status_code == 404
+    other.get_by_role("button", name="Close it bench wall").click()
+    expect(other.get_by_role("status")).to_contain_text("opens nothing any more")
+    assert other.goto(address).status == 404
+    assert "BEGIN:" not in other.content()
 
 
 def test_what_is_past_is_not_in_the_calendar(site, read_van, record, client):
@@ -226,7 +242,9 @@ def test_the_first_page_is_todays_board(fleet, record, van, page, sound):
     record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat()})
     page.goto(fleet.url)
     expect(page.locator("h1")).to_have_text("Today, Sat 14 Mar 2026")
-    expect(page.get_by_role("region", name="To be expected")).to_contain_text("come back within a week")
+    expect(page.get_by_role("region", name="To be expected")).to_contain_text(
+        "Back within a week if none is replaced: about"
+    )
     expect(page.get_by_role("region", name="To be ordered")).to_contain_text(re.compile("to be ordered today"))
     expect(page.get_by_text("3 vehicles are out on a top-up without a forecast")).to_be_visible()
     sound(page, "home-board")
@@ -241,6 +259,31 @@ def test_the_board_names_who_is_due_and_who_is_past_the_last_safe_day(site, reco
         region = phone_page.get_by_role("region", name="To be read again")
         expect(region).to_contain_text(words)
         expect(region.get_by_role("link", name=read_van)).to_be_visible()
+
+
+def test_the_bench_list_does_not_say_that_a_car_was_good(fleet, phone_page):
+    """Nobody knows whether a car whose promise has ended was good until then."""
+    phone_page.goto(f"{fleet.url}/bench?unit=MB-000&sort=name")
+    listed = phone_page.locator(".units")
+    expect(listed).to_contain_text(re.compile(r"its promise ended (Sat|Sun|Mon|Tue|Wed|Thu|Fri) "))
+    expect(listed).not_to_contain_text("was good until")
+
+
+def test_a_refusal_is_said_once_on_a_page(site, read_van, record, phone_page, sound):
+    """Of a car of which not even one day can be promised it stood on the page twice and three times."""
+    issued = record(f"/v1/packs/{read_van}/forecasts", {"at": NOW.isoformat()}).json()
+    at(site, NOW + timedelta(days=int(issued["good_for_days"]), minutes=5))
+    page = phone_page
+    page.goto(f"{site.url}/bench/units/{read_van}/way?in_days=9&km_per_day=20")
+    told = page.locator(".answer .first").inner_text().split(". ")[0]
+    assert "do not let it go" in told.lower(), told
+    assert page.locator("main").inner_text().count(told) == 1
+    sound(page, "way-refused")
+    page.goto(f"{site.url}/bench/units/{read_van}/recheck?risk=1")
+    told = page.locator(".answer .first").inner_text()
+    assert "before a day is over" in told
+    assert page.locator("main").inner_text().count("before a day is over") == 1
+    sound(page, "recheck-refused")
 
 
 def test_days_in_sentences_are_written_as_the_pages_do():
