@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 
 import httpx2 as httpx
 import pytest
 from fastapi.testclient import TestClient
+from typer.main import get_command
 from typer.testing import CliRunner, Result
 
 from service.app import create_app
@@ -43,6 +45,14 @@ def _patient() -> Iterator[None]:
         for ask in (httpx.get, httpx.post, httpx.put, httpx.delete, httpx.request, httpx.Client.__init__):
             patch.setitem(ask.__kwdefaults__, "timeout", 60.0)
             patch.setitem(ask.__kwdefaults__, "verify", authorities)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _commands_read_once() -> Iterator[None]:
+    """Read the commands' parameters once, as a program does; the runner would for each command that is run."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("typer.testing._get_command", cache(get_command))
         yield
 
 

@@ -35,9 +35,11 @@ def generator(request: pytest.FixtureRequest) -> Path:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not (folder / "whole").exists():
             shutil.rmtree(folder, ignore_errors=True)
-            venv.create(folder, with_pip=True)
+            venv.create(folder)
             ran = subprocess.run(
-                [folder / "bin/python", "-m", "pip", "install", "--quiet", GENERATOR], capture_output=True, text=True
+                [sys.executable, "-m", "pip", "--python", folder, "install", "--quiet", "--no-compile", GENERATOR],
+                capture_output=True,
+                text=True,
             )
             if ran.returncode and any(sign in ran.stderr for sign in UNREACHABLE):
                 pytest.skip(f"The package index cannot be reached, so there is no generator: {ran.stderr[-300:]}")

@@ -23,6 +23,7 @@ from service.records.subjects.all_subjects import SUBJECTS
 from service.store.opening import SQLITE_FILE, Store
 from service.store.schema import ApiKey, AuditEntry, Base, Delivery, Outcome, Vehicle
 from service.store.upgrading import downgrade, newest_revision, open_at_any_schema, open_store, schema_revision
+from tests.service.store.backends import ON_SQLITE
 from training.files.families import load_families
 
 NOW = datetime(2026, 3, 14, 9, 30, tzinfo=UTC)
@@ -194,7 +195,7 @@ def test_models_of_another_backup_are_left_alone(filled_store, tmp_path):
     second.close()
 
 
-@pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
+@ON_SQLITE
 @pytest.mark.parametrize("damage", ["no database", "cut off", "overwritten"])
 def test_the_doctor_looks_at_a_damaged_database(filled_store, tmp_path, damage, tideover):
     filled_store.close()

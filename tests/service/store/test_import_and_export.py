@@ -19,6 +19,7 @@ from service.records.history import history_of_pack
 from service.records.records import Writer
 from service.store.schema import AuditEntry, Outcome, Pack, Reading, TopUp
 from service.store.upgrading import open_store
+from tests.service.store.backends import ON_SQLITE
 from training.files.families import load_families
 from training.files.tables import COLUMNS, read_tables
 from training.files.units import scale_of
@@ -169,7 +170,7 @@ def without_column(folder, table, column):
     write(path, [[row[place] for place in kept] for row in rows])
 
 
-@pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
+@ON_SQLITE
 @pytest.mark.parametrize(("table", "column"), [(t, c) for t, columns in COLUMNS.items() for c in columns])
 def test_parity_a_column_left_out_is_fine_for_import_and_forecast_or_for_neither(store, folder, table, column):
     write(folder / "usage.csv", [COLUMNS["usage"], ["A", "2026-03-02T09:00:00Z", "22", "2", "17", ""]])

@@ -16,6 +16,7 @@ from service.access.roles import MAY, OPEN_PATHS
 from service.access.visits import COOKIE
 from service.core.refusals import Conflict
 from service.store.schema import ApiKey, AuditEntry
+from tests.service.store.backends import ON_SQLITE
 
 
 def operations(client):
@@ -29,10 +30,12 @@ def call(client, method, path, headers=None):
     return client.request(method, path, json=body, headers=headers)
 
 
+@ON_SQLITE
 def test_the_table_names_every_operation_and_no_other(api):
     assert {operation for operation, _, _ in operations(api)} == {name for name in MAY if not name.startswith("page_")}
 
 
+@ON_SQLITE
 def test_without_a_key_and_with_a_wrong_role_nothing_is_answered(filled, keys, problem_in, store):
     with store.reading() as session:
         before = session.query(AuditEntry).count()
@@ -49,6 +52,7 @@ def test_without_a_key_and_with_a_wrong_role_nothing_is_answered(filled, keys, p
         assert session.query(AuditEntry).count() == before
 
 
+@ON_SQLITE
 def test_with_the_right_role_every_operation_gets_past_the_door(filled, keys):
     for operation, method, path in operations(filled):
         if method == "GET" or operation.startswith("create_"):
@@ -126,6 +130,7 @@ def test_last_use_is_noted_to_the_minute(filled, keys, clock):
     assert last_use() == "2026-03-14T09:05:00Z"
 
 
+@ON_SQLITE
 def test_a_key_that_calls_too_often_is_slowed_down_and_others_are_not(make_api, problem_in):
     api = make_api(requests_per_minute=5)
     admin = {"Authorization": f"Bearer {api.post('/v1/keys', json={'title': 't', 'role': 'admin'}).json()['key']}"}
@@ -161,6 +166,7 @@ def test_without_keys_the_machine_answers_by_its_own_names(make_api, host):
     assert make_api().get("/v1/packs", headers={"Host": host}).status_code == 200
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(
     "host",
     ["pages.example", "pages.example:8765", "127.0.0.1.pages.example", "localhost.pages.example", "[::2]", "[", ""],

@@ -14,6 +14,7 @@ from service.exchange.imports.loading import import_files
 from service.records.records import Writer
 from service.records.subjects.all_subjects import SUBJECTS
 from tests.service.store.api.test_stops import DOORS, with_history
+from tests.service.store.backends import ON_SQLITE
 from training.files.families import load_families
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)  # as the application's clock stands in these tests
@@ -78,7 +79,7 @@ def test_an_import_names_the_row(store, tmp_path):
     assert "is in the future" in report.faults[0].reason
 
 
-@pytest.mark.parametrize("backend", ["sqlite"])
+@ON_SQLITE
 @pytest.mark.parametrize("door", SENT, ids=[f"{door['door']}, {door['way']}" for door in SENT])
 def test_nothing_is_counted_from_what_lies_ahead(api, tideover, problem_in, door):
     """A history that is sent along is measured by this machine's clock."""

@@ -15,15 +15,13 @@ from service.forecasting.forecasts.examples import example_case
 from service.records.records import Writer
 from service.records.subjects.all_subjects import SUBJECTS
 from tests.service.hostile_corpus import HOSTILE_BODIES, HOSTILE_FIELDS, as_body, spoiled, tried
+from tests.service.store.backends import ON_SQLITE
 from training.files.families import load_families
+
+pytestmark = ON_SQLITE
 
 WRITER = Writer("test", datetime(2026, 3, 14, tzinfo=UTC))
 FAMILIES = load_families(None)
-
-
-@pytest.fixture(params=["sqlite"])
-def backend(request):
-    return request.param
 
 
 def poster(api, address):

@@ -7,20 +7,17 @@ from collections.abc import Iterator
 from html.parser import HTMLParser
 from urllib.parse import urljoin, urlsplit
 
-import pytest
 from fastapi.testclient import TestClient
 
 from tests.service.hostile_corpus import HOSTILE_FIELDS, tried
+from tests.service.store.backends import ON_SQLITE
+
+pytestmark = ON_SQLITE
 
 EACH = 8
 """Hostile values of the list for each field, going on where the field before ended."""
 
 MOST_PAGES = 150
-
-
-@pytest.fixture(params=["sqlite"])
-def backend(request):
-    return request.param
 
 
 class Page(HTMLParser):

@@ -10,17 +10,15 @@ from itsdangerous import URLSafeSerializer
 
 from service.access.visits import COOKIE, SECRET_FILE
 from service.forecasting.forecasts.examples import example_case
+from tests.service.store.backends import ON_SQLITE
 from training.files.families import load_families
+
+pytestmark = ON_SQLITE
 
 CPU_SECONDS = 5.0
 """Processor time of this process: a busy machine does not move it."""
 
 BOUNDARY = "edge"
-
-
-@pytest.fixture(params=["sqlite"])
-def backend(request):
-    return request.param
 
 
 @pytest.fixture

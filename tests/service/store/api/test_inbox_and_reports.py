@@ -16,6 +16,7 @@ from service.core.logs import make_log
 from service.jobs.worker import Worker
 from service.store.schema import AuditEntry, Reading
 from tests.service.event_loop import run_apart
+from tests.service.store.backends import ON_SQLITE
 from training.files.families import load_families
 
 HEAD = ["pack_id", "time", "state", "current_a", "temperature_c", *(f"block_{b}_v" for b in range(1, 15))]
@@ -193,7 +194,7 @@ def test_a_name_that_is_taken_by_a_folder_is_told(api, problem_in):
     problem_in(api.delete("/v1/inbox/may"), 404)
 
 
-@pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
+@ON_SQLITE
 def test_a_file_that_stops_coming_is_not_kept(make_api, tmp_path):
     app = make_api(upload_seconds=1).app
     sent = []

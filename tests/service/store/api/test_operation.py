@@ -5,12 +5,12 @@ from __future__ import annotations
 import asyncio
 import json
 
-import pytest
 from prometheus_client.parser import text_string_to_metric_families
 from sqlalchemy import text
 
 from service.store.opening import Store, engine_for, store_url
 from tests.service.event_loop import run_apart
+from tests.service.store.backends import ON_SQLITE
 
 
 def samples(api):
@@ -90,7 +90,7 @@ def test_a_database_that_is_gone_is_503_everywhere_and_the_process_lives(api, tm
     assert api.get("/v1/packs").headers["Retry-After"]
 
 
-@pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
+@ON_SQLITE
 def test_a_body_that_comes_drop_by_drop_is_408(make_api):
     app = make_api(body_seconds=1).app
     sent = []

@@ -5,6 +5,9 @@ from __future__ import annotations
 import pytest
 
 from service.records.subjects.all_subjects import SUBJECTS
+from tests.service.store.backends import ON_SQLITE
+
+pytestmark = ON_SQLITE
 
 STORED = "MB-VAN-07"
 LAST = ("start_training", "create_key")

@@ -6,6 +6,10 @@ from datetime import UTC, datetime
 
 import pytest
 
+from tests.service.store.backends import ON_SQLITE
+
+pytestmark = ON_SQLITE
+
 FIT = "/v1/vehicles/MB-VAN-07/pack"
 NEW = {"pack_id": "MB-P-0815", "family": "gravel-14", "age_years": 0, "odometer_km": 211480}
 

@@ -17,6 +17,7 @@ from service.access.rate import RateLimit
 from service.access.roles import MAY
 from service.access.wrong_keys import WrongKeys
 from tests.service import fuzz_hooks
+from tests.service.store.backends import ON_POSTGRESQL
 
 OPERATIONS = sorted(name for name in MAY if not name.startswith("page_"))
 AT_ONCE = 12
@@ -44,7 +45,7 @@ def served(filled, keys):
 
 
 @pytest.mark.parametrize("first", range(0, len(OPERATIONS), AT_ONCE))
-@pytest.mark.parametrize("backend", ["postgresql"], indirect=True)
+@ON_POSTGRESQL
 def test_every_check_holds_for_valid_and_for_invalid_requests(served, first):
     """On PostgreSQL, the stricter one of the two about what a text or a number may hold."""
     schema, key = served

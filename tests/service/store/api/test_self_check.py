@@ -14,6 +14,7 @@ from service.forecasting.track_record.self_check import SAME, frozen_forecasts, 
 from service.jobs.worker import Worker
 from service.operation.doctor import examine
 from service.store.schema import Job
+from tests.service.store.backends import ON_SQLITE
 from training.files.families import load_families
 
 CHECK = "/v1/jobs/self-checks"
@@ -110,7 +111,7 @@ def test_open_cases_and_the_queue_are_told(filled):
     assert (told["tideover_open_cases"], told["tideover_job_waiting_seconds"]) == (1, 300)
 
 
-@pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
+@ON_SQLITE
 def test_the_command_keeps_its_check_and_ends_with_1_on_a_change(tideover, home, tmp_path, store, settings, clock):
     shutil.copytree(home / "models", tmp_path / "models")
     own = {"env": {"TIDEOVER_HOME": str(tmp_path)}}

@@ -11,7 +11,10 @@ from models.packs.stops import STOPS, StopRule
 from service.exchange.imports.loading import import_files
 from service.records.records import Writer
 from tests.cases.packs import history_of_case
+from tests.service.store.backends import ON_SQLITE
 from training.files.families import load_families
+
+pytestmark = ON_SQLITE
 
 VAN = "/v1/packs/MB-VAN-07"
 UNIT = "/bench/units/MB-VAN-07"
@@ -192,7 +195,6 @@ def answered(door: dict, api, tideover, home: Path, history: dict) -> str:
     return response.text if 'data-stop="' in response.text and "STOP: " in response.text else "a page without it"
 
 
-@pytest.mark.parametrize("backend", ["sqlite"])
 @pytest.mark.parametrize("rule", STOPS, ids=[rule.code for rule in STOPS])
 def test_every_stop_shows_at_every_door(api, tideover, tmp_path, rule):
     case = case_of(rule)

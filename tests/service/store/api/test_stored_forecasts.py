@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from service.store.schema import IssuedForecast
+from tests.service.store.backends import ON_SQLITE
+
+pytestmark = ON_SQLITE
 
 ISSUE = "/v1/packs/MB-VAN-07/forecasts"
 

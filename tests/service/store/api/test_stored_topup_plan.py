@@ -6,6 +6,9 @@ import pytest
 
 from service.forecasting.topup_plan.examples import STORED
 from service.records.subjects.readings import READINGS
+from tests.service.store.backends import ON_SQLITE
+
+pytestmark = ON_SQLITE
 
 PLAN = "/v1/packs/MB-VAN-07/topup-plan"
 

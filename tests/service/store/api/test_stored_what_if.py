@@ -6,6 +6,9 @@ import pytest
 
 from service.forecasting.recheck.examples import STORED as RECHECK
 from service.forecasting.what_if.examples import STORED as WHAT_IF
+from tests.service.store.backends import ON_SQLITE
+
+pytestmark = ON_SQLITE
 
 PACK = "/v1/packs/MB-VAN-07"
 EXAMPLES = [("what-if", name) for name in WHAT_IF] + [("recheck", name) for name in RECHECK]
@@ -23,7 +26,6 @@ def stored(api, van_case):
     return api
 
 
-@pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
 @pytest.mark.parametrize("question", ["what-if", "recheck"])
 def test_who_may_ask(filled, keys, problem_in, question):
     problem_in(filled.post(f"{PACK}/{question}", json={}), 401)

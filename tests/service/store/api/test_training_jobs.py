@@ -14,6 +14,7 @@ from service.jobs.worker import Worker
 from service.records.history import tables_of
 from service.records.records import Writer
 from tests.service.store.api.conftest import Clock
+from tests.service.store.backends import ON_POSTGRESQL, ON_SQLITE
 from training.files.families import load_families
 from training.files.tables import read_tables, write_tables
 from training.registry import ModelRegistry
@@ -52,6 +53,7 @@ def worker(api, store, clock, settings, own_home):
     return Worker(store, own, FAMILIES, clock, make_log("error"))
 
 
+@ON_SQLITE
 def test_a_job_learns_what_a_folder_of_tables_teaches(
     api, worker, store, clock, own_home, record_folder, taught_by_folder
 ):
@@ -74,7 +76,7 @@ def test_a_job_learns_what_a_folder_of_tables_teaches(
     assert registry.current_id() == (made.model_id if promoted else before) == answers
 
 
-@pytest.mark.parametrize("backend", ["postgresql"], indirect=True)
+@ON_POSTGRESQL
 def test_the_store_and_a_folder_teach_the_same_on_the_command_line(
     store, clock, own_home, record_folder, tideover, database
 ):
@@ -95,6 +97,7 @@ def test_the_store_and_a_folder_teach_the_same_on_the_command_line(
     assert "not both" in both.stderr
 
 
+@ON_SQLITE
 def test_without_a_return_nothing_is_learned_and_a_sentence_says_so(api, worker, own_home):
     registry = ModelRegistry(own_home / "models")
     before = registry.names()
@@ -108,7 +111,7 @@ def test_without_a_return_nothing_is_learned_and_a_sentence_says_so(api, worker,
     assert registry.names() == before
 
 
-@pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
+@ON_SQLITE
 def test_few_returns_are_learned_from_and_told_to_be_few(filled, worker, own_home):
     """The one return of the worked examples: learned, and answering; its report stands on the old one's."""
     registry = ModelRegistry(own_home / "models")
@@ -125,6 +128,7 @@ def test_few_returns_are_learned_from_and_told_to_be_few(filled, worker, own_hom
     assert report["origin_sentence"].startswith("The record is too small yet")
 
 
+@ON_SQLITE
 def test_a_broken_model_fails_the_job_with_where_to_look(filled, worker, own_home):
     for folder in (own_home / "models").iterdir():
         if folder.is_dir():
@@ -149,7 +153,7 @@ def test_one_query_of_many_packs_tells_each_of_them_as_alone(store, record_folde
         assert frame.equals(expected), name
 
 
-@pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
+@ON_SQLITE
 def test_without_a_model_one_is_trained_first_and_too_few_packs_are_told(api, store, clock, settings, tmp_path):
     at = api.post("/v1/jobs/training", json={"packs": 100}).headers["Location"]
     own = settings.model_copy(update={"home": tmp_path})
