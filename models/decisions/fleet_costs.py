@@ -1,4 +1,4 @@
-"""What replacing each vehicle's pack in each week costs, what another week's wait costs, and how many will return.
+"""What replacing each vehicle's pack in each week costs, and how many will return.
 
 A vehicle planned for week w is replaced at the start of that week if its fault has not come back by then; if it has,
 it was replaced at its return. Up to the end of the plan (day E) it costs
@@ -19,12 +19,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from models.base.arrays import Bools, Floats, Integers
 from models.base.errors import BadInput
 from models.base.messages import say
-from models.decisions.hold_curves import daily_hold
 from models.decisions.money import Amounts, asked_for, one_currency
 from models.decisions.stock import count_quantile, poisson_binomial
 
@@ -137,43 +135,6 @@ def replacement_costs(hold: Floats, costs: dict[str, Floats], standing: Bools | 
         return driven
     days = np.arange(0, hold.shape[1], WEEK_DAYS)
     return np.where(standing[:, None], cost["pack"] + cost["planned_work"] + cost["day_off_road"] * days, driven)
-
-
-@dataclass(frozen=True, eq=False)
-class Ranking:
-    """Vehicles by what another week's wait costs.
-
-    Attributes
-    ----------
-    order : array of int, shape (n,)
-        Rows, the costliest wait first; of equals the earlier row.
-    week_cost : array, shape (n,)
-        What replacing in a week instead of now adds to the expected cost, by row; negative where waiting saves.
-    return_chance : array, shape (n,)
-        Probability of a return within the week, by row.
-    """
-
-    currency: str
-    order: Integers
-    week_cost: Floats
-    return_chance: Floats
-
-
-def rank_by_waiting(survival: ArrayLike, costs: FleetCosts) -> Ranking:
-    """Rank vehicles by the expected cost of waiting one more week, not by probability alone.
-
-    A week's wait costs the dearer replacement if the fault returns in it, and saves the capital otherwise tied up.
-
-    Parameters
-    ----------
-    survival : array-like, shape (n, len(DAYS))
-    """
-    hold = daily_hold(survival)
-    each = costs.checked(len(hold))
-    chance = 1 - hold[:, WEEK_DAYS]
-    tied_up = each["capital_per_day"] * hold[:, :WEEK_DAYS].sum(axis=1)
-    week_cost = chance * (each["stranding"] + each["return_work"] - each["planned_work"]) - tied_up
-    return Ranking(costs.currency, np.argsort(-week_cost, kind="stable"), week_cost, chance)
 
 
 @dataclass(frozen=True, eq=False)

@@ -92,8 +92,7 @@ class HazardBooster(SurvivalLearner):
     Parameters
     ----------
     days : array, optional
-        The grid; defaults to `models.base.day_grid.DAYS`. For other time scales see
-        `person_periods.event_quantile_grid`.
+        The grid; defaults to `models.base.day_grid.DAYS`.
     rounds : int
         Most trees.
     stop_early : bool

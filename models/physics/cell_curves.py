@@ -55,16 +55,10 @@ def resistance_mohm(curves: CellCurves, soc: Floats, *, charging: bool = False) 
     return np.asarray(np.interp(at, curves.soc, table) * (1.0 + EMPTY_RESISTANCE_SLOPE * np.maximum(-at, 0.0)))
 
 
-def plateau_slope_v(curves: CellCurves, low: float = 0.4, high: float = 0.8) -> float:
-    """Mean slope of the open-circuit voltage between two states of charge, V per unit of charge and cell."""
-    ends = ocv_v(curves, np.array([low, high]))
-    return float((ends[1] - ends[0]) / (high - low))
-
-
 def soc_from_rest(curves: CellCurves, rest_v: Floats) -> NDArray[np.float64]:
     """State of charge at which the sustaining curve gives this rest voltage per cell; clipped to -0.2 to 1.2.
 
-    Where the curve is flat the answer is uncertain; callers carry the error through `plateau_slope_v`.
+    Where the curve is flat the answer is uncertain; callers carry the error.
     """
     soc = np.linspace(-0.2, 1.2, 281)
     return np.interp(rest_v, ocv_v(curves, soc), soc)

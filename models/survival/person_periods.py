@@ -6,11 +6,10 @@ from dataclasses import dataclass, replace
 from typing import Self
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from models.base.arrays import Bools, Floats
-from models.base.errors import BadInput
-from models.survival.estimator import Outcomes, check_grid, check_outcomes
+from models.survival.estimator import Outcomes
 
 
 @dataclass(frozen=True)
@@ -72,31 +71,6 @@ class PersonPeriods:
         exposure = self.exposure.copy()
         exposure[at] = after * (1.0 / h - 1.0 / np.expm1(h))
         return replace(self, exposure=exposure)
-
-
-def event_quantile_grid(
-    time: ArrayLike, event: ArrayLike, bins: int = 22, entry: ArrayLike | None = None, weights: ArrayLike | None = None
-) -> Floats:
-    """Choose a grid for a data set of its own time scale: equally many events to a bin, the last day the last event's.
-
-    Parameters
-    ----------
-    time, event, entry, weights : array_like, shape (n,)
-    bins : int
-        At most this many; fewer if events are few or tied.
-
-    Returns
-    -------
-    array, shape (up to bins + 1,)
-        Days, from 0.
-    """
-    outcomes = check_outcomes(time, event, entry, weights)
-    seen = outcomes.event & (outcomes.weights > 0)
-    if not seen.any():
-        raise BadInput.one("event", "holds no event to choose a grid by.", "Give the grid in days.")
-    shares = np.linspace(0.0, 1.0, bins + 1)[1:]
-    edges = np.quantile(outcomes.time[seen], shares, method="inverted_cdf", weights=outcomes.weights[seen])
-    return check_grid(np.concatenate([[0.0], np.unique(edges)]))
 
 
 def bins_of(grid: Floats, days: Floats) -> NDArray[np.intp]:

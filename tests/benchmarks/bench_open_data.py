@@ -28,7 +28,7 @@ from sksurv.metrics import integrated_brier_score
 from sksurv.util import Surv
 from SurvSet.data import SurvLoader
 
-from models.survival.person_periods import event_quantile_grid
+from tests.studies.event_grid import event_quantile_grid
 from tests.studies.peers.trees_and_network import HazardPair
 
 SETS = ("hdfail", "GBSG2", "WHAS500", "flchain", "Dialysis")

@@ -10,13 +10,13 @@ from lifelines import KaplanMeierFitter
 from scipy.stats import norm, weibull_min
 
 from models.base.day_grid import DAYS
-from models.decisions.age_replacement import age_policy
 from models.decisions.fleet_costs import NOT_PLANNED, FleetCosts, replacement_costs
 from models.decisions.fleet_plan import FleetLimits, plan_fleet
 from models.decisions.hold_curves import extended_hold
 from models.decisions.lead_time import Delivery, Quote, lead_time
 from models.decisions.money import Money, minor_digits
 from models.decisions.stock import critical_ratio, poisson_binomial
+from tests.studies.age_of_a_law import age_policy
 
 
 def test_newsvendor():

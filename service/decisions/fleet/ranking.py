@@ -1,8 +1,7 @@
 """The ranking: quick at tens of thousands of vehicles because the scores stand ready; only the costs are put in here.
 
 A week's wait costs (stranding + return work - planned work) for each return in it, less the capital of the days in
-which the new pack would have lain unneeded (`models.decisions.fleet_costs.rank_by_waiting`): two columns of the score
-and two factors, so the database does the ranking.
+which the new pack would have lain unneeded: two columns of the score and two factors, so the database does the ranking.
 """
 
 from __future__ import annotations

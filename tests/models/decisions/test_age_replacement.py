@@ -4,8 +4,9 @@ from scipy.integrate import quad
 from scipy.stats import weibull_min
 
 from models.base.errors import BadInput
-from models.decisions.age_replacement import age_policy, age_policy_from_record
+from models.decisions.age_replacement import age_policy_from_record
 from models.survival.kaplan_meier import kaplan_meier
+from tests.studies.age_of_a_law import age_policy
 
 
 @pytest.mark.parametrize(("shape", "failure"), [(1.5, 4.0), (2.0, 10.0), (3.5, 2.0)])
@@ -62,7 +63,7 @@ def test_a_record_that_ends_early_gives_a_bound():
 @pytest.mark.parametrize(
     "call",
     [
-        lambda: age_policy(weibull_min(2, scale=100).sf, 0, 5, 800),
+        lambda: age_policy_from_record(kaplan_meier([2.0], [True]), 0, 5),
         lambda: age_policy(weibull_min(2, scale=100).sf, 1, 5, 50),
         lambda: age_policy_from_record(kaplan_meier([2.0], [False]), 1, 5),
         lambda: age_policy_from_record(kaplan_meier([2.0], [True]), 1, -5),

@@ -6,11 +6,11 @@ from models.base.errors import BadInput
 from models.decisions.fleet_costs import (
     NOT_PLANNED,
     FleetCosts,
-    rank_by_waiting,
     replacement_costs,
     weekly_returns,
 )
 from models.decisions.hold_curves import daily_hold, extended_hold
+from tests.studies.waiting import rank_by_waiting
 
 HOLD = np.exp(-((DAYS / np.array([15.0, 40.0, 90.0, 400.0])[:, None]) ** 1.8))
 COSTS = FleetCosts("EUR", 1200, 150, 900, 0.5, 700, stranding=0)

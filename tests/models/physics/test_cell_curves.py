@@ -6,7 +6,6 @@ from models.physics.cell_curves import (
     FULL_SLOPE_V,
     CurveLookup,
     ocv_v,
-    plateau_slope_v,
     resistance_mohm,
     soc_from_rest,
 )
@@ -22,6 +21,12 @@ MODULE_OCV_V = [7.2370, 7.4047, 7.5106, 7.5873, 7.6459, 7.6909, 7.7294, 7.7666, 
 MODULE_DISCHARGE_MOHM = [37.7, 33.8, 30.0, 28.0, 27.5, 26.8, 26.9, 27.3, 28.3, 29.8, 31.2]
 MODULE_CHARGE_MOHM = [23.5, 22.0, 20.5, 19.8, 19.8, 19.6, 19.8, 19.7, 20.3, 20.4, 20.4]
 SOC = np.linspace(0, 1, 11)
+
+
+def plateau_slope_v(curves, low=0.4, high=0.8):
+    """Return the mean slope of the open-circuit voltage between two states of charge, V per unit of charge and cell."""
+    ends = ocv_v(curves, np.array([low, high]))
+    return (ends[1] - ends[0]) / (high - low)
 
 
 def test_reference_published_table_of_the_module():

@@ -3,7 +3,8 @@ import pytest
 
 from models.base.errors import BadInput
 from models.survival.estimator import check_outcomes
-from models.survival.person_periods import PersonPeriods, event_quantile_grid
+from models.survival.person_periods import PersonPeriods
+from tests.studies.event_grid import event_quantile_grid
 
 GRID = np.array([0.0, 1, 2, 4, 8])
 

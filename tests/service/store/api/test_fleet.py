@@ -10,7 +10,7 @@ from sqlalchemy import select
 
 from models.calibration.conformal import told_hold
 from models.decisions.age_replacement import age_policy_from_record
-from models.decisions.fleet_costs import NOT_PLANNED, FleetCosts, rank_by_waiting, weekly_returns
+from models.decisions.fleet_costs import NOT_PLANNED, FleetCosts, weekly_returns
 from models.decisions.fleet_plan import FleetLimits, plan_fleet
 from models.decisions.hold_curves import extended_hold
 from models.decisions.money import Money
@@ -20,6 +20,7 @@ from service.decisions.fleet.week_cost import WeekCost
 from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from service.store.schema import Score
 from tests.service.invented_fleet import FAMILIES, fill
+from tests.studies.waiting import rank_by_waiting
 from training.files.families import load_families
 
 RANKING, PLAN, RETURNS = "/v1/fleet/ranking", "/v1/fleet/plan", "/v1/fleet/returns"

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from models.base.day_grid import DAYS, survival_at
-from models.decisions.fleet_costs import FleetCosts, rank_by_waiting
+from models.decisions.fleet_costs import FleetCosts
 from service.core.logs import make_log
 from service.core.refusals import Conflict, NoSuchRecord
 from service.decisions.basis.open_cases import open_case, open_cases, without_forecast
@@ -16,6 +16,7 @@ from service.forecasting.issued.scores import OLDEST_DAYS, packed, unpacked
 from service.jobs.worker import Worker
 from service.pages.bench.finding import described
 from service.store.schema import IssuedForecast, Score
+from tests.studies.waiting import rank_by_waiting
 from training.files.families import load_families
 
 ISSUE = "/v1/packs/MB-VAN-07/forecasts"
