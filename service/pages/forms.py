@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 import secrets
-from collections.abc import AsyncIterator, Collection, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Collection, Mapping, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from typing import Annotated, Any, Final, TypeVar
@@ -13,12 +13,15 @@ from typing import Annotated, Any, Final, TypeVar
 from fastapi import APIRouter, Depends, HTTPException, Request
 from pydantic import BaseModel, ValidationError
 from python_multipart.multipart import parse_options_header
+from sqlalchemy.orm import Session
 from starlette.datastructures import FormData, UploadFile
 
 from models.base.errors import BadInput, Problem, problems_from
 from service.access.visits import is_form_token
+from service.core.refusals import Conflict, Doubtful
 from service.core.translation import _
 from service.records.writing import Writing
+from service.store.opening import Store
 
 TOKEN: Final = "form_token"  # noqa: S105  the name of a field
 ONCE: Final = "once"
@@ -129,6 +132,37 @@ def checked(schema: type[Model], values: Mapping[str, Any]) -> Model:
         return schema.model_validate(values)
     except ValidationError as error:
         raise BadInput(problems_from(error)) from error
+
+
+class _TakenBack(Exception):
+    """What was tried is not kept."""
+
+
+def with_the_rest(error: BadInput, form: Form, store: Store, work: Callable[[Session, Form], object]) -> BadInput:
+    """Return the faults of a form together with those that would show only once these are mended.
+
+    What is wrong is left out of the form, and the rest is tried and taken back.
+
+    Parameters
+    ----------
+    work : callable
+        Records what a form says; raises `BadInput` or `Doubtful`.
+    """
+    wrong = {_field_of(problem) for problem in error.problems}
+    rest = Form({name: texts for name, texts in form.sent.items() if name not in wrong}, form.files)
+    try:
+        with store.writing() as session:
+            work(session, rest)
+            raise _TakenBack
+    except (_TakenBack, Conflict):
+        return error
+    except (BadInput, Doubtful) as further:
+        found = [problem for problem in further.problems if _field_of(problem) not in wrong]
+        return BadInput([*error.problems, *found]) if found else error
+
+
+def _field_of(problem: Problem) -> str:
+    return re.split(r"[.\[]", problem.where)[0]
 
 
 def require_token(request: Request, sent: FormData) -> None:

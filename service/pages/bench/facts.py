@@ -22,7 +22,7 @@ from service.pages.bench.state_of_unit import Unit, unit_of
 from service.pages.bench.timeline import FACTS
 from service.pages.bench.unit import UnitName
 from service.pages.bench.units import unit_address
-from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, checked, once, page_router
+from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, checked, once, page_router, with_the_rest
 from service.pages.messages import Message
 from service.pages.rendering import go_to, may, render, zone_of
 from service.pages.undo import step, undo_form
@@ -228,7 +228,16 @@ def record_fact(
         if doubts := _ahead(word, new, form, write):
             return _form_page(request, unit, word, form.values(), doubts)
         return write(lambda session: store_new(session, request, subject, new, families, write, _titles()[word][2]))
-    except (BadInput, Conflict, Doubtful) as error:
+    except BadInput as error:
+
+        def rest(session: Session, left: Form) -> None:
+            fact = checked(subject.new, {**_content(request, word, left), "pack_id": pack_id})
+            create(session, subject, fact, families, write.writer)
+
+        return _again(
+            request, write, pack_id, word, form, families, with_the_rest(error, form, write.store, rest), None
+        )
+    except (Conflict, Doubtful) as error:
         return _again(request, write, pack_id, word, form, families, error, None)
 
 

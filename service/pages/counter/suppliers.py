@@ -19,7 +19,7 @@ from service.exchange.exports.routes import export_table
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.asking import money
 from service.pages.bench.facts import Entry, as_text, faults_of, require_may
-from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, checked, once, page_router
+from service.pages.forms import NO_FAULTS, Faults, Form, PageWrite, SentForm, checked, once, page_router, with_the_rest
 from service.pages.messages import Message
 from service.pages.rendering import go_to, may, render, zone_of
 from service.pages.sorting import in_order, sorting_of
@@ -211,6 +211,12 @@ def record_new(
 
         return write(work)
     except (BadInput, Conflict, Doubtful) as error:
+
+        def rest(session: Session, left: Form) -> None:
+            create(session, subject, checked(subject.new, _content(request, word, left)), families, write.writer)
+
+        if isinstance(error, BadInput):
+            error = with_the_rest(error, form, store, rest)
         with store.reading() as session:
             return _form_page(request, session, families, word, form.values(), faults_of(error, form))
 

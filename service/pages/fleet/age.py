@@ -32,7 +32,9 @@ def show_age(request: Request, store: CurrentStore, families: KnownFamilies) -> 
         except BadInput as error:
             problems = error.problems
     missing = stated_first(problems)
-    faults = Faults(tuple(problem for problem in problems if problem not in missing))
+    # Too few returns on record are no fault of an entry.
+    too_few = [problem for problem in problems if problem.where == "record"]
+    faults = Faults(tuple(problem for problem in problems if problem not in missing and problem not in too_few))
     return render(
         request,
         "fleet/age.html",
@@ -42,6 +44,7 @@ def show_age(request: Request, store: CurrentStore, families: KnownFamilies) -> 
         values=texts,
         faults=faults,
         missing=missing,
+        too_few=too_few,
         money=money,
         cost_words=cost_words,
         cautions=driving(),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -181,7 +182,8 @@ class ReturnsDrawing:
 def drawing_of(weeks: Sequence[WeekOfReturns]) -> ReturnsDrawing:
     """Lay out the bars of the weeks."""
     blank = ReturnsDrawing([], [])
-    ticks = round_ticks(0.0, max(2.0, *(max(week.high, week.mean) for week in weeks), 0.0), 6)
+    most = math.ceil(max(2.0, *(max(week.high, week.mean) for week in weeks), 0.0))
+    ticks = [tick for tick in round_ticks(0.0, most, 6) if tick.is_integer()]
     place = (blank.right - blank.left) / len(weeks)
 
     y = scale(0, ticks[-1], blank.bottom, blank.top)

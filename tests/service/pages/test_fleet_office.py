@@ -119,6 +119,9 @@ def test_returns_to_expect(fleet, page, sound):
     expect(page.locator(".answer")).to_contain_text(told["sentence"])
     expect(page.locator("tbody tr td:nth-child(3)")).to_have_text([f"{week['mean']:.1f}" for week in told["weeks"]])
     expect(page.locator("svg.returns .mean")).to_have_count(6)
+    assert all(
+        tick.isdecimal() for tick in page.locator("svg.returns text.tick[text-anchor=end]").all_text_contents()[:-1]
+    )
     sound(page, "fleet-returns")
     page.goto(f"{fleet.url}/fleet/returns?weeks=90")
     expect(page.locator("#weeks-wrong")).to_be_visible()
@@ -140,6 +143,7 @@ def test_replacing_by_age(fleet, record, page, sound):
     page.get_by_label("Kind of pack").select_option("gravel-14")
     page.get_by_role("button", name="Ask").click()
     expect(page.get_by_text("an age rests on at least 10 returns")).to_be_visible()
+    expect(page.locator("#faults")).to_have_count(0)  # nothing that was entered is wrong
 
 
 def test_hostile_text_stays_text(fleet, page, sound):

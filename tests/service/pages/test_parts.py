@@ -137,7 +137,7 @@ def test_the_queue_one_case_and_its_order(counter, either_page, sound):
     expect(page.locator(".answer")).to_contain_text("25%")
     page.locator(".offer").last.get_by_role("button").click()
     expect(page.get_by_role("status")).to_contain_text("Recorded as ordered today from north-quay")
-    expect(page.get_by_text("A pack is on order: from north-quay")).to_be_visible()
+    expect(page.get_by_text("A pack is ordered already, from north-quay")).to_be_visible()
     sound(page, "parts-ordered")
     (order,) = httpx.get(f"{counter.url}/v1/deliveries").json()["items"]
     assert (order["pack_id"], order["express"], order["arrived_at"]) == (names[0], True, None)

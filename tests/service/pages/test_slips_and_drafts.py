@@ -108,6 +108,44 @@ def test_a_slip_is_stored_only_when_it_is_said_to_be_right(site, cab, either_pag
     assert [one["temperature_c"] for one in readings(site)] == [98]
 
 
+AT_ONCE = {
+    "/bench/units/MB-CAB-03/topup/new": (
+        {"Blocks charged": "15", "Charge put into each": "1.470,5", "Voltage at the end": "77"},
+        ("#charge_ah-wrong", "not a number"), ("#blocks-wrong", "14"),
+    ),
+    "/bench/units/MB-CAB-03/outcome/new": (
+        {"Trouble code": "P0A8", "Odometer": "12 000 km"},
+        ("#odometer_km-wrong", "not a number"), ("#code-wrong", "not a trouble code"),
+    ),
+    "/parts/offer/new": (
+        {"Price of the pack": "1390", "Express fee": "1.450", "Usual days": "9", "Earliest": "12", "Latest": "6"},
+        ("#express_fee-wrong", "1.45 or 1450"), ("#faults", "arliest"),
+    ),
+}  # fmt: skip
+"""A form: what is typed, and where the fault of a number and the one of sense are said."""
+
+
+@pytest.mark.parametrize("address", AT_ONCE)
+def test_all_faults_of_a_form_are_told_at_once(site, cab, record, open_tab, address):
+    """What makes no sense was told only once every number could be read."""
+    typed, (number, said), (sense, too) = AT_ONCE[address]
+    record("/v1/suppliers", {"id": "north-quay"})
+    record("/v1/topups", {"pack_id": "MB-CAB-03", "time": (NOW - timedelta(days=5)).isoformat(), "blocks": [2]})
+    page = open_tab("phone")
+    page.goto(site.url + address)
+    if address.startswith("/parts"):
+        page.get_by_label("Supplier").select_option("north-quay")
+        page.get_by_label("Kind of pack").select_option("gravel-14")
+        page.get_by_label("Currency").fill("EUR")
+    for label, text in typed.items():
+        page.get_by_label(label).fill(text)
+    with page.expect_navigation():
+        page.get_by_role("button", name="Save", exact=True).click()
+    expect(page.locator(number)).to_contain_text(said)
+    expect(page.locator(sense)).to_contain_text(too)
+    assert page.locator("#faults p").count() >= 2, page.locator("#faults").inner_text()
+
+
 def test_millivolts_are_stored_as_volts_and_told(site, cab, phone_page):
     phone_page.goto(f"{cab}/reading/new")
     fill(phone_page, [round(1000 * v) for v in VOLTS])

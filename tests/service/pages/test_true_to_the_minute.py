@@ -163,6 +163,11 @@ def test_nothing_is_to_be_ordered_today_once_it_is_ordered(fleet, client, phone_
     client.post(f"{address}/order", data=sent).raise_for_status()
     phone_page.goto(f"{fleet.url}{address}")
     expect(phone_page.locator(".answer .first")).to_have_text("A pack is ordered. There is nothing more to order.")
+    # Nor below, where the offers stand as if none were ordered: folded, and without the word to order.
+    assert not re.search(r"order (now|one|today\b)", phone_page.locator("main").inner_text().lower())
+    phone_page.get_by_text("What the offers would be if none were ordered").click()
+    expect(phone_page.get_by_role("heading", name="The offers side by side")).to_be_visible()
+    assert "order now" not in phone_page.locator(".offers").inner_text()
 
 
 def test_a_top_up_without_an_outcome_counts_until_it_was_last_heard_of(site, record, client):
