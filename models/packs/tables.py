@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from operator import attrgetter
 from typing import Any, Final, TypeVar
 
@@ -68,7 +69,10 @@ def block_columns(readings: pd.DataFrame) -> list[str]:
 def to_days(times: pd.Series[Any] | pd.DatetimeIndex) -> NDArray[np.float64]:
     """Return UTC times as days since 1970, NaN where the time is missing. Shape (n,)."""
     aware = times if isinstance(times.dtype, pd.DatetimeTZDtype) else pd.DatetimeIndex(times).tz_convert("UTC")
-    micro = aware.to_numpy(dtype="datetime64[us]")
+    return _days_of(aware.to_numpy(dtype="datetime64[us]"))
+
+
+def _days_of(micro: NDArray[np.datetime64]) -> Floats:
     days = micro.astype(np.int64) / (SECONDS_PER_DAY * 1e6)
     return np.where(np.isnat(micro), np.nan, days)
 
@@ -292,18 +296,28 @@ def last_facts(tables: HistoryTables) -> pd.DataFrame:
     ).astype({"origin": "datetime64[us, UTC]"})
 
 
-def _frame(rows: Mapping[str, list[Any]], columns: tuple[str, ...]) -> pd.DataFrame:
-    data: dict[str, Any] = {}
+def _arrays(rows: Mapping[str, list[Any]], columns: tuple[str, ...]) -> dict[str, NDArray[Any]]:
+    data: dict[str, NDArray[Any]] = {}
     for name in columns:
         values = rows[name]
         if name == "time":
             micro = [_NO_TIME if t is None else round(t.timestamp() * 1e6) for t in values]
-            stamps = np.array(micro, dtype=np.int64).view("datetime64[us]")
-            data[name] = pd.DatetimeIndex(stamps).tz_localize("UTC")
+            data[name] = np.array(micro, dtype=np.int64).view("datetime64[us]")
         elif name in TEXT_COLUMNS:
             data[name] = np.array(values, dtype=object)
         else:
             data[name] = np.array(values, dtype=np.float64)  # None becomes NaN
+    return data
+
+
+def _itself(values: NDArray[Any]) -> NDArray[Any]:
+    return values
+
+
+def _frame(arrays: Mapping[str, NDArray[Any]]) -> pd.DataFrame:
+    data: dict[str, Any] = dict(arrays)
+    if "time" in data:
+        data["time"] = pd.DatetimeIndex(data["time"]).tz_localize("UTC")
     return pd.DataFrame(data, copy=False)
 
 
@@ -325,21 +339,33 @@ def tables_from_histories(histories: Iterable[PackHistory], families: Mapping[st
         table = {name: list(column) for name, column in zip(columns, values, strict=True)}
         return {name: [*map(list_text, values)] if name in LIST_COLUMNS else values for name, values in table.items()}
 
-    readings = _frame(facts("readings", READING_COLUMNS), READING_COLUMNS)
+    arrays = {
+        name: _arrays(facts(name, columns), columns)
+        for name, columns in (
+            ("readings", READING_COLUMNS),
+            ("topups", TOPUP_COLUMNS),
+            ("usage", USAGE_COLUMNS),
+            ("outcomes", OUTCOME_COLUMNS),
+        )
+    }
+    heads = _arrays(packs, PACK_COLUMNS)
     voltages = [r.block_v for h in known for r in h.readings]
     width = max((len(v) for v in voltages), default=0)
     matrix = np.full((len(voltages), width), np.nan)
     for row, values in enumerate(voltages):
         matrix[row, : len(values)] = [np.nan if v is None else v for v in values]
-    blocks = pd.DataFrame(matrix, columns=[block_column(b + 1) for b in range(width)])
-    return HistoryTables(
-        packs=_frame(packs, PACK_COLUMNS),
-        readings=pd.concat([readings, blocks], axis=1),
-        topups=_frame(facts("topups", TOPUP_COLUMNS), TOPUP_COLUMNS),
-        usage=_frame(facts("usage", USAGE_COLUMNS), USAGE_COLUMNS),
-        outcomes=_frame(facts("outcomes", OUTCOME_COLUMNS), OUTCOME_COLUMNS),
-        families=families,
-    )
+    blocks = {block_column(b + 1): matrix[:, b] for b in range(width)}
+    made = {name: _frame(columns | (blocks if name == "readings" else {})) for name, columns in arrays.items()}
+    tables = HistoryTables(packs=_frame(heads), **made, families=families)
+    # Read out of the frames again they would cost a single forecast a quarter of its time.
+    for name, columns in {"packs": heads, **arrays}.items():
+        for column, values in columns.items():
+            if column == "time":
+                tables.once(f"{name} in days", partial(_days_of, values))
+            else:
+                tables.once(f"{name}.{column}", partial(_itself, values))
+    tables.once("block volts", lambda: np.asarray(np.round(matrix, VOLT_DECIMALS)))
+    return tables
 
 
 def history_of(tables: HistoryTables, pack_id: str) -> PackHistory:
