@@ -144,7 +144,7 @@ class ColumnScale:
         return np.asarray(np.nan_to_num(np.clip(levelled, -FURTHEST, FURTHEST)))
 
     def _read(self, X: pd.DataFrame) -> Floats:
-        values = X[list(self.names)].to_numpy(np.float64)
+        values = X.to_numpy(np.float64)[:, X.columns.get_indexer(pd.Index(self.names))]
         return np.hstack([values, np.isnan(values[:, self.flagged]).astype(np.float64)])
 
 

@@ -364,6 +364,9 @@ def tables_from_histories(histories: Iterable[PackHistory], families: Mapping[st
                 tables.once(f"{name} in days", partial(_days_of, values))
             else:
                 tables.once(f"{name}.{column}", partial(_itself, values))
+    if len(known) == 1:
+        for name, columns in arrays.items():
+            tables.once(f"{name} by pack", partial(np.zeros, len(columns["pack_id"]), np.intp))
     tables.once("block volts", lambda: np.asarray(np.round(matrix, VOLT_DECIMALS)))
     return tables
 
@@ -428,8 +431,7 @@ def _facts_of(tables: HistoryTables, name: str, ids: pd.Index[Any]) -> list[list
     columns |= {c: [list_of(text) for text in values] for c, values in columns.items() if c in LIST_COLUMNS}
     if name == "readings":
         # The tables may hold single precision: beyond a tenth of a millivolt there is only its rounding.
-        volts = frame[block_columns(frame)].to_numpy(np.float64).tolist()
-        columns["block_v"] = [[None if v != v else round(v, VOLT_DECIMALS) for v in row] for row in volts]
+        columns["block_v"] = [[None if v != v else v for v in row] for row in tables.volts().tolist()]
     found: list[list[dict[str, Any]]] = [[] for _ in ids]
     for place, *values in zip(ids.get_indexer(pd.Index(frame["pack_id"])), *columns.values(), strict=True):
         if place >= 0:
