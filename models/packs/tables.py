@@ -358,15 +358,14 @@ def tables_from_histories(histories: Iterable[PackHistory], families: Mapping[st
     made = {name: _frame(columns | (blocks if name == "readings" else {})) for name, columns in arrays.items()}
     tables = HistoryTables(packs=_frame(heads), **made, families=families)
     # Read out of the frames again they would cost a single forecast a quarter of its time.
-    for name, columns in {"packs": heads, **arrays}.items():
-        for column, values in columns.items():
+    for name, table in {"packs": heads, **arrays}.items():
+        for column, values_of in table.items():
             if column == "time":
-                tables.once(f"{name} in days", partial(_days_of, values))
+                tables.once(f"{name} in days", partial(_days_of, values_of))
             else:
-                tables.once(f"{name}.{column}", partial(_itself, values))
-    if len(known) == 1:
-        for name, columns in arrays.items():
-            tables.once(f"{name} by pack", partial(np.zeros, len(columns["pack_id"]), np.intp))
+                tables.once(f"{name}.{column}", partial(_itself, values_of))
+        if len(known) == 1:
+            tables.once(f"{name} by pack", partial(np.zeros, len(table["pack_id"]), np.intp))
     tables.once("block volts", lambda: np.asarray(np.round(matrix, VOLT_DECIMALS)))
     return tables
 
