@@ -162,7 +162,7 @@ def test_promotion_needs_a_comparison_or_a_reason(two, tideover, tmp_path):
 def test_learning_from_a_record_on_the_command_line(two, tideover, tmp_path):
     own, registry, first = two
     env = {"TIDEOVER_HOME": str(own)}
-    write_tables(simulate_cohort(CohortPlan(60, 64, years=1)).tables, tmp_path / "record")
+    write_tables(simulate_cohort(CohortPlan(25, 64, years=1)).tables, tmp_path / "record")
     ran = tideover("train", "--from", tmp_path / "record", "--workers", "1", env=env)
     assert ran.exit_code == 0, ran.stderr
     made = [registry.manifest(name) for name in registry.names() if name not in (first, "second")]
@@ -186,7 +186,7 @@ def test_learning_starts_from_what_sister_workshops_recorded(two, tideover, tmp_
     sisters = tmp_path / "sisters"
     sisters.mkdir()
     env = {"TIDEOVER_HOME": str(own), "TIDEOVER_SISTERS_DIR": str(sisters)}
-    record = simulate_cohort(CohortPlan(60, 62, years=1)).tables
+    record = simulate_cohort(CohortPlan(25, 62, years=1)).tables
     once = record.topups.groupby("pack_id", as_index=False).head(1)
     write_tables(replace(record, outcomes=record.outcomes[:0], topups=once), tmp_path / "record")
     ran = tideover("train", "--from", tmp_path / "record", env=env)
@@ -194,7 +194,7 @@ def test_learning_starts_from_what_sister_workshops_recorded(two, tideover, tmp_
     assert "holds no folder of a workshop" in " ".join(ran.stderr.split())
     # Two workshops may call their packs alike.
     for name in ("north", "south"):
-        write_tables(simulate_cohort(CohortPlan(60, 63, years=1)).tables, sisters / name)
+        write_tables(simulate_cohort(CohortPlan(25, 63, years=1)).tables, sisters / name)
     ran = tideover("train", "--from", tmp_path / "record", "--workers", "1", env=env)
     assert ran.exit_code == 0, ran.stderr
     assert "of sister workshops" in " ".join(ran.stdout.split())
