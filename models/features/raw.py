@@ -46,6 +46,10 @@ RELEASE_VISIT_DAYS: Final = 4.0
 VISIT_DAYS: Final = 0.2
 """Readings this close together belong to one visit. Invented."""
 
+STAY_DAYS: Final = 1.0
+"""A rest reading within this time of the first after a charge is of the same stay on the bench, unless a reading under
+load shows that it was driven in between: who reads too soon is told to read again next day. Invented."""
+
 EARLIER_VISIT_DAYS: Final = 5.0
 """A rest reading this long before the newest one before the charge is of an earlier visit, and tells a decline.
 Invented."""
@@ -159,6 +163,13 @@ def _first(moment: Rows, row: Rows, mask: NDArray[np.bool_], count: int) -> Rows
 def _last(moment: Rows, row: Rows, mask: NDArray[np.bool_], count: int) -> Rows:
     out = np.full(count, -1, dtype=np.intp)
     out[moment[mask]] = row[mask]
+    return out
+
+
+def _day_of(rows: Rows, day: Floats) -> Floats:
+    """Day of one reading a moment, infinity where there is none (row -1)."""
+    out = np.full(len(rows), np.inf)
+    out[rows >= 0] = day[rows[rows >= 0]]
     return out
 
 
@@ -376,12 +387,14 @@ def _readings(out: dict[str, Floats], tables: HistoryTables, at: _Moments, readi
     before = (when < at.topped_at[moment]) & (when > at.previous_at[moment])
     after = when >= at.topped_at[moment]
     is_state = {s: (state == s)[row] for s in ("rest", "discharge", "charge")}
-    first_after = _first(moment, row, after, count)
-    first_after_day = np.full(count, np.inf)
-    first_after_day[first_after >= 0] = day[first_after[first_after >= 0]]
+    first_after_day = _day_of(_first(moment, row, after, count), day)
     at_release = first_after_day - at.topped_at / SECONDS_PER_DAY <= RELEASE_VISIT_DAYS
-    visit_end = np.where(at_release, first_after_day + VISIT_DAYS, -np.inf)
-    release = after & (day[row] <= visit_end[moment])
+    apart = day[row] - first_after_day[moment]
+    drove_day = _day_of(_first(moment, row, after & ~is_state["rest"] & (apart > VISIT_DAYS), count), day)
+    stays = after & is_state["rest"] & (apart <= STAY_DAYS) & (day[row] < drove_day[moment])
+    last_stay_day = _day_of(_last(moment, row, stays, count), day)
+    visit_end = np.where(np.isfinite(last_stay_day), last_stay_day, first_after_day) + VISIT_DAYS
+    release = after & at_release[moment] & (day[row] <= visit_end[moment])
     driving = after & ~release
 
     def pick(mask: NDArray[np.bool_], *, first: bool = False) -> _Pick:
@@ -415,7 +428,8 @@ def _readings(out: dict[str, Floats], tables: HistoryTables, at: _Moments, readi
         out["before_missing_share"] - at.packs.apply(missing_charge_share, earlier.own)
     ) / apart
 
-    rest_a, load_a = (pick(release & is_state[s], first=True) for s in ("rest", "discharge"))
+    rest_a, load_a = (pick(release & is_state[s]) for s in ("rest", "discharge"))
+    soonest_a = [pick(release & is_state[s], first=True) for s in ("rest", "discharge")]
     noted_after = _column(tables, "topups", "rest_after_v", at.last_topup)
     out["noted_rise_v"] = noted_after - _column(tables, "topups", "rest_before_v", at.last_topup)
     out["after_rest_mv_per_cell"] = 1e3 * rest_a.own / cells
@@ -423,7 +437,8 @@ def _readings(out: dict[str, Floats], tables: HistoryTables, at: _Moments, readi
     hours = (rest_a.take(day) - at.topped_at / SECONDS_PER_DAY) * 24
     out["after_rest_hours"] = np.where(np.isnan(hours), _column(tables, "topups", "rest_after_h", at.last_topup), hours)
     out["after_load_mv_per_cell"] = per_load(load_a, load_a.own, LOAD_REFERENCE_A)
-    out["after_excess_mohm_per_cell"] = excess(rest_a, load_a)
+    together_a = excess(rest_a, load_a)
+    out["after_excess_mohm_per_cell"] = np.where(np.isnan(together_a), excess(*soonest_a), together_a)
     out["after_load_elsewhere_mv_per_cell"] = per_load(load_a, load_a.own - load_a.lowest_other, LOAD_REFERENCE_A)
     out["after_second_mv_per_cell"] = 1e3 * rest_a.lowest_other / cells
 

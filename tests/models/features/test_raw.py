@@ -9,8 +9,11 @@ import pytest
 from models.features.definitions import FEATURE_NAMES, FEATURES
 from models.features.derived import surplus_share, without_surplus
 from models.features.inferred_topups import with_inferred_topups
-from models.features.raw import feature_frame, raw_features
-from models.packs.tables import HistoryTables, block_columns
+from models.features.raw import STAY_DAYS, VISIT_DAYS, feature_frame, raw_features
+from models.packs.history import PackHistory
+from models.packs.tables import HistoryTables, block_columns, tables_from_histories
+from tests.cases.packs import history_of_case
+from training.files.families import load_families
 from training.learning.moments import moments_of
 from training.simulation.cohort import CohortPlan, simulate_cohort
 
@@ -176,3 +179,42 @@ def test_by_hand_what_went_in_beyond_the_missing_is_taken_out_and_nothing_else(t
     assert np.nanmax(surplus_share(counted)) < 1e-12
     same = set(raw.columns) - {"charge_share"}
     assert all(np.array_equal(counted.columns[n], raw.columns[n][rows], equal_nan=True) for n in same)
+
+
+@pytest.fixture
+def read_twice():
+    """Features of a pack whose reading after the charge is entered again, with one under load between or not."""
+    families = load_families()
+
+    def features(hours: float | None, load_hours: float | None = None) -> pd.Series:
+        content = history_of_case({"family": "gravel-14", "after_v": 0.02}, families)
+        last = content["readings"][-1]
+        at = pd.Timestamp(last["time"])
+        if load_hours is not None:
+            under = {**content["readings"][1], "time": (at + pd.Timedelta(hours=load_hours)).isoformat()}
+            content["readings"].append(under)
+        if hours is not None:
+            content["readings"].append({**last, "time": (at + pd.Timedelta(hours=hours)).isoformat()})
+        history = PackHistory.model_validate(content)
+        tables = tables_from_histories([history], families)
+        origin = pd.DatetimeIndex([history.last_fact_time]).tz_convert("UTC")
+        return feature_frame(tables, pd.DataFrame({"pack_id": tables.packs["pack_id"], "origin": origin})).iloc[0]
+
+    return features
+
+
+@pytest.mark.parametrize("hours", [1.0, 7.0, 16.0, 24 * STAY_DAYS])
+def test_property_a_reading_repeated_on_the_bench_is_none_while_holding(read_twice, hours):
+    """Read too soon and again next day: the later one is the reading after the charge, not one of a driven car."""
+    once, twice = read_twice(None), read_twice(hours)
+    assert twice[["now_rest_mv_per_cell", "now_loss_share_per_day"]].isna().all()
+    assert twice["after_rest_mv_per_cell"] == once["after_rest_mv_per_cell"]
+    assert twice["after_rest_hours"] == pytest.approx(once["after_rest_hours"] + hours)
+
+
+def test_property_a_reading_after_it_was_driven_is_one_while_holding(read_twice):
+    later = read_twice(24 * STAY_DAYS + 1)
+    assert later["now_rest_held_days"] == pytest.approx(later["held_days"])
+    driven = read_twice(20.0, load_hours=24 * VISIT_DAYS + 8)
+    assert driven["now_rest_held_days"] == pytest.approx(driven["held_days"])
+    assert driven["after_rest_hours"] == pytest.approx(read_twice(None)["after_rest_hours"])
