@@ -84,7 +84,8 @@ def test_a_receiver_that_answers_a_byte_at_a_time_does_not_hold_the_worker(monke
         assert time.monotonic() - began < 20
 
 
-def test_a_receiver_that_speaks_something_else_is_told_as_such():
+def test_a_receiver_that_speaks_something_else_is_told_as_such(monkeypatch):
+    monkeypatch.setattr("service.notices.reach.STEP_S", 0.6)
     with socket.socket() as listening:
         listening.bind(("127.0.0.1", 0))
         listening.listen()

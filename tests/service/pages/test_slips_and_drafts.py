@@ -19,6 +19,9 @@ from training.files.families import load_families
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
 FAMILY = load_families(None)["gravel-14"]
+RETRY_MS = 5_000
+"""After how long a page tries again (`assets/drafts.js`, `assets/visit.js`)."""
+
 VOLTS = [13.02, 13.0, 13.01, 12.98, 12.8, 13.0, 13.0, 13.01, 12.99, 13.0, 13.0, 13.02, 13.0, 13.0]
 REST = {"time": NOW, "state": "rest", "current_a": 0.0, "temperature_c": 21.0, "block_v": VOLTS}
 
@@ -227,6 +230,7 @@ def test_several_forms_begun_are_named_in_one_line(site, cab, open_context):
 def test_a_reading_waits_for_the_line_and_is_then_sent(site, cab, open_context):
     context = open_context("phone")
     page = context.new_page()
+    page.clock.install()
     page.goto(f"{cab}/reading/new")
     fill(page, VOLTS)
     page.route("**/healthz", lambda route: route.fulfill(status=404))
@@ -234,6 +238,7 @@ def test_a_reading_waits_for_the_line_and_is_then_sent(site, cab, open_context):
     expect(page.get_by_text("There is no connection: this is not saved yet.")).to_be_visible()
     assert readings(site) == []
     page.unroute("**/healthz")
+    page.clock.fast_forward(RETRY_MS)
     page.wait_for_url(cab)
     expect(page.get_by_role("status").first).to_contain_text("The reading is recorded.")
     assert len(readings(site)) == 1
@@ -478,6 +483,7 @@ def test_an_answer_of_before_does_not_stand_beside_what_was_typed_since(make_sit
 
 def test_an_answer_comes_once_the_line_is_back(site, open_context):
     page = open_context("phone").new_page()
+    page.clock.install()
     begin_a_car(page, site)
     expect(page.locator("#answer .answer")).to_be_visible()
     page.route("**/bench/add/answer", lambda route: route.fulfill(status=404))
@@ -485,6 +491,7 @@ def test_an_answer_comes_once_the_line_is_back(site, open_context):
     expect(page.locator("#answer")).to_contain_text("No answer came")
     expect(page.locator("#answer .answer")).to_have_count(0)
     page.unroute("**/bench/add/answer")
+    page.clock.fast_forward(RETRY_MS)
     expect(page.locator("#answer .answer")).to_be_visible()
 
 
