@@ -17,6 +17,8 @@ from models.packs.history import BlockReading, PackHistory, UsagePlan
 from models.packs.stops import Stopped, stops_of
 from models.packs.tables import history_of
 from service.forecasting.forecasts.examples import example_case
+from tests.cases.packs import history_of_case
+from training.files.families import load_families
 from training.learning.moments import moments_of
 
 
@@ -258,3 +260,16 @@ def test_invariance_a_further_field_that_nobody_filled_in_changes_no_digest(case
         history.model_dump() | {"readings": [r.model_dump() | {"humidity_pct": 80.0} for r in history.readings]}
     )
     assert inputs_digest(damp, at, family) != inputs_digest(history, at, family)
+
+
+@pytest.mark.parametrize("held", [3.0, 9.0])
+def test_property_another_return_never_makes_the_next_hold_longer(forecaster, held):
+    """The eighth charge was more than any pack learned from had: its count was unknown then, and the forecast rose."""
+    families = load_families()
+    means = []
+    for times in range(1, 13):
+        facts = {"family": "gravel-14", "rest_v": -0.3, "after_v": 0.15, "holds": [held] * times}
+        history = PackHistory.model_validate(history_of_case(facts, families))
+        means.append(forecaster.forecast(history).restricted_mean())
+    # No direction is laid upon the count, so it may move a little; as an unknown one it added a half and more.
+    assert (np.diff(means) <= 0.05 * np.array(means[:-1])).all()
