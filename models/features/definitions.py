@@ -296,7 +296,7 @@ FEATURES: Final[tuple[Feature, ...]] = (
         "while holding",
     ),
     # Earlier top-ups
-    # A count is never too large to be read: as a strange one it was unknown, and the forecast rose with the eighth charge.
+    # No count is too large to be read: a strange one was unknown, and the forecast rose with the eighth charge.
     Feature("earlier_topups", "1", "earlier top-ups of this pack", 0, "earlier top-ups", unknown=0.0, watched=False),
     Feature(
         "last_hold_days", "days", "how long the last top-up held before the fault came back", -1, "earlier top-ups"
