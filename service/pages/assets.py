@@ -23,7 +23,7 @@ KINDS: Final = {
 }
 LEFT_OUT: Final = {
     ".css": re.compile(
-        r"/\*.*?\*/|(?<=[{};,:])[ ]+|[ ]+(?=[{}])|^[ ]+|\n(?=[ \n}])|(?<=[{;])\n", re.DOTALL | re.MULTILINE
+        r"/\*.*?\*/|;(?=\s*\})|(?<=[{};,:])[ ]+|[ ]+(?=[{}])|^[ ]+|\n(?=[ \n}])|(?<=[{;])\n", re.DOTALL | re.MULTILINE
     ),
     ".js": re.compile(r"^[ ]*//.*\n|^[ ]+", re.MULTILINE),
 }

@@ -37,7 +37,7 @@ class Spot:
     says: tuple[str, ...]
 
 
-def scale(low: float, high: float, begin: float, end: float) -> Callable[[float], float]:
+def scale(low: float, high: float, begin: float, end: float, digits: int = 1) -> Callable[[float], float]:
     """Return where a value stands on a scale that runs from one end of a drawing to the other.
 
     Parameters
@@ -46,19 +46,21 @@ def scale(low: float, high: float, begin: float, end: float) -> Callable[[float]
         Values at the two ends, low below high.
     begin, end : float
         Where these stand; upward scales begin at the foot of a drawing.
+    digits : int
+        Of a place, behind the point: none where many are written and part of a pixel is not seen.
 
     Examples
     --------
     >>> scale(0, 10, 100, 20)(2.5)
     80
     """
-    return lambda value: place(begin + (end - begin) * (value - low) / (high - low))
+    return lambda value: place(begin + (end - begin) * (value - low) / (high - low), digits)
 
 
-def place(where: float) -> float:
+def place(where: float, digits: int = 1) -> float:
     """Return a place in a drawing to the tenth; a whole one as an integer, as it is written in fewer signs."""
-    tenth = round(where, 1)
-    return int(tenth) if tenth == int(tenth) else tenth
+    rounded = round(where, digits)
+    return int(rounded) if rounded == int(rounded) else rounded
 
 
 def signed(volts: float, digits: int = 3) -> str:

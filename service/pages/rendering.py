@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from functools import cache
 from importlib.metadata import version
@@ -126,7 +127,8 @@ def render(
         dated=lambda text: dated(spoken(text), zone),
         **context,
     )  # fmt: skip
-    response = HTMLResponse(text, status, headers)
+    # Before an element a line's indentation is no more than a blank.
+    response = HTMLResponse(re.sub(r"\n\s+<", "\n<", text), status, headers)
     if visit is not None and visit.fresh:
         keep(response, request, visit)
     if message is not None:

@@ -89,8 +89,8 @@ def _drawing(history: PackHistory, state: State, readings: list[BlockReading], z
     ticks = round_ticks(min(-least, float(np.nanmin(off))), max(least, float(np.nanmax(off))), 7)
     last = len(shown) - 1
     # A single reading stands in the middle.
-    x = scale(0, last, LEFT, WIDTH - RIGHT) if last else scale(-1, 1, LEFT, WIDTH - RIGHT)
-    y = scale(ticks[0], ticks[-1], HEIGHT - BOTTOM, TOP)
+    x = scale(0, last, LEFT, WIDTH - RIGHT, 0) if last else scale(-1, 1, LEFT, WIDTH - RIGHT, 0)
+    y = scale(ticks[0], ticks[-1], HEIGHT - BOTTOM, TOP, 0)
     at = [x(place) for place in range(len(shown))]
 
     newest = np.array([_last(column) for column in off.T])

@@ -11,6 +11,7 @@ import pytest
 from playwright.sync_api import expect
 
 from service.store.schema import Score
+from tests.service.mild_pack import mild_pack
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
 FAMILY = "gravel-14"
@@ -89,35 +90,6 @@ def test_one_car_s_draft_does_not_fill_another_s_form(site, open_tab):
     expect(page.get_by_role("link", name="MB-CAB-10: A new car")).to_be_visible()
 
 
-def mild_pack(record) -> str:
-    """A pack that is promised days: one mild top-up that held five months before, cool, little driven; invented."""
-    name, begun = "MB-CAB-40", NOW - timedelta(days=2)
-
-    def volts(low: float, base: float) -> list[float]:
-        return [round(base - low if block == 4 else base + 0.01 * (block * 7 % 3 - 1), 3) for block in range(14)]
-
-    def read(at: datetime, state: str, block_v: list[float], **more: object) -> None:
-        fact = {"pack_id": name, "time": at.isoformat(), "state": state, "block_v": block_v, "temperature_c": 12.0}
-        record("/v1/readings", {**fact, **more})
-
-    def topped(at: datetime, hours: float) -> None:
-        charge = {"pack_id": name, "time": at.isoformat(), "blocks": [5], "charge_ah": 0.9, "duration_h": hours}
-        record("/v1/topups", charge)
-
-    record("/v1/packs", {"id": name, "family": FAMILY, "age_years": 4.0, "odometer_km": 60_000})
-    topped(begun - timedelta(days=152), 1.5)
-    back = (begun - timedelta(days=1)).isoformat()
-    record("/v1/outcomes", {"pack_id": name, "time": back, "kind": "returned"})
-    read(begun, "rest", volts(0.17, 13.1))
-    read(begun + timedelta(minutes=20), "discharge", volts(0.2, 12.2), current_a=40.0)
-    topped(begun + timedelta(hours=5), 1.5)
-    read(NOW - timedelta(minutes=20), "rest", volts(-0.1, 13.1), inspected="sound")
-    read(NOW - timedelta(minutes=10), "discharge", volts(0.0, 12.2), current_a=40.0)
-    plan = {"km_per_day": 5.0, "trips_per_day": 1.0, "ambient_c": 5.0, "parked_days_in_30": 10.0}
-    record("/v1/usage", {"pack_id": name, "time": (NOW - timedelta(minutes=5)).isoformat(), **plan})
-    return name
-
-
 def opens(page) -> str:
     return page.get_by_role("img", name=re.compile("Code that opens")).first.get_attribute("aria-label")
 
@@ -181,7 +153,7 @@ def test_sheet_slip_calendar_and_page_name_the_same_days(site, read_van, phone_p
 
 def test_the_unit_s_page_names_the_day_that_was_given_out(site, record, phone_page, sound):
     """Read on two days later from the hour that it was, the same promise fell on the day after the slip's."""
-    name = mild_pack(record)
+    name = mild_pack(record, NOW)
     phone_page.goto(f"{site.url}/bench/units/{name}")
     expect(phone_page.locator("#given-out")).to_have_count(0)
     with phone_page.expect_navigation():
@@ -200,7 +172,7 @@ def test_the_unit_s_page_names_the_day_that_was_given_out(site, record, phone_pa
 
 def test_a_forecast_kept_from_a_later_moment_names_the_same_hour_everywhere(site, record, phone_page):
     """The page counted from the newest reading, the list and the slip from when the forecast was kept: two hours."""
-    name = mild_pack(record)
+    name = mild_pack(record, NOW)
     row = record(f"/v1/packs/{name}/forecasts", {"at": NOW.isoformat()}).json()
     last = NOW + timedelta(days=int(row["good_for_days"]))
     assert last - NOW >= timedelta(days=1)
