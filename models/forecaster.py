@@ -25,18 +25,20 @@ from models.forecasts.attribution import attribute
 from models.forecasts.batch import Forecasts, Refused
 from models.forecasts.charge_warnings import forbidding, stops_of_warnings
 from models.forecasts.earlier_charges import flags_of_earlier_charges
-from models.forecasts.endings import ended_packs, flags_of_end, no_topup, require_holding
+from models.forecasts.endings import ended_packs, ended_since, no_topup, require_holding
 from models.forecasts.evidence import evidence_group
 from models.forecasts.explanation import READ_OFF_V, Explanation
 from models.forecasts.fitted_curves import FittedCurves
 from models.forecasts.flags import flags_of, flags_of_unused, nonsense
 from models.forecasts.forecast import Flag, Forecast
 from models.forecasts.inputs import history_at, inputs_digest, last_seen
+from models.forecasts.later_facts import LATER_FACTS, danger_since
 from models.forecasts.noted import noted_in
 from models.forecasts.seen_range import SeenRange
 from models.forecasts.similar_packs import PastPacks
 from models.forecasts.value_of_information import worth_of_missing
 from models.forecasts.weakness_kind import KINDS, KindClassifier, with_likely_kind
+from models.forecasts.withheld import withheld_by
 from models.interventions.forward_runs import common_luck
 from models.interventions.pack_bank import PackBank, require_bank
 from models.interventions.plans import USUAL_PLANS, Plan
@@ -416,11 +418,10 @@ class Forecaster(FittedCurves):
         batch = self._batch(tables, full, inferred, moments)
         if (impossible := nonsense(batch.X)[0]) is not None:
             raise _out_of_reach(impossible)
-        flags = flags_of_end(history, known) + self.flags(batch)[0]
-        if at is not None and len(known.readings) + len(known.topups) < len(history.readings) + len(history.topups):
-            flags += (
-                Flag("later-facts-ignored", say("Readings or top-ups after the moment of the forecast were not used.")),
-            )
+        later: Mapping[str, tuple[Flag, ...]] = {}
+        if at is not None:
+            later = self.flags_of_later(tables_from_histories([history], {family.name: family}), moments)
+        flags = later.get(history.pack_id, ()) + self.flags(batch)[0]
         forecast = Forecast(
             pack_id=history.pack_id,
             origin=origin,
@@ -448,6 +449,42 @@ class Forecaster(FittedCurves):
     def own_outcomes(self) -> int:
         """Outcomes of a workshop's own that every forecast rests on, beside simulated packs."""
         return 0 if self.own is None else self.own.outcomes
+
+    def flags_of_later(self, tables: HistoryTables, moments: pd.DataFrame) -> dict[str, tuple[Flag, ...]]:
+        """Say of forecasts of chosen moments what is on record after them; nobody is let go by a view of the past.
+
+        Parameters
+        ----------
+        tables : HistoryTables
+            All that is on record, facts after the moments too.
+        moments : DataFrame
+            ``pack_id``, each once, and ``origin`` (UTC); a pack without one is asked about as things stand.
+
+        Returns
+        -------
+        dict of str to tuple of Flag
+            By pack, of those with anything to say. What stops the pack as things stand, or withholds its days, is
+            grave.
+        """
+        ended = ended_since(tables, moments)
+        facts = pd.concat([tables.readings[["pack_id", "time"]], tables.topups[["pack_id", "time"]]])
+        newest = facts.groupby("pack_id", sort=False)["time"].max().reindex(moments["pack_id"]).to_numpy()
+        late = moments["pack_id"][(moments["origin"].to_numpy() < newest)]
+        found: dict[str, tuple[Flag, ...]] = {pack_id: (flag,) for pack_id, flag in ended.items()}
+        if late.empty:
+            return found
+        batch, refused = self.forecast_each(tables.of_packs(late))
+        present = dict(zip(batch.moments["pack_id"], self.flags(batch), strict=True))
+        withholding = {name: [f.text for f in flags if withheld_by([f])] for name, flags in present.items()}
+        for one in refused:
+            if isinstance(one.error, Stopped):
+                withholding[one.pack_id] = [stop.text for stop in one.error.stops]
+        origins = dict(zip(moments["pack_id"], moments["origin"], strict=True))
+        for pack_id in late:
+            told = withholding.get(pack_id, [])
+            danger = (danger_since(origins[pack_id].to_pydatetime(), told),) if told else ()
+            found[pack_id] = (*danger, *found.get(pack_id, ()), LATER_FACTS)
+        return found
 
     def flags(self, batch: Forecasts) -> list[tuple[Flag, ...]]:
         """Say what the reader of each forecast should know of its evidence.

@@ -65,8 +65,8 @@ def order_queue(cases: Sequence[str], plan: OrderPlan | OrderPlanBand) -> list[Q
     """Queue the open cases by the latest day on which their pack must be ordered.
 
     Each case stands with the cheapest order that keeps to the chosen risk, or, where none does, with the offer that
-    beats the fault most often. Of two cases with the same latest day, the one that loses more by a week's wait
-    comes first, then the one whose name sorts first.
+    is likeliest to come before the fault. Of two cases with the same latest day, the one that loses more by a week's
+    wait comes first, then the one whose name sorts first.
 
     Parameters
     ----------
@@ -194,7 +194,7 @@ def _past_the_risk(best: int, day: int, surest: int) -> Said:
             "That goes past the chosen risk: at the costs given, the fault coming back costs less than ordering sooner."
         )
     if best == surest:
-        return say("That goes past the chosen risk; there is no order that beats the fault more often.")
+        return say("That is over the chosen risk, but no other order is likelier to come before the fault.")
     return say(
         "That goes past the chosen risk: at the costs given, the fault coming back costs less than an offer that comes "
         "sooner."

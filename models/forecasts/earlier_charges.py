@@ -98,8 +98,8 @@ def flags_of_earlier_charges(tables: HistoryTables, moments: pd.DataFrame) -> li
             for flag in warned:
                 if LEDGER[flag.code].about == "pack" or not seen:
                     text = say(
-                        "Of the charge of %(day)s nobody has noted a look since: %(what)s. Look for swelling, leaks "
-                        "and heat, and read all blocks at rest again.",
+                        "Nobody has written down that they looked the pack over since its charge of %(day)s: %(what)s. "
+                        "Look for swelling, leaks and heat, and read all blocks at rest again.",
                         day=date_of(day[row]),
                         what=_WARNED[flag.code],
                     )
@@ -128,10 +128,12 @@ def _unweighed(newest: NewestTopUps, rows: Rows, looked: Floats) -> dict[int, in
 
 def _too_many(count: int) -> Flag:
     text = say_count(
-        "Before the last %(weighed)s charges there was one more. Nobody has noted a look since, and what it did is not "
-        "weighed: look for swelling, leaks and heat, and read all blocks at rest again.",
-        "Before the last %(weighed)s charges there were %(count)s more. Nobody has noted a look since, and what they "
-        "did is not weighed: look for swelling, leaks and heat, and read all blocks at rest again.",
+        "Before the last %(weighed)s charges there was one more. Nobody has written down that they looked the pack "
+        "over since, and what it did is not weighed: look for swelling, leaks and heat, and read all blocks at rest "
+        "again.",
+        "Before the last %(weighed)s charges there were %(count)s more. Nobody has written down that they looked the "
+        "pack over since, and what they did is not weighed: look for swelling, leaks and heat, and read all blocks at "
+        "rest again.",
         count,
         weighed=MOST_EARLIER + 1,
         count=count,

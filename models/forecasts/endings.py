@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pandas as pd
+
 from models.base.errors import BadInput, TideoverError
 from models.base.messages import Said, say
 from models.forecasts.forecast import Flag
@@ -59,11 +61,27 @@ def ended_in_words(ended: Outcome) -> Said:
     return say("%(what)s on %(day)s", what=what, day=ended.time.date().isoformat())
 
 
-def flags_of_end(history: PackHistory, known: PackHistory) -> tuple[Flag, ...]:
-    """Say that a forecast is of the past where what came of it is on record."""
-    later = history.outcomes[len(known.outcomes) :]
-    ended = next((o for o in later if o.kind != "running"), None)
-    if ended is None:
-        return ()
-    text = say("%(what)s: this forecast is of the past, from before that.", what=ended_in_words(ended))
-    return (Flag(ENDED_SINCE, text, grave=True),)
+def ended_since(tables: HistoryTables, moments: pd.DataFrame) -> dict[str, Flag]:
+    """Say that a forecast is of the past where what came of it is on record, by pack.
+
+    Parameters
+    ----------
+    tables : HistoryTables
+        All that is on record.
+    moments : DataFrame
+        ``pack_id``, each once, and ``origin`` (UTC).
+    """
+    later = tables.outcomes[tables.outcomes["kind"] != "running"]
+    origin = moments.set_index("pack_id")["origin"].reindex(later["pack_id"]).set_axis(later.index)
+    first = later[later["time"] > origin].groupby("pack_id", sort=False).head(1)
+    return {
+        str(pack_id): Flag(
+            ENDED_SINCE,
+            say(
+                "%(what)s: this forecast is of the past, from before that.",
+                what=ended_in_words(Outcome(time=time.to_pydatetime(), kind=kind)),
+            ),
+            grave=True,
+        )
+        for pack_id, kind, time in zip(first["pack_id"], first["kind"], first["time"], strict=True)
+    }

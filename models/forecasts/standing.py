@@ -27,6 +27,12 @@ BLOCK_HIGH: Final = "block-high"
 OTHER_LOW: Final = "other-block-down"
 """Flag of a block that was not charged and by its newest reading is as far down as the monitor allows, or further."""
 
+OTHER_BAD: Final = "other-block-bad"
+"""Flag of such a block that is not as far down, but as far as is usually called bad."""
+
+BAD_REST_CELL_V: Final = 0.2 / 12
+"""Rest deviation usually called bad begins at 0.2 V on a block of 12 NiMH cells: common practice, no source."""
+
 LOW_UNDER_LOAD: Final = "low-under-load"
 LITHIUM_CHARGED: Final = "lithium-charged"
 
@@ -219,7 +225,8 @@ class _Facts:
     def others_low(self) -> dict[int, Flag]:
         """Name a block that was not charged of late and in the newest reading lies as far down as brings the fault.
 
-        At rest or under load, of what was read after the newest charge.
+        At rest or under load, of what was read after the newest charge. One of NiMH cells that at rest lies as far
+        down as is usually called bad is named too; that is not grave.
         """
         states = self.newest.tables.words("readings", "state")
         after = self.read_day > np.append(self.newest.day, np.nan)[self.reader]
@@ -244,6 +251,13 @@ class _Facts:
                     told = _rested_low if state == "rest" else _fell_low
                     text = told(date_of(float(self.read_day[row])), block + 1, f"{below[block]:.2f}", f"{limit:g}")
                     found[place] = Flag(OTHER_LOW, text, grave=True)
+                elif (
+                    state == "rest"
+                    and place not in found
+                    and np.round(below[block], VOLT_DECIMALS) >= np.round(_bad_v(family), VOLT_DECIMALS)
+                ):
+                    text = _rested_badly(date_of(float(self.read_day[row])), block + 1, f"{below[block]:.2f}")
+                    found[place] = Flag(OTHER_BAD, text)
         return found
 
     def _some_far_below(self, rows: Rows, state: str) -> Rows:
@@ -256,7 +270,7 @@ class _Facts:
             return place[:0]
         low = np.where(self._charged_of_late[place], np.inf, self.volts[rows[place]])
         below = np.fmax.reduce(self.volts[rows[place]], axis=1) - np.fmin.reduce(low, axis=1)
-        limit = np.array([_limit_v(f, state) for f in self.families])[self.which[place]]
+        limit = np.array([_named_from_v(f, state) for f in self.families])[self.which[place]]
         return np.asarray(place[below >= limit - 10.0**-VOLT_DECIMALS])
 
     @cached_property
@@ -270,6 +284,11 @@ def _limit_v(family: PackFamily, state: str) -> float:
     return family.rest_spread_limit_v if state == "rest" else family.discharge_spread_limit_v
 
 
+def _named_from_v(family: PackFamily, state: str) -> float:
+    """How far down a block that was not charged is named at all."""
+    return min(_limit_v(family, state), _bad_v(family)) if state == "rest" else _limit_v(family, state)
+
+
 def _rested_low(day: str, block: int, volts: str, most: str) -> Said:
     return say(
         "On %(day)s block %(block)s, which was not charged, rested %(volts)s V below its peers, and %(most)s V brings "
@@ -278,6 +297,20 @@ def _rested_low(day: str, block: int, volts: str, most: str) -> Said:
         block=block,
         volts=volts,
         most=most,
+    )
+
+
+def _bad_v(family: PackFamily) -> float:
+    return family.cells_per_block * BAD_REST_CELL_V if family.chemistry == "nimh" else np.inf
+
+
+def _rested_badly(day: str, block: int, volts: str) -> Said:
+    return say(
+        "On %(day)s block %(block)s, which was not charged, rested %(volts)s V below its peers. So far down a block is "
+        "usually called bad: it may be the next to bring the fault. Read it again, at rest and under load.",
+        day=day,
+        block=block,
+        volts=volts,
     )
 
 

@@ -14,8 +14,8 @@ practice, no source."""
 
 NOT_OF_TODAY: Final = "not-of-today"
 ENDED_SINCE: Final = "ended-since"
-"""Codes of the flags that speak of when somebody asked. They withhold nothing of what was true then; lists go by when
-each pack was last seen."""
+DANGER_SINCE: Final = "danger-since"
+"""Codes of the flags that speak of when somebody asked: what was true then lets nobody go today."""
 
 
 class Told(Protocol):
@@ -34,5 +34,17 @@ class Told(Protocol):
 
 def withheld_by(flags: Iterable[Told]) -> tuple[str, ...]:
     """Return the codes of the flags that withhold a forecast's days, each once; empty where they may be told."""
-    of_the_pack = (flag for flag in flags if flag.code not in (NOT_OF_TODAY, ENDED_SINCE))
-    return tuple(dict.fromkeys(flag.code for flag in of_the_pack if flag.grave or flag.code == UNREAD_AFTER))
+    return tuple(dict.fromkeys(flag.code for flag in flags if flag.grave or flag.code == UNREAD_AFTER))
+
+
+def undecided_by(withheld: Iterable[str]) -> tuple[str, ...]:
+    """Return those of the codes that withhold a forecast's days under which nothing is bought or planned by its curve.
+
+    Of how long ago a pack was seen decisions have a rule of their own (`models.forecasts.last_seen`).
+
+    Parameters
+    ----------
+    withheld : iterable of str
+        As `withheld_by` returns them.
+    """
+    return tuple(code for code in withheld if code != NOT_OF_TODAY)

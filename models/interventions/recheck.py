@@ -115,8 +115,8 @@ class RecheckPlan:
     risk : float
         The chosen limit: the probability of a return that is not to be passed.
     limit_day : float or None
-        Day on which the forecast passes it without a new reading, the same as `Forecast.good_for` tells, 0 where that
-        is withheld; None if not within the horizon.
+        Day on which the forecast passes it without a new reading, the same as `Forecast.good_for` tells; None if not
+        within the horizon, and where its days are withheld (`Forecast.withheld_by`).
     day : int or None
         Day of the recheck, in days after the origin; None if the risk passes the limit before a day is over.
     worth_days : float
@@ -187,8 +187,9 @@ def recheck_plan(
         mend = f"Choose a probability between {LOWEST_RISK:g} and {HIGHEST_RISK:g}."
         raise BadInput.one("risk", f"is {risk:g}.", mend)
     level = forecast.told_level(1 - risk)
-    # Nothing to count on where its days are withheld: it is read at once.
-    promised = forecast.good_for(1 - risk) or 0.0
+    promised = forecast.good_for(1 - risk)
+    if promised is None:  # withheld: it is read at once
+        return RecheckPlan(forecast, risk, None, None, 0.0, (), (), 0.0, ())
     limit = None if promised >= forecast.horizon_days else promised
     ensemble = ensemble_of(bank, x, summary, forecast.origin, PACKS_READ, rng)
     days = _days_in_question(limit)

@@ -257,8 +257,8 @@ def _readings(evidence: BenchEvidence, missing: MissingCharge, aside: float) -> 
                 "reading-set-aside",
                 "doubtful",
                 say(
-                    "The rest reading (block %(block)s at %(volts)s V against the others) does not go with all else "
-                    "that is known and is mostly set aside: read all blocks at rest again first.",
+                    "The rest reading (block %(block)s at %(volts)s V against the others) does not fit what else is "
+                    "known, so the plan hardly goes by it: read all blocks at rest again first.",
                     block=evidence.block,
                     volts=f"{evidence.rest.deviation_v:+.2f}",
                 ),

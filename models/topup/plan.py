@@ -5,7 +5,7 @@ Nothing here says "go". A licensed technician decides and watches; the maker's s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final
 
@@ -18,7 +18,7 @@ from models.packs.cautions import cautions_for
 from models.packs.contradictions import without_contradictions
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan, require_fit
-from models.packs.stops import Stopped, require_no_stop
+from models.packs.stops import Stopped, require_no_stop, stops_of
 from models.topup.block_readings import rest_set_aside
 from models.topup.charge_plan import ChargePlan, charge_plan
 from models.topup.concerns import POSSIBLE, Concern, Worth, concerns_of, gravest, stops_of_block
@@ -130,6 +130,7 @@ def plan_topup(
     require_no_stop(history, family, at=at, ambient_c=ambient_c, charging=True)
     if warned := forbidding(charge_warnings(history, family, at)):
         raise Stopped(stops_of_warnings(warned), family)
+    _require_no_danger_since(history, family, moment)
     require_read_since_return(history, at)
     if unread := unread_since_charge(history, at):
         raise Stopped((unread,), family)
@@ -171,6 +172,28 @@ def plan_topup(
                 advised=draw_down_would_tell(family, evidence, packs, missing),
             ),
         ),
+    )
+
+
+def _require_no_danger_since(history: PackHistory, family: PackFamily, moment: datetime) -> None:
+    """Refuse to plan for a moment of the past where what is on record after it ends the job, or charging, by now.
+
+    Raises
+    ------
+    Stopped
+    """
+    if history.last_fact_time <= moment:
+        return
+    found = stops_of(history, family) or stops_of_warnings(forbidding(charge_warnings(history, family)))
+    if found:
+        raise Stopped(tuple(replace(stop, text=_since(moment, stop.text)) for stop in found), family)
+
+
+def _since(moment: datetime, what: str) -> Said:
+    return say(
+        "There are entries after %(day)s, the moment that was asked about: %(what)s",
+        day=moment.isoformat(sep=" ", timespec="minutes"),
+        what=what,
     )
 
 

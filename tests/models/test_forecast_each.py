@@ -33,8 +33,6 @@ from training.files.families import load_families
 
 FAMILIES = load_families()
 CASES = [json.loads(line) for line in Path("tests/cases/bench/stops.jsonl").read_text().splitlines()]
-OF_THE_PAST = ("ended-since", "later-facts-ignored")
-"""Codes of what is told of a question about the past alone."""
 
 
 @pytest.fixture(scope="module")
@@ -46,6 +44,7 @@ def same_one_by_one(forecaster: Forecaster, tables: HistoryTables, moments: pd.D
     """Hold a batch against single forecasts; return what was refused."""
     batch, refused = forecaster.forecast_each(tables, moments)
     flags = forecaster.flags(batch)
+    later = {} if moments is None else forecaster.flags_of_later(tables, moments)
     row_of = {pack_id: row for row, pack_id in enumerate(batch.moments["pack_id"])}
     errors = {r.pack_id: r.error for r in refused}
     assert [*errors, *row_of] == list(dict.fromkeys([*errors, *row_of]))
@@ -74,7 +73,7 @@ def same_one_by_one(forecaster: Forecaster, tables: HistoryTables, moments: pd.D
             np.testing.assert_allclose(told, mine[row], rtol=0, atol=1e-9)
         np.testing.assert_allclose(list(one.kinds.values()), batch.kinds[row], rtol=0, atol=1e-9)
         assert (one.group, one.widening) == (batch.group[row], batch.widening[row])
-        assert flags[row] == tuple(flag for flag in one.flags if flag.code not in OF_THE_PAST)
+        assert later.get(pack_id, ()) + flags[row] == one.flags
     assert {p: (type(e), str(e)) for p, e in errors.items()} == {p: (type(e), str(e)) for p, e in said.items()}
     return [str(error) for error in errors.values()]
 
@@ -179,7 +178,7 @@ def test_some_as_things_stand_and_some_at_a_moment(small_cohort, forecaster, see
     batch, refused = forecaster.forecast_each(tables, moments)
     said: dict[str, tuple[type, str]] = {}
     row_of = {pack_id: row for row, pack_id in enumerate(batch.moments["pack_id"])}
-    flags = forecaster.flags(batch)
+    flags, later = forecaster.flags(batch), forecaster.flags_of_later(tables, moments)
     for history, moment in zip(known, at, strict=True):
         try:
             alone = forecaster.forecast(history, moment, family=FAMILIES.get(history.family))
@@ -187,8 +186,8 @@ def test_some_as_things_stand_and_some_at_a_moment(small_cohort, forecaster, see
             said[history.pack_id] = (type(error), str(error))
             continue
         row = row_of[history.pack_id]
-        mine = [flag for flag in alone.flags if flag.code not in OF_THE_PAST]
-        assert (tuple(mine), alone.block, alone.group) == (flags[row], batch.block[row], batch.group[row])
+        told = later.get(history.pack_id, ()) + flags[row]
+        assert (alone.flags, alone.block, alone.group) == (told, batch.block[row], batch.group[row])
         np.testing.assert_allclose(alone.survival, batch.survival[row], rtol=0, atol=1e-9)
     assert {one.pack_id: (type(one.error), str(one.error)) for one in refused} == said
     assert len(refused) > 10

@@ -12,7 +12,7 @@ from models.base.errors import BadInput
 from models.features.definitions import FEATURES
 from models.forecasts.flags import nonsense
 from models.forecasts.forecast import Forecast
-from models.forecasts.inputs import inputs_digest
+from models.forecasts.inputs import history_at, inputs_digest
 from models.packs.history import BlockReading, PackHistory, UsagePlan
 from models.packs.stops import Stopped, stops_of
 from models.packs.tables import history_of
@@ -138,6 +138,7 @@ def test_an_unfinished_story_is_refused_with_a_sentence(case, forecaster):
 def test_evidence_a_little_outside_is_flagged_and_read_off_earlier(case, forecaster):
     history, at = case
     origin = at.to_pydatetime()
+    history = history_at(history, origin)
     high = float(forecaster.seen.high["km_per_day"])
     low = float(forecaster.seen.low["km_per_day"])
     near = forecaster.forecast(history, at=origin, usage=UsagePlan(km_per_day=high + 0.5 * (high - low)))

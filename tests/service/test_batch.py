@@ -47,9 +47,6 @@ def test_each_line_is_answered_as_a_request_of_its_own(client, small_cohort, mon
                     assert value == pytest.approx(single[name], abs=1e-9)
                 elif isinstance(value, float):
                     assert value == pytest.approx(single[name], abs=1e-9), name
-                elif name == "flags":
-                    codes = ("ended-since", "later-facts-ignored")  # told of a question about the past alone
-                    assert value == [flag for flag in single["flags"] if flag["code"] not in codes]
                 elif name in ("good_for", "return_days", "kinds", "told_levels"):
                     assert flat(value) == pytest.approx(flat(single[name]), abs=1e-9), name
                 else:
@@ -93,3 +90,14 @@ def test_turns_are_given_back_after_each_batch(client, van_case):
     for _ in range(2 + 2 * client.app.state.turns.at_once):
         assert sent(client, [{"history": van_case["history"]}]).status_code == 200
     assert client.app.state.turns.waiting == {"short": 0, "long": 0}
+
+
+def test_a_batch_tells_the_wait_for_the_replacement_as_a_request_does(client, van_case):
+    """The field was refused, so nobody could ask it of many."""
+    lines = [{"history": van_case["history"], "replacement_in_days": days} for days in (0, 7)]
+    lines.append({"history": van_case["history"]})
+    for line, told in zip(lines, answered(client, lines), strict=True):
+        alone = client.post("/v1/forecasts", json=line).json()["until_replacement"]
+        assert told["forecast"]["until_replacement"] == alone
+    (bad,) = answered(client, [{"history": van_case["history"], "replacement_in_days": -1}])
+    assert "replacement_in_days" in bad["problems"][0]["where"]

@@ -16,7 +16,6 @@ from pydantic import ValidationError
 
 from models.base.day_grid import DAYS, GRID_VERSION
 from models.base.errors import BadInput, TideoverError
-from models.forecasts.withheld import NOT_OF_TODAY
 from models.packs.tables import histories_of
 from service.core import scheduler
 from service.forecasting.bulk import scoring
@@ -72,6 +71,8 @@ def test_every_pack_is_forecast_as_a_single_one_or_refused_as_one(forecaster, fo
         case = ForecastCase(history=history)
         try:
             told = answer(case, forecaster, FAMILIES, threads=1)
+            # A file says itself of when it speaks.
+            told = answer(case.model_copy(update={"at": told.origin}), forecaster, FAMILIES, threads=1)
         except TideoverError as error:
             said[pack_id] = str(error).removeprefix("history.")
             continue
@@ -89,8 +90,8 @@ def test_every_pack_is_forecast_as_a_single_one_or_refused_as_one(forecaster, fo
         assert list(row["withheld_by"]) == told.withheld_by
         assert row["origin"] == told.origin
         assert [row[f"kind_{k}"] for k in told.kinds] == pytest.approx(list(told.kinds.values()), abs=1e-9)
-        # A file says itself of when it speaks.
-        assert list(row["flags"]) == [f.code for f in told.flags if f.code != NOT_OF_TODAY]
+        assert list(row["flags"]) == [f.code for f in told.flags]
+        assert np.isnan(row["week_return"]) == np.isnan(row["week_wait_days"]) == bool(told.withheld_by)
     assert said == {pack_id: why[pack_id] for pack_id in said}
 
 

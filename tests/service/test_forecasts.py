@@ -66,7 +66,7 @@ def test_no_day_is_told_past_the_curves_own_for_the_same_risk(client, tideover, 
         assert promise["days"] <= (answer["horizon_days"] if own is None else own) + 1e-9
     asked = {"history": history, "at": answer["origin"]}  # without a moment it counts from now
     recheck = json.loads(tideover("recheck", "-", "--json", input=json.dumps(asked)).stdout)
-    assert recheck["limit_day"] == pytest.approx(answer["good_for"][1]["days"] or 0.0), "one risk, one day"
+    assert recheck["limit_day"] == pytest.approx(answer["good_for"][1]["days"]), "one risk, one day; none withheld"
 
 
 def test_restricted_mean_lies_between_the_sums_of_the_curve(example_answer):

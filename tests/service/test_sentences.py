@@ -113,7 +113,9 @@ def test_three_lines_lead_whether_it_may_go_until_when_and_what_to_measure():
         "By these figures it may go for 4 days at most; a licensed technician decides."
     )
     first, until, measure = lead_of(figures(flags=[flag("overcharge", grave=True), flag("no-load-reading")]))
-    assert until == "Until then there is no day that you can count on.", "a date beside it would be counted on"
+    assert until == "Until then do not let it go: there is no day that you can count on.", (
+        "a date beside it would be counted on"
+    )
     assert first == "Do not go by these figures before this is looked at: Something about overcharge."
     assert measure.startswith("Measure next: all blocks at rest, a day after the charge")
 
@@ -127,7 +129,7 @@ def test_a_pack_that_nobody_read_after_its_charge_is_read_before_it_goes():
             "Do not let it go yet: nothing tells how the block stands after the charge. Read all blocks at rest, some "
             "hours after it, and ask again."
         ),
-        "Until then there is no day that you can count on.",
+        "Until then do not let it go: there is no day that you can count on.",
         "Measure next: all blocks at rest, and under load with the current noted.",
     ]
     assert not releases(unread)
@@ -163,7 +165,7 @@ def test_nothing_is_asked_for_again_that_was_just_read():
     soon = [ReturnDay(returned=0.1, day=0.5, beyond_horizon=False)]
     may_go, _until, measure = lead_of(figures(good_for=none, return_days=soon))
     assert may_go.startswith("By these figures do not let it go")
-    assert measure == "Measure next: nothing more would help now; keep it off the road until its pack is replaced."
+    assert measure == "Measure next: nothing. Keep it off the road until its pack is replaced."
     used = [GoodFor(confidence=0.9, days=0.0, guarantee="g", beyond_horizon=False)]
     later = [ReturnDay(returned=0.1, day=3.0, beyond_horizon=False)]
     measure = lead_of(figures(good_for=used, return_days=later))[2]
@@ -253,8 +255,11 @@ def test_no_kind_is_called_likely_below_even_odds():
 
 
 def test_days_already_held_are_said_not_to_count():
-    said = "The top-up has already held 5 days; all days here count from now."
-    assert sentences_of(figures(days_held=5.4))[0] == said
+    """They count from the newest entry where no moment was named, and the sentence said "from now"."""
+    one = figures(days_held=5.4)
+    counted = one.origin.isoformat(sep=" ", timespec="minutes")
+    said = f"The top-up has already held 5 days; all days here count from {counted}."
+    assert sentences_of(one)[0] == said
     assert said.replace("5 days", "0 days") not in sentences_of(figures(days_held=0.4))
 
 

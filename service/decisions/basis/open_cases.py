@@ -24,14 +24,14 @@ from models.base.arrays import Floats
 from models.base.day_grid import HORIZON_DAYS, day_of_return
 from models.calibration.conformal import RISKS, told_hold
 from models.decisions.hold_curves import held_until_now, told_until_now
-from models.forecasts.withheld import UNREAD_AFTER
+from models.forecasts.withheld import UNREAD_AFTER, withheld_by
 from models.packs.history import PackHistory
 from service.core.refusals import Conflict
 from service.core.translation import _
 from service.forecasting.forecasts.last_seen import require_seen_lately
 from service.forecasting.forecasts.schemas import ForecastAnswer
 from service.forecasting.forecasts.sentences import USUAL_CONFIDENCE
-from service.forecasting.issued.scores import OLDEST_DAYS, days_between, still_out, unpacked, unpacked_levels
+from service.forecasting.issued.scores import OLDEST_DAYS, behind, days_between, still_out, unpacked, unpacked_levels
 from service.forecasting.recheck.days import day_reached
 from service.records.history import no_such_pack
 from service.records.stopped import vehicle_names
@@ -58,6 +58,8 @@ class OpenCase:
         Whether its forecast carries a grave flag.
     unread : bool
         Whether nobody read it at rest since its charge.
+    behind : bool
+        Whether something is recorded of it that its forecast does not know.
     """
 
     pack_id: str
@@ -75,11 +77,12 @@ class OpenCase:
     seen_at: datetime | None
     grave: bool
     unread: bool
+    behind: bool
 
     @property
     def held_back(self) -> bool:
-        """Whether it is looked at, or read, before anybody drives it: no figure of it is gone by."""
-        return self.grave or self.unread
+        """Whether it is looked at, read or forecast anew before anything is decided: no figure of it is gone by."""
+        return self.grave or self.unread or self.behind
 
     @property
     def name(self) -> str:
@@ -131,7 +134,7 @@ class StoredCurves:
         return np.minimum(one, other), np.maximum(one, other)
 
 
-_STORED: Final = tuple(field.name for field in fields(OpenCase) if field.name != "days_since")
+_STORED: Final = tuple(field.name for field in fields(OpenCase) if field.name not in ("days_since", "behind"))
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,7 +164,7 @@ class OpenCases:
         """Return the one case of a pack that was sent along with a question; days count from its forecast."""
         told = np.asarray(RISKS if forecast.told_levels is None else forecast.told_levels)
         level = float(np.interp(1 - USUAL_CONFIDENCE, RISKS, told))
-        found = day_of_return(np.array(forecast.survival), level)
+        found, withheld = day_of_return(np.array(forecast.survival), level), withheld_by(forecast.flags)
         case = OpenCase(
             pack_id=forecast.pack_id,
             family=forecast.family,
@@ -176,8 +179,9 @@ class OpenCases:
             km_per_day=None,
             good_until=day_reached(forecast.origin, HORIZON_DAYS if found is None else found),
             seen_at=history.seen_at(forecast.origin),
-            grave=any(flag.grave for flag in forecast.flags),
-            unread=any(flag.code == UNREAD_AFTER for flag in forecast.flags),
+            grave=any(code != UNREAD_AFTER for code in withheld),
+            unread=UNREAD_AFTER in withheld,
+            behind=False,
         )
         rows = (forecast.survival, forecast.band_low, forecast.band_high, told)
         return cls((case,), *(np.array([row]) for row in rows))
@@ -212,13 +216,13 @@ def open_cases(session: Session, now: datetime, conditions: Sequence[Any] = (), 
     conditions : sequence of SQL conditions on `Score`
     """
     columns = [getattr(Score, name) for name in _STORED]
-    query = select(*columns, ScoreCurves.curves, ScoreCurves.told_levels)
+    query = select(*columns, behind(), ScoreCurves.curves, ScoreCurves.told_levels)
     query = query.join(ScoreCurves, ScoreCurves.pack_id == Score.pack_id)
     query = query.where(still_out(), decided_on(now), *conditions)
     rows = session.execute(query.order_by(Score.good_until, Score.pack_id).limit(limit)).all()
     stored = StoredCurves.of(rows, now)
     cases = tuple(
-        OpenCase(**dict(zip(_STORED, row[:-2], strict=True)), days_since=float(days))
+        OpenCase(**dict(zip((*_STORED, "behind"), row[:-2], strict=True)), days_since=float(days))
         for row, days in zip(rows, stored.days_since, strict=True)
     )
     return OpenCases(cases, stored.survival(), *stored.band(), stored.told())

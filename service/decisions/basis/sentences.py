@@ -43,7 +43,7 @@ def look_first_of(session: Session, case: OpenCase, now: datetime) -> list[str]:
     """Return what to look at before anybody goes by a stored forecast: its grave flags, its age, later readings."""
     row = None if case.forecast_id is None or not case.grave else session.get(IssuedForecast, case.forecast_id)
     flags = [] if row is None else [EvidenceFlag.model_validate(flag) for flag in row.answer["flags"]]
-    return [*look_first(flags), *read_since(session, case, now), *unseen_since(case.seen_at, now)]
+    return [*look_first(flags), *newer_recorded(session, case, now), *unseen_since(case.seen_at, now)]
 
 
 def read_since(session: Session, case: OpenCase, now: datetime) -> list[str]:
@@ -57,6 +57,17 @@ def read_since(session: Session, case: OpenCase, now: datetime) -> list[str]:
     return [said % {"day": newest.date().isoformat()}]
 
 
+def newer_recorded(session: Session, case: OpenCase, now: datetime) -> list[str]:
+    """Say that something is recorded of a pack that its forecast does not know."""
+    return read_since(session, case, now) or _behind(case)
+
+
+def _behind(case: OpenCase) -> list[str]:
+    if not case.behind:
+        return []
+    return [_("Something was entered since its newest forecast, which does not know it. Keep a new forecast first.")]
+
+
 def read_first_at(case: OpenCase) -> list[str]:
     """Say of a pack that nobody read since its charge that it is read before it is let go."""
     return [read_first_said()] if case.unread else []
@@ -65,7 +76,7 @@ def read_first_at(case: OpenCase) -> list[str]:
 def look_first_at(case: OpenCase) -> list[str]:
     """Say the same of one case of many, without reading its whole forecast."""
     if not case.grave:
-        return read_first_at(case)
+        return [*read_first_at(case), *_behind(case)]
     return [
         _(
             "Do not drive it and do not go by its figures before what its forecast warns of is looked at: see the "

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Final, Literal
@@ -94,7 +94,7 @@ def days_due(session: Session, now: datetime, zone: ZoneInfo, families: Mapping[
     for pack_id, days in _recheck_days(session, now, zone, unweighed):
         seen.add(pack_id)
         yield from (day for day in days if day.day >= today)
-    orders = _order_days(session, now, families, unweighed)
+    orders = _order_days(session, now, families)
     yield from (day for pack_id, day in orders if pack_id in seen and day.day >= today)
 
 
@@ -191,9 +191,7 @@ def _iso(moment: datetime, zone: ZoneInfo) -> str:
     return moment.astimezone(zone).date().isoformat()
 
 
-def _order_days(
-    session: Session, now: datetime, families: Mapping[str, PackFamily], unweighed: Collection[str]
-) -> Iterator[tuple[str, Day]]:
+def _order_days(session: Session, now: datetime, families: Mapping[str, PackFamily]) -> Iterator[tuple[str, Day]]:
     """Yield when packs are expected, and the last days to order those of which the newest forecast is gone by."""
     cases = open_cases(session, now)
     ordered = on_order(session, cases.topped_at, now)
@@ -201,7 +199,7 @@ def _order_days(
     for row, case in enumerate(cases.cases):
         if case.pack_id in ordered:
             yield from ((case.pack_id, day) for day in _expected(case, ordered[case.pack_id], now, families))
-        elif not case.held_back and case.pack_id not in unweighed:
+        elif not case.held_back:
             waiting.setdefault(case.family, []).append(row)
     for family, rows in sorted(waiting.items()):
         offers = standing_offers(session, family, now)

@@ -47,7 +47,7 @@ from service.decisions.fleet.schemas import (
     WeekOfReturns,
 )
 from service.decisions.ordering.answers import costs_used
-from service.forecasting.issued.scores import held_back, still_out
+from service.forecasting.issued.scores import not_weighed, still_out
 from service.records.stopped import UnderStop, under_stop
 from service.store.schema import Score
 
@@ -73,8 +73,8 @@ def plan_of_fleet(
     costs = costs_here(session, asked.costs)
     picked = conditions_of(asked)
     needed = [one for one in under_stop(session, families, on_packs(asked)) if one.needs_pack]
-    cases = open_cases(session, now, [*picked, ~held_back()], MOST_VEHICLES)
-    warned = open_cases(session, now, [*picked, held_back()], MOST_LEFT).cases
+    cases = open_cases(session, now, [*picked, ~not_weighed()], MOST_VEHICLES)
+    warned = open_cases(session, now, [*picked, not_weighed()], MOST_LEFT).cases
     vehicles: list[UnderStop | OpenCase] = [*needed, *cases.cases]
     if not vehicles:
         raise BadInput([_nothing_to_plan(warned)])
@@ -107,7 +107,7 @@ def plan_of_fleet(
     }
     notes = [missed if plan.gap > 1e-9 else _("No plan within the limits saves more."), costs.source]
     # Those whose forecast warns are told first, by name: they are no vehicles that a limit left out.
-    weighed_ones = (still_out(), decided_on(now), ~held_back(), *picked)
+    weighed_ones = (still_out(), decided_on(now), ~not_weighed(), *picked)
     in_all = session.scalar(select(func.count()).select_from(Score).where(*weighed_ones)) or 0
     if in_all > len(cases):
         more = in_all - len(cases)

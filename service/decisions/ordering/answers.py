@@ -21,14 +21,23 @@ from models.decisions.ordering import (
 )
 from models.decisions.release import release_risk
 from models.forecaster import Forecaster
+from models.forecasts.withheld import undecided_by, withheld_by
 from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
+from service.core.refusals import Conflict
 from service.core.translation import N_, _, translated
 from service.decisions.basis.costs import KnownCosts, costs_here, known_costs
 from service.decisions.basis.lead_times import OnOrder, on_order
 from service.decisions.basis.open_cases import OpenCases, open_case
-from service.decisions.basis.sentences import SINCE_SEEN, WAITING_TO_ORDER, look_first_of, read_first_at, rests_on
+from service.decisions.basis.sentences import (
+    SINCE_SEEN,
+    WAITING_TO_ORDER,
+    look_first_of,
+    newer_recorded,
+    read_first_at,
+    rests_on,
+)
 from service.decisions.ordering.last_day import last_day_said
 from service.decisions.ordering.offers import KnownOffer, Offers, sent_offers, stored_offers
 from service.decisions.ordering.schemas import (
@@ -84,7 +93,9 @@ def orders_of_pack(
     offers = stored_offers(session, case.cases[0].family, costs.currency, now)
     ordered = on_order(session, case.topped_at, now).get(pack_id)
     on_its_way = None if ordered is None else told_on_order(case, ordered)
-    first = [*look_first_of(session, case.cases[0], now), *read_first_at(case.cases[0])]
+    first = look_first_of(session, case.cases[0], now)
+    if case.cases[0].held_back or newer_recorded(session, case.cases[0], now):
+        raise _not_weighed([*first, *read_first_at(case.cases[0])], on_its_way)
     return _weigh(case, offers, costs, asked.risk, now, on_its_way, chemistry, first)
 
 
@@ -112,19 +123,25 @@ def orders_of_history(
     sent = OpenCases.sent(forecast, case.history)
     require_seen_lately(forecast.pack_id, sent.cases[0].seen_at, forecast.origin)
     aged = unseen_since(sent.cases[0].seen_at, forecast.origin) if asked.case.at is not None else []
-    unread = read_first(forecast.flags)
-    first = [*look_first(forecast.flags), *unread, *aged, *counts_from_today(asked.case, now)]
+    first = [*look_first(forecast.flags), *aged, *counts_from_today(asked.case, now)]
+    if undecided_by(withheld_by(forecast.flags)):
+        raise _not_weighed([*look_first(forecast.flags), *read_first(forecast.flags)], None)
     chemistry = family_of(case, families, now).chemistry
     return _weigh(sent, offers, costs, asked.risk, forecast.origin, None, chemistry, first)
 
 
+def _not_weighed(first: list[str], ordered: PackOnOrder | None) -> Conflict:
+    """Refuse to weigh offers by figures that are withheld, as the queue does; with what comes first instead."""
+    if ordered is not None:
+        return Conflict(" ".join([*first, _ordered_already(ordered)]))
+    last = _("No offer is weighed before that: what is found there may be no reason for another pack.")
+    return Conflict(" ".join([*first, last]))
+
+
 def _ordered_already(ordered: PackOnOrder) -> str:
     if ordered.arrived_at is not None:
-        return _("The pack is here and waits to be fitted: order nothing more. Offers are weighed as if it were not.")
-    said = _(
-        "A pack is ordered already, from %(supplier)s on %(day)s: order nothing more. Offers are weighed as if it were "
-        "not."
-    )
+        return _("The pack is here and waits to be fitted: order nothing more.")
+    said = _("A pack is ordered already, from %(supplier)s on %(day)s: order nothing more.")
     return said % {"supplier": ordered.supplier, "day": ordered.ordered_at.date().isoformat()}
 
 
@@ -190,7 +207,10 @@ def _weigh(
         currency=costs.currency,
         risk=risk,
         costs=costs_used(costs, COSTS_OF_ORDERING),
-        first=[*([] if ordered is None else [_ordered_already(ordered)]), *first],
+        first=[
+            *([] if ordered is None else [_ordered_already(ordered), _("Offers are weighed as if it were not.")]),
+            *first,
+        ],
         offers=[
             _weighed(known, place, plan, (band.pessimistic, band.optimistic), today)
             for place, known in enumerate(offers.known)

@@ -33,7 +33,7 @@ from service.decisions.ordering.answers import (
 from service.decisions.ordering.last_day import last_day_said
 from service.decisions.ordering.offers import Offers, offer_name, soonest_offer, stored_offers
 from service.decisions.ordering.schemas import CaseLeftOut, CaseOnOrder, QueueAnswer, QueueEntryAnswer, QueueRequest
-from service.forecasting.issued.scores import held_back, still_out
+from service.forecasting.issued.scores import not_weighed, still_out
 from service.records.stopped import UnderStop, under_stop
 from service.store.schema import Delivery, Pack, Score
 
@@ -67,9 +67,9 @@ def queue_of_cases(
     costs = costs_here(session, asked.costs)
     stated = Costs(costs.currency, **costs.only(*COSTS_OF_ORDERING))
     conditions: list[Any] = [] if asked.family is None else [Score.family == asked.family]
-    everything = open_cases(session, now, [*conditions, ~held_back()], MOST_CASES)
+    everything = open_cases(session, now, [*conditions, ~not_weighed()], MOST_CASES)
     # By no figure of theirs: what is found there may be no reason for another pack.
-    first = open_cases(session, now, [*conditions, held_back()], MOST_LOOKED_AT)
+    first = open_cases(session, now, [*conditions, not_weighed()], MOST_LOOKED_AT)
     ordered = on_order(session, everything.topped_at | first.topped_at, now)
     vehicles = {case.pack_id: case.vehicle_id for case in (*everything.cases, *first.cases)}
     places = {case.pack_id: place for place, case in enumerate(everything.cases)}
@@ -123,7 +123,7 @@ def queue_of_cases(
         )
         notes.append(said % {"count": more})
     if len(everything) == MOST_CASES:
-        weighed = (still_out(), decided_on(now), ~held_back(), *conditions)
+        weighed = (still_out(), decided_on(now), ~not_weighed(), *conditions)
         in_all = session.scalar(select(func.count()).select_from(Score).where(*weighed)) or 0
         if in_all > MOST_CASES:
             notes.append(

@@ -134,7 +134,7 @@ class OrdersAnswer(BaseModel):
     offers: list[OfferWeighed]
     order: Choice = Field(
         description="What to do, as the queue has it: the cheapest order that keeps to the chosen risk or, where none "
-        "does, today the one that beats the fault most often."
+        "does, today the one likeliest to come before the fault."
     )
     cheapest: Choice = Field(description="Over all offers and days, whatever the risk.")
     safe: Choice | None = Field(

@@ -22,7 +22,7 @@ from service.core.cautions import all_cautions
 from service.core.translation import N_, _, ngettext, translated
 from service.decisions.basis.lead_times import on_order, stated_lead_time
 from service.decisions.basis.open_cases import OpenCases, open_case
-from service.decisions.basis.sentences import SINCE_SEEN, look_first_of, read_first_at, read_since, rests_on
+from service.decisions.basis.sentences import SINCE_SEEN, look_first_of, newer_recorded, read_first_at, rests_on
 from service.decisions.release.schemas import Arrival, EarlyToLate, ReleaseAnswer, ReleaseCase, ReleaseRequest
 from service.forecasting.forecasts.answers import answer
 from service.forecasting.forecasts.cases import family_of, plan_of, require_still_out
@@ -73,7 +73,7 @@ def release_of_pack(
             )
         arrival = ordered.lead_time
     one = case.cases[0]
-    unread = [*read_first_at(one), *read_since(session, one, now)]
+    unread = [*read_first_at(one), *newer_recorded(session, one, now)]
     first = [said for said in look_first_of(session, one, now) if said not in unread]
     return _answer(case, arrival, asked, one.km_per_day, now, chemistry, first, unread)
 

@@ -19,7 +19,7 @@ from service.core.translation import _, translated_problems
 from service.forecasting.batch.schemas import BatchAbout, BatchLine, BatchProblem, BatchRefusal
 from service.forecasting.forecasts.last_seen import age_of
 from service.forecasting.forecasts.schemas import DEFAULT_CONFIDENCES
-from service.forecasting.forecasts.together import told_together
+from service.forecasting.forecasts.together import Asked, told_together
 
 AT_ONCE: Final = 500
 """Lines that are forecast together: others get their turn to be answered in between. Our choice."""
@@ -59,7 +59,11 @@ def _answered(
     now: datetime,
 ) -> Iterator[bytes]:
     read = [_read(line) for line in lines]
-    asked = [(one.history, one.at) for one in read if isinstance(one, BatchLine)]
+    asked = [
+        Asked(one.history, one.at, age_of(one, now, of_today_too=True), one.replacement_in_days)
+        for one in read
+        if isinstance(one, BatchLine)
+    ]
     told = iter(told_together(asked, forecaster, families, DEFAULT_CONFIDENCES, threads=threads))
     for number, one in enumerate(read, start=first):
         found = one if isinstance(one, BadInput) else next(told)
@@ -67,8 +71,6 @@ def _answered(
             pack_id = one.history.pack_id if isinstance(one, BatchLine) else None
             yield _refused(number, pack_id, found).model_dump_json().encode() + b"\n"
         else:
-            assert isinstance(one, BatchLine)
-            found["flags"] = [*(flag.model_dump() for flag in age_of(one, now, of_today_too=True)), *found["flags"]]
             yield json.dumps({"kind": "forecast", "line": number, "forecast": found}).encode() + b"\n"
 
 

@@ -8,10 +8,10 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from models.base.moments import Moment
 from models.packs.history import PackHistory
-from service.forecasting.forecasts.schemas import ForecastFigures
+from service.forecasting.forecasts.schemas import ForecastFigures, Wait
 
 
-class BatchLine(BaseModel):
+class BatchLine(Wait):
     """One pack of a batch."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")

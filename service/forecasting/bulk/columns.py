@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Any, Final
 
 import numpy as np
@@ -11,6 +12,7 @@ import pyarrow as pa
 from models.base.day_grid import DAYS, GRID_VERSION, days_of_return
 from models.forecaster import Forecaster
 from models.forecasts.batch import Forecasts, Refused
+from models.forecasts.forecast import Flag
 from models.forecasts.weakness_kind import KINDS
 from models.forecasts.withheld import withheld_by
 from models.packs.stops import Stopped
@@ -31,6 +33,8 @@ CAUTION: Final = (
 _CURVE: Final = pa.list_(pa.float64(), len(DAYS))
 _DAYS: Final = pa.float64()
 
+_WEEK: Final = ("week_return", "week_wait_days")
+
 SCORED: Final = pa.schema(
     [
         *(("pack_id", pa.string()), ("family", pa.string()), ("origin", pa.timestamp("us", "UTC"))),
@@ -38,14 +42,14 @@ SCORED: Final = pa.schema(
         *((f"kind_{kind}", pa.float64()) for kind in KINDS),
         *((f"good_for_{100 * level:.0f}_days", _DAYS) for level in DEFAULT_CONFIDENCES),
         *((f"back_{100 * share:.0f}_by_day", _DAYS) for share in RETURN_SHARES),
-        *(("restricted_mean_days", _DAYS), ("week_return", pa.float64()), ("week_wait_days", _DAYS)),
+        *((name, pa.float64()) for name in ("restricted_mean_days", *_WEEK)),
         *(("group", pa.string()), ("widening", pa.float64()), ("flags", pa.list_(pa.string()))),
         ("withheld_by", pa.list_(pa.string())),
     ]
 )
 """Days count from ``origin``. ``back_…_by_day`` is null beyond the horizon; ``good_for_…_days`` the horizon at most.
-Both, and ``restricted_mean_days``, are null where the flags named in ``withheld_by`` withhold them: look, or read,
-first."""
+These, ``restricted_mean_days`` and the figures of the week from now are null where the flags named in ``withheld_by``
+withhold them: look, or read, first."""
 
 REFUSED: Final = pa.schema(
     [("pack_id", pa.string()), ("reason", pa.string()), ("stop_codes", pa.list_(pa.string())), ("instead", pa.string())]
@@ -67,8 +71,14 @@ def described(schema: pa.Schema, forecaster: Forecaster) -> pa.Schema:
     )
 
 
-def scored_table(forecaster: Forecaster, batch: Forecasts) -> pa.Table:
-    """Return forecasts as a table."""
+def scored_table(forecaster: Forecaster, batch: Forecasts, later: Mapping[str, tuple[Flag, ...]]) -> pa.Table:
+    """Return forecasts as a table.
+
+    Parameters
+    ----------
+    later : mapping of str to tuple of Flag
+        What is on record after their moments, by pack (`Forecaster.flags_of_later`).
+    """
     family = batch.known.packs.set_index("pack_id")["family"].reindex(batch.moments["pack_id"]).to_numpy(dtype=object)
     columns: dict[str, Any] = {
         "pack_id": batch.moments["pack_id"],
@@ -81,7 +91,10 @@ def scored_table(forecaster: Forecaster, batch: Forecasts) -> pa.Table:
     }
     for place, kind in enumerate(KINDS):
         columns[f"kind_{kind}"] = None if batch.kinds is None else batch.kinds[:, place]
-    flags = forecaster.flags(batch)
+    flags = [
+        later.get(pack_id, ()) + found
+        for pack_id, found in zip(batch.moments["pack_id"], forecaster.flags(batch), strict=True)
+    ]
     withheld = [withheld_by(found) for found in flags]
     kept = np.where([bool(codes) for codes in withheld], np.nan, 1.0)
     for level in DEFAULT_CONFIDENCES:
@@ -89,7 +102,7 @@ def scored_table(forecaster: Forecaster, batch: Forecasts) -> pa.Table:
     for share in RETURN_SHARES:
         columns[f"back_{100 * share:.0f}_by_day"] = kept * days_of_return(batch.survival, share)
     columns["restricted_mean_days"] = kept * np.trapezoid(batch.survival, DAYS, axis=1)
-    columns["week_return"], columns["week_wait_days"] = week_figures(batch.survival)
+    columns |= {name: kept * week for name, week in zip(_WEEK, week_figures(batch.survival), strict=True)}
     columns |= {"group": batch.group, "widening": batch.widening, "withheld_by": withheld}
     columns["flags"] = [[flag.code for flag in found] for found in flags]
     arrays = [_array(columns[field.name], field.type, len(batch)) for field in SCORED]

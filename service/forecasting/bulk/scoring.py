@@ -74,7 +74,8 @@ def score_tables(
         moments = pd.DataFrame({"pack_id": tables.packs["pack_id"], "origin": pd.Timestamp(at).tz_convert("UTC")})
     with thread_limit(1), without_collection():
         batch, refused = forecaster.forecast_each(tables, moments)
-        return scored_table(forecaster, batch), refused_table(forecaster, refused, [])
+        later = {} if moments is None else forecaster.flags_of_later(tables, moments)
+        return scored_table(forecaster, batch, later), refused_table(forecaster, refused, [])
 
 
 def score_folder(

@@ -8,7 +8,9 @@ from datetime import datetime
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
+from models.base.arrays import Floats
 from models.base.day_grid import GRID_VERSION, survival_at
 from models.calibration.conformal import RISKS, told_hold
 from models.forecaster import Forecaster
@@ -101,7 +103,9 @@ def _figures(case: ForecastCase, forecast: Forecast, age: list[EvidenceFlag]) ->
         "origin": forecast.origin,
         "days_held": forecast.days_held,
         "good_for": [_good_for(forecast, level) for level in case.confidence],
-        "until_replacement": None if wait is None else _until(forecast, wait),
+        "until_replacement": None
+        if wait is None
+        else until_replacement(forecast.survival, forecast.band_low, forecast.band_high, forecast.told_levels(), wait),
         "return_days": [_return_day(share, forecast.quantile(share)) for share in RETURN_SHARES],
         "restricted_mean_days": forecast.restricted_mean(),
         "horizon_days": forecast.horizon_days,
@@ -159,9 +163,11 @@ def _return_day(share: float, day: float | None) -> dict[str, Any]:
     return {"returned": share, "day": day, "beyond_horizon": day is None}
 
 
-def _until(forecast: Forecast, days: float) -> dict[str, float]:
+def until_replacement(
+    survival: Floats, band_low: Floats, band_high: Floats, told_levels: ArrayLike, days: float
+) -> dict[str, float]:
     """Read the chance off what is promised, as a release does: beside the good-for days the curve would say more."""
-    curves = np.stack([forecast.survival, forecast.band_low, forecast.band_high])
-    promised = told_hold(curves, np.broadcast_to(forecast.told_levels(), (len(curves), len(RISKS))))
+    curves = np.stack([survival, band_low, band_high])
+    promised = told_hold(curves, np.broadcast_to(told_levels, (len(curves), len(RISKS))))
     middle, low, high = survival_at(promised, days).tolist()
     return {"days": days, "hold_probability": middle, "band_low": low, "band_high": high}

@@ -67,14 +67,19 @@ class PackCase(PackQuestion):
         return self
 
 
-class ForecastQuestion(PackQuestion):
+class Wait(BaseModel):
+    """The wait for the replacement pack, as whoever asks for a forecast states it."""
+
+    replacement_in_days: Annotated[FiniteFloat, Field(ge=0, le=HORIZON_DAYS), NO_TRUTH_VALUE] | None = Field(
+        None, description="Days after the moment of the forecast until the replacement pack arrives."
+    )
+
+
+class ForecastQuestion(PackQuestion, Wait):
     """What is asked about how long a pack will hold. All of it may be left out."""
 
     confidence: Annotated[tuple[Confidence, ...], Field(min_length=1, max_length=10)] = Field(
         DEFAULT_CONFIDENCES, description="Confidences at which to say for how many days the top-up is good."
-    )
-    replacement_in_days: Annotated[FiniteFloat, Field(ge=0, le=HORIZON_DAYS), NO_TRUTH_VALUE] | None = Field(
-        None, description="Days after the moment of the forecast until the replacement pack arrives."
     )
     explain: Truth = Field(
         False,

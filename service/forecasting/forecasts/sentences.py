@@ -112,7 +112,7 @@ def lead_of(figures: ForecastFigures, now: datetime | None = None) -> list[str]:
         said = _("By these figures it may go for %(days)s at most; a licensed technician decides.")
         may_go = said % {"days": count_days(days - gone)}
     if grave or unread:
-        until = _("Until then there is no day that you can count on.")
+        until = _("Until then do not let it go: there is no day that you can count on.")
     elif holds:
         until = _("Count on it until %(day)s, not after.") % {"day": last}
     else:
@@ -126,7 +126,7 @@ def lead_of(figures: ForecastFigures, now: datetime | None = None) -> list[str]:
     elif past or _used_up(figures):
         measure = _("Measure next: all blocks at rest again, before it is driven.")
     else:
-        measure = _("Measure next: nothing more would help now; keep it off the road until its pack is replaced.")
+        measure = _("Measure next: nothing. Keep it off the road until its pack is replaced.")
     return [may_go, until, measure]
 
 
@@ -198,8 +198,8 @@ def sentences_of(figures: ForecastFigures) -> list[str]:
     """
     sentences = look_first(figures.flags)
     if figures.days_held >= 1:
-        said = _("The top-up has already held %(days)s; all days here count from now.")
-        sentences.append(said % {"days": count_days(figures.days_held)})
+        said = _("The top-up has already held %(days)s; all days here count from %(from)s.")
+        sentences.append(said % {"days": count_days(figures.days_held), "from": to_the_minute(figures.origin)})
     if not look_first(figures.flags) and not figures.withheld_by:
         sentences += _told_days(figures)
     if (block := _block(figures)) is not None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -15,15 +16,16 @@ from models.base.errors import BadInput, TideoverError
 from models.base.threads import thread_limit
 from models.forecaster import Forecaster
 from models.forecasts.batch import Forecasts
+from models.forecasts.forecast import Flag
 from models.forecasts.inputs import digest_at
 from models.forecasts.weakness_kind import KINDS
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from models.packs.tables import tables_from_histories
 from service.core.translation import _
-from service.forecasting.forecasts.answers import RETURN_SHARES
+from service.forecasting.forecasts.answers import RETURN_SHARES, until_replacement
 from service.forecasting.forecasts.cases import as_in_the_case, family_of
-from service.forecasting.forecasts.schemas import PackCase
+from service.forecasting.forecasts.schemas import EvidenceFlag, PackCase
 from service.forecasting.forecasts.withheld import told_figures
 
 
@@ -41,13 +43,26 @@ def _bound_kinds(batch: Forecasts) -> tuple[list[tuple[str, float]], Rows]:
     return list(place), np.array([place[kind] for kind in pairs], dtype=np.intp)
 
 
-def figures_of(forecaster: Forecaster, batch: Forecasts, confidences: Iterable[float]) -> list[dict[str, Any]]:
+def figures_of(
+    forecaster: Forecaster,
+    batch: Forecasts,
+    confidences: Iterable[float],
+    age: Mapping[str, tuple[EvidenceFlag, ...]],
+    later: Mapping[str, tuple[Flag, ...]],
+    waits: Mapping[str, float],
+) -> list[dict[str, Any]]:
     """Return what `ForecastFigures` holds of each forecast, as plain values that JSON can hold.
 
     Parameters
     ----------
     confidences : iterable of float
         At which to say how many days each is good for.
+    age : mapping of str to tuple of EvidenceFlag
+        That a forecast is not of today, by pack.
+    later : mapping of str to tuple of Flag
+        What is on record after the moments, by pack (`Forecaster.flags_of_later`).
+    waits : mapping of str to float
+        Days until the replacement pack comes, by pack, of those of which that is asked.
     """
     family = batch.known.packs.set_index("pack_id")["family"].reindex(batch.moments["pack_id"])
     said = {level: _(forecaster.bound.guarantee(level)) for level in confidences}
@@ -66,7 +81,6 @@ def figures_of(forecaster: Forecaster, batch: Forecasts, confidences: Iterable[f
         "block": batch.block.tolist(),
     }
     same = {
-        "until_replacement": None,
         "horizon_days": HORIZON_DAYS,
         "days": DAYS.tolist(),
         "own_outcomes": forecaster.own_outcomes,
@@ -77,13 +91,29 @@ def figures_of(forecaster: Forecaster, batch: Forecasts, confidences: Iterable[f
     kinds = None if batch.kinds is None else batch.kinds.tolist()
     bound_kinds, which = _bound_kinds(batch)
     told = [forecaster.bound.told_levels(*kind) for kind in bound_kinds]
-    levels = [one.tolist() for one in told]
-    flags = forecaster.flags(batch)
+    levels: list[list[float]] = [one.tolist() for one in told]
+
+    def levels_of(row: int) -> list[float]:
+        if not (batch.surplus[row] > 0 or batch.unseen_days[row] > 0):
+            return levels[which[row]]
+        kept = (batch.survival[row], batch.told_survival[row], float(batch.unseen_days[row]), told[which[row]])
+        return list(levels_told(*kept).tolist())
+
+    flags = [
+        (*age.get(pack_id, ()), *map(EvidenceFlag.of, later.get(pack_id, ())), *map(EvidenceFlag.of, found))
+        for pack_id, found in zip(batch.moments["pack_id"], forecaster.flags(batch), strict=True)
+    ]
+    asked_of = [levels_of(row) for row in range(len(batch))]
     return [
         told_figures(
             dict(zip(columns, values, strict=True))
             | same
             | {
+                "until_replacement": None
+                if (wait := waits.get(values[0])) is None
+                else until_replacement(
+                    batch.survival[row], batch.band_low[row], batch.band_high[row], asked_of[row], wait
+                ),
                 "kinds": None if kinds is None else dict(zip(KINDS, kinds[row], strict=True)),
                 "good_for": [
                     {
@@ -98,20 +128,36 @@ def figures_of(forecaster: Forecaster, batch: Forecasts, confidences: Iterable[f
                     {"returned": share, "day": back[share][row], "beyond_horizon": back[share][row] is None}
                     for share in RETURN_SHARES
                 ],
-                "told_levels": levels[which[row]]
-                if not (batch.surplus[row] > 0 or batch.unseen_days[row] > 0)
-                else levels_told(
-                    batch.survival[row], batch.told_survival[row], float(batch.unseen_days[row]), told[which[row]]
-                ).tolist(),
-                "flags": [{"code": flag.code, "text": _(flag.text), "grave": flag.grave} for flag in flags[row]],
+                "told_levels": asked_of[row],
+                "flags": [flag.model_dump() for flag in flags[row]],
             }
         )
         for row, values in enumerate(zip(*columns.values(), strict=True))
     ]
 
 
+@dataclass(frozen=True)
+class Asked:
+    """One of many packs to be forecast.
+
+    Attributes
+    ----------
+    at : datetime or None
+        The moment asked about; as things stand if None.
+    age : sequence of EvidenceFlag
+        That it rests on a record of long ago (`service.forecasting.forecasts.last_seen.age_of`).
+    replacement_in_days : float or None
+        Days until the replacement pack comes, if that was said.
+    """
+
+    history: PackHistory
+    at: datetime | None
+    age: Sequence[EvidenceFlag] = ()
+    replacement_in_days: float | None = None
+
+
 def told_together(
-    asked: Sequence[tuple[PackHistory, datetime | None]],
+    asked: Sequence[Asked],
     forecaster: Forecaster,
     families: Mapping[str, PackFamily],
     confidences: Iterable[float],
@@ -122,8 +168,8 @@ def told_together(
 
     Parameters
     ----------
-    asked : sequence of pairs
-        A pack's history, and the moment asked about; as things stand if None. A pack may come more than once.
+    asked : sequence of Asked
+        A pack may come more than once.
     confidences : iterable of float
         At which to say how many days each is good for.
     threads : int
@@ -136,23 +182,28 @@ def told_together(
     """
     found: dict[str, dict[str, Any] | TideoverError] = {}
     known: dict[str, PackHistory] = {}
-    for place, (history, _at) in enumerate(asked):
+    for place, one in enumerate(asked):
         try:
-            family_of(PackCase.model_construct(history=history, family=None), families)
+            family_of(PackCase.model_construct(history=one.history, family=None), families)
             # By place: a pack may come twice, with other facts.
-            known[str(place)] = history.model_copy(update={"pack_id": str(place)})
+            known[str(place)] = one.history.model_copy(update={"pack_id": str(place)})
         except BadInput as error:
             found[str(place)] = error
-    origins = pd.Series([asked[int(place)][1] for place in known], dtype="datetime64[us, UTC]")
+    origins = pd.Series([asked[int(place)].at for place in known], dtype="datetime64[us, UTC]")
+    moments = pd.DataFrame({"pack_id": list(known), "origin": origins})
+    age = {str(place): tuple(one.age) for place, one in enumerate(asked) if one.age}
+    waits = {str(n): one.replacement_in_days for n, one in enumerate(asked) if one.replacement_in_days is not None}
     tables = tables_from_histories(known.values(), families)
     with thread_limit(threads):
-        batch, refused = forecaster.forecast_each(tables, pd.DataFrame({"pack_id": list(known), "origin": origins}))
-        figures = figures_of(forecaster, batch, confidences)
-    for one in refused:
-        why = one.error
-        found[one.pack_id] = BadInput(as_in_the_case(why.problems)) if isinstance(why, BadInput) else why
+        batch, refused = forecaster.forecast_each(tables, moments)
+        chosen = moments[moments["pack_id"].isin(batch.moments["pack_id"]) & moments["origin"].notna()]
+        later = forecaster.flags_of_later(tables.of_packs(chosen["pack_id"]), chosen)
+        figures = figures_of(forecaster, batch, confidences, age, later, waits)
+    for refusal in refused:
+        why = refusal.error
+        found[refusal.pack_id] = BadInput(as_in_the_case(why.problems)) if isinstance(why, BadInput) else why
     for row, moment in zip(figures, batch.moments["origin"], strict=True):
-        place, history = row["pack_id"], asked[int(row["pack_id"])][0]
+        place, history = row["pack_id"], asked[int(row["pack_id"])].history
         digest = digest_at(history, moment.to_pydatetime(), families[history.family])
         found[place] = row | {"pack_id": history.pack_id, "inputs_digest": digest}
     return [found[str(place)] for place in range(len(asked))]

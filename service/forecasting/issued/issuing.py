@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, TideoverError
 from models.forecasts.inputs import digest_at
+from models.forecasts.last_seen import ASK_AFTER_DAYS, days_unseen
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from models.packs.suspects import stops_of_each
@@ -19,7 +20,7 @@ from service.forecasting.forecasts.answers import answer, said_of
 from service.forecasting.forecasts.last_seen import age_of
 from service.forecasting.forecasts.schemas import DEFAULT_CONFIDENCES, ForecastAnswer, ForecastCase, ForecastFigures
 from service.forecasting.forecasts.sentences import USUAL_CONFIDENCE
-from service.forecasting.forecasts.together import told_together
+from service.forecasting.forecasts.together import Asked, told_together
 from service.forecasting.forecasts.withheld import told_figures
 from service.forecasting.issued.recheck_of import plan_with
 from service.forecasting.issued.schemas import ForecastRequest
@@ -138,17 +139,18 @@ def issued_together(
     dict of str to TideoverError
         By pack, what `issued` raises of the others.
     """
-    moments = [at if at - history.last_fact_time > REISSUED_AFTER else None for history in histories]
+    moments = [at if days_unseen(history.last_fact_time, at) > ASK_AFTER_DAYS else None for history in histories]
     said = {moment: ForecastRequest(at=moment).model_dump(mode="json") for moment in moments}
-    asked = list(zip(histories, moments, strict=True))
+    asked = [
+        Asked(history, moment, age_of(ForecastCase(history=history, at=moment), at))
+        for history, moment in zip(histories, moments, strict=True)
+    ]
     rows, refused = [], {}
     told = told_together(asked, model.model, families, DEFAULT_CONFIDENCES, threads=threads)
-    for (history, moment), found in zip(asked, told, strict=True):
+    for history, moment, found in zip(histories, moments, told, strict=True):
         if isinstance(found, TideoverError):
             refused[history.pack_id] = found
             continue
-        flags = age_of(ForecastCase(history=history, at=moment), at)
-        found = told_figures(found | {"flags": [*(flag.model_dump() for flag in flags), *found["flags"]]})
         row = {
             "pack_id": history.pack_id,
             "issued_at": at,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Body, Depends, Path, Query, Request
@@ -28,6 +28,7 @@ from service.forecasting.issued.schemas import (
     ListedForecast,
 )
 from service.forecasting.issued.scores import keep_score
+from service.forecasting.issued.superseded import superseded
 from service.http.body_limit import require_json
 from service.http.dependencies import CurrentStore, KnownFamilies, Models, Now, PathPack
 from service.http.etags import LOCATED, NOT_MODIFIED, TAGGED, IfNoneMatch, tag_of, tagged
@@ -49,18 +50,28 @@ _EXAMPLES = {
 }
 
 
-def _listed(row: IssuedForecast, stops: Mapping[str, Stop]) -> ListedForecast:
-    """Return a stored forecast without its curve; `stops` are what ends the job on its pack now."""
-    facts = {name: getattr(row, name) for name in ForecastSummary.model_fields}
+def _first(row: IssuedForecast, stops: Mapping[str, Stop], since: Sequence[str]) -> list[str]:
+    """Say what speaks against going by a stored forecast.
+
+    Parameters
+    ----------
+    stops : mapping of str to Stop
+        What ends the job on its pack now.
+    since : sequence of str
+        What is recorded of the pack that it does not know (`superseded`).
+    """
     flags = [EvidenceFlag.model_validate(flag) for flag in row.answer["flags"]]
-    return ListedForecast(
-        **facts, first=[*(_(stop.text) for stop in stops.values()), *look_first(flags), *read_first(flags)]
-    )
+    return [*(_(stop.text) for stop in stops.values()), *since, *look_first(flags), *read_first(flags)]
 
 
-def _whole(row: IssuedForecast, families: Mapping[str, PackFamily]) -> IssuedForecastAnswer:
-    facts = {name: getattr(row, name) for name in IssuedForecastAnswer.model_fields}
-    return IssuedForecastAnswer.model_validate({**facts, "answer": whole_answer(row, families)})
+def _listed(row: IssuedForecast, first: list[str]) -> ListedForecast:
+    """Return a stored forecast without its curve."""
+    return ListedForecast(**{name: getattr(row, name) for name in ForecastSummary.model_fields}, first=first)
+
+
+def _whole(row: IssuedForecast, families: Mapping[str, PackFamily], first: list[str]) -> IssuedForecastAnswer:
+    facts = {name: getattr(row, name) for name in (*ForecastSummary.model_fields, "asked")}
+    return IssuedForecastAnswer.model_validate({**facts, "first": first, "answer": whole_answer(row, families)})
 
 
 def forecasts_router(max_page: int) -> APIRouter:
@@ -113,7 +124,8 @@ def forecasts_router(max_page: int) -> APIRouter:
             session.add(row)
             session.flush()
             keep_score(session, row, case.history, write.at)
-            return Done(201, _whole(row, families), row.id, {"Location": f"/v1/issued-forecasts/{row.id}"})
+            first = _first(row, {}, superseded(session, [row]).get(row.id, ()))
+            return Done(201, _whole(row, families, first), row.id, {"Location": f"/v1/issued-forecasts/{row.id}"})
 
         return write(work)
 
@@ -131,7 +143,8 @@ def forecasts_router(max_page: int) -> APIRouter:
         with store.reading() as session:
             rows, cursor = list_page(session, IssuedForecast, conditions, query.limit, query.cursor)
             stops = stopped_by(session, {row.pack_id for row in rows}, families)
-        items = [_listed(row, stops.get(row.pack_id, {})) for row in rows]
+            since = superseded(session, rows)
+        items = [_listed(row, _first(row, stops.get(row.pack_id, {}), since.get(row.id, ()))) for row in rows]
         body = ForecastPage(items=items, next_cursor=cursor).model_dump_json()
         return tagged(body, tag_of(body), if_none_match)
 
@@ -163,7 +176,9 @@ def forecasts_router(max_page: int) -> APIRouter:
             if row is None:
                 raise NoSuchRecord(_("There is no issued forecast %(number)s.") % {"number": forecast_id})
             chemistry_unless_stopped(session, row.pack_id, families, now)
-        return tagged(_whole(row, families).model_dump_json(), f'"{row.id}"', if_none_match)
+            since = superseded(session, [row]).get(row.id, ())
+        body = _whole(row, families, _first(row, {}, since)).model_dump_json()
+        return tagged(body, tag_of(body), if_none_match)
 
     return router
 

@@ -35,20 +35,21 @@ class ForecastSummary(BaseModel):
     )
 
 
-class IssuedForecastAnswer(ForecastSummary):
-    """A stored forecast as it was issued."""
-
-    asked: ForecastRequest
-    answer: ForecastAnswer
-
-
 class ListedForecast(ForecastSummary):
     """One of many, with what speaks against going by it."""
 
     first: list[str] = Field(
-        description="To be known before the days are gone by: what stops the pack as the record stands, and what the "
-        "forecast itself warns of."
+        description="To be known before the days are gone by: what stops the pack as the record stands, what is "
+        "recorded that the forecast does not know, what its pack's newest forecast withholds, and what it warns of "
+        "itself."
     )
+
+
+class IssuedForecastAnswer(ListedForecast):
+    """A stored forecast as it was issued."""
+
+    asked: ForecastRequest
+    answer: ForecastAnswer
 
 
 class ForecastPage(BaseModel):

@@ -21,7 +21,7 @@ from models.calibration.conformal import RISKS, told_hold
 from models.decisions.fleet_costs import WEEK_DAYS
 from models.decisions.hold_curves import daily_hold, held_until_now, told_until_now
 from models.forecasts.last_seen import REFUSE_AFTER_DAYS
-from models.forecasts.withheld import UNREAD_AFTER
+from models.forecasts.withheld import UNREAD_AFTER, undecided_by
 from models.packs.history import PackHistory
 from models.packs.tables import SECONDS_PER_DAY
 from service.forecasting.recheck.days import day_reached
@@ -145,7 +145,7 @@ def keep_scores(
                 "week_return": week_return[place],
                 "week_wait_days": week_wait[place],
                 "seen_at": history.seen_at(origin),
-                "grave": any(code != UNREAD_AFTER for code in one["answer"]["withheld_by"]),
+                "grave": any(code != UNREAD_AFTER for code in undecided_by(one["answer"]["withheld_by"])),
                 "unread": UNREAD_AFTER in one["answer"]["withheld_by"],
             }
         )
@@ -168,6 +168,16 @@ def keep_scores(
 def held_back() -> Any:
     """Return the condition under which a score's vehicle is looked at, or read, before anybody drives it."""
     return or_(Score.grave, Score.unread)
+
+
+def behind() -> Any:
+    """Return the condition under which something is recorded of a pack that its score does not know."""
+    return exists().where(UnweighedPack.pack_id == Score.pack_id)
+
+
+def not_weighed() -> Any:
+    """Return the condition under which nothing is decided by a score's figures: look, read or forecast anew first."""
+    return or_(held_back(), behind())
 
 
 def _ends() -> tuple[Any, Any]:

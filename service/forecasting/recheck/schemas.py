@@ -58,7 +58,9 @@ class RecheckAnswer(BaseModel):
     family: str
     origin: AwareDatetime = Field(description="Moment of the plan; all days count from here.")
     risk: float
-    limit_day: float | None = Field(description="Day on which the risk passes the limit; null if beyond the horizon.")
+    limit_day: float | None = Field(
+        description="Day on which the risk passes the limit; null if beyond the horizon, and where days are withheld."
+    )
     day: int | None = Field(description="Day of the recheck; null if the risk passes the limit before a day is over.")
     recheck_at: AwareDatetime | None = Field(description="That day as a date; null where reading on it gains nothing.")
     worth_days: float = Field(description="Further days of use that the reading brings on average, at the same risk.")

@@ -62,7 +62,10 @@ def test_a_cheap_order_that_breaks_the_risk_is_called_that():
 def test_of_an_order_today_nothing_is_called_sooner():
     """ "The fault coming back costs less than ordering sooner" stood beside an order placed today."""
     dear = Costs("EUR", 60_000, 5, 50, 900)
-    for offers, words in ((OFFERS[1:], "no order that beats the fault more often"), (OFFERS, "comes sooner")):
+    for offers, words in (
+        (OFFERS[1:], "no other order is likelier to come before the fault"),
+        (OFFERS, "comes sooner"),
+    ):
         cost = dear if len(offers) == 1 else Costs("EUR", 500, 5, 50, 900)
         plan = plan_orders(HOLD[:1], offers, cost, 0.001)
         (entry,) = order_queue(["x"], plan)
@@ -72,7 +75,7 @@ def test_of_an_order_today_nothing_is_called_sooner():
             assert words in said or int(plan.best_offer[0]) == entry.offer
     plan = plan_orders(HOLD[:1], OFFERS[1:], dear, 0.001)
     assert int(plan.best_day[0]) == 0
-    assert "no order that beats the fault more often" in order_queue(["x"], plan)[0].reasons[-1]
+    assert "no other order is likelier to come before the fault" in order_queue(["x"], plan)[0].reasons[-1]
 
 
 def test_names_and_rows_must_match():

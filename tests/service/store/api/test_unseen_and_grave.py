@@ -89,6 +89,9 @@ def test_no_forecast_is_kept_from_a_moment_that_has_not_come(out, clock, problem
 
 
 def test_what_was_promised_is_used_up_day_by_day_in_what_orders_go_by(out, clock):
+    level = {"pack_id": "MB-VAN-07", "time": "2026-03-03T08:30:00Z", "state": "rest", "block_v": [13.0] * 14}
+    clock.now = datetime(2026, 3, 3, 12, 0, tzinfo=UTC)
+    assert out.post("/v1/readings", json=level).status_code == 201
     out.post(f"{VAN}/forecasts", json={})
     latest = []
     for days in (0, 2, 6):
@@ -99,7 +102,7 @@ def test_what_was_promised_is_used_up_day_by_day_in_what_orders_go_by(out, clock
     assert known == sorted(known, reverse=True) or len(set(known)) <= 1
 
 
-def test_a_reading_later_than_the_forecast_is_said_before_anybody_goes_by_it(out, clock):
+def test_a_reading_later_than_the_forecast_is_said_before_anybody_goes_by_it(out, clock, problem_in):
     """A block found sunk again after the forecast was kept: the release answered as before, without a word."""
     assert out.post(f"{VAN}/forecasts", json={}).status_code == 201
     told = out.post(f"{VAN}/release", json={"in_days": 7}).json()["first"]
@@ -110,9 +113,11 @@ def test_a_reading_later_than_the_forecast_is_said_before_anybody_goes_by_it(out
     said = "The blocks were read on 2026-03-04, after the forecast that this rests on. Keep a new forecast first."
     assert said not in told
     assert said in later
-    assert said in out.post(f"{VAN}/orders", json={}).json()["first"]
+    # Orders weighed it by the chances of a curve that did not know the reading; so did queue and plan.
+    assert said in problem_in(out.post(f"{VAN}/orders", json={}), 409)["detail"]
     assert out.post(f"{VAN}/forecasts", json={}).status_code == 201
     assert said not in out.post(f"{VAN}/release", json={"in_days": 7}).json()["first"]
+    assert said not in out.post(f"{VAN}/orders", json={}).text
 
 
 def test_nobody_is_let_go_by_a_forecast_that_does_not_know_the_newest_reading(out, clock):
@@ -159,7 +164,9 @@ def test_a_grave_flag_stands_at_every_door_that_decides(out, clock, problem_in):
     issued = out.post(f"{VAN}/forecasts", json={}).json()
     assert issued["answer"]["lead"][0].startswith(GRAVE)
     assert out.post(f"{VAN}/release", json={"in_days": 7}).json()["first"][0].startswith(GRAVE)
-    assert out.post(f"{VAN}/orders", json={}).json()["first"][0].startswith(GRAVE)
+    weighed = problem_in(out.post(f"{VAN}/orders", json={}), 409)["detail"]
+    assert weighed.startswith(GRAVE), "it said to order today, with a chance and a cost by the curve that is withheld"
+    assert weighed.endswith("No offer is weighed before that: what is found there may be no reason for another pack.")
     stopped = problem_in(out.post(f"{VAN}/topup-plan", json={}), 409)
     assert [stop["code"] for stop in stopped["stops"]] == ["overcharge"], "put in twice, it is an overcharge"
     events = icalendar.Calendar.from_ical(out.get("/v1/calendar.ics").content).walk("VEVENT")
@@ -261,12 +268,55 @@ def test_what_a_charge_warned_of_stays_on_the_page_once_the_fault_is_back(out, c
     assert out.post(f"{VAN}/topup-plan", json={}).status_code == 200
 
 
-def test_that_nobody_read_it_after_the_charge_reaches_orders_and_calendar(out, clock):
+def test_that_nobody_read_it_after_the_charge_reaches_orders_and_calendar(out, clock, problem_in):
     """Orders told nothing first, the calendar only that it be read, where the forecast says not to let it go."""
     clock.now = datetime(2026, 3, 3, 9, 0, tzinfo=UTC)
     lead = out.post(f"{VAN}/forecasts", json={}).json()["answer"]["lead"][0]
     assert lead.startswith("Do not let it go yet: nothing tells how the block stands after the charge")
-    assert lead in out.post(f"{VAN}/orders", json={}).json()["first"]
+    assert lead in problem_in(out.post(f"{VAN}/orders", json={}), 409)["detail"]
     events = icalendar.Calendar.from_ical(out.get("/v1/calendar.ics").content).walk("VEVENT")
     (driven,) = [event for event in events if str(event["SUMMARY"]) == "Do not drive MB-VAN-07"]
     assert str(driven["DESCRIPTION"]).startswith(lead)
+
+
+def test_nothing_is_weighed_of_a_pack_read_since_its_forecast_nor_is_what_is_kept_of_it_clean(out, clock):
+    """Queue and plan weighed it, and the list of kept forecasts said nothing, until a new one was kept."""
+    clock.now = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
+    level = {"pack_id": "MB-VAN-07", "time": "2026-03-04T08:30:00Z", "state": "rest", "block_v": [13.0] * 14}
+    assert out.post("/v1/readings", json=level).status_code == 201
+    assert out.post(f"{VAN}/forecasts", json={}).status_code == 201
+    queue = out.post("/v1/orders/queue", json={}).json()
+    assert [entry["pack_id"] for entry in queue["entries"]] == ["MB-VAN-07"]
+    assert [item["first"] for item in out.get("/v1/issued-forecasts").json()["items"]][-1] == []
+    assert out.post("/v1/readings", json={**level, "time": "2026-03-04T11:30:00Z"}).status_code == 201
+    queue = out.post("/v1/orders/queue", json={}).json()
+    assert queue["entries"] == []
+    (left,) = queue["left_out"]
+    assert left["reason"].endswith("Keep a new forecast first.")
+    asked = {"slots": [1, 1], "pack": 1450, "costs": {**COSTS, "return_value": 900, "day_off_road": 60}}
+    plan = out.post("/v1/fleet/plan", json=asked)
+    assert "have to be looked at, or read, first: MB-VAN-07." in plan.json()["detail"]
+    kept = out.get("/v1/issued-forecasts").json()["items"][-1]
+    said = "Something was recorded on 2026-03-04 that this forecast does not know. Keep a new forecast first."
+    assert said in kept["first"]
+    assert said in out.get(f"/v1/issued-forecasts/{kept['id']}").json()["first"]
+    assert out.post(f"{VAN}/forecasts", json={}).status_code == 201
+    items = out.get("/v1/issued-forecasts").json()["items"]
+    assert said in items[-2]["first"]
+    assert items[-1]["first"] == []
+
+
+def test_what_a_newer_forecast_withholds_is_said_of_those_kept_before(out, clock):
+    """An overcharge corrected on record left every forecast kept before it clean."""
+    clock.now = datetime(2026, 3, 6, 9, 0, tzinfo=UTC)
+    level = {"pack_id": "MB-VAN-07", "time": "2026-03-04T08:30:00Z", "state": "rest", "block_v": [13.0] * 14}
+    assert out.post("/v1/readings", json=level).status_code == 201
+    assert out.post(f"{VAN}/forecasts", json={}).status_code == 201
+    number = out.get("/v1/topups").json()["items"][0]["id"]
+    assert out.patch(f"/v1/topups/{number}", json={"charge_ah": 4.6, "duration_h": 8.4}).status_code == 200
+    before = out.get("/v1/issued-forecasts").json()["items"][-1]
+    assert "Keep a new forecast first" in before["first"][0], "changed, and nothing newer"
+    assert out.post(f"{VAN}/forecasts", json={}).status_code == 201
+    *_, before, newest = out.get("/v1/issued-forecasts").json()["items"]
+    assert any(said.startswith("A newer forecast of this pack promises no day") for said in before["first"])
+    assert newest["first"][0].startswith(GRAVE)
