@@ -188,8 +188,11 @@ def print_import(report: ImportReport, *, dry_run: bool) -> None:
         echo(f"{table}: {counts.rows(read)} read, {report.taken.get(table, 0)} good")
     if report.logs_kept:
         echo(f"{counts.logs(report.logs_kept)} kept raw.")
+    for name, mend in report.passed_over.items():
+        echo(f"{name} is not imported. {mend}")
     if report.stored:
-        echo("The good rows are stored." if report.faults_in_all else "All rows are stored.")
+        whole = "All rows of the tables above are stored." if report.passed_over else "All rows are stored."
+        echo("The good rows are stored." if report.faults_in_all else whole)
     elif dry_run:
         echo("A dry run: nothing was stored.")
     else:

@@ -98,7 +98,8 @@ EXPORTS: Final[Mapping[str, Exported]] = {
     **{name: _exported(table, COLUMNS[name]) for name, table in _DOCUMENTED.items()},
     **{name: _exported(table) for name, table in _OTHERS.items()},
 }
-"""By name of the file. The first five are the documented tables, which an import takes again."""
+"""By name of the file. The first five are the documented tables; the last three no import takes: they tell what a store
+did, not what it holds."""
 
 
 def write_export(
@@ -193,6 +194,12 @@ def csv_field(value: Any) -> Any:
     if isinstance(value, datetime):
         return value.isoformat().replace("+00:00", "Z")
     return f"'{value}" if isinstance(value, str) and _is_formula(value) else value
+
+
+def text_of_field(value: Any) -> Any:
+    """Return what `csv_field` wrote as it was."""
+    marked = isinstance(value, str) and value.startswith("'") and csv_field(value[1:]) == value
+    return value[1:] if marked else value
 
 
 def _is_formula(text: str) -> bool:

@@ -18,7 +18,9 @@ from models.packs.drive_log import LONGEST_GAP, summarised
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, TopUp
 from service.exchange.drive_logs.packing import logs_of
-from service.exchange.imports.files import BATCH_ROWS, RECORDS, Row, headings_of, histories_of, rows_of
+from service.exchange.exports.tables import EXPORTS
+from service.exchange.imports.as_exported import EXPORTED, ExportedTables
+from service.exchange.imports.files import BATCH_ROWS, ENDINGS, RECORDS, Row, headings_of, histories_of, rows_of
 from service.exchange.imports.limits import MOST_BESIDE, MOST_TURNED
 from service.exchange.imports.long_form import widened
 from service.exchange.imports.mapping import DOCUMENTED, FileMapping, TableName, documented_mapping
@@ -31,7 +33,7 @@ from service.records.records import Writer
 from service.records.sense import Mark, fit_problems, order_faults, unknown_family
 from service.records.slips import doubts_of
 from service.records.stopped import mind_facts
-from service.records.subject import FactKind
+from service.records.subject import FactKind, Subject
 from service.records.subjects.all_subjects import SUBJECTS
 from service.store.opening import Store
 from service.store.schema import AuditEntry, Base, EarlierVersion, Outcome, Pack, Reading, Usage
@@ -67,6 +69,8 @@ class ImportReport:
         What was taken but looks like a slip, the first `LISTED` ones.
     stored : bool
         Whether what was taken is in the store now.
+    passed_over : dict of str to str
+        Files of the folder that were not taken, and what to do about each.
     """
 
     read: dict[str, int] = field(default_factory=dict)
@@ -77,6 +81,7 @@ class ImportReport:
     doubts_in_all: int = 0
     stored: bool = False
     logs_kept: int = 0
+    passed_over: dict[str, str] = field(default_factory=dict)
 
     def add(self, fault: RowFault) -> None:
         """Take note of a fault."""
@@ -109,7 +114,7 @@ def import_files(
     progress: Progress | None = None,
     at_end: Callable[[Session, ImportReport], None] | None = None,
 ) -> ImportReport:
-    """Import a folder of documented tables, or one file.
+    """Import a folder of tables, documented ones and others as an export writes them, or one file.
 
     Everything happens in one transaction, so that rows are checked against what is stored and against each other
     alike, and a dry run finds exactly what the import would.
@@ -117,8 +122,8 @@ def import_files(
     Parameters
     ----------
     path : Path
-        A folder with ``packs``, ``readings``, ``topups``, ``usage`` and ``outcomes`` as CSV or Parquet, some of them;
-        or one CSV or Parquet file; or a JSON file of histories.
+        A folder with ``packs``, ``readings``, ``topups``, ``usage``, ``outcomes`` and those of `EXPORTED` as CSV or
+        Parquet, some of them; or one CSV or Parquet file; or a JSON file of histories.
     mapping : FileMapping, optional
         For one file whose columns are not the documented ones.
     dry_run : bool
@@ -141,7 +146,9 @@ def import_files(
     try:
         with store.writing() as session:
             run = _Run(session, families, writer, report, progress or (lambda _done, _file: None), keep_logs)
-            for file in _files(path):
+            files = _files(path)
+            report.passed_over = {} if path.is_file() else _passed_over(path, files)
+            for file in files:
                 run.take_file(file, mapping)
             run.check_order()
             run.list_out_of_turn()
@@ -163,7 +170,7 @@ def _files(path: Path) -> list[Path]:
     if not path.is_dir():
         raise BadInput.one(str(path), "There is no such file or folder.", "Check the path.")
     found = []
-    for name in DOCUMENTED:
+    for name in (*DOCUMENTED, *EXPORTED):
         here = [file for file in (path / f"{name}.csv", path / f"{name}.parquet") if file.is_file()]
         if len(here) > 1:
             raise BadInput.one(path.name, f"It holds both {name}.csv and {name}.parquet.", "Keep one of them.")
@@ -171,6 +178,17 @@ def _files(path: Path) -> list[Path]:
     if not found:
         raise BadInput.one(path.name, "It holds none of the documented tables.", f"Name files {', '.join(DOCUMENTED)}.")
     return found
+
+
+def _passed_over(folder: Path, taken: list[Path]) -> dict[str, str]:
+    """Name the files of a folder that are not taken, each with what to do."""
+    rest = sorted(file for file in folder.iterdir() if file.suffix in ENDINGS and file not in taken)
+    return {
+        file.name: "It tells what a store did. `tideover backup` and `tideover restore` carry that over."
+        if file.stem in EXPORTS
+        else "It is none of the tables. If it is a logger's file or one of histories, import it by itself."
+        for file in rest
+    }
 
 
 class _Run:
@@ -189,6 +207,7 @@ class _Run:
         self.report = report
         self.progress = progress
         self.keep_logs = keep_logs
+        self.exported = ExportedTables(session, families, writer)
         self.done = 0
         self.family_of: dict[str, str] = {row.id: row.family for row in session.execute(select(Pack.id, Pack.family))}
         self.touched: set[str] = set()
@@ -198,6 +217,9 @@ class _Run:
     def take_file(self, file: Path, mapping: FileMapping | None) -> None:
         if mapping is None and file.suffix in RECORDS:
             self._take_histories(file)
+            return
+        if mapping is None and file.stem in EXPORTED:
+            self._take_exported(EXPORTED[file.stem], file)
             return
         if mapping is None:
             table = file.stem
@@ -250,6 +272,20 @@ class _Run:
             self.session.flush()
             self.session.expunge(row)  # its megabytes need not stay here until the end
             self.report.logs_kept += 1
+
+    def _take_exported(self, subject: Subject, file: Path) -> None:
+        self.report.read[subject.name] = self.report.taken[subject.name] = 0
+        for faults, doubts in self.exported.rows(subject, file):
+            self.report.read[subject.name] += 1
+            self.report.taken[subject.name] += not faults
+            for fault in faults:
+                self.report.add(fault)
+            for doubt in doubts:
+                self.report.doubt(doubt)
+            self.done += 1
+            if self.done % BATCH_ROWS == 0:
+                self.progress(self.done, file.name)
+        self.progress(self.done, file.name)
 
     def _take_histories(self, file: Path) -> None:
         for number, history in histories_of(file):
