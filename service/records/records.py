@@ -22,11 +22,13 @@ from service.records.ahead import not_yet
 from service.records.field_words import field_words, kind_word
 from service.records.history import in_parts
 from service.records.schemas import RecordVersion
+from service.records.seats import mind_seats
 from service.records.sense import keeps_order
 from service.records.stopped import Stops, mind_facts, stopped_by
 from service.records.subject import Situation, Subject
 from service.records.unweighed import warned_packs
 from service.store.schema import (
+    Assignment,
     Base,
     DriveLog,
     EarlierVersion,
@@ -153,6 +155,7 @@ def _made(
     session.flush()
     del named
     mind_facts(session, _packs_of(rows), families)
+    mind_seats(session, _seated(rows))
     return rows
 
 
@@ -196,7 +199,7 @@ def correct(
     """
     row = read(session, subject, record_id, lock=True)
     require_match(row, expected)
-    before, packs = content_of(subject, row), _packs_of([row])
+    before, packs, seated = content_of(subject, row), _packs_of([row]), _seated([row])
     wanted = before | change.model_dump(exclude_unset=True)
     named = {"id": record_id} if subject.named else {}
     try:
@@ -221,6 +224,7 @@ def correct(
     row.recorded_at, row.recorded_by = writer.at, writer.by
     session.flush()
     mind_facts(session, packs | _packs_of([row]), families)
+    mind_seats(session, seated | _seated([row]))
     emptied = [name for name in subject.columns if _emptied(before[name], after[name])]
     _require_why(stood, stopped_by(session, packs, families), why, emptied)
     if emptied and warned and not (why.reason or why.undone):
@@ -287,6 +291,11 @@ def _packs_of(rows: Sequence[Versioned]) -> set[str]:
     return {row.id if isinstance(row, Pack) else row.pack_id for row in rows if isinstance(row, facts)}
 
 
+def _seated(rows: Sequence[Versioned]) -> set[str]:
+    """Return the packs whose place in a vehicle rows speak of."""
+    return {row.pack_id for row in rows if isinstance(row, Assignment)}
+
+
 def withdraw(
     session: Session,
     subject: Subject,
@@ -308,7 +317,7 @@ def withdraw(
     """
     row = read(session, subject, record_id, lock=True)
     require_match(row, expected)
-    packs = _packs_of([row])
+    packs, seated = _packs_of([row]), _seated([row])
     if isinstance(row, Pack):  # what is only derived from the facts speaks of nothing
         session.execute(delete(StoppedPack).where(StoppedPack.pack_id == row.id))
         session.execute(delete(UnweighedPack).where(UnweighedPack.pack_id == row.id))
@@ -329,6 +338,7 @@ def withdraw(
     session.delete(row)
     session.flush()
     mind_facts(session, packs, families)
+    mind_seats(session, seated)
     _require_why(stood, stopped_by(session, stood, families), why, ())
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import Any
 
 from fastapi import Request
@@ -63,9 +62,6 @@ def fit_pack(
         return write(work)
     except (BadInput, Conflict, Doubtful) as error:
         faults = faults_of(error, form)
-        if isinstance(error, Doubtful):
-            named = tuple(replace(one, where="pack_id") if one.where == "id" else one for one in error.problems)
-            faults = replace(faults, problems=named)
         if isinstance(error, Conflict):
             faults = Faults((Problem("pack_id", str(error), _("Write the number of the pack that goes in.")),))
         return _page(request, unit, families, form.values(), faults)

@@ -1,22 +1,27 @@
-"""Another pack goes into a vehicle: one assignment ends, the next begins, and the old pack's open case is closed."""
+"""Another pack goes into a vehicle: one assignment ends, the next begins, and the old pack's open case is closed.
+
+A pack whose top-up ended only with its coming out of a vehicle is out on that top-up again in the next one: nobody has
+said that its fault came back. What said so of it then becomes that it was last known running.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, Final, Literal
 
 from pydantic import ValidationError
-from sqlalchemy import or_, select
+from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
-from models.base.errors import BadInput, problems_from
-from service.core.refusals import Conflict
+from models.base.errors import BadInput, Problem, problems_from
+from service.core.refusals import WHATEVER, Conflict, require_right
 from service.core.translation import _
 from service.records.field_words import to_the_minute
 from service.records.records import Known, Writer, correct, create, etag_of, read
+from service.records.refitting.doubts import before_an_entry, other_family, stops_of_pack
 from service.records.refitting.schemas import Refit, Refitted
-from service.records.subject import Subject
+from service.records.subject import Situation, Subject
 from service.records.subjects.outcomes import OUTCOMES
 from service.records.subjects.packs import ASSIGNMENTS, PACKS
 from service.records.subjects.vehicles import VEHICLES
@@ -26,6 +31,9 @@ Did = Literal["create", "correct"]
 
 OVER: Final = ("returned", "replaced", "retired")
 """Outcomes after which a pack is not out on its top-up any more."""
+
+TAKEN_OUT: Final = ("replaced", "retired")
+"""Those that say of a pack only that it is in no vehicle any more."""
 
 
 @dataclass
@@ -51,9 +59,15 @@ def refit(session: Session, vehicle_id: str, asked: Refit, families: Known, writ
         The pack sits elsewhere, is not known and has no family, or the moment lies before the old pack came in.
     Conflict
         The pack sits in this vehicle already.
+    Doubtful
+        A fact stops the pack that goes in, it is of another family than the one before, the old one has an entry after
+        the change, or a name looks like a slip; and `writer.sure` does not say that it is right.
     """
     read(session, VEHICLES, vehicle_id)
     at, changes, said = asked.at or writer.at, Changes(), []
+    doubts: list[Problem] = []
+    # What looks like a slip is asked about at the end, all at once, when nothing is found to be wrong.
+    sure, writer = writer.sure, replace(writer, sure=WHATEVER)
 
     def note(subject: Subject, row: Versioned, did: Did) -> Any:
         changes.steps.append((subject, row, did))
@@ -83,22 +97,38 @@ def refit(session: Session, vehicle_id: str, asked: Refit, families: Known, writ
                 else _("Its top-up ended with that: replaced before the fault came back.")
             )
         said += _still_ordered(session, old.pack_id)
+        doubts += before_an_entry(session, old.pack_id, at)
     known = session.get(Pack, asked.pack_id)
     if known is None:
         if asked.family is None:
             what = _("Pack %(pack)s is not known yet.") % {"pack": asked.pack_id}
             raise BadInput.one("family", what, _("Say its family, or correct its number."))
         first = {"age_years": asked.age_years, "odometer_km": asked.odometer_km}
-        made(PACKS, id=asked.pack_id, family=asked.family, **first)
+        named = {"id": asked.pack_id, "family": asked.family, **first}
+        doubts += [
+            replace(doubt, where="pack_id")
+            for doubt in PACKS.doubts(Situation(session, families, None, named), writer.at)
+        ]
+        known = made(PACKS, **named)
     elif asked.family not in (None, known.family):
         what = _("Pack %(pack)s is known already, and of the family %(family)s.")
         what %= {"pack": known.id, "family": known.family}
         raise BadInput.one("family", what, _("Correct the family here, or the number of the pack."))
     elif asked.age_years is not None:
         said.append(_("Pack %(pack)s was known already: its age stays as recorded.") % {"pack": known.id})
+    stops = stops_of_pack(session, known, families)
+    doubts = [*stops, *other_family(session, vehicle_id, at, known.id, known.family), *doubts]
     sits = made(ASSIGNMENTS, pack_id=asked.pack_id, vehicle_id=vehicle_id, since=at)
+    for row in _taken_out(session, asked.pack_id, at):
+        still = OUTCOMES.change.model_validate({"kind": "running"})
+        note(OUTCOMES, correct(session, OUTCOMES, row.id, still, families, writer, etag_of(row)), "correct")
     words = {"pack": asked.pack_id, "vehicle": vehicle_id, "time": to_the_minute(at)}
     said.append(_("Pack %(pack)s sits in %(vehicle)s from %(time)s on.") % words)
+    if _is_out(session, asked.pack_id, at):
+        still_out = _("It is out on its last top-up, and that case stays open, now in %(vehicle)s: plan its use there.")
+        said.append(still_out % words)
+    require_right((), doubts, sure)
+    said = [f"{stop.what} {stop.mend}" for stop in stops] + said
     told = Refitted(
         vehicle_id=vehicle_id,
         pack_id=asked.pack_id,
@@ -141,6 +171,13 @@ def _is_out(session: Session, pack_id: str, at: datetime) -> bool:
         return False
     over = select(Outcome.id).where(Outcome.pack_id == pack_id, Outcome.time >= topped, Outcome.kind.in_(OVER))
     return session.scalar(over.limit(1)) is None
+
+
+def _taken_out(session: Session, pack_id: str, at: datetime) -> list[Outcome]:
+    """Return what says of a pack's newest top-up, by a moment, that it ended with the pack's coming out."""
+    topped = select(func.max(TopUp.time)).where(TopUp.pack_id == pack_id, TopUp.time <= at).scalar_subquery()
+    mine = select(Outcome).where(Outcome.pack_id == pack_id, Outcome.time >= topped, Outcome.time <= at)
+    return list(session.scalars(mine.where(Outcome.kind.in_(TAKEN_OUT)).order_by(Outcome.id)))
 
 
 def _still_ordered(session: Session, pack_id: str) -> list[str]:

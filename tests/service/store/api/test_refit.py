@@ -90,7 +90,7 @@ def test_what_cannot_be_is_refused_and_nothing_is_changed(out, problem_in, chang
 def test_a_pack_that_is_known_keeps_what_is_known_of_it(out, problem_in):
     assert out.post("/v1/packs", json={"id": "MB-P-0815", "family": "flint-40", "age_years": 3}).status_code == 201
     assert "of the family flint-40" in problem_in(out.post(FIT, json=NEW), 422)["detail"]
-    told = out.post(FIT, json={**NEW, "family": "flint-40"}).json()
+    told = out.post(FIT, json={**NEW, "family": "flint-40"}, headers={"Sure": "*"}).json()
     assert any("its age stays as recorded" in line for line in told["said"])
     assert out.get("/v1/packs/MB-P-0815").json()["age_years"] == 3
 
@@ -100,3 +100,102 @@ def test_no_such_vehicle_and_a_pack_that_sits_elsewhere(out, problem_in):
     out.post("/v1/vehicles", json={"id": "MB-CAB-90"})
     there = out.post("/v1/vehicles/MB-CAB-90/pack", json={"pack_id": "MB-VAN-07"})
     assert "spoken for: pack MB-VAN-07 is in MB-VAN-07 from 2021-05-10 06:00+00:00" in problem_in(there, 422)["detail"]
+
+
+VOLTS = [12.9] * 14
+
+
+def vehicle(client, name="MB-CAB-90"):
+    assert client.post("/v1/vehicles", json={"id": name}).status_code == 201
+    return f"/v1/vehicles/{name}/pack"
+
+
+def asked_back(problem_in, client, address, asked, **fields):
+    """Check that a fit is asked about, nothing of it stored, and confirm it; what came of it."""
+    kinds = ("assignments", "packs", "outcomes")
+    before = [client.get(f"/v1/{kind}").json() for kind in kinds]
+    document = problem_in(client.post(address, json=asked), 409)
+    assert document["type"] == "urn:tideover:problem:doubtful"
+    assert [client.get(f"/v1/{kind}").json() for kind in kinds] == before
+    first = {problem["where"]: problem["what"] for problem in reversed(document["problems"])}
+    assert first.keys() == fields.keys()
+    for field, words in fields.items():
+        assert words in first[field]
+    done = client.post(address, json=asked, headers={"Sure": document["sure"]})
+    assert done.status_code == 201, done.text
+    return document, done.json()
+
+
+@pytest.mark.parametrize("shelved", [False, True])
+def test_a_pack_under_a_stop_is_asked_about_with_the_stop_first(out, problem_in, shelved):
+    """One that lies on the shelf stands on no list: its stop was not told, and did not come back with it."""
+    hot = {"pack_id": "MB-P-0900", "time": "2026-03-12T08:00:00Z", "state": "rest", "temperature_c": 77}
+    assert out.post("/v1/packs", json={"id": "MB-P-0900", "family": "gravel-14"}).status_code == 201
+    if shelved:
+        topup = {"pack_id": "MB-P-0900", "time": "2026-03-12T07:00:00Z", "blocks": [5], "charge_ah": 0.3}
+        assert out.post("/v1/topups", json=topup).status_code == 201
+    assert out.post("/v1/readings", json={**hot, "block_v": VOLTS}, headers={"Sure": "*"}).status_code == 201
+    if shelved:
+        ended = {"pack_id": "MB-P-0900", "time": "2026-03-12T09:00:00Z", "kind": "replaced"}
+        assert out.post("/v1/outcomes", json=ended).status_code == 201
+        assert "stop" not in " ".join(out.get("/v1/fleet/returns").json()["first"])
+    asked = {"pack_id": "MB-P-0900"}
+    document, told = asked_back(problem_in, out, vehicle(out), asked, pack_id="STOP: ")
+    assert document["detail"].startswith("STOP: ")
+    assert "77 °C" in document["detail"]
+    assert told["said"][0].startswith("STOP: ")
+    assert "1 pack stands under a stop" in out.get("/v1/fleet/returns").json()["first"][0]
+
+
+def test_a_pack_moved_with_its_topup_open_is_an_open_case_of_the_vehicle_it_drives_in(out):
+    """It was closed as replaced, drove on, and stood on no list."""
+    away = out.post(FIT, json={**NEW, "at": "2026-03-13T09:00:00Z"}).json()
+    assert out.get("/v1/fleet/ranking").json()["items"] == []
+    there = out.post(vehicle(out), json={"pack_id": "MB-VAN-07"})
+    assert there.status_code == 201, there.text
+    assert "that case stays open, now in MB-CAB-90" in there.json()["said"][-1]
+    (outcome,) = out.get("/v1/outcomes").json()["items"]
+    assert (outcome["id"], outcome["kind"]) == (away["outcome_id"], "running")
+    (ranked,) = out.get("/v1/fleet/ranking").json()["items"]
+    assert (ranked["pack_id"], ranked["vehicle_id"]) == ("MB-VAN-07", "MB-CAB-90")
+    queue = out.post("/v1/orders/queue", json={}).json()
+    assert [case["vehicle_id"] for case in queue["left_out"]] == ["MB-CAB-90"], "not read at rest since its charge"
+    assert out.post("/v1/packs/MB-VAN-07/forecasts", json={}).status_code == 201
+
+
+def test_a_pack_moved_after_its_fault_came_back_is_no_open_case(out):
+    assert out.post(FIT, json={**NEW, "old_became": "returned"}).status_code == 201
+    told = out.post(vehicle(out), json={"pack_id": "MB-VAN-07"}).json()
+    assert [outcome["kind"] for outcome in out.get("/v1/outcomes").json()["items"]] == ["returned"]
+    assert not any("stays open" in line for line in told["said"])
+    assert out.get("/v1/fleet/ranking").json()["items"] == []
+
+
+def test_a_case_is_told_under_the_vehicle_that_its_pack_sits_in(out):
+    vehicle(out)
+    (seat,) = out.get("/v1/assignments").json()["items"]
+    assert out.patch(f"/v1/assignments/{seat['id']}", json={"until": "2026-03-13T09:00:00Z"}).status_code == 200
+    (ranked,) = out.get("/v1/fleet/ranking").json()["items"]
+    assert ranked["vehicle_id"] is None
+    moved = {"pack_id": "MB-VAN-07", "vehicle_id": "MB-CAB-90", "since": "2026-03-13T10:00:00Z"}
+    assert out.post("/v1/assignments", json=moved).status_code == 201
+    (ranked,) = out.get("/v1/fleet/ranking").json()["items"]
+    assert ranked["vehicle_id"] == "MB-CAB-90"
+
+
+def test_another_family_than_the_vehicle_had_is_asked_about(out, problem_in):
+    asked = {"pack_id": "MB-P-0816", "family": "flint-40"}
+    asked_back(problem_in, out, FIT, asked, family="the pack before it in MB-VAN-07 was of gravel-14")
+
+
+def test_a_change_before_the_old_packs_newest_entry_is_asked_about(out, problem_in):
+    newest = max(fact["time"] for fact in out.get("/v1/packs/MB-VAN-07/history").json()["readings"])
+    asked = {**NEW, "at": "2026-02-20T09:00:00Z"}
+    document, _told = asked_back(problem_in, out, FIT, asked, at="was read or charged at")
+    assert newest[:10] in document["detail"]
+
+
+def test_all_that_looks_like_a_slip_is_asked_at_once(out, problem_in):
+    asked = {"pack_id": "MBVAN-07", "family": "flint-40", "at": "2026-02-20T09:00:00Z"}
+    words = {"family": "was of gravel-14", "at": "was read or charged", "pack_id": "differs from it only in capitals"}
+    asked_back(problem_in, out, FIT, asked, **words)

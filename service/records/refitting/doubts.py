@@ -1,0 +1,70 @@
+"""What is asked about before another pack goes into a vehicle: a stop, another family, a moment before an entry."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from models.base.errors import Problem
+from models.packs.family import PackFamily
+from models.packs.history import PackHistory, family_problems
+from models.packs.stops import stops_of
+from service.core.translation import _
+from service.records.field_words import to_the_minute
+from service.records.history import sound_or_not
+from service.store.schema import Assignment, Pack, Reading, TopUp
+
+
+def stops_of_pack(session: Session, pack: Pack, families: Mapping[str, PackFamily]) -> list[Problem]:
+    """Ask about everything on record that stops a pack, also while it lies on the shelf and no list tells of it."""
+    family = families.get(pack.family)
+    found = next((history for _name, history in sound_or_not(session, [pack])), None)
+    if family is None or not isinstance(found, PackHistory) or family_problems(found, family):
+        return []
+    return [
+        Problem("pack_id", _("STOP: %(what)s") % {"what": _(stop.text)}, _(stop.instead))
+        for stop in stops_of(found, family)
+    ]
+
+
+def other_family(session: Session, vehicle_id: str, at: datetime, pack_id: str, family: str) -> list[Problem]:
+    """Ask about a pack of another family than that of the pack which sat in the vehicle last."""
+    last = (
+        select(Pack.family)
+        .join(Assignment, Assignment.pack_id == Pack.id)
+        .where(Assignment.vehicle_id == vehicle_id, Assignment.since < at)
+        .order_by(Assignment.since.desc())
+        .limit(1)
+    )
+    before = session.scalar(last)
+    if before in (None, family):
+        return []
+    what = _("%(pack)s is of the family %(family)s; the pack before it in %(vehicle)s was of %(before)s.")
+    words = {"pack": pack_id, "family": family, "vehicle": vehicle_id, "before": before}
+    return [
+        Problem("family", what % words, _("A vehicle usually takes one family. Are vehicle, pack and family right?"))
+    ]
+
+
+def before_an_entry(session: Session, pack_id: str, at: datetime) -> list[Problem]:
+    """Ask about a pack that comes out before the newest reading or charge on record of it."""
+    newest = max(
+        filter(
+            None,
+            (
+                session.scalar(select(func.max(table.time)).where(table.pack_id == pack_id, table.time > at))
+                for table in (Reading, TopUp)
+            ),
+        ),
+        default=None,
+    )
+    if newest is None:
+        return []
+    what = _("Pack %(pack)s comes out at %(at)s, but was read or charged at %(time)s, after that.")
+    words = {"pack": pack_id, "at": to_the_minute(at), "time": to_the_minute(newest)}
+    return [
+        Problem("at", what % words, _("Is the time of the change right? A pack is usually read before it comes out."))
+    ]
