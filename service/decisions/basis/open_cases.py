@@ -11,7 +11,7 @@ was last seen to hold, because nobody knows that it still does.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from typing import Any, Final, Self
@@ -338,7 +338,13 @@ class NotWeighed:
 
 
 def without_forecast(
-    session: Session, now: datetime, limit: int, *, old_too: bool = True, besides: Collection[str] = ()
+    session: Session,
+    now: datetime,
+    limit: int,
+    *,
+    conditions: Iterable[Any] = (),
+    old_too: bool = True,
+    besides: Collection[str] = (),
 ) -> tuple[list[NotWeighed], int]:
     """Return packs out on a top-up of which there is no forecast that can be decided on, and how many there are.
 
@@ -348,11 +354,47 @@ def without_forecast(
     ----------
     limit : int
         Most of them to name, those topped up longest ago first.
+    conditions : iterable of SQL conditions on `Pack`
     old_too : bool
         Also those whose forecast, or what was seen, is too old.
     besides : collection of str
         Packs that are told of elsewhere.
     """
+    query = _unforecast(now, conditions, old_too=old_too)
+    if besides:
+        query = query.where(TopUp.pack_id.not_in(besides))
+    count = session.scalar(select(func.count()).select_from(query.subquery())) or 0
+    rows = session.execute(query.order_by(TopUp.time, TopUp.pack_id).limit(limit)).all() if count else []
+    oldest = now - timedelta(days=OLDEST_DAYS)
+    found = []
+    vehicles = vehicle_names(session, [row.pack_id for row in rows])
+    for pack_id, time, seen, _origin in rows:
+        read = select(func.max(Reading.time)).where(Reading.pack_id == pack_id, Reading.time.between(time, now))
+        newest = max(filter(None, (seen, session.scalar(read))), default=None)
+        found.append(
+            NotWeighed(
+                pack_id, time, vehicles.get(pack_id), newest if newest is not None and newest <= oldest else None
+            )
+        )
+    return found, count
+
+
+def how_many_without_forecast(session: Session, now: datetime, conditions: Iterable[Any] = ()) -> tuple[int, int]:
+    """Return how many packs out on a top-up have no kept forecast, and how many have one that is too old.
+
+    Together they are as many as `without_forecast` counts.
+
+    Parameters
+    ----------
+    conditions : iterable of SQL conditions on `Pack`
+    """
+    found = _unforecast(now, conditions).subquery()
+    every, old = session.execute(select(func.count(), func.count(found.c.origin)).select_from(found)).one()
+    return every - old, old
+
+
+def _unforecast(now: datetime, conditions: Iterable[Any], *, old_too: bool = True) -> Any:
+    """Return the query of top-ups still out of which there is no forecast that can be decided on."""
     scored = and_(Score.pack_id == TopUp.pack_id, Score.topped_at >= TopUp.time)
     over = (
         select(Outcome.id)
@@ -362,24 +404,10 @@ def without_forecast(
     later = TopUp.__table__.alias("later")
     again = select(later.c.id).where(later.c.pack_id == TopUp.pack_id, later.c.time > TopUp.time).exists()
     stopped = select(StoppedPack.pack_id).where(StoppedPack.pack_id == TopUp.pack_id).exists()
-    query = (
-        select(TopUp.pack_id, TopUp.time, Score.seen_at)
+    return (
+        select(TopUp.pack_id, TopUp.time, Score.seen_at, Score.origin)
+        .join(Pack, Pack.id == TopUp.pack_id)
         .outerjoin(Score, scored)
+        .where(*conditions)
         .where(or_(Score.pack_id.is_(None), *([too_old(now)] if old_too else [])), ~over, ~again, ~stopped)
     )
-    if besides:
-        query = query.where(TopUp.pack_id.not_in(besides))
-    count = session.scalar(select(func.count()).select_from(query.subquery())) or 0
-    rows = session.execute(query.order_by(TopUp.time, TopUp.pack_id).limit(limit)).all() if count else []
-    oldest = now - timedelta(days=OLDEST_DAYS)
-    found = []
-    vehicles = vehicle_names(session, [row.pack_id for row in rows])
-    for pack_id, time, seen in rows:
-        read = select(func.max(Reading.time)).where(Reading.pack_id == pack_id, Reading.time.between(time, now))
-        newest = max(filter(None, (seen, session.scalar(read))), default=None)
-        found.append(
-            NotWeighed(
-                pack_id, time, vehicles.get(pack_id), newest if newest is not None and newest <= oldest else None
-            )
-        )
-    return found, count

@@ -10,7 +10,10 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.core.translation import _, ngettext
+from service.decisions.basis.left_out import not_weighed
 from service.decisions.basis.open_cases import too_old
+from service.decisions.fleet.parts import on_packs
+from service.decisions.fleet.schemas import Part
 from service.forecasting.issued.scores import OLDEST_DAYS, still_out
 from service.records.stopped import vehicle_names
 from service.store.schema import Pack, Score, StoppedPack
@@ -21,7 +24,7 @@ _CALLED: Final = func.coalesce(Score.vehicle_id, Score.pack_id)
 
 
 def caveats(
-    session: Session, picked: Sequence[Any], family: str | None, now: datetime, counted: Collection[str] = ()
+    session: Session, picked: Sequence[Any], part: Part, now: datetime, counted: Collection[str] = ()
 ) -> list[str]:
     """Say what must not be driven, what rests on something old, and what is left out.
 
@@ -29,16 +32,17 @@ def caveats(
     ----------
     picked : sequence of SQL conditions on `Score`
         The part of the fleet that is asked about.
-    family : str or None
-        Packs of others are not named. Site and duty are not asked of a pack that is not ranked.
+    part : Part
+        The same. Of packs under a stop only the family is asked.
     counted : collection of str
         Packs under a stop that are counted all the same.
     """
     return [
-        *stopped_in(session, family, counted),
+        *stopped_in(session, part.family, counted),
         *warned_of(session, picked),
         *unread_in(session, picked),
         *silent_in(session, picked, now),
+        *not_weighed(session, on_packs(part), now),
     ]
 
 

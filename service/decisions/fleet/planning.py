@@ -32,6 +32,7 @@ from models.packs.family import PackFamily
 from service.core.cautions import all_cautions, shared_chemistry
 from service.core.translation import _, ngettext, translated
 from service.decisions.basis.costs import costs_here
+from service.decisions.basis.left_out import not_counted
 from service.decisions.basis.open_cases import OpenCase, decided_on, open_cases, open_curves
 from service.decisions.basis.sentences import SINCE_SEEN, WAITING_IN_A_PLAN, look_first_at
 from service.decisions.fleet.caveats import MOST_NAMED, and_more, caveats
@@ -131,13 +132,14 @@ def plan_of_fleet(
         as_of=now,
         first=[
             *_replaced_first(needed),
-            *caveats(session, picked, asked.family, now, [one.pack_id for one in needed]),
+            *caveats(session, picked, asked, now, [one.pack_id for one in needed]),
             *_look_before_buying(warned),
+            *not_counted(session, picked, now),
         ],
         currency=costs.currency,
         costs=costs_used(costs, weighed),
         pack_prices=prices,
-        vehicles=len(vehicles) + len(warned),
+        vehicles=len(vehicles),
         planned=int(planned.sum()),
         expected_cost=plan.expected_cost,
         cost_without_plan=plan.cost_without_plan,
@@ -159,7 +161,7 @@ def plan_of_fleet(
         )
         % {
             "planned": int(planned.sum()),
-            "count": _(counts.vehicles(len(vehicles) + len(warned))),
+            "count": _(counts.vehicles(len(vehicles))),
             "weeks": len(asked.slots),
             "saved": Money(saved, costs.currency).whole(),
             "cost": Money(plan.cost_without_plan, costs.currency).whole(),
@@ -173,10 +175,11 @@ def plan_of_fleet(
 def returns_of_fleet(
     session: Session, asked: ReturnsRequest, now: datetime, families: Mapping[str, PackFamily]
 ) -> ReturnsAnswer:
-    """Count the returns to expect in each week if nothing is replaced before."""
+    """Count the returns to expect in each week if nothing is replaced before, of those that a plan weighs."""
     picked = conditions_of(asked)
-    cases = open_curves(session, now, picked)
-    out_there = session.scalars(select(Score.family).where(still_out(), decided_on(now), *picked).distinct()).all()
+    weighed = [*picked, ~held_back()]
+    cases = open_curves(session, now, weighed)
+    out_there = session.scalars(select(Score.family).where(still_out(), decided_on(now), *weighed).distinct()).all()
     last_day = asked.weeks * WEEK_DAYS
     assumptions = [_(SINCE_SEEN), _("Vehicles are taken to fail independently, each by its own curve.")]
     if last_day > HORIZON:
@@ -185,7 +188,7 @@ def returns_of_fleet(
     if not len(cases):
         empty = np.zeros(asked.weeks)
         told = WeeklyReturns(empty, empty.astype(np.int64), empty.astype(np.int64), asked.confidence)
-        said = _("No vehicle is out on a top-up with a forecast in this part of the fleet.")
+        said = _("No vehicle is out on a top-up with a forecast to go by in this part of the fleet.")
     else:
         hold, low, high = (
             told_hold(extended_hold(curves, last_day, every=WEEK_DAYS), cases.told())
@@ -209,7 +212,7 @@ def returns_of_fleet(
         }
     return ReturnsAnswer(
         as_of=now,
-        first=caveats(session, picked, asked.family, now),
+        first=[*caveats(session, picked, asked, now), *not_counted(session, picked, now)],
         vehicles=len(cases),
         confidence=asked.confidence,
         weeks=[WeekOfReturns(**_week(told, week, now)) for week in range(asked.weeks)],

@@ -111,7 +111,7 @@ def rank_fleet(
     last_part, last = found[asked.limit - 1] if len(found) > asked.limit else (0, None)
     behind = None if last is None else _Place(last_part, (last.sorted_by, last.pack_id), counted)
     return RankingAnswer(
-        first=caveats(session, picked, asked.family, now) if asked.cursor is None else [],
+        first=caveats(session, picked, asked, now) if asked.cursor is None else [],
         currency=costs.currency,
         costs=stated,
         vehicles=count,

@@ -182,7 +182,10 @@ class FleetPlanAnswer(BaseModel):
     currency: str
     costs: dict[str, float]
     pack_prices: dict[str, float] = Field(description="Price of a pack by family, as planned with.")
-    vehicles: int
+    vehicles: int = Field(
+        description="Those weighed, as in the returns, and those whose pack has to be replaced whatever its curve; not "
+        "those that have to be looked at first."
+    )
     planned: int
     expected_cost: float = Field(description="Of these vehicles to the end of the plan.")
     cost_without_plan: float = Field(description="The same if every vehicle is left until its fault returns.")
@@ -218,7 +221,7 @@ class ReturnsAnswer(BaseModel):
     first: list[str] = Field(
         description="To be known before the figures are read: what must not be driven, and what is not counted."
     )
-    vehicles: int
+    vehicles: int = Field(description="Those counted: a forecast to go by, and nothing to be looked at first.")
     confidence: float
     weeks: list[WeekOfReturns]
     sentence: str

@@ -67,6 +67,7 @@ def queue_of_cases(
     costs = costs_here(session, asked.costs)
     stated = Costs(costs.currency, **costs.only(*COSTS_OF_ORDERING))
     conditions: list[Any] = [] if asked.family is None else [Score.family == asked.family]
+    of_family: list[Any] = [] if asked.family is None else [Pack.family == asked.family]
     everything = open_cases(session, now, [*conditions, ~not_weighed()], MOST_CASES)
     # By no figure of theirs: what is found there may be no reason for another pack.
     first = open_cases(session, now, [*conditions, not_weighed()], MOST_LOOKED_AT)
@@ -75,7 +76,7 @@ def queue_of_cases(
     places = {case.pack_id: place for place, case in enumerate(everything.cases)}
     waiting = everything.take([place for pack_id, place in places.items() if pack_id not in ordered])
     entries: list[tuple[QueueEntry, Offers, OpenCase]] = []
-    stopped = under_stop(session, families, [] if asked.family is None else [Pack.family == asked.family])
+    stopped = under_stop(session, families, of_family)
     coming = _on_order_for_stopped(session, [one for one in stopped if one.pack_id not in ordered], now)
     supplied = {*ordered, *(one.pack_id for one in coming)}
     needed = [one for one in stopped if one.needs_pack and one.pack_id not in supplied]
@@ -112,7 +113,7 @@ def queue_of_cases(
     if unmet and not entries and not ordered and not needed:
         raise BadInput(problem for error in unmet for problem in error.problems)
     places_of = {entry.case: (entry, offers, case) for entry, offers, case in entries}
-    missing, missing_in_all = without_forecast(session, now, MOST_NAMED)
+    missing, missing_in_all = without_forecast(session, now, MOST_NAMED, conditions=of_family)
     left_out += [CaseLeftOut(pack_id=case.pack_id, vehicle_id=case.vehicle_id, reason=case.why) for case in missing]
     if missing_in_all > len(missing):
         more = missing_in_all - len(missing)

@@ -23,20 +23,21 @@ from service.core.cautions import all_cautions, shared_chemistry
 from service.core.translation import N_, _, ngettext
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import offer_lead_time, on_order, standing_offers
+from service.decisions.basis.left_out import not_counted, not_weighed
 from service.decisions.basis.open_cases import open_cases, open_curves
 from service.decisions.basis.stopped_packs import waiting_for_pack
 from service.decisions.ordering.answers import range_of
 from service.decisions.ordering.offers import in_currency
 from service.decisions.stock.schemas import StockAnswer, StockLevel, StockRequest
-from service.forecasting.issued.scores import days_between
+from service.forecasting.issued.scores import days_between, held_back
 from service.store.schema import Delivery, Offer, Pack, Score, TopUp
 
 LOOKED_BACK: Final = timedelta(days=365)
 """New cases are counted over so long, or over the record if it is shorter."""
 
 _QUEUED: Final = N_(
-    "The open cases without a pack on order are those of the order queue. A pack that is ordered there for one of them "
-    "leaves this count: order it once, there or for the shelf."
+    "The open cases weighed are the entries of the order queue: no pack is on order for them. A pack that is ordered "
+    "there for one of them leaves this count: order it once, there or for the shelf."
 )
 
 _LEAST_DAYS: Final = 30.0
@@ -115,6 +116,10 @@ def stock_of_family(
         "share": _(in_100(best.service)),
         "supplier": offer.supplier_id,
     }
+    beside = [
+        *not_counted(session, [Score.family == family], now),
+        *not_weighed(session, [Pack.family == family], now),
+    ]
     return StockAnswer(
         family=family,
         as_of=now,
@@ -133,7 +138,7 @@ def stock_of_family(
         hold=best.packs,
         to_order=best.to_order,
         levels=levels,
-        sentence=f"{hold} {_to_order(best.to_order)}",
+        sentence=" ".join([hold, _to_order(best.to_order), *beside]),
         basis=[_(_QUEUED), _(lead_time.basis), rate_basis, costs.source, *left_out],
         cautions=all_cautions(shared_chemistry(families, [family])),
     )
@@ -148,13 +153,15 @@ def _to_order(count: int) -> str:
 def _waiting(session: Session, family: str, now: datetime, families: Mapping[str, PackFamily]) -> Floats:
     """Return the hold curves of the vehicles of a family for which no pack is on order, shape (n, len(DAYS)).
 
-    They are those of the order queue: one whose pack has to be replaced whatever its curve wants another at once.
+    They are the entries of the order queue. One that has to be looked at first is none: what is found there may be no
+    reason for another pack. One whose pack has to be replaced whatever its curve wants another at once.
     """
     was_ordered = Score.pack_id.in_(select(Delivery.pack_id).where(Delivery.pack_id.is_not(None)))
-    some = open_cases(session, now, [Score.family == family, was_ordered])
+    weighed = [Score.family == family, ~held_back()]
+    some = open_cases(session, now, [*weighed, was_ordered])
     ordered = on_order(session, some.topped_at, now)
     some = some.take([place for place, case in enumerate(some.cases) if case.pack_id not in ordered])
-    others = open_curves(session, now, [Score.family == family, ~was_ordered])
+    others = open_curves(session, now, [*weighed, ~was_ordered])
     needed = waiting_for_pack(session, families, now, [Pack.family == family])
     at_once = np.tile(np.where(DAYS > 0, 0.0, 1.0), (len(needed), 1))
     return np.concatenate([some.promised, told_hold(others.survival(), others.told()), at_once])

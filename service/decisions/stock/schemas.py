@@ -54,7 +54,7 @@ class StockAnswer(BaseModel):
     currency: str
     ratio: float = Field(description="Share of lead times that the stock should cover: short / (short + surplus).")
     open_cases: int = Field(
-        description="Open cases whose pack is not on order: the entries of the order queue of this family."
+        description="Open cases weighed: the entries of the order queue of this family. Others stand in `sentence`."
     )
     from_open_cases: float = Field(description="Packs that these are expected to want in a lead time.")
     new_cases_per_day: float

@@ -402,3 +402,38 @@ def test_a_word_for_a_number_is_told_once_at_its_field(fleet, typed, where, said
     assert answer.status_code == 422
     assert answer.text.count(said) == 2, "above the form and at its field"
     assert f'id="{where}-wrong"' in answer.text
+
+
+def test_open_cases_without_a_forecast_are_told_with_every_figure_and_the_same_everywhere(fleet, store, clock):
+    """Twelve topped up over REST and not scored stood in the queue alone; one warned of counted here and not there."""
+    with store.writing() as session:
+        warned = session.scalars(select(Score).where(Score.family == "gravel-14").order_by(Score.pack_id)).first()
+        warned.grave = True
+    for number in range(12):
+        pack = f"MB-CAB-{number:02}-P1"
+        topup = {"pack_id": pack, "time": "2026-03-10T12:00:00Z", "blocks": [3], "charge_ah": 0.4}
+        assert fleet.post("/v1/packs", json={"id": pack, "family": "gravel-14"}).status_code == 201
+        assert fleet.post("/v1/topups", json=topup).status_code == 201
+    of_family = {"family": "gravel-14"}
+    queue = fleet.post("/v1/orders/queue", json=of_family).json()
+    assert sum("no forecast of it is kept" in case["reason"] for case in queue["left_out"]) == 12
+    said = "12 open cases are not weighed: 12 without a kept forecast. The order queue says what each wants."
+    held = "1 vehicle that has to be looked at, or read, first is not counted in these figures."
+    asked = {"on_shelf": 1, "new_cases_per_day": 0.1}
+    stock = fleet.post("/v1/families/gravel-14/stock", json=asked).json()
+    assert stock["open_cases"] == len(queue["entries"])
+    assert f"{held} {said}" in stock["sentence"]
+    plan = fleet.post(PLAN, json={"slots": [0, 1], **of_family}).json()
+    returns = fleet.get(RETURNS, params={"weeks": 2, **of_family}).json()
+    for answer in (plan, returns):
+        assert {said, held} <= set(answer["first"])
+    assert said in fleet.get(RANKING, params=of_family).json()["first"]
+    assert plan["vehicles"] == returns["vehicles"] == len(queue["entries"])
+    # Nothing is replaced in a week without a slot: both count the same returns of the same vehicles.
+    first = [{name: answer["weeks"][0][name] for name in ("mean", "low", "high")} for answer in (plan, returns)]
+    assert first[0] == pytest.approx(first[1])
+    assert not any(
+        "are not weighed" in line for line in fleet.get(RETURNS, params={"family": "flint-40"}).json()["first"]
+    )
+    assert not any("no forecast" in case["reason"] for case in fleet.post(
+        "/v1/orders/queue", json={"family": "flint-40"}).json()["left_out"])  # fmt: skip
