@@ -15,15 +15,17 @@ from service.forecasting.issued.scores import OLDEST_DAYS, held_back, still_out
 from service.store.schema import Score
 
 
-def not_weighed(session: Session, packs: Sequence[Any], now: datetime) -> list[str]:
+def not_weighed(session: Session, packs: Sequence[Any], now: datetime, *, old_told: bool = False) -> list[str]:
     """Say how many open cases have no forecast to go by, as many as the order queue tells of, and why.
 
     Parameters
     ----------
     packs : sequence of SQL conditions on `Pack`
+    old_told : bool
+        Whether it was said already if there are only old ones.
     """
     unkept, old = how_many_without_forecast(session, now, packs)
-    if not unkept + old:
+    if not unkept and (old_told or not old):
         return []
     why = []
     if unkept:

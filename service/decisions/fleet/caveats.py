@@ -42,7 +42,7 @@ def caveats(
         *warned_of(session, picked),
         *unread_in(session, picked),
         *silent_in(session, picked, now),
-        *not_weighed(session, on_packs(part), now),
+        *not_weighed(session, on_packs(part), now, old_told=True),
     ]
 
 

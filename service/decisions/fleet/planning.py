@@ -133,8 +133,8 @@ def plan_of_fleet(
         first=[
             *_replaced_first(needed),
             *caveats(session, picked, asked, now, [one.pack_id for one in needed]),
-            *_look_before_buying(warned),
             *not_counted(session, picked, now),
+            *_look_before_buying(warned),
         ],
         currency=costs.currency,
         costs=costs_used(costs, weighed),

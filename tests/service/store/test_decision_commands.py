@@ -206,7 +206,11 @@ def test_a_vehicle_stands_for_the_pack_in_it(run, fleet_home):
 
 
 def test_another_pack_is_fitted_from_the_command_line(run):
-    fitted = run("fit", "MB-00007", "MB-P-0815", "--family", "gravel-14", "--age-years", "0", "--odometer-km", "211480")
+    asked = ("fit", "MB-00007", "MB-P-0815", "--family", "gravel-14", "--age-years", "0", "--odometer-km", "211480")
+    doubtful = run(*asked)
+    assert doubtful.exit_code == 2
+    assert "the pack before it in MB-00007 was of flint-40" in " ".join(doubtful.stderr.split())
+    fitted = run(*asked, "--sure", doubtful.stderr.rsplit("--sure ", 1)[1].split(".")[0])
     assert fitted.exit_code == 0, fitted.stderr
     assert "Pack MB-00007 came out of MB-00007 at" in fitted.stdout
     assert "Pack MB-P-0815 sits in MB-00007 from" in fitted.stdout
