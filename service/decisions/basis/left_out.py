@@ -11,11 +11,13 @@ from sqlalchemy.orm import Session
 
 from service.core.translation import _, ngettext
 from service.decisions.basis.open_cases import decided_on, how_many_without_forecast
-from service.forecasting.issued.scores import OLDEST_DAYS, held_back, still_out
+from service.forecasting.issued.scores import OLDEST_DAYS, not_weighed, still_out
 from service.store.schema import Score
 
 
-def not_weighed(session: Session, packs: Sequence[Any], now: datetime, *, old_told: bool = False) -> list[str]:
+def without_forecast_said(
+    session: Session, packs: Sequence[Any], now: datetime, *, old_told: bool = False
+) -> list[str]:
     """Say how many open cases have no forecast to go by, as many as the order queue tells of, and why.
 
     Parameters
@@ -42,19 +44,19 @@ def not_weighed(session: Session, packs: Sequence[Any], now: datetime, *, old_to
 
 
 def not_counted(session: Session, picked: Sequence[Any], now: datetime) -> list[str]:
-    """Say how many vehicles have to be looked at, or read, first: no figure of them is gone by.
+    """Say how many vehicles have to be looked at, read or forecast anew first: no figure of them is gone by.
 
     Parameters
     ----------
     picked : sequence of SQL conditions on `Score`
     """
-    held = (held_back(), still_out(), decided_on(now), *picked)
+    held = (not_weighed(), still_out(), decided_on(now), *picked)
     count = session.scalar(select(func.count()).select_from(Score).where(*held)) or 0
     if not count:
         return []
     said = ngettext(
-        "%(count)s vehicle that has to be looked at, or read, first is not counted in these figures.",
-        "%(count)s vehicles that have to be looked at, or read, first are not counted in these figures.",
+        "%(count)s vehicle that has to be looked at, read or forecast anew first is not counted in these figures.",
+        "%(count)s vehicles that have to be looked at, read or forecast anew first are not counted in these figures.",
         count,
     )
     return [said % {"count": count}]

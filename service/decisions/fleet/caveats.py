@@ -10,7 +10,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from service.core.translation import _, ngettext
-from service.decisions.basis.left_out import not_weighed
+from service.decisions.basis.left_out import without_forecast_said
 from service.decisions.basis.open_cases import too_old
 from service.decisions.fleet.parts import on_packs
 from service.decisions.fleet.schemas import Part
@@ -42,7 +42,7 @@ def caveats(
         *warned_of(session, picked),
         *unread_in(session, picked),
         *silent_in(session, picked, now),
-        *not_weighed(session, on_packs(part), now, old_told=True),
+        *without_forecast_said(session, on_packs(part), now, old_told=True),
     ]
 
 

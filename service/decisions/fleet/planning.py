@@ -177,7 +177,7 @@ def returns_of_fleet(
 ) -> ReturnsAnswer:
     """Count the returns to expect in each week if nothing is replaced before, of those that a plan weighs."""
     picked = conditions_of(asked)
-    weighed = [*picked, ~held_back()]
+    weighed = [*picked, ~not_weighed()]
     cases = open_curves(session, now, weighed)
     out_there = session.scalars(select(Score.family).where(still_out(), decided_on(now), *weighed).distinct()).all()
     last_day = asked.weeks * WEEK_DAYS

@@ -23,13 +23,13 @@ from service.core.cautions import all_cautions, shared_chemistry
 from service.core.translation import N_, _, ngettext
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import offer_lead_time, on_order, standing_offers
-from service.decisions.basis.left_out import not_counted, not_weighed
+from service.decisions.basis.left_out import not_counted, without_forecast_said
 from service.decisions.basis.open_cases import open_cases, open_curves
 from service.decisions.basis.stopped_packs import waiting_for_pack
 from service.decisions.ordering.answers import range_of
 from service.decisions.ordering.offers import in_currency
 from service.decisions.stock.schemas import StockAnswer, StockLevel, StockRequest
-from service.forecasting.issued.scores import days_between, held_back
+from service.forecasting.issued.scores import days_between, not_weighed
 from service.store.schema import Delivery, Offer, Pack, Score, TopUp
 
 LOOKED_BACK: Final = timedelta(days=365)
@@ -118,7 +118,7 @@ def stock_of_family(
     }
     beside = [
         *not_counted(session, [Score.family == family], now),
-        *not_weighed(session, [Pack.family == family], now),
+        *without_forecast_said(session, [Pack.family == family], now),
     ]
     return StockAnswer(
         family=family,
@@ -157,7 +157,7 @@ def _waiting(session: Session, family: str, now: datetime, families: Mapping[str
     reason for another pack. One whose pack has to be replaced whatever its curve wants another at once.
     """
     was_ordered = Score.pack_id.in_(select(Delivery.pack_id).where(Delivery.pack_id.is_not(None)))
-    weighed = [Score.family == family, ~held_back()]
+    weighed = [Score.family == family, ~not_weighed()]
     some = open_cases(session, now, [*weighed, was_ordered])
     ordered = on_order(session, some.topped_at, now)
     some = some.take([place for place, case in enumerate(some.cases) if case.pack_id not in ordered])

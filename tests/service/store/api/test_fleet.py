@@ -418,7 +418,7 @@ def test_open_cases_without_a_forecast_are_told_with_every_figure_and_the_same_e
     queue = fleet.post("/v1/orders/queue", json=of_family).json()
     assert sum("no forecast of it is kept" in case["reason"] for case in queue["left_out"]) == 12
     said = "12 open cases are not weighed: 12 without a kept forecast. The order queue says what each wants."
-    held = "1 vehicle that has to be looked at, or read, first is not counted in these figures."
+    held = "1 vehicle that has to be looked at, read or forecast anew first is not counted in these figures."
     asked = {"on_shelf": 1, "new_cases_per_day": 0.1}
     stock = fleet.post("/v1/families/gravel-14/stock", json=asked).json()
     assert stock["open_cases"] == len(queue["entries"])
