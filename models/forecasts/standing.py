@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import timedelta
 from functools import cached_property
@@ -30,6 +31,9 @@ OTHER_LOW: Final = "other-block-down"
 OTHER_BAD: Final = "other-block-bad"
 """Flag of such a block that is not as far down, but as far as is usually called bad."""
 
+CHARGED_LOW: Final = "charged-block-down"
+"""Flag of a charged block that by its newest reading is as far down as the monitor allows, or further."""
+
 BAD_REST_CELL_V: Final = 0.2 / 12
 """Rest deviation usually called bad begins at 0.2 V on a block of 12 NiMH cells: common practice, no source."""
 
@@ -43,7 +47,13 @@ def standing(newest: NewestTopUps) -> dict[int, list[Flag]]:
     """Name what was read or done and still is to be looked at, by place among the packs."""
     facts = _Facts(newest)
     found: dict[int, list[Flag]] = {}
-    for flags in (facts.charged_by_hand(), facts.high_at_rest(), facts.low_under_load(), facts.others_low()):
+    for flags in (
+        facts.charged_by_hand(),
+        facts.high_at_rest(),
+        facts.low_under_load(),
+        facts.others_low(),
+        facts.charged_low(),
+    ):
         for place, flag in flags.items():
             found.setdefault(place, []).append(flag)
     return found
@@ -228,47 +238,62 @@ class _Facts:
         At rest or under load, of what was read after the newest charge. One of NiMH cells that at rest lies as far
         down as is usually called bad is named too; that is not grave.
         """
+        found: dict[int, Flag] = {}
+        for down in self._far_down(charged=False):
+            if down.brings_the_fault:
+                told = _rested_low if down.state == "rest" else _fell_low
+                found[down.place] = Flag(OTHER_LOW, told(*down.said), grave=True)
+            elif (
+                down.state == "rest"
+                and down.place not in found
+                and down.below_v >= np.round(_bad_v(down.family), VOLT_DECIMALS)
+            ):
+                found[down.place] = Flag(OTHER_BAD, _rested_badly(*down.said[:3]))
+        return found
+
+    def charged_low(self) -> dict[int, Flag]:
+        """Name a charged block that in the newest reading lies as far down as brings the fault.
+
+        At rest or under load, of what was read after the newest charge: it holds no longer.
+        """
+        told = {"rest": _charged_rested_low, "discharge": _charged_fell_low}
+        return {
+            down.place: Flag(CHARGED_LOW, told[down.state](*down.said), grave=True)
+            for down in self._far_down(charged=True)
+            if down.brings_the_fault
+        }
+
+    def _far_down(self, *, charged: bool) -> Iterator[_Down]:
+        """Find the lowest of the blocks charged of late, or of the others, in each newest reading since the charge."""
         states = self.newest.tables.words("readings", "state")
         after = self.read_day > np.append(self.newest.day, np.nan)[self.reader]
-        found: dict[int, Flag] = {}
         for state in ("discharge", "rest"):
             rows = np.flatnonzero((self.reader >= 0) & after & np.asarray(states == state, dtype=np.bool_))
             rows = rows[np.isfinite(self.volts[rows]).any(axis=1)]
             rows = rows[np.argsort(self.read_day[rows], kind="stable")]
             newest = np.full(len(self.newest), -1)
             newest[self.reader[rows]] = rows
-            for place in self._some_far_below(newest, state).tolist():
+            for place in self._some_far_below(newest, state, charged=charged).tolist():
                 row = int(newest[place])
                 family = self.families[self.which[place]]
                 if state == "rest" and flows(self._current(row), family):
                     continue
-                limit = _limit_v(family, state)
                 volts = self.volts[row][: family.blocks]
                 below = np.nan_to_num(others_v(volts) - volts)
-                below[self._charged_of_late[place, : family.blocks]] = 0.0
+                below[self._charged_of_late[place, : family.blocks] != charged] = 0.0
                 block = int(np.argmax(below))
-                if np.round(below[block], VOLT_DECIMALS) >= limit:
-                    told = _rested_low if state == "rest" else _fell_low
-                    text = told(date_of(float(self.read_day[row])), block + 1, f"{below[block]:.2f}", f"{limit:g}")
-                    found[place] = Flag(OTHER_LOW, text, grave=True)
-                elif (
-                    state == "rest"
-                    and place not in found
-                    and np.round(below[block], VOLT_DECIMALS) >= np.round(_bad_v(family), VOLT_DECIMALS)
-                ):
-                    text = _rested_badly(date_of(float(self.read_day[row])), block + 1, f"{below[block]:.2f}")
-                    found[place] = Flag(OTHER_BAD, text)
-        return found
+                day = float(self.read_day[row])
+                yield _Down(place, family, state, day, block, float(np.round(below[block], VOLT_DECIMALS)))
 
-    def _some_far_below(self, rows: Rows, state: str) -> Rows:
-        """Places of packs of which one row each has a block not charged of late that far below the highest of all.
+    def _some_far_below(self, rows: Rows, state: str, *, charged: bool) -> Rows:
+        """Places of packs of which one row each has such a block that far below the highest of all.
 
         No median of the others lies higher than that one.
         """
         place = np.flatnonzero(rows >= 0)
         if not self.volts[rows[place]].size:
             return place[:0]
-        low = np.where(self._charged_of_late[place], np.inf, self.volts[rows[place]])
+        low = np.where(self._charged_of_late[place] == charged, self.volts[rows[place]], np.inf)
         below = np.fmax.reduce(self.volts[rows[place]], axis=1) - np.fmin.reduce(low, axis=1)
         limit = np.array([_named_from_v(f, state) for f in self.families])[self.which[place]]
         return np.asarray(place[below >= limit - 10.0**-VOLT_DECIMALS])
@@ -278,6 +303,27 @@ class _Facts:
         """Blocks charged at the visit of each pack's newest charge, shape (n, columns of volts)."""
         since = np.append(self.newest.day, np.nan)[self.charged] - VISIT / _DAY
         return self._blocks_of(self.charge_day >= since)
+
+
+@dataclass(frozen=True)
+class _Down:
+    """A block far below its peers, V, by a reading of a day."""
+
+    place: int
+    family: PackFamily
+    state: str
+    day: float
+    block: int
+    below_v: float
+
+    @property
+    def brings_the_fault(self) -> bool:
+        return self.below_v >= _limit_v(self.family, self.state)
+
+    @property
+    def said(self) -> tuple[str, int, str, str]:
+        """Day, block, how far below, and how far brings the fault, as sentences tell them."""
+        return date_of(self.day), self.block + 1, f"{self.below_v:.2f}", f"{_limit_v(self.family, self.state):g}"
 
 
 def _limit_v(family: PackFamily, state: str) -> float:
@@ -318,6 +364,28 @@ def _fell_low(day: str, block: int, volts: str, most: str) -> Said:
     return say(
         "Under load on %(day)s block %(block)s, which was not charged, fell %(volts)s V below its peers, and %(most)s "
         "V brings the fault: read all blocks again, and see to that block before it is driven.",
+        day=day,
+        block=block,
+        volts=volts,
+        most=most,
+    )
+
+
+def _charged_rested_low(day: str, block: int, volts: str, most: str) -> Said:
+    return say(
+        "On %(day)s block %(block)s, which had been charged, rested %(volts)s V below its peers again, and %(most)s V "
+        "brings the fault: keep it off the road until that block was charged again or replaced, and read.",
+        day=day,
+        block=block,
+        volts=volts,
+        most=most,
+    )
+
+
+def _charged_fell_low(day: str, block: int, volts: str, most: str) -> Said:
+    return say(
+        "Under load on %(day)s block %(block)s, which had been charged, fell %(volts)s V below its peers, and "
+        "%(most)s V brings the fault: keep it off the road until that block was seen to, and read again.",
         day=day,
         block=block,
         volts=volts,

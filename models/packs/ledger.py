@@ -58,6 +58,7 @@ LEDGER: Final[Mapping[str, Standing]] = {
     "warm-pack": _row("pack", "look"),
     "damaged": _row("pack", "swap and look"),
     "other-block-down": _row("block", "reading", "swap"),
+    "charged-block-down": _row("block", "reading", "swap"),
     "not-its-volts": _row("pack", "reading"),
     "chemistry": _row("pack", "reading"),
     "reversed": _row("block", "cells", "swap"),

@@ -184,6 +184,28 @@ def test_a_block_that_was_not_charged_and_reads_badly_is_named_before_it_brings_
     assert "other-block-bad" not in {flag.code for flag in flags}
 
 
+@pytest.mark.parametrize(("state", "down"), [("rest", 0.6), ("rest", 0.8), ("discharge", 1.0), ("discharge", 1.7)])
+def test_a_charged_block_that_is_down_again_is_told_until_it_reads_level_or_is_charged_again(state, down):
+    """Read .84 V down after 75 days it was let go for two days: only a block that was not charged was looked at."""
+    peers = 13.0 if state == "rest" else 11.2
+
+    def reading(hours: float, off: float) -> BlockReading:
+        return read(hours, peers - off, state)
+
+    facts = (BEFORE, charge(0), AFTER)
+    assert "charged-block-down" not in found(pack("gravel-14", *facts, reading(400, 0.1)))
+    (flag,) = [
+        flag
+        for flag in charge_warnings(pack("gravel-14", *facts, reading(400, down)), FAMILIES["gravel-14"])
+        if flag.code == "charged-block-down"
+    ]
+    assert flag.grave
+    assert "block 5, which had been charged" in flag.text
+    assert f"{down:.2f} V below" in flag.text
+    assert "charged-block-down" not in found(pack("gravel-14", *facts, reading(400, down), reading(420, 0.1)))
+    assert "charged-block-down" not in found(pack("gravel-14", *facts, reading(400, down), charge(410)))
+
+
 def test_the_block_that_was_charged_is_none_of_those():
     assert "other-block-down" not in found(pack("gravel-14", BEFORE, charge(0), read(17, 12.3)))
 
