@@ -46,6 +46,23 @@ def test_it_can_be_taken_back(site, van, phone_page):
     assert [pack["id"] for pack in httpx.get(f"{site.url}/v1/packs").json()["items"]] == [van]
 
 
+def test_a_pack_under_a_stop_goes_in_only_when_somebody_says_so(site, van, record, either_page, sound):
+    """It went in without a word."""
+    record("/v1/packs", {"id": "MB-P-0900", "family": "gravel-14"})
+    seen = {"pack_id": "MB-P-0900", "time": "2026-03-12T08:00:00Z", "state": "rest", "block_v": [None] * 14}
+    record("/v1/readings", {**seen, "inspected": "damaged"})
+    page = either_page
+    page.goto(f"{site.url}/bench/units/{van}/other-pack")
+    page.get_by_label("Number of the pack that goes in").fill("MB-P-0900")
+    page.get_by_role("button", name="It goes in").click()
+    expect(page.get_by_role("alert")).to_contain_text("STOP: ")
+    sound(page, "other-pack-stopped")
+    assert len(httpx.get(f"{site.url}/v1/assignments").json()["items"]) == 1, "nothing was changed"
+    page.get_by_role("button", name="It is right, save it").click()
+    expect(page.get_by_role("status")).to_contain_text("STOP: ")
+    expect(page.get_by_role("status")).to_contain_text("Pack MB-P-0900 sits in")
+
+
 def test_the_bench_list_leaves_no_unit_without_a_word(site, van, record, phone_page, sound):
     record("/v1/packs", {"id": "MB-P-0815", "family": "gravel-14"})
     page = phone_page

@@ -432,6 +432,16 @@ def test_open_cases_without_a_forecast_are_told_with_every_figure_and_the_same_e
     # Nothing is replaced in a week without a slot: both count the same returns of the same vehicles.
     first = [{name: answer["weeks"][0][name] for name in ("mean", "low", "high")} for answer in (plan, returns)]
     assert first[0] == pytest.approx(first[1])
+    with store.writing() as session:
+        silent = session.scalars(select(Score).where(Score.family == "gravel-14", ~Score.grave)).first()
+        silent.origin = silent.seen_at = clock() - timedelta(days=31)
+    queue = fleet.post("/v1/orders/queue", json=of_family).json()
+    stock = fleet.post("/v1/families/gravel-14/stock", json=asked).json()
+    said = "13 open cases are not weighed: 12 without a kept forecast, 1 not read or not forecast within 30 days."
+    assert len(queue["left_out"]) == 13 + 1
+    assert said in stock["sentence"]
+    assert any(line.startswith(said) for line in fleet.get(RETURNS, params=of_family).json()["first"])
+    assert stock["open_cases"] == len(queue["entries"])
     assert not any(
         "are not weighed" in line for line in fleet.get(RETURNS, params={"family": "flint-40"}).json()["first"]
     )
