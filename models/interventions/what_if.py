@@ -107,8 +107,22 @@ class WhatIf:
     flags: tuple[Flag, ...]
 
     def of(self, name: str) -> PlanForecast:
-        """Return the forecast under a plan by its name."""
-        return next(p for p in self.plans if p.plan.name == name)
+        """Return the forecast under a plan by its name.
+
+        Raises
+        ------
+        BadInput
+            There is none of that name, or no plan was weighed.
+        """
+        found = next((p for p in self.plans if p.plan.name == name), None)
+        if found is not None:
+            return found
+        if not self.plans:
+            by = ", ".join(self.present.withheld_by)
+            what = f"No plan was weighed: the forecast's days are withheld by {by}."
+            raise BadInput.one("plan", what, "Do first what these flags ask for, and forecast again.")
+        names = ", ".join(repr(p.plan.name) for p in self.plans)
+        raise BadInput.one("plan", f"There is no plan {name!r} in this answer.", f"Name one of {names}.")
 
 
 def what_if(

@@ -81,6 +81,13 @@ def test_without_a_wait_no_share_is_told_of_it():
     assert not any("on day 0" in sentence for sentence in said)
 
 
+def test_a_share_that_rounds_to_nothing_is_said_once():
+    """It was "0 of 100 such packs hold (the model is unsure between 0 and 0)"."""
+    wait = UntilReplacement(days=7, hold_probability=0.002, band_low=0.001, band_high=0.004)
+    said = "Until the replacement pack arrives on day 7, fewer than 1 of 100 such packs holds."
+    assert said in sentences_of(figures(until_replacement=wait))
+
+
 def flag(code: str, *, grave: bool = False) -> EvidenceFlag:
     return EvidenceFlag(code=code, text=f"Something about {code}.", grave=grave)
 

@@ -6,6 +6,7 @@ import copy
 import hashlib
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from decimal import Decimal
 from typing import Any, Final, Self
 
 import joblib
@@ -73,6 +74,8 @@ class OwnRows:
         Top-ups followed by a return within the horizon, and by any recorded fate.
     found : object array, shape (n,)
         The kind that was found when the pack was opened, at last; None where nobody looked.
+    running : int
+        Records of packs last known running: no fate, but days held.
     """
 
     rows: SurvivalRows
@@ -80,6 +83,7 @@ class OwnRows:
     returns: int
     fates: int
     found: NDArray[np.object_]
+    running: int
 
     @classmethod
     def of(cls, known: HistoryTables, seed: int) -> OwnRows:
@@ -92,7 +96,8 @@ class OwnRows:
         told = known.outcomes.dropna(subset=["found"]).drop_duplicates("pack_id", keep="last")
         kind = dict(zip(told["pack_id"], told["found"], strict=True))
         found = np.array([kind.get(pack) for pack in rows.moments["pack_id"]], dtype=object)
-        return cls(rows, count / max(len(rows), 1), len(np.unique(topup[back])), fates, found)
+        running = len(known.outcomes) - fates
+        return cls(rows, count / max(len(rows), 1), len(np.unique(topup[back])), fates, found, running)
 
     @property
     def opened(self) -> int:
@@ -380,11 +385,13 @@ def what_was_learned(base: Forecaster, learned: Forecaster, own: OwnRows, *, not
     pace = (
         "about as fast as assumed"
         if 0.9 < factor < 1.1
-        else f"about {factor:.2g} times as fast as assumed"
+        else f"about {_two_digits(factor)} times as fast as assumed"
         if factor > 1
-        else f"about {factor:.2g} times as fast as assumed, so they hold longer"
+        else f"about {_two_digits(factor)} times as fast as assumed, so they hold longer"
     )
     learned_from = f"learned from {counts.outcomes(own.fates)}, {own.returns} with a return"
+    if own.running:
+        learned_from += f", and {own.running} last known running, which count as held until then"
     said = f"At yours faults return {pace}; {learned_from}."
     moved = [(name, by) for name, by in learned.posterior.moved_columns(SURE) if name in _MEANING][:2]
     words = [f"“{_MEANING[name]}” {'more' if by > 0 else 'less'}" for name, by in moved]
@@ -400,6 +407,11 @@ def what_was_learned(base: Forecaster, learned: Forecaster, own: OwnRows, *, not
             "how each ended, as running if the fault had not come back."
         )
     return said + opened
+
+
+def _two_digits(number: float) -> str:
+    """Write a number to two digits that count, without a power of ten."""
+    return f"{Decimal(f'{number:.2g}'):f}"
 
 
 def report_of(learned: Learned, before: CalibrationReport, made_at: str) -> CalibrationReport:

@@ -74,6 +74,8 @@ class Judgement:
             "worse": "The challenger is worse",
             "open": "It is open whether the challenger is worse",
         }[self.verdict]
+        if self.packs < LEAST_PACKS:
+            said += f", for fewer than {counts.packs(LEAST_PACKS)} are too few to judge by"
         return (
             f"{said}: log score {self.challenger_score:.4f} against {self.current_score:.4f}, difference "
             f"{self.difference:+.4f} ({self.low:+.4f} to {self.high:+.4f}) on {counts.moments(self.rows)} of "

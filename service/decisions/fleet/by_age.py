@@ -22,6 +22,7 @@ from service.decisions.basis.costs import costs_here
 from service.decisions.fleet.parts import pack_prices
 from service.decisions.fleet.schemas import AgeAnswer, AgeRequest
 from service.forecasting.issued.scores import days_between
+from service.records.sense import unknown_family
 from service.store.schema import Outcome, Pack, Reading, TopUp
 
 LEAST_RETURNS: Final = 10
@@ -42,8 +43,10 @@ def age_of_family(
     Raises
     ------
     BadInput
-        A cost is missing, or too few returns are on record.
+        The family is not known, a cost is missing, or too few returns are on record.
     """
+    if strange := unknown_family(family, families):
+        raise BadInput([strange])
     costs = costs_here(session, asked)
     amounts = asked_for({name: (costs.amounts[name], _(why)) for name, why in _WHY.items()}, 1)
     price = pack_prices(session, [family], asked.pack, costs.currency, now)[family]

@@ -129,6 +129,14 @@ def is_resistance(heading: str) -> bool:
     return re.search(_UNUSED["resistance"], plain(heading), re.I) is not None
 
 
+def is_deviation(heading: str) -> bool:
+    """Tell whether a heading speaks of how far something is off, as from the mean."""
+    return (
+        re.search(r"\b(dev(iation)?s?|delta|diff(erence)?s?|offsets?|abw(eichung)?)\b|Δ", plain(heading), re.I)
+        is not None
+    )
+
+
 def names_a_block(heading: str) -> bool:
     """Tell whether a column may hold the number of a block."""
     return _BLOCK_NUMBER.search(plain(heading)) is not None

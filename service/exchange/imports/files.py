@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import json
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -80,11 +80,19 @@ def headings_of(path: Path, shape: FileShape = AS_DOCUMENTED) -> list[str]:
             return _headings(path, packed.schema.names)
     if path.suffix in RECORDS:
         return _headings(path, _record_headings(path))
-    return _headings(path, _headed(cells_of(path, shape), shape))
+    return _headings(path, spanned(*_headed(cells_of(path, shape), shape)))
 
 
-def rows_of(path: Path, shape: FileShape = AS_DOCUMENTED) -> Iterator[Row]:
+def rows_of(
+    path: Path, shape: FileShape = AS_DOCUMENTED, again: Callable[[int], None] = lambda _number: None
+) -> Iterator[Row]:
     """Yield the rows of a file: CSV or other text, Parquet, spreadsheet, JSON records.
+
+    Parameters
+    ----------
+    again : callable
+        Told the number of each row that repeats the headings, as where one log was put behind another. It is left out,
+        and so are the rows that `shape` says lie between headings and values.
 
     Raises
     ------
@@ -101,9 +109,18 @@ def rows_of(path: Path, shape: FileShape = AS_DOCUMENTED) -> Iterator[Row]:
         yield from ((number, _flat(record)) for number, record in _records(path))
         return
     rows = cells_of(path, shape)
-    headings = _headings(path, _headed(rows, shape))
-    for place, (number, values) in enumerate(rows):
-        if place < shape.skip_rows:
+    above, own = _headed(rows, shape)
+    headings = _headings(path, spanned(above, own))
+    to_skip = shape.skip_rows
+    for number, values in rows:
+        if to_skip:
+            to_skip -= 1
+            continue
+        if values == above:
+            continue
+        if values == own:
+            again(number)
+            to_skip = shape.skip_rows
             continue
         # A delimiter at the end of each row makes one more field, an empty one.
         while len(values) > len(headings) and not values[-1].strip():
@@ -115,15 +132,15 @@ def rows_of(path: Path, shape: FileShape = AS_DOCUMENTED) -> Iterator[Row]:
         yield number, fields
 
 
-def _headed(rows: Iterator[tuple[int, list[str]]], shape: FileShape) -> list[str]:
-    """Take rows up to the headings, and return these; what spans several columns stands before each of theirs."""
+def _headed(rows: Iterator[tuple[int, list[str]]], shape: FileShape) -> tuple[list[str], list[str]]:
+    """Take rows up to the headings, and return what spans several columns, and these, as they stand."""
     over: list[str] = []
     for number, cells in rows:
         if number == shape.over_row:
             over = cells
         if number >= shape.heading_row:
-            return spanned(over, cells)
-    return []
+            return over, cells
+    return [], []
 
 
 def spanned(over: list[str], cells: list[str]) -> list[str]:

@@ -12,6 +12,7 @@ from service.exchange.imports.columns import (
     ANSWERS,
     CODE,
     NOTHING,
+    is_deviation,
     is_resistance,
     meanings_of,
     names_a_block,
@@ -125,9 +126,17 @@ class ColumnGuess:
             self.questions.ask("blocks", f"{told} Are they all blocks of the pack, in its own order?", "", ("yes",))
 
     def _are_volts(self, headings: list[str]) -> bool:
-        """Tell whether columns can be block voltages: some value in them, and not as small as no block's."""
-        values = np.concatenate([self.sample.numbers(heading) for heading in headings])
-        return bool(np.isfinite(values).any()) and float(np.nanmedian(values)) > LEAST_BLOCK_V
+        """Tell whether columns can be block voltages: some value, no deviations, and not as small as no block's.
+
+        Deviations lie within half their own spread of 0 in most rows; volts do so where half the blocks are dead.
+        """
+        values = np.array([self.sample.numbers(heading) for heading in headings])
+        values = values[:, np.isfinite(values).any(axis=0)]
+        if not values.size or any(map(is_deviation, headings)):
+            return False
+        alike = values / np.array([[1000.0 if unit_of(heading) == "mV" else 1.0] for heading in headings])
+        around_0 = np.abs(np.nanmedian(alike, axis=0)) < (np.nanmax(alike, axis=0) - np.nanmin(alike, axis=0)) / 2
+        return float(np.nanmedian(values)) > LEAST_BLOCK_V and around_0.mean() <= 0.5
 
     def _resistances(self) -> None:
         """Find resistances, one for each of the voltages."""
@@ -150,7 +159,7 @@ class ColumnGuess:
         for heading in self.sample.headings:
             names = [block_name(text) for text in self.sample.texts[heading] if text]
             distinct = sorted(set(names), key=lambda name: (len(name), name))
-            if not names_a_block(heading) or len(distinct) < 2 or unit_of(heading):
+            if not names_a_block(heading) or len(distinct) < 2 or unit_of(heading) or heading in self.numbered:
                 continue
             volts = [
                 h

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import timedelta
+from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import Any, Final
@@ -234,11 +235,15 @@ class _Run:
             _require_headings(file, mapping)
         reader = RowReader(mapping, file.name, self._blocks_of)
         reader.settle_hours(rows_in_time(file, mapping))
-        rows = rows_in_time(file, mapping, joined=True)
+        rows = rows_in_time(file, mapping, joined=True, again=partial(self._heading_again, file))
         records: Iterator[Checked] = ((number, reader.record(number, fields)) for number, fields in rows)
         if mapping.table == "readings" and mapping.visits == "summary":
             records = self._by_visit(reader, records)
         self._take(reader, records)
+
+    def _heading_again(self, file: Path, number: int) -> None:
+        reason = "It repeats the headings, and was left out."
+        self.report.doubt(RowFault(file.name, number, "", reason, "Is what follows a log of the same pack?"))
 
     def _by_visit(self, reader: RowReader, records: Iterator[Checked]) -> Iterator[Checked]:
         """Let one reading a state stand for each log; what is no log, and every fault, goes through as it is.
@@ -466,25 +471,30 @@ def follows(earlier: Any, later: Any) -> bool:
     return bool(same and timedelta() <= later.time - earlier.time <= LONGEST_GAP)
 
 
-def rows_in_time(file: Path, mapping: FileMapping, *, joined: bool = False) -> Iterator[Row]:
+def rows_in_time(
+    file: Path, mapping: FileMapping, *, joined: bool = False, again: Callable[[int], None] = lambda _number: None
+) -> Iterator[Row]:
     """Return the rows of a file in order of time, as far as its mapping tells it.
 
     Parameters
     ----------
     joined : bool
         Where each block has a row of its own, the rows of a reading are joined.
+    again : callable
+        As of `rows_of`.
 
     Raises
     ------
     BadInput
         It cannot be read, or runs backwards and is too long to be turned.
     """
-    rows = _turned(file, mapping) if mapping.newest_first else rows_of(file, mapping.shape)
+    rows = rows_of(file, mapping.shape, again)
+    rows = _turned(rows, file) if mapping.newest_first else rows
     return widened(rows, mapping, mapping.long) if joined and mapping.long is not None else rows
 
 
-def _turned(file: Path, mapping: FileMapping) -> Iterator[Row]:
-    held = list(islice(rows_of(file, mapping.shape), MOST_TURNED + 1))
+def _turned(rows: Iterator[Row], file: Path) -> Iterator[Row]:
+    held = list(islice(rows, MOST_TURNED + 1))
     if len(held) > MOST_TURNED:
         what = f"It runs backwards in time and has more than {MOST_TURNED} rows."
         raise BadInput.one(file.name, what, "Sort it by time and take newest_first out of the mapping, or part it.")

@@ -398,6 +398,10 @@ def _until(wait: UntilReplacement) -> str:
         return _("The replacement pack is here today: there is no wait to bridge.")
     # Rounded down, as a release says it of the same days.
     of_100 = [math.floor(100 * (p or 0.0) + 1e-9) for p in (wait.hold_probability, wait.band_low, wait.band_high)]
+    if of_100[1] == of_100[2] == 0:
+        return _("Until the replacement pack arrives on day %(day)s, fewer than 1 of 100 such packs holds.") % {
+            "day": f"{wait.days:g}"
+        }
     return _(
         "Until the replacement pack arrives on day %(day)s, %(hold)s of 100 such packs hold (the model is unsure "
         "between %(low)s and %(high)s)."

@@ -12,7 +12,7 @@ from models.base.day_grid import DAYS
 from models.base.errors import BadInput
 from models.interventions.forward_runs import run_plans
 from models.interventions.plans import PRESENT, USUAL_PLANS, Plan
-from models.interventions.what_if import _verdict, what_if
+from models.interventions.what_if import _verdict, nothing_weighed, what_if
 from models.packs.tables import history_of
 from tests.going_on import may_go_on
 from training.simulation.bank import ready_packs
@@ -109,6 +109,14 @@ def test_an_effect_beyond_the_runs_own_error_is_told_though_one_edge_has_nothing
     replaced = [answer.of("pack replaced") for answer in answers]
     assert all(told.verdict == "longer" for told in replaced if told.gained_days > 20)
     assert any(told.gained_days > 20 for told in replaced)
+
+
+def test_a_plan_that_is_not_there_is_told_with_those_that_are(answers):
+    """It was a bare StopIteration."""
+    with pytest.raises(BadInput, match=r"no plan 'fly' in this answer\. Name one of .*'pack replaced'"):
+        answers[0].of("fly")
+    with pytest.raises(BadInput, match="No plan was weighed"):
+        nothing_weighed(answers[0].present).of("pack replaced")
 
 
 def test_property_a_plan_that_changes_nothing_gains_nothing_and_is_not_told_apart(held_out, small_trained):

@@ -21,6 +21,7 @@ from training.learning.own_records import (
     BEFORE,
     LEARNED,
     OwnRows,
+    _two_digits,
     apart_from,
     learn_from_records,
     learned_forecaster,
@@ -82,12 +83,19 @@ def test_the_same_record_and_seed_give_the_same_model_whatever_is_recorded_for_l
     np.testing.assert_array_equal(other.forecaster.curves(fresh.X)[0], learned.forecaster.curves(fresh.X)[0])
 
 
-def test_what_was_learned_is_told(learned):
+def test_what_was_learned_is_told(learned, record):
     assert [s.recipe for s in learned.standings] == [BEFORE, LEARNED]
     assert learned.facts["way"] == LEARNED
     assert [s["recipe"] for s in learned.facts["back_test"]] == [BEFORE, LEARNED]
     assert f"learned from {learned.facts['recorded_fates']} outcomes" in learned.why
     assert "as fast as assumed" in learned.why
+    running = int((known_by(record, YEAR_END).outcomes["kind"] == "running").sum())
+    assert (f", and {running} last known running" in learned.why) == (running > 0)
+
+
+def test_a_factor_is_a_number_that_people_read():
+    """It was "about 1.4e+02 times as fast"."""
+    assert [_two_digits(n) for n in (139.7, 2.0, 1.26, 0.0000123)] == ["140", "2", "1.3", "0.000012"]
 
 
 @pytest.mark.parametrize("slower", [2.0, 0.5])

@@ -105,6 +105,14 @@ def test_limits_are_those_of_a_paired_test():
     assert found.high == pytest.approx(high, abs=0.02 * (high - low))
 
 
+def test_why_it_is_open_on_few_packs_is_said():
+    """ "It is open whether the challenger is worse" stood beside an interval that lies on one side of 0."""
+    few = judge(made_up(0.2, 20, 3), "challenger", "current")
+    assert few.verdict == "open"
+    assert "fewer than 30 packs are too few to judge by: log score" in few.sentence()
+    assert "too few" not in judge(made_up(0.2, 400, 3), "challenger", "current").sentence()
+
+
 def test_later_than_keeps_rows_together(record):
     tested = made_up(0.0, 100, 4)
     origin = tested.rows.moments["origin"]

@@ -89,6 +89,49 @@ def test_the_table_is_long_and_most_of_it_needs_nothing_but_confirmations():
     assert len({case.name for case in CASES}) == len(CASES)
 
 
+@pytest.mark.parametrize("more", [0, 1])
+def test_headings_that_come_again_are_left_out_and_listed(store, tmp_path, more):
+    """A guess lost the clock over them, and 1 of 603 rows was stored."""
+    rows = table()
+    text([*rows[:3], rows[0], *rows[3:], *rows[:1] * more])(tmp_path / "log.csv")
+    found = confirmed(tmp_path / "log.csv", KNOWN)
+    plain_file = tmp_path / "plain.csv"
+    text(rows)(plain_file)
+    assert found.content == confirmed(plain_file, KNOWN).content
+    report = import_files(store, tmp_path / "log.csv", FAMILIES, WRITER, mapping=found.mapping("log.csv"))
+    assert report.faults == []
+    assert report.taken["readings"] == report.read["readings"] == len(rows) - 1
+    again = [doubt.row for doubt in report.doubts if "repeats the headings" in doubt.reason]
+    assert again == [4, len(rows) + 2][: 1 + more]
+
+
+DEVIATIONS = np.array(
+    [[12, 8, -3, 5, -172, 4, -9, 11, 3, 2, -4, 6, 9, -2], [15, 9, -1, 2, -190, 7, -8, 12, 1, 4, -6, 5, 8, -1]]
+)
+"""Of the blocks from their mean at two moments, mV. Invented."""
+
+
+@pytest.mark.parametrize(
+    ("heading", "scale", "offset"),
+    [
+        ("dev_{}_mv", 1, 0),  # they were taken for blocks of 0.01 V
+        ("block_{}_mv", 1, 0),
+        ("block_{}", 1, 0),
+        ("block_{}_v", 1e-3, 0),
+        ("delta_{}", 1, 200),  # from the lowest
+    ],
+)
+def test_deviations_are_not_taken_for_volts(tmp_path, heading, scale, offset):
+    head = ["time", "current", "avg_block_v", *(heading.format(b) for b in range(1, 15))]
+    rows = [
+        [f"2026-03-02T08:0{i}:00Z", "0", "13.012", *(f"{scale * (d + offset):g}" for d in row)]
+        for i, row in enumerate(DEVIATIONS)
+    ]
+    text([head, *rows])(tmp_path / "log.csv")
+    with pytest.raises(BadInput, match="How far blocks are off is not enough here"):
+        understand(tmp_path / "log.csv", KNOWN)
+
+
 def test_what_is_not_answered_is_not_imported(store, tmp_path):
     text(table())(tmp_path / "log.csv")
     found = understand(tmp_path / "log.csv")

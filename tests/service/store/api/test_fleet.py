@@ -247,6 +247,8 @@ def test_returns_are_counted_as_the_models_count_them(fleet, store, clock):
 def test_an_age_rests_on_the_own_record(fleet, problem_in, clock):
     at = "/v1/families/gravel-14/age-policy"
     assert "came back; an age rests on" in problem_in(fleet.get(at), 422)["detail"]
+    unknown = problem_in(fleet.get("/v1/families/none/age-policy"), 422)["detail"]
+    assert "The family 'none' is not known." in unknown
     held, returned = [], []
     for number in range(14):
         pack = {"id": f"MB-OLD-{number}", "family": "gravel-14"}
