@@ -129,6 +129,10 @@ class Noted:
         Rest voltage of its block as noted with it, and as first read at rest within a day and a half, V; NaN without.
     after_apart_v : array, shape (n,)
         By how much the two may differ, V: what a block falls as its hysteresis decays. NaN where they do not compare.
+    before_v, read_before_v : array, shape (n,)
+        Rest voltage of its block as noted before the charge, and as last read at rest within a day and a half, V.
+    before_apart_v : array, shape (n,)
+        As `after_apart_v`; NaN also where another charge lies between.
     end_v_at, charged_part, also_done : object array, shape (n,)
         Of the newest top-up; a word, or what counts as missing.
     code, code_state, figures, resistances
@@ -155,6 +159,9 @@ class Noted:
     after_v: Floats
     read_after_v: Floats
     after_apart_v: Floats
+    before_v: Floats
+    read_before_v: Floats
+    before_apart_v: Floats
     end_v_at: NDArray[np.object_]
     charged_part: NDArray[np.object_]
     also_done: NDArray[np.object_]
@@ -468,6 +475,14 @@ def _against_itself(cells: Floats, noted: Noted) -> dict[int, list[Flag]]:
             read=f"{noted.read_after_v[row]:.2f}",
         )
         found.setdefault(int(row), []).append(Flag("rest-after-contradicted", text, grave=True))
+    for row in np.flatnonzero(np.abs(noted.before_v - noted.read_before_v) > noted.before_apart_v + error_v):
+        text = say(
+            "The rest voltage noted before the charge, %(noted)s V, and the reading before it, %(read)s V, are further "
+            "apart than a block moves at rest. Check both, and that it was the right block.",
+            noted=f"{noted.before_v[row]:.2f}",
+            read=f"{noted.read_before_v[row]:.2f}",
+        )
+        found.setdefault(int(row), []).append(Flag("rest-before-contradicted", text, grave=True))
     return found
 
 

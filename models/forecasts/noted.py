@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pandas as pd
 
-from models.forecasts.after_charge import after_charge
+from models.forecasts.after_charge import after_charge, before_charge
 from models.forecasts.charged_again import charged_again
 from models.forecasts.controller import told_by_controller
 from models.forecasts.flags import LEVEL_MV_PER_CELL, Noted
@@ -46,6 +46,7 @@ def _of_charges(newest: NewestTopUps, tables: HistoryTables, moments: pd.DataFra
         *warmth_at_rest(newest),
         frost_c,
         *after_charge(newest),
+        *before_charge(newest),
         newest.words("end_v_at"),
         newest.words("charged_part"),
         newest.words("also_done"),

@@ -333,7 +333,7 @@ def shift(packs: int) -> None:
         noted = Noted(
             gap,
             put_in,
-            *[unknown] * 8,
+            *[unknown] * 11,
             *[words] * 5,
             np.zeros(len(unknown), dtype=bool),
             words,

@@ -113,6 +113,27 @@ def test_a_noted_rest_voltage_against_the_reading_after_is_grave(forecaster):
         assert ("rest-after-contradicted" in codes) == said, off
 
 
+def test_a_noted_rest_voltage_against_the_reading_before_is_grave(forecaster):
+    """13.3 V noted at a charge of a block read at 12.82 V five hours before went by without a word."""
+    base = pack()
+    (topup,) = base.topups
+    read = [r for r in base.readings if r.time < topup.time and r.state == "rest"][-1]
+    hours = (topup.time - read.time) / timedelta(hours=1)
+    for off, said in ((0.0, False), (0.3, False), (0.48, True), (-0.48, True)):
+        noted = {"rest_before_v": round(read.block_v[4] + off, 3), "duration_h": hours}
+        told = forecaster.forecast(base.model_copy(update={"topups": (topup.model_copy(update=noted),)}))
+        assert ("rest-before-contradicted" in grave(told)) == said, off
+    # Six hours on, it may have been driven between.
+    later = topup.time + timedelta(hours=6)
+    moved = topup.model_copy(update={"rest_before_v": round(read.block_v[4] + 0.48, 3), "time": later})
+    readings = tuple(
+        r if r.time <= read.time else r.model_copy(update={"time": r.time + timedelta(hours=6)}) for r in base.readings
+    )
+    moved = moved.model_copy(update={"duration_h": hours})
+    told = forecaster.forecast(base.model_copy(update={"topups": (moved,), "readings": readings}))
+    assert "rest-before-contradicted" not in grave(told)
+
+
 @pytest.mark.parametrize(("heat", "said"), [(30.0, False), (44.0, False), (46.0, True), (59.0, True)])
 def test_a_hot_pack_at_rest_is_grave(forecaster, heat, said):
     base = pack(after_v=0.0)
