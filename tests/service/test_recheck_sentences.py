@@ -24,11 +24,11 @@ def plan_with(*rows: ReadingMeaning, **changed: object) -> RecheckPlan:
     [
         (None, 60.0, "up to 60 mV below"),
         (180.0, None, "more than 180 mV below"),
-        (60.0, 180.0, "60 mV below to 180 mV below"),
+        (60.0, 180.0, "60 to 180 mV below"),
         (0.0, 60.0, "level to 60 mV below"),
         (None, -30.0, "more than 30 mV above"),
         (-30.0, 90.0, "30 mV above to 90 mV below"),
-        (-30.0, -10.0, "30 mV above to 10 mV above"),
+        (-30.0, -10.0, "10 to 30 mV above"),
         (-30.0, None, "lower than 30 mV above"),
         (None, None, "whatever it reads"),
     ],

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from service.core.translation import _, ngettext
 from service.decisions.basis.open_cases import decided_on, how_many_without_forecast
+from service.forecasting.forecasts.sentences import count_days
 from service.forecasting.issued.scores import OLDEST_DAYS, not_weighed, still_out
 from service.store.schema import Score
 
@@ -33,8 +34,8 @@ def without_forecast_said(
     if unkept:
         why.append(_("%(count)s without a kept forecast") % {"count": unkept})
     if old:
-        words = _("%(count)s not read or not forecast within %(days)s days")
-        why.append(words % {"count": old, "days": f"{OLDEST_DAYS:g}"})
+        words = _("%(count)s not read or not forecast within %(days)s")
+        why.append(words % {"count": old, "days": count_days(OLDEST_DAYS)})
     said = ngettext(
         "%(count)s open case is not weighed: %(why)s. The order queue says what it wants.",
         "%(count)s open cases are not weighed: %(why)s. The order queue says what each wants.",

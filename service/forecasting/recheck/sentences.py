@@ -46,6 +46,10 @@ def reads_words(low: float | None, high: float | None) -> str:
         return _more(high, above=True) if high <= 0 else _("up to %(side)s") % {"side": _side(high)}
     if high is None:
         return _more(low, above=False) if low >= 0 else _("lower than %(side)s") % {"side": _side(low)}
+    if low > 0:
+        return _("%(low)s to %(high)s mV below") % {"low": f"{low:g}", "high": f"{high:g}"}
+    if high < 0:
+        return _("%(high)s to %(low)s mV above") % {"low": f"{-low:g}", "high": f"{-high:g}"}
     return _("%(low)s to %(high)s") % {"low": _side(low), "high": _side(high)}
 
 

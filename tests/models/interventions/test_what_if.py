@@ -13,7 +13,7 @@ from models.base.errors import BadInput
 from models.interventions.forward_runs import run_plans
 from models.interventions.plans import PRESENT, USUAL_PLANS, Plan
 from models.interventions.what_if import _verdict, nothing_weighed, what_if
-from models.packs.tables import history_of
+from tests.cases.known import known_history
 from tests.going_on import may_go_on
 from training.simulation.bank import ready_packs
 from training.simulation.cohort import CohortPlan, simulate_cohort
@@ -33,7 +33,7 @@ def held_out(small_trained):
         first = np.flatnonzero(~moments["pack_id"].duplicated().to_numpy() & may)[:4]
         found = [(ready.take(first[[i]]), moments.iloc[row]) for i, row in enumerate(first)]
         told = [
-            small_trained.forecaster.forecast(history_of(cohort.tables, m["pack_id"]), m["origin"].to_pydatetime())
+            small_trained.forecaster.forecast(known_history(cohort.tables, m), m["origin"].to_pydatetime())
             for _, m in found
         ]
         cases += [case for case, forecast in zip(found, told, strict=True) if not forecast.withheld_by]
@@ -45,7 +45,7 @@ def answers(held_out, small_trained):
     tables, cases = held_out
     told = []
     for _, moment in cases:
-        history = history_of(tables, moment["pack_id"])
+        history = known_history(tables, moment)
         told.append(small_trained.forecaster.what_if(history, at=moment["origin"].to_pydatetime()))
     return told
 
@@ -72,7 +72,7 @@ def test_property_every_curve_is_a_hold_curve_inside_its_bounds(answers):
 def test_invariance_the_same_inputs_give_the_same_answer_and_plans_do_not_mix(held_out, small_trained, answers):
     tables, cases = held_out
     moment = cases[0][1]
-    history, at = history_of(tables, moment["pack_id"]), moment["origin"].to_pydatetime()
+    history, at = known_history(tables, moment), moment["origin"].to_pydatetime()
     again = small_trained.forecaster.what_if(history, at=at)
     alone = small_trained.forecaster.what_if(history, [USUAL_PLANS[0]], at=at)
     for one, other in zip(again.plans, answers[0].plans, strict=True):
@@ -83,7 +83,7 @@ def test_invariance_the_same_inputs_give_the_same_answer_and_plans_do_not_mix(he
 def test_invariance_a_name_moves_no_plan(held_out, small_trained, answers):
     tables, cases = held_out
     moment = cases[0][1]
-    renamed = history_of(tables, moment["pack_id"]).model_copy(update={"pack_id": "another"})
+    renamed = known_history(tables, moment).model_copy(update={"pack_id": "another"})
     other = small_trained.forecaster.what_if(renamed, at=moment["origin"].to_pydatetime())
     assert [plan.gained_days for plan in other.plans] == [plan.gained_days for plan in answers[0].plans]
 
@@ -122,7 +122,7 @@ def test_a_plan_that_is_not_there_is_told_with_those_that_are(answers):
 def test_property_a_plan_that_changes_nothing_gains_nothing_and_is_not_told_apart(held_out, small_trained):
     tables, cases = held_out
     moment = cases[1][1]
-    history = history_of(tables, moment["pack_id"])
+    history = known_history(tables, moment)
     same = small_trained.forecaster.what_if(history, [Plan("the same")], moment["origin"].to_pydatetime())
     assert same.plans[1].gained_days == 0
     assert same.plans[1].verdict == "cannot tell"

@@ -98,6 +98,8 @@ def test_a_unit_s_drawings(site, van, record, page, sound):
     for part in ("readings", "topups", "usage"):
         for fact in history[part]:
             record(f"/v1/{part}", {**fact, "pack_id": van})
+    # Of a pack that nobody saw for days no curve is drawn.
+    record("/v1/readings", {**history["readings"][-1], "pack_id": van, "time": NOW.isoformat()})
     page.goto(f"{site.url}/bench/units/{van}")
     unfold(page)
     history = httpx.get(f"{site.url}/v1/packs/{van}/history").json()

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from service.forecasting.forecasts.examples import example_case
 from service.store.schema import Pack, Vehicle
 from service.store.upgrading import open_store
 
@@ -49,8 +50,12 @@ def test_one_that_is_right_is_named_in_what_lead_times_rest_on(filled):
     assert filled.post("/v1/deliveries", json=wrong, headers={"Sure": "*"}).status_code == 201
     number = filled.get("/v1/outcomes").json()["items"][0]["id"]
     filled.delete(f"/v1/outcomes/{number}")
+    after = {"pack_id": "MB-VAN-07", **example_case()["history"]["readings"][-1]}
+    assert filled.post("/v1/readings", json=after).status_code == 201
     assert filled.post("/v1/packs/MB-VAN-07/forecasts", json={}).status_code == 201
-    (offer,) = filled.post("/v1/packs/MB-VAN-07/orders", json={}).json()["offers"]
+    answer = filled.post("/v1/packs/MB-VAN-07/orders", json={})
+    assert answer.status_code == 200, answer.json()
+    (offer,) = answer.json()["offers"]
     assert "363 days: check that its dates are right" in offer["basis"]
 
 
