@@ -264,17 +264,21 @@ class _Facts:
         }
 
     def _far_down(self, *, charged: bool) -> Iterator[_Down]:
-        """Find the lowest of the blocks charged of late, or of the others, in each newest reading since the charge."""
+        """Find the lowest of the blocks charged of late, or of the others, in the newest readings since the charge.
+
+        A level reading within a day of a bad one takes nothing back: one of the two is wrong, and nobody knows which.
+        """
         states = self.newest.tables.words("readings", "state")
         after = self.read_day > np.append(self.newest.day, np.nan)[self.reader]
         for state in ("discharge", "rest"):
             rows = np.flatnonzero((self.reader >= 0) & after & np.asarray(states == state, dtype=np.bool_))
             rows = rows[np.isfinite(self.volts[rows]).any(axis=1)]
             rows = rows[np.argsort(self.read_day[rows], kind="stable")]
-            newest = np.full(len(self.newest), -1)
-            newest[self.reader[rows]] = rows
-            for place in self._some_far_below(newest, state, charged=charged).tolist():
-                row = int(newest[place])
+            newest = np.full(len(self.newest), -np.inf)
+            newest[self.reader[rows]] = self.read_day[rows]
+            rows = rows[self.read_day[rows] > newest[self.reader[rows]] - LOOK_AFTER / _DAY]
+            for row in self._some_far_below(rows, state, charged=charged).tolist():
+                place, day = int(self.reader[row]), float(self.read_day[row])
                 family = self.families[self.which[place]]
                 if state == "rest" and flows(self._current(row), family):
                     continue
@@ -282,21 +286,20 @@ class _Facts:
                 below = np.nan_to_num(others_v(volts) - volts)
                 below[self._charged_of_late[place, : family.blocks] != charged] = 0.0
                 block = int(np.argmax(below))
-                day = float(self.read_day[row])
                 yield _Down(place, family, state, day, block, float(np.round(below[block], VOLT_DECIMALS)))
 
     def _some_far_below(self, rows: Rows, state: str, *, charged: bool) -> Rows:
-        """Places of packs of which one row each has such a block that far below the highest of all.
+        """Rows that have such a block that far below the highest of all.
 
         No median of the others lies higher than that one.
         """
-        place = np.flatnonzero(rows >= 0)
-        if not self.volts[rows[place]].size:
-            return place[:0]
-        low = np.where(self._charged_of_late[place] == charged, self.volts[rows[place]], np.inf)
-        below = np.fmax.reduce(self.volts[rows[place]], axis=1) - np.fmin.reduce(low, axis=1)
+        if not self.volts[rows].size:
+            return rows[:0]
+        place = self.reader[rows]
+        low = np.where(self._charged_of_late[place] == charged, self.volts[rows], np.inf)
+        below = np.fmax.reduce(self.volts[rows], axis=1) - np.fmin.reduce(low, axis=1)
         limit = np.array([_named_from_v(f, state) for f in self.families])[self.which[place]]
-        return np.asarray(place[below >= limit - 10.0**-VOLT_DECIMALS])
+        return np.asarray(rows[below >= limit - 10.0**-VOLT_DECIMALS])
 
     @cached_property
     def _charged_of_late(self) -> Bools:

@@ -217,7 +217,7 @@ def recheck_plan(
     holds = (returned[here.run, None] - best > DAYS).astype(np.float64)
     table = with_end(
         meanings(below_mv, part, holds, weight[here.run], level),
-        min(float(below_mv.max()), cell_down_mv(packs.family, here.block_v)),
+        min(float(below_mv.max()), cell_down_mv(packs.family, here.block_v), 1e3 * packs.family.rest_spread_limit_v),
     )
     return RecheckPlan(
         present=forecast,
@@ -335,13 +335,17 @@ def with_end(table: tuple[ReadingMeaning, ...], furthest_mv: float) -> tuple[Rea
     Parameters
     ----------
     furthest_mv : float
-        The furthest down that any of the packs read, and no further than where a cell is down.
+        The furthest down that any of the packs read, and no further than where a cell is down or the fault comes.
     """
-    last = table[-1]
     edge = float(STEP_MV * np.ceil(furthest_mv / STEP_MV))
-    if last.stop or not np.isfinite(edge) or (last.low_mv is not None and edge <= last.low_mv):
+    if not np.isfinite(edge):
         return table
-    return (*table[:-1], replace(last, high_mv=edge), ReadingMeaning(edge, None, 0.0, 0.0, False, None, None, True))
+    kept = [row for row in table if row.low_mv is None or row.low_mv < edge]
+    past = sum(row.share for row in table[len(kept) :])
+    last = kept[-1]
+    if last.stop:
+        return (*kept[:-1], replace(last, high_mv=None, share=last.share + past))
+    return (*kept[:-1], replace(last, high_mv=edge), ReadingMeaning(edge, None, past, 0.0, False, None, None, True))
 
 
 def _good_for(survival: Floats, risk: float) -> Floats:

@@ -187,6 +187,31 @@ def test_no_row_promises_a_day_for_a_reading_that_no_pack_made(plans):
     assert with_end((replace(one, high_mv=60.0), sunk), 83.0)[-1] == sunk, "it ends in a stop already"
 
 
+def test_the_table_promises_nothing_past_a_reading_that_forbids_it():
+    """Rows down to 1150 mV were good for five days, where 0.6 V brings the fault."""
+    row = ReadingMeaning(None, 40.0, 0.7, 9.0, False, 0.1, 0.2, False)
+    sunk = ReadingMeaning(40.0, 700.0, 0.2, 5.0, False, 0.2, 0.3, False)
+    far = ReadingMeaning(700.0, None, 0.1, 0.5, False, 0.6, 0.8, True)
+    first, kept, beyond = with_end((row, sunk, far), 600.0)
+    assert first == row
+    assert kept == replace(sunk, high_mv=600.0)
+    assert (beyond.low_mv, beyond.high_mv, beyond.stop) == (600.0, None, True)
+    assert beyond.share == far.share
+    assert with_end((row, replace(sunk, stop=True), far), 600.0)[1:] == (
+        replace(sunk, stop=True, high_mv=None, share=pytest.approx(0.3)),
+    )
+
+
+def test_property_no_row_promises_a_day_past_the_limit_of_the_family(held_out, plans):
+    _, cases = held_out
+    some = 0
+    for (ready, _), plan in zip(cases, plans, strict=True):
+        for row in plan.table:
+            some += 1
+            assert row.stop or (row.high_mv is not None and row.high_mv <= 1e3 * ready.family.rest_spread_limit_v)
+    assert some
+
+
 def test_the_table_ends_no_further_down_than_where_a_cell_is_down():
     family = load_families()["gravel-14"]
     limit = cell_down_mv(family, np.full((3, family.blocks), 13.0))
