@@ -31,6 +31,9 @@ def told_by_controller(
 ) -> tuple[NDArray[np.object_], NDArray[np.object_], Bools, NDArray[np.object_]]:
     """Return the newest code that was looked for since the newest charge, and what else is on record.
 
+    One that was confirmed stands before a newer look that found none: a scan tool erases it, and mends nothing. A
+    pending one goes by itself once the monitor ran without a fault (13 CCR 1968.2).
+
     Returns
     -------
     code, code_state : object array, shape (n,)
@@ -50,8 +53,9 @@ def told_by_controller(
     rows = np.flatnonzero((of >= 0) & np.isin(words.astype(str), LOOKED))
     rows = rows[day[rows] >= np.nan_to_num(newest.day, nan=-np.inf)[of[rows]]]
     rows = rows[np.argsort(day[rows], kind="stable")]  # in order of time, so the last one wins
-    state[of[rows]] = words[rows]
-    code[of[rows]] = tables.words("readings", "code")[rows]
+    for some in (rows, rows[words[rows] == "confirmed"]):
+        state[of[some]] = words[some]
+        code[of[some]] = tables.words("readings", "code")[some]
     resistances = np.full(len(newest), None, dtype=object)
     lists = tables.words("readings", "resistance_mohm")
     rows = np.flatnonzero((of >= 0) & ~pd.isna(lists))

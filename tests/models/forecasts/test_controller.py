@@ -86,3 +86,12 @@ def test_resistances_are_told_beside_the_figures_and_change_none(small_trained):
 def test_what_cannot_be_is_refused(wrong):
     with pytest.raises(ValidationError):
         rest(0, **wrong)
+
+
+@pytest.mark.parametrize("later", [{"code_state": "none"}, {"code": "P0A80", "code_state": "pending"}])
+def test_a_confirmed_code_stands_whoever_cleared_it(small_trained, later):
+    """Cleared two hours later with a scan tool, the car was let go for two days."""
+    code = {"code": "P0A80", "code_state": "confirmed"}
+    flags, found = told(small_trained.forecaster, rest(24, **code), rest(26, **later))
+    assert flags["code-confirmed"].grave
+    assert found.good_for() is None
