@@ -235,14 +235,13 @@ class _Facts:
     def others_low(self) -> dict[int, Flag]:
         """Name a block that was not charged of late and in the newest reading lies as far down as brings the fault.
 
-        At rest or under load, of what was read after the newest charge. One of NiMH cells that at rest lies as far
-        down as is usually called bad is named too; that is not grave.
+        At rest, under load or with current going in, of what was read after the newest charge. One of NiMH cells that
+        at rest lies as far down as is usually called bad is named too; that is not grave.
         """
         found: dict[int, Flag] = {}
         for down in self._far_down(charged=False):
             if down.brings_the_fault:
-                told = _rested_low if down.state == "rest" else _fell_low
-                found[down.place] = Flag(OTHER_LOW, told(*down.said), grave=True)
+                found[down.place] = Flag(OTHER_LOW, _OTHER_TOLD[down.state](*down.said), grave=True)
             elif (
                 down.state == "rest"
                 and down.place not in found
@@ -254,11 +253,10 @@ class _Facts:
     def charged_low(self) -> dict[int, Flag]:
         """Name a charged block that in the newest reading lies as far down as brings the fault.
 
-        At rest or under load, of what was read after the newest charge: it holds no longer.
+        At rest, under load or with current going in, of what was read after the newest charge: it holds no longer.
         """
-        told = {"rest": _charged_rested_low, "discharge": _charged_fell_low}
         return {
-            down.place: Flag(CHARGED_LOW, told[down.state](*down.said), grave=True)
+            down.place: Flag(CHARGED_LOW, _CHARGED_TOLD[down.state](*down.said), grave=True)
             for down in self._far_down(charged=True)
             if down.brings_the_fault
         }
@@ -270,7 +268,7 @@ class _Facts:
         """
         states = self.newest.tables.words("readings", "state")
         after = self.read_day > np.append(self.newest.day, np.nan)[self.reader]
-        for state in ("discharge", "rest"):
+        for state in ("charge", "discharge", "rest"):
             rows = np.flatnonzero((self.reader >= 0) & after & np.asarray(states == state, dtype=np.bool_))
             rows = rows[np.isfinite(self.volts[rows]).any(axis=1)]
             rows = rows[np.argsort(self.read_day[rows], kind="stable")]
@@ -330,7 +328,8 @@ class _Down:
 
 
 def _limit_v(family: PackFamily, state: str) -> float:
-    return family.rest_spread_limit_v if state == "rest" else family.discharge_spread_limit_v
+    limits = {"discharge": family.discharge_spread_limit_v, "charge": family.charge_spread_limit_v}
+    return limits.get(state, family.rest_spread_limit_v)
 
 
 def _named_from_v(family: PackFamily, state: str) -> float:
@@ -374,6 +373,18 @@ def _fell_low(day: str, block: int, volts: str, most: str) -> Said:
     )
 
 
+def _lagged_low(day: str, block: int, volts: str, most: str) -> Said:
+    return say(
+        "While the pack took current in on %(day)s block %(block)s, which was not charged at the bench, stayed "
+        "%(volts)s V below its peers, and %(most)s V brings the fault: read all blocks again, and see to that block "
+        "before it is driven.",
+        day=day,
+        block=block,
+        volts=volts,
+        most=most,
+    )
+
+
 def _charged_rested_low(day: str, block: int, volts: str, most: str) -> Said:
     return say(
         "On %(day)s block %(block)s, which had been charged, rested %(volts)s V below its peers again, and %(most)s V "
@@ -394,6 +405,25 @@ def _charged_fell_low(day: str, block: int, volts: str, most: str) -> Said:
         volts=volts,
         most=most,
     )
+
+
+def _charged_lagged_low(day: str, block: int, volts: str, most: str) -> Said:
+    return say(
+        "While the pack took current in on %(day)s block %(block)s, which had been charged at the bench, stayed "
+        "%(volts)s V below its peers, and %(most)s V brings the fault: keep it off the road until that block was seen "
+        "to, and read again.",
+        day=day,
+        block=block,
+        volts=volts,
+        most=most,
+    )
+
+
+_OTHER_TOLD: Final = {"rest": _rested_low, "discharge": _fell_low, "charge": _lagged_low}
+_CHARGED_TOLD: Final = {
+    "rest": _charged_rested_low, "discharge": _charged_fell_low, "charge": _charged_lagged_low,
+}  # fmt: skip
+"""What is said of a block that brings the fault, by the state it was read in."""
 
 
 def _block_ohm(family: PackFamily) -> float:

@@ -86,8 +86,13 @@ LEDGER: Final[Mapping[str, Standing]] = {
 }
 """By code of a stop (`models.packs.stops.STOPS`) or a grave flag."""
 
-_LITHIUM: Final[Mapping[str, Standing]] = {"below-floor": _row("block", "swap")}
-"""What a lithium-ion cell suffered below its floor stays, whoever measures it: common practice, no source."""
+_LITHIUM: Final[Mapping[str, Standing]] = {
+    "below-floor": _row("block", "swap"),
+    "over-voltage": _row("block", "swap"),
+    "overfilled": _row("charge", "swap"),
+}
+"""What a lithium-ion cell suffered below its floor or above its limit stays, whoever looks or measures: common
+practice, no source."""
 
 
 def standing_of(code: str, chemistry: Chemistry) -> Standing:

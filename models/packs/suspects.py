@@ -34,6 +34,7 @@ from models.packs.stops.charging import (
     GENTLE_CHARGE_PER_H,
     HOTTEST_C,
     SOAKED,
+    most_charged_v,
 )
 from models.packs.stops.heat import HOTTEST_PACK_C
 from models.packs.stops.identity import (
@@ -505,7 +506,8 @@ def _reversed(look: _Look) -> Bools:
 def _below_floor(look: _Look) -> Bools:
     floor = look.of_reading(lambda f: f.cells_per_block * f.min_cell_v)
     lithium = look.of_reading(lambda f: float(f.chemistry == "lithium-ion")) == 1.0
-    return look.any_of(look.reading_pack, (look.resting | lithium) & (look.ordered[:, 0] < floor + SLACK))
+    asked = look.resting | look.state("charge") | lithium
+    return look.any_of(look.reading_pack, asked & (look.ordered[:, 0] < floor + SLACK))
 
 
 def _collapsed(look: _Look) -> Bools:
@@ -544,11 +546,13 @@ def _cell_down(look: _Look) -> Bools:
 def _over_voltage(look: _Look) -> Bools:
     most = look.of_topup(lambda f: f.cells_per_block * f.max_cell_v)
     charged = look.any_of(look.topup_pack, look.charge("end_v") > most - SLACK)
-    most = look.of_reading(lambda f: f.cells_per_block * f.max_cell_v)
-    current = look.number("current_a")
-    gentle = look.state("charge") & ~(-current > look.of_reading(lambda f: f.rated_ah))
-    read = look.any_of(look.reading_pack, (look.resting | gentle) & (look.highest > most - SLACK))
-    return charged | read
+    most, family_of = np.full(len(look.ordered), np.nan), np.append(look.which, -1)[look.reading_pack]
+    into_a = np.where(look.state("charge"), -np.nan_to_num(look.number("current_a")), 0.0)
+    for number, family in enumerate(look.families):
+        own = family_of == number
+        most[own] = most_charged_v(family, into_a[own])
+    asked = look.resting | look.state("charge")
+    return charged | look.any_of(look.reading_pack, asked & (look.highest > most - SLACK))
 
 
 def _overfilled(look: _Look) -> Bools:

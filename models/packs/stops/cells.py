@@ -64,12 +64,15 @@ def no_volts(known: Known) -> Said | None:
 
 
 def below_floor(known: Known) -> Said | None:
-    """Find blocks that rested below their floor and were not measured since; of lithium-ion, read so at any time."""
+    """Find blocks that read below their floor at rest or under charge and were not measured since.
+
+    Current that flows in lifts volts: whoever is below then is no better at rest. Lithium-ion counts in any state.
+    """
     family = known.family
     floor, nothing = (family.cells_per_block * v for v in (family.min_cell_v, NOTHING_CELL_V))
     low = known.rest_v < floor
     lithium = family.chemistry == "lithium-ion"
-    for reading in known.readings if lithium else known.rests:
+    for reading in known.readings if lithium else (*known.rests, *known.under_charge):
         # What reads nothing is told by itself.
         volts = np.nan_to_num(volts_of(reading), nan=np.inf)
         if (now := (volts < floor) & (volts > nothing)).any():

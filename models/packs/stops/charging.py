@@ -8,6 +8,7 @@ from typing import Final
 
 import numpy as np
 
+from models.base.arrays import Floats
 from models.base.counts import hours
 from models.base.messages import Said, say
 from models.packs.family import PackFamily
@@ -36,12 +37,24 @@ GENTLE_CHARGE_PER_H: Final = 0.1
 noted."""
 
 
+def most_charged_v(family: PackFamily, into_a: Floats) -> Floats:
+    """Volts of a block under charge past which it is overcharged; one for each current that flows in, A.
+
+    The limit in use. A car that brakes hard passes it for seconds: above the rated current nickel-metal hydride may
+    stand as much higher as that current takes to flow through new cells at their usual charge and 25 °C, from the
+    family's curve. Lithium-ion may not.
+    """
+    cell_ohm = 1e-3 * float(np.interp(family.soc_target, family.curves.soc, family.curves.charge_mohm))
+    braking = (into_a > family.rated_ah) & (family.chemistry == "nimh")
+    return family.cells_per_block * (family.max_cell_v + np.where(braking, into_a * cell_ohm, 0.0))
+
+
 def over_voltage(known: Known) -> Said | None:
     """Find a block that was charged, or read, above the limit in use since somebody looked."""
     family = known.family
     most = family.cells_per_block * family.max_cell_v
     words = {"most": f"{most:g}", "each": f"{family.max_cell_v:g}"}
-    for topup in known.charges():
+    for topup in known.charges("over-voltage"):
         if topup.end_v is not None and topup.end_v > most:
             return say(
                 "On %(day)s block %(block)s was charged up to %(volts)s V, past %(most)s V (%(each)s V a cell): it was "
@@ -52,11 +65,10 @@ def over_voltage(known: Known) -> Said | None:
                 **words,
             )
     over = np.zeros(family.blocks, dtype=np.bool_)
-    rests = {id(reading) for reading in known.rests}
-    for reading in known.readings:
-        # A car that brakes hard may pass the limit for seconds; a bench supply never does.
-        gentle = reading.state == "charge" and -(reading.current_a or 0.0) <= family.rated_ah
-        if (gentle or id(reading) in rests) and (now := np.nan_to_num(volts_of(reading), nan=0.0) > most).any():
+    for reading in (*known.rests, *known.under_charge):
+        into_a = -(reading.current_a or 0.0) if reading.state == "charge" else 0.0
+        now = np.nan_to_num(volts_of(reading), nan=0.0) > most_charged_v(family, np.array(into_a))
+        if now.any():
             over |= now & known.open_of("over-voltage", reading.time)
     if not over.any() or not known.its_volts:
         return None
@@ -84,11 +96,11 @@ class _Warmth:
         return self.read_at < self.begun - AROUND_CHARGE
 
 
-def _charge_temperatures(known: Known) -> list[_Warmth]:
+def _charge_temperatures(known: Known, code: str) -> list[_Warmth]:
     """Return what was read around each charge that is still to be looked at, or else what was last read before it."""
     warmth = [(r.time, r.temperature_c) for r in known.readings if r.temperature_c is not None]
     found = []
-    for topup in known.charges():
+    for topup in known.charges(code):
         start, end = begun(topup, known.family), topup.time
         then = [
             _Warmth(read, time, start, end) for time, read in warmth if start - SOAKED <= time <= end + AROUND_CHARGE
@@ -99,7 +111,7 @@ def _charge_temperatures(known: Known) -> list[_Warmth]:
 
 def charged_cold(known: Known) -> Said | None:
     """Find a charge in the frost, or of a pack last read in the frost before it, that nobody has looked at since."""
-    found = [one for one in _charge_temperatures(known) if one.read_c < COLDEST_C]
+    found = [one for one in _charge_temperatures(known, "charged-cold") if one.read_c < COLDEST_C]
     if not found:
         return None
     coldest = min(found, key=lambda one: (one.before, one.read_c))
@@ -120,7 +132,7 @@ def charged_cold(known: Known) -> Said | None:
 def charged_hot(known: Known) -> Said | None:
     """Find a charge in the heat that nobody has looked at since."""
     # A pack that was hot hours before cools by itself, wherever it stands.
-    found = [one for one in _charge_temperatures(known) if one.read_c > HOTTEST_C and not one.before]
+    found = [one for one in _charge_temperatures(known, "charged-hot") if one.read_c > HOTTEST_C and not one.before]
     if not found:
         return None
     hottest = max(found, key=lambda one: one.read_c)
@@ -140,7 +152,7 @@ def wrong_block(known: Known) -> Said | None:
     if known.topup is None or not known.its_volts:
         return None
     returned = max((o.time for o in known.outcomes if o.kind == "returned"), default=None)
-    for topup in known.charges():
+    for topup in known.charges("wrong-block"):
         if (returned is None or topup.time > returned) and (text := _wrong_block(known, topup)) is not None:
             return text
     return None

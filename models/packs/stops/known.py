@@ -90,6 +90,11 @@ class Known:
         return bool(np.isnan(self.median_v)) or low <= self.median_v <= high
 
     @cached_property
+    def under_charge(self) -> tuple[BlockReading, ...]:
+        """Readings with current going in, by what they are noted as."""
+        return tuple(r for r in self.readings if r.state == "charge" and any_volts(r))
+
+    @cached_property
     def last_c(self) -> tuple[float, ...]:
         """Temperature of the pack as it was last read on the newest visit, °C; empty if it was not read then."""
         read = [r.temperature_c for r in self.readings if self.readings[-1].time - r.time <= VISIT]
@@ -104,9 +109,9 @@ class Known:
         swapped = self.swapped[block]
         return swapped is not None and swapped > time
 
-    def stands(self, time: datetime, block: int) -> bool:
-        """Whether what was done to a block (from 0) at a moment is still to be looked at."""
-        return time > self.looked_after and not self.swapped_since(time, block)
+    def stands(self, code: str, time: datetime, block: int) -> bool:
+        """Whether what was done to a block (from 0) at a moment still stands, by what ends it."""
+        return bool(self.open_of(code, time)[block])
 
     def open_of(self, code: str, time: datetime) -> Bools:
         """Return of which blocks what was read at a moment still stands, by what ends it, shape (blocks,)."""
@@ -130,9 +135,9 @@ class Known:
         """Return which blocks were charged shortly before a moment, shape (blocks,)."""
         return _charged_before(self.topups, time, self.family)
 
-    def charges(self) -> list[TopUp]:
-        """Return the charges that are still to be looked at in some block, the newest first."""
-        return [t for t in reversed(self.topups) if any(self.stands(t.time, b - 1) for b in t.blocks)]
+    def charges(self, code: str) -> list[TopUp]:
+        """Return the charges of which what warns so still stands in some block, the newest first."""
+        return [t for t in reversed(self.topups) if any(self.stands(code, t.time, b - 1) for b in t.blocks)]
 
 
 def volts_of(reading: BlockReading) -> Floats:

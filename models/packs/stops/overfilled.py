@@ -84,7 +84,7 @@ def _newest_fill(known: Known, block: int) -> _Fill | None:
             held, put_in, count, first = 0.0, 0.0, 0, topup.time
         held, put_in, count = held + topup.charge_ah, put_in + topup.charge_ah, count + 1
         if held > rated:
-            if known.stands(topup.time, block - 1):
+            if known.stands("overfilled", topup.time, block - 1):
                 found = _Fill(block, put_in, count, first, topup.time)
             held = rated  # the rest went up in gas
         before = topup

@@ -39,6 +39,17 @@ _LITHIUM_DOWN = say(
     "whatever it reads later: have the module replaced by somebody licensed to. This stands until a module of the "
     "block was swapped. If the meter slipped, correct that reading and say why: the reason is kept."
 )
+_LITHIUM_OVER = say(
+    "Charge nothing and do not drive on it. Keep people and whatever burns away: a lithium-ion cell that was "
+    "overcharged can catch fire days later, and nothing may show before. Have the module replaced by somebody licensed "
+    "to. This stands until a module of the block was swapped; a look does not lift it. If the meter slipped, correct "
+    "that entry and say why: the reason is kept."
+)
+_LITHIUM_INSTEAD: Final = {
+    "below-floor": _LITHIUM_DOWN, "over-voltage": _LITHIUM_OVER, "overfilled": _LITHIUM_OVER,
+}  # fmt: skip
+"""Where nobody's look or measurement ends what a lithium-ion cell suffered (`models.packs.ledger`)."""
+
 _LOOK = say(
     "Charge nothing more and do not drive on it. Let it stand in a ventilated place, look for swelling, leaks and "
     "heat, and read all blocks at rest the next day, at least 20 hours later; replace the block if anything shows. "
@@ -198,14 +209,14 @@ def stops_of(
         Empty if nothing does; the most pressing first.
     """
     known = known_at(history, family, at, ambient_c)
-    found = []
+    found, lithium = [], family.chemistry == "lithium-ion"
     for rule in STOPS:
         if (rule.ends == "everything" or charging) and (among is None or rule.code in among):
             text = rule.find(known)
             if text is not None:
                 said = _with_early_look(text, rule, known)
                 standing = rule.standing(family)
-                instead = _LITHIUM_DOWN if rule.code == "below-floor" and not standing.by_cells else rule.instead
+                instead = _LITHIUM_INSTEAD.get(rule.code, rule.instead) if lithium else rule.instead
                 found.append(Stop(rule.code, rule.ends, said, instead, rule.source, standing, rule.needs_pack))
     return tuple(found)
 
