@@ -38,7 +38,7 @@ OLD_AFTER: Final = timedelta(hours=36)
 FALLING: Final = frozenset({"week_cost", "week_return"})
 """Orders that begin with the highest."""
 
-HIDDEN: Final = frozenset({"week_cost", "good_until"})
+HIDDEN: Final = frozenset({"week_cost", "week_return", "good_until"})
 """Orders by a figure that is not told of a vehicle that must not be driven."""
 
 _WHY: Final = {
@@ -141,7 +141,7 @@ def _read_on(
                 **{name: getattr(row, name) for name in _STORED},
                 as_of=now,
                 week_cost=None if chance is None or wait is None or held else chance * dearer - wait * capital,
-                week_return=chance,
+                week_return=None if held else chance,
                 good_until=None if silent or held or row.pack_id in unweighed else row.good_until,
                 unweighed=row.pack_id in unweighed,
                 no_reading_since=(row.seen_at or row.origin) if silent else None,

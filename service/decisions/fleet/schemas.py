@@ -55,12 +55,13 @@ class Ranked(BaseModel):
     site: str | None
     duty: str | None
     week_cost: float | None = Field(
-        description="What replacing in a week instead of now adds to the expected cost; null where `week_return` is, "
-        "and where `grave` or `unread`: a vehicle that must not be driven has nothing to wait for."
+        description="What replacing in a week instead of now adds to the expected cost; null where `week_return` is: "
+        "a vehicle that must not be driven has nothing to wait for."
     )
     week_return: float | None = Field(
         description="Chance that the fault is back within a week of `as_of`, counted from when it was last seen to "
-        "hold: the chance that an order tells of the same days. Null where nothing was seen, or forecast, for 30 days."
+        "hold: the chance that an order tells of the same days. Null where nothing was seen, or forecast, for 30 "
+        "days, and where `grave` or `unread`: its forecast tells none either."
     )
     good_until: datetime | None = Field(
         description="Last promised day: nine in ten such packs hold to this moment, whole days after the forecast. "

@@ -25,6 +25,7 @@ from service.forecasting.forecasts.last_seen import as_of_now
 from service.forecasting.forecasts.schemas import ForecastAnswer
 from service.forecasting.forecasts.sentences import lead_of, look_first, promised_days, read_first, topped_up
 from service.forecasting.issued.issuing import whole_answer
+from service.forecasting.issued.superseded import ended_since
 from service.forecasting.recheck.days import dates_said, day_reached
 from service.forecasting.recheck.schemas import RecheckAnswer
 from service.pages.bench.curve import Curve, curve_of
@@ -101,6 +102,8 @@ class Release:
         Of the forecast.
     block : str
         How far the topped-up block is from its peers; empty where nothing tells.
+    ended : tuple of str
+        Why the job that it was for is over; empty while it is not.
     """
 
     row: IssuedForecast
@@ -110,6 +113,7 @@ class Release:
     chemistry: Chemistry | None
     answer: ForecastAnswer
     block: str
+    ended: tuple[str, ...]
 
 
 def release_of(session: Session, row: IssuedForecast, families: Mapping[str, PackFamily], now: datetime) -> Release:
@@ -132,7 +136,8 @@ def release_of(session: Session, row: IssuedForecast, families: Mapping[str, Pac
     family, answer = families.get(str(row.answer["family"])), whole_answer(row, families)
     changed = _changed(row, history, family)
     told = None if changed or history is None or family is None else block_state(history, family, answer)
-    return Release(row, history, vehicle, changed, chemistry, answer, "" if told is None else told.sentence)
+    ended = tuple(ended_since(session, [row]).get(row.id, ()))
+    return Release(row, history, vehicle, changed, chemistry, answer, "" if told is None else told.sentence, ended)
 
 
 def sheet_of(
@@ -183,11 +188,12 @@ def _held_back(release: Release, last: datetime, now: datetime, zone: ZoneInfo, 
     """Say why nobody may be let go by a forecast.
 
     It gravely warns, knows no reading after the charge or not all that is recorded, is old, promises not even one day,
-    or its last day is past.
+    its last day is past, or its job is over.
     """
     said = look_first(as_of_now(release.answer.flags, release.history, now)) + read_first(release.answer.flags)
     if said:
         said.insert(0, _("Not to be driven until it is looked at: no release sheet is made from this forecast."))
+    said += release.ended
     history = release.history
     if release.changed or (history is not None and newest_entry(history) > release.row.origin):
         said.append(_("The record was changed, or something entered, after this forecast. Make a new one first."))

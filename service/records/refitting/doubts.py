@@ -1,11 +1,14 @@
-"""What is asked about before another pack goes into a vehicle: a stop, another family, a moment before an entry."""
+"""What is asked about before another pack goes into a vehicle.
+
+A stop, a fault that is back, a grave warning, another family, or a moment before an entry.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime
 
-from sqlalchemy import func, select
+from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from models.base.errors import Problem
@@ -15,7 +18,25 @@ from models.packs.stops import stops_of
 from service.core.translation import _
 from service.records.field_words import to_the_minute
 from service.records.history import sound_or_not
-from service.store.schema import Assignment, Pack, Reading, TopUp
+from service.records.unweighed import warned_packs
+from service.store.schema import Assignment, Outcome, Pack, Reading, TopUp
+
+
+def not_to_go_in(session: Session, pack: Pack) -> list[Problem]:
+    """Ask about a pack whose fault is back and that was not charged since, or of which its forecast gravely warns."""
+    said = []
+    charged = select(func.max(TopUp.time)).where(TopUp.pack_id == pack.id).scalar_subquery()
+    back = select(func.max(Outcome.time)).where(Outcome.pack_id == pack.id, Outcome.kind == "returned")
+    since = session.scalar(back.where(or_(charged.is_(None), Outcome.time >= charged)))
+    if since is not None:
+        what = _("The fault of pack %(pack)s came back on %(day)s, and nothing was charged since.")
+        mend = _("It would stop on the road. Charge and read it first, or put another pack in.")
+        said.append(Problem("pack_id", what % {"pack": pack.id, "day": since.date().isoformat()}, mend))
+    if warned_packs(session, [pack.id]):
+        what = _("The newest forecast of pack %(pack)s gravely warns: it must not be driven before that is looked at.")
+        mend = _("Open the pack's page to see what it warns of, or put another pack in.")
+        said.append(Problem("pack_id", what % {"pack": pack.id}, mend))
+    return said
 
 
 def stops_of_pack(session: Session, pack: Pack, families: Mapping[str, PackFamily]) -> list[Problem]:

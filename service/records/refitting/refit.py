@@ -19,7 +19,7 @@ from service.core.refusals import WHATEVER, Conflict, require_right
 from service.core.translation import _
 from service.records.field_words import to_the_minute
 from service.records.records import Known, Writer, correct, create, etag_of, read
-from service.records.refitting.doubts import before_an_entry, other_family, stops_of_pack
+from service.records.refitting.doubts import before_an_entry, not_to_go_in, other_family, stops_of_pack
 from service.records.refitting.schemas import Refit, Refitted
 from service.records.subject import Situation, Subject
 from service.records.subjects.outcomes import OUTCOMES
@@ -60,8 +60,9 @@ def refit(session: Session, vehicle_id: str, asked: Refit, families: Known, writ
     Conflict
         The pack sits in this vehicle already.
     Doubtful
-        A fact stops the pack that goes in, it is of another family than the one before, the old one has an entry after
-        the change, or a name looks like a slip; and `writer.sure` does not say that it is right.
+        A fact stops the pack that goes in, its fault is back, its forecast gravely warns, it is of another family than
+        the one before, the old one has an entry after the change, or a name looks like a slip; and `writer.sure` does
+        not say that it is right.
     """
     read(session, VEHICLES, vehicle_id)
     at, changes, said = asked.at or writer.at, Changes(), []
@@ -116,7 +117,7 @@ def refit(session: Session, vehicle_id: str, asked: Refit, families: Known, writ
         raise BadInput.one("family", what, _("Correct the family here, or the number of the pack."))
     elif asked.age_years is not None:
         said.append(_("Pack %(pack)s was known already: its age stays as recorded.") % {"pack": known.id})
-    stops = stops_of_pack(session, known, families)
+    stops = [*stops_of_pack(session, known, families), *not_to_go_in(session, known)]
     doubts = [*stops, *other_family(session, vehicle_id, at, known.id, known.family), *doubts]
     sits = made(ASSIGNMENTS, pack_id=asked.pack_id, vehicle_id=vehicle_id, since=at)
     for row in _taken_out(session, asked.pack_id, at):

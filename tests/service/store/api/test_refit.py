@@ -163,9 +163,35 @@ def test_a_pack_moved_with_its_topup_open_is_an_open_case_of_the_vehicle_it_driv
     assert out.post("/v1/packs/MB-VAN-07/forecasts", json={}).status_code == 201
 
 
-def test_a_pack_moved_after_its_fault_came_back_is_no_open_case(out):
+def test_a_pack_charged_since_its_fault_came_back_goes_in_without_a_question(out, clock):
+    ended = {"pack_id": "MB-VAN-07", "time": "2026-03-13T07:20:00Z", "kind": "returned"}
+    assert out.post("/v1/outcomes", json=ended).status_code == 201
+    charge = {"pack_id": "MB-VAN-07", "time": "2026-03-13T12:00:00Z", "blocks": [5], "charge_ah": 0.4}
+    assert out.post("/v1/topups", json=charge, headers={"Sure": "*"}).status_code == 201
+    assert out.post(FIT, json={**NEW, "at": "2026-03-14T08:00:00Z"}).status_code == 201
+    assert out.post(vehicle(out), json={"pack_id": "MB-VAN-07"}).status_code == 201
+
+
+def test_a_pack_whose_forecast_gravely_warns_is_asked_about(out, problem_in):
+    """It went in without a word."""
+    number = out.get("/v1/topups").json()["items"][0]["id"]
+    volts = [12.9] * 4 + [13.2] + [12.9] * 9
+    read = {"pack_id": "MB-VAN-07", "time": "2026-03-13T08:30:00Z", "state": "rest", "block_v": volts}
+    assert out.post("/v1/readings", json=read).status_code == 201
+    assert out.patch(f"/v1/topups/{number}", json={"charge_ah": 4.6, "duration_h": 8.4}).status_code == 200
+    assert "overcharge" in out.post("/v1/packs/MB-VAN-07/forecasts", json={}).json()["answer"]["withheld_by"]
+    assert out.post(FIT, json=NEW).status_code == 201
+    warned = "The newest forecast of pack MB-VAN-07 gravely warns"
+    _document, told = asked_back(problem_in, out, vehicle(out), {"pack_id": "MB-VAN-07"}, pack_id=warned)
+    assert told["said"][0].startswith(warned)
+
+
+def test_a_pack_moved_after_its_fault_came_back_is_no_open_case(out, problem_in):
+    """It went in without a word that its fault was back."""
     assert out.post(FIT, json={**NEW, "old_became": "returned"}).status_code == 201
-    told = out.post(vehicle(out), json={"pack_id": "MB-VAN-07"}).json()
+    back = "The fault of pack MB-VAN-07 came back on 2026-03-14, and nothing was charged since."
+    _document, told = asked_back(problem_in, out, vehicle(out), {"pack_id": "MB-VAN-07"}, pack_id=back)
+    assert told["said"][0].startswith(back)
     assert [outcome["kind"] for outcome in out.get("/v1/outcomes").json()["items"]] == ["returned"]
     assert not any("stays open" in line for line in told["said"])
     assert out.get("/v1/fleet/ranking").json()["items"] == []

@@ -196,6 +196,11 @@ def test_a_grave_flag_stands_at_every_door_that_decides(out, clock, problem_in):
     assert "before it leaves" not in out.get("/bench/units/MB-VAN-07/way?in_days=7").text
     assert "warns of something that has to be looked at" in ranking["first"][0]
     assert ranking["items"][0]["week_cost"] is None, "it has nothing to wait for"
+    assert ranking["items"][0]["week_return"] is None, "its forecast tells no chance, and the ranking told 0.165"
+    for order in ("week_cost", "week_return", "good_until", "name"):
+        (item,) = out.get("/v1/fleet/ranking", params={**COSTS, "order": order}).json()["items"]
+        assert item["week_return"] is None
+    assert 'data-says="back in a week">–<' in out.get("/fleet").text
     assert "nobody drives it before what its forecast warns of is looked at" in out.get("/fleet").text
     # A plan gave it the first slot, and bought it a pack, for a warning that may be no reason for one.
     asked = {"slots": [1, 1], "pack": 1450, "costs": {**COSTS, "return_value": 900, "day_off_road": 60}}
@@ -236,6 +241,7 @@ def test_before_a_reading_after_its_charge_a_pack_is_good_for_no_day_anywhere(fi
     ranking = filled.get("/v1/fleet/ranking", params=COSTS).json()
     (item,) = ranking["items"]
     assert (item["unread"], item["grave"], item["good_until"], item["week_cost"]) == (True, False, None, None)
+    assert item["week_return"] is None
     assert until_words(Ranked.model_validate(item), clock(), ZoneInfo("UTC")) == "read first"
     assert ranking["first"][0].startswith("1 vehicle was not read at rest since its charge")
     assert "nobody drives it before its blocks are read at rest" in filled.get("/fleet").text
@@ -320,3 +326,73 @@ def test_what_a_newer_forecast_withholds_is_said_of_those_kept_before(out, clock
     *_, before, newest = out.get("/v1/issued-forecasts").json()["items"]
     assert any(said.startswith("A newer forecast of this pack promises no day") for said in before["first"])
     assert newest["first"][0].startswith(GRAVE)
+
+
+def kept_of_today(out, clock):
+    """Keep a forecast that promises days, and return its number."""
+    clock.now = datetime(2026, 3, 4, 12, 0, tzinfo=UTC)
+    volts = [12.9] * 4 + [13.2] + [12.9] * 9
+    level = {"pack_id": "MB-VAN-07", "time": "2026-03-04T08:30:00Z", "state": "rest", "block_v": volts}
+    assert out.post("/v1/readings", json=level).status_code == 201
+    kept = out.post(f"{VAN}/forecasts", json={}).json()
+    assert kept["first"] == []
+    assert out.get(f"/bench/forecasts/{kept['id']}/sheet.pdf").status_code == 200
+    return kept["id"]
+
+
+def refused_since(out, number, said):
+    """The list, the forecast itself, the sheet and its PDF say why nobody goes by a kept forecast any more."""
+    (listed,) = [one for one in out.get("/v1/issued-forecasts").json()["items"] if one["id"] == number]
+    assert listed["first"][0] == said
+    assert out.get(f"/v1/issued-forecasts/{number}").json()["first"][0] == said
+    page = out.get(f"/bench/forecasts/{number}").text
+    told = said.replace("2026-03-04", "Wed 4 Mar 2026")
+    assert told in page
+    assert not any(words in page for words in ("As PDF", "For the owner", "Bring the car back", "it may go"))
+    refused = out.get(f"/bench/forecasts/{number}/sheet.pdf")
+    assert refused.status_code == 409
+    assert told in refused.text
+
+
+@pytest.mark.parametrize(
+    ("kind", "said"),
+    [
+        ("returned", "The fault came back on 2026-03-04: this forecast holds no more."),
+        ("replaced", "The pack was replaced on 2026-03-04: this forecast holds no more."),
+        ("retired", "The pack was taken out of use on 2026-03-04: this forecast holds no more."),
+        (
+            "running",
+            "What became of the pack was recorded on 2026-03-04, after this forecast. Keep a new forecast first.",
+        ),
+    ],
+)
+def test_once_an_outcome_is_recorded_nobody_goes_by_a_forecast_kept_before(out, clock, kind, said):
+    """With the fault back, sheet, PDF and owner's slip still promised days, and nothing spoke against it."""
+    number = kept_of_today(out, clock)
+    clock.now += timedelta(hours=1)
+    ended = {"pack_id": "MB-VAN-07", "time": "2026-03-04T11:00:00Z", "kind": kind}
+    assert out.post("/v1/outcomes", json=ended).status_code == 201
+    refused_since(out, number, said)
+
+
+def test_an_outcome_dated_before_a_kept_forecast_but_recorded_after_it_counts(out, clock):
+    number = kept_of_today(out, clock)
+    clock.now += timedelta(hours=1)
+    back = {"pack_id": "MB-VAN-07", "time": "2026-03-04T08:00:00Z", "kind": "returned"}
+    assert out.post("/v1/outcomes", json=back).status_code == 201
+    refused_since(out, number, "The fault came back on 2026-03-04: this forecast holds no more.")
+
+
+def test_once_the_pack_left_its_vehicle_nobody_goes_by_a_forecast_kept_before(out, clock):
+    number = kept_of_today(out, clock)
+    (sits,) = out.get("/v1/assignments").json()["items"]
+    clock.now += timedelta(minutes=5)
+    assert out.patch(f"/v1/assignments/{sits['id']}", json={"until": "2026-03-04T11:30:00Z"}).status_code == 200
+    said = "The pack came out of MB-VAN-07 on 2026-03-04: this forecast was for its use there."
+    refused_since(out, number, said)
+    assert out.post("/v1/vehicles", json={"id": "MB-VAN-08"}).status_code == 201
+    clock.now += timedelta(minutes=5)
+    assert out.post("/v1/vehicles/MB-VAN-08/pack", json={"pack_id": "MB-VAN-07"}).status_code == 201
+    refused_since(out, number, said)
+    clock.now += timedelta(minutes=5)
+    assert out.post(f"{VAN}/forecasts", json={}).json()["first"] == []
