@@ -66,7 +66,7 @@ def test_of_a_pack_unread_for_a_month_no_list_tells_a_figure(out, clock, problem
     assert "Nothing was read of it since 2026-03-02" in left["reason"]
     document = problem_in(out.post(f"{VAN}/orders", json={}), 409)
     assert "no reading of pack MB-VAN-07 since 2026-03-02" in document["detail"]
-    assert "not known" in out.get("/fleet").text
+    assert 'data-says="back in a week">–<' in out.get("/fleet").text
     volts = [12.9] * 4 + [13.2] + [12.9] * 9
     reading = {"pack_id": "MB-VAN-07", "time": "2026-05-01T08:30:00Z", "state": "rest", "block_v": volts}
     assert out.post("/v1/readings", json=reading).status_code == 201
