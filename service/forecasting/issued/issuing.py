@@ -142,7 +142,7 @@ def issued_together(
     moments = [at if days_unseen(history.last_fact_time, at) > ASK_AFTER_DAYS else None for history in histories]
     said = {moment: ForecastRequest(at=moment).model_dump(mode="json") for moment in moments}
     asked = [
-        Asked(history, moment, age_of(ForecastCase(history=history, at=moment), at))
+        Asked(history, moment, age_of(ForecastCase(history=history, at=moment), at, of_today_too=True))
         for history, moment in zip(histories, moments, strict=True)
     ]
     rows, refused = [], {}

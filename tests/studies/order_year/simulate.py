@@ -26,9 +26,10 @@ from models.forecaster import Forecaster
 from models.interventions.forward_runs import Ready, run_plans
 from models.interventions.plans import CLEANED, PRESENT
 from models.packs.stops.rules import Stopped
-from models.packs.tables import HistoryTables, block_column, from_days, history_of, to_days
+from models.packs.tables import HistoryTables, block_column, from_days, to_days
 from models.physics.pack_state import PackState
 from models.physics.use_process import UseProcess
+from tests.cases.known import known_history
 from tests.studies.order_year.replanning import until_next_look
 from training.learning.moments import SurvivalRows
 from training.simulation.bank import ready_packs
@@ -332,7 +333,7 @@ def cleaned_curves(year: Year, forecaster: Forecaster) -> Curves:
         pack = str(year.pack_id[case])
         moment = from_days(year.release[[case]] + JUST_AFTER_DAYS)
         try:
-            history = history_of(year.tables, pack)
+            history = known_history(year.tables, pd.Series({"pack_id": pack, "origin": moment[0]}))
             weighed = forecaster.what_if(history, (CLEANED,), moment[0].to_pydatetime()).plans
         except (OutOfReach, Stopped, ValidationError):  # a simulated note can be one that nobody could have written
             weighed = ()

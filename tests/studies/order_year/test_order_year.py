@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from models.base.errors import BadInput
 from models.decisions.lead_time import Quote
 from models.decisions.ordering import AT_RETURN, Costs
-from models.packs.tables import from_days, history_of
+from models.packs.tables import from_days
+from tests.cases.known import known_history
 from tests.studies.order_year.simulate import (
     FOLLOWED_DAYS,
     JUST_AFTER_DAYS,
@@ -182,7 +184,8 @@ def test_connections_are_cleaned_where_a_bad_joint_is_likely_and_that_saves(year
         case
         for case, moment in zip(some, told_at, strict=True)
         if not small_trained.forecaster.forecast(
-            history_of(year.tables, str(year.pack_id[case])), at=moment.to_pydatetime()
+            known_history(year.tables, pd.Series({"pack_id": str(year.pack_id[case]), "origin": moment})),
+            at=moment.to_pydatetime(),
         ).withheld_by
     ]
     guessed = Cleaning(price, of_some)

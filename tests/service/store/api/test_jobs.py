@@ -30,7 +30,7 @@ def worker(api, store, clock, settings, tmp_path):
     return make
 
 
-def test_scoring_issues_the_same_forecasts_as_one_by_one(filled, worker, store):
+def test_scoring_issues_the_same_forecasts_as_one_by_one(filled, worker, store, clock):
     filled.delete("/v1/outcomes/1")
     started = filled.post(SCORING, json={})
     assert started.status_code == 202
@@ -41,7 +41,9 @@ def test_scoring_issues_the_same_forecasts_as_one_by_one(filled, worker, store):
         "done",
         {"forecasts": 1, "standing": 0, "ranked": 1, "left_out": []},
     )
-    one = filled.post("/v1/packs/MB-VAN-07/forecasts", json={}).json()
+    # The job forecasts as of today what nobody has seen for ten days.
+    now = clock().isoformat()
+    one = filled.post("/v1/packs/MB-VAN-07/forecasts", json={"at": now}).json()
     scored = filled.get("/v1/issued-forecasts/1").json()
     assert scored["answer"] == one["answer"]
     with store.reading() as session:
