@@ -117,8 +117,10 @@ class Noted:
         Charge of the newest top-up; NaN where it was not noted.
     rest_c : array, shape (n,)
         Temperature of the pack in the newest reading at rest that notes it, °C; NaN where none does.
+    last_c : array, shape (n,)
+        The same of the newest reading in any state that notes it.
     warmest_c : array, shape (n,)
-        The highest at rest since the visit of the newest charge that nobody has looked at since, °C; likewise.
+        The highest in any state since the visit of the newest charge that nobody has looked at since, °C; likewise.
     early_look_h : array, shape (n,)
         Hours after that at which somebody looked, too early to count; NaN where nobody did.
     frost_c : array, shape (n,)
@@ -152,6 +154,7 @@ class Noted:
     gap_days: Floats
     put_in_ah: Floats
     rest_c: Floats
+    last_c: Floats
     warmest_c: Floats
     early_look_h: Floats
     frost_c: Floats
@@ -255,7 +258,7 @@ def flags_of_charges(X: pd.DataFrame, surplus: Floats, noted: Noted) -> list[tup
     rows = [dict(zip(_OF_CHARGE, values, strict=True)) for values in some_features(X, _OF_CHARGE).tolist()]
     against = _against_itself(some_features(X, ("cells_per_block",))[:, 0], noted)
     put_in = zip(noted.put_in_ah.tolist(), np.asarray(surplus).tolist(), strict=True)
-    warmth = zip(noted.warmest_c.tolist(), noted.rest_c.tolist(), noted.early_look_h.tolist(), strict=True)
+    warmth = zip(noted.warmest_c.tolist(), noted.last_c.tolist(), noted.early_look_h.tolist(), strict=True)
     frost = zip(noted.frost_c.tolist(), noted.charge_unread.tolist(), strict=True)
     return [
         (
@@ -419,12 +422,12 @@ def _of_frost(frost_c: float, unread: bool, ambient_c: float) -> list[Flag]:
     return [Flag("maybe-charged-cold", text, grave=True)]
 
 
-def _of_heat(warmest_c: float, rest_c: float, early_look_h: float) -> list[Flag]:
+def _of_heat(warmest_c: float, last_c: float, early_look_h: float) -> list[Flag]:
     if not warmest_c > WARMEST_C:
         return []
-    if not rest_c > WARMEST_C:
+    if not last_c > WARMEST_C:
         cooled = say(
-            "The pack was read at %(read)s °C at rest since it was last charged, past %(most)s °C, and is cooler now: "
+            "The pack was read at %(read)s °C since it was last charged, past %(most)s °C, and is cooler now: "
             "something heated it, or it was just charged or driven hard. Look for swelling and leaks, note what was "
             "seen with a reading the next day, and go by the figures after that.",
             read=f"{warmest_c:g}",
@@ -432,10 +435,10 @@ def _of_heat(warmest_c: float, rest_c: float, early_look_h: float) -> list[Flag]
         )
         return [Flag("warm-pack", _with_early_look(cooled, early_look_h), grave=True)]
     text = say(
-        "The pack was read at %(read)s °C at rest, past %(most)s °C: something heats it, or it was just charged or "
+        "The pack was read at %(read)s °C, past %(most)s °C: something heats it, or it was just charged or "
         "driven hard. Let it cool, look for swelling and leaks, and read all blocks at rest again before it is charged "
         "or driven.",
-        read=f"{rest_c:g}",
+        read=f"{last_c:g}",
         most=f"{WARMEST_C:g}",
     )
     return [Flag("warm-pack", _with_early_look(text, early_look_h), grave=True)]

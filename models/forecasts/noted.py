@@ -14,7 +14,7 @@ from models.forecasts.inputs import newest_reading_gap_days
 from models.forecasts.newest_topups import NewestTopUps
 from models.forecasts.not_risen import not_risen
 from models.forecasts.standing import standing
-from models.forecasts.warmth import frost_near_charge, warmth_at_rest
+from models.forecasts.warmth import frost_near_charge, warmth_read
 from models.packs.tables import HistoryTables
 
 
@@ -43,7 +43,7 @@ def _of_charges(newest: NewestTopUps, tables: HistoryTables, moments: pd.DataFra
     return Noted(
         newest_reading_gap_days(tables, moments),
         newest.of("charge_ah"),
-        *warmth_at_rest(newest),
+        *warmth_read(newest),
         frost_c,
         *after_charge(newest),
         *before_charge(newest),

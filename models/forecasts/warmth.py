@@ -12,23 +12,24 @@ from models.packs.stops.charging import AROUND_CHARGE, COLDEST_C, GENTLE_CHARGE_
 from models.packs.stops.known import LOOK_AFTER, VISIT
 
 
-def warmth_at_rest(newest: NewestTopUps) -> tuple[Floats, Floats, Floats]:
-    """Return the newest temperature read at rest, and the highest that nobody has looked at since.
+def warmth_read(newest: NewestTopUps) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return the newest temperature read at rest and in any state, and the highest that nobody has looked at since.
 
     Returns
     -------
-    last_c, warmest_c : array, shape (n,)
+    rest_c, last_c, warmest_c : array, shape (n,)
         °C; NaN where none was read.
     early_h : array, shape (n,)
         Hours from when it was warmest to the newest look, where one came after it and is too early to count; else NaN.
     """
     tables = newest.tables
     of, day, read_c = newest.owner("readings"), tables.days("readings"), tables.column("readings", "temperature_c")
-    rest = (tables.words("readings", "state") == "rest") & (of >= 0)
-    last, warmest = np.full(len(newest), np.nan), np.full(len(newest), np.nan)
-    rows = np.flatnonzero(rest & ~np.isnan(read_c))
+    rested, last, warmest = (np.full(len(newest), np.nan) for _ in range(3))
+    rows = np.flatnonzero((of >= 0) & ~np.isnan(read_c))
     rows = rows[np.argsort(day[rows], kind="stable")]
     last[of[rows]] = read_c[rows]
+    rests = rows[tables.words("readings", "state")[rows] == "rest"]
+    rested[of[rests]] = read_c[rests]
     since = np.nan_to_num(newest.day - VISIT / timedelta(days=1), nan=-np.inf)
     looked = np.flatnonzero(newest.looked & (of >= 0))
     np.maximum.at(since, of[looked], day[looked] - LOOK_AFTER / timedelta(days=1))
@@ -39,7 +40,7 @@ def warmth_at_rest(newest: NewestTopUps) -> tuple[Floats, Floats, Floats]:
     when[of[rows]] = day[rows]
     look[of[looked]] = day[looked]
     early_h = 24 * (look - when)
-    return last, warmest, np.where(early_h > 0, early_h, np.nan)
+    return rested, last, warmest, np.where(early_h > 0, early_h, np.nan)
 
 
 def frost_near_charge(newest: NewestTopUps) -> tuple[Floats, Bools]:

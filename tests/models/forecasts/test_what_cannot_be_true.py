@@ -144,6 +144,34 @@ def test_a_hot_pack_at_rest_is_grave(forecaster, heat, said):
     assert ("warm-pack" in grave(forecaster.forecast(history))) == said
 
 
+@pytest.mark.parametrize(("heat", "said"), [(30.0, False), (44.0, False), (46.0, True), (59.0, True)])
+@pytest.mark.parametrize("state", ["discharge", "charge"])
+def test_a_pack_that_is_hot_while_it_works_is_as_grave(forecaster, heat, said, state):
+    """At 58 °C under load or charge nothing was said. 45 °C: from memory, unverified (`WARMEST_C`)."""
+    base = pack(after_v=0.0)
+    last = max(i for i, r in enumerate(base.readings) if r.state == "rest")
+    end = base.topups[0].time
+
+    def told(*after) -> list[str]:
+        return grave(forecaster.forecast(base.model_copy(update={"readings": (*base.readings, *after)})))
+
+    level = base.readings[last].block_v
+    volts = tuple(None if v is None else v + (0.7 if state == "charge" else -1.6) for v in level)
+    worked = base.readings[last].model_copy(
+        update={
+            "time": end + timedelta(hours=40),
+            "state": state,
+            "current_a": 15.0 if state == "discharge" else -5.0,
+            "block_v": volts,
+            "temperature_c": heat,
+        }
+    )
+    cool = base.readings[last].model_copy(update={"time": end + timedelta(hours=61), "temperature_c": 17.0})
+    assert ("warm-pack" in told(worked)) == said
+    assert ("warm-pack" in told(worked, cool)) == said
+    assert "warm-pack" not in told(worked, cool.model_copy(update={"inspected": "sound"}))
+
+
 def test_heat_at_rest_is_grave_though_it_cooled_until_somebody_has_looked(forecaster):
     """46 to 59 °C at rest was forgotten with the next reading; from 60 °C on it is a stop."""
     base = pack(after_v=0.0)
