@@ -139,53 +139,50 @@ class _Facts:
         return found
 
     def high_at_rest(self) -> dict[int, Flag]:
-        """Name a charged block that rested further above its peers than the monitor allows.
+        """Name a block that rested further above its peers than the monitor allows.
 
-        Within a day and a half of its charge it may stand by its hysteresis higher.
+        Within a day and a half of its charge it may stand by its hysteresis higher. One that nobody charged may stand
+        above many that are down: those are told as such (`others_low`).
         """
         rest = np.asarray(self.newest.tables.words("readings", "state") == "rest", dtype=np.bool_)
         found: dict[int, Flag] = {}
-        for row in self._charged_above(rest, self.done_by(BLOCK_HIGH)):
+        for row in self._some_far_above(rest, self.done_by(BLOCK_HIGH)):
             place, day = int(self.reader[row]), float(self.read_day[row])
             family = self.families[self.which[place]]
             if flows(self._current(row), family):
                 continue
             volts = self.volts[row][: family.blocks]
             above = volts - others_v(volts)
+            above_most = volts - _level_v(volts, family.rest_spread_limit_v)
             for block in np.flatnonzero(np.nan_to_num(above) > family.rest_spread_limit_v):
                 ends = [self.charge_day[t] for t in self._topups(place) if block in self.newest.blocks(int(t))]
                 ends = [end for end in ends if end <= day]
-                if not ends or self.newest.swapped(place, int(block), day):
+                if self.newest.swapped(place, int(block), day):
                     continue
-                soon = day - max(ends) <= BEFORE_DRIVING / _DAY
+                soon = bool(ends) and day - max(ends) <= BEFORE_DRIVING / _DAY
                 most = family.rest_spread_limit_v + soon * family.cells_per_block * family.hysteresis_charge_v
-                if above[block] > most:
-                    text = say(
-                        "On %(day)s block %(block)s, which was charged, rested %(volts)s V above its peers, where "
-                        "%(most)s V is the most: it was overcharged, or the reading is off. Look for swelling, leaks "
-                        "and heat, and read all blocks at rest again.",
-                        day=date_of(day),
-                        block=int(block) + 1,
-                        volts=f"{above[block]:.2f}",
-                        most=f"{most:.2f}",
-                    )
+                if (above if ends else above_most)[block] > most:
+                    told = _charged_high if ends else _other_high
+                    text = told(date_of(day), int(block) + 1, f"{above[block]:.2f}", f"{most:.2f}")
                     found[place] = Flag(BLOCK_HIGH, text, grave=True)
         return found
 
-    def _charged_above(self, rows: Bools, until: Floats) -> Rows:
-        """Rows not seen to in which some block charged ever lies that far above the lowest of all, the newest last.
+    def _some_far_above(self, rows: Bools, until: Floats) -> Rows:
+        """Rows not seen to in which some block lies that far above the median of the others, the newest last.
 
-        No median of the others lies lower than that one.
+        Where any does, the highest does.
         """
         own = np.flatnonzero(rows & (self.reader >= 0))
         own = own[self.read_day[own] > until[self.reader[own]]]
         if not self.volts[own].size:
             return own[:0]
         limit = np.array([f.rest_spread_limit_v for f in self.families])[self.which]
-        charged = self._blocks_of(np.ones(len(self.charged), dtype=np.bool_))[self.reader[own]]
-        high = np.where(charged, self.volts[own], -np.inf)
-        above = np.fmax.reduce(high, axis=1) - np.fmin.reduce(self.volts[own], axis=1)
-        own = own[above > limit[self.reader[own]]]
+        highest = np.fmax.reduce(self.volts[own], axis=1)
+        apart = highest - np.fmin.reduce(self.volts[own], axis=1) > limit[self.reader[own]]
+        own, highest = own[apart], highest[apart]
+        others = self.volts[own]
+        others[np.arange(len(own)), np.nanargmax(others, axis=1) if len(own) else []] = np.nan
+        own = own[highest - np.nanmedian(others, axis=1) > limit[self.reader[own]] - 10.0**-VOLT_DECIMALS]
         return np.asarray(own[np.argsort(self.read_day[own], kind="stable")])
 
     def low_under_load(self) -> dict[int, Flag]:
@@ -281,7 +278,7 @@ class _Facts:
                 if state == "rest" and flows(self._current(row), family):
                     continue
                 volts = self.volts[row][: family.blocks]
-                below = np.nan_to_num(others_v(volts) - volts)
+                below = np.nan_to_num(_level_v(volts, _limit_v(family, state)) - volts)
                 below[self._charged_of_late[place, : family.blocks] != charged] = 0.0
                 block = int(np.argmax(below))
                 yield _Down(place, family, state, day, block, float(np.round(below[block], VOLT_DECIMALS)))
@@ -335,6 +332,42 @@ def _limit_v(family: PackFamily, state: str) -> float:
 def _named_from_v(family: PackFamily, state: str) -> float:
     """How far down a block that was not charged is named at all."""
     return min(_limit_v(family, state), _bad_v(family)) if state == "rest" else _limit_v(family, state)
+
+
+def _level_v(volts: Floats, limit_v: float) -> Floats:
+    """Return what each block is held against, V: the median of the others, or the upper half's if far above it.
+
+    More than half may be down: the median is then one of theirs. Where the middle of the upper half lies `limit_v` or
+    more above, that is the level.
+    """
+    others, ordered = others_v(volts), np.sort(volts[~np.isnan(volts)])
+    upper = ordered[len(ordered) // 2 :]
+    level = upper[(len(upper) - 1) // 2]
+    return np.where(np.round(level - others, VOLT_DECIMALS) >= limit_v, level, others)
+
+
+def _charged_high(day: str, block: int, volts: str, most: str) -> Said:
+    return say(
+        "On %(day)s block %(block)s, which was charged, rested %(volts)s V above its peers, where %(most)s V is the "
+        "most: it was overcharged, or the reading is off. Look for swelling, leaks and heat, and read all blocks at "
+        "rest again.",
+        day=day,
+        block=block,
+        volts=volts,
+        most=most,
+    )
+
+
+def _other_high(day: str, block: int, volts: str, most: str) -> Said:
+    return say(
+        "On %(day)s block %(block)s, which is not noted as charged, rested %(volts)s V above its peers, where %(most)s "
+        "V is the most: another block was charged than was noted, sense leads are crossed, or the reading is off. "
+        "Check both, look for swelling, leaks and heat, and read all blocks at rest again.",
+        day=day,
+        block=block,
+        volts=volts,
+        most=most,
+    )
 
 
 def _rested_low(day: str, block: int, volts: str, most: str) -> Said:
