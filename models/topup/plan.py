@@ -403,15 +403,21 @@ def _sentences(
         near = min(steps, key=lambda step: abs(step.put_in_ah - put_in.best))
         said.append(
             say(
-                "After about %(near)s Ah nine in ten such packs hold %(days)s; after %(most)s Ah, the most that "
-                "should go in, %(most_days)s.",
+                "After about %(near)s Ah %(held)s; after %(most)s Ah, the most that should go in, %(most_held)s.",
                 near=f"{near.put_in_ah:.1f}",
-                days=counts.days(int(near.good_for_days)),
+                held=_held(near.good_for_days),
                 most=f"{last.put_in_ah:.1f}",
-                most_days=counts.days(int(last.good_for_days)),
+                most_held=_held(last.good_for_days),
             )
         )
     return tuple(said)
+
+
+def _held(good_for_days: float) -> Said:
+    """Say how long nine in ten packs hold; below a day that none is promised."""
+    if good_for_days < 1:
+        return say("not even one day can be promised")
+    return say("nine in ten such packs hold %(days)s", days=counts.days(int(good_for_days)))
 
 
 def _wide(missing: MissingCharge) -> bool:

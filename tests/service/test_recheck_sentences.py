@@ -36,7 +36,7 @@ def plan_with(*rows: ReadingMeaning, **changed: object) -> RecheckPlan:
 def test_a_range_reads_well(low, high, words):
     row = replace(ROW, low_mv=low, high_mv=high)
     said = row_sentence(row, plan_with(row))
-    assert said == f"On day 5, against the median of all blocks, {words}: good for 19 days more."
+    assert said == f"On day 5, against the median of all blocks, {words}: good for 19 days from then."
 
 
 def test_a_row_past_the_limit_says_not_to_drive_on():

@@ -119,6 +119,10 @@ def test_three_lines_lead_whether_it_may_go_until_when_and_what_to_measure():
     assert lead_of(figures(), now=ended - timedelta(days=4))[0] == (
         "By these figures it may go for 4 days at most; a licensed technician decides."
     )
+    assert lead_of(figures(), now=ended - timedelta(days=2, minutes=-20))[:2] == [
+        "By these figures it may go for less than 2 days; a licensed technician decides.",
+        "Count on it until 2026-03-08 08:30+00:00, not after.",
+    ], "it may go for 1 day at most, and was to be counted on until two days hence"
     first, until, measure = lead_of(figures(flags=[flag("overcharge", grave=True), flag("no-load-reading")]))
     assert until == "Until then do not let it go: there is no day that you can count on.", (
         "a date beside it would be counted on"

@@ -235,7 +235,7 @@ def _with_early_look(text: Said, rule: StopRule, known: Known) -> Said:
     done = next(time for time in known.moments if lifts(time))
     return say(
         "%(what)s The look noted on %(look)s came too early and does not count: what was done may show only after "
-        "%(least)s. Look again from %(from)s on.",
+        "%(least)s. It takes another look, not before %(from)s.",
         what=text,
         look=moment(looks[-1]),
         least=hours(LOOK_AFTER / timedelta(hours=1)),

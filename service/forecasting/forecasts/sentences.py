@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 from models.features.definitions import Evidence
@@ -108,9 +108,14 @@ def lead_of(figures: ForecastFigures, now: datetime | None = None) -> list[str]:
         said = _("By these figures it may go until %(day)s and no longer; a licensed technician decides.")
         may_go = said % {"day": last}
     else:
-        gone = 0.0 if now is None else max(0.0, (now - figures.origin).total_seconds() / 86_400)
-        said = _("By these figures it may go for %(days)s at most; a licensed technician decides.")
-        may_go = said % {"days": count_days(days - gone)}
+        whole = math.floor(days)
+        left = whole if now is None else min(whole, (day_reached(figures.origin, days) - now) / timedelta(days=1))
+        said = (
+            _("By these figures it may go for %(days)s at most; a licensed technician decides.")
+            if left == math.floor(left)
+            else _("By these figures it may go for less than %(days)s; a licensed technician decides.")
+        )
+        may_go = said % {"days": count_days(math.ceil(left))}
     if grave or unread:
         until = _("Until then do not let it go: there is no day that you can count on.")
     elif holds:

@@ -26,7 +26,7 @@ def row_sentence(row: ReadingMeaning, plan: RecheckPlan) -> str:
     said = (
         _("On day %(day)s, against the median of all blocks, %(reads)s: good for %(days)s; nothing is claimed beyond.")
         if row.beyond_horizon
-        else _("On day %(day)s, against the median of all blocks, %(reads)s: good for %(days)s more.")
+        else _("On day %(day)s, against the median of all blocks, %(reads)s: good for %(days)s from then.")
     )
     return said % {**reads, "days": count_days(row.good_for_days)}
 

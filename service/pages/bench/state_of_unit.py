@@ -156,16 +156,15 @@ def moment_asked(history: PackHistory, now: datetime, kept: IssuedForecast | Non
     Raises
     ------
     Conflict
-        The pack was topped up longer ago than the horizon and nothing was entered since: a forecast of then would not
-        speak of today, and one of today would rest on nothing.
+        Nothing was entered for longer than a forecast reaches: one of then would not speak of today, and one of today
+        would rest on nothing. Ten days after the newest entry already it warns and promises no day (`not_of_today`).
     """
     newest = min(history.last_fact_time, now)
     since = newest if kept is None else max(newest, kept.origin)
-    topped = history.topups[-1].time if history.topups else newest
     hour = now.replace(minute=0, second=0, microsecond=0)
     if hour - since < FRESH:
         return since
-    if (hour - topped).total_seconds() > HORIZON_DAYS * 86_400:
+    if hour - newest > timedelta(days=HORIZON_DAYS):
         raise Conflict(
             _(
                 "Nothing has been entered for %(days)s, so nothing can be said of today. Read all blocks at rest "

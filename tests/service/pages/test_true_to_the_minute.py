@@ -74,6 +74,25 @@ def test_a_forecast_of_long_ago_does_not_stand_as_one_of_today(site, van, phone_
     assert "Ah at" not in phone_page.locator("main").inner_text(), "no charge by a reading of months ago"
 
 
+def test_a_pack_that_holds_for_long_and_was_read_lately_has_an_answer_on_every_page(site, van, record, client):
+    """Charged 99 days ago and read two days ago, its page said that nothing can be said of today; its way did."""
+    read = NOW + timedelta(days=85)
+    volts = [12.9] * 4 + [13.2] + [12.9] * 9
+    at(site, read)
+    record("/v1/readings", {"pack_id": van, "time": read.isoformat(), "state": "rest", "block_v": volts})
+    kept = record(f"/v1/packs/{van}/forecasts", {}).json()
+    assert kept["good_for_days"] >= 3
+    for days, seen in ((2, True), (9, True), (11, False), (29, False)):
+        at(site, read + timedelta(days=days))
+        for room in ("", "/what-if", "/recheck", "/way?in_days=1"):
+            page = client.get(f"/bench/units/{van}{room}")
+            assert page.status_code == 200, room
+            assert "nothing can be said of today" not in page.text, (days, room)
+        unit, way = client.get(f"/bench/units/{van}").text, client.get(f"/bench/units/{van}/way?in_days=1").text
+        for page in (unit, way):
+            assert ("that it still holds is not known" in page) is not seen, days
+
+
 def test_no_sheet_is_made_from_a_page_left_open(site, van, client):
     page = client.get(f"/bench/units/{van}").text
     sent = {"form_token": token_of(page), "at": (NOW - timedelta(days=3)).isoformat(), "replacement": ""}
