@@ -405,15 +405,15 @@ def _sentences(
             say(
                 "After about %(near)s Ah %(held)s; after %(most)s Ah, the most that should go in, %(most_held)s.",
                 near=f"{near.put_in_ah:.1f}",
-                held=_held(near.good_for_days),
+                held=held_words(near.good_for_days),
                 most=f"{last.put_in_ah:.1f}",
-                most_held=_held(last.good_for_days),
+                most_held=held_words(last.good_for_days),
             )
         )
     return tuple(said)
 
 
-def _held(good_for_days: float) -> Said:
+def held_words(good_for_days: float) -> Said:
     """Say how long nine in ten packs hold; below a day that none is promised."""
     if good_for_days < 1:
         return say("not even one day can be promised")

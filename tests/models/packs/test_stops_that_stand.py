@@ -283,6 +283,7 @@ def test_a_look_that_came_too_early_is_named_with_the_hour_from_which_one_counts
     counts = next(m for m in sorted(moments) if f"{m + LOOK_AFTER:%Y-%m-%d %H:%M}" in found.text) + LOOK_AFTER
     assert f"The look noted on {at(0.7):%Y-%m-%d %H:%M}" in found.text
     assert "does not count" in found.text
+    assert f"It takes another look, not before {counts:%Y-%m-%d %H:%M}" in found.text, "said of an hour long past, too"
     again = (rest(0.7, inspected=seen), rest((counts - START) / timedelta(days=1), inspected=seen))
     assert codes(*done, *again) == [], "from that moment on it counts"
 
