@@ -110,6 +110,10 @@ def recheck_texts(plan: dict, issued: dict) -> list[str]:
             reads = f"more than {abs(high):g} mV above" if high <= 0 else f"up to {side(high)}"
         elif high is None:
             reads = f"more than {low:g} mV below" if low >= 0 else f"lower than {side(low)}"
+        elif low > 0:
+            reads = f"{low:g} to {high:g} mV below"
+        elif high < 0:
+            reads = f"{-high:g} to {-low:g} mV above"
         else:
             reads = f"{side(low)} to {side(high)}"
         good = "past the forecast's end" if row["beyond_horizon"] else counted(math.floor(row["good_for_days"]))
