@@ -25,7 +25,7 @@ def rows_of(plan: CohortPlan) -> tuple[SurvivalRows, pd.Series]:
 def codes(rows: SurvivalRows, seen: SeenRange) -> list[set[str]]:
     none = np.zeros(len(rows), dtype=bool)
     nothing = np.full(len(rows), None, dtype=object)
-    unknown = [np.full(len(rows), np.nan)] * 11
+    unknown = [np.full(len(rows), np.nan)] * 12
     noted = Noted(
         np.zeros(len(rows)),
         np.ones(len(rows)),

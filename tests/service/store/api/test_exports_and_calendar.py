@@ -93,7 +93,7 @@ def test_the_calendar_names_the_day_that_stands_on_the_release_sheet(filled, sto
         score.unread = False
         session.flush()
         (due,) = [day.day for day in days_due(session, clock(), local, {}) if day.uid.startswith("recheck-")]
-        sheet = sheet_of(Release(row, None, None, True, "nimh", whole_answer(row, {}), ""), None, clock(), local)
+        sheet = sheet_of(Release(row, None, None, True, "nimh", whole_answer(row, {}), "", ()), None, clock(), local)
         assert due == row.origin.astimezone(local).date() + timedelta(days=6)
         assert day_in_words(datetime(due.year, due.month, due.day, 12, tzinfo=local), local) in sheet.recheck
         assert day_in_words(day_reached(row.origin, 6), local) in sheet.owner[1]
