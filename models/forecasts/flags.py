@@ -573,7 +573,7 @@ def _of_outside(name: str, row: dict[str, float], ranges: float) -> Flag:
             "current), and faster than any charge that the model has seen. Check the charge and how long it took: the "
             "forecast is widened, and reads it as no harder than the hardest seen.",
             current=f"{value * row['rated_ah']:.1f}",
-            times=f"{value / GENTLE_CHARGE_PER_H:.2g}",
+            times=f"{float(f'{value / GENTLE_CHARGE_PER_H:.2g}'):g}",
         )
         return Flag("out-of-range", text)
     if name == "blocks_topped":
