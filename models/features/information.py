@@ -108,6 +108,33 @@ def apparent_missing(family: PackFamily, deviation_v: Floats, current_a: Floats)
     return missing, 0.04 / np.maximum(loaded(missing - 0.02) - loaded(missing + 0.02), FLATTEST_V)
 
 
+def visit_share(moment: Rows, current_a: Floats, day: Floats, visit_days: float) -> Floats:
+    """Let readings of one visit count as one: what the curve and the meter leave open is the same in each of them.
+
+    Parameters
+    ----------
+    moment : int array, shape (r,)
+        Which moment each reading belongs to.
+    current_a : array, shape (r,)
+        Its sign parts readings at rest, under load and under charge.
+    day : array, shape (r,)
+        When each was taken, rising within a moment.
+    visit_days : float
+        Readings alike no further apart than this, one after the other, are of one visit.
+
+    Returns
+    -------
+    array, shape (r,)
+        One by the number of readings alike in the visit.
+    """
+    sign = np.sign(current_a)
+    order = np.lexsort((day, sign, moment))
+    apart = np.diff(moment[order]).astype(bool) | np.diff(sign[order]).astype(bool) | (np.diff(day[order]) > visit_days)
+    visit = np.empty(len(order), dtype=np.intp)
+    visit[order] = np.concatenate([[0], np.cumsum(apart)])[: len(order)]
+    return np.asarray(1.0 / np.bincount(visit)[visit])
+
+
 def add_up(
     moment: Rows,
     missing: Floats,
@@ -115,6 +142,7 @@ def add_up(
     current_a: Floats,
     guessed: NDArray[np.bool_],
     days: Floats,
+    share: Floats,
     count: int,
 ) -> dict[str, Floats]:
     """Sum up the readings of each moment.
@@ -130,6 +158,8 @@ def add_up(
         The current was not noted.
     days : array, shape (r,)
         `days_of_loss` at each reading.
+    share : array, shape (r,)
+        By how much a reading counts: `visit_share`.
     count : int
         Number of moments.
 
@@ -143,7 +173,7 @@ def add_up(
         per_v * np.where(rest, REST_NOISE_V, LOAD_NOISE_V), np.where(rest, REST_ERROR_SHARE, LOAD_ERROR_SHARE)
     )
     noise = np.hypot(noise, np.where(guessed, 1e-3 * GUESSED_CURRENT_MOHM, 0.0) * np.abs(current_a) * per_v)
-    weight = 1.0 / noise**2
+    weight = share / noise**2
     by = {"m": np.ones(len(weight)), "l": days, "x": 1e-3 * current_a * per_v}
 
     def total(values: Floats) -> Floats:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from models.base.arrays import Floats, Rows
 from models.features.derived import RawFeatures, RowFamilies, derive
-from models.features.information import INFORMATION, VISITS, add_up, apparent_missing, days_of_loss
+from models.features.information import INFORMATION, VISITS, add_up, apparent_missing, days_of_loss, visit_share
 from models.packs.contradictions import Contradicted, FamilyLimits, contradicted
 from models.packs.draw_down import HELD_MOST_C, draw_down_rows
 from models.packs.tables import SECONDS_PER_DAY, HistoryTables, to_days
@@ -494,7 +494,8 @@ def _information(
     out: dict[str, Floats] = {}
     for name in VISITS:
         some = visit == name
-        found = add_up(moment[some], missing[some], per_v[some], amps[some], guessed[some], since[some], len(at))
+        share = visit_share(moment[some], amps[some], day[row[some]], VISIT_DAYS)
+        found = add_up(moment[some], missing[some], per_v[some], amps[some], guessed[some], since[some], share, len(at))
         out |= {f"{name}_{term}": values for term, values in found.items()}
     return {name: out[name] for name in INFORMATION}
 

@@ -12,7 +12,7 @@ from models.features.block_estimate import (
     estimate,
 )
 from models.features.definitions import FEATURES
-from models.features.information import INFORMATION, add_up, apparent_missing, days_of_loss
+from models.features.information import INFORMATION, add_up, apparent_missing, days_of_loss, visit_share
 from models.features.raw import feature_frame
 from models.physics.cell_curves import ocv_v
 from models.physics.self_discharge import FRESH_DAYS, FRESH_FACTOR
@@ -83,6 +83,7 @@ def test_reference_estimate_is_least_squares_with_the_prior_as_rows():
             amps[some],
             np.zeros(some.sum(), dtype=bool),
             days[some],
+            np.ones(some.sum()),
             1,
         )
         columns |= {f"{name}_{term}": value for term, value in sums.items()}
@@ -105,6 +106,15 @@ def test_reference_estimate_is_least_squares_with_the_prior_as_rows():
     assert found["charge_effect"][0] == pytest.approx(effect)
     assert found["loss_error_share_per_day"][0] == pytest.approx(error[1])
     assert found["charge_effect_error"][0] == pytest.approx(error[3])
+
+
+def test_by_hand_readings_of_a_visit_share_what_one_counts():
+    # Two packs; at the first three looks within the visit, of which two are at rest, then a lone one the next day.
+    moment = np.array([0, 0, 0, 0, 1])
+    amps = np.array([0.0, 30.0, 0.0, 0.0, 0.0])
+    day = np.array([0.0, 0.01, 0.1, 1.0, 1.0])
+    np.testing.assert_allclose(visit_share(moment, amps, day, 0.2), [0.5, 1.0, 0.5, 1.0, 1.0])
+    assert visit_share(moment[:0], amps[:0], day[:0], 0.2).shape == (0,)
 
 
 def test_property_without_evidence_the_prior_answers():

@@ -181,6 +181,19 @@ def test_by_hand_what_went_in_beyond_the_missing_is_taken_out_and_nothing_else(t
     assert all(np.array_equal(counted.columns[n], raw.columns[n][rows], equal_nan=True) for n in same)
 
 
+@pytest.mark.parametrize("minutes", [0, 1])
+def test_invariance_what_is_read_twice_at_one_visit_counts_once(tables, moments, frame, minutes):
+    """Two readings of one visit share what the meter and the curve leave open, so they are no two measurements."""
+    again = tables.readings.assign(time=tables.readings["time"] + pd.Timedelta(minutes=minutes))
+    twice = replace(tables, readings=pd.concat([tables.readings, again]).sort_values("time", kind="stable"))
+    later = moments.assign(origin=moments["origin"] + pd.Timedelta(minutes=minutes))
+    found = feature_frame(twice, later)
+    for name in ("loss_error_share_per_day", "missing_error_share", "excess_error_mohm_per_cell", "loss_share_per_day"):
+        # A minute on the answer is of a minute later; the errors would shrink by three tenths if both counted.
+        near = 1e-3 if minutes else 1e-9
+        np.testing.assert_allclose(found[name], frame[name], rtol=near, atol=near)
+
+
 @pytest.fixture
 def read_twice():
     """Features of a pack whose reading after the charge is entered again, with one under load between or not."""
