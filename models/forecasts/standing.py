@@ -34,6 +34,9 @@ OTHER_BAD: Final = "other-block-bad"
 CHARGED_LOW: Final = "charged-block-down"
 """Flag of a charged block that by its newest reading is as far down as the monitor allows, or further."""
 
+CHARGED_BAD: Final = "charged-block-bad"
+"""Flag of such a block that is not as far down, but as far as is usually called bad."""
+
 BAD_REST_CELL_V: Final = 0.2 / 12
 """Rest deviation usually called bad begins at 0.2 V on a block of 12 NiMH cells: common practice, no source."""
 
@@ -235,28 +238,30 @@ class _Facts:
         At rest, under load or with current going in, of what was read after the newest charge. One of NiMH cells that
         at rest lies as far down as is usually called bad is named too; that is not grave.
         """
+        return self._told_down(charged=False)
+
+    def charged_low(self) -> dict[int, Flag]:
+        """Name a charged block that in the newest reading lies as far down as brings the fault: it holds no longer.
+
+        At rest, under load or with current going in, of what was read after the newest charge. One of NiMH cells that
+        at rest lies as far down as is usually called bad is named too; that is not grave.
+        """
+        return self._told_down(charged=True)
+
+    def _told_down(self, *, charged: bool) -> dict[int, Flag]:
+        grave, told = (CHARGED_LOW, _CHARGED_TOLD) if charged else (OTHER_LOW, _OTHER_TOLD)
+        plain, told_bad = (CHARGED_BAD, _charged_rested_badly) if charged else (OTHER_BAD, _rested_badly)
         found: dict[int, Flag] = {}
-        for down in self._far_down(charged=False):
+        for down in self._far_down(charged=charged):
             if down.brings_the_fault:
-                found[down.place] = Flag(OTHER_LOW, _OTHER_TOLD[down.state](*down.said), grave=True)
+                found[down.place] = Flag(grave, told[down.state](*down.said), grave=True)
             elif (
                 down.state == "rest"
                 and down.place not in found
                 and down.below_v >= np.round(_bad_v(down.family), VOLT_DECIMALS)
             ):
-                found[down.place] = Flag(OTHER_BAD, _rested_badly(*down.said[:3]))
+                found[down.place] = Flag(plain, told_bad(*down.said[:3]))
         return found
-
-    def charged_low(self) -> dict[int, Flag]:
-        """Name a charged block that in the newest reading lies as far down as brings the fault.
-
-        At rest, under load or with current going in, of what was read after the newest charge: it holds no longer.
-        """
-        return {
-            down.place: Flag(CHARGED_LOW, _CHARGED_TOLD[down.state](*down.said), grave=True)
-            for down in self._far_down(charged=True)
-            if down.brings_the_fault
-        }
 
     def _far_down(self, *, charged: bool) -> Iterator[_Down]:
         """Find the lowest of the blocks charged of late, or of the others, in the newest readings since the charge.
@@ -330,7 +335,7 @@ def _limit_v(family: PackFamily, state: str) -> float:
 
 
 def _named_from_v(family: PackFamily, state: str) -> float:
-    """How far down a block that was not charged is named at all."""
+    """How far down a block is named at all."""
     return min(_limit_v(family, state), _bad_v(family)) if state == "rest" else _limit_v(family, state)
 
 
@@ -389,6 +394,16 @@ def _rested_badly(day: str, block: int, volts: str) -> Said:
     return say(
         "On %(day)s block %(block)s, which was not charged, rested %(volts)s V below its peers. So far down a block is "
         "usually called bad: it may be the next to bring the fault. Read it again, at rest and under load.",
+        day=day,
+        block=block,
+        volts=volts,
+    )
+
+
+def _charged_rested_badly(day: str, block: int, volts: str) -> Said:
+    return say(
+        "On %(day)s block %(block)s, which was charged, rested %(volts)s V below its peers. So far down a block is "
+        "usually called bad: too little went in, or it is used up. Order its replacement, and read it again soon.",
         day=day,
         block=block,
         volts=volts,
