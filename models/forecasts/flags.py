@@ -145,6 +145,8 @@ class Noted:
         Blocks that are noted as charged twice, likewise (`models.forecasts.charged_again`).
     charge_unread : bool array, shape (n,)
         Whether nobody read how warm the pack was at the newest charge, or looked it over since.
+    unread : dict of int to list of Flag
+        Charged blocks that the newest readings leave out, likewise (`models.forecasts.unread_blocks`).
     standing : dict of int to list of Flag
         What was read or done at any time and is still to be looked at, likewise (`models.forecasts.standing`).
     looked_since : bool array, shape (n,)
@@ -175,6 +177,7 @@ class Noted:
     not_risen: Mapping[int, Sequence[NotRisen]]
     charged_again: Mapping[int, Sequence[ChargedAgain]]
     charge_unread: Bools
+    unread: Mapping[int, Sequence[Flag]]
     standing: Mapping[int, Sequence[Flag]]
     looked_since: Bools
 
@@ -235,7 +238,7 @@ def flags_of(
                 noted.code[place], noted.code_state[place], bool(noted.figures[place]), noted.resistances[place]
             ),
             *_of_origin(bool(new), bool(guess)),
-            *_of_gaps(row, float(gap)),
+            *_of_gaps(row, float(gap), noted.unread.get(place, ())),
             *_of_contradictions(row),
             *_of_use(row, float(rest_c)),
             *(Flag("work-not-used", text) for text in work[place]),
@@ -317,7 +320,7 @@ def _of_origin(new_family: bool, inferred: bool) -> list[Flag]:
     return [flag for flag, said in ((_NEW_FAMILY, new_family), (_INFERRED, inferred)) if said]
 
 
-def _of_gaps(row: dict[str, float], gap: float) -> list[Flag]:
+def _of_gaps(row: dict[str, float], gap: float, unread: Sequence[Flag]) -> list[Flag]:
     def known(name: str) -> bool:
         return not isnan(row[name])
 
@@ -326,7 +329,9 @@ def _of_gaps(row: dict[str, float], gap: float) -> list[Flag]:
         flags.append(_NO_CHARGE)
     if not known("before_rest_mv_per_cell"):
         flags.append(_NO_REST_BEFORE)
-    if not known("after_rest_mv_per_cell") and not known("now_rest_mv_per_cell"):
+    if unread:
+        flags.extend(unread)
+    elif not known("after_rest_mv_per_cell") and not known("now_rest_mv_per_cell"):
         flags.append(_NO_REST_AFTER)
     if known("after_rest_mv_per_cell") and row["after_rest_hours"] < SETTLED_H:
         flags.append(

@@ -14,6 +14,7 @@ from models.forecasts.inputs import newest_reading_gap_days
 from models.forecasts.newest_topups import NewestTopUps
 from models.forecasts.not_risen import not_risen
 from models.forecasts.standing import standing
+from models.forecasts.unread_blocks import unread_blocks
 from models.forecasts.warmth import frost_near_charge, warmth_read
 from models.packs.tables import HistoryTables
 
@@ -29,7 +30,8 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
         Columns ``pack_id`` and ``origin``.
     """
     newest = NewestTopUps(tables, pd.Index(moments["pack_id"]))
-    return replace(_of_charges(newest, tables, moments), standing=standing(newest))
+    of_charges = _of_charges(newest, tables, moments)
+    return replace(of_charges, unread=unread_blocks(newest), standing=standing(newest))
 
 
 def charges_noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
@@ -57,6 +59,7 @@ def _of_charges(newest: NewestTopUps, tables: HistoryTables, moments: pd.DataFra
         not_risen=not_risen(newest, 1e-3 * LEVEL_MV_PER_CELL),
         charged_again=charged_again(newest),
         charge_unread=unread,
+        unread={},
         standing={},
         looked_since=newest.looked_since,
     )

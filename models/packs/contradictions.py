@@ -35,6 +35,12 @@ WARMEST_C: Final = 45.0
 """Resistance falls with warmth; a pack in use is no warmer than this (from memory, unverified)."""
 
 
+def least_ohm(family: PackFamily, mohm: tuple[float, ...]) -> float:
+    """Return the least resistance of a block, Ω, from that of a cell by charge, mΩ: of new cells, warm."""
+    warm = np.exp(family.resistance_per_k * (WARMEST_C - 25.0))
+    return 1e-3 * family.cells_per_block * min(mohm) * float(warm)
+
+
 @dataclass(frozen=True)
 class FamilyLimits:
     """What bounds the volts of a block between rest and current, of k families: arrays of shape (k,).
@@ -59,10 +65,6 @@ class FamilyLimits:
     @classmethod
     def of(cls, families: Sequence[PackFamily]) -> FamilyLimits:
         """Read them off some families."""
-
-        def least_ohm(family: PackFamily, mohm: tuple[float, ...]) -> float:
-            warm = np.exp(family.resistance_per_k * (WARMEST_C - 25.0))
-            return 1e-3 * family.cells_per_block * min(mohm) * float(warm)
 
         def leeway_v(family: PackFamily, end_soc: float, branch_v: float) -> float:
             end, middle = np.interp([end_soc, family.soc_target], family.curves.soc, family.curves.ocv_v)

@@ -35,6 +35,7 @@ from models.packs.stops.charging import (
     HOTTEST_C,
     SOAKED,
     most_charged_v,
+    most_drawn_v,
 )
 from models.packs.stops.heat import HOTTEST_PACK_C
 from models.packs.stops.identity import (
@@ -547,11 +548,12 @@ def _over_voltage(look: _Look) -> Bools:
     most = look.of_topup(lambda f: f.cells_per_block * f.max_cell_v)
     charged = look.any_of(look.topup_pack, look.charge("end_v") > most - SLACK)
     most, family_of = np.full(len(look.ordered), np.nan), np.append(look.which, -1)[look.reading_pack]
-    into_a = np.where(look.state("charge"), -np.nan_to_num(look.number("current_a")), 0.0)
+    loaded, current_a = look.state("discharge"), np.nan_to_num(look.number("current_a"))
+    into_a = np.where(look.state("charge"), -current_a, 0.0)
     for number, family in enumerate(look.families):
         own = family_of == number
-        most[own] = most_charged_v(family, into_a[own])
-    asked = look.resting | look.state("charge")
+        most[own] = np.where(loaded[own], most_drawn_v(family, current_a[own]), most_charged_v(family, into_a[own]))
+    asked = look.resting | look.state("charge") | loaded
     return charged | look.any_of(look.reading_pack, asked & (look.highest > most - SLACK))
 
 

@@ -221,3 +221,31 @@ def test_an_explained_forecast_says_what_a_tenth_of_a_volt_would_make_of_it(clie
     unread = {"history": history_of_case({**pack, "after_v": None, "load_share": None}, FAMILIES), "explain": True}
     explained = client.post("/v1/forecasts", json=unread).json()["explanation"]
     assert (explained["read_off_days"], explained["sentences"]) == (None, []), "withheld before it is read"
+
+
+def test_no_day_rests_on_a_reading_that_leaves_the_charged_block_out(client, tideover):
+    """A week later all blocks but the charged one were read, and days were promised from that reading on."""
+    history = history_of_case({"family": "gravel-14"}, FAMILIES)
+    newest = history["readings"][-1]
+    later = newest | {
+        "time": (datetime.fromisoformat(newest["time"]) + timedelta(days=7)).isoformat(),
+        "block_v": [*newest["block_v"][:4], None, *newest["block_v"][5:]],
+    }
+    assert client.post("/v1/forecasts", json={"history": history}).json()["withheld_by"] == []
+    left_out = {"history": history | {"readings": [*history["readings"], later]}}
+    response = client.post("/v1/forecasts", json=left_out)
+    assert response.status_code == 200, response.text
+    told = response.json()
+    assert told["withheld_by"] == ["no-rest-after"]
+    assert {promise["days"] for promise in told["good_for"]} == {None}
+    (said,) = [flag["text"] for flag in told["flags"] if flag["code"] == "no-rest-after"]
+    assert said.startswith("Block 5, which was charged, was not read when the others were read, last on ")
+    assert told["lead"][0].startswith("Do not let it go yet: nothing tells how each charged block stands now.")
+    lines = client.post(
+        "/v1/forecasts/batch", content=json.dumps(left_out), headers={"Content-Type": "application/x-ndjson"}
+    )
+    assert json.loads(lines.text.splitlines()[-1])["forecast"]["withheld_by"] == ["no-rest-after"]
+    assert client.post("/v1/what-if", json=left_out).json()["plans"] == []
+    for door in ("forecast", "what-if", "recheck"):
+        ran = tideover(door, "-", input=json.dumps(left_out))
+        assert "nothing tells how each charged block stands now" in " ".join(ran.stdout.split()), door

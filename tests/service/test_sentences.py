@@ -137,8 +137,8 @@ def test_a_pack_that_nobody_read_after_its_charge_is_read_before_it_goes():
     assert not any("such packs hold" in said for said in sentences_of(unread)), "a count of days would be gone by"
     assert lead_of(unread) == [
         (
-            "Do not let it go yet: nothing tells how the block stands after the charge. Read all blocks at rest, some "
-            "hours after it, and ask again."
+            "Do not let it go yet: nothing tells how each charged block stands now. Read all blocks at rest, some "
+            "hours after the charge, and ask again."
         ),
         "Until then do not let it go: there is no day that you can count on.",
         "Measure next: all blocks at rest, and under load with the current noted.",

@@ -11,9 +11,10 @@ import numpy as np
 from models.base.arrays import Floats
 from models.base.counts import hours
 from models.base.messages import Said, say
+from models.packs.contradictions import least_ohm
 from models.packs.family import PackFamily
 from models.packs.history import TopUp
-from models.packs.stops.known import VISIT, Known, blocks_said, day, others_v, volts_of
+from models.packs.stops.known import VISIT, Known, any_volts, blocks_said, day, ocv_at, others_v, volts_of
 
 COLDEST_C: Final = 0.0
 HOTTEST_C: Final = 45.0
@@ -49,8 +50,22 @@ def most_charged_v(family: PackFamily, into_a: Floats) -> Floats:
     return family.cells_per_block * (family.max_cell_v + np.where(braking, into_a * cell_ohm, 0.0))
 
 
+def most_drawn_v(family: PackFamily, out_a: Floats) -> Floats:
+    """Volts of a block under load past which it is overfull, or misread; one for each current that flows out, A.
+
+    While current flows out no block stands above its own open-circuit voltage. That of a full one, on its charge branch
+    and no higher than the limit in use, less what the current takes from new, warm cells at least. Derived from the
+    family's curve.
+    """
+    full = min(ocv_at(family, 1.0) + family.hysteresis_charge_v, family.max_cell_v)
+    return family.cells_per_block * full - out_a * least_ohm(family, family.curves.discharge_mohm)
+
+
 def over_voltage(known: Known) -> Said | None:
-    """Find a block that was charged, or read, above the limit in use since somebody looked."""
+    """Find a block that was charged, or read, above the limit in use since somebody looked.
+
+    Of one under load, above what a full block can stand at then.
+    """
     family = known.family
     most = family.cells_per_block * family.max_cell_v
     words = {"most": f"{most:g}", "each": f"{family.max_cell_v:g}"}
@@ -70,9 +85,31 @@ def over_voltage(known: Known) -> Said | None:
         now = np.nan_to_num(volts_of(reading), nan=0.0) > most_charged_v(family, np.array(into_a))
         if now.any():
             over |= now & known.open_of("over-voltage", reading.time)
-    if not over.any() or not known.its_volts:
+    if not known.its_volts:
         return None
+    if not over.any():
+        return _over_under_load(known)
     return say("%(blocks)s read above %(most)s V (%(each)s V a cell).", blocks=blocks_said(over), **words)
+
+
+def _over_under_load(known: Known) -> Said | None:
+    for reading in reversed(known.readings):
+        if reading.state != "discharge" or not any_volts(reading):
+            continue
+        volts = np.nan_to_num(volts_of(reading), nan=-np.inf)
+        most = float(most_drawn_v(known.family, np.array(reading.current_a or 0.0)))
+        over = (volts > most) & known.open_of("over-voltage", reading.time)
+        if over.any():
+            worst = int(np.argmax(np.where(over, volts, -np.inf)))
+            return say(
+                "Under load on %(day)s block %(block)s stood at %(volts)s V, where a full block stands at %(most)s V "
+                "at most: it is overcharged, or the reading is off.",
+                day=day(reading.time),
+                block=worst + 1,
+                volts=f"{volts[worst]:g}",
+                most=f"{most:.2f}",
+            )
+    return None
 
 
 def begun(topup: TopUp, family: PackFamily) -> datetime:

@@ -55,6 +55,12 @@ _LOOK = say(
     "heat, and read all blocks at rest the next day, at least 20 hours later; replace the block if anything shows. "
     "This stands until that reading says what was seen (inspected), or a module of the block was swapped."
 )
+_LOOK_OR_CORRECT = say(
+    "Charge nothing more and do not drive on it. Let it stand in a ventilated place, look for swelling, leaks and "
+    "heat, and read all blocks at rest the next day, at least 20 hours later; replace the block if anything shows. "
+    "This stands until that reading says what was seen (inspected), or a module of the block was swapped. If the meter "
+    "slipped, correct that entry and say why: the reason is kept."
+)
 _PRACTICE: Final = "common practice, no source"
 _CURVE: Final = "derived from the family's own curve (source there)"
 _LIMIT: Final = (
@@ -130,7 +136,7 @@ STOPS: Final[tuple[StopRule, ...]] = (
         _NOT_CHARGED_ON,
         "common practice, no source; the limit, two reversed cells, is derived, their volts from memory, unverified",
     ),
-    StopRule("over-voltage", "everything", over_voltage, _LOOK, _LIMIT),
+    StopRule("over-voltage", "everything", over_voltage, _LOOK_OR_CORRECT, _LIMIT),
     StopRule(
         "overfilled",
         "everything",

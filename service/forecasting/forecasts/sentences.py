@@ -169,8 +169,8 @@ def read_first(flags: Iterable[EvidenceFlag]) -> list[str]:
 def read_first_said() -> str:
     """Say that a pack is read before it is let go."""
     return _(
-        "Do not let it go yet: nothing tells how the block stands after the charge. Read all blocks at rest, some "
-        "hours after it, and ask again."
+        "Do not let it go yet: nothing tells how each charged block stands now. Read all blocks at rest, some hours "
+        "after the charge, and ask again."
     )
 
 
@@ -184,9 +184,7 @@ def _block(figures: ForecastFigures) -> str | None:
         said = _("How far block %(block)s, topped up, is from its peers by now is not told: read all blocks at rest.")
         return said % words
     if UNREAD_AFTER in codes:
-        return (
-            _("No reading after the charge tells whether block %(block)s, topped up, is level with its peers.") % words
-        )
+        return _("No newer reading tells whether block %(block)s, topped up, is level with its peers.") % words
     return topped_up(figures.block)
 
 

@@ -36,6 +36,7 @@ def codes(rows: SurvivalRows, seen: SeenRange) -> list[set[str]]:
         not_risen={},
         charged_again={},
         charge_unread=none,
+        unread={},
         standing={},
         looked_since=none,
     )

@@ -221,7 +221,7 @@ def test_no_reading_is_said_to_be_missing_that_is_there_but_of_no_use(forecaster
     level = risen.model_copy(
         update={
             "readings": tuple(
-                r.model_copy(update={"block_v": tuple(v + 2 for v in risen.readings[0].block_v)})
+                r.model_copy(update={"block_v": tuple(v + 0.3 for v in risen.readings[0].block_v)})
                 if r.state == "discharge"
                 else r
                 for r in risen.readings

@@ -76,6 +76,7 @@ def test_a_stop_by_a_reading_says_that_a_slip_of_the_meter_can_be_corrected():
     by_code = {rule.code: rule for rule in STOPS}
     for code in ("reversed", "below-floor", "cell-down", "collapsed"):
         assert "If the meter slipped, correct that reading and say why" in by_code[code].instead
+    assert "If the meter slipped, correct that entry and say why" in by_code["over-voltage"].instead
 
 
 def test_what_is_asked_for_beside_a_reading_not_used_is_what_the_lead_asks_for():

@@ -261,7 +261,7 @@ def test_no_release_is_made_of_a_pack_that_nobody_read_after_its_charge(site, va
             httpx.delete(f"{site.url}/v1/readings/{reading['id']}").raise_for_status()
     kept = record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat(), "replacement_in_days": 7}).json()
     assert "no-rest-after" in [flag["code"] for flag in kept["answer"]["flags"]]
-    read = "Do not let it go yet: nothing tells how the block stands after the charge."
+    read = "Do not let it go yet: nothing tells how each charged block stands now."
     assert kept["answer"]["lead"][0].startswith(read)
     promises_nothing(f"{site.url}/bench/forecasts/{kept['id']}", read)
     release = httpx.post(f"{site.url}/v1/packs/{van}/release", json={"in_days": 7}).json()

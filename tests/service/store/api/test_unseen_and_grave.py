@@ -278,7 +278,7 @@ def test_that_nobody_read_it_after_the_charge_reaches_orders_and_calendar(out, c
     """Orders told nothing first, the calendar only that it be read, where the forecast says not to let it go."""
     clock.now = datetime(2026, 3, 3, 9, 0, tzinfo=UTC)
     lead = out.post(f"{VAN}/forecasts", json={}).json()["answer"]["lead"][0]
-    assert lead.startswith("Do not let it go yet: nothing tells how the block stands after the charge")
+    assert lead.startswith("Do not let it go yet: nothing tells how each charged block stands now")
     assert lead in problem_in(out.post(f"{VAN}/orders", json={}), 409)["detail"]
     events = icalendar.Calendar.from_ical(out.get("/v1/calendar.ics").content).walk("VEVENT")
     (driven,) = [event for event in events if str(event["SUMMARY"]) == "Do not drive MB-VAN-07"]
