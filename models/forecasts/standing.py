@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import timedelta
 from functools import cached_property
@@ -156,7 +156,7 @@ class _Facts:
                 continue
             volts = self.volts[row][: family.blocks]
             above = volts - others_v(volts)
-            above_most = volts - _level_v(volts, family.rest_spread_limit_v)
+            above_most = volts - _level_v(volts[None], np.array([family.rest_spread_limit_v]))[0]
             for block in np.flatnonzero(np.nan_to_num(above) > family.rest_spread_limit_v):
                 ends = [self.charge_day[t] for t in self._topups(place) if block in self.newest.blocks(int(t))]
                 ends = [end for end in ends if end <= day]
@@ -179,7 +179,7 @@ class _Facts:
         own = own[self.read_day[own] > until[self.reader[own]]]
         if not self.volts[own].size:
             return own[:0]
-        limit = np.array([f.rest_spread_limit_v for f in self.families])[self.which]
+        limit = self._of_family(lambda f: f.rest_spread_limit_v)
         highest = np.fmax.reduce(self.volts[own], axis=1)
         apart = highest - np.fmin.reduce(self.volts[own], axis=1) > limit[self.reader[own]]
         own, highest = own[apart], highest[apart]
@@ -199,10 +199,10 @@ class _Facts:
         found: dict[int, Flag] = {}
         if not len(own):
             return found
-        floor = np.array([f.cells_per_block * f.min_cell_v for f in self.families])[self.which]
-        ohm = np.array([_block_ohm(f) for f in self.families])[self.which]
+        floor = self._of_family(lambda f: f.cells_per_block * f.min_cell_v)
+        ohm = self._of_family(_block_ohm)
         amps = np.maximum(np.nan_to_num(self.newest.tables.column("readings", "current_a")), 0.0)
-        nothing = np.array([f.cells_per_block * NOTHING_CELL_V for f in self.families])[self.which]
+        nothing = self._of_family(lambda f: f.cells_per_block * NOTHING_CELL_V)
         volts = np.nan_to_num(self.volts[own], nan=np.inf)
         least = floor[self.reader[own]] - amps[own] * ohm[self.reader[own]]
         low = (volts < least[:, None]) & (volts > nothing[self.reader[own], None])
@@ -277,16 +277,7 @@ class _Facts:
             newest = np.full(len(self.newest), -np.inf)
             newest[self.reader[rows]] = self.read_day[rows]
             rows = rows[self.read_day[rows] > newest[self.reader[rows]] - LOOK_AFTER / _DAY]
-            for row in self._some_far_below(rows, state, charged=charged).tolist():
-                place, day = int(self.reader[row]), float(self.read_day[row])
-                family = self.families[self.which[place]]
-                if state == "rest" and flows(self._current(row), family):
-                    continue
-                volts = self.volts[row][: family.blocks]
-                below = np.nan_to_num(_level_v(volts, _limit_v(family, state)) - volts)
-                below[self._charged_of_late[place, : family.blocks] != charged] = 0.0
-                block = int(np.argmax(below))
-                yield _Down(place, family, state, day, block, float(np.round(below[block], VOLT_DECIMALS)))
+            yield from self._lowest_of(self._some_far_below(rows, state, charged=charged), state, charged=charged)
 
     def _some_far_below(self, rows: Rows, state: str, *, charged: bool) -> Rows:
         """Rows that have such a block that far below the highest of all.
@@ -298,8 +289,28 @@ class _Facts:
         place = self.reader[rows]
         low = np.where(self._charged_of_late[place] == charged, self.volts[rows], np.inf)
         below = np.fmax.reduce(self.volts[rows], axis=1) - np.fmin.reduce(low, axis=1)
-        limit = np.array([_named_from_v(f, state) for f in self.families])[self.which[place]]
+        limit = self._of_family(lambda f: _named_from_v(f, state))[place]
         return np.asarray(rows[below >= limit - 10.0**-VOLT_DECIMALS])
+
+    def _lowest_of(self, rows: Rows, state: str, *, charged: bool) -> Iterator[_Down]:
+        """Find in each row the lowest such block, where it is far enough below its peers to be named."""
+        if not len(rows):
+            return
+        place = self.reader[rows]
+        volts = self.volts[rows]
+        below = np.nan_to_num(_level_v(volts, self._of_family(lambda f: _limit_v(f, state))[place]) - volts)
+        below[self._charged_of_late[place] != charged] = 0.0
+        lowest = np.round(below.max(axis=1), VOLT_DECIMALS)
+        named = self._of_family(lambda f: np.round(_named_from_v(f, state), VOLT_DECIMALS))[place]
+        for at in np.flatnonzero(lowest >= named).tolist():
+            family = self.families[self.which[place[at]]]
+            if state != "rest" or not flows(self._current(rows[at]), family):
+                block = int(np.argmax(below[at]))
+                yield _Down(int(place[at]), family, state, float(self.read_day[rows[at]]), block, float(lowest[at]))
+
+    def _of_family(self, get: Callable[[PackFamily], float]) -> Floats:
+        """Return a figure of each pack's family, shape (n,)."""
+        return np.array([get(family) for family in self.families])[self.which]
 
     @cached_property
     def _charged_of_late(self) -> Bools:
@@ -339,16 +350,17 @@ def _named_from_v(family: PackFamily, state: str) -> float:
     return min(_limit_v(family, state), _bad_v(family)) if state == "rest" else _limit_v(family, state)
 
 
-def _level_v(volts: Floats, limit_v: float) -> Floats:
+def _level_v(volts: Floats, limit_v: Floats) -> Floats:
     """Return what each block is held against, V: the median of the others, or the upper half's if far above it.
 
-    More than half may be down: the median is then one of theirs. Where the middle of the upper half lies `limit_v` or
-    more above, that is the level.
+    More than half may be down: the median is then one of theirs. Where the middle of the upper half lies `limit_v`,
+    shape (n,), or more above, that is the level. Both it and `volts` are of shape (n, blocks).
     """
-    others, ordered = others_v(volts), np.sort(volts[~np.isnan(volts)])
-    upper = ordered[len(ordered) // 2 :]
-    level = upper[(len(upper) - 1) // 2]
-    return np.where(np.round(level - others, VOLT_DECIMALS) >= limit_v, level, others)
+    others, ordered = others_v(volts), np.sort(volts, axis=1)  # NaN sorts last
+    read = volts.shape[1] - np.isnan(volts).sum(axis=1)
+    middle = read // 2 + (read - read // 2 - 1) // 2
+    level = ordered[np.arange(len(volts)), middle][:, None]
+    return np.where(np.round(level - others, VOLT_DECIMALS) >= limit_v[:, None], level, others)
 
 
 def _charged_high(day: str, block: int, volts: str, most: str) -> Said:

@@ -11,9 +11,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
 from functools import cached_property
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -24,7 +23,8 @@ from models.base.moments import EARLIEST, LATEST
 from models.packs.contradictions import FLOWING_C
 from models.packs.family import PackFamily
 from models.packs.fields import bounds_of, columns_of, may_be
-from models.packs.history import MAX_BLOCK_MOHM, MAX_BLOCK_V, PackHistory
+from models.packs.history import LOOKED, MAX_BLOCK_MOHM, MAX_BLOCK_V, PackHistory
+from models.packs.ledger import standing_of
 from models.packs.stops import STOPS, Stop, stops_of
 from models.packs.stops.cells import NOTHING_CELL_V, collapse_v, one_cell_down_v
 from models.packs.stops.charging import (
@@ -49,7 +49,7 @@ from models.packs.stops.identity import (
     NIMH_CELLS_V,
     NIMH_HYSTERESIS_V,
 )
-from models.packs.stops.known import BEFORE_DRIVING, VISIT, rest_window_v
+from models.packs.stops.known import BEFORE_DRIVING, LOOK_AFTER, VISIT, others_v, rest_window_v
 from models.packs.stops.overfilled import LATER_SHARE_PER_DAY
 from models.packs.tables import (
     FACTS,
@@ -65,6 +65,9 @@ from models.packs.tables import (
 SLACK: Final = 1e-6
 """V, Ah or days by which a screen is wider than its check: rounding must let nothing through."""
 
+_PACK_KEY: Final = 1e6
+"""Days since 1970 lie well below this, so that packs do not mix."""
+
 _KEY_DAYS: Final = 1e-3
 """Days by which a key of pack and day may be off: of a million packs it is rounded by a tenth of this."""
 
@@ -76,6 +79,42 @@ _WORSE: Final[Mapping[str, Callable[[Floats, float], Bools]]] = {
     "le": np.greater,
     "lt": np.greater_equal,
 }
+
+
+@dataclass(frozen=True)
+class _InOrder:
+    """Some rows of a table by pack and time, to be found by a pack and a day."""
+
+    rows: Rows
+    pack: Rows
+    key: Floats
+
+    @classmethod
+    def of(cls, some: Bools, pack: Rows, day: Floats) -> _InOrder:
+        """Put in order those of known packs and of a day that may be meant; any other is unsound (`_unsound`)."""
+        rows = np.flatnonzero(some & (pack >= 0) & (day >= _DAYS_MEANT[0]) & (day < _DAYS_MEANT[1]))
+        rows = rows[np.lexsort((day[rows], pack[rows]))]
+        return cls(rows, pack[rows], _key(pack[rows], day[rows]))
+
+    def place(self, pack: Rows, day: Floats) -> Rows:
+        """Return how many of the rows are of a pack before or of this one, and then not after the day."""
+        return np.asarray(np.searchsorted(self.key, _key(pack, day), side="right"))
+
+    def around(self, pack: Rows, day: Floats) -> tuple[Rows, Rows]:
+        """Return the rows of a pack next to a day, the last not after it and the first after it; −1 where none is."""
+        place = self.place(pack, day)
+        rows, own = np.append(self.rows, -1), np.append(self.pack, -1)
+        # What is before the first is the last of these: none.
+        before, after = (np.where(own[near] == pack, rows[near], -1) for near in (place - 1, place))
+        return before, after
+
+    def next_to(self, pack: Rows, day: Floats) -> Bools:
+        """Whether a row of a pack may lie in the very moment."""
+        return np.asarray(self.place(pack, day + _KEY_DAYS) > self.place(pack, day - _KEY_DAYS))
+
+
+def _key(pack: Rows, day: Floats) -> Floats:
+    return np.asarray(pack * _PACK_KEY + day)
 
 
 @dataclass(frozen=True)
@@ -183,6 +222,18 @@ class _Look:
         return to_days(self.tables.topups["time"])
 
     @cached_property
+    def outcome_pack(self) -> Rows:
+        return self.places(self.tables.outcomes)
+
+    @cached_property
+    def outcome_day(self) -> Floats:
+        return to_days(self.tables.outcomes["time"])
+
+    @cached_property
+    def returned(self) -> Bools:
+        return np.asarray(self.tables.outcomes["kind"].to_numpy(dtype=object) == "returned")
+
+    @cached_property
     def topped(self) -> Bools:
         """Which blocks each top-up names, shape (top-ups, blocks); none in one more row."""
         text = [str(t) for t in self.tables.topups["blocks"].to_numpy(dtype=object)]
@@ -197,16 +248,34 @@ class _Look:
     def just_charged(self) -> Bools:
         """Whether some block of its pack was charged shortly before each reading."""
         soon = BEFORE_DRIVING.total_seconds() / SECONDS_PER_DAY + SLACK
-        charges = np.flatnonzero(self.topup_pack >= 0)
-        if not len(charges):
-            return np.zeros(len(self.reading_pack), dtype=np.bool_)
-        charges = charges[np.lexsort((self.topup_day[charges], self.topup_pack[charges]))]
-        # Days since 1970 lie well below this, so that packs do not mix.
-        key = self.topup_pack[charges] * 1e6 + self.topup_day[charges]
-        place = np.searchsorted(key, self.reading_pack * 1e6 + self.reading_day + _KEY_DAYS, side="right") - 1
-        last = charges[np.maximum(place, 0)]
-        own = (place >= 0) & (self.topup_pack[last] == self.reading_pack)
-        return np.asarray(own & (self.reading_day - self.topup_day[last] <= soon))
+        every = np.ones(len(self.topup_pack), dtype=np.bool_)
+        charges = _InOrder.of(every, self.topup_pack, self.topup_day)
+        last, _ = charges.around(self.reading_pack, self.reading_day + _KEY_DAYS)
+        since = self.reading_day - np.append(self.topup_day, np.nan)[last]
+        return np.asarray((last >= 0) & (since <= soon))
+
+    @cached_property
+    def rests(self) -> _InOrder:
+        return _InOrder.of(self.resting, self.reading_pack, self.reading_day)
+
+    def begun(self, charges: Rows, or_at_per_h: float = np.inf) -> Floats:
+        """Return the day on which charges began, at such a rate where it was not noted how long they took."""
+        gentle_h = np.nan_to_num(self.charge("charge_ah")) / (or_at_per_h * self.of_topup(lambda f: f.rated_ah))
+        noted_h = self.charge("duration_h")
+        return np.asarray(self.topup_day - np.where(np.isnan(noted_h), gentle_h, noted_h) / 24)[charges]
+
+    def open_charges(self, code: str) -> Rows:
+        """Return the charges, by pack and time, that nobody looked at since or that no look ends."""
+        ended = np.append(np.full(len(self.which), -np.inf), np.inf)
+        seen = np.isin(self.tables.readings["inspected"].to_numpy(dtype=object), [*LOOKED])
+        rows = np.flatnonzero(seen & (self.reading_pack >= 0))
+        np.maximum.at(
+            ended, self.reading_pack[rows], self.reading_day[rows] - LOOK_AFTER.total_seconds() / SECONDS_PER_DAY
+        )
+        by_look = self.of(lambda f: float(standing_of(code, f.chemistry).by_look)) == 1.0
+        ended[:-1] = np.where(by_look, ended[:-1], -np.inf)
+        still = self.topup_day > ended[self.topup_pack] - SLACK
+        return _InOrder.of(still, self.topup_pack, self.topup_day).rows
 
     def charge(self, name: str) -> Floats:
         return np.asarray(self.tables.topups[name].to_numpy(np.float64, na_value=np.nan))
@@ -318,12 +387,12 @@ def _unsound(look: _Look) -> Bools:
     found |= _nothing_begun(look)
     found |= look.any_of(look.reading_pack, _unsound_readings(look))
     found |= look.any_of(look.topup_pack, _unsound_topups(look))
-    places = look.places(tables.outcomes)
+    places = look.outcome_pack
     kinds = tables.outcomes["kind"].isin(("returned", "replaced", "retired", "running")).to_numpy()
     first = np.full(count + 1, np.inf)
     np.minimum.at(first, look.topup_pack, look.topup_day)
     first[-1] = np.inf
-    return np.asarray(found | look.any_of(places, ~kinds | ~(to_days(tables.outcomes["time"]) >= first[places])))
+    return np.asarray(found | look.any_of(places, ~kinds | ~(look.outcome_day >= first[places])))
 
 
 def _out_of_bounds(fact: type[BaseModel], frame: pd.DataFrame) -> Bools:
@@ -398,35 +467,53 @@ def _hot(look: _Look) -> Bools:
 
 
 def _charged_cold(look: _Look) -> Bools:
-    return _around_charge(look, look.number("temperature_c") < COLDEST_C, SOAKED)
+    """Find packs read in the frost at some charge, or in the day before one at which nobody read them."""
+    cold = look.number("temperature_c") < COLDEST_C
+    found = _read_around(look, look.open_charges("charged-cold"), cold)
+    return look.any_of(
+        found.charged, found.some | (found.maybe_none & np.append(cold, False)[found.last_before] & found.soaked)
+    )
 
 
 def _charged_hot(look: _Look) -> Bools:
-    return _around_charge(look, look.number("temperature_c") > HOTTEST_C, AROUND_CHARGE)
+    found = _read_around(look, look.open_charges("charged-hot"), look.number("temperature_c") > HOTTEST_C)
+    return look.any_of(found.charged, found.some)
 
 
-def _around_charge(look: _Look, found_in: Bools, before: timedelta) -> Bools:
-    """Find packs with some of these readings while they were charged, shortly after, or so long before."""
-    count = len(look.which)
-    rows = np.flatnonzero(found_in & (look.reading_pack >= 0))
-    found, charges = np.zeros(count, dtype=np.bool_), np.flatnonzero(look.topup_pack >= 0)
-    if not len(rows) or not len(charges):
-        return found
-    charges = charges[np.lexsort((look.topup_day[charges], look.topup_pack[charges]))]
-    around, early = (span.total_seconds() / SECONDS_PER_DAY + SLACK for span in (AROUND_CHARGE, before))
-    pack, end = look.topup_pack[charges], look.topup_day[charges] + around
-    gentle_h = np.nan_to_num(look.charge("charge_ah")) / (GENTLE_CHARGE_PER_H * look.of_topup(lambda f: f.rated_ah))
-    noted_h = look.charge("duration_h")
-    start = look.topup_day[charges] - np.where(np.isnan(noted_h), gentle_h, noted_h)[charges] / 24 - early
-    # Of the charges of its pack that had not ended when it was read, whether the one begun first had begun.
-    first = pd.Series(start[::-1]).groupby(pack[::-1]).cummin().to_numpy(np.float64)[::-1]
-    place = np.searchsorted(pack * 1e6 + end, look.reading_pack[rows] * 1e6 + look.reading_day[rows] - SLACK)
-    inside = np.minimum(place, len(charges) - 1)
-    near = (
-        (place < len(charges)) & (pack[inside] == look.reading_pack[rows]) & (first[inside] <= look.reading_day[rows])
-    )
-    found[look.reading_pack[rows[near]]] = True
-    return found
+class _ReadAround(NamedTuple):
+    """What was read of the temperature of packs, of each of some charges.
+
+    Attributes
+    ----------
+    charged : int array
+        Pack of the charge.
+    some : bool array
+        Whether a reading of those asked for may be one of the charge itself.
+    maybe_none : bool array
+        Whether none may be.
+    last_before : int array
+        Then the last reading before, −1 where there is none.
+    soaked : bool array
+        Whether that one may count.
+    """
+
+    charged: Rows
+    some: Bools
+    maybe_none: Bools
+    last_before: Rows
+    soaked: Bools
+
+
+def _read_around(look: _Look, charges: Rows, asked: Bools) -> _ReadAround:
+    read = _InOrder.of(~np.isnan(look.number("temperature_c")), look.reading_pack, look.reading_day)
+    around, soaked = (span.total_seconds() / SECONDS_PER_DAY for span in (AROUND_CHARGE, SOAKED))
+    pack, begun, ended = look.topup_pack[charges], look.begun(charges, GENTLE_CHARGE_PER_H), look.topup_day[charges]
+    widest = read.place(pack, begun - around - _KEY_DAYS), read.place(pack, ended + around + _KEY_DAYS)
+    least = read.place(pack, begun - around + _KEY_DAYS), read.place(pack, ended + around - _KEY_DAYS)
+    count = np.append(0, np.cumsum(asked[read.rows]))
+    last, _ = read.around(pack, begun - around + _KEY_DAYS)
+    near = (last >= 0) & (np.append(look.reading_day, np.nan)[last] >= begun - soaked - _KEY_DAYS)
+    return _ReadAround(pack, count[widest[1]] > count[widest[0]], least[1] <= least[0], last, near)
 
 
 def _damaged(look: _Look) -> Bools:
@@ -466,38 +553,22 @@ def _chemistry(look: _Look) -> Bools:
     rows = np.flatnonzero(look.state("discharge") & (look.reading_pack >= 0))
     rows = rows[fits[look.reading_pack[rows]]]
     pack, current = look.reading_pack[rows], look.number("current_a")[rows]
-    before, after = _rests_around(look, rows)
     day, visit = look.reading_day, VISIT.total_seconds() / SECONDS_PER_DAY
-    sags, apart = [], []
-    for near in (before, after):
-        known = near >= 0
-        apart.append(np.where(known, np.abs(day[near] - day[rows]), np.inf))
-        sags.append(np.where(known, 1e3 * (look.median[near] - look.median[rows]) / current, np.nan))
-    maybe = (current >= least_a[pack] * (1 - 1e-9)) & (np.fmin(*apart) <= visit + SLACK)
-    surely = (current >= least_a[pack] * (1 + 1e-9)) & (np.fmin(*apart) <= visit - SLACK) & (np.minimum(*sags) > SLACK)
-    told = look.any_of(pack, surely)
+    around = look.rests.around(pack, day[rows])
+    apart = np.array([np.where(near >= 0, np.abs(day[near] - day[rows]), np.inf) for near in around])
+    nearest = apart.min(axis=0)
+    sags = np.array([1e3 * (look.median[near] - look.median[rows]) / current for near in around])
+    sags[~(apart <= nearest + SLACK)] = np.nan
+    maybe = (current >= least_a[pack] * (1 - 1e-9)) & (nearest <= visit + SLACK)
+    surely = (current >= least_a[pack] * (1 + 1e-9)) & (nearest <= visit - SLACK) & (np.fmin(*sags) > SLACK)
+    # What the newest load tells that tells anything is what counts.
+    last = np.full(len(look.which), -np.inf)
+    np.maximum.at(last, pack[surely], day[rows[surely]])
+    told, maybe = np.isfinite(last), maybe & (day[rows] >= last[pack])
     as_lithium = look.any_of(pack, maybe & (np.fmin(*sags) < FALLS * nimh_mohm[pack] + SLACK))
     as_nimh = look.any_of(pack, maybe & (np.fmax(*sags) > LITHIUM_RISES * lithium_mohm[pack] - SLACK))
     as_neither = look.any_of(pack, maybe & (np.fmin(*sags) < FALLS * lithium_mohm[pack] + SLACK))
     return np.asarray(fits & np.where(nimh, as_lithium, ~told | as_nimh | as_neither))
-
-
-def _rests_around(look: _Look, rows: Rows) -> tuple[Rows, Rows]:
-    """Return for some readings those at rest next before and after them, −1 where the pack has none; shape (k,) each.
-
-    Readings of a pack lie in order of time, but not always together: a table is in order of pack or as it came.
-    """
-    rests = np.flatnonzero(look.resting & (look.reading_pack >= 0))
-    rests = rests[np.lexsort((look.reading_day[rests], look.reading_pack[rests]))]
-    # Days since 1970 lie well below this, so that packs do not mix.
-    key, asked = (look.reading_pack[r] * 1e6 + look.reading_day[r] for r in (rests, rows))
-    place = np.searchsorted(key, asked, side="right")
-    around = []
-    for near in (place - 1, place):
-        inside = (near >= 0) & (near < len(rests))
-        row = np.where(inside, rests[np.clip(near, 0, max(len(rests) - 1, 0))], -1) if len(rests) else near * 0 - 1
-        around.append(np.where(look.reading_pack[row] == look.reading_pack[rows], row, -1))
-    return around[0], around[1]
 
 
 def _reversed(look: _Look) -> Bools:
@@ -570,56 +641,54 @@ def _overfilled(look: _Look) -> Bools:
 def _wrong_block(look: _Look) -> Bools:
     """Around some charge a block that was not charged rose, or had lain low, by as much as the check asks."""
     found = np.zeros(len(look.which), dtype=np.bool_)
-    rests = np.flatnonzero(look.resting & (look.reading_pack >= 0))
-    charges = np.flatnonzero(look.topup_pack >= 0)
-    if not len(rests) or not len(charges):
-        return found
-    rests = rests[np.lexsort((look.reading_day[rests], look.reading_pack[rests]))]
-    end, pack = look.topup_day[charges], look.topup_pack[charges]
-    start = end - np.nan_to_num(look.charge("duration_h"))[charges] / 24
+    charges, every = look.open_charges("wrong-block"), np.ones(len(look.topup_day), dtype=np.bool_)
+    returned = _InOrder.of(look.returned, look.outcome_pack, look.outcome_day)
+    _, since = returned.around(look.topup_pack[charges], look.topup_day[charges] + _KEY_DAYS)
+    charges = charges[since < 0]
+    start, end, pack = look.begun(charges), look.topup_day[charges], look.topup_pack[charges]
     visit = VISIT.total_seconds() / SECONDS_PER_DAY
-    # Days since 1970 lie well below this, so that packs do not mix.
-    key = look.reading_pack[rests] * 1e6 + look.reading_day[rests]
-
-    def next_to(moment: Floats, *, after: bool) -> Rows:
-        """Return for each charge the rest reading next after or before a moment of it, −1 where no visit has one."""
-        place = np.searchsorted(key, pack * 1e6 + moment, side="left" if after else "right") - (not after)
-        inside = (place >= 0) & (place < len(rests))
-        row = np.where(inside, rests[np.clip(place, 0, len(rests) - 1)], -1)
-        near = (look.reading_pack[row] == pack) & (np.abs(look.reading_day[row] - moment) <= visit + SLACK)
-        return np.asarray(np.where(inside & near, row, -1))
-
     # Who was read in the very moment at which a window begins or ends may be on either side: looked at in any case.
     for moment in (start - visit, start, end, end + visit):
-        place = np.searchsorted(key, pack * 1e6 + moment - _KEY_DAYS)
-        close = np.abs(key[np.minimum(place, len(rests) - 1)] - (pack * 1e6 + moment)) <= 2 * _KEY_DAYS
-        found[pack[close]] = True
-    before, after = next_to(start, after=False), next_to(end, after=True)
-    known = before >= 0
-    before, after, pack = before[known], after[known], pack[known]
-    charged = look.topped[charges[known]]
+        found[pack[look.rests.next_to(pack, moment)]] = True
+    day = np.append(look.reading_day, np.nan)
+    before, (_, after) = look.rests.around(pack, start)[0], look.rests.around(pack, end)
+    known = (before >= 0) & (start - day[before] <= visit + SLACK)
+    charges, before, after, start, end, pack = (x[known] for x in (charges, before, after, start, end, pack))
+    if not len(charges):
+        return found
+    two = (after >= 0) & (day[after] - end <= visit + SLACK)
+    # Several blocks of one visit may be noted as a charge each.
+    all_charges = _InOrder.of(every, look.topup_pack, look.topup_day)
+    times = np.vstack([look.topped[-1:], look.topped[all_charges.rows]]).cumsum(axis=0, dtype=np.intp)
+    until = np.where(two, day[after], end)
+    charged = times[all_charges.place(pack, until)] > times[all_charges.place(pack, day[before])]
+    charged |= look.topped[charges]
     bad = BAD_SHARE * look.of(lambda f: f.rest_spread_limit_v)[pack]
-    off, gap = look.volts[before] - look.median[before, None], _step(look, before)
-    lows = np.where(charged, np.inf, np.nan_to_num(off, nan=0.0)).min(axis=1)
-    own = np.where(charged, np.nan_to_num(off, nan=0.0), np.inf).min(axis=1)
-    wrong = (lows <= -bad + gap + SLACK) & (own >= (lows - gap) / 2 - gap - SLACK)
-    two = after >= 0
-    now = np.where(two, after, 0)
-    rise = np.nan_to_num(look.volts[now] - look.median[now, None] - off, nan=0.0)
-    gap = gap + _step(look, now)
+    off, row = look.volts[before] - others_v(look.volts[before]), np.arange(len(charges))
+    low = np.nan_to_num(off, nan=0.0)
+    worst = low.argmin(axis=1)
+    own = np.where(charged, low, np.inf).min(axis=1)
+    now = np.where(two[:, None], look.volts[after], np.nan)
+    now = now - others_v(now)
+    wrong = ~charged[row, worst] & (low[row, worst] <= -bad + SLACK) & (own >= low[row, worst] / 2 - SLACK)
+    wrong &= ~(now[row, worst] > -bad / 2 + SLACK) & ~_charged_lowest_under_load(look, pack, start, charged)
+    rise = np.nan_to_num(now - off, nan=0.0)
     most = np.where(charged, -np.inf, rise).max(axis=1)
     least = np.where(charged, rise, -np.inf).max(axis=1)
-    wrong |= two & (most >= bad - gap - SLACK) & (least < (most + gap) / 2 + gap + SLACK)
-    found[pack[wrong]] = True
+    found[pack[wrong | (two & (most >= bad - SLACK) & (least < most / 2 + SLACK))]] = True
     return found
 
 
-def _step(look: _Look, rows: Rows) -> Floats:
-    """How far the median of all blocks but one may lie from that of all, V."""
-    ordered, read = look.ordered[rows], look.read[rows]
-    place, last = np.arange(len(rows)), np.maximum(read - 1, 0)
-    around = [ordered[place, np.clip(read // 2 + k, 0, last)] for k in (-2, 1)]
-    return np.asarray(np.nan_to_num(around[1] - around[0]))
+def _charged_lowest_under_load(look: _Look, pack: Rows, start: Floats, charged: Bools) -> Bools:
+    """Whether the last load of the visit before each of some charges found a block lowest that was charged."""
+    loads = _InOrder.of(look.state("discharge"), look.reading_pack, look.reading_day)
+    visit = VISIT.total_seconds() / SECONDS_PER_DAY
+    last, _ = loads.around(pack, start)
+    sure = (last >= 0) & (np.append(look.reading_day, np.nan)[last] > start - visit + _KEY_DAYS)
+    sure &= ~loads.next_to(pack, start)
+    volts = look.volts[last]
+    off = np.nan_to_num(volts - others_v(volts), nan=np.inf)
+    return np.asarray(sure & charged[np.arange(len(last)), off.argmin(axis=1)])
 
 
 _SCREENS: Final[Mapping[str, Callable[[_Look], Bools]]] = {

@@ -151,18 +151,21 @@ def any_volts(reading: BlockReading) -> bool:
 
 
 def others_v(volts: Floats) -> Floats:
-    """Return for each block the median of the others."""
-    known = ~np.isnan(volts)
-    ordered, count = np.sort(volts[known]), int(known.sum())
-    if count < 2:
-        return np.where(known | (count == 0), np.nan, volts[known].sum())
-    rank = np.searchsorted(ordered, volts[known])
-    low, high = (count - 2) // 2, (count - 1) // 2
+    """Return for each block the median of the others, in readings of one (blocks,) or of many (n, blocks); so too back.
+
+    NaN of a block without others; one that was not read itself has the median of all.
+    """
+    rows = np.atleast_2d(volts)
+    at, order = np.arange(len(rows))[:, None], rows.argsort(axis=1)  # NaN sorts last
+    ordered, rank = rows[at, order], np.empty_like(order)
+    rank[at, order] = np.arange(rows.shape[1])
+    count = rows.shape[1] - np.isnan(rows).sum(axis=1)[:, None]
+    known = rank < count
+    low, high = (count - 1 - known) // 2, (count - known) // 2
     # Among the others what lies from its own place on moves up by one.
-    others = (ordered[low + (low >= rank)] + ordered[high + (high >= rank)]) / 2
-    out = np.full(len(volts), (ordered[(count - 1) // 2] + ordered[count // 2]) / 2)
-    out[known] = others
-    return out
+    low, high = (place + (known & (place >= rank)) for place in (low, high))
+    others = (ordered[at, np.maximum(low, 0)] + ordered[at, np.minimum(high, rows.shape[1] - 1)]) / 2
+    return np.asarray(np.where(known & (count < 2), np.nan, others).reshape(np.shape(volts)))
 
 
 def known_at(history: PackHistory, family: PackFamily, at: datetime | None, ambient_c: float | None) -> Known:

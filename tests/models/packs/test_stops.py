@@ -2,11 +2,13 @@
 
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import pytest
 
 from models.packs.contradictions import without_contradictions
 from models.packs.history import BlockReading, PackHistory, TopUp
 from models.packs.stops import STOPS, stops_of
+from models.packs.stops.known import others_v
 from training.files.families import load_families
 
 FAMILY = load_families()["gravel-14"]
@@ -89,3 +91,14 @@ def test_what_is_asked_for_beside_a_reading_not_used_is_what_the_lead_asks_for()
     history = PackHistory(pack_id="MB-VAN-07", family=FAMILY.name, readings=(rest, sunk))
     (unused,) = without_contradictions(history, FAMILY)[1]
     assert unused.text.endswith("read all blocks again, at rest and under load.")
+
+
+def test_each_block_is_held_against_the_median_of_the_others_in_one_reading_and_in_many():
+    """Against numpy's own median of what is left, with gaps, ties, a single block and none."""
+    rng = np.random.default_rng(3)
+    many = np.where(rng.random((300, 9)) < 0.4, np.nan, rng.integers(0, 6, (300, 9)).astype(float))
+    many[0], many[1, 1:] = np.nan, np.nan
+    for row, told in zip(many, others_v(many), strict=True):
+        left = [np.delete(row, block)[~np.isnan(np.delete(row, block))] for block in range(9)]
+        np.testing.assert_array_equal(told, [np.median(others) if len(others) else np.nan for others in left])
+        np.testing.assert_array_equal(told, others_v(row))
