@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
-WIDTH: Final = 400.0
+WIDTH: Final = 400
 """Drawn for the width of a telephone, so that its words can be read there."""
 
-STRIP: Final = 40.0
+STRIP: Final = 40
 """Kept free above a drawing for the value that is pointed at."""
 
-LINE: Final = 15.0
+LINE: Final = 15
 """Least distance of two lines of words."""
 
 
@@ -80,6 +80,17 @@ def signed(volts: float, digits: int = 3) -> str:
     """
     rounded = round(volts, digits)
     return f"{rounded:+.{digits}f}".replace("-", "−") if rounded else f"{0:.{digits}f}"
+
+
+def in_round_volts(volts: float) -> str:
+    """Write a round number of a scale of deviations; the unit stands at zero.
+
+    Examples
+    --------
+    >>> in_round_volts(-0.2), in_round_volts(0.0)
+    ('−0.2', '0 V')
+    """
+    return f"{volts:+g}".replace("-", "−") if volts else "0 V"
 
 
 def reaches(places: Sequence[float], begin: float, end: float) -> list[tuple[float, float]]:

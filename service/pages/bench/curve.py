@@ -59,7 +59,7 @@ class Curve:
     held: tuple[float, float] | None
     marks: tuple[Mark, ...]
     days: tuple[tuple[float, int], ...]
-    shares: tuple[tuple[float, int], ...]
+    shares: tuple[tuple[float, str], ...]
     half: tuple[float, float] | None
     title: str
     from_words: str
@@ -115,7 +115,7 @@ def curve_of(forecast: ForecastAnswer, now: datetime, zone: ZoneInfo) -> Curve:
         held=(x(-before), x(0)) if before else None,
         marks=tuple(_mark(kind, x(day), row, words) for row, (kind, day, words) in enumerate(marks)),
         days=tuple((x(day), day) for day in range(0, last + 1, step)),
-        shares=tuple((y(share / 100), share) for share in (0, 25, 50, 75, 100)),
+        shares=tuple((y(share / 100), f"{share}%") for share in (0, 25, 50, 75, 100)),
         half=(x(half), y(0.5)) if half is not None and half <= last else None,
         from_words=_("days from %(moment)s") % {"moment": in_words(forecast.origin, zone)},
         title=_("Share of such packs still holding, by day"),

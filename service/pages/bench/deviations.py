@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
+from typing import Final, Literal, get_args
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -15,12 +15,12 @@ from models.packs.history import BlockReading, PackHistory, State
 from models.packs.stops.known import any_volts
 from models.physics.imbalance import deviation_v
 from service.core.translation import _
-from service.pages.drawing import STRIP, Spot, moved_apart, reaches, round_ticks, scale, signed
+from service.pages.drawing import STRIP, Spot, in_round_volts, moved_apart, reaches, round_ticks, scale, signed
 from service.pages.wording import day_in_words
 
 WIDTH: Final = 400
-HEIGHT: Final = 240 + int(STRIP)
-LEFT, RIGHT, TOP, BOTTOM = 54, 82, int(STRIP) + 14, 44
+HEIGHT: Final = 240 + STRIP
+LEFT, RIGHT, TOP, BOTTOM = 54, 82, STRIP + 14, 44
 MOST_READINGS: Final = 10
 """Newest readings drawn: more would not be told apart on a telephone."""
 
@@ -31,34 +31,38 @@ NAMED: Final = 3
 """Blocks named besides those topped up: the ones that lie furthest off in the newest reading."""
 
 
-@dataclass(frozen=True)
-class BlockLine:
-    """The line of one block.
+Kind = Literal["other", "named", "topped"]
+"""How a block's line is drawn, in the order in which they lie over one another."""
 
-    Attributes
-    ----------
-    path : str
-        From reading to reading, with a dot at each; broken where it was not read.
-    end : (x, y)
-        Where its name stands.
-    """
+
+@dataclass(frozen=True)
+class BlockName:
+    """The name of one block at the end of its line."""
 
     block: int
-    path: str
-    named: bool
-    topped: bool
-    name_at: tuple[float, float]
+    y: float
     last_v: float
 
 
 @dataclass(frozen=True)
 class Deviations:
-    """One drawing: readings in one state."""
+    """One drawing: readings in one state.
+
+    Attributes
+    ----------
+    paths : tuple of (kind, path)
+        All lines of a kind as one path, with a dot at each reading; broken where a block was not read.
+    names : tuple of BlockName
+        From the highest to the lowest.
+    """
 
     state: State
     times: tuple[tuple[float, datetime], ...]
-    lines: tuple[BlockLine, ...]
-    volts: tuple[tuple[float, float], ...]
+    paths: tuple[tuple[Kind, str], ...]
+    names: tuple[BlockName, ...]
+    names_x: float
+    volts: tuple[tuple[float, str], ...]
+    zero: float
     topups: tuple[float, ...]
     left_out: int
     spots: tuple[tuple[Spot, float], ...]
@@ -97,30 +101,10 @@ def _drawing(history: PackHistory, state: State, readings: list[BlockReading], z
     furthest = set((np.argsort(-np.abs(newest))[:NAMED] + 1).tolist())
     wanted = sorted(furthest | {b for b in topped if b <= off.shape[1]}, key=lambda b: -newest[b - 1])
     name_y = moved_apart([y(newest[b - 1]) for b in wanted], HEIGHT - BOTTOM)
-    lines = []
-    for block in range(1, off.shape[1] + 1):
-        column = off[:, block - 1]
-        read = ~np.isnan(column)
-        if not read.any():
-            continue
-        # A line of no length, so that a reading with none beside it has its dot as well.
-        path = [
-            f"L{x(i)},{y(column[i])}" if i and read[i - 1] else f"M{x(i)},{y(column[i])}h0"
-            for i in np.flatnonzero(read).tolist()
-        ]
-        lines.append(
-            BlockLine(
-                block=block,
-                path="".join(path),
-                named=block in wanted,
-                topped=block in topped,
-                name_at=(
-                    (WIDTH - RIGHT if len(shown) > 1 else x(0)) + 8,
-                    name_y[wanted.index(block)] if block in wanted else 0.0,
-                ),
-                last_v=float(newest[block - 1]),
-            )
-        )
+    paths: dict[Kind, str] = dict.fromkeys(get_args(Kind), "")
+    for block, column in enumerate(off.T, start=1):
+        kind: Kind = "topped" if block in topped else "named" if block in wanted else "other"
+        paths[kind] += _path(at, [None if np.isnan(volts) else y(volts) for volts in column])
     between = []
     for topup in history.topups:
         place = sum(reading.time <= topup.time for reading in shown) - 0.5
@@ -129,9 +113,13 @@ def _drawing(history: PackHistory, state: State, readings: list[BlockReading], z
     return Deviations(
         state=state,
         times=tuple((x(place), reading.time) for place, reading in enumerate(shown)),
-        # What is named is drawn last, over the others.
-        lines=tuple(sorted(lines, key=lambda line: (line.named, line.topped))),
-        volts=tuple((y(volts), volts) for volts in ticks),
+        paths=tuple((kind, path) for kind, path in paths.items() if path),
+        names=tuple(
+            BlockName(block, place + 4, float(newest[block - 1])) for block, place in zip(wanted, name_y, strict=True)
+        ),
+        names_x=at[-1] + 8,
+        volts=tuple((y(volts), in_round_volts(volts)) for volts in ticks),
+        zero=y(0.0),
         topups=tuple(between),
         left_out=len(readings) - len(shown),
         spots=tuple(
@@ -142,6 +130,20 @@ def _drawing(history: PackHistory, state: State, readings: list[BlockReading], z
             for x_at, (begin, width), reading, row in zip(at, reaches(at, LEFT, WIDTH - RIGHT), shown, off, strict=True)
         ),
     )
+
+
+def _path(x: Sequence[float], y: Sequence[float | None]) -> str:
+    """Join the places of one line, each told from the one before it, which takes the fewest signs."""
+    steps: list[str] = []
+    here: tuple[float, float] | None = None
+    for across, up in zip(x, y, strict=True):
+        if up is None:
+            here = None
+            continue
+        # A line of no length, so that a reading with none beside it has its dot as well.
+        steps.append(f"M{across} {up}h0" if here is None else f"l{across - here[0]} {up - here[1]}")
+        here = across, up
+    return "".join(steps)
 
 
 def _said(off: Floats, wanted: Sequence[int]) -> str:

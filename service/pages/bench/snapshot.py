@@ -12,10 +12,12 @@ from models.packs.history import PackHistory
 from models.packs.stops.known import any_volts
 from models.physics.imbalance import deviation_v
 from service.core.translation import _
-from service.pages.drawing import STRIP, WIDTH, Spot, round_ticks, scale, signed
+from service.pages.drawing import STRIP, WIDTH, Spot, in_round_volts, round_ticks, scale, signed
 
-LEFT: Final = 52.0
-RIGHT: Final = 394.0
+LEFT: Final = 52
+ROOM: Final = 342
+"""For all bars together; a bar has a whole share of it, so that all are alike."""
+
 TOP: Final = STRIP + 10
 BOTTOM: Final = TOP + 180
 MOST_NUMBERED: Final = 16
@@ -49,10 +51,10 @@ class Snapshot:
     state: str
     time: datetime
     bars: tuple[BlockBar, ...]
-    volts: tuple[tuple[float, float], ...]
+    volts: tuple[tuple[float, str], ...]
     zero: float
+    right: float
     left: float = LEFT
-    right: float = RIGHT
     top: float = TOP
     bottom: float = BOTTOM
     height: float = BOTTOM + 56
@@ -70,10 +72,11 @@ def snapshot_of(history: PackHistory) -> Snapshot | None:
     topped = set(history.topups[-1].blocks) if history.topups else set()
     reach = max(LEAST_REACH_V, float(np.nanmax(np.abs(off))))
     ticks = round_ticks(min(0.0, float(np.nanmin(off))) or -reach / 9, max(0.0, float(np.nanmax(off))) or reach / 9, 7)
-    place = (RIGHT - LEFT) / len(off)
+    place = max(1, ROOM // len(off))
+    gap = round(place * 0.15)
     every = 1 if len(off) <= MOST_NUMBERED else 5
 
-    y = scale(ticks[0], ticks[-1], BOTTOM, TOP)
+    y = scale(ticks[0], ticks[-1], BOTTOM, TOP, 0)
     bars = []
     for number, (volts, away) in enumerate(zip(reading.block_v, off, strict=True)):
         block, left = number + 1, LEFT + place * number
@@ -91,17 +94,18 @@ def snapshot_of(history: PackHistory) -> Snapshot | None:
                 block=block,
                 volts=volts,
                 off=None if volts is None else float(away),
-                x=round(left + place * 0.15, 1),
+                x=left + gap,
                 y=min(tip, y(0.0)),
-                width=round(place * 0.7, 1),
-                height=round(abs(tip - y(0.0)), 1),
-                middle=round(left + place / 2, 1),
+                width=place - 2 * gap,
+                height=abs(tip - y(0.0)),
+                middle=left + place // 2,
                 topped=block in topped,
                 named=block in topped or ((block == 1 or block % every == 0) and not _beside(block, topped, every)),
-                spot=Spot(round(left, 1), TOP, round(place, 1), BOTTOM - TOP, says),
+                spot=Spot(left, TOP, place, BOTTOM - TOP, says),
             )
         )
-    return Snapshot(reading.state, reading.time, tuple(bars), tuple((y(v), v) for v in ticks), y(0.0))
+    volts_at = tuple((y(volts), in_round_volts(volts)) for volts in ticks)
+    return Snapshot(reading.state, reading.time, tuple(bars), volts_at, y(0.0), LEFT + place * len(off))
 
 
 def _beside(block: int, topped: set[int], every: int) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Annotated, Any, Final
 from zoneinfo import ZoneInfo
@@ -41,7 +42,7 @@ from service.pages.bench.state_of_unit import (
     stopped_now,
     unit_of,
 )
-from service.pages.bench.timeline import timeline
+from service.pages.bench.timeline import FactLine, timeline
 from service.pages.bench.units import unit_address
 from service.pages.drawing import signed
 from service.pages.forms import PageWrite, SentForm, checked, once, page_router, plain_number
@@ -59,6 +60,9 @@ KINDS: Final = ("leak", "fade", "neglect", "joint")
 NEWEST: Final = 3
 """Entries and forecasts that stand open; older ones are folded. Our choice."""
 
+MOST: Final = 12
+"""Entries and forecasts on the page at all, so that it stays light; a link leads to the older ones. Our choice."""
+
 MOST_MOVING: Final = 3
 """Sentences on what moves a forecast that stand open: where it starts, and the two that move it most. Our choice."""
 
@@ -69,6 +73,7 @@ def show_unit(
 ) -> Response:
     """Show a unit."""
     waits = request.query_params.get("replacement", "").strip()
+    all_entries = request.query_params.get("entries") == "all"
     with store.reading() as session:
         unit = unit_of(session, pack_id, families)
         facts = timeline(session, pack_id)
@@ -114,6 +119,9 @@ def show_unit(
         snapshot=None if unit.history is None else snapshot_of(unit.history),
         past=None if unit.history is None else past_topups(unit.history, request.app.state.clock(), zone_of(request)),
         newest=NEWEST,
+        most=max(len(facts), len(unit.issued)) if all_entries else MOST,
+        all_entries=all_entries,
+        older_since=None if all_entries else _older_since(unit, facts),
         most_moving=MOST_MOVING,
         deviations=[] if unit.history is None else deviations_of(unit.history, zone_of(request)),
         signed=signed,
@@ -169,6 +177,13 @@ def promise_words(promise: GoodFor, origin: datetime, zone: ZoneInfo) -> str:
         return _("not even one day")
     words = {"days": count_days(promise.days), "day": in_words(day_reached(origin, promise.days), zone)}
     return _("%(days)s, until %(day)s") % words
+
+
+def _older_since(unit: Unit, facts: Sequence[FactLine]) -> datetime | None:
+    """Return how far back it goes what the page leaves to a link; None if it leaves nothing."""
+    if max(len(facts), len(unit.issued)) <= MOST:
+        return None
+    return min([fact.time for fact in facts[-1:]] + [row.issued_at for row in unit.issued[-1:]])
 
 
 def _silent_since(unit: Unit, told: Told) -> datetime | None:
