@@ -35,11 +35,12 @@ CHARGE_NOTHING: Final = frozenset(
         "block-high",
         "maybe-charged-cold",
         "warm-pack",
+        "code-danger",
         TOO_MANY,
     }
 )
-"""A charge that may have harmed cells, or did not show, heat that nobody explains, and more charges than are weighed.
-Common practice, no source."""
+"""A charge that may have harmed cells, or did not show, heat that nobody explains, a code that tells of danger, and
+more charges than are weighed. Common practice, no source."""
 
 LOOK: Final = say(
     "Charge nothing more. Let it stand in a ventilated place, look for swelling, leaks and heat, and read all blocks "

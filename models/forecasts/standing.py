@@ -9,6 +9,7 @@ from functools import cached_property
 from typing import Final
 
 import numpy as np
+import pandas as pd
 
 from models.base.arrays import Bools, Floats, Rows
 from models.base.messages import Said, say
@@ -20,6 +21,7 @@ from models.packs.ledger import LEDGER
 from models.packs.stops.cells import NOTHING_CELL_V
 from models.packs.stops.known import BEFORE_DRIVING, LOOK_AFTER, VISIT, others_v
 from models.packs.tables import VOLT_DECIMALS, date_of
+from models.packs.trouble_codes import DANGERS
 from models.physics.cell_curves import resistance_mohm
 
 BLOCK_HIGH: Final = "block-high"
@@ -41,6 +43,7 @@ BAD_REST_CELL_V: Final = 0.2 / 12
 """Rest deviation usually called bad begins at 0.2 V on a block of 12 NiMH cells: common practice, no source."""
 
 LOW_UNDER_LOAD: Final = "low-under-load"
+CODE_DANGER: Final = "code-danger"
 LITHIUM_CHARGED: Final = "lithium-charged"
 
 _DAY: Final = timedelta(days=1)
@@ -51,6 +54,7 @@ def standing(newest: NewestTopUps) -> dict[int, list[Flag]]:
     facts = _Facts(newest)
     found: dict[int, list[Flag]] = {}
     for flags in (
+        facts.codes_of_danger(),
         facts.charged_by_hand(),
         facts.high_at_rest(),
         facts.low_under_load(),
@@ -117,6 +121,29 @@ class _Facts:
 
     def _topups(self, place: int) -> Rows:
         return self.newest.topups_of(place)
+
+    def codes_of_danger(self) -> dict[int, Flag]:
+        """Name the newest code that tells of danger to people, however it was stored; clearing it mends nothing."""
+        tables, done, noted = self.newest.tables, self.done_by(CODE_DANGER), []
+        for table in ("readings", "outcomes"):
+            places, words = pd.factorize(tables.words(table, "code"))  # a word is asked of once
+            danger = np.array([*(str(word).upper() in DANGERS for word in words), False], dtype=np.bool_)[places]
+            owner, days = self.newest.owner(table), tables.days(table)
+            rows = np.flatnonzero(danger & (owner >= 0))
+            noted += [(float(days[row]), int(owner[row]), str(words[places[row]]).upper()) for row in rows]
+        found: dict[int, Flag] = {}
+        for day, place, code in sorted(noted):
+            if day > done[place]:
+                text = say(
+                    "On %(day)s %(code)s was stored: %(danger)s. Nobody touches, charges or drives it before somebody "
+                    "licensed to has seen to that. It is told until a reading of the next day or later says that it "
+                    "was looked over (inspected).",
+                    day=date_of(day),
+                    code=code,
+                    danger=DANGERS[code],
+                )
+                found[place] = Flag(CODE_DANGER, text, grave=True)
+        return found
 
     def charged_by_hand(self) -> dict[int, Flag]:
         """Name the newest charge of a lithium-ion block."""

@@ -26,10 +26,10 @@ Weakness = Literal["leak", "fade", "neglect", "joint"]
 ChargedPart = Literal["block", "module"]
 EndVoltageAt = Literal["block", "supply"]
 AlsoDone = Literal["module-swapped", "bars-cleaned", "pack-reconditioned"]
-Inspected = Literal["sound", "cells", "damaged"]
+Inspected = Literal["sound", "cells", "insulation", "damaged"]
 CodeState = Literal["none", "pending", "confirmed", "permanent"]
 
-LOOKED: Final = ("sound", "cells")
+LOOKED: Final = ("sound", "cells", "insulation")
 """What is noted of `BlockReading.inspected` where somebody looked the pack over and nothing showed."""
 
 MAX_BLOCK_V = 250.0
@@ -57,10 +57,11 @@ class BlockReading(_Fact):
         Pack current in A, discharge positive. At rest it is about 0.
     temperature_c : float, optional
         Pack temperature in °C.
-    inspected : {"sound", "cells", "damaged"}, optional
+    inspected : {"sound", "cells", "insulation", "damaged"}, optional
         What somebody saw who looked the pack over for swelling, leaks and heat: nothing, or damage. "cells" where
         nothing showed and each cell of the blocks in doubt was measured and none is bad: a look tells nothing of volts.
-        Not noted means that nobody looked. Damage stands until a module was swapped and a look after that finds none.
+        "insulation" where nothing showed and the insulation of the high-voltage system was measured and holds. Not
+        noted means that nobody looked. Damage stands until a module was swapped and a look after that finds none.
     soc_pct : float, optional
         State of charge as the car's controller tells it, % (SAE J1979 and scan tools tell it so).
     spread_v : float, optional

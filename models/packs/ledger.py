@@ -14,7 +14,7 @@ from typing import Final, Literal
 from models.packs.cautions import Chemistry
 
 About = Literal["block", "charge", "pack"]
-Ending = Literal["look", "cells", "swap", "swap and look", "reading", "return"]
+Ending = Literal["look", "cells", "insulation", "swap", "swap and look", "reading", "return"]
 
 
 @dataclass(frozen=True)
@@ -26,9 +26,10 @@ class Standing:
     about : {"block", "charge", "pack"}
         What it is a fact of: the blocks of a reading, those of a charge, or the pack as a whole.
     ends : frozenset of str
-        What ends it. A look over the pack a day later ("look"); each cell in doubt measured a day later ("cells"); a
-        module of the block swapped ("swap"); that, and a look after it ("swap and look"); a newer reading ("reading",
-        of what is asked of the newest alone); the fault that is back ("return"). Empty where nothing does.
+        What ends it. A look over the pack a day later ("look"); each cell in doubt measured a day later ("cells"); the
+        insulation measured after it ("insulation"); a module of the block swapped ("swap"); that, and a look after it
+        ("swap and look"); a newer reading ("reading", of what is asked of the newest alone); the fault that is back
+        ("return"). Empty where nothing does.
     """
 
     about: About
@@ -37,7 +38,7 @@ class Standing:
     @property
     def by_look(self) -> bool:
         """Whether what somebody saw or measured, noted with a later reading (`BlockReading.inspected`), can end it."""
-        return bool(self.ends & {"look", "cells", "swap and look"})
+        return bool(self.ends & {"look", "cells", "insulation", "swap and look"})
 
     @property
     def by_cells(self) -> bool:
@@ -56,6 +57,8 @@ LEDGER: Final[Mapping[str, Standing]] = {
     "hot-pack": _row("pack", "reading"),  # then `was-hot` stands
     "was-hot": _row("pack", "look"),
     "warm-pack": _row("pack", "look"),
+    "isolation": _row("pack", "insulation"),
+    "code-danger": _row("pack", "look"),
     "damaged": _row("pack", "swap and look"),
     "other-block-down": _row("block", "reading", "swap"),
     "charged-block-down": _row("block", "reading", "swap"),

@@ -61,6 +61,7 @@ from models.packs.tables import (
     tables_from_histories,
     to_days,
 )
+from models.packs.trouble_codes import ISOLATION
 
 SLACK: Final = 1e-6
 """V, Ah or days by which a screen is wider than its check: rounding must let nothing through."""
@@ -521,6 +522,17 @@ def _damaged(look: _Look) -> Bools:
     return look.any_of(look.reading_pack, np.asarray(seen, dtype=np.bool_))
 
 
+def _isolation(look: _Look) -> Bools:
+    readings, outcomes = look.tables.readings, look.tables.outcomes
+    noted = look.any_of(look.reading_pack, _is_code(readings["code"], ISOLATION))
+    return noted | look.any_of(look.places(outcomes), _is_code(outcomes["code"], ISOLATION))
+
+
+def _is_code(words: pd.Series[Any], code: str) -> Bools:
+    place, known = pd.factorize(words)  # a word is asked of once, however many rows hold it
+    return np.array([*(str(word).upper() == code for word in known), False], dtype=np.bool_)[place]
+
+
 def _no_volts(look: _Look) -> Bools:
     most = look.of_reading(lambda f: f.cells_per_block * NOTHING_CELL_V)
     return look.any_of(look.reading_pack, look.ordered[:, 0] < most + SLACK)
@@ -694,6 +706,7 @@ def _charged_lowest_under_load(look: _Look, pack: Rows, start: Floats, charged: 
 _SCREENS: Final[Mapping[str, Callable[[_Look], Bools]]] = {
     "hot-pack": _hot,
     "was-hot": _hot,
+    "isolation": _isolation,
     "damaged": _damaged,
     "no-volts": _no_volts,
     "not-its-volts": _not_its_volts,

@@ -153,6 +153,7 @@ def inspected_words() -> dict[str, str]:
         "": _("Nobody looked it over"),
         "sound": _("Nothing shows: no swelling, leak or heat"),
         "cells": _("Nothing shows, and each cell in doubt was measured: none is bad"),
+        "insulation": _("Nothing shows, and the insulation was measured: it holds"),
         "damaged": _("Swelling, a leak, heat or other damage"),
     }
 

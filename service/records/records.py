@@ -276,6 +276,10 @@ def _what_ends(standing: Standing) -> str:
             "If it was right, have the cells measured and note that with a reading of the next day or later "
             "(inspected: cells), or note the module that was swapped."
         )
+    if "insulation" in standing.ends:
+        return _(
+            "If it was right, have the insulation measured and note that with a later reading (inspected: insulation)."
+        )
     if "swap and look" in standing.ends:
         return _("If it was right, note the module that was swapped, and a look after that.")
     if standing.by_look:

@@ -58,6 +58,8 @@ class Known:
         When each cell of the blocks in doubt was measured and none was bad.
     measured_after : datetime
         What was read up to this was followed by such a measurement.
+    insulated : tuple of datetime
+        When the insulation was measured and held.
     """
 
     family: PackFamily
@@ -77,6 +79,7 @@ class Known:
     looked_after: datetime
     measurings: tuple[datetime, ...]
     measured_after: datetime
+    insulated: tuple[datetime, ...]
 
     @cached_property
     def median_v(self) -> float:
@@ -212,6 +215,7 @@ def known_at(history: PackHistory, family: PackFamily, at: datetime | None, ambi
         looked_after=_done_by(looks),
         measurings=measurings,
         measured_after=_done_by(measurings),
+        insulated=tuple(r.time for r in readings if r.inspected == "insulation"),
     )
 
 

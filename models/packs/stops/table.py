@@ -24,6 +24,7 @@ from models.packs.stops.charging import (
 from models.packs.stops.heat import hot, was_hot
 from models.packs.stops.identity import chemistry, its_volts
 from models.packs.stops.inspection import damaged
+from models.packs.stops.isolation import isolation
 from models.packs.stops.known import LOOK_AFTER, Known, known_at, moment
 from models.packs.stops.overfilled import overfilled
 from models.packs.stops.rules import Stop, Stopped, StopRule
@@ -77,6 +78,19 @@ STOPS: Final[tuple[StopRule, ...]] = (
             "fire service if it warms on, smokes or smells."
         ),
         "from memory, unverified: the usual discharging range of such cells ends at 60 °C",
+    ),
+    StopRule(
+        "isolation",
+        "everything",
+        isolation,
+        say(
+            "Nobody touches the pack, its leads or bare metal beside it, charges it or drives on. Keep people away. "
+            "Somebody licensed to switches it off by the maker's instructions, in rated gloves, and measures the "
+            "insulation before anything else. This stands until a later reading says that the insulation was measured "
+            "and holds (inspected); no other look lifts it, nor that the code was cleared. If another code was "
+            "meant, correct that entry and say why: the reason is kept."
+        ),
+        "SAE J2012-DA, P0AA6 (a public table of codes); what to do is common practice, no source",
     ),
     StopRule(
         "damaged",

@@ -39,6 +39,8 @@ BEFORE, AFTER = read(-5, 12.82), read(17, 13.1)
 FACTS = {
     "was-hot": ("gravel-14", (BEFORE, charge(0), read(10, temperature_c=62), AFTER)),
     "warm-pack": ("gravel-14", (BEFORE, charge(0), read(17, 13.1, temperature_c=52))),
+    "isolation": ("gravel-14", (read(-5, 12.82, code="P0AA6", code_state="confirmed"), charge(0), AFTER)),
+    "code-danger": ("gravel-14", (read(-5, 12.82, code="P0AA4", code_state="confirmed"), charge(0), AFTER)),
     "damaged": ("gravel-14", (BEFORE, charge(0), read(17, 13.1, inspected="damaged"))),
     "reversed": ("gravel-14", (BEFORE, read(-4, -0.3, "discharge"), charge(0), AFTER)),
     "no-volts": ("gravel-14", (BEFORE, read(-4, 0.0), charge(0), AFTER)),
@@ -121,6 +123,7 @@ def test_what_ends_it_by_its_row_ends_it_and_nothing_else_does(code):
     done = {
         "look": (read(60, level, family=family, inspected="sound"),),
         "cells": (read(60, level, family=family, inspected="cells"),),
+        "insulation": (read(60, level, family=family, inspected="insulation"),),
         "swap": (charge(60, None, blocks=(5, 9), also_done="module-swapped", duration_h=None),),
         "return": (Outcome(time=at(60), kind="returned"),),
     }
@@ -128,7 +131,7 @@ def test_what_ends_it_by_its_row_ends_it_and_nothing_else_does(code):
     ends = standing_of(code, FAMILIES[family].chemistry).ends
     for what, after in done.items():
         # Who measured the cells, or swapped and looked, has looked as well.
-        enough = {what, *({"look"} if what in ("cells", "swap and look") else ())}
+        enough = {what, *({"look"} if what in ("cells", "insulation", "swap and look") else ())}
         enough |= {"swap"} if what == "swap and look" else set()
         assert (code in found(pack(family, *facts, *after))) == (not ends & enough), (what, code)
 
@@ -327,3 +330,52 @@ def test_an_overcharged_lithium_cell_is_lifted_by_no_look(code, harm):
     assert "a look does not lift it" in stop.instead
     swap = charge(100, None, also_done="module-swapped", duration_h=None)
     assert code not in found(pack("loess-28", *facts, swap, read(130, 7.4, family="loess-28")))
+
+
+def isolated(hours: float, state: str | None, code: str = "P0AA6", **more) -> BlockReading:
+    named = {} if state in (None, "none") else {"code": code}
+    return read(hours, 13.0, code_state=state, **named, **more)
+
+
+@pytest.mark.parametrize("state", ["pending", "confirmed", "permanent"])
+@pytest.mark.parametrize("hours", [-5.5, 30, 400])
+@pytest.mark.parametrize("code", ["P0AA6", "p0aa6"])
+def test_an_isolation_fault_stops_everything_until_the_insulation_was_measured(state, hours, code):
+    """Somebody was told to record an outcome, and nothing of the chassis being live; before a charge nothing at all.
+
+    P0AA6 is the isolation fault of the high-voltage system: SAE J2012-DA, by a public table of codes."""
+    facts = (BEFORE, charge(0), AFTER, isolated(hours, state, code))
+    assert "isolation" in found(pack("gravel-14", *facts))
+    for later in ({"code_state": "none"}, {"inspected": "sound"}, {"inspected": "cells"}):
+        assert "isolation" in found(pack("gravel-14", *facts, read(500, 13.0, **later)))
+    measured = read(500, 13.0, inspected="insulation")
+    assert "isolation" not in found(pack("gravel-14", *facts, measured))
+    assert ("isolation" in found(pack("gravel-14", *facts, measured, isolated(600, state)))) == (state != "permanent")
+    assert "isolation" in found(pack("gravel-14", *facts, isolated(500, state, inspected="insulation")))
+
+
+def test_an_isolation_fault_that_was_the_fault_that_came_back_stops_too():
+    back = Outcome(time=at(300), kind="returned", code="P0AA6")
+    assert "isolation" in found(pack("gravel-14", BEFORE, charge(0), AFTER, back, charge(320), read(340, 13.0)))
+
+
+@pytest.mark.parametrize(
+    ("code", "said"),
+    [("P0A7E", "too hot"), ("P0AA1", "stay live"), ("P0AA4", "stay live"), ("P0AFB", "overcharged"), ("P0A0A", "bare")],
+)
+@pytest.mark.parametrize("state", ["pending", "confirmed", "permanent"])
+@pytest.mark.parametrize("hours", [-5.5, 30])
+def test_other_codes_of_danger_are_grave_whenever_they_were_noted_until_somebody_looked(code, said, state, hours):
+    """Noted before the charge, or as permanent, nothing was said of them. Meanings: SAE J2012-DA, by public tables."""
+    facts = (BEFORE, charge(0), AFTER, isolated(hours, state, code))
+    flags = charge_warnings(pack("gravel-14", *facts), FAMILIES["gravel-14"])
+    (flag,) = [flag for flag in flags if flag.code == "code-danger"]
+    assert flag.grave
+    assert said in flag.text
+    assert code in flag.text
+    assert "code-danger" not in found(pack("gravel-14", *facts, read(500, 13.0, inspected="sound")))
+
+
+def test_other_codes_and_a_place_where_none_was_found_are_no_danger():
+    for reading in (isolated(30, "confirmed", "P0A80"), isolated(30, "none")):
+        assert not found(pack("gravel-14", BEFORE, charge(0), AFTER, reading)) & {"isolation", "code-danger"}
