@@ -11,7 +11,7 @@ import pandas as pd
 from models.base.arrays import Floats
 from models.base.day_grid import DAYS
 from models.calibration.curve_regression import Normal, posterior
-from models.calibration.world_prior import Scale, WorldPrior, WorldRecord
+from models.calibration.world_prior import Scale, WorldPrior, WorldRecord, curve_terms
 
 BAND: Final = (0.05, 0.95)
 """Quantiles over worlds: the band holds nine in ten."""
@@ -54,16 +54,17 @@ class WorkshopPosterior:
 
         Each of the worlds drawn keeps the directions of physics, and so do their mean and quantiles.
         """
+        columns = self.prior.columns.apply(X, self.scale)
         parts = [
-            self._some(survival[i : i + CHUNK_ROWS], X[i : i + CHUNK_ROWS])
+            self._some(survival[i : i + CHUNK_ROWS], columns[i : i + CHUNK_ROWS])
             for i in range(0, max(len(X), 1), CHUNK_ROWS)
         ]
         low, mean, high = (np.concatenate(part) for part in zip(*parts, strict=True))
         return mean, low, high
 
-    def _some(self, survival: Floats, X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
+    def _some(self, survival: Floats, columns: Floats) -> tuple[Floats, Floats, Floats]:
         # Worlds last, in memory too: what is done to all of them then runs over neighbours.
-        log_total = self.prior.terms(survival, X, self.scale).moved_by_each(self.worlds)
+        log_total = curve_terms(survival, self.prior.usual, columns).moved_by_each(self.worlds)
         for j in range(1, log_total.shape[1]):
             np.maximum(log_total[:, j], log_total[:, j - 1], out=log_total[:, j])
         low, high = _quantiles_of_hold(log_total)

@@ -34,12 +34,12 @@ def charged_again(newest: NewestTopUps) -> dict[int, list[ChargedAgain]]:
     if not len(several):
         return {}
     over = tables.words("outcomes", "kind") != "running"
-    between = {name: newest.owner(name) for name in ("readings", "outcomes")}
     found: dict[int, list[ChargedAgain]] = {}
-    for pack in several:
-        read = tables.days("readings")[between["readings"] == pack]
-        ended = tables.days("outcomes")[(between["outcomes"] == pack) & over]
-        own = rows[owner[rows] == pack]
+    for pack in several.tolist():
+        read, outcomes = tables.days("readings")[newest.rows_of("readings", pack)], newest.rows_of("outcomes", pack)
+        ended = tables.days("outcomes")[outcomes[over[outcomes]]]
+        own = newest.rows_of("topups", pack)
+        own = own[end[own] >= since[pack]]
         own = own[np.argsort(end[own], kind="stable")]
         for at, later in enumerate(own):
             for earlier in own[:at]:
@@ -50,6 +50,6 @@ def charged_again(newest: NewestTopUps) -> dict[int, list[ChargedAgain]]:
                 shared = set.intersection(
                     *(set(str(tables.words("topups", "blocks")[r]).split()) for r in (earlier, later))
                 )
-                open_ones = [b for b in sorted(map(int, shared)) if not newest.swapped(int(pack), b - 1, last)]
-                found.setdefault(int(pack), []).extend(ChargedAgain(b, ah) for b in open_ones)
+                open_ones = [b for b in sorted(map(int, shared)) if not newest.swapped(pack, b - 1, last)]
+                found.setdefault(pack, []).extend(ChargedAgain(b, ah) for b in open_ones)
     return {pack: told for pack, told in found.items() if told}

@@ -54,14 +54,16 @@ class NewestTopUps:
         return self._place[self.tables.codes(table)]
 
     @cached_property
-    def _by_owner(self) -> tuple[Rows, Rows]:
-        owner = self.owner("topups")
-        order = np.argsort(owner, kind="stable")
-        return order, np.searchsorted(owner[order], np.arange(len(self) + 1))
+    def _by_owner(self) -> dict[str, tuple[Rows, Rows]]:
+        return {}
 
-    def topups_of(self, place: int) -> Rows:
-        """Return the rows of one pack's top-ups, by its place, in their order."""
-        order, first = self._by_owner
+    def rows_of(self, table: str, place: int) -> Rows:
+        """Return the rows of a table that are of one pack, by its place, in their order."""
+        if table not in self._by_owner:
+            owner = self.owner(table)
+            order = np.argsort(owner, kind="stable")
+            self._by_owner[table] = order, np.searchsorted(owner[order], np.arange(len(self) + 1))
+        order, first = self._by_owner[table]
         return order[first[place] : first[place + 1]]
 
     def of(self, name: str) -> Floats:

@@ -68,9 +68,8 @@ class SeenRange:
         """Return what `distance` does, as an array."""
         # By arrays: for a single pack a table's own arithmetic takes longer than the whole forecast.
         values, (low, high) = some_features(X, _WATCHED), self._limits
-        span = np.maximum(high - low, 1e-9)
-        beyond = np.maximum((low - values) / span, (values - high) / span) - SLACK
-        return np.asarray(np.nan_to_num(np.maximum(beyond, 0.0)))
+        beyond = np.maximum(low - values, values - high) / np.maximum(high - low, 1e-9) - SLACK
+        return np.asarray(np.where(beyond > 0.0, beyond, 0.0))
 
     @cached_property
     def _limits(self) -> tuple[Floats, Floats]:

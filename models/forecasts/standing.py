@@ -120,7 +120,7 @@ class _Facts:
         return self._done_by(self.newest.looked)
 
     def _topups(self, place: int) -> Rows:
-        return self.newest.topups_of(place)
+        return self.newest.rows_of("topups", place)
 
     def codes_of_danger(self) -> dict[int, Flag]:
         """Name the newest code that tells of danger to people, however it was stored; clearing it mends nothing."""

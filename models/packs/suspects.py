@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -54,9 +54,7 @@ from models.packs.stops.overfilled import LATER_SHARE_PER_DAY
 from models.packs.tables import (
     FACTS,
     SECONDS_PER_DAY,
-    VOLT_DECIMALS,
     HistoryTables,
-    block_columns,
     list_of,
     tables_from_histories,
     to_days,
@@ -137,15 +135,6 @@ class _Look:
         """Return a figure of each pack's family; NaN where it is not known."""
         return np.array([*(get(f) for f in self.families), np.nan])[self.which]
 
-    @cached_property
-    def codes(self) -> pd.Index[Any]:
-        names: pd.Index[Any] = pd.Index(self.tables.packs["pack_id"])
-        return names
-
-    def places(self, frame: pd.DataFrame) -> Rows:
-        """Pack of each row of a table, −1 where there is none of that name."""
-        return self.codes.get_indexer(pd.Index(frame["pack_id"])).astype(np.intp)
-
     def any_of(self, places: Rows, found: Bools) -> Bools:
         """Packs of which some row was found."""
         out = np.zeros(len(self.which) + 1, dtype=np.bool_)
@@ -154,19 +143,22 @@ class _Look:
 
     @cached_property
     def reading_pack(self) -> Rows:
-        return self.places(self.tables.readings)
+        return self.tables.codes("readings")
 
     @cached_property
     def volts(self) -> Floats:
-        values = self.tables.readings[block_columns(self.tables.readings)].to_numpy(np.float64)
-        return np.round(values, VOLT_DECIMALS)
+        return self.tables.volts()
 
     @cached_property
     def ordered(self) -> Floats:
         """Volts of each reading in rising order, those not read last; at least two columns."""
-        ordered = np.sort(self.volts, axis=1)
-        lacking = max(2 - ordered.shape[1], 0)
-        return np.hstack([ordered, np.full((len(ordered), lacking), np.nan)])
+
+        def made() -> Floats:
+            ordered = np.sort(self.volts, axis=1)
+            lacking = max(2 - ordered.shape[1], 0)
+            return np.hstack([ordered, np.full((len(ordered), lacking), np.nan)]) if lacking else ordered
+
+        return self.tables.of_rows("readings", "volts of each in order", made)
 
     @cached_property
     def read(self) -> Rows:
@@ -199,7 +191,7 @@ class _Look:
         return np.asarray(np.where(self.read > 0, self.ordered[row, np.maximum(self.read - 1, 0)], np.nan))
 
     def state(self, name: str) -> Bools:
-        return np.asarray(self.tables.readings["state"].to_numpy(dtype=object) == name)
+        return np.asarray(self.tables.words("readings", "state") == name)
 
     @cached_property
     def resting(self) -> Bools:
@@ -208,31 +200,31 @@ class _Look:
         return np.asarray(self.state("rest") & ~flowing)
 
     def number(self, name: str) -> Floats:
-        return np.asarray(self.tables.readings[name].to_numpy(np.float64, na_value=np.nan))
+        return self.tables.column("readings", name)
 
     @cached_property
     def reading_day(self) -> Floats:
-        return to_days(self.tables.readings["time"])
+        return self.tables.days("readings")
 
     @cached_property
     def topup_pack(self) -> Rows:
-        return self.places(self.tables.topups)
+        return self.tables.codes("topups")
 
     @cached_property
     def topup_day(self) -> Floats:
-        return to_days(self.tables.topups["time"])
+        return self.tables.days("topups")
 
     @cached_property
     def outcome_pack(self) -> Rows:
-        return self.places(self.tables.outcomes)
+        return self.tables.codes("outcomes")
 
     @cached_property
     def outcome_day(self) -> Floats:
-        return to_days(self.tables.outcomes["time"])
+        return self.tables.days("outcomes")
 
     @cached_property
     def returned(self) -> Bools:
-        return np.asarray(self.tables.outcomes["kind"].to_numpy(dtype=object) == "returned")
+        return np.asarray(self.tables.words("outcomes", "kind") == "returned")
 
     @cached_property
     def topped(self) -> Bools:
@@ -268,7 +260,7 @@ class _Look:
     def open_charges(self, code: str) -> Rows:
         """Return the charges, by pack and time, that nobody looked at since or that no look ends."""
         ended = np.append(np.full(len(self.which), -np.inf), np.inf)
-        seen = np.isin(self.tables.readings["inspected"].to_numpy(dtype=object), [*LOOKED])
+        seen = np.isin(self.tables.words("readings", "inspected"), [*LOOKED])
         rows = np.flatnonzero(seen & (self.reading_pack >= 0))
         np.maximum.at(
             ended, self.reading_pack[rows], self.reading_day[rows] - LOOK_AFTER.total_seconds() / SECONDS_PER_DAY
@@ -279,7 +271,7 @@ class _Look:
         return _InOrder.of(still, self.topup_pack, self.topup_day).rows
 
     def charge(self, name: str) -> Floats:
-        return np.asarray(self.tables.topups[name].to_numpy(np.float64, na_value=np.nan))
+        return self.tables.column("topups", name)
 
     def of_reading(self, get: Callable[[PackFamily], float]) -> Floats:
         return np.append(self.of(get), np.nan)[self.reading_pack]
@@ -380,7 +372,7 @@ def _unsound(look: _Look) -> Bools:
     found |= _out_of_bounds(PackHistory, tables.packs)
     for name, fact in FACTS.items():
         frame: pd.DataFrame = getattr(tables, name)
-        places = look.places(frame)
+        places = tables.codes(name)
         bad = _out_of_bounds(fact, frame)
         if name != "usage":
             bad |= frame["time"].isna().to_numpy()
@@ -424,7 +416,7 @@ def _unsound_readings(look: _Look) -> Bools:
     bad |= (look.state("discharge") & (current < 0)) | (look.state("charge") & (current > 0))
     bad |= ~(look.state("rest") | look.state("discharge") | look.state("charge")) | np.isinf(look.volts).any(axis=1)
     bad |= _unsound_resistances(look, blocks)
-    code, stored = (look.tables.readings[name].to_numpy(dtype=object) for name in ("code", "code_state"))
+    code, stored = (look.tables.words("readings", name) for name in ("code", "code_state"))
     bad |= ~pd.isna(code) != (~pd.isna(stored) & (stored != "none"))
     width = look.volts.shape[1]
     beyond = blocks < width
@@ -435,7 +427,7 @@ def _unsound_readings(look: _Look) -> Bools:
 
 
 def _unsound_resistances(look: _Look, blocks: Floats) -> Bools:
-    told = look.tables.readings["resistance_mohm"].to_numpy(dtype=object)
+    told = look.tables.words("readings", "resistance_mohm")
     bad = np.zeros(len(told), dtype=np.bool_)
     for row in np.flatnonzero(~pd.isna(told)):
         values = list_of(told[row])
@@ -518,7 +510,7 @@ def _read_around(look: _Look, charges: Rows, asked: Bools) -> _ReadAround:
 
 
 def _damaged(look: _Look) -> Bools:
-    seen = look.tables.readings["inspected"].to_numpy(dtype=object) == "damaged"
+    seen = look.tables.words("readings", "inspected") == "damaged"
     return look.any_of(look.reading_pack, np.asarray(seen, dtype=np.bool_))
 
 

@@ -90,6 +90,9 @@ def date_of(day: float) -> str:
     return str(np.datetime64(round(day * SECONDS_PER_DAY), "s"))[:10]
 
 
+_BY_PACK: Final = "by pack"
+
+
 @dataclass(frozen=True)
 class HistoryTables:
     """The five tables and the families they speak of.
@@ -140,6 +143,13 @@ class HistoryTables:
             found[name] = make()
         return found[name]  # type: ignore[no-any-return]
 
+    def of_rows(self, table: str, name: str, make: Callable[[], NDArray[Any]]) -> NDArray[Any]:
+        """Return what follows from each row of a table alone, as `once` does; tables of some of the rows have it too.
+
+        Not to be written to.
+        """
+        return self.once(f"{table}: {name}", make)
+
     def column(self, table: str, name: str) -> Floats:
         """Return a column of numbers, NaN where missing. Not to be written to."""
 
@@ -147,7 +157,7 @@ class HistoryTables:
             frame: pd.DataFrame = getattr(self, table)
             return frame[name].to_numpy(np.float64, na_value=np.nan)
 
-        return self.once(f"{table}.{name}", read)
+        return self.of_rows(table, name, read)
 
     def words(self, table: str, name: str) -> NDArray[np.object_]:
         """Return a column of words. Not to be written to."""
@@ -156,7 +166,7 @@ class HistoryTables:
             frame: pd.DataFrame = getattr(self, table)
             return frame[name].to_numpy(dtype=object)
 
-        return self.once(f"{table}.{name}", read)
+        return self.of_rows(table, name, read)
 
     def days(self, table: str) -> Floats:
         """Return the times of a table's rows, as `to_days`. Not to be written to."""
@@ -165,7 +175,7 @@ class HistoryTables:
             frame: pd.DataFrame = getattr(self, table)
             return to_days(frame["time"]) if len(frame) else np.zeros(0)
 
-        return self.once(f"{table} in days", read)
+        return self.of_rows(table, "in days", read)
 
     def volts(self) -> Floats:
         """Return the block voltages of the readings, V, shape (rows, blocks); NaN where not read. Not to be written to.
@@ -177,7 +187,7 @@ class HistoryTables:
             values = self.readings[block_columns(self.readings)].to_numpy(np.float64)
             return np.asarray(np.round(values, VOLT_DECIMALS))
 
-        return self.once("block volts", read)
+        return self.of_rows("readings", "block volts", read)
 
     def topped(self) -> Bools:
         """Return which blocks each top-up names, shape (rows, most blocks of a family). Not to be written to."""
@@ -201,7 +211,7 @@ class HistoryTables:
             first = np.array([int(str(blocks).split(" ", 1)[0]) - 1 for blocks in written], dtype=np.intp)
             return first[place]
 
-        return self.once("first blocks", read)
+        return self.of_rows("topups", "first blocks", read)
 
     def codes(self, table: str) -> Rows:
         """Return the place among the packs of each row of a table. Not to be written to."""
@@ -210,7 +220,7 @@ class HistoryTables:
             frame: pd.DataFrame = getattr(self, table)
             return self.pack_index().get_indexer(pd.Index(frame["pack_id"])).astype(np.intp)
 
-        return self.once(f"{table} by pack", read)
+        return self.of_rows(table, _BY_PACK, read)
 
     def pack_index(self) -> pd.Index[Any]:
         """Return the names of the packs, to look places up."""
@@ -234,7 +244,15 @@ class HistoryTables:
             name: frames[name] if rows.all() else frames[name][rows].reset_index(drop=True)
             for name, rows in kept.items()
         }
-        return HistoryTables(**parts, families=self.families)
+        some = HistoryTables(**parts, families=self.families)
+        place = np.append(np.where(kept["packs"], np.cumsum(kept["packs"]) - 1, -1), -1)
+        for key, values in list(vars(self).get("_made", {}).items()):
+            table, _, name = key.partition(": ")
+            if name:
+                # By pack, what counts is the new place of each.
+                mine = values if kept[table].all() else values[kept[table]]
+                some.of_rows(table, name, partial(_itself, place[mine] if name == _BY_PACK else mine))
+        return some
 
     def frames(self) -> dict[str, pd.DataFrame]:
         """Return the five tables by name."""
@@ -361,12 +379,12 @@ def tables_from_histories(histories: Iterable[PackHistory], families: Mapping[st
     for name, table in {"packs": heads, **arrays}.items():
         for column, values_of in table.items():
             if column == "time":
-                tables.once(f"{name} in days", partial(_days_of, values_of))
+                tables.of_rows(name, "in days", partial(_days_of, values_of))
             else:
-                tables.once(f"{name}.{column}", partial(_itself, values_of))
+                tables.of_rows(name, column, partial(_itself, values_of))
         if len(known) == 1:
-            tables.once(f"{name} by pack", partial(np.zeros, len(table["pack_id"]), np.intp))
-    tables.once("block volts", lambda: np.asarray(np.round(matrix, VOLT_DECIMALS)))
+            tables.of_rows(name, _BY_PACK, partial(np.zeros, len(table["pack_id"]), np.intp))
+    tables.of_rows("readings", "block volts", lambda: np.asarray(np.round(matrix, VOLT_DECIMALS)))
     return tables
 
 

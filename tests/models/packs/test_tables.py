@@ -43,7 +43,7 @@ def test_parity_a_date_is_that_of_the_time_to_the_second(day):
 def test_parity_of_each_pack_its_own_topups_are_found_in_their_order(tables):
     packs = pd.Index([*tables.packs["pack_id"][40:], *tables.packs["pack_id"][:20], "MB-NONE"])
     newest = NewestTopUps(tables, packs)
-    mine = [newest.topups_of(place).tolist() for place in range(len(packs))]
+    mine = [newest.rows_of("topups", place).tolist() for place in range(len(packs))]
     assert mine == [np.flatnonzero(tables.topups["pack_id"] == pack).tolist() for pack in packs]
     assert max(map(len, mine)) > 1
 
