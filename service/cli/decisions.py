@@ -202,8 +202,9 @@ def _range(days: EarlyToLate) -> str:
 
 def _print_queue(given: QueueAnswer) -> None:
     console = out()
-    if not given.entries:
+    if not given.entries and not given.offers_lacking:
         console.print("No open case waits for an order.")
+    print_lines("Offers are needed", [f"{one.what} {one.mend}" for one in given.offers_lacking], console)
     for place, entry in enumerate(given.entries, start=1):
         console.print(f"{place}. {entry.vehicle_id or entry.pack_id} ({entry.family}), {entry.offer_name}")
         # What stops a pack says in its reasons, and first, that another is to be ordered.

@@ -194,7 +194,7 @@ def _orders(
     try:
         queue = queue_of_cases(session, QueueRequest(), now, families)
     except BadInput:
-        return [_("What is to be ordered cannot be told before costs and offers are stated.")], [], []
+        return [_("What is to be ordered cannot be told before the costs are stated.")], [], []
     order = [entry for entry in queue.entries if entry.latest_day is None or entry.latest_day == 0]
     fit = [case for case in queue.on_order if case.arrived_at is not None]
     return (

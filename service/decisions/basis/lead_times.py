@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
 from pydantic import BaseModel, ConfigDict, Field
 from sqlalchemy import or_, select
@@ -100,9 +100,19 @@ def offer_lead_time(session: Session, offer: schema.Offer, now: datetime) -> Lea
 
 def standing_offers(session: Session, family: str, now: datetime) -> Sequence[schema.Offer]:
     """Return the offers of a family that are not past their last day, the oldest first."""
-    stands = or_(schema.Offer.valid_until.is_(None), schema.Offer.valid_until > now)
-    query = select(schema.Offer).where(schema.Offer.family == family, schema.Offer.quoted_at <= now, stands)
+    query = select(schema.Offer).where(schema.Offer.family == family, *_stands(now))
     return session.scalars(query.order_by(schema.Offer.id)).all()
+
+
+def families_on_offer(session: Session, now: datetime) -> Sequence[str]:
+    """Return the families of which somebody offers packs today, in the order of their names."""
+    return session.scalars(
+        select(schema.Offer.family).where(*_stands(now)).distinct().order_by(schema.Offer.family)
+    ).all()
+
+
+def _stands(now: datetime) -> tuple[Any, Any]:
+    return schema.Offer.quoted_at <= now, or_(schema.Offer.valid_until.is_(None), schema.Offer.valid_until > now)
 
 
 @dataclass(frozen=True)

@@ -9,12 +9,17 @@ from datetime import datetime
 
 from sqlalchemy.orm import Session
 
-from models.base.errors import BadInput
+from models.base.errors import BadInput, Problem
 from models.decisions.lead_time import LeadTime
 from models.decisions.money import Money
 from models.decisions.ordering import Offer
 from service.core.translation import _, ngettext
-from service.decisions.basis.lead_times import offer_lead_time, standing_offers, stated_lead_time
+from service.decisions.basis.lead_times import (
+    families_on_offer,
+    offer_lead_time,
+    standing_offers,
+    stated_lead_time,
+)
 from service.decisions.ordering.schemas import SentOffer
 from service.store.schema import Offer as StoredOffer
 
@@ -81,23 +86,43 @@ def stored_offers(session: Session, family: str, currency: str, now: datetime) -
     BadInput
         There is none.
     """
+    offers = _standing(session, family, currency, now)
+    if not offers.known:
+        raise BadInput([_none_stands(family, currency, offers)])
+    return offers
+
+
+def offers_by_family(session: Session, currency: str, now: datetime) -> dict[str, Offers]:
+    """Return the standing offers of every family that has any in a currency."""
+    found = {family: _standing(session, family, currency, now) for family in families_on_offer(session, now)}
+    return {family: offers for family, offers in found.items() if offers.known}
+
+
+def lacking_offer(session: Session, family: str, currency: str, now: datetime) -> Problem:
+    """Say that a family has no standing offer in a currency, and how to mend it."""
+    return _none_stands(family, currency, _standing(session, family, currency, now))
+
+
+def _none_stands(family: str, currency: str, offers: Offers) -> Problem:
+    what = (
+        _("The store has no offer for a pack of the family %(family)s that stands today in %(currency)s.")
+        if offers.left_out
+        else _("The store has no offer for a pack of the family %(family)s that stands today.")
+    )
+    return Problem(
+        "offers",
+        what % {"family": family, "currency": currency},
+        _("Enter at least one, with a price and a usual number of days."),
+    )
+
+
+def _standing(session: Session, family: str, currency: str, now: datetime) -> Offers:
     known = []
     rows, left_out = in_currency(standing_offers(session, family, now), currency)
     for row in rows:
         fee = None if row.express_fee is None else Money(row.express_fee, row.currency)
         lead_time = offer_lead_time(session, row, now)
         known.append(_known(row.id, row.supplier_id, Money(row.price, row.currency), lead_time, fee))
-    if not known:
-        what = (
-            _("The store has no offer for a pack of the family %(family)s that stands today in %(currency)s.")
-            if left_out
-            else _("The store has no offer for a pack of the family %(family)s that stands today.")
-        )
-        raise BadInput.one(
-            "offers",
-            what % {"family": family, "currency": currency},
-            _("Enter at least one, with a price and a usual number of days."),
-        )
     return Offers(_told_apart(known), left_out)
 
 

@@ -10,7 +10,6 @@ from typing import Any, Final
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from models.base.errors import BadInput
 from models.decisions.order_queue import QueueEntry, in_order, order_queue
 from models.decisions.ordering import Costs, plan_orders_on_band
 from models.packs.family import PackFamily
@@ -31,8 +30,15 @@ from service.decisions.ordering.answers import (
     told_on_order,
 )
 from service.decisions.ordering.last_day import last_day_said
-from service.decisions.ordering.offers import Offers, offer_name, soonest_offer, stored_offers
-from service.decisions.ordering.schemas import CaseLeftOut, CaseOnOrder, QueueAnswer, QueueEntryAnswer, QueueRequest
+from service.decisions.ordering.offers import Offers, lacking_offer, offer_name, offers_by_family, soonest_offer
+from service.decisions.ordering.schemas import (
+    CaseLeftOut,
+    CaseOnOrder,
+    OfferLacking,
+    QueueAnswer,
+    QueueEntryAnswer,
+    QueueRequest,
+)
 from service.forecasting.issued.scores import not_weighed, still_out
 from service.records.stopped import UnderStop, under_stop
 from service.store.schema import Delivery, Pack, Score
@@ -62,19 +68,30 @@ def queue_of_cases(
     Raises
     ------
     BadInput
-        A cost is missing, or no case can be weighed because nobody has entered an offer.
+        A cost is missing. Packs of which nobody has entered an offer are left out, by name.
     """
     costs = costs_here(session, asked.costs)
     stated = Costs(costs.currency, **costs.only(*COSTS_OF_ORDERING))
     conditions: list[Any] = [] if asked.family is None else [Score.family == asked.family]
     of_family: list[Any] = [] if asked.family is None else [Pack.family == asked.family]
-    everything = open_cases(session, now, [*conditions, ~not_weighed()], MOST_CASES)
+    offers = offers_by_family(session, costs.currency, now)
+    weighable = [*conditions, ~not_weighed(), Score.family.in_(offers)]
+    # Taken together, packs that cannot be weighed would crowd out those that can.
+    unoffered = [*conditions, ~not_weighed(), Score.family.not_in(offers)]
+    everything = open_cases(session, now, weighable, MOST_CASES)
+    lacking = open_cases(session, now, unoffered, MOST_LOOKED_AT)
     # By no figure of theirs: what is found there may be no reason for another pack.
     first = open_cases(session, now, [*conditions, not_weighed()], MOST_LOOKED_AT)
-    ordered = on_order(session, everything.topped_at | first.topped_at, now)
-    vehicles = {case.pack_id: case.vehicle_id for case in (*everything.cases, *first.cases)}
-    places = {case.pack_id: place for place, case in enumerate(everything.cases)}
-    waiting = everything.take([place for pack_id, place in places.items() if pack_id not in ordered])
+    ordered = on_order(session, everything.topped_at | lacking.topped_at | first.topped_at, now)
+    vehicles = {case.pack_id: case.vehicle_id for case in (*everything.cases, *lacking.cases, *first.cases)}
+    out = {
+        case.pack_id: some.take([at])
+        for some in (everything, lacking)
+        for at, case in enumerate(some.cases)
+        if case.pack_id in ordered
+    }
+    waiting = everything.take([at for at, case in enumerate(everything.cases) if case.pack_id not in ordered])
+    without = [case for case in lacking.cases if case.pack_id not in ordered]
     entries: list[tuple[QueueEntry, Offers, OpenCase]] = []
     stopped = under_stop(session, families, of_family)
     coming = _on_order_for_stopped(session, [one for one in stopped if one.pack_id not in ordered], now)
@@ -97,21 +114,29 @@ def queue_of_cases(
     )
     if len(waiting) or needed:
         notes += _beside_the_shelf(session, {case.family for case in waiting.cases} | {one.family for one in needed})
-    unmet: list[BadInput] = []
+    unmet = {
+        family: lacking_offer(session, family, costs.currency, now) for family in sorted({c.family for c in without})
+    }
+    left_out += [
+        CaseLeftOut(
+            pack_id=case.pack_id,
+            vehicle_id=case.vehicle_id,
+            reason=f"{unmet[case.family].what} {unmet[case.family].mend}",
+        )
+        for case in without
+    ]
+    if len(lacking) == MOST_LOOKED_AT and (more := _count(session, now, unoffered) - MOST_LOOKED_AT) > 0:
+        said = ngettext(
+            "%(count)s more open case is left out because nobody offers a pack for it; enter an offer.",
+            "%(count)s more open cases are left out because nobody offers a pack for them; enter offers.",
+            more,
+        )
+        notes.append(said % {"count": more})
     for family in sorted({case.family for case in waiting.cases}):
         cases = waiting.take([place for place, case in enumerate(waiting.cases) if case.family == family])
-        try:
-            offers = stored_offers(session, family, costs.currency, now)
-        except BadInput as error:
-            unmet.append(error)
-            left_out += [
-                CaseLeftOut(pack_id=case.pack_id, vehicle_id=case.vehicle_id, reason=str(error)) for case in cases.cases
-            ]
-            continue
-        notes += offers.left_out
-        entries += [(entry, offers, cases.cases[entry.row]) for entry in _weighed(cases, offers, stated, asked.risk)]
-    if unmet and not entries and not ordered and not needed:
-        raise BadInput(problem for error in unmet for problem in error.problems)
+        own = offers[family]
+        notes += own.left_out
+        entries += [(entry, own, cases.cases[entry.row]) for entry in _weighed(cases, own, stated, asked.risk)]
     places_of = {entry.case: (entry, offers, case) for entry, offers, case in entries}
     missing, missing_in_all = without_forecast(session, now, MOST_NAMED, conditions=of_family)
     left_out += [CaseLeftOut(pack_id=case.pack_id, vehicle_id=case.vehicle_id, reason=case.why) for case in missing]
@@ -124,8 +149,7 @@ def queue_of_cases(
         )
         notes.append(said % {"count": more})
     if len(everything) == MOST_CASES:
-        weighed = (still_out(), decided_on(now), ~not_weighed(), *conditions)
-        in_all = session.scalar(select(func.count()).select_from(Score).where(*weighed)) or 0
+        in_all = _count(session, now, weighable)
         if in_all > MOST_CASES:
             notes.append(
                 _(
@@ -134,6 +158,8 @@ def queue_of_cases(
                 )
                 % {"count": MOST_CASES, "more": in_all - MOST_CASES}
             )
+    told_of = {case.family for some in (everything, lacking, first) for case in some.cases}
+    told_of |= {one.family for one in stopped}
     return QueueAnswer(
         as_of=now,
         currency=costs.currency,
@@ -145,19 +171,23 @@ def queue_of_cases(
             CaseOnOrder(
                 pack_id=pack_id,
                 vehicle_id=vehicles[pack_id],
-                **told_on_order(everything.take([places[pack_id]]) if pack_id in places else None, order).model_dump(),
+                **told_on_order(out.get(pack_id), order).model_dump(),
             )
             for pack_id, order in ordered.items()
         ]
         + coming,
         left_out=left_out,
+        offers_lacking=[
+            OfferLacking(family=family, what=problem.what, mend=problem.mend) for family, problem in unmet.items()
+        ],
         notes=notes,
-        cautions=all_cautions(
-            shared_chemistry(
-                families, {case.family for case in (*everything.cases, *first.cases)} | {one.family for one in stopped}
-            )
-        ),
+        cautions=all_cautions(shared_chemistry(families, told_of)),
     )
+
+
+def _count(session: Session, now: datetime, conditions: Sequence[Any]) -> int:
+    """Count the open cases that can be decided on."""
+    return session.scalar(select(func.count()).select_from(Score).where(still_out(), decided_on(now), *conditions)) or 0
 
 
 def _stops_said(stopped: UnderStop) -> list[str]:

@@ -206,6 +206,14 @@ class CaseLeftOut(BaseModel):
     reason: str
 
 
+class OfferLacking(BaseModel):
+    """A family of which packs wait and cannot be weighed, because nobody offers any."""
+
+    family: str
+    what: str
+    mend: str
+
+
 class QueueAnswer(BaseModel):
     """The open cases in the order in which they need a pack ordered."""
 
@@ -216,5 +224,6 @@ class QueueAnswer(BaseModel):
     entries: list[QueueEntryAnswer]
     on_order: list[CaseOnOrder]
     left_out: list[CaseLeftOut]
+    offers_lacking: list[OfferLacking] = Field(description="Families whose packs are left out for want of an offer.")
     notes: list[str] = Field(description="What it rests on, and whatever was left out beyond the lists here.")
     cautions: list[str]

@@ -9,7 +9,7 @@ from urllib.parse import quote, urlencode
 from fastapi import Request
 from starlette.responses import Response
 
-from models.base.errors import BadInput
+from models.base.errors import BadInput, Problem
 from service.core.cautions import driving
 from service.core.translation import _, ngettext, spoken
 from service.decisions.ordering.queue import queue_of_cases
@@ -66,6 +66,8 @@ def show_queue(request: Request, store: CurrentStore, families: KnownFamilies) -
     with store.reading() as session:
         left, stopped = unweighed(session, request.app.state.clock()), spoken(under_stop(session, families))
     missing = stated_first(problems)
+    if queue is not None:
+        missing += [Problem("offers", one.what, one.mend) for one in queue.offers_lacking]
     faults = Faults(tuple(problem for problem in problems if problem not in missing))
     sorting = sorting_of(request, "/parts", ORDERS, texts)
     placed = [] if queue is None else list(enumerate(queue.entries, start=1))
@@ -115,8 +117,11 @@ def summary(queue: QueueAnswer) -> list[str]:
     late = sum(entry.latest_day is None for entry in queue.entries)
     today = sum(entry.latest_day == 0 for entry in queue.entries)
     said = []
-    if not queue.entries:
+    lacking = ", ".join(one.family for one in queue.offers_lacking)
+    if not queue.entries and not lacking:
         said.append(_("No open case waits for an order."))
+    elif not queue.entries:
+        said.append(_("No open case can be weighed before offers are entered."))
     elif late + today:
         said.append(
             ngettext("One pack is to be ordered today.", "%(num)s packs are to be ordered today.", late + today)
@@ -124,6 +129,8 @@ def summary(queue: QueueAnswer) -> list[str]:
         )
     else:
         said.append(_("Nothing has to be ordered today."))
+    if lacking:
+        said.append(_("Not weighed, as nobody offers a pack: %(families)s.") % {"families": lacking})
     if late and late == len(queue.entries):
         said.append(
             ngettext(

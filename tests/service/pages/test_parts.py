@@ -76,6 +76,10 @@ def test_from_nothing_to_a_queue(site, either_page, sound):
     expect(page.get_by_role("link", name=re.compile(r"^Offer \d"))).to_have_count(2)
     page.get_by_role("link", name="Parts counter").last.click()
     expect(page.locator(".answer .first")).to_contain_text("to be ordered today")
+    # The others are weighed without the packs that nobody offers any more.
+    expect(page.locator(".answer")).to_contain_text(f"Not weighed, as nobody offers a pack: {FAMILIES[-1]}.")
+    expect(page.get_by_role("heading", name="An offer is needed first")).to_be_visible()
+    expect(page.locator(".queue li").first).to_be_visible()
     sound(page, "parts-few")
 
 

@@ -21,7 +21,7 @@ from service.decisions.stock.answers import stock_of_family
 from service.decisions.stock.schemas import StockRequest
 from service.records.records import Writer, correct, create
 from service.records.subjects.all_subjects import ASSIGNMENTS, COSTS, OFFERS, PACKS, SUPPLIERS, VEHICLES
-from service.store.schema import Assignment
+from service.store.schema import Assignment, Offer
 from service.store.upgrading import open_store
 from tests.service.invented_fleet import FAMILIES, fill
 from training.files.families import load_families
@@ -146,6 +146,22 @@ def test_what_cannot_be_answered_is_told(run, words, said):
     assert told.exit_code == 2
     assert said in told.stderr
     assert "mend:" in told.stderr
+
+
+def test_packs_that_nobody_offers_are_named_beside_the_queue(tideover, fleet_home, tmp_path):
+    """Where no pack could be weighed for want of offers, the question was refused."""
+    home = shutil.copytree(fleet_home, tmp_path / "home")
+    store = open_store(home)
+    with store.writing() as session:
+        for offer in session.scalars(select(Offer)):
+            offer.valid_until = datetime.now(UTC) - timedelta(hours=1)
+    store.close()
+    told = tideover("orders", env={"TIDEOVER_HOME": str(home)})
+    assert told.exit_code == 0, told.stderr
+    said = " ".join(told.stdout.split())
+    assert "No open case waits" not in said
+    assert "Offers are needed" in said
+    assert "no offer for a pack of the family marl-28 that stands today. Enter at least one" in said
 
 
 def test_a_fleet_that_nobody_scored_is_told_how_to_be(tideover, tmp_path):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from sqlalchemy import update
 
 from models.decisions.lead_time import Delivery, Quote, lead_time
 from models.decisions.money import Money
@@ -13,6 +14,7 @@ from models.decisions.release import release_risk
 from models.decisions.stock import critical_ratio, lead_time_demand, stock_for_service
 from service.decisions.basis.lead_times import on_order
 from service.decisions.basis.open_cases import open_case, open_cases
+from service.decisions.ordering.queue import MOST_CASES, MOST_LOOKED_AT
 from service.records.subjects.suppliers import OFFERS
 from service.store.schema import Score
 from tests.service.invented_fleet import fill
@@ -325,7 +327,35 @@ def test_what_the_queue_cannot_weigh_is_listed(out, store, clock, problem_in):
     assert [case["pack_id"] for case in queue["left_out"]] == ["MB-CAB-03"]
     assert "no forecast" in queue["left_out"][0]["reason"]
     out.delete("/v1/offers/1")
-    assert "no offer" in problem_in(out.post("/v1/orders/queue", json={}), 422)["detail"]
+    queue = out.post("/v1/orders/queue", json={}).json()
+    assert queue["entries"] == []
+    assert {case["pack_id"] for case in queue["left_out"]} == {"MB-CAB-03", "MB-VAN-07"}
+
+
+def test_packs_of_a_family_that_nobody_offers_keep_no_other_out_of_the_queue(filled, store, clock):
+    """One family's packs were the most pressing ones, and took the place of all that could be weighed."""
+    fill(store, 3 * (MOST_CASES + 5), clock(), seed=3)
+    for family in ("gravel-14", "marl-28"):
+        filled.post("/v1/offers", json={**EXPRESS, "family": family})
+    with store.writing() as session:
+        soon = clock() + timedelta(hours=1)
+        session.execute(update(Score).where(Score.family == "flint-40").values(good_until=soon))
+    queue = filled.post("/v1/orders/queue", json={}).json()
+    assert {entry["family"] for entry in queue["entries"]} == {"gravel-14", "marl-28"}
+    assert len(queue["entries"]) == MOST_CASES
+    without = {case["pack_id"]: case["reason"] for case in queue["left_out"] if "no offer" in case["reason"]}
+    assert len(without) == MOST_LOOKED_AT
+    told = "no offer for a pack of the family flint-40 that stands today. Enter at least one, with a price and a usual"
+    assert all(told in reason for reason in without.values())
+    assert f"{MOST_CASES + 5 - MOST_LOOKED_AT} more open cases are left out because nobody" in " ".join(queue["notes"])
+    assert [one["family"] for one in queue["offers_lacking"]] == ["flint-40"]
+    only = filled.post("/v1/orders/queue", json={"family": "flint-40"}).json()
+    assert (only["entries"], len(only["offers_lacking"])) == ([], 1)
+    filled.post("/v1/offers", json={**EXPRESS, "family": "flint-40", "currency": "USD"})
+    (lacking,) = filled.post("/v1/orders/queue", json={}).json()["offers_lacking"]
+    assert "stands today in EUR" in lacking["what"]
+    filled.post("/v1/offers", json={**EXPRESS, "family": "flint-40"})
+    assert filled.post("/v1/orders/queue", json={}).json()["offers_lacking"] == []
 
 
 def test_the_stock_covers_the_share_that_the_costs_ask_for(filled, store, clock, problem_in):
