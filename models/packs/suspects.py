@@ -16,6 +16,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from pydantic import BaseModel
 
 from models.base.arrays import Bools, Floats, Rows
@@ -515,12 +516,11 @@ def _damaged(look: _Look) -> Bools:
 
 
 def _isolation(look: _Look) -> Bools:
-    readings, outcomes = look.tables.readings, look.tables.outcomes
-    noted = look.any_of(look.reading_pack, _is_code(readings["code"], ISOLATION))
-    return noted | look.any_of(look.places(outcomes), _is_code(outcomes["code"], ISOLATION))
+    noted = look.any_of(look.reading_pack, _is_code(look.tables.words("readings", "code"), ISOLATION))
+    return noted | look.any_of(look.outcome_pack, _is_code(look.tables.words("outcomes", "code"), ISOLATION))
 
 
-def _is_code(words: pd.Series[Any], code: str) -> Bools:
+def _is_code(words: NDArray[np.object_], code: str) -> Bools:
     place, known = pd.factorize(words)  # a word is asked of once, however many rows hold it
     return np.array([*(str(word).upper() == code for word in known), False], dtype=np.bool_)[place]
 
