@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from models.base.arrays import Floats, Rows
+from models.base.arrays import Bools, Floats, Rows
 from models.features.derived import RawFeatures, RowFamilies, derive
 from models.features.information import INFORMATION, VISITS, add_up, apparent_missing, days_of_loss, visit_share
 from models.packs.contradictions import Contradicted, FamilyLimits, contradicted
@@ -201,8 +201,19 @@ def feature_frame(tables: HistoryTables, moments: pd.DataFrame) -> pd.DataFrame:
 
 def raw_and_block(tables: HistoryTables, moments: pd.DataFrame) -> tuple[RawFeatures, Rows]:
     """Read as `raw_features` does, and tell the (first) block of each newest top-up, from 1."""
-    raw, at = _raw(tables, moments)
+    raw, at, _ = _raw(tables, moments)
     return raw, at.block + 1
+
+
+def raw_and_rows(tables: HistoryTables, moments: pd.DataFrame) -> tuple[RawFeatures, Bools]:
+    """Read as `raw_features` does, and tell which rows of the readings single figures rest on, or visits are told by.
+
+    The others go into sums alone: those of `models.features.information`, and the trend under load. Shape (rows,).
+    """
+    raw, _, rows = _raw(tables, moments)
+    read = np.zeros(len(tables.readings), dtype=np.bool_)
+    read[rows] = True
+    return raw, read
 
 
 def raw_features(tables: HistoryTables, moments: pd.DataFrame) -> RawFeatures:
@@ -210,16 +221,16 @@ def raw_features(tables: HistoryTables, moments: pd.DataFrame) -> RawFeatures:
     return _raw(tables, moments)[0]
 
 
-def _raw(tables: HistoryTables, moments: pd.DataFrame) -> tuple[RawFeatures, _Moments]:
+def _raw(tables: HistoryTables, moments: pd.DataFrame) -> tuple[RawFeatures, _Moments, Rows]:
     topups = _Facts.of(tables, "topups")
     at = _moments(tables, moments, topups)
     out: dict[str, Floats] = {}
     _charge(out, tables, at)
-    _readings(out, tables, at, _Facts.of(tables, "readings"), topups)
+    rows = _readings(out, tables, at, _Facts.of(tables, "readings"), topups)
     _plan(out, tables, at, _Facts.of(tables, "usage"))
     _earlier(out, tables, at, topups, _Facts.of(tables, "outcomes"))
     _pack(out, tables, at)
-    return RawFeatures(out, at.packs), at
+    return RawFeatures(out, at.packs), at, rows
 
 
 def _families(tables: HistoryTables) -> tuple[list[str], Rows]:
@@ -367,7 +378,11 @@ def _contradictions(tables: HistoryTables) -> Contradicted:
     return contradicted(readings.code, second, state, current, volts, charges, limits, which[readings.code])
 
 
-def _readings(out: dict[str, Floats], tables: HistoryTables, at: _Moments, readings: _Facts, topups: _Facts) -> None:
+def _readings(out: dict[str, Floats], tables: HistoryTables, at: _Moments, readings: _Facts, topups: _Facts) -> Rows:
+    """Fill in what the readings say; return the rows of their table that single figures rest on, or visits are told by.
+
+    A row may come again.
+    """
     count, block = len(at), at.block
     volts = _volts(tables)
     state = tables.words("readings", "state")[readings.order]
@@ -387,18 +402,23 @@ def _readings(out: dict[str, Floats], tables: HistoryTables, at: _Moments, readi
     before = (when < at.topped_at[moment]) & (when > at.previous_at[moment])
     after = when >= at.topped_at[moment]
     is_state = {s: (state == s)[row] for s in ("rest", "discharge", "charge")}
-    first_after_day = _day_of(_first(moment, row, after, count), day)
+    first_after = _first(moment, row, after, count)
+    first_after_day = _day_of(first_after, day)
     at_release = first_after_day - at.topped_at / SECONDS_PER_DAY <= RELEASE_VISIT_DAYS
     apart = day[row] - first_after_day[moment]
-    drove_day = _day_of(_first(moment, row, after & ~is_state["rest"] & (apart > VISIT_DAYS), count), day)
+    drove = _first(moment, row, after & ~is_state["rest"] & (apart > VISIT_DAYS), count)
+    drove_day = _day_of(drove, day)
     stays = after & is_state["rest"] & (apart <= STAY_DAYS) & (day[row] < drove_day[moment])
-    last_stay_day = _day_of(_last(moment, row, stays, count), day)
+    last_stay = _last(moment, row, stays, count)
+    last_stay_day = _day_of(last_stay, day)
     visit_end = np.where(np.isfinite(last_stay_day), last_stay_day, first_after_day) + VISIT_DAYS
     release = after & at_release[moment] & (day[row] <= visit_end[moment])
     driving = after & ~release
+    read_off = [first_after, drove, last_stay]
 
     def pick(mask: NDArray[np.bool_], *, first: bool = False) -> _Pick:
-        return _Pick((_first if first else _last)(moment, row, mask, count), deviation, block)
+        read_off.append((_first if first else _last)(moment, row, mask, count))
+        return _Pick(read_off[-1], deviation, block)
 
     def per_load(picked: _Pick, values: Floats, reference: float) -> Floats:
         amps = np.abs(picked.take(current))
@@ -459,6 +479,8 @@ def _readings(out: dict[str, Floats], tables: HistoryTables, at: _Moments, readi
     out |= _information(at, moment, row, visit, deviation, state, current, day)
     rest_temperature = np.where(np.isnan(rest_n.take(temperature)), rest_a.take(temperature), rest_n.take(temperature))
     out["_rest_temperature_c"] = np.where(np.isnan(rest_temperature), rest_b.take(temperature), rest_temperature)
+    rows = np.concatenate(read_off)
+    return readings.order[rows[rows >= 0]]
 
 
 def _information(

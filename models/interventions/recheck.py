@@ -8,9 +8,8 @@ What a reading means is the mean of that and of what became of the packs that re
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from datetime import timedelta
 from itertools import pairwise
 from typing import Final
 
@@ -21,17 +20,16 @@ from sklearn.isotonic import IsotonicRegression
 from models.base.arrays import Floats, Rows
 from models.base.day_grid import DAYS, HORIZON_DAYS, days_of_return, survival_at
 from models.base.errors import BadInput
-from models.features.raw import feature_frame
+from models.features.added_reading import with_reading
+from models.features.derived import derive
 from models.forecasts.forecast import Flag, Forecast
 from models.interventions.ensemble import ensemble_of, reconciled_weights
 from models.interventions.forward_runs import Ready, run_plans
 from models.interventions.pack_bank import FamilyBank
 from models.interventions.plans import PRESENT
 from models.packs.family import PackFamily
-from models.packs.fields import columns_of
-from models.packs.history import BlockReading
 from models.packs.stops.cells import one_cell_down_v
-from models.packs.tables import READING_COLUMNS, VOLT_DECIMALS, HistoryTables, block_column, block_columns
+from models.packs.tables import VOLT_DECIMALS, HistoryTables
 from models.physics.block_voltage import block_voltage_v
 from models.physics.imbalance import deviation_v
 from models.physics.pack_state import PackState
@@ -205,14 +203,19 @@ def recheck_plan(
     returned = run_plans(packs, (PRESENT,), rng, HORIZON_DAYS + max(days), look=read, look_on=days)[0]
     weight = reconciled_weights(returned, forecast.survival)
     compared = {day: here.some(PACKS_COMPARED) for day, here in sorted(seen.items())}
-    survival = curves(_features_then(tables, forecast, {day: here.block_v for day, here in compared.items()}))[0]
+
+    def forecast_then(looks: Mapping[int, _Seen]) -> Floats:
+        volts = {day: here.block_v for day, here in looks.items()}
+        return curves(derive(with_reading(tables, forecast.origin, volts)))[0]
+
+    survival = forecast_then(compared)
     worth = []
     for day, here in compared.items():
         part, survival = survival[: len(here.run)], survival[len(here.run) :]
         worth.append((day, _worth(part, weight[here.run], forecast, day, limit, level)))
     best = max(worth, key=lambda item: item[1])[0]
     here = seen[best]
-    part = curves(_features_then(tables, forecast, {best: here.block_v}))[0]
+    part = forecast_then({best: here})
     below_mv = -1e3 * deviation_v(here.block_v)[:, block]
     holds = (returned[here.run, None] - best > DAYS).astype(np.float64)
     table = with_end(
@@ -396,43 +399,3 @@ def agreeing(survival: Floats, weight: Floats, together: Floats) -> Floats:
         above = weight @ np.exp(-np.exp(middle) * hazard) > together
         low, high = np.where(above, middle, low), np.where(above, high, middle)
     return np.minimum.accumulate(np.exp(-np.exp((low + high) / 2) * hazard), axis=1)
-
-
-def _features_then(tables: HistoryTables, forecast: Forecast, seen: dict[int, Floats]) -> pd.DataFrame:
-    """Features of the pack on each morning with each reading added to what is known."""
-    columns = block_columns(tables.readings)
-    moments, readings, count = [], [], 0
-    names: list[str] = []
-    for day in sorted(seen):
-        volts = seen[day]
-        then = pd.Timestamp(forecast.origin).tz_convert("UTC") + timedelta(days=day)
-        ids = [f"{count + i}" for i in range(len(volts))]
-        count += len(volts)
-        names += ids
-        unknown = {c.name: np.nan if c.kind == "number" else None for c in columns_of(BlockReading) if c.optional}
-        new = pd.DataFrame({"pack_id": ids, "time": then, "state": "rest", **unknown})
-        width = max(len(columns), volts.shape[1])
-        full = np.full((len(volts), width), np.nan)
-        full[:, : volts.shape[1]] = volts
-        readings.append(
-            pd.concat([new, pd.DataFrame(full, columns=[block_column(b + 1) for b in range(width)])], axis=1)
-        )
-        moments.append(pd.DataFrame({"pack_id": ids, "origin": then}))
-
-    def each(frame: pd.DataFrame) -> pd.DataFrame:
-        many = frame.loc[frame.index.repeat(count)].reset_index(drop=True)
-        return many.assign(pack_id=np.tile(np.array(names, dtype=object), len(frame)))
-
-    old = each(tables.readings)
-    added = pd.concat(readings, ignore_index=True)
-    added["time"] = added["time"].astype(old["time"].dtype)
-    both = pd.concat([old, added[[*READING_COLUMNS, *block_columns(added)]]], ignore_index=True) if len(old) else added
-    many = replace(
-        tables,
-        packs=each(tables.packs),
-        readings=both,
-        topups=each(tables.topups),
-        usage=each(tables.usage),
-        outcomes=each(tables.outcomes),
-    )
-    return feature_frame(many, pd.concat(moments, ignore_index=True))
