@@ -11,6 +11,7 @@ from models.base.day_grid import DAYS
 from models.base.errors import BadInput
 from models.survival.kaplan_meier import kaplan_meier
 from training.report import CalibrationReport, ReportInputs, Thresholds, build_report, render_html
+from training.report.plots import brier_plot, distribution_plot, gap_plot, reliability_plot
 from training.scoring import NotEstimable
 from training.simulation.noise_floor import limit_of
 
@@ -245,7 +246,17 @@ def test_page_shows_the_limit_where_it_is_known(sound, page):
 
 
 def test_equal_reports_make_equal_pages(sound, page):
+    for draw in (reliability_plot, brier_plot, distribution_plot, gap_plot):
+        draw.cache_clear()
     assert page == render_html(CalibrationReport.model_validate_json(sound.model_dump_json()))
+
+
+def test_a_report_that_is_looked_at_again_is_not_drawn_again(sound, page, monkeypatch):
+    assert page == render_html(sound)
+    monkeypatch.setattr("training.report.plots.canvas", None)
+    assert page == render_html(CalibrationReport.model_validate_json(sound.model_dump_json()))
+    with pytest.raises(TypeError):
+        render_html(sound.model_copy(update={"brier_by_day": sound.brier_by_day[:1]}))
 
 
 def test_thresholds_decide():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any, Final
 
 from training.plotting.drawing import BAND, INK, MARK, OTHER, SOFT, canvas, svg
@@ -14,6 +14,11 @@ _SHAPES: Final = ("o", "s", "^", "D", "v", "P", "X")
 _DASHES: Final[tuple[Any, ...]] = ("--", "-.", ":", (0, (6, 2, 1, 2, 1, 2)), (0, (1, 3)), (0, (8, 3)), (0, (3, 1)))
 
 
+_drawn_once = lru_cache(maxsize=64)
+"""A report is looked at again and again, and to draw it takes most of a second: a few reports' drawings are kept."""
+
+
+@_drawn_once
 def reliability_plot(day: DayFigures, number: int) -> str:
     """Draw observed against forecast return probability on one day: bins with intervals, smooth curve, diagonal."""
     figure, axes = canvas(3.4, 3.4)
@@ -53,7 +58,8 @@ def reliability_plot(day: DayFigures, number: int) -> str:
     return svg(figure, f"reliability-{number}", f"Returned against forecast by day {day.day:g}")
 
 
-def brier_plot(curves: Sequence[BrierByDay], limit: ForecastLimit | None = None) -> str:
+@_drawn_once
+def brier_plot(curves: tuple[BrierByDay, ...], limit: ForecastLimit | None = None) -> str:
     """Draw squared error by day, one line a forecast, told apart by dashes and marks as well as by colour."""
     figure, axes = canvas(5.2, 3.2)
     others = 0
@@ -74,6 +80,7 @@ def brier_plot(curves: Sequence[BrierByDay], limit: ForecastLimit | None = None)
     return svg(figure, "brier", "Mean squared error by day, this model and others")
 
 
+@_drawn_once
 def distribution_plot(found: DistributionCalibration) -> str:
     """Draw the share of outcomes in each tenth of the forecast distribution."""
     figure, axes = canvas(4.8, 2.8)
@@ -85,7 +92,8 @@ def distribution_plot(found: DistributionCalibration) -> str:
     return svg(figure, "distribution", "Share of outcomes in each tenth of the forecast distribution")
 
 
-def gap_plot(groups: Sequence[GroupFigures], day: float, number: int) -> str:
+@_drawn_once
+def gap_plot(groups: tuple[GroupFigures, ...], day: float, number: int) -> str:
     """Draw observed less forecast returns by one day, one line a group."""
     from matplotlib.ticker import MaxNLocator
 
