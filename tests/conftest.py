@@ -45,9 +45,22 @@ def pytest_sessionstart() -> None:
     gc.disable()
 
 
+def pytest_xdist_auto_num_workers() -> int:
+    """Run one more than there are cores: a test that waits for a clock or a browser leaves its core to another."""
+    return len(os.sched_getaffinity(0)) + 1
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put what needs the trained model first: the worker at the other end then need not wait while it is trained."""
-    items.sort(key=lambda item: "small_trained" not in getattr(item, "fixturenames", ()))
+    """Begin with what is long, so that nobody waits for it at the end, and then what needs the trained model.
+
+    The worker at the other end then need not wait while it is trained.
+    """
+    items.sort(
+        key=lambda item: (
+            item.get_closest_marker("long") is None,
+            "small_trained" not in getattr(item, "fixturenames", ()),
+        )
+    )
 
 
 def pytest_collection_finish() -> None:

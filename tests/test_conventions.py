@@ -32,7 +32,11 @@ def read(repository: Path, name: str) -> str:
     return (repository / name).read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("command", [("ruff", "check"), ("ruff", "format", "--check"), ("mypy",)], ids=" ".join)
+@pytest.mark.parametrize(
+    "command",
+    [("ruff", "check"), ("ruff", "format", "--check"), pytest.param(("mypy",), marks=pytest.mark.long)],
+    ids=" ".join,
+)
 def test_lint_format_and_types(repository, command):
     found = run(repository, *command)
     assert found.returncode == 0, found.stdout + found.stderr

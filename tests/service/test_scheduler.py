@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from models.base.day_grid import DAYS
 from service.core.scheduler import spread_over
@@ -13,6 +14,7 @@ from training.learning.moments import single_moments
 from training.simulation.cohort import CohortPlan, simulate_cohort
 
 
+@pytest.mark.long
 def test_parity_what_workers_simulate_and_fit_is_what_this_machine_does():
     plan, settings = CohortPlan(packs=120, seed=4, worlds=3), FitSettings(rounds=8, workers=1)
     here = simulate_cohort(plan)

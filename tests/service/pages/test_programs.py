@@ -27,8 +27,8 @@ def test_its_files_are_its_own_and_no_others(site):
     assert httpx.get(f"{site.url}/docs/favicon.png").status_code == 404
 
 
-def test_the_first_page_says_which_packs_are_served_and_leads_there(site, page):
-    page.goto(site.url)
-    expect(page.get_by_text("Packs of other cells are not served.")).to_be_visible()
-    page.get_by_role("link", name="For programs").click()
-    expect(page.locator("h1")).to_have_text("For programs")
+def test_the_first_page_says_which_packs_are_served_and_leads_there(site, phone_page):
+    phone_page.goto(site.url)
+    expect(phone_page.get_by_text("Packs of other cells are not served.")).to_be_visible()
+    phone_page.get_by_role("link", name="For programs").click()
+    expect(phone_page.locator("h1")).to_have_text("For programs")

@@ -13,6 +13,8 @@ from training.scoring import bound_coverage, integrated_brier_score, integrated_
 from training.simulation.cohort import CohortPlan, simulate_cohort
 from training.simulation.workshop import WorkshopHabits
 
+pytestmark = pytest.mark.long
+
 
 @pytest.fixture(scope="module")
 def tables():
