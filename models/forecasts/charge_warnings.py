@@ -47,6 +47,12 @@ LOOK: Final = say(
     "at rest, 20 hours after that charge at the earliest. Once that reading says what was seen (inspected), a charge "
     "is weighed again."
 )
+MEASURE: Final = say(
+    "Charge nothing more. Let it stand in a ventilated place, look for swelling, leaks and heat, check the order of "
+    "the sense leads, and have the cells of the blocks in question measured by somebody licensed to, 20 hours after "
+    "that charge at the earliest. Once a reading says that they were measured and none is bad (inspected), a charge "
+    "is weighed again; a look alone does not tell."
+)
 
 
 def charge_warnings(history: PackHistory, family: PackFamily, at: datetime | None = None) -> tuple[Flag, ...]:
@@ -82,4 +88,14 @@ def forbidding(flags: Iterable[Flag]) -> list[Flag]:
 
 def stops_of_warnings(warned: Iterable[Flag]) -> tuple[Stop, ...]:
     """Return grave flags as what ends charging."""
-    return tuple(Stop(f.code, "charging", f.text, LOOK, "common practice, no source", LEDGER[f.code]) for f in warned)
+    return tuple(
+        Stop(
+            f.code,
+            "charging",
+            f.text,
+            MEASURE if LEDGER[f.code].by_cells else LOOK,
+            "common practice, no source",
+            LEDGER[f.code],
+        )
+        for f in warned
+    )

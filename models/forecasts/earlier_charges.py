@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
 from typing import Final
 
 import numpy as np
 import pandas as pd
 
 from models.base.arrays import Floats, Rows
-from models.base.messages import say, say_count
+from models.base.messages import Said, say, say_count
 from models.features.derived import derive, surplus_share
 from models.features.raw import raw_features
 from models.forecasts.flags import flags_of_charges
@@ -18,7 +17,6 @@ from models.forecasts.newest_topups import NewestTopUps
 from models.forecasts.noted import charges_noted_in
 from models.forecasts.suspect_charges import may_warn
 from models.packs.ledger import LEDGER
-from models.packs.stops.known import LOOK_AFTER
 from models.packs.tables import SECONDS_PER_DAY, HistoryTables, date_of, from_days, known_at, to_days
 
 _WARNED: Final = {
@@ -59,10 +57,9 @@ def flags_of_earlier_charges(tables: HistoryTables, moments: pd.DataFrame) -> li
         return [()] * len(newest)
     age = np.arange(len(rows)) - np.searchsorted(owner[rows], owner[rows])
     reader, read_day = newest.owner("readings"), tables.days("readings")
-    looked = np.full(len(newest), -np.inf)
-    own = np.flatnonzero(newest.looked & (reader >= 0))
-    np.maximum.at(looked, reader[own], read_day[own] - LOOK_AFTER / timedelta(days=1))
-    for pack, count in _unweighed(newest, rows[age > MOST_EARLIER], looked).items():
+    done = {code: newest.done_by(code) for code in _WARNED}
+    longest_open = np.minimum.reduce([*done.values()])
+    for pack, count in _unweighed(newest, rows[age > MOST_EARLIER], newest.done_by(TOO_MANY)).items():
         found[pack].append(_too_many(count))
     weighed = np.flatnonzero((age > 0) & (age <= MOST_EARLIER))
     ends_of = day[rows[weighed - 1]] - 1 / SECONDS_PER_DAY
@@ -72,7 +69,7 @@ def flags_of_earlier_charges(tables: HistoryTables, moments: pd.DataFrame) -> li
     for number in np.unique(age[weighed]):
         of_age = age[weighed] == number
         asked, ends = rows[weighed[of_age]], ends_of[of_age]
-        # What was read of the pack before the next charge, and is not seen to by a look before.
+        # What was read of the pack before the next charge, and is not seen to before.
         last = day[asked].copy()
         of = np.full(len(newest), -1)
         of[owner[asked]] = np.arange(len(asked))
@@ -80,7 +77,7 @@ def flags_of_earlier_charges(tables: HistoryTables, moments: pd.DataFrame) -> li
         mine = mine[of[reader[mine]] >= 0]
         mine = mine[read_day[mine] <= ends[of[reader[mine]]]]
         np.maximum.at(last, of[reader[mine]], read_day[mine])
-        open_still = looked[owner[asked]] < last
+        open_still = longest_open[owner[asked]] < last
         asked, ends, last = asked[open_still], ends[open_still], last[open_still]
         if not len(asked):
             continue
@@ -88,23 +85,35 @@ def flags_of_earlier_charges(tables: HistoryTables, moments: pd.DataFrame) -> li
         known = known_at(tables, then)
         raw = raw_features(known, then)
         told = flags_of_charges(derive(raw), surplus_share(raw), charges_noted_in(known, then))
-        for row, flags in zip(asked, told, strict=True):
-            pack = int(owner[row])
-            warned = [flag for flag in flags if flag.grave and flag.code in _WARNED]
-            seen = bool(warned) and (
-                looked[pack] >= day[row]
-                or all(newest.swapped(pack, block, float(day[row])) for block in newest.blocks(int(row)))
-            )
-            for flag in warned:
-                if LEDGER[flag.code].about == "pack" or not seen:
-                    text = say(
-                        "Nobody has written down that they looked the pack over since its charge of %(day)s: %(what)s. "
-                        "Look for swelling, leaks and heat, and read all blocks at rest again.",
-                        day=date_of(day[row]),
-                        what=_WARNED[flag.code],
-                    )
-                    found[pack].append(Flag(flag.code, text, grave=True))
+        for row, upto, flags in zip(asked, last, told, strict=True):
+            pack, charged = int(owner[row]), float(day[row])
+            swapped = all(newest.swapped(pack, block, charged) for block in newest.blocks(int(row)))
+            for flag in flags:
+                if not flag.grave or flag.code not in _WARNED:
+                    continue
+                of_pack = LEDGER[flag.code].about == "pack"
+                if done[flag.code][pack] < (upto if of_pack else charged) and (of_pack or not swapped):
+                    told_of = _to_measure if LEDGER[flag.code].by_cells else _to_look
+                    found[pack].append(Flag(flag.code, told_of(date_of(charged), _WARNED[flag.code]), grave=True))
     return [tuple(dict.fromkeys(flags)) for flags in found]
+
+
+def _to_look(day: str, what: Said) -> Said:
+    return say(
+        "Nobody has written down that they looked the pack over since its charge of %(day)s: %(what)s. "
+        "Look for swelling, leaks and heat, and read all blocks at rest again.",
+        day=day,
+        what=what,
+    )
+
+
+def _to_measure(day: str, what: Said) -> Said:
+    return say(
+        "Nobody has written down that the cells were measured since the charge of %(day)s: %(what)s. Have them "
+        "measured, a look alone does not tell, and read all blocks at rest again.",
+        day=day,
+        what=what,
+    )
 
 
 def _unweighed(newest: NewestTopUps, rows: Rows, looked: Floats) -> dict[int, int]:

@@ -23,7 +23,7 @@ from models.forecasts.charged_again import ChargedAgain
 from models.forecasts.controller import flags_of_controller
 from models.forecasts.forecast import Flag
 from models.forecasts.last_seen import ASK_AFTER_DAYS
-from models.forecasts.not_risen import NotRisen
+from models.forecasts.not_risen import NOT_RISEN, NotRisen
 from models.forecasts.seen_range import FAR, SeenRange
 from models.forecasts.withheld import UNREAD_AFTER
 from models.packs.contradictions import WARMEST_C, Unused
@@ -511,12 +511,12 @@ def _of_no_rise(found: NotRisen) -> Flag:
         "Block %(block)s is noted as charged, but at rest it moved by %(rise)s V against the others, where at least "
         "+%(least)s V was due: hardly any of the charge shows. Was it the right block, and was the "
         "supply on it? A shorted cell, a bad lead or a strong leak looks like this. Look for heat and swelling, also "
-        "at its neighbours, and read all blocks at rest again.",
+        "at its neighbours, and have its cells measured: a look alone does not tell where the charge went.",
         block=found.block,
         rise=f"{round(found.rise_v, 2) + 0.0:+.2f}",
         least=f"{found.least_v:.2f}",
     )
-    return Flag("block-not-risen", text, grave=True)
+    return Flag(NOT_RISEN, text, grave=True)
 
 
 def _of_weather(ambient: float, seen: SeenRange) -> Flag:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from models.base.arrays import Bools, Floats, Rows
 from models.packs.history import LOOKED
+from models.packs.ledger import LEDGER
 from models.packs.stops.known import LOOK_AFTER
 from models.packs.tables import HistoryTables
 
@@ -41,6 +42,25 @@ class NewestTopUps:
         """Of each reading, whether somebody looked the pack over and nothing showed."""
         seen = self.tables.words("readings", "inspected")
         return np.asarray(np.logical_or.reduce([seen == word for word in LOOKED]), dtype=np.bool_)
+
+    def done_by(self, code: str) -> Floats:
+        """Return up to which day what warns so was seen to of each pack, by what ends it. Shape (n,)."""
+        return self._measured_by if LEDGER[code].by_cells else self._looked_by
+
+    @cached_property
+    def _looked_by(self) -> Floats:
+        return self._last(self.looked)
+
+    @cached_property
+    def _measured_by(self) -> Floats:
+        return self._last(np.asarray(self.tables.words("readings", "inspected") == "cells", dtype=np.bool_))
+
+    def _last(self, looks: Bools) -> Floats:
+        """Return up to which day what was done shows by the newest of some looks."""
+        last, of = np.full(len(self), -np.inf), self.owner("readings")
+        own = np.flatnonzero(looks & (of >= 0))
+        np.maximum.at(last, of[own], self.tables.days("readings")[own] - LOOK_AFTER / timedelta(days=1))
+        return last
 
     @cached_property
     def rows(self) -> Rows:

@@ -11,8 +11,11 @@ import numpy as np
 from models.base.arrays import Bools, Floats, Rows
 from models.forecasts.newest_topups import NewestTopUps
 from models.packs.family import PackFamily
-from models.packs.stops.known import BEFORE_DRIVING, LOOK_AFTER, VISIT
+from models.packs.stops.known import BEFORE_DRIVING, VISIT
 from models.physics.imbalance import pack_median_v
+
+NOT_RISEN: Final = "block-not-risen"
+"""Flag of a block that is noted as charged and stands no higher for it."""
 
 NO_RISE_SHARE: Final = 0.3
 """A rise under this share of the least expected is no rise to speak of. Our choice."""
@@ -125,17 +128,14 @@ def not_risen(newest: NewestTopUps, error_v_per_cell: float) -> dict[int, list[N
     -------
     dict of int to list of NotRisen
         By place among the packs. None of a block that was not read at rest on both sides of its charge, of which a
-        module was swapped since, or of a pack that somebody looked over since.
+        module was swapped since, or of a pack whose cells were measured since.
     """
     tables = newest.tables
     charge, end = tables.column("topups", "charge_ah"), tables.days("topups")
-    owner, reader, day = newest.owner("topups"), newest.owner("readings"), tables.days("readings")
+    owner = newest.owner("topups")
     visit = newest.day - VISIT / _DAY
-    looked = np.flatnonzero((reader >= 0) & newest.looked)
-    seen = np.full(len(newest), -np.inf)
-    np.maximum.at(seen, reader[looked], day[looked] - LOOK_AFTER / _DAY)
     rows = np.flatnonzero((owner >= 0) & ~np.isnan(charge) & (end >= np.append(visit, np.nan)[owner]))
-    rows = rows[end[rows] > seen[owner[rows]]]
+    rows = rows[end[rows] > newest.done_by(NOT_RISEN)[owner[rows]]]
     told = rises(newest, rows, owner[rows], np.full(len(rows), np.inf), error_v_per_cell)
     if told is None:
         return {}

@@ -17,7 +17,6 @@ from models.forecasts.forecast import Flag
 from models.forecasts.newest_topups import NewestTopUps
 from models.packs.contradictions import flows
 from models.packs.family import PackFamily
-from models.packs.ledger import LEDGER
 from models.packs.stops.cells import NOTHING_CELL_V
 from models.packs.stops.known import BEFORE_DRIVING, LOOK_AFTER, VISIT, others_v
 from models.packs.tables import VOLT_DECIMALS, date_of
@@ -106,25 +105,12 @@ class _Facts:
     def families(self) -> list[PackFamily]:
         return [self.newest.tables.families[name] for name in np.unique(self.newest.family)]
 
-    def _done_by(self, rows: Bools) -> Floats:
-        """Up to which day what was done to each pack was seen to, by the readings that say so."""
-        day = np.full(len(self.newest), -np.inf)
-        own = np.flatnonzero(rows & (self.reader >= 0))
-        np.maximum.at(day, self.reader[own], self.read_day[own] - LOOK_AFTER / _DAY)
-        return day
-
-    def done_by(self, code: str) -> Floats:
-        """Up to which day what warns so was seen to, by what ends it."""
-        if LEDGER[code].by_cells:
-            return self._done_by(np.asarray(self.newest.tables.words("readings", "inspected") == "cells", np.bool_))
-        return self._done_by(self.newest.looked)
-
     def _topups(self, place: int) -> Rows:
         return self.newest.rows_of("topups", place)
 
     def codes_of_danger(self) -> dict[int, Flag]:
         """Name the newest code that tells of danger to people, however it was stored; clearing it mends nothing."""
-        tables, done, noted = self.newest.tables, self.done_by(CODE_DANGER), []
+        tables, done, noted = self.newest.tables, self.newest.done_by(CODE_DANGER), []
         for table in ("readings", "outcomes"):
             places, words = pd.factorize(tables.words(table, "code"))  # a word is asked of once
             danger = np.array([*(str(word).upper() in DANGERS for word in words), False], dtype=np.bool_)[places]
@@ -151,7 +137,7 @@ class _Facts:
         rows = np.flatnonzero((self.charged >= 0) & np.append(lithium, False)[self.charged])
         tables, found = self.newest.tables, {}
         charge, end_v = tables.column("topups", "charge_ah"), tables.column("topups", "end_v")
-        work, looked = tables.words("topups", "also_done"), self.done_by(LITHIUM_CHARGED)
+        work, looked = tables.words("topups", "also_done"), self.newest.done_by(LITHIUM_CHARGED)
         for row in rows[np.argsort(self.charge_day[rows], kind="stable")]:
             place, day = int(self.charged[row]), float(self.charge_day[row])
             if work[row] == "module-swapped" and np.isnan(charge[row]) and np.isnan(end_v[row]):
@@ -161,7 +147,7 @@ class _Facts:
                 text = say(
                     "On %(day)s block %(block)s was charged by hand, and its cells are lithium-ion: charged outside "
                     "its own management system, such a cell can burn and cannot be put out. Charge nothing more, keep "
-                    "people and whatever burns away, and have it seen to by the maker's workshop.",
+                    "people and whatever burns away, and have the maker's workshop measure its cells.",
                     day=date_of(day),
                     block=blocks[0] + 1,
                 )
@@ -176,7 +162,7 @@ class _Facts:
         """
         rest = np.asarray(self.newest.tables.words("readings", "state") == "rest", dtype=np.bool_)
         found: dict[int, Flag] = {}
-        for row in self._some_far_above(rest, self.done_by(BLOCK_HIGH)):
+        for row in self._some_far_above(rest, self.newest.done_by(BLOCK_HIGH)):
             place, day = int(self.reader[row]), float(self.read_day[row])
             family = self.families[self.which[place]]
             if flows(self._current(row), family):
@@ -222,7 +208,7 @@ class _Facts:
         """
         state = self.newest.tables.words("readings", "state")
         own = np.flatnonzero((self.reader >= 0) & np.asarray(state == "discharge", dtype=np.bool_))
-        own = own[self.read_day[own] > self.done_by(LOW_UNDER_LOAD)[self.reader[own]]]
+        own = own[self.read_day[own] > self.newest.done_by(LOW_UNDER_LOAD)[self.reader[own]]]
         found: dict[int, Flag] = {}
         if not len(own):
             return found
@@ -393,8 +379,8 @@ def _level_v(volts: Floats, limit_v: Floats) -> Floats:
 def _charged_high(day: str, block: int, volts: str, most: str) -> Said:
     return say(
         "On %(day)s block %(block)s, which was charged, rested %(volts)s V above its peers, where %(most)s V is the "
-        "most: it was overcharged, or the reading is off. Look for swelling, leaks and heat, and read all blocks at "
-        "rest again.",
+        "most: it was overcharged, or the reading is off. Look for swelling, leaks and heat, have its cells measured, "
+        "and read all blocks at rest again.",
         day=day,
         block=block,
         volts=volts,
@@ -406,7 +392,7 @@ def _other_high(day: str, block: int, volts: str, most: str) -> Said:
     return say(
         "On %(day)s block %(block)s, which is not noted as charged, rested %(volts)s V above its peers, where %(most)s "
         "V is the most: another block was charged than was noted, sense leads are crossed, or the reading is off. "
-        "Check both, look for swelling, leaks and heat, and read all blocks at rest again.",
+        "Check both, have its cells measured, and read all blocks at rest again.",
         day=day,
         block=block,
         volts=volts,

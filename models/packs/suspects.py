@@ -261,12 +261,14 @@ class _Look:
     def open_charges(self, code: str) -> Rows:
         """Return the charges, by pack and time, that nobody looked at since or that no look ends."""
         ended = np.append(np.full(len(self.which), -np.inf), np.inf)
-        seen = np.isin(self.tables.words("readings", "inspected"), [*LOOKED])
+        by_look = self.of(lambda f: float(standing_of(code, f.chemistry).by_look)) == 1.0
+        by_cells = np.append(self.of(lambda f: float(standing_of(code, f.chemistry).by_cells)) == 1.0, False)
+        words = self.tables.words("readings", "inspected")
+        seen = np.where(by_cells[self.reading_pack], words == "cells", np.isin(words, [*LOOKED]))
         rows = np.flatnonzero(seen & (self.reading_pack >= 0))
         np.maximum.at(
             ended, self.reading_pack[rows], self.reading_day[rows] - LOOK_AFTER.total_seconds() / SECONDS_PER_DAY
         )
-        by_look = self.of(lambda f: float(standing_of(code, f.chemistry).by_look)) == 1.0
         ended[:-1] = np.where(by_look, ended[:-1], -np.inf)
         still = self.topup_day > ended[self.topup_pack] - SLACK
         return _InOrder.of(still, self.topup_pack, self.topup_day).rows

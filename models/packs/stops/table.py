@@ -173,8 +173,10 @@ STOPS: Final[tuple[StopRule, ...]] = (
         wrong_block,
         say(
             "Charge nothing more and do not drive on it. Check the order of the sense leads, read all blocks at rest, "
-            "and correct the record, or bring the overfull block down before anything is charged. This stands until a "
-            "reading at least 20 hours later says what was seen (inspected), or until the fault has come back."
+            "and correct the record, or bring the overfull block down before anything is charged. A look for swelling "
+            "tells nothing of crossed leads: this stands until the record is corrected, a reading at least 20 hours "
+            "later says that the cells of both blocks were measured and none is bad (inspected), a module of the block "
+            "was swapped, or the fault has come back."
         ),
         _PRACTICE,
     ),

@@ -66,15 +66,16 @@ def test_reference_what_is_due_at_least_is_the_flattest_part_of_the_curve(family
     assert found(charged(family, (5,), (0.25 * due,)), charged(family, (5,), (0.35 * due,))) == [[5], []]
 
 
-def test_a_look_a_day_later_settles_it_and_a_small_charge_is_not_seen():
+def test_cells_measured_a_day_later_settle_it_no_look_does_and_a_small_charge_is_not_seen():
     assert found(charged("gravel-14", (5,), (0.0,), time=pd.Timestamp("2026-01-01", tz="UTC"))) == [[]], (
         "not read after"
     )
     history = charged("gravel-14", (5,), (0.0,))
-    later = history.readings[-1].model_copy(
-        update={"time": history.topups[-1].time + pd.Timedelta(hours=30), "inspected": "sound"}
-    )
-    assert found(history.model_copy(update={"readings": (*history.readings, later)})) == [[]]
+    for seen, told in (("sound", found(history)), ("cells", [[]])):
+        later = history.readings[-1].model_copy(
+            update={"time": history.topups[-1].time + pd.Timedelta(hours=30), "inspected": seen}
+        )
+        assert found(history.model_copy(update={"readings": (*history.readings, later)})) == told
     little = history.model_copy(update={"topups": (history.topups[0].model_copy(update={"charge_ah": 0.3}),)})
     assert found(little) == [[]]
 

@@ -305,11 +305,12 @@ def test_a_wrong_block_stands_after_the_right_one_was_charged():
     assert codes(*first) == ["wrong-block"]
     mended = (*first, wrongly(0.3, 5), rest(0.4, 0.0))
     assert codes(*mended) == ["wrong-block"]
-    assert codes(*mended, rest(2, inspected="sound")) == []
+    assert codes(*mended, rest(2, inspected="sound")) == ["wrong-block"], "a look tells nothing of crossed leads"
+    assert codes(*mended, rest(2, inspected="cells")) == []
     assert codes(*mended, returned(9), wrongly(9.5, 5), rest(10)) == [], "it was driven on until the fault was back"
     assert "2026-03-02" in stops_of(pack(*mended), FAMILY)[0].text
     (stop,) = stops_of(pack(*first), FAMILY)
-    assert "or until the fault has come back" in stop.instead
+    assert "or the fault has come back" in stop.instead
     assert codes(*first, returned(5)) == [], "as the stop itself says"
 
 
