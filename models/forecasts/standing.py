@@ -38,6 +38,9 @@ CHARGED_LOW: Final = "charged-block-down"
 CHARGED_BAD: Final = "charged-block-bad"
 """Flag of such a block that is not as far down, but as far as is usually called bad."""
 
+USED_UP: Final = "charge-used-up"
+"""Flag of such a block that stands no higher at rest than before the charge, when it was brought in for its fault."""
+
 BAD_REST_CELL_V: Final = 0.2 / 12
 """Rest deviation usually called bad begins at 0.2 V on a block of 12 NiMH cells: common practice, no source."""
 
@@ -273,8 +276,22 @@ class _Facts:
                 and down.place not in found
                 and down.below_v >= np.round(_bad_v(down.family), VOLT_DECIMALS)
             ):
-                found[down.place] = Flag(plain, told_bad(*down.said[:3]))
+                if charged and down.below_v >= (before := self._rested_below_before(down)):
+                    found[down.place] = Flag(USED_UP, _used_up(*down.said[:3], f"{before:.2f}"), grave=True)
+                else:
+                    found[down.place] = Flag(plain, told_bad(*down.said[:3]))
         return found
+
+    def _rested_below_before(self, down: _Down) -> float:
+        """How far below its peers the block last rested before the newest charge, V; infinity where nobody read it."""
+        rest = np.asarray(self.newest.tables.words("readings", "state") == "rest", dtype=np.bool_)
+        rows = np.flatnonzero(rest & (self.reader == down.place) & (self.read_day < self.newest.day[down.place]))
+        rows = rows[np.isfinite(self.volts[rows, down.block])]
+        if not len(rows):
+            return np.inf
+        volts = self.volts[rows[np.argmax(self.read_day[rows])]][None]
+        below = _level_v(volts, np.array([_limit_v(down.family, "rest")])) - volts
+        return float(np.round(below[0, down.block], VOLT_DECIMALS))
 
     def _far_down(self, *, charged: bool) -> Iterator[_Down]:
         """Find the lowest of the blocks charged of late, or of the others, in the newest readings since the charge.
@@ -432,6 +449,18 @@ def _charged_rested_badly(day: str, block: int, volts: str) -> Said:
         day=day,
         block=block,
         volts=volts,
+    )
+
+
+def _used_up(day: str, block: int, volts: str, before: str) -> Said:
+    return say(
+        "On %(day)s block %(block)s, which had been charged, rested %(volts)s V below its peers, no better than the "
+        "%(before)s V from before the charge: what went in is used up, and the fault can be back on any drive. Charge "
+        "it again or have it replaced, and read it, before the car goes.",
+        day=day,
+        block=block,
+        volts=volts,
+        before=before,
     )
 
 

@@ -62,6 +62,7 @@ LEDGER: Final[Mapping[str, Standing]] = {
     "damaged": _row("pack", "swap and look"),
     "other-block-down": _row("block", "reading", "swap"),
     "charged-block-down": _row("block", "reading", "swap"),
+    "charge-used-up": _row("block", "reading", "swap"),
     "not-its-volts": _row("pack", "reading"),
     "chemistry": _row("pack", "reading"),
     "reversed": _row("block", "cells", "swap"),

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.forecasts.charge_warnings import CHARGE_NOTHING, charge_warnings, forbidding
+from models.forecasts.forecast import Flag
 from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
 from models.packs.ledger import LEDGER, standing_of
 from models.packs.stops import STOPS, stops_of
@@ -203,19 +204,42 @@ def test_a_block_that_was_not_charged_and_is_down_is_told_until_it_reads_level_a
 )
 def test_a_block_that_reads_badly_is_named_before_it_brings_the_fault(down, told, block, code, said):
     """At .3 V below its peers nothing was said. 0.2 V on 12 cells is usually called bad (common practice)."""
-    level = read(40, 13.1)
+    far_down, level = read(-5, 12.3), read(40, 13.1)
     off = level.model_copy(
         update={"block_v": tuple(level.block_v[8] - down if n == block else v for n, v in enumerate(level.block_v))}
     )
-    flags = charge_warnings(pack("gravel-14", BEFORE, charge(0), AFTER, off), FAMILIES["gravel-14"])
+    flags = charge_warnings(pack("gravel-14", far_down, charge(0), AFTER, off), FAMILIES["gravel-14"])
     named = [flag for flag in flags if flag.code == code]
     assert bool(named) == told
     for flag in named:
         assert not flag.grave
         assert f"block {block + 1}, which {said}, rested {down:.2f} V below" in flag.text
     again = read(70, 13.1)
-    flags = charge_warnings(pack("gravel-14", BEFORE, charge(0), AFTER, off, again), FAMILIES["gravel-14"])
+    flags = charge_warnings(pack("gravel-14", far_down, charge(0), AFTER, off, again), FAMILIES["gravel-14"])
     assert code not in {flag.code for flag in flags}
+
+
+@pytest.mark.parametrize(
+    ("before", "now", "code"),
+    [(0.3, 0.29, "charged-block-bad"), (0.3, 0.3, "charge-used-up"), (0.3, 0.59, "charge-used-up"),
+     (0.18, 0.2, "charge-used-up"), (0.1, 0.15, None), (0.8, 0.5, "charged-block-bad"),
+     (None, 0.5, "charged-block-bad")],
+)  # fmt: skip
+def test_a_charged_block_as_low_as_before_its_charge_is_let_go_no_more(before, now, code):
+    """After learning from packs that held long, one .59 V down again was let go for nine days, without a word."""
+    stood = [read(-5, 13.0 - before)] if before is not None else [read(-5, None)]
+    facts = [*stood, charge(0), AFTER, read(60, 13.0 - now)]
+
+    def told(*more) -> list[Flag]:
+        flags = charge_warnings(pack("gravel-14", *facts, *more), FAMILIES["gravel-14"])
+        return [flag for flag in flags if flag.code in {"charged-block-bad", "charge-used-up"}]
+
+    assert [flag.code for flag in told()] == ([code] if code else [])
+    assert all(flag.grave == (code == "charge-used-up") for flag in told())
+    if code == "charge-used-up":
+        assert f"{now:.2f} V below its peers, no better than the {before:.2f} V" in told()[0].text
+    for later in (read(90, 13.0), charge(70)):
+        assert not told(later)
 
 
 @pytest.mark.parametrize(
