@@ -33,6 +33,7 @@ from service.core.cautions import all_cautions, shared_chemistry
 from service.core.translation import _, ngettext, translated
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.left_out import not_counted
+from service.decisions.basis.needs_pack import Down, needing_pack
 from service.decisions.basis.open_cases import OpenCase, decided_on, open_cases, open_curves
 from service.decisions.basis.sentences import SINCE_SEEN, WAITING_IN_A_PLAN, look_first_at
 from service.decisions.fleet.caveats import MOST_NAMED, and_more, caveats
@@ -49,7 +50,7 @@ from service.decisions.fleet.schemas import (
 )
 from service.decisions.ordering.answers import costs_used
 from service.forecasting.issued.scores import not_weighed, still_out
-from service.records.stopped import UnderStop, under_stop
+from service.records.stopped import UnderStop
 from service.store.schema import Score
 
 MOST_VEHICLES: Final = 5_000
@@ -73,10 +74,10 @@ def plan_of_fleet(
     """
     costs = costs_here(session, asked.costs)
     picked = conditions_of(asked)
-    needed = [one for one in under_stop(session, families, on_packs(asked)) if one.needs_pack]
+    needed = needing_pack(session, families, now, on_packs(asked))
     cases = open_cases(session, now, [*picked, ~not_weighed()], MOST_VEHICLES)
     warned = open_cases(session, now, [*picked, not_weighed()], MOST_LEFT).cases
-    vehicles: list[UnderStop | OpenCase] = [*needed, *cases.cases]
+    vehicles: list[UnderStop | Down | OpenCase] = [*needed, *cases.cases]
     if not vehicles:
         raise BadInput([_nothing_to_plan(warned)])
     prices = pack_prices(session, (one.family for one in vehicles), asked.pack, costs.currency, now)
@@ -258,12 +259,17 @@ def _nothing_to_plan(warned: Sequence[OpenCase]) -> Problem:
     return Problem("vehicles", what % {"names": named}, _("Read them, keep new forecasts, and plan after that."))
 
 
-def _replaced_first(needed: Sequence[UnderStop]) -> list[str]:
+def _replaced_first(needed: Sequence[UnderStop | Down]) -> list[str]:
     """Name the vehicles that wait for another pack whatever its curve."""
     if not needed:
         return []
-    said = _("Their packs have to be replaced whatever their curves, so they take the first slots: %(vehicles)s.")
-    return [said % {"vehicles": ", ".join(one.name for one in needed[:MOST_NAMED]) + and_more(len(needed))}]
+    told = (
+        (_("They are down with their fault back, so they take the first slots: %(vehicles)s."), Down),
+        (_("Their packs have to be replaced whatever their curves, so they take the first slots: %(vehicles)s."),
+         UnderStop),
+    )  # fmt: skip
+    found = [(said, [one.name for one in needed if isinstance(one, kind)]) for said, kind in told]
+    return [said % {"vehicles": ", ".join(names[:MOST_NAMED]) + and_more(len(names))} for said, names in found if names]
 
 
 def _look_before_buying(warned: Sequence[OpenCase]) -> list[str]:
@@ -302,7 +308,7 @@ def _savings(survival: Floats, costs: FleetCosts, plan: FleetPlan, standing: Boo
 
 
 def _left(
-    vehicles: Sequence[UnderStop | OpenCase],
+    vehicles: Sequence[UnderStop | Down | OpenCase],
     plan: FleetPlan,
     saving: Floats,
     risk: Sequence[list[float]],
@@ -313,12 +319,12 @@ def _left(
     rows = np.flatnonzero(plan.week == NOT_PLANNED)
     best, week = saving[rows].max(axis=1), saving[rows].argmax(axis=1)
     left = []
-    waits = np.array([isinstance(vehicles[row], UnderStop) for row in rows.tolist()], dtype=bool)
+    waits = np.array([not isinstance(vehicles[row], OpenCase) for row in rows.tolist()], dtype=bool)
     for place in np.lexsort((-best, ~waits))[:MOST_LEFT]:
         row = int(rows[place])
         would, case = float(best[place]), vehicles[row]
         words = {"cost": Money(abs(would), currency).whole(), "week": int(week[place]) + 1}
-        if isinstance(case, UnderStop):
+        if not isinstance(case, OpenCase):
             said = _(
                 "Its pack has to be replaced whatever its curve, and no slot, pack or money is left for it: it stands "
                 "until it is."
@@ -351,7 +357,7 @@ def _saves_nothing(case: OpenCase, now: datetime) -> str:
 
 
 def _weeks(
-    vehicles: Sequence[UnderStop | OpenCase],
+    vehicles: Sequence[UnderStop | Down | OpenCase],
     asked: PlanRequest,
     plan: FleetPlan,
     saves: Floats,
@@ -369,7 +375,7 @@ def _weeks(
                 pack_id=vehicles[row].pack_id,
                 vehicle_id=vehicles[row].vehicle_id,
                 family=vehicles[row].family,
-                needs_pack=isinstance(vehicles[row], UnderStop),
+                needs_pack=not isinstance(vehicles[row], OpenCase),
                 saves=float(saves[row]),
                 risk=risk[row],
             )

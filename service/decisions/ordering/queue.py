@@ -17,9 +17,9 @@ from service.core.cautions import all_cautions, shared_chemistry
 from service.core.translation import N_, _, ngettext, spoken
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import on_order
+from service.decisions.basis.needs_pack import Down, orders_for, vehicles_down
 from service.decisions.basis.open_cases import OpenCase, OpenCases, decided_on, open_cases, without_forecast
 from service.decisions.basis.sentences import SINCE_SEEN, WAITING_TO_ORDER, look_first_at
-from service.decisions.basis.stopped_packs import orders_of_stopped
 from service.decisions.ordering.answers import (
     ASSUMPTION,
     COSTS_OF_ORDERING,
@@ -53,8 +53,9 @@ MOST_NAMED: Final = 50
 """Cases without a forecast that are named one by one."""
 
 ORDER_OF_QUEUE: Final = N_(
-    "Packs that have to be replaced whatever their curve come first, then all others in the order of the latest day to "
-    "order; of those with the same day, the one that loses most by a week's wait comes first."
+    "Packs of vehicles that are down, and packs that have to be replaced whatever their curve, come first, then all "
+    "others in the order of the latest day to order; of those with the same day, the one that loses most by a week's "
+    "wait comes first."
 )
 
 _SOME: Final = 200
@@ -94,9 +95,11 @@ def queue_of_cases(
     without = [case for case in lacking.cases if case.pack_id not in ordered]
     entries: list[tuple[QueueEntry, Offers, OpenCase]] = []
     stopped = under_stop(session, families, of_family)
-    coming = _on_order_for_stopped(session, [one for one in stopped if one.pack_id not in ordered], now)
+    down = vehicles_down(session, now, of_family)
+    unweighed = [*down, *stopped]
+    coming = _on_order_for(session, [one for one in unweighed if one.pack_id not in ordered], now)
     supplied = {*ordered, *(one.pack_id for one in coming)}
-    needed = [one for one in stopped if one.needs_pack and one.pack_id not in supplied]
+    needed = [one for one in unweighed if _needs_pack(one) and one.pack_id not in supplied]
     left_out = [
         CaseLeftOut(pack_id=one.pack_id, vehicle_id=one.vehicle_id, reason=" ".join(_stops_said(one)))
         for one in stopped
@@ -194,18 +197,22 @@ def _stops_said(stopped: UnderStop) -> list[str]:
     return [_("STOP: %(what)s") % {"what": spoken(stop.text)} for stop in stopped.stops]
 
 
-def _order_at_once(session: Session, stopped: UnderStop, now: datetime) -> QueueEntryAnswer:
+def _needs_pack(one: UnderStop | Down) -> bool:
+    return isinstance(one, Down) or one.needs_pack
+
+
+def _order_at_once(session: Session, needed: UnderStop | Down, now: datetime) -> QueueEntryAnswer:
     """Put a pack that has to be replaced into the queue: another is ordered today, and no curve is needed for that."""
-    soonest, name = soonest_offer(session, stopped.family, now), None
+    soonest, name = soonest_offer(session, needed.family, now), None
     if soonest is None:
         said = _("It needs another pack: order today, from whoever delivers soonest; no offer for one is entered.")
     else:
         name = offer_name(soonest.supplier_id, express=soonest.express_fee is not None)
         said = _("It needs another pack: order today, from %(supplier)s, who comes soonest.") % {"supplier": name}
     return QueueEntryAnswer(
-        pack_id=stopped.pack_id,
-        vehicle_id=stopped.vehicle_id,
-        family=stopped.family,
+        pack_id=needed.pack_id,
+        vehicle_id=needed.vehicle_id,
+        family=needed.family,
         needs_pack=True,
         forecast_id=None,
         offer_id=None if soonest is None else soonest.id,
@@ -221,16 +228,16 @@ def _order_at_once(session: Session, stopped: UnderStop, now: datetime) -> Queue
         cheapest_day=0,
         expected_cost=None,
         week_later=None,
-        reasons=[*_stops_said(stopped), said],
+        reasons=[*([needed.why] if isinstance(needed, Down) else _stops_said(needed)), said],
     )
 
 
-def _on_order_for_stopped(session: Session, stopped: Sequence[UnderStop], now: datetime) -> list[CaseOnOrder]:
-    """Return what is on its way to packs that a fact stops: nothing is weighed of them, but their order stands."""
-    vehicles = {one.pack_id: one.vehicle_id for one in stopped}
+def _on_order_for(session: Session, packs: Sequence[UnderStop | Down], now: datetime) -> list[CaseOnOrder]:
+    """Return what is on its way to packs of which nothing is weighed: their order stands all the same."""
+    vehicles = {one.pack_id: one.vehicle_id for one in packs}
     return [
         CaseOnOrder(pack_id=pack_id, vehicle_id=vehicles[pack_id], **told_on_order(None, order).model_dump())
-        for pack_id, order in orders_of_stopped(session, stopped, now).items()
+        for pack_id, order in orders_for(session, packs, now).items()
     ]
 
 

@@ -162,7 +162,7 @@ class QueueEntryAnswer(BaseModel):
     family: str
     needs_pack: bool = Field(
         False,
-        description="A fact stops it, and what to do is to replace it: order today, from the offer that comes soonest. "
+        description="Its fault is back, or a fact stops it for good: order today, from the offer that comes soonest. "
         "No curve is weighed for that, and no figure told.",
     )
     forecast_id: int | None = Field(description="Null where `needs_pack`.")

@@ -24,8 +24,8 @@ from service.core.translation import N_, _, ngettext
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import offer_lead_time, on_order, standing_offers
 from service.decisions.basis.left_out import not_counted, without_forecast_said
+from service.decisions.basis.needs_pack import waiting_for_pack
 from service.decisions.basis.open_cases import open_cases, open_curves
-from service.decisions.basis.stopped_packs import waiting_for_pack
 from service.decisions.ordering.answers import range_of
 from service.decisions.ordering.offers import in_currency
 from service.decisions.stock.schemas import StockAnswer, StockLevel, StockRequest

@@ -317,6 +317,54 @@ def test_a_pack_that_has_to_be_replaced_comes_first_in_plan_and_queue(fleet, clo
     assert last not in [one["pack_id"] for one in later["entries"]]
 
 
+def test_a_car_that_is_down_comes_first_in_queue_plan_and_stock_until_it_is_charged_or_supplied(fleet, clock):
+    """Its fault back and no pack fitted yet, it stood in no queue, no plan and no count of packs wanted."""
+    (last, family), *_rest = [
+        (one["pack_id"], one["family"]) for one in fleet.post(PLAN, json={"slots": [1], "gap": 0}).json()["left"]
+    ][::-1]
+    stock, asked = f"/v1/families/{family}/stock", {"on_shelf": 0, "new_cases_per_day": 0.1}
+    before = fleet.post(stock, json=asked).json()
+    back = {"pack_id": last, "time": (clock() - timedelta(minutes=30)).isoformat(), "kind": "returned", "code": "P0A80"}
+    made = fleet.post("/v1/outcomes", json=back)
+    assert made.status_code == 201, made.text
+
+    def counts() -> tuple[int, int, int, int]:
+        queue = fleet.post("/v1/orders/queue", json={"family": family}).json()
+        at_once = sum(one["needs_pack"] for one in queue["entries"])
+        plan = fleet.post(PLAN, json={"slots": [2, 2], "gap": 0, "family": family}).json()
+        planned = sum(one["needs_pack"] for week in plan["weeks"] for one in week["planned"])
+        given = fleet.post(stock, json=asked).json()
+        return at_once, planned, len(queue["entries"]), given["open_cases"]
+
+    queue = fleet.post("/v1/orders/queue", json={}).json()
+    first = queue["entries"][0]
+    assert (first["pack_id"], first["needs_pack"], first["latest_day"], first["expected_cost"]) == (last, True, 0, None)
+    day = (clock() - timedelta(minutes=30)).date().isoformat()
+    assert first["reasons"][0] == f"It is down: its fault came back on {day}, and nothing was charged since."
+    assert first["reasons"][1].startswith("It needs another pack: order today, from ")
+    at_once, planned, entries, counted = counts()
+    assert (at_once, planned) == (1, 1)
+    assert entries == counted == before["open_cases"], "it left the open cases and waits as one that is down"
+    plan = fleet.post(PLAN, json={"slots": [2, 2], "gap": 0}).json()
+    assert plan["first"][0].startswith("They are down with their fault back, so they take the first slots: ")
+    assert plan["weeks"][0]["planned"][0]["pack_id"] == last
+    today = [one for one in queue["entries"] if one["latest_day"] in (None, 0)]
+    words = "One pack is" if len(today) == 1 else f"{len(today)} packs are"
+    assert f"{words} to be ordered today." in fleet.get("/").text, "today's board counts the queue's"
+    assert "It is down: its fault came back" in fleet.get("/parts").text
+    order = {"supplier_id": "north-quay", "family": family, "pack_id": last, "ordered_at": clock().isoformat()}
+    made = fleet.post("/v1/deliveries", json=order)
+    assert made.status_code == 201
+    queue = fleet.post("/v1/orders/queue", json={}).json()
+    assert last in [one["pack_id"] for one in queue["on_order"]]
+    assert counts()[0] == 0
+    assert fleet.delete(f"/v1/deliveries/{made.json()['id']}").status_code == 204
+    assert counts()[0] == 1
+    again = {"pack_id": last, "time": (clock() - timedelta(minutes=10)).isoformat(), "blocks": [2], "charge_ah": 0.5}
+    assert fleet.post("/v1/topups", json=again).status_code == 201
+    assert counts()[:2] == (0, 0), "charged again it is an open case like any other"
+
+
 def test_a_plan_keeps_no_slot_for_what_has_to_be_read_first(fleet, store, clock):
     """A car read at 55 °C was given a pack in week 1, before one of which 67 in 100 are back by then."""
     first = fleet.post(PLAN, json={"slots": [1, 1], "gap": 0}).json()["weeks"][0]["planned"][0]["pack_id"]

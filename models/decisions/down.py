@@ -1,0 +1,27 @@
+"""A vehicle whose fault is back is down: it needs another pack first of all, and no curve is weighed for that."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from models.forecasts.last_seen import REFUSE_AFTER_DAYS
+
+
+def is_down(came_back: datetime, charged: datetime | None, ended: datetime | None, now: datetime) -> bool:
+    """Whether a fault that came back still keeps a vehicle off the road: one rule for queue, plan, stock and board.
+
+    Parameters
+    ----------
+    charged : datetime, optional
+        The newest charge of the pack. One after the fault puts it on the road again.
+    ended : datetime, optional
+        When it was replaced or its vehicle taken out of use; at that moment or later the wait is over.
+
+    Notes
+    -----
+    After as many days as no decision goes by what was entered (`REFUSE_AFTER_DAYS`) nobody knows whether it still
+    waits.
+    """
+    charged_since = charged is not None and charged > came_back
+    over = ended is not None and ended >= came_back
+    return not charged_since and not over and timedelta(0) <= now - came_back <= timedelta(days=REFUSE_AFTER_DAYS)
