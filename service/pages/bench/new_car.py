@@ -16,7 +16,7 @@ from starlette.responses import Response
 from models.base.errors import BadInput, Problem
 from models.packs.family import PackFamily
 from service.core.cautions import at_the_pack
-from service.core.refusals import Conflict, Doubtful
+from service.core.refusals import Conflict, Doubtful, require_right
 from service.core.translation import _
 from service.http.dependencies import CurrentModel, KnownFamilies
 from service.pages.bench.facts import faults_of, unsure
@@ -27,12 +27,13 @@ from service.pages.messages import Message
 from service.pages.rendering import go_to, may, render, zone_of
 from service.pages.undo import Step, step, undo_form
 from service.pages.wording import for_input
+from service.records.going_in import stops_of_pack
 from service.records.records import create
 from service.records.subject import Subject
 from service.records.subjects.packs import ASSIGNMENTS, PACKS, NewAssignment, NewPack
 from service.records.subjects.vehicles import VEHICLES, NewVehicle
 from service.records.writing import Done
-from service.store.schema import Vehicle
+from service.store.schema import Pack, Vehicle
 
 router = page_router()
 
@@ -154,6 +155,8 @@ def _add(session: Session, request: Request, car: Car, families: KnownFamilies, 
     add(ASSIGNMENTS, checked(NewAssignment, sits))
     for subject, new in car.records(car.pack.id):
         add(subject, new)
+    # Its facts came after it: what stops it is asked about before it is taken into the fleet.
+    require_right((), stops_of_pack(session, session.get_one(Pack, car.pack.id), families), write.writer.sure)
     said = [_("Unit %(name)s is added.") % {"name": car.vehicle.id}]
     if not car.facts:
         said.append(_("Enter the readings taken before the charge next."))

@@ -18,8 +18,8 @@ from models.base.errors import BadInput, Problem, problems_from
 from service.core.refusals import WHATEVER, Conflict, require_right
 from service.core.translation import _
 from service.records.field_words import to_the_minute
+from service.records.going_in import before_an_entry, not_to_go_in, other_family, stops_of_pack
 from service.records.records import Known, Writer, correct, create, etag_of, read
-from service.records.refitting.doubts import before_an_entry, not_to_go_in, other_family, stops_of_pack
 from service.records.refitting.schemas import Refit, Refitted
 from service.records.subject import Situation, Subject
 from service.records.subjects.outcomes import OUTCOMES

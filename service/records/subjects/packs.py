@@ -14,6 +14,7 @@ from models.base.numbers import NO_TRUTH_VALUE
 from models.packs.history import family_problems
 from service.records.alike import alike_in_store
 from service.records.field_words import to_the_minute
+from service.records.going_in import assigned
 from service.records.history import history_of_pack
 from service.records.schemas import Name, NewRecord, PackName
 from service.records.sense import unknown_family
@@ -114,4 +115,5 @@ ASSIGNMENTS: Final = Subject(
     filters=("pack_id", "vehicle_id"),
     happened=("since", "until"),
     check=_assignment_sense,
+    doubts=assigned,
 )

@@ -303,6 +303,23 @@ def test_a_slip_of_the_meter_and_the_back_button(site, open_tab):
     assert len(facts(site, "MB-CAB-09")["readings"]) == 2
 
 
+def test_a_new_car_under_a_stop_is_asked_about_before_it_is_taken_in(site, phone_page):
+    """It was stored in its vehicle without a word: the stop stood in the answer alone, which nobody has to read."""
+    page = phone_page
+    page.goto(f"{site.url}/bench/add?unit=MB-CAB-09")
+    page.get_by_label("Kind of pack").select_option("gravel-14")
+    page.get_by_label("Blocks charged").fill("5")
+    page.get_by_label("Voltage at the end").fill("15.9")
+    page.get_by_label("How long ago the charge ended").fill("1")
+    page.get_by_role("button", name="Save").click()
+    expect(page.locator("#faults h2")).to_have_text("Is this right?")
+    expect(page.locator("#faults")).to_contain_text("STOP: ")
+    assert httpx.get(f"{site.url}/v1/assignments").json()["items"] == [], "nothing is stored"
+    page.get_by_role("button", name="It is right, save it").click()
+    expect(page.locator("h1")).to_have_text("MB-CAB-09")
+    assert len(httpx.get(f"{site.url}/v1/assignments").json()["items"]) == 1
+
+
 def test_typed_readings_survive_a_closed_tab(site, open_context):
     context = open_context("phone")
     page = context.new_page()

@@ -225,3 +225,46 @@ def test_all_that_looks_like_a_slip_is_asked_at_once(out, problem_in):
     asked = {"pack_id": "MBVAN-07", "family": "flint-40", "at": "2026-02-20T09:00:00Z"}
     words = {"family": "was of gravel-14", "at": "was read or charged", "pack_id": "differs from it only in capitals"}
     asked_back(problem_in, out, FIT, asked, **words)
+
+
+SEAT = {"vehicle_id": "MB-CAB-90", "since": "2026-03-14T08:00:00Z"}
+
+
+@pytest.mark.parametrize("several", [False, True], ids=["one", "an array"])
+def test_an_assignment_asks_of_a_pack_as_fitting_it_does(out, problem_in, several):
+    """A pack under a stop went into a vehicle without a word where its assignment was sent directly."""
+    assert out.post("/v1/vehicles", json={"id": "MB-CAB-90"}).status_code == 201
+    assert out.post("/v1/packs", json={"id": "MB-P-0900", "family": "gravel-14"}).status_code == 201
+    seen = {"pack_id": "MB-P-0900", "time": "2026-03-12T08:00:00Z", "state": "rest", "block_v": [None] * 14}
+    assert out.post("/v1/readings", json={**seen, "inspected": "damaged"}).status_code == 201
+    seat = {**SEAT, "pack_id": "MB-P-0900"}
+    sent = [seat] if several else seat
+    document = problem_in(out.post("/v1/assignments", json=sent), 409)
+    assert document["problems"][0]["what"].startswith("STOP: On 2026-03-12 swelling")
+    assert document["problems"][0]["where"] == ("[0].pack_id" if several else "pack_id")
+    before = len(out.get("/v1/assignments").json()["items"])
+    past = {**seat, "since": "2026-02-01T08:00:00Z", "until": "2026-02-09T08:00:00Z"}
+    assert out.post("/v1/assignments", json=past).status_code == 201, "it came out again"
+    sure = {"Sure": document["sure"]}
+    assert out.post("/v1/assignments", json=sent, headers=sure).status_code == 201
+    assert len(out.get("/v1/assignments").json()["items"]) == before + 2
+
+
+def test_an_assignment_asks_of_a_fault_that_is_back_and_of_another_family_and_of_a_corrected_seat(out, problem_in):
+    assert out.post("/v1/vehicles", json={"id": "MB-CAB-90"}).status_code == 201
+    assert out.post("/v1/packs", json={"id": "MB-P-0901", "family": "gravel-14"}).status_code == 201
+    charge = {"pack_id": "MB-P-0901", "time": "2026-03-01T08:00:00Z", "blocks": [5]}
+    assert out.post("/v1/topups", json=charge).status_code == 201
+    back = {"pack_id": "MB-P-0901", "time": "2026-03-10T08:00:00Z", "kind": "returned"}
+    assert out.post("/v1/outcomes", json=back).status_code == 201
+    document = problem_in(out.post("/v1/assignments", json={**SEAT, "pack_id": "MB-P-0901"}), 409)
+    assert "The fault of pack MB-P-0901 came back on 2026-03-10" in document["detail"]
+    ended = out.post("/v1/assignments", json={**SEAT, "pack_id": "MB-P-0901", "until": "2026-03-14T08:30:00Z"})
+    assert ended.status_code == 201
+    address = f"/v1/assignments/{ended.json()['id']}"
+    assert out.patch(address, json={"since": "2026-03-14T08:10:00Z"}).status_code == 200, "only a time is corrected"
+    assert "came back on" in problem_in(out.patch(address, json={"until": None}), 409)["detail"], "it goes in again"
+    assert out.post("/v1/packs", json={"id": "MB-P-0902", "family": "marl-28"}).status_code == 201
+    document = problem_in(out.post("/v1/assignments", json={**SEAT, "pack_id": "MB-P-0902",
+                                                            "since": "2026-03-14T08:40:00Z"}), 409)  # fmt: skip
+    assert "is of the family marl-28; the pack before it in MB-CAB-90 was of gravel-14" in document["detail"]

@@ -1,4 +1,4 @@
-"""What is asked about before another pack goes into a vehicle.
+"""What is asked about before a pack goes into a vehicle, through whichever door.
 
 A stop, a fault that is back, a grave warning, another family, or a moment before an entry.
 """
@@ -6,6 +6,7 @@ A stop, a fault that is back, a grave warning, another family, or a moment befor
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime
 
 from sqlalchemy import func, or_, select
@@ -18,8 +19,31 @@ from models.packs.stops import stops_of
 from service.core.translation import _
 from service.records.field_words import to_the_minute
 from service.records.history import sound_or_not
+from service.records.subject import Situation
 from service.records.unweighed import warned_packs
 from service.store.schema import Assignment, Outcome, Pack, Reading, TopUp
+
+
+def assigned(situation: Situation, now: datetime) -> list[Problem]:
+    """Ask about a pack that an assignment puts into a vehicle as things stand, as `refit` asks of one.
+
+    Of one that came out again by now nothing is asked, nor where only a time is corrected.
+    """
+    before, after = situation.before, situation.after
+    if after is None or (after["until"] is not None and after["until"] <= now):
+        return []
+    named = ("pack_id", "vehicle_id")
+    if before is not None and before["until"] is None and all(before[name] == after[name] for name in named):
+        return []
+    session, pack = situation.session, situation.session.get(Pack, after["pack_id"])
+    if pack is None:
+        return []
+    other = other_family(session, after["vehicle_id"], after["since"], pack.id, pack.family)
+    return [
+        *stops_of_pack(session, pack, situation.families),
+        *not_to_go_in(session, pack),
+        *(replace(doubt, where="pack_id") for doubt in other),
+    ]
 
 
 def not_to_go_in(session: Session, pack: Pack) -> list[Problem]:
