@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 import numpy as np
@@ -160,7 +160,11 @@ def _answer(
         days=_range(risk.days[0]),
         km=EarlyToLate(early=None, middle=None, late=None) if why else _range(risk.km[0]),
         basis=[_(arrival.basis), rests_on(one), _(SINCE_SEEN)],
-        sentence=" ".join([why[0], _(when_it_comes(risk.days[0]))]) if why else _(risk.sentences[0]),
+        sentence=" ".join(
+            [why[0], _(when_it_comes(risk.days[0]))]
+            if why
+            else [*_promised_first(one.good_until, risk.days[0], now), _(risk.sentences[0])]
+        ),
         conditions=[
             why[0] if why else _promise_until(one.good_until),
             *translated(c for c in risk.conditions if c != RECOVERY or not why),
@@ -173,6 +177,14 @@ def _promise_until(good_until: datetime) -> str:
     """Say what may be promised: until the hour at which the forecast's promise ends."""
     said = _("Promise it until %(day)s at most: nine in ten such packs hold that long.")
     return said % {"day": to_the_minute(good_until)}
+
+
+def _promised_first(good_until: datetime, arrival_days: Floats, now: datetime) -> list[str]:
+    """Say what is promised before any chance or distance, and that the replacement comes only after it."""
+    said = [_promise_until(good_until)]
+    if not math.isnan(arrival_days[1]) and now + timedelta(days=float(arrival_days[1])) > good_until:
+        said.append(_("The replacement is expected after that: nothing is promised of the days between."))
+    return said
 
 
 def _chances(risk: ReleaseRisk) -> dict[str, float]:

@@ -55,7 +55,12 @@ def test_a_release_tells_the_chance_the_kilometres_and_the_conditions(out, store
     assert given["get_there"] == pytest.approx(float(risk.get_there[0]))
     assert (given["band_low"], given["band_high"]) == pytest.approx((float(risk.low[0]), float(risk.high[0])))
     assert given["km"] == {"early": 70, "middle": 154, "late": 210}, "22 km a day in the newest plan of use"
-    assert given["sentence"] == risk.sentences[0]
+    # Two days are promised and the pack comes in seven: it opened with the chance and with 154 km.
+    after = "The replacement is expected after that: nothing is promised of the days between."
+    assert given["sentence"] == " ".join([given["conditions"][0], after, risk.sentences[0]])
+    soon = out.post(f"{VAN}/release", json={"in_days": 1}).json()["sentence"]
+    assert soon.startswith("Promise it until 2026-03-")
+    assert after not in soon
     assert given["conditions"][1:] == list(risk.conditions)
     assert given["conditions"][0].startswith("Promise it until 2026-03-")
     assert any("licensed" in caution for caution in given["cautions"])
