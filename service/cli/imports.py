@@ -121,7 +121,10 @@ def import_command(
     ] = True,
     as_json: AsJson = False,
 ) -> None:
-    """Take files into the store: all of them or, if a single row is bad, nothing."""
+    """Take files into the store: all of them or, if a single row is bad, nothing.
+
+    Status 1 if a file of the folder was passed over; of an own export what tells of the store is left without that.
+    """
     from service.exchange.imports.loading import import_files
     from service.exchange.imports.mapping import read_mapping
     from service.records.records import Writer
@@ -158,6 +161,8 @@ def import_command(
         raise typer.Exit(FAILURE_STATUS)
     if found.faults_in_all and not keep_good:
         raise typer.Exit(BAD_INPUT_STATUS)
+    if found.missed:
+        raise typer.Exit(FAILURE_STATUS)
 
 
 def _told_now_and_then() -> Callable[[int, str], None]:

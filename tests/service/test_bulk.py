@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import signal
 from datetime import UTC, datetime
 from pathlib import Path
@@ -201,6 +202,22 @@ def test_a_folder_of_another_shape_is_refused(forecaster, folder, tmp_path, chan
     change(source)
     with pytest.raises(BadInput, match=told):
         score_folder(forecaster, source, tmp_path / "out", FAMILIES)
+
+
+@pytest.mark.parametrize("name", ["outcomes.csv", "OUTCOMES.parquet.gz", "outcomes"])
+def test_a_table_in_another_form_is_refused_and_not_left_out(tideover, folder, tmp_path, name):
+    """Outcomes beside it as CSV were passed over: packs whose fault is back were forecast as if they held."""
+    source = tmp_path / "in"
+    shutil.copytree(folder, source)
+    (source / "outcomes.parquet").unlink()
+    if "." in name:
+        (source / name).write_text("pack_id\n")
+    else:
+        (source / name).mkdir()
+    ran = tideover("score", "--in", str(source), "--out", str(tmp_path / "out"))
+    assert ran.exit_code == 2, ran.output
+    assert "but not as Parquet, so nothing of it would be read" in " ".join(ran.output.split())
+    assert not (tmp_path / "out" / "scored").exists()
 
 
 def test_the_command_says_what_came_and_keeps_its_cautions(tideover, folder, tmp_path):

@@ -58,8 +58,8 @@ def vehicles_down(session: Session, now: datetime, conditions: Iterable[Any] = (
     conditions : iterable of SQL conditions on `Pack`
     """
     lately = Outcome.time.between(now - timedelta(days=REFUSE_AFTER_DAYS), now)
-    back = select(Outcome.pack_id, func.max(Outcome.time).label("time")).where(Outcome.kind == "returned", lately)
-    back = back.group_by(Outcome.pack_id).subquery()
+    returned = select(Outcome.pack_id, func.max(Outcome.time).label("time")).where(Outcome.kind == "returned", lately)
+    back = returned.group_by(Outcome.pack_id).subquery()
     charged = select(func.max(TopUp.time)).where(TopUp.pack_id == back.c.pack_id).scalar_subquery()
     over = select(func.max(Outcome.time)).where(
         Outcome.pack_id == back.c.pack_id, Outcome.kind.in_(("replaced", "retired"))

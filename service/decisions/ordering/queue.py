@@ -96,7 +96,7 @@ def queue_of_cases(
     entries: list[tuple[QueueEntry, Offers, OpenCase]] = []
     stopped = under_stop(session, families, of_family)
     down = vehicles_down(session, now, of_family)
-    unweighed = [*down, *stopped]
+    unweighed: list[UnderStop | Down] = [*down, *stopped]
     coming = _on_order_for(session, [one for one in unweighed if one.pack_id not in ordered], now)
     supplied = {*ordered, *(one.pack_id for one in coming)}
     needed = [one for one in unweighed if _needs_pack(one) and one.pack_id not in supplied]

@@ -84,6 +84,11 @@ class ImportReport:
     logs_kept: int = 0
     passed_over: dict[str, str] = field(default_factory=dict)
 
+    @property
+    def missed(self) -> list[str]:
+        """Files passed over that no export writes: somebody may have meant them to go in."""
+        return [name for name in self.passed_over if Path(name).stem not in EXPORTS]
+
     def add(self, fault: RowFault) -> None:
         """Take note of a fault."""
         self.faults_in_all += 1

@@ -136,6 +136,15 @@ def _files_of(folder: Path, name: str) -> list[Path]:
         raise BadInput.one(
             folder.name, f"holds the table {name} more than once.", f"Keep one of {name}.parquet and the folder {name}."
         )
+    if not parts and not single.is_file():
+        # Left out it would go as if nothing of the sort were on record.
+        for other in sorted(folder.iterdir()) if folder.is_dir() else []:
+            if other.name.split(".")[0].lower() == name:
+                raise BadInput.one(
+                    other.name,
+                    "holds a table, but not as Parquet, so nothing of it would be read.",
+                    "Give it as Parquet (`tideover export --format parquet` does), or take it out of the folder.",
+                )
     return [single] if single.is_file() else parts
 
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
 from sqlalchemy import select
 
+from service.core.refusals import WHATEVER
 from service.decisions.fleet.planning import plan_of_fleet, returns_of_fleet
 from service.decisions.fleet.ranking import rank_fleet
 from service.decisions.fleet.schemas import PlanRequest, RankingRequest, ReturnsRequest
@@ -204,7 +206,7 @@ def test_a_vehicle_stands_for_the_pack_in_it(run, fleet_home):
         for pack, vehicle in (("MB-00004", "MB-CAB-90"), ("MB-00005-new", "MB-00004")):
             since = now - timedelta(hours=1)
             new = ASSIGNMENTS.new(pack_id=pack, vehicle_id=vehicle, since=since)
-            create(session, ASSIGNMENTS, new, families, writer)
+            create(session, ASSIGNMENTS, new, families, replace(writer, sure=WHATEVER))
     store.close()
     by_vehicle = run("orders", "MB-CAB-90", "--json")
     assert by_vehicle.exit_code == 0, by_vehicle.stderr

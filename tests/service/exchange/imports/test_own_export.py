@@ -182,3 +182,12 @@ def test_the_command_line_names_what_it_left(first, exported, tideover, tmp_path
     assert "deliveries: 3 rows read, 3 good" in told.stdout
     assert "audit.csv is not imported. It tells what a store did." in told.stdout
     assert "All rows of the tables above are stored." in told.stdout
+
+
+def test_the_command_does_not_end_well_where_a_file_was_passed_over(first, exported, tideover, tmp_path):
+    """A folder with a misspelt table ended with status 0, as if all of it had gone in."""
+    (exported / "reading.csv").write_text("pack_id\n")
+    told = tideover("import", str(exported), env={"TIDEOVER_HOME": str(tmp_path / "home")})
+    assert told.exit_code == 1, told.output
+    assert "reading.csv is not imported. It is none of the tables." in told.stdout
+    assert "All rows of the tables above are stored." in told.stdout

@@ -286,7 +286,13 @@ def test_an_offer_in_another_currency_is_left_out_and_named(out):
     assert "That is of the offers in EUR; 1 is not weighed." in given["reasons"][0]
 
 
+def forget_the_return(filled) -> None:
+    """The van of the worked examples is down: nobody asks of it here."""
+    assert filled.delete(f"/v1/outcomes/{filled.get('/v1/outcomes').json()['items'][0]['id']}").status_code == 204
+
+
 def test_the_queue_goes_by_the_latest_order_day(filled, store, clock):
+    forget_the_return(filled)
     names = fill(store, 24, clock(), seed=3)
     for family in ("flint-40", "marl-28"):
         filled.post("/v1/offers", json={**EXPRESS, "family": family})
@@ -364,6 +370,7 @@ def test_packs_of_a_family_that_nobody_offers_keep_no_other_out_of_the_queue(fil
 
 
 def test_the_stock_covers_the_share_that_the_costs_ask_for(filled, store, clock, problem_in):
+    forget_the_return(filled)
     fill(store, 30, clock(), seed=5)
     stock = "/v1/families/gravel-14/stock"
     assert "is not given, and the record" in problem_in(filled.post(stock, json={"on_shelf": 1}), 422)["detail"]
