@@ -86,8 +86,10 @@ class ImportReport:
 
     @property
     def missed(self) -> list[str]:
-        """Files passed over that no export writes: somebody may have meant them to go in."""
-        return [name for name in self.passed_over if Path(name).stem not in EXPORTS]
+        """Files passed over that no export writes and that are no histories, which go in by themselves."""
+        return [
+            name for name in self.passed_over if Path(name).stem not in EXPORTS and Path(name).suffix not in RECORDS
+        ]
 
     def add(self, fault: RowFault) -> None:
         """Take note of a fault."""

@@ -16,7 +16,7 @@ from starlette.responses import Response
 from models.base.errors import BadInput, Problem
 from models.packs.family import PackFamily
 from service.core.cautions import at_the_pack
-from service.core.refusals import Conflict, Doubtful, require_right
+from service.core.refusals import Conflict, Doubtful
 from service.core.translation import _
 from service.http.dependencies import CurrentModel, KnownFamilies
 from service.pages.bench.facts import faults_of, unsure
@@ -27,13 +27,12 @@ from service.pages.messages import Message
 from service.pages.rendering import go_to, may, render, zone_of
 from service.pages.undo import Step, step, undo_form
 from service.pages.wording import for_input
-from service.records.going_in import stops_of_pack
 from service.records.records import create
 from service.records.subject import Subject
 from service.records.subjects.packs import ASSIGNMENTS, PACKS, NewAssignment, NewPack
 from service.records.subjects.vehicles import VEHICLES, NewVehicle
 from service.records.writing import Done
-from service.store.schema import Pack, Vehicle
+from service.store.schema import Vehicle
 
 router = page_router()
 
@@ -127,7 +126,7 @@ def add_unit(
         raise HTTPException(403, _("Your role may not change these records."))
     if car.problems:
         return _page(request, form, car, model, families, Faults(tuple(car.problems)))
-    if doubts := unsure(car.doubts(write.at), form):
+    if doubts := unsure([*_doubtful_pack(car, write.at), *car.doubts(write.at)], form):
         return _page(request, form, car, model, families, doubts)
     try:
         return write(lambda session: _add(session, request, car, families, write))
@@ -138,6 +137,13 @@ def add_unit(
     except Conflict as error:
         there = Problem("pack_id", str(error), _("If it is the same pack, look for it at the bench."))
         return _page(request, form, car, model, families, Faults((there,)))
+
+
+def _doubtful_pack(car: Car, now: datetime) -> list[Problem]:
+    """Ask about a pack that a fact stops, before it is taken in as one that sits in a vehicle."""
+    told = car.stopped(car.known(), now)
+    stops = [] if told is None else [stop for stop in told.stops if stop.ends == "everything"]
+    return [Problem("pack_id", _("STOP: %(what)s") % {"what": stop.text}, stop.instead) for stop in stops]
 
 
 def _add(session: Session, request: Request, car: Car, families: KnownFamilies, write: PageWrite) -> Done:
@@ -155,8 +161,6 @@ def _add(session: Session, request: Request, car: Car, families: KnownFamilies, 
     add(ASSIGNMENTS, checked(NewAssignment, sits))
     for subject, new in car.records(car.pack.id):
         add(subject, new)
-    # Its facts came after it: what stops it is asked about before it is taken into the fleet.
-    require_right((), stops_of_pack(session, session.get_one(Pack, car.pack.id), families), write.writer.sure)
     said = [_("Unit %(name)s is added.") % {"name": car.vehicle.id}]
     if not car.facts:
         said.append(_("Enter the readings taken before the charge next."))

@@ -385,7 +385,10 @@ def test_a_stop_is_told_before_the_charge_and_a_look_is_taken(site):
         lost = client.post("/bench/add", data={**form, "before_v": "", "before_inspected": "sound"})
         assert lost.status_code == 422
         assert "noted with a reading, and there is none" in lost.text
-        saved = client.post("/bench/add", data={**form, "before_inspected": "damaged"})
+        asked = client.post("/bench/add", data={**form, "before_inspected": "damaged"})
+        assert asked.status_code == 422
+        assert "STOP: " in asked.text
+        saved = client.post("/bench/add", data={**form, "before_inspected": "damaged", "sure": "*"})
         assert saved.status_code == 200
         (stored,) = client.get("/v1/readings").json()["items"]
         assert stored["inspected"] == "damaged"
