@@ -162,7 +162,7 @@ def queue_of_cases(
                 % {"count": MOST_CASES, "more": in_all - MOST_CASES}
             )
     told_of = {case.family for some in (everything, lacking, first) for case in some.cases}
-    told_of |= {one.family for one in stopped}
+    told_of |= {one.family for one in unweighed}
     return QueueAnswer(
         as_of=now,
         currency=costs.currency,
