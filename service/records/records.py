@@ -15,7 +15,7 @@ from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, Problem, problems_from
 from models.packs.family import PackFamily
-from models.packs.ledger import Standing
+from models.packs.ledger import BY_READING, LEDGER, Standing
 from service.core.refusals import Conflict, NoSuchRecord, Outdated, require_right
 from service.core.translation import _
 from service.records.ahead import not_yet
@@ -27,6 +27,7 @@ from service.records.sense import keeps_order
 from service.records.stopped import Stops, mind_facts, stopped_by
 from service.records.subject import Situation, Subject
 from service.records.unweighed import warned_packs
+from service.records.warned import Warnings, warned_by
 from service.store.schema import (
     Assignment,
     Base,
@@ -191,7 +192,7 @@ def correct(
     expected : str or None
         ``If-Match``: the entity tags one of which the record must have.
     why : Why
-        Needed where a stop would go with it.
+        Needed where a stop or a grave warning would go with it.
 
     Raises
     ------
@@ -218,6 +219,7 @@ def correct(
     del named_rows
     _keep(session, subject, row, writer, why, withdrawn=False)
     stood, warned = stopped_by(session, packs, families), warned_packs(session, packs)
+    warned_before = warned_by(session, packs, families)
     for name, value in after.items():
         setattr(row, name, value)
     row.version += 1
@@ -237,6 +239,7 @@ def correct(
             % {"pack": min(warned)},
             _("Give the value that was read, or say why it was wrong (reason): the reason is kept."),
         )
+    _require_why_unwarned(warned_before, warned_by(session, packs, families), why)
     return row
 
 
@@ -266,6 +269,27 @@ def _require_why(stood: Stops, stands: Stops, why: Why, emptied: Sequence[str]) 
             "reason",
             _("A stop would go with this: %(stop)s") % words,
             " ".join([_("Say why it was wrong: the reason is kept."), _what_ends(gone[0].standing)]),
+        )
+
+
+def _require_why_unwarned(warned: Warnings, warns: Warnings, why: Why) -> None:
+    """Refuse that a grave warning goes without a word; of a pack that is stopped by then, none has gone."""
+    gone = [
+        flag
+        for pack_id, found in warned.items()
+        for code, flag in found.items()
+        if pack_id in warns and code not in warns[pack_id]
+    ]
+    if gone and not (why.reason or why.undone):
+        raise BadInput.one(
+            "reason",
+            _("A grave warning would go with this: %(warning)s") % {"warning": _(gone[0].text)},
+            " ".join(
+                [
+                    _("Say why it was wrong: the reason is kept."),
+                    _what_ends(LEDGER.get(gone[0].code, BY_READING)),
+                ]
+            ),
         )
 
 
@@ -315,7 +339,7 @@ def withdraw(
     ------
     NoSuchRecord, Outdated
     BadInput
-        It makes no sense with what is, or a stop would go with it and no reason is given.
+        It makes no sense with what is, or a stop or a grave warning would go with it and no reason is given.
     Conflict
         Other records speak of it.
     """
@@ -339,11 +363,13 @@ def withdraw(
         raise BadInput(wrong)
     _keep(session, subject, row, writer, why, withdrawn=True)
     stood = {} if isinstance(row, Pack) else stopped_by(session, packs, families)
+    warned = {} if isinstance(row, Pack) else warned_by(session, packs, families)
     session.delete(row)
     session.flush()
     mind_facts(session, packs, families)
     mind_seats(session, seated)
     _require_why(stood, stopped_by(session, stood, families), why, ())
+    _require_why_unwarned(warned, warned_by(session, warned, families), why)
 
 
 def versions(session: Session, subject: Subject, record_id: int | str) -> list[RecordVersion]:

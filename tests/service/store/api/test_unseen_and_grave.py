@@ -396,3 +396,33 @@ def test_once_the_pack_left_its_vehicle_nobody_goes_by_a_forecast_kept_before(ou
     refused_since(out, number, said)
     clock.now += timedelta(minutes=5)
     assert out.post(f"{VAN}/forecasts", json={}).json()["first"] == []
+
+
+@pytest.mark.parametrize(
+    ("off", "state", "code"), [(0.67, "rest", "charged-block-down"), (1.7, "discharge", "charged-block-down")]
+)
+def test_a_grave_warning_goes_only_with_a_reason_whether_or_not_a_forecast_told_it(out, problem_in, off, state, code):
+    """A reading .67 V down was deleted, or made level, without a word, and 97 in 100 held a week."""
+    peers = 12.9 if state == "rest" else 11.2
+    level = [peers] * 14
+    reading = {"pack_id": "MB-VAN-07", "time": "2026-03-13T08:00:00Z", "state": state, "block_v": [*level]}
+    reading["block_v"][4] = peers - off
+    number = out.post("/v1/readings", json=reading | {"current_a": 15 * (state != "rest")}).json()["id"]
+    address = f"/v1/readings/{number}"
+
+    def warns() -> bool:
+        return code in {flag["code"] for flag in out.post(f"{VAN}/forecasts", json={}).json()["answer"]["flags"]}
+
+    def level_again(address: str):
+        return out.patch(address, json={"block_v": level})
+
+    for send in (out.delete, level_again):
+        document = problem_in(send(address), 422)
+        (problem,) = document["problems"]
+        assert problem["where"] == "reason"
+        assert "A grave warning would go with this" in problem["what"]
+        assert f"{off:.2f} V below" in problem["what"]
+        assert warns()
+    assert level_again(f"{address}?reason=read+off+another+car").status_code == 200
+    assert not warns()
+    assert out.delete(address).status_code == 204, "what warns of nothing needs none"
