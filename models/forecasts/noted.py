@@ -14,7 +14,7 @@ from models.forecasts.inputs import newest_reading_gap_days
 from models.forecasts.newest_topups import NewestTopUps
 from models.forecasts.not_risen import not_risen
 from models.forecasts.standing import standing
-from models.forecasts.unread_blocks import unread_blocks
+from models.forecasts.unread_blocks import mostly_unread, unread_blocks
 from models.forecasts.warmth import frost_near_charge, warmth_read
 from models.packs.tables import HistoryTables
 
@@ -31,7 +31,10 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
     """
     newest = NewestTopUps(tables, pd.Index(moments["pack_id"]))
     of_charges = _of_charges(newest, tables, moments)
-    return replace(of_charges, unread=unread_blocks(newest), standing=standing(newest))
+    stands = standing(newest)
+    for place, flag in mostly_unread(newest).items():
+        stands.setdefault(place, []).append(flag)
+    return replace(of_charges, unread=unread_blocks(newest), standing=stands)
 
 
 def charges_noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:

@@ -1,4 +1,4 @@
-"""Charged blocks of which the newest readings tell nothing: others were read, and so the pack passed for one read."""
+"""Blocks of which the newest readings tell nothing: others were read, and so the pack passed for one read."""
 
 from __future__ import annotations
 
@@ -8,13 +8,16 @@ from typing import Final
 import numpy as np
 
 from models.base.arrays import Bools, Floats, Rows
-from models.base.messages import say_count
+from models.base.messages import say, say_count
 from models.features.raw import used_readings
 from models.forecasts.forecast import Flag
 from models.forecasts.newest_topups import NewestTopUps
 from models.forecasts.withheld import UNREAD_AFTER
 from models.packs.stops.known import LOOK_AFTER, VISIT
 from models.packs.tables import date_of
+
+MOSTLY_UNREAD: Final = "most-blocks-unread"
+"""Flag of a pack of which the newest readings since its charge leave out more blocks than they hold."""
 
 _DAY: Final = timedelta(days=1)
 
@@ -60,6 +63,41 @@ def unread_blocks(newest: NewestTopUps) -> dict[int, list[Flag]]:
             )
             found[place] = [Flag(UNREAD_AFTER, text)]
     return found
+
+
+def mostly_unread(newest: NewestTopUps) -> dict[int, Flag]:
+    """Name the packs of which more blocks were left out than read since the charge, by place among the packs.
+
+    Of the newest reading and those within a day before it, in any state. Those that were read have no median of the
+    pack to be held against then, and any of the others may be down.
+    """
+    tables = newest.tables
+    of, day, volts = newest.owner("readings"), tables.days("readings"), tables.volts()
+    read = np.isfinite(volts) & used_readings(tables)[:, None]
+    rows = np.flatnonzero((of >= 0) & read.any(axis=1) & (day >= np.append(newest.day, np.nan)[of]))
+    last = np.full(len(newest), -np.inf)
+    np.maximum.at(last, of[rows], day[rows])
+    rows = rows[day[rows] >= last[of[rows]] - LOOK_AFTER / _DAY]
+    seen = np.zeros((len(newest), volts.shape[1]), dtype=np.bool_)
+    np.logical_or.at(seen, of[rows], read[rows])
+    blocks = np.array([tables.families[name].blocks for name in newest.family])
+    few = np.flatnonzero(np.isfinite(last) & (2 * seen.sum(axis=1) < blocks))
+    return {place: _few_read(seen[place, : blocks[place]], float(last[place])) for place in few.tolist()}
+
+
+def _few_read(seen: Bools, day: float) -> Flag:
+    unread, read = (", ".join(map(str, np.flatnonzero(these) + 1)) for these in (~seen, seen))
+    text = say(
+        "Last read, on %(day)s, were %(read)s of %(blocks)s blocks alone: %(seen)s. Of the others, %(unread)s, nobody "
+        "knows whether they are down, nor are there peers to hold a weak one against: read all blocks at rest before "
+        "anybody goes by this.",
+        day=date_of(day),
+        read=int(seen.sum()),
+        blocks=len(seen),
+        seen=read,
+        unread=unread,
+    )
+    return Flag(MOSTLY_UNREAD, text, grave=True)
 
 
 def _doubtful(of: Rows, read: Bools, rest: Bools, day: Floats, charged: Bools) -> list[int]:

@@ -1,4 +1,4 @@
-"""A charged block that the newest readings leave out is told, and no day rests on what was read of the others."""
+"""Blocks that the newest readings leave out are told, and no day rests on what was read of the others."""
 
 from datetime import UTC, datetime, timedelta
 
@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from models.forecasts.newest_topups import NewestTopUps
-from models.forecasts.unread_blocks import unread_blocks
+from models.forecasts.unread_blocks import MOSTLY_UNREAD, mostly_unread, unread_blocks
 from models.packs.history import BlockReading, PackHistory, TopUp
 from models.packs.tables import tables_from_histories
 from training.files.families import load_families
@@ -85,3 +85,46 @@ def test_both_blocks_are_named_and_the_day():
     assert said.startswith(
         "Blocks 5, 9, which were charged, were not read when the others were read, last on 2026-03-12"
     )
+
+
+def few(*histories: PackHistory) -> list[str]:
+    found = mostly_unread(
+        NewestTopUps(tables_from_histories(histories, FAMILIES), pd.Index([h.pack_id for h in histories]))
+    )
+    assert all(flag.grave and flag.code == MOSTLY_UNREAD for flag in found.values())
+    return [found[place].text if place in found else "" for place in range(len(histories))]
+
+
+ALL_BUT_TWO = tuple(block for block in range(1, 15) if block not in (5, 6))
+FEW = {
+    "two of 14 today, all before": ((charge(0, 5), read(17), read(240, *ALL_BUT_TWO)), "2 of 14 blocks alone: 5, 6"),
+    "two of 14 under load": ((charge(0, 5), read(17), read(240, *ALL_BUT_TWO, state="discharge")), "2 of 14"),
+    "two of 14 since the charge": ((charge(0, 5), read(17, *ALL_BUT_TWO)), "1, 2, 3, 4, 7, 8, 9"),
+    "six of 14": ((charge(0, 5), read(17, *range(7, 15))), "6 of 14"),
+}
+ENOUGH = {
+    "seven of 14": (charge(0, 5), read(17, *range(8, 15))),
+    "two halves of a visit": (charge(0, 5), read(17, *range(4, 15)), read(18, *range(1, 11))),
+    "all, then two within the day": (charge(0, 5), read(240), read(241, *ALL_BUT_TWO)),
+    "nothing since the charge": (charge(0, 5),),
+    "few before the charge alone": (read(-3, *ALL_BUT_TWO), charge(0, 5), read(17)),
+}
+
+
+@pytest.mark.parametrize(("facts", "said"), FEW.values(), ids=FEW)
+def test_where_most_blocks_were_not_read_that_is_grave_and_they_are_named(facts, said):
+    """Two of 14 read today, the rest left out, were promised "less than 11 days"."""
+    (text,) = few(pack(BEFORE, *facts))
+    assert said in text
+    assert few(pack(BEFORE, *facts, read(400))) == [""]
+
+
+@pytest.mark.parametrize("facts", ENOUGH.values(), ids=ENOUGH)
+def test_where_half_of_them_were_read_it_is_not(facts):
+    assert few(pack(BEFORE, *facts)) == [""]
+
+
+def test_parity_packs_read_in_few_blocks_are_told_among_others_as_alone():
+    facts = {**{name: of for name, (of, _) in FEW.items()}, **ENOUGH}
+    packs = [pack(BEFORE, *of, name=f"MB-{number}") for number, of in enumerate(facts.values())]
+    assert few(*packs) == [said for one in packs for said in few(one)]
