@@ -88,7 +88,7 @@ def test_an_entry_that_no_forecast_knows_is_said_first(filled):
     assert BEHIND in bench
     assert BEHIND in calendar or "Forecast MB-VAN-07 again" in calendar
     assert "nothing entered since" not in board, "there is one"
-    filled.delete(f"/v1/readings/{hot}")
+    filled.delete(f"/v1/readings/{hot}?reason=of+another+car")
     assert BEHIND not in "".join(lists(filled)), "nothing newer is on record any more"
 
 
