@@ -182,6 +182,8 @@ class _Facts:
                 most = family.rest_spread_limit_v + soon * family.cells_per_block * family.hysteresis_charge_v
                 if (above if ends else above_most)[block] > most:
                     told = _charged_high if ends else _other_high
+                    if ends and above_most[block] <= most:
+                        told = _most_down
                     text = told(date_of(day), int(block) + 1, f"{above[block]:.2f}", f"{most:.2f}")
                     found[place] = Flag(BLOCK_HIGH, text, grave=True)
         return found
@@ -398,6 +400,18 @@ def _charged_high(day: str, block: int, volts: str, most: str) -> Said:
         "On %(day)s block %(block)s, which was charged, rested %(volts)s V above its peers, where %(most)s V is the "
         "most: it was overcharged, or the reading is off. Look for swelling, leaks and heat, have its cells measured, "
         "and read all blocks at rest again.",
+        day=day,
+        block=block,
+        volts=volts,
+        most=most,
+    )
+
+
+def _most_down(day: str, block: int, volts: str, most: str) -> Said:
+    return say(
+        "On %(day)s block %(block)s, which was charged, rested %(volts)s V above the middle of the others, where "
+        "%(most)s V is the most: most of the others are down, or the reading is off. Read all blocks at rest again, "
+        "and charge or drive nothing before that.",
         day=day,
         block=block,
         volts=volts,

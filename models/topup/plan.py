@@ -298,8 +298,8 @@ def _basis(evidence: BenchEvidence, *, told: bool) -> tuple[str, ...]:
     if evidence.tripped:
         said.append(
             say(
-                "The fault code stands: the block has most likely sunk just far enough for it, unless the readings "
-                "say that it sank further."
+                "Nothing was charged since its fault, or ever: the block is taken to have sunk just far enough for the "
+                "fault code, unless the readings say that it sank further."
             )
         )
     else:

@@ -111,6 +111,15 @@ def collapsed(known: Known) -> Said | None:
         down = (np.nan_to_num(volts, nan=np.inf) <= collapse_v(family, peers)) & (volts > nothing)
         if (down := down & known.open_of("collapsed", reading.time)).any():
             worst = int(np.argmin(np.where(down, volts, np.inf)))
+            if family.cells_per_block == 1:
+                return say(
+                    "Under load on %(day)s block %(block)s fell to %(volts)s V while its peers read %(peers)s V: its "
+                    "cell is empty, dead or driven the wrong way round, or a joint of it is burning.",
+                    day=day(reading.time),
+                    block=worst + 1,
+                    volts=f"{volts[worst]:g}",
+                    peers=f"{peers[worst]:.1f}",
+                )
             return say(
                 "Under load on %(day)s block %(block)s fell to %(volts)s V while its peers read %(peers)s V: several "
                 "of its cells are empty, dead or driven the wrong way round, or a joint of it is burning.",
@@ -133,6 +142,12 @@ def cell_down(known: Known) -> Said | None:
     now = _furthest_down(family, known.rest_v, known.peers_v, _allowed(known, known.just_charged))
     if now is not None:
         block, volts, cells = now
+        if family.cells_per_block == 1:
+            return say(
+                "Block %(block)s rests %(volts)s V below its peers: its cell is probably shorted or reversed.",
+                block=block,
+                volts=f"{volts:.2f}",
+            )
         return say_count(
             "Block %(block)s rests %(volts)s V below its peers, about the voltage of one cell: one of its %(all)s "
             "cells is probably shorted or reversed.",

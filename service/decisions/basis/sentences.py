@@ -30,11 +30,13 @@ WAITING_TO_REPLACE: Final = N_(
 )
 WAITING_TO_ORDER: Final = N_(
     "Here waiting means ordering later: the days until the pack comes, a stranding and days off the road are counted. "
-    "The fleet's ranking takes a pack as at hand, so its figures differ."
+    "The fleet's ranking takes a pack as at hand, so its figures differ. The latest day keeps to the chosen risk, "
+    "whatever that costs. A plan weighs costs alone, and may say of the same vehicle that waiting costs less."
 )
 WAITING_IN_A_PLAN: Final = N_(
     "A vehicle is weighed here against leaving it as it is until its fault returns, so one that the ranking puts first "
-    "may still have no week."
+    "may still have no week. Costs alone are weighed: the order queue keeps to a chosen risk, and may say of the same "
+    "vehicle that its pack is to be ordered now."
 )
 """What a wait is weighed against: three questions, and so three figures of one vehicle."""
 

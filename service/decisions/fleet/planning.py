@@ -353,7 +353,10 @@ def _saves_nothing(case: OpenCase, now: datetime) -> str:
             "Not one more day of it can be promised: read all its blocks before it drives on. By the costs stated "
             "replacing it in week %(week)s would cost %(cost)s more than at its return."
         )
-    return _("Waiting for its return costs less: replacing it as planned would cost %(cost)s more.")
+    return _(
+        "Waiting for its return costs less: replacing it as planned would cost %(cost)s more. That is by costs alone; "
+        "the order queue says until when its pack keeps to the chosen risk."
+    )
 
 
 def _weeks(

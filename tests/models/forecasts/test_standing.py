@@ -155,3 +155,16 @@ def test_what_a_charge_may_have_done_stands_after_the_next_one(code, kind, next_
     assert code not in codes(*facts, *later, read(300, 12.9, inspected="sound"))
     swap = charge(470, None, also_done="module-swapped")
     assert (code in codes(*facts, *later, swap)) == (code == "warm-pack"), "what was swapped was not all that was hot"
+
+
+def test_a_charged_block_above_many_that_are_down_is_not_called_overcharged():
+    """With most blocks down it was told that the level one had been overcharged."""
+    volts = tuple(12.95 if block < 5 else 11.6 for block in range(14))
+    low = BlockReading(time=at(60), state="rest", current_a=0.0, block_v=volts)
+    history = PackHistory(
+        pack_id="MB-VAN-07", family="gravel-14", readings=(read(-5, 12.82, 13.0), low), topups=(charge(0),)
+    )
+    (flag,) = [flag for flag in charge_warnings(history, FAMILIES["gravel-14"]) if flag.code == "block-high"]
+    assert flag.grave
+    assert "most of the others are down" in flag.text
+    assert "overcharged" not in flag.text

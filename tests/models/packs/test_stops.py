@@ -102,3 +102,18 @@ def test_each_block_is_held_against_the_median_of_the_others_in_one_reading_and_
         left = [np.delete(row, block)[~np.isnan(np.delete(row, block))] for block in range(9)]
         np.testing.assert_array_equal(told, [np.median(others) if len(others) else np.nan for others in left])
         np.testing.assert_array_equal(told, others_v(row))
+
+
+@pytest.mark.parametrize(("state", "volts"), [("rest", 0.0), ("discharge", 0.3)])
+def test_a_block_of_one_cell_has_no_several_cells(state, volts):
+    """It said that several of its cells are empty, or one of its 1 cells is shorted."""
+    family = load_families()["chert-30"]
+    level = {"rest": 1.29, "discharge": 1.1}[state]
+    row = tuple(volts if block == 4 else level for block in range(family.blocks))
+    current = 30.0 if state == "discharge" else 0.0
+    reading = BlockReading(time=CHARGED, state=state, current_a=current, block_v=row)
+    history = PackHistory(pack_id="MB-VAN-07", family=family.name, readings=(reading,))
+    texts = {stop.code: stop.text for stop in stops_of(history, family)}
+    told = texts["cell-down" if state == "rest" else "collapsed"]
+    assert "its cell" in told
+    assert "cells" not in told
