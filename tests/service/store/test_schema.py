@@ -110,6 +110,66 @@ def test_scores_from_before_keep_their_curves_and_get_the_last_promised_day_in_w
     store.close()
 
 
+def test_packs_unread_since_their_charge_are_found_among_scores_of_before(tmp_path, empty_database):
+    """A score of before told of no forecast that it was unread: the ranking promised it days until the next night."""
+    store = Store(engine_for(store_url(tmp_path, empty_database)))
+    upgrade(store, "0021")
+    origin = datetime(2026, 3, 1, 8, 47, tzinfo=UTC)
+    # Named so, whether the flag is told, and days promised: only what was told and promises nothing is unread.
+    cases = [("MB-1", True, 0.0), ("MB-2", True, 2.0), ("MB-3", False, 0.0), ("MB-4", False, 2.0)]
+    columns = [c for c in Score.__table__.columns if c.name != "unread"]
+    scores = Table("scores", MetaData(), *(Column(c.name, c.type) for c in columns))
+    with store.writing() as session:
+        for number, (name, flagged, days) in enumerate(cases):
+            session.execute(
+                insert(Pack),
+                [{"id": name, "family": "marl-28", "version": 1, "recorded_at": origin, "recorded_by": "a"}],
+            )
+            flags = [{"code": "no-rest-after", "grave": False}] if flagged else [{"code": "stale", "grave": False}]
+            issued = {"id": number, "pack_id": name, "issued_at": origin, "issued_by": "a", "origin": origin}
+            issued |= {"model_id": "m", "inputs_digest": "0" * 64, "good_for_days": days, "asked": {}}
+            session.execute(insert(IssuedForecast), [issued | {"answer": {"flags": flags}}])
+            score = {"pack_id": name, "forecast_id": number, "family": "marl-28", "model_id": "m", "topped_at": origin}
+            score |= {"origin": origin, "good_until": origin + timedelta(days=days), "as_of": origin, "grave": False}
+            session.execute(insert(scores), [score | {"week_return": 0.1, "week_wait_days": 0.1}])
+    upgrade(store)
+    with store.reading() as session:
+        assert list(session.scalars(select(Score.pack_id).where(Score.unread))) == ["MB-1"]
+    downgrade(store, "0021")
+    upgrade(store)
+    with store.reading() as session:
+        assert list(session.scalars(select(Score.pack_id).where(Score.unread))) == ["MB-1"]
+    store.close()
+
+
+def test_what_was_seen_of_a_pack_is_kept_when_the_word_for_insulation_finds_room_and_when_it_goes(
+    tmp_path, empty_database
+):
+    store = Store(engine_for(store_url(tmp_path, empty_database)))
+    upgrade(store, "0022")
+    at = datetime(2026, 3, 1, 8, 47, tzinfo=UTC)
+    facts = {"version": 1, "recorded_at": at, "recorded_by": "a"}
+    seen = {1: "sound", 2: None, 3: "damaged", 4: "cells"}
+    reading = {"pack_id": "MB-1", "state": "rest", "block_v": [13.0, 13.0], **facts}
+
+    def told() -> dict[int, str | None]:
+        with store.reading() as session:
+            return {row.id: row.inspected for row in session.execute(select(Reading.id, Reading.inspected))}
+
+    with store.writing() as session:
+        session.execute(insert(Pack), [{"id": "MB-1", "family": "marl-28", **facts}])
+        rows = [{**reading, "id": n, "time": at + timedelta(days=n), "inspected": word} for n, word in seen.items()]
+        session.execute(insert(Reading), rows)
+    upgrade(store)
+    assert told() == seen
+    with store.writing() as session:
+        last = {**reading, "id": 5, "time": at + timedelta(days=5), "inspected": "insulation"}
+        session.execute(insert(Reading), [last])
+    downgrade(store, "0022")
+    assert told() == {**seen, 5: "sound"}, "who measured the insulation looked as well"
+    store.close()
+
+
 def test_models_and_migrated_schema_do_not_differ(store):
     with store.engine.connect() as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})

@@ -345,6 +345,7 @@ def test_what_the_queue_cannot_weigh_is_listed(out, store, clock, problem_in):
 
 def test_packs_of_a_family_that_nobody_offers_keep_no_other_out_of_the_queue(filled, store, clock):
     """One family's packs were the most pressing ones, and took the place of all that could be weighed."""
+    forget_the_return(filled)
     fill(store, 3 * (MOST_CASES + 5), clock(), seed=3)
     for family in ("gravel-14", "marl-28"):
         filled.post("/v1/offers", json={**EXPRESS, "family": family})

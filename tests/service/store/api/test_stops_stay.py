@@ -188,3 +188,33 @@ def test_damage_is_kept_by_the_pages_without_a_volt(filled, page, form):
     kept = filled.get("/v1/readings").json()["items"][-1]
     assert (kept["inspected"], set(kept["block_v"])) == ("damaged", {None})
     assert filled.get(f"{UNIT}/reading/{kept['id']}").status_code == 200
+
+
+def test_a_danger_is_withdrawn_with_a_reason_and_lifted_by_what_ends_it(filled, problem_in):
+    """An isolation fault: neither taken away without a word, nor by a look or a cleared code."""
+    filled.delete("/v1/outcomes/1")
+    base = {"pack_id": "MB-VAN-07", "state": "rest", "block_v": VOLTS}
+    danger = {**base, "time": "2026-03-12T08:00:00Z", "code": "P0AA6", "code_state": "pending"}
+    made = filled.post("/v1/readings", json=danger)
+    assert made.status_code == 201, made.text
+    number = made.json()["id"]
+    assert stops(filled) == ["isolation"]
+    for door in ("what-if", "recheck", "topup-plan", "release", "orders"):
+        sent = {"in_days": 7} if door == "release" else {}
+        told = problem_in(filled.post(f"/v1/packs/MB-VAN-07/{door}", json=sent), 409)
+        assert [stop["code"] for stop in told["stops"]] == ["isolation"], door
+        assert told["detail"].startswith("STOP: On 2026-03-12 P0AA6 was noted"), door
+    document = problem_in(filled.delete(f"/v1/readings/{number}"), 422)
+    assert [problem["where"] for problem in document["problems"]] == ["reason"]
+    assert "have the insulation measured" in document["detail"]
+    assert filled.delete(f"/v1/readings/{number}", params={"reason": "of another car"}).status_code == 204
+    assert stops(filled) == []
+    assert filled.post("/v1/readings", json=danger).status_code == 201
+    for hour, more in ((10, {"code_state": "none"}), (11, {"inspected": "sound"}), (12, {"inspected": "cells"})):
+        assert (
+            filled.post("/v1/readings", json={**base, "time": f"2026-03-12T{hour}:00:00Z", **more}).status_code == 201
+        )
+        assert stops(filled) == ["isolation"], more
+    measured = {**base, "time": "2026-03-12T13:00:00Z", "inspected": "insulation"}
+    assert filled.post("/v1/readings", json=measured).status_code == 201
+    assert stops(filled) == []
