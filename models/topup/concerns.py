@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import reduce
+from math import isnan
 from typing import Final, Literal
 
-from models.base.messages import say, say_count
+from models.base.messages import Said, say, say_count
 from models.packs.contradictions import Unused
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
 from models.packs.stops import Stop
+from models.packs.stops.cells import half_a_cell_v
 from models.packs.stops.charging import COLDEST_C, HOTTEST_C
-from models.topup.charge_plan import LEAST_SHARE, OVER_AMBIENT_C, ChargePlan
-from models.topup.evidence import BenchEvidence
+from models.packs.stops.known import ocv_at
+from models.topup.charge_plan import LEAST_SHARE, OVER_AMBIENT_C, TOP_SOC, ChargePlan
+from models.topup.evidence import BenchEvidence, LowBlock, days_between
 from models.topup.missing_charge import MissingCharge
 from models.topup.possible_packs import CAUSE_SHARES
 
@@ -28,8 +32,11 @@ POSSIBLE: Final = 0.2
 CONTRADICTORY: Final = 1e-3
 """Share of the possible packs below which the readings hardly fit any one pack. Our choice."""
 
-SHORT_HOLD_DAYS: Final = 3.0
-"""A top-up that held no longer than this was hardly worth its work. Our choice."""
+USUAL_HOLD_DAYS: Final = 7.0
+"""How long a topped-up block is usually said to last with confidence: one week. Common practice, no source."""
+
+HOLDS_TOLD: Final = 3
+"""Earlier top-ups of which is told how long they held, the last ones. Our choice."""
 
 LOWER_ELSEWHERE_V_PER_CELL: Final = 0.004
 """Another block this much lower at rest is the weaker one. Twice a fair meter's error on 12 cells. Invented."""
@@ -82,7 +89,7 @@ def concerns_of(
     found = [
         *(Concern("reading-not-used", "doubtful", one.text) for one in unused),
         *_surroundings(evidence),
-        *_causes(evidence, missing),
+        *_causes(family, evidence, missing),
         *_block(family, evidence, missing, charge),
         *_earlier(history, evidence),
         *_readings(evidence, missing, aside),
@@ -123,6 +130,27 @@ def stops_of_block(
                 "derived: probability by the readings, weighed against simulated physics",
             )
         )
+    rest = evidence.rest
+    if rest is not None and rest.median_v > full_v(family):
+        found.append(
+            Stop(
+                "pack-full",
+                "charging",
+                say(
+                    "The peers of block %(block)s rest at %(volts)s V, above the %(full)s V of a block at %(soc)s %% "
+                    "of charge: the pack is full, and a block that is brought up to them is overfilled.",
+                    block=evidence.block,
+                    volts=f"{rest.median_v:.2f}",
+                    full=f"{full_v(family):.2f}",
+                    soc=f"{100 * TOP_SOC:g}",
+                ),
+                say(
+                    "Charge nothing: a full pack is not topped up like this. Have it brought down into its usual "
+                    "window, as the maker's service instructions allow, and read all blocks at rest again."
+                ),
+                "derived from the family's own curve (source there); the state of charge is invented",
+            )
+        )
     ambient = evidence.ambient_c
     if ambient is not None and not COLDEST_C <= ambient < HOTTEST_C:
         found.append(
@@ -143,6 +171,11 @@ def stops_of_block(
     return tuple(found)
 
 
+def full_v(family: PackFamily) -> float:
+    """Highest rest voltage of a block that is no fuller than any block may be filled, V: on its charge branch."""
+    return family.cells_per_block * (ocv_at(family, TOP_SOC) + family.hysteresis_charge_v)
+
+
 def _surroundings(evidence: BenchEvidence) -> list[Concern]:
     ambient = evidence.ambient_c
     if ambient is None or ambient < HOT_ROOM_C:
@@ -155,7 +188,7 @@ def _surroundings(evidence: BenchEvidence) -> list[Concern]:
     return [Concern("too-hot", "doubtful", text)]
 
 
-def _causes(evidence: BenchEvidence, missing: MissingCharge) -> list[Concern]:
+def _causes(family: PackFamily, evidence: BenchEvidence, missing: MissingCharge) -> list[Concern]:
     found, chance = [], missing.causes
     if chance["shorted cell"] >= POSSIBLE:
         found.append(
@@ -165,6 +198,27 @@ def _causes(evidence: BenchEvidence, missing: MissingCharge) -> list[Concern]:
                 say(
                     "One of the block's cells may be shorted. Topping it up would overcharge the sound cells beside "
                     "it, and it would come back at once: measure cell by cell first."
+                ),
+            )
+        )
+    rest, nimh = evidence.rest, family.chemistry == "nimh"
+    if (
+        rest is not None
+        and nimh
+        and chance["shorted cell"] < POSSIBLE
+        and -rest.deviation_v >= half_a_cell_v(family, rest.median_v)
+    ):
+        found.append(
+            Concern(
+                "cell-in-doubt",
+                "doubtful",
+                say(
+                    "Block %(block)s rests %(volts)s V below its peers: that is nearer to the %(cell)s V of one whole "
+                    "cell than to nothing. Either the block as a whole is nearly empty, or one of its cells is empty "
+                    "or reversed, which no charge of the block mends. Measure each cell before charging.",
+                    block=evidence.block,
+                    volts=f"{-rest.deviation_v:.2f}",
+                    cell=f"{rest.median_v / family.cells_per_block:.2f}",
                 ),
             )
         )
@@ -223,30 +277,71 @@ def _block(
                 ),
             )
         )
+    if evidence.also_low:
+        found.append(
+            Concern(
+                "others-low",
+                "doubtful",
+                say_count(
+                    "Another block is low as well: %(blocks)s. Charging block %(block)s does nothing for it: weigh it "
+                    "by itself.",
+                    "Other blocks are low as well: %(blocks)s. Charging block %(block)s does nothing for them: weigh "
+                    "each by itself.",
+                    len(evidence.also_low),
+                    blocks=reduce(_both, map(_low_said, evidence.also_low)),
+                    block=evidence.block,
+                ),
+            )
+        )
     return found
+
+
+def _both(one: Said, other: Said) -> Said:
+    return say("%(one)s, %(other)s", one=one, other=other)
+
+
+def _low_said(low: LowBlock) -> Said:
+    """Say how a block reads against its peers."""
+    at_rest = say("%(volts)s V at rest", volts=f"{-low.rest_v:+.2f}")
+    under_load = say("%(volts)s V under load", volts=f"{-low.load_v:+.2f}")
+    if isnan(low.load_v):
+        return say("block %(block)s (%(one)s)", block=low.block, one=at_rest)
+    if isnan(low.rest_v):
+        return say("block %(block)s (%(one)s)", block=low.block, one=under_load)
+    return say("block %(block)s (%(one)s, %(other)s)", block=low.block, one=at_rest, other=under_load)
+
+
+def holds_of(history: PackHistory, evidence: BenchEvidence) -> list[float]:
+    """Return how long the last earlier top-ups of the block held until the fault was back, days, the oldest first."""
+    ends = sorted(o.time for o in history.outcomes if o.kind == "returned" and o.time <= evidence.at)
+    starts = [topup.time for topup in history.topups]
+    held = []
+    for earlier in evidence.earlier:
+        start = earlier.topup.time
+        until = min((time for time in starts if time > start), default=evidence.at)
+        held += [days_between(start, end) for end in ends if start <= end <= until][:1]
+    return held[-HOLDS_TOLD:]
+
+
+def holds_said(held: list[float]) -> Said:
+    """Say how long top-ups held, one after the other."""
+    each = ", ".join(f"{round(days)}" for days in held)
+    return say_count(
+        "the last top-up of this block held about %(days)s", "the last top-ups of this block held about %(days)s",
+        len(held),
+        days=say_count("%(days)s day", "%(days)s days", 1 if each == "1" else 2, days=each),
+    )  # fmt: skip
 
 
 def _earlier(history: PackHistory, evidence: BenchEvidence) -> list[Concern]:
-    found = []
-    for earlier in evidence.earlier[-1:]:
-        ends = [
-            o.time for o in history.outcomes if o.kind == "returned" and earlier.topup.time <= o.time <= evidence.at
-        ]
-        if not ends:
-            continue
-        held = (ends[0] - earlier.topup.time).total_seconds() / 86_400
-        if held <= SHORT_HOLD_DAYS:
-            found.append(
-                Concern(
-                    "short-hold",
-                    "doubtful",
-                    say(
-                        "The last top-up of this block held about %(days)s: another is likely to hold no longer.",
-                        days=say_count("%(days)s day", "%(days)s days", round(held), days=round(held)),
-                    ),
-                )
-            )
-    return found
+    held = holds_of(history, evidence)
+    if not held or held[-1] >= USUAL_HOLD_DAYS:
+        return []
+    text = say(
+        "It has come back soon: %(held)s, where a week is usual. Another is likely to hold no longer.",
+        held=holds_said(held),
+    )
+    return [Concern("short-hold", "doubtful", text)]
 
 
 def _readings(evidence: BenchEvidence, missing: MissingCharge, aside: float) -> list[Concern]:

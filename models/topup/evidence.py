@@ -12,6 +12,7 @@ import numpy as np
 from models.base.arrays import Floats
 from models.base.errors import BadInput
 from models.base.messages import say
+from models.forecasts.standing import BAD_REST_CELL_V
 from models.packs.draw_down import DrawDown, as_it_stood, draw_downs
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, PackHistory, State, TopUp
@@ -116,6 +117,23 @@ class DrawnDown:
 
 
 @dataclass(frozen=True)
+class LowBlock:
+    """Another block that is low as well.
+
+    Attributes
+    ----------
+    block : int
+        From 1.
+    rest_v, load_v : float
+        How far it lies below the median of the others at rest and under load, V; NaN where that was not read.
+    """
+
+    block: int
+    rest_v: float
+    load_v: float
+
+
+@dataclass(frozen=True)
 class BenchEvidence:
     """What bears on the missing charge of one block at one moment.
 
@@ -131,6 +149,8 @@ class BenchEvidence:
         Newest draw-down since the last top-up, none older than `FRESH_DAYS`.
     earlier : tuple of EarlierCharge
         Top-ups of this block, in order.
+    also_low : tuple of LowBlock
+        The others that in the newest readings are as low at rest as is usually called bad, or the lowest under load.
     lead_v : float or None
         How far the next lowest block lies above this one at rest, V; negative if another block lies lower.
     """
@@ -147,6 +167,7 @@ class BenchEvidence:
     km_per_day: float | None
     ambient_c: float | None
     lead_v: float | None
+    also_low: tuple[LowBlock, ...]
 
 
 def volts_of(reading: BlockReading) -> Floats:
@@ -326,7 +347,24 @@ def bench_evidence(
         km_per_day=next((u.km_per_day for u in reversed(plans) if u.km_per_day is not None), None),
         ambient_c=ambient_c,
         lead_v=lead,
+        also_low=_also_low(since, family, block),
     )
+
+
+def _also_low(since: list[BlockReading], family: PackFamily, block: int) -> tuple[LowBlock, ...]:
+    def low_v(state: State) -> Floats:
+        newest = next((r for r in reversed(since) if r.state == state), None)
+        return np.full(family.blocks, np.nan) if newest is None else -deviation_v(volts_of(newest))[0]
+
+    rest, load = low_v("rest"), low_v("discharge")
+    bad_v = family.cells_per_block * BAD_REST_CELL_V if family.chemistry == "nimh" else np.inf
+    error_v = np.sqrt(2) * FINE_SD_V * np.sqrt(family.cells_per_block / 12)
+    known = np.nan_to_num(load, nan=-np.inf)
+    # Twice the meter's error lower than this one, or it says nothing.
+    lowest = (known == known.max()) & (load - load[block - 1] > 2 * error_v)
+    bad = rest >= bad_v
+    others = np.flatnonzero((bad | lowest) & (np.arange(family.blocks) != block - 1)).tolist()
+    return tuple(LowBlock(other + 1, float(rest[other]), float(load[other])) for other in others)
 
 
 def _drawn(family: PackFamily, downs: list[DrawDown], block: int) -> DrawnDown | None:

@@ -21,7 +21,16 @@ from models.packs.history import PackHistory, UsagePlan, require_fit
 from models.packs.stops import Stopped, require_no_stop, stops_of
 from models.topup.block_readings import rest_set_aside
 from models.topup.charge_plan import ChargePlan, charge_plan
-from models.topup.concerns import POSSIBLE, Concern, Worth, concerns_of, gravest, stops_of_block
+from models.topup.concerns import (
+    POSSIBLE,
+    Concern,
+    Worth,
+    concerns_of,
+    gravest,
+    holds_of,
+    holds_said,
+    stops_of_block,
+)
 from models.topup.evidence import (
     BenchEvidence,
     BlockSnapshot,
@@ -159,7 +168,7 @@ def plan_topup(
         missing=missing,
         charge=charge,
         steps=steps,
-        basis=_basis(evidence, told=forecaster is None or charge is None or bool(steps)),
+        basis=_basis(evidence, holds_of(history, evidence), told=forecaster is None or charge is None or bool(steps)),
         sentences=(
             *(() if why is None else (why,)),
             *_sentences(
@@ -264,7 +273,7 @@ def _existing(block: int, family: PackFamily) -> int:
     return block
 
 
-def _basis(evidence: BenchEvidence, *, told: bool) -> tuple[str, ...]:
+def _basis(evidence: BenchEvidence, held: list[float], *, told: bool) -> tuple[str, ...]:
     said = []
     if evidence.rest is not None:
         said.append(_rest_reading(evidence.rest, evidence.block))
@@ -306,6 +315,8 @@ def _basis(evidence: BenchEvidence, *, told: bool) -> tuple[str, ...]:
         said.append(say("No fault code since the last top-up: how far the block has sunk rests on the readings alone."))
     if evidence.earlier:
         said.append(say("Earlier top-ups of this block on record: %(count)s.", count=len(evidence.earlier)))
+    if held:
+        said.append(say("Until the fault was back, %(held)s.", held=holds_said(held)))
     if evidence.age_years is None:
         said.append(say("The pack's age is not known, so its capacity is less sure."))
     if evidence.ambient_c is None:

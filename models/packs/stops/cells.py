@@ -30,6 +30,15 @@ def one_cell_down_v(family: PackFamily, peers_v: Floats) -> Floats:
     return -(peers_v / family.cells_per_block - (family.cells_per_block - 1) * above)
 
 
+def half_a_cell_v(family: PackFamily, peers_v: float) -> float:
+    """How far below its peers a block rests, V, that is as near to one whole cell's voltage missing as to none.
+
+    Half of what a cell of the peers rests at. An emptied block may read so, and so may one with an empty or reversed
+    cell: from here on the second is the nearer. Derived.
+    """
+    return peers_v / family.cells_per_block / 2
+
+
 def driven_backwards(known: Known) -> Said | None:
     """Find blocks that read the wrong way round since their cells were measured."""
     below = np.zeros(known.family.blocks, dtype=np.bool_)

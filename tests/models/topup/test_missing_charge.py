@@ -380,3 +380,78 @@ def test_a_block_that_may_be_full_is_not_to_be_charged(family):
     assert stop.code == "may-overfill"
     sure = replace(torn, block_soc=np.full(len(full), 0.15))
     assert charge_plan(family, sure, missing_charge(sure, WEAK), 15.4, 20.0).most_ah > 2
+
+
+def concern(plan, code):
+    return next((one for one in plan.concerns if one.code == code), None)
+
+
+@pytest.mark.parametrize(("held", "told"), [((4, 4, 4), "4, 4, 4 days"), ((30, 4), "30, 4 days"), ((12,), None)])
+def test_earlier_top_ups_that_came_back_soon_are_told_with_how_long_they_held(family, held, told):
+    """After three that were back in four days nothing spoke against a fourth, nor was a word said of them.
+
+    A week is usual: common practice, no source."""
+    topups, outcomes, start = [], [], AT - timedelta(days=sum(held) + 10)
+    for days in held:
+        topups.append(TopUp(time=start, blocks=(WEAK,), charge_ah=1.5))
+        start += timedelta(days=days)
+        outcomes.append(Outcome(time=start, kind="returned"))
+        start += timedelta(hours=3)
+    plan = plan_topup(bench(family, missing_ah=1.6, topups=tuple(topups), outcomes=tuple(outcomes)), family)
+    found = concern(plan, "short-hold")
+    assert (found is not None) == (told is not None)
+    if told is not None:
+        assert told in found.text
+        assert "Nothing speaks against" not in " ".join(plan.sentences)
+    assert f"held about {', '.join(map(str, held))} days" in " ".join(plan.basis)
+
+
+def moved(history, *changes):
+    """The same readings, with some blocks (from 1) moved by so many V in those of a state."""
+    readings = []
+    for reading in history.readings:
+        volts = list(reading.block_v)
+        for state, block, by in changes:
+            if state == reading.state:
+                volts[block - 1] += by
+        readings.append(reading.model_copy(update={"block_v": tuple(volts)}))
+    return history.model_copy(update={"readings": tuple(readings)})
+
+
+def test_another_block_that_is_low_too_is_named_with_the_one_that_is_planned_for(family):
+    """Of one low at rest and another that was the worst under load the plan named the first alone."""
+    level = bench(family)
+    history = moved(level, ("rest", 9, -0.3), ("discharge", 9, -0.5), ("rest", 5, -0.21), ("discharge", 5, -0.6))
+    plan = plan_topup(history, family)
+    assert plan.block == 9
+    found = concern(plan, "others-low")
+    assert "block 5 (-0.21 V at rest, -0.60 V under load)" in found.text
+    assert concern(plan_topup(moved(level, ("rest", 9, -0.3), ("discharge", 9, -0.5)), family), "others-low") is None
+
+
+@pytest.mark.parametrize(("cell_v", "stopped"), [(1.45, True), (1.42, True), (1.34, False)])
+def test_a_full_pack_is_not_topped_up(family, cell_v, stopped):
+    """Peers at 1.45 V a cell: the block was to be brought up to them, to just under the 1.5 V of the stop.
+
+    90 % of charge rests at 1.38 V a cell, ESS_NiMH7_rc_temp, and its hysteresis (.04 V, ESS_NIMH60) above that."""
+    history = bench(family, missing_ah=1.6)
+    lift = 12 * cell_v - history.readings[0].block_v[0]
+    history = moved(history, *((state, block, lift) for state in ("rest", "discharge") for block in range(1, 15)))
+    try:
+        plan_topup(history, family)
+        codes = set()
+    except Stopped as stops:
+        codes = {stop.code for stop in stops.stops}
+    assert ("pack-full" in codes) == stopped
+
+
+@pytest.mark.parametrize(("down", "doubted"), [(0.5, False), (0.6, False), (0.7, True), (0.85, True), (1.1, True)])
+def test_a_block_nearer_to_a_whole_cell_missing_than_to_none_is_measured_cell_by_cell_first(family, down, doubted):
+    """At .80 to 1.18 V below its peers a block counted as the better case: nothing was said of an empty cell.
+
+    A cell rests at about 1.29 V at mid-charge: NREL ADVISOR data file ESS_NIMH6."""
+    plan = plan_topup(moved(bench(family), ("rest", WEAK, -down), ("discharge", WEAK, -down)), family)
+    codes = {one.code for one in plan.concerns}
+    assert bool(codes & {"cell-in-doubt", "shorted-cell"}) == doubted
+    if doubted:
+        assert plan.worth != "worth trying"
