@@ -17,7 +17,7 @@ from models.forecasts.forecast import Flag
 from models.forecasts.newest_topups import NewestTopUps
 from models.packs.contradictions import flows
 from models.packs.family import PackFamily
-from models.packs.stops.cells import NOTHING_CELL_V
+from models.packs.stops.cells import NOTHING_CELL_V, half_a_cell_v
 from models.packs.stops.known import BEFORE_DRIVING, LOOK_AFTER, VISIT, others_v
 from models.packs.tables import VOLT_DECIMALS, date_of
 from models.packs.trouble_codes import DANGERS
@@ -41,6 +41,9 @@ CHARGED_BAD: Final = "charged-block-bad"
 USED_UP: Final = "charge-used-up"
 """Flag of such a block that stands no higher at rest than before the charge, when it was brought in for its fault."""
 
+CELL_IN_DOUBT: Final = "cell-in-doubt"
+"""Flag of a charged block of which, as it read before its charge, one cell may be empty or reversed."""
+
 BAD_REST_CELL_V: Final = 0.2 / 12
 """Rest deviation usually called bad begins at 0.2 V on a block of 12 NiMH cells: common practice, no source."""
 
@@ -62,6 +65,7 @@ def standing(newest: NewestTopUps) -> dict[int, list[Flag]]:
         facts.low_under_load(),
         facts.others_low(),
         facts.charged_low(),
+        facts.cell_in_doubt(),
     ):
         for place, flag in flags.items():
             found.setdefault(place, []).append(flag)
@@ -244,6 +248,41 @@ class _Facts:
                     floor=f"{floor[place]:g}",
                 )
                 found[place] = Flag(LOW_UNDER_LOAD, text, grave=True)
+        return found
+
+    def cell_in_doubt(self) -> dict[int, Flag]:
+        """Name a charged NiMH block that rested before its charge nearer to one whole cell missing than to none.
+
+        That is not grave; where it rested as far down as a whole cell, it is a stop.
+        """
+        since, charged = (np.append(self.newest.day - days, np.nan)[self.reader] for days in (VISIT / _DAY, 0.0))
+        rest = np.asarray(self.newest.tables.words("readings", "state") == "rest", dtype=np.bool_)
+        own = np.flatnonzero((self.reader >= 0) & rest & (self.read_day >= since) & (self.read_day <= charged))
+        own = own[self.read_day[own] > self.newest.done_by(CELL_IN_DOUBT)[self.reader[own]]]
+        found: dict[int, Flag] = {}
+        if not self.volts[own].size:
+            return found
+        place, volts = self.reader[own], self.volts[own]
+        peers = others_v(volts)
+        cells = self._of_family(lambda f: f.cells_per_block if f.chemistry == "nimh" else 0.0)[place]
+        with np.errstate(divide="ignore"):
+            down = (peers - volts >= half_a_cell_v(cells[:, None], peers)) & self._charged_of_late[place]
+        for at in np.flatnonzero(down.any(axis=1))[np.argsort(self.read_day[own[down.any(axis=1)]], kind="stable")]:
+            family, day = self.families[self.which[place[at]]], float(self.read_day[own[at]])
+            blocks = [b for b in np.flatnonzero(down[at]) if not self.newest.swapped(int(place[at]), int(b), day)]
+            if blocks and not flows(self._current(int(own[at])), family):
+                worst = max(blocks, key=lambda block: float(peers[at, block] - volts[at, block]))
+                text = say(
+                    "Before its charge, on %(day)s, block %(block)s rested %(volts)s V below its peers: nearer to the "
+                    "%(cell)s V of one whole cell than to nothing. Either it was nearly empty, or one of its cells is "
+                    "empty or reversed, which no charge of the block mends. Measure each cell before it is charged "
+                    "again.",
+                    day=date_of(day),
+                    block=int(worst) + 1,
+                    volts=f"{peers[at, worst] - volts[at, worst]:.2f}",
+                    cell=f"{peers[at, worst] / family.cells_per_block:.2f}",
+                )
+                found[int(place[at])] = Flag(CELL_IN_DOUBT, text)
         return found
 
     def _current(self, row: int) -> float | None:

@@ -63,6 +63,7 @@ LEDGER: Final[Mapping[str, Standing]] = {
     "other-block-down": _row("block", "reading", "swap"),
     "charged-block-down": _row("block", "reading", "swap"),
     "charge-used-up": _row("block", "reading", "swap"),
+    "cell-in-doubt": _row("block", "cells", "swap"),
     "most-blocks-unread": _row("pack", "reading"),
     "not-its-volts": _row("pack", "reading"),
     "chemistry": _row("pack", "reading"),

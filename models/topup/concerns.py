@@ -7,6 +7,8 @@ from functools import reduce
 from math import isnan
 from typing import Final, Literal
 
+import numpy as np
+
 from models.base.messages import Said, say, say_count
 from models.packs.contradictions import Unused
 from models.packs.family import PackFamily
@@ -206,7 +208,7 @@ def _causes(family: PackFamily, evidence: BenchEvidence, missing: MissingCharge)
         rest is not None
         and nimh
         and chance["shorted cell"] < POSSIBLE
-        and -rest.deviation_v >= half_a_cell_v(family, rest.median_v)
+        and -rest.deviation_v >= half_a_cell_v(family.cells_per_block, np.array(rest.median_v))
     ):
         found.append(
             Concern(

@@ -30,13 +30,20 @@ def one_cell_down_v(family: PackFamily, peers_v: Floats) -> Floats:
     return -(peers_v / family.cells_per_block - (family.cells_per_block - 1) * above)
 
 
-def half_a_cell_v(family: PackFamily, peers_v: float) -> float:
+def half_a_cell_v(cells: float | Floats, peers_v: Floats) -> Floats:
     """How far below its peers a block rests, V, that is as near to one whole cell's voltage missing as to none.
 
     Half of what a cell of the peers rests at. An emptied block may read so, and so may one with an empty or reversed
     cell: from here on the second is the nearer. Derived.
+
+    Parameters
+    ----------
+    cells : float or array
+        In series in a block.
+    peers_v : array
+        What the others rest at, V; broadcast against it.
     """
-    return peers_v / family.cells_per_block / 2
+    return np.asarray(peers_v / cells / 2)
 
 
 def driven_backwards(known: Known) -> Said | None:
