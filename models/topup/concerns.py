@@ -10,6 +10,7 @@ from typing import Final, Literal
 import numpy as np
 
 from models.base.messages import Said, say, say_count
+from models.base.percents import percent
 from models.packs.contradictions import Unused
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
@@ -139,12 +140,12 @@ def stops_of_block(
                 "pack-full",
                 "charging",
                 say(
-                    "The peers of block %(block)s rest at %(volts)s V, above the %(full)s V of a block at %(soc)s %% "
+                    "The peers of block %(block)s rest at %(volts)s V, above the %(full)s V of a block at %(soc)s "
                     "of charge: the pack is full, and a block that is brought up to them is overfilled.",
                     block=evidence.block,
                     volts=f"{rest.median_v:.2f}",
                     full=f"{full_v(family):.2f}",
-                    soc=f"{100 * TOP_SOC:g}",
+                    soc=percent(TOP_SOC),
                 ),
                 say(
                     "Charge nothing: a full pack is not topped up like this. Have it brought down into its usual "

@@ -51,8 +51,8 @@ def test_it_is_that_of_a_plan_for_the_same_block(after_v, short):
     history = car(after_v)
     if after_v < 12.8:  # hardly any rise is looked at first; then it is the reading that tells
         last = history.readings[-1]
-        sound = last.model_copy(update={"time": last.time + timedelta(hours=9), "inspected": "sound"})
-        history = history.model_copy(update={"readings": (*history.readings, sound)})
+        measured = last.model_copy(update={"time": last.time + timedelta(hours=9), "inspected": "cells"})
+        history = history.model_copy(update={"readings": (*history.readings, measured)})
     told = missing_when_last_read(history, FAMILY, 5)
     assert told is not None
     plan = plan_topup(history, FAMILY, block=5)
