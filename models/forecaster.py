@@ -347,7 +347,7 @@ class Forecaster(FittedCurves):
             said = (
                 say("Plans with a charge are left out: %(why)s", why=say_together(*(stop.text for stop in stops)))
                 if stops
-                else say("No further charge is weighed before what the forecast warns of is looked at.")
+                else say("No further charge is weighed until what the forecast warns of has been looked at.")
             )
             forecast = replace(forecast, flags=(*forecast.flags, Flag("no-charging", said)))
         if forecast.withheld_by:

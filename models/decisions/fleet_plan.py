@@ -28,7 +28,7 @@ from models.decisions.money import Money, one_currency
 _ALWAYS: Final = (
     say("Slots, packs and budget are those set aside for planned work; packs that return take others."),
     say("A vehicle whose fault returns before its week is replaced at its return."),
-    say("Vehicles are taken to fail independently, each by its own curve."),
+    say("Each vehicle is taken to fail by its own curve, whatever becomes of the others."),
 )
 
 _STANDING: Final = say(

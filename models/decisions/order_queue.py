@@ -211,7 +211,7 @@ def _band_reasons(plan: OrderPlan | OrderPlanBand, row: int, offer: int) -> tupl
     if plan.depends_on_band[row]:
         reasons.append(
             say(
-                "The cheapest order depends on where in the band the pack lies: if it holds less long, %(less)s; if "
+                "The cheapest order depends on how long the pack really holds: if less than forecast, %(less)s; if "
                 "longer, %(longer)s.",
                 less=_choice(plan.pessimistic, row),
                 longer=_choice(plan.optimistic, row),
@@ -233,13 +233,9 @@ def _choice(plan: OrderPlan, row: int) -> Said:
 def _band_of_days(low: int, high: int) -> Said:
     """Say from when to when the latest order day may lie."""
     if low == TOO_LATE and high == 0:
-        return say("Within the forecast's band the latest day may be today, or past already.")
+        return say("The latest day is not sure: it may be today, or past already.")
     if low == TOO_LATE:
-        return say(
-            "Within the forecast's band the latest day may be past already, or as late as day %(day)s.", day=high
-        )
+        return say("The latest day is not sure: it may be past already, or as late as day %(day)s.", day=high)
     if low == 0:
-        return say("Within the forecast's band the latest day may be today, or as late as day %(day)s.", day=high)
-    return say(
-        "Within the forecast's band the latest day may be day %(low)s, or as late as day %(high)s.", low=low, high=high
-    )
+        return say("The latest day is not sure: it may be today, or as late as day %(day)s.", day=high)
+    return say("The latest day is not sure: it may be day %(low)s, or as late as day %(high)s.", low=low, high=high)

@@ -203,8 +203,8 @@ def _sentence(risk: ReleaseRisk, case: int, has_band: bool) -> Said:
     chance = at_the_start(in_100(risk.get_there[case]))
     first = (
         say(
-            "%(chance)s packs like this one would hold until the replacement comes (%(band)s within the "
-            "forecast's band); in the others the fault comes back first.",
+            "%(chance)s packs like this one would hold until the replacement comes (anything from "
+            "%(band)s is possible); in the others the fault comes back first.",
             chance=chance,
             band=in_100_between(risk.low[case], risk.high[case]),
         )

@@ -20,7 +20,7 @@ LOOKED: Final = ("none", "pending", "confirmed", "permanent")
 _NOT_USED: Final = Flag(
     "controller-not-used",
     say(
-        "What the controller tells (state of charge, spread) is kept. The model makes nothing of it: it goes by the "
+        "What the controller tells (state of charge, spread) is kept, but the model does not use it: it goes by the "
         "volts of the blocks."
     ),
 )

@@ -90,11 +90,11 @@ DONE: Final = {
         "block: read both modules at rest, if they can be reached."
     ),
     "module-swapped": say(
-        "A module was swapped when the block was charged. The model makes nothing of it: it goes on taking the block "
+        "A module was swapped when the block was charged. The model does not count that: it goes on taking the block "
         "for the weak one it was. With a sound module the next weakest block decides."
     ),
     "bars-cleaned": say(
-        "The bars were cleaned when the block was charged. The model makes nothing of it: read all blocks under load "
+        "The bars were cleaned when the block was charged. The model does not count that: read all blocks under load "
         "again, and it goes by that."
     ),
     "pack-reconditioned": say(

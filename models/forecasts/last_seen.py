@@ -35,7 +35,7 @@ def not_of_today(history: PackHistory, now: datetime) -> tuple[Flag, ...]:
 
 def _since(seen: datetime, now: datetime) -> Said:
     return say(
-        "Its newest record is of %(day)s, %(days)s ago: that it still holds is not known. Read all blocks at "
+        "Its newest record is of %(day)s, %(days)s ago: nobody knows whether it still holds. Read all blocks at "
         "rest, and under load, and ask again.",
         day=seen.date().isoformat(),
         days=counts.days(int(days_unseen(seen, now))),

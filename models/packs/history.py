@@ -14,7 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, model_validator
 
 from models.base import counts
 from models.base.errors import BadInput, Problem, wrong
-from models.base.messages import say
+from models.base.messages import Said, say
 from models.base.moments import Moment
 from models.base.numbers import NO_TRUTH_VALUE
 from models.packs.family import MOST_BLOCKS, PackFamily
@@ -156,7 +156,8 @@ class BlockReading(_Fact):
                 "Leave the reading out, or give the voltages that were measured. Damage that was seen needs none.",
             )
         if max(known) > MAX_BLOCK_V:
-            raise wrong(f"A block reads {max(known):g} V; this looks like millivolts.", "Give volts: divide by 1000.")
+            what = say("A block reads %(volts)s V; this looks like millivolts.", volts=f"{max(known):g}")
+            raise wrong(what, say("Give volts: divide by 1000."))
         return self._of_the_car()
 
     def _of_the_car(self) -> Self:
@@ -173,13 +174,19 @@ class BlockReading(_Fact):
             )
         if self.state == "discharge" and self.current_a is not None and self.current_a < 0:
             raise wrong(
-                f"current_a is {self.current_a:g} A in state discharge.",
-                "Discharge current is positive: turn the sign, or set state to charge.",
+                say(
+                    "%(amps)s A flow into the pack, but the state is under load (discharge).",
+                    amps=f"{-self.current_a:g}",
+                ),
+                say("Out of the pack is positive: turn the sign, or choose while charging (charge)."),
             )
         if self.state == "charge" and self.current_a is not None and self.current_a > 0:
             raise wrong(
-                f"current_a is {self.current_a:g} A in state charge.",
-                "Charge current is negative: turn the sign, or set state to discharge.",
+                say(
+                    "%(amps)s A flow out of the pack, but the state is while charging (charge).",
+                    amps=f"{self.current_a:g}",
+                ),
+                say("Into the pack is negative: turn the sign, or choose under load (discharge)."),
             )
         return self
 
@@ -226,11 +233,13 @@ class TopUp(_Fact):
     @model_validator(mode="after")
     def _sound(self) -> Self:
         if len(set(self.blocks)) != len(self.blocks):
-            raise wrong(f"blocks {list(self.blocks)} names a block twice.", "Name each block once.")
+            twice = next(block for place, block in enumerate(self.blocks) if block in self.blocks[:place])
+            raise wrong(say("Block %(block)s is named twice.", block=twice), say("Name each block once."))
         for name in ("end_v", "rest_before_v", "rest_after_v"):
             value = getattr(self, name)
             if value is not None and value > MAX_BLOCK_V:
-                raise wrong(f"{name} is {value:g}; this looks like millivolts.", "Give volts: divide by 1000.")
+                what = say("%(volts)s V looks like millivolts.", volts=f"{value:g}")
+                raise wrong(what, say("Give volts: divide by 1000."))
         return self
 
 
@@ -378,14 +387,29 @@ def family_problems(history: PackHistory, family: PackFamily) -> list[Problem]:
     """
     found = []
     low, high = -0.5 * family.cells_per_block, 1.25 * family.max_cell_v * family.cells_per_block
+
+    def impossible(volts: float) -> Said:
+        return say(
+            "%(volts)s V is impossible for a block of %(cells)s, which reads %(low)s to %(high)s V.",
+            volts=f"{volts:g}",
+            cells=counts.cells(family.cells_per_block),
+            low=f"{low:g}",
+            high=f"{high:.4g}",
+        )
+
     for i, reading in enumerate(history.readings):
         where = f"readings[{i}].block_v"
         if len(reading.block_v) != family.blocks:
             found.append(
                 Problem(
                     where,
-                    f"has {len(reading.block_v)} blocks, but family {family.name} has {family.blocks}.",
-                    "Give one value per block, or name the right family.",
+                    say(
+                        "has %(blocks)s, but family %(family)s has %(right)s.",
+                        blocks=counts.blocks(len(reading.block_v)),
+                        family=family.name,
+                        right=family.blocks,
+                    ),
+                    say("Give one value for each block, or name the right family."),
                 )
             )
             continue
@@ -394,10 +418,11 @@ def family_problems(history: PackHistory, family: PackFamily) -> list[Problem]:
                 found.append(
                     Problem(
                         f"{where}[{b - 1}]",
-                        f"{v:g} V is impossible for a block of {counts.cells(family.cells_per_block)} "
-                        f"({family.chemistry}: {low:g} to {high:.4g} V).",
-                        "Give volts per block (not millivolts, not per cell or for the whole pack), or null if the "
-                        "channel failed.",
+                        impossible(v),
+                        say(
+                            "Give the volts of each block, not millivolts, and not of a cell or of the whole pack; "
+                            "leave a block empty that was not read."
+                        ),
                     )
                 )
                 break
@@ -408,9 +433,8 @@ def family_problems(history: PackHistory, family: PackFamily) -> list[Problem]:
                 found.append(
                     Problem(
                         f"topups[{i}].{name}",
-                        f"{value:g} V is impossible for a block of {counts.cells(family.cells_per_block)} "
-                        f"({family.chemistry}: {low:g} to {high:.4g} V).",
-                        "Give volts of the block, metered on its own terminals, or leave it out.",
+                        impossible(value),
+                        say("Give the volts of the block, metered on its own terminals, or leave it out."),
                     )
                 )
         beyond = [b for b in topup.blocks if b > family.blocks]
@@ -418,8 +442,13 @@ def family_problems(history: PackHistory, family: PackFamily) -> list[Problem]:
             found.append(
                 Problem(
                     f"topups[{i}].blocks",
-                    f"Block {beyond[0]} is named, but family {family.name} has {family.blocks} blocks.",
-                    f"Count blocks from 1 to {family.blocks}.",
+                    say(
+                        "Block %(block)s is named, but family %(family)s has %(right)s.",
+                        block=beyond[0],
+                        family=family.name,
+                        right=counts.blocks(family.blocks),
+                    ),
+                    say("Count blocks from 1 to %(last)s.", last=family.blocks),
                 )
             )
     return found

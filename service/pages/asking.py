@@ -14,11 +14,11 @@ from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, Problem
 from models.decisions.money import Money
+from service.core.dates import day_in_words
 from service.core.translation import _
 from service.decisions.basis.open_cases import NotWeighed, without_forecast
 from service.forecasting.issued.scores import OLDEST_DAYS
 from service.pages.forms import checked, once, plain_number, plain_numbers
-from service.pages.wording import day_in_words
 
 Asked = TypeVar("Asked", bound=BaseModel)
 
@@ -59,7 +59,7 @@ def share_of_100(texts: dict[str, str], name: str) -> dict[str, Any]:
     except ValueError:
         return dict(texts)
     if not 0 < hundredths < 100:
-        what = _("%(share)s in 100 cannot be.") % {"share": f"{hundredths:g}"}
+        what = _("%(share)s in 100 cannot be right.") % {"share": f"{hundredths:g}"}
         raise BadInput.one(name, what, _("Write a number between 0 and 100, as 10."))
     return {**texts, name: hundredths / 100}
 

@@ -71,7 +71,7 @@ def _said(document: ProblemDocument, headers: Mapping[str, str]) -> str:
         408: _("Not all of it arrived in time, and nothing was stored. Check the connection, then send it again."),
         413: _("More was sent in one go than is taken here, and nothing was stored. Send less at once."),
         429: f"{_('Too much came from here within a minute.')} {again}",
-        500: _("The fault is ours. Look whether what you sent was stored before you send it again."),
+        500: _("The fault is ours. Check whether what you sent was stored before you send it again."),
     }
     if document.status == 503 and document.type == "about:blank":
         return f"{_('More is being computed than can be answered in time.')} {again}"

@@ -19,23 +19,13 @@ from models.base.percents import level_percent, percent, risk_percent
 from service.access.callers import ANYONE, Caller
 from service.access.roles import MAY
 from service.access.visits import form_token, keep
+from service.core.dates import dated, day_in_words, in_words, month_in_words
 from service.core.translation import LANGUAGE, _, ngettext, spoken
 from service.forecasting.forecasts.sentences import about_days, count_days, kind_words, lead_of, promised
 from service.pages.assets import assets
 from service.pages.messages import COOKIE as MESSAGE_COOKIE
 from service.pages.messages import Message, send_message, take_message
-from service.pages.wording import (
-    dated,
-    day_in_words,
-    for_input,
-    in_words,
-    month_in_words,
-    near_day,
-    near_moment,
-    outcome_words,
-    state_words,
-    unread,
-)
+from service.pages.wording import for_input, near_day, near_moment, outcome_words, state_words, unread
 
 LOOK_COOKIE: Final = "tideover_look"
 LOOKS: Final = ("light", "dark")

@@ -2,77 +2,19 @@
 
 from __future__ import annotations
 
-import re
 from datetime import datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
 from models.base.errors import BadInput
 from models.packs.cautions import Chemistry
+from service.core.dates import day_in_words
 from service.core.translation import _
 from service.exchange.imports.mapping import TimeReading
 from service.forecasting.recheck.days import unseen_words
 
-_STANDARD: Final = re.compile(r"\b\d{4}-\d\d-\d\d(?:[ T]\d\d:\d\d(?::\d\d)?(?:[+-]\d\d:\d\d|Z))?(?![\w-])")
-"""A day, or a moment with its offset, as answers for programs write it (ISO 8601)."""
-
 _NEAR: Final = timedelta(days=180)
 """Within half a year a day and its month name one day only."""
-
-
-def _months() -> tuple[str, ...]:
-    return (
-        _("Jan"),
-        _("Feb"),
-        _("Mar"),
-        _("Apr"),
-        _("May"),
-        _("Jun"),
-        _("Jul"),
-        _("Aug"),
-        _("Sep"),
-        _("Oct"),
-        _("Nov"),
-        _("Dec"),
-    )
-
-
-def _weekdays() -> tuple[str, ...]:
-    return _("Mon"), _("Tue"), _("Wed"), _("Thu"), _("Fri"), _("Sat"), _("Sun")
-
-
-def zone_name(moment: datetime) -> str:
-    """Name the zone of a local time, as ``UTC`` or ``UTC-01``."""
-    name = moment.tzname() or ""
-    return f"UTC{name}" if name.startswith(("+", "-")) else name
-
-
-def in_words(moment: datetime, zone: ZoneInfo) -> str:
-    """Write a moment as a local time with its zone: ``Sat 14 Mar 2026, 09:00 UTC``."""
-    local = moment.astimezone(zone)
-    return f"{day_in_words(moment, zone)}, {local:%H:%M} {zone_name(local)}"
-
-
-def day_in_words(moment: datetime, zone: ZoneInfo) -> str:
-    """Write the local day of a moment: ``Sat 14 Mar 2026``."""
-    local = moment.astimezone(zone)
-    return f"{_weekdays()[local.weekday()]} {local.day} {_months()[local.month - 1]} {local.year}"
-
-
-def month_in_words(month: str) -> str:
-    """Write a month of a year as the pages do: ``Mar 2026`` for ``2026-03``."""
-    year, number = month.split("-")
-    return f"{_months()[int(number) - 1]} {year}"
-
-
-def dated(text: str, zone: ZoneInfo) -> str:
-    """Write the days and moments in a sentence as the pages do: ``Sat 14 Mar 2026`` for ``2026-03-14``."""
-
-    def words(found: re.Match[str]) -> str:
-        moment = datetime.fromisoformat(found[0])
-        return day_in_words(moment.replace(tzinfo=zone), zone) if moment.tzinfo is None else in_words(moment, zone)
-
-    return _STANDARD.sub(words, text)
 
 
 def near_day(moment: datetime, now: datetime, zone: ZoneInfo) -> str:
@@ -108,7 +50,7 @@ def moment_from(where: str, text: str, zone: ZoneInfo) -> datetime:
         return TimeReading(zone=zone.key).moment(text.strip())
     except ValueError as error:
         what = _("%(text)s cannot be read as a time: %(reason)s.") % {"text": repr(text), "reason": str(error)}
-        raise BadInput.one(where, what, _("Write it as 2026-03-14 09:30, or add an offset as +01:00.")) from None
+        raise BadInput.one(where, what, _("Write it as 2026-03-14 09:30, or add the zone as +01:00.")) from None
 
 
 def chemistry_words() -> dict[Chemistry, str]:

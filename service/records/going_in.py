@@ -57,7 +57,10 @@ def not_to_go_in(session: Session, pack: Pack) -> list[Problem]:
         mend = _("It would stop on the road. Charge and read it first, or put another pack in.")
         said.append(Problem("pack_id", what % {"pack": pack.id, "day": since.date().isoformat()}, mend))
     if warned_packs(session, [pack.id]):
-        what = _("The newest forecast of pack %(pack)s gravely warns: it must not be driven before that is looked at.")
+        what = _(
+            "The newest forecast of pack %(pack)s carries a grave warning: do not drive it until that has been "
+            "looked at."
+        )
         mend = _("Open the pack's page to see what it warns of, or put another pack in.")
         said.append(Problem("pack_id", what % {"pack": pack.id}, mend))
     return said

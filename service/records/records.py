@@ -233,7 +233,8 @@ def correct(
         raise BadInput.one(
             emptied[0],
             _(
-                "The forecast of pack %(pack)s gravely warns, and this may be what it warns of. Leaving it out "
+                "The forecast of pack %(pack)s carries a grave warning, and this may be what it is about. "
+                "Leaving it out "
                 "mends nothing."
             )
             % {"pack": min(warned)},

@@ -14,7 +14,7 @@ from training.files.families import load_families
 FAMILIES = load_families()
 COSTS = {"currency": "EUR", "stranding": 600, "day_off_road": 60, "capital_per_day": 0.5, "return_value": 900}
 OFFER = {"supplier": "North Quay Stores", "currency": "EUR", "price": 1450, "usual_days": 3}
-FIRST = "Do not go by these figures before this is looked at: Its newest record is of 2026-03-03"
+FIRST = "Do not go by these figures until this has been looked at: Its newest record is of 2026-03-03"
 
 
 @pytest.fixture

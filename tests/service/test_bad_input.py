@@ -124,7 +124,7 @@ WRONG: dict[Change, tuple[str, str, str]] = {
     ),
     all_too_few_blocks: ("history.readings[0].block_v", "blocks, but family", "name the right family"),
     millivolts: ("history.readings[0]", "looks like millivolts", "divide by 1000"),
-    whole_pack_volts: ("history.readings[0].block_v[2]", "201 V is impossible", "not per cell or for the whole pack"),
+    whole_pack_volts: ("history.readings[0].block_v[2]", "201 V is impossible", "not of a cell or of the whole pack"),
     out_of_order: ("history", "lies before readings[0].time", "Sort readings by time"),
     without_offset: ("history.readings[0].time", "offset from UTC is missing", "with its offset"),
     no_time: ("history.readings[0].time", "not a time", "2026-03-02T08:30:00+00:00"),
@@ -141,7 +141,11 @@ WRONG: dict[Change, tuple[str, str, str]] = {
     bare: ("input", "a history by itself", 'Wrap it: {"history": {'),
     too_sure: ("confidence[0]", "more than 0.99", "Give 0.99 or less"),
     text_for_number: ("history.topups[0].charge_ah", "not a number", "plain number"),
-    negative_discharge: ("history.readings[0]", "-20 A in state discharge", "turn the sign"),
+    negative_discharge: (
+        "history.readings[0]",
+        "20 A flow into the pack, but the state is under load",
+        "turn the sign",
+    ),
     no_history: ("history", "required", "Add this field"),
 }
 

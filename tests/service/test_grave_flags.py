@@ -101,7 +101,7 @@ def test_no_charge_is_told_or_weighed_under_a_grave_warning_until_somebody_looke
     assert "Put in about" not in ran.output
     weighed = client.post("/v1/what-if", json={"history": history}).json()
     assert weighed["plans"] == [], "days that the forecast withholds"
-    assert "No further charge is weighed before that is looked at." in weighed["first"]
+    assert "No further charge is weighed until that has been looked at." in weighed["first"]
     assert "topping charge" not in json.dumps(weighed["sentences"])
     last = history["readings"][-1]
     looked = {**last, "time": (datetime.fromisoformat(last["time"]) + timedelta(days=1)).isoformat()}
@@ -119,7 +119,7 @@ def test_what_is_grave_leads_and_the_cautions_come_before_the_figures(tideover):
         history = history_of_case({"family": "marl-28", "charge": charge}, FAMILIES)
         ran = tideover("forecast", "-", input=json.dumps({"history": history}))
         lines = ran.stdout.splitlines()
-        assert lines[2].startswith("Do not go by these figures before this is looked at: Put in") == before
+        assert lines[2].startswith("Do not go by these figures until this has been looked at: Put in") == before
         drawn = [place for place, line in enumerate(lines) if line.startswith("day   share still holding")]
         assert bool(drawn) != before
         told = drawn[0] if drawn else lines.index("No day and no chance is told before that is seen to.")

@@ -64,7 +64,10 @@ def test_the_answer_begins_with_the_limit_and_the_day():
     for worth in (0.0, 0.2, -1.3):
         assert not gains(plan_with(ROW, worth_days=worth))
         nothing = sentences_of(plan_with(ROW, worth_days=worth))
-        assert nothing[1] == "No reading would gain a whole day on average, at the same risk: it is not worth a trip."
+        assert nothing[1] == (
+            "A reading before then would not gain a whole day, on average, at the same risk: it is not worth "
+            "an extra trip."
+        )
         assert not any("best day" in sentence for sentence in nothing)
     assert "to the end of the forecast" in sentences_of(plan_with(ROW, limit_day=None))[0]
 

@@ -119,7 +119,10 @@ def test_three_lines_lead_whether_it_may_go_until_when_and_what_to_measure():
     assert lead_of(figures(), now=ended - timedelta(days=4))[0] == (
         "By these figures it may go for 4 days at most; a licensed technician decides."
     )
-    assert lead_of(figures(), now=ended - timedelta(days=2, minutes=-20))[:2] == [
+    assert lead_of(figures(), now=ended - timedelta(days=6, minutes=-1))[0] == (
+        "By these figures it may go for 6 days at most; a licensed technician decides."
+    ), "a minute after the forecast it was less than 6 days, beside at least 6 days"
+    assert lead_of(figures(), now=ended - timedelta(days=2, hours=-4))[:2] == [
         "By these figures it may go for less than 2 days; a licensed technician decides.",
         "Count on it until 2026-03-08 08:30+00:00, not after.",
     ], "it may go for 1 day at most, and was to be counted on until two days hence"
@@ -127,7 +130,7 @@ def test_three_lines_lead_whether_it_may_go_until_when_and_what_to_measure():
     assert until == "Until then do not let it go: there is no day that you can count on.", (
         "a date beside it would be counted on"
     )
-    assert first == "Do not go by these figures before this is looked at: Something about overcharge."
+    assert first == "Do not go by these figures until this has been looked at: Something about overcharge."
     assert measure.startswith("Measure next: all blocks at rest, a day after the charge")
 
 
@@ -159,8 +162,8 @@ def test_no_chance_of_a_kind_is_said_where_nothing_was_read_under_load():
 def test_how_far_a_block_is_from_its_peers_is_not_told_by_a_reading_of_long_ago(found):
     assert "Topped up: block 5." in sentences_of(figures(block=5))
     said = sentences_of(figures(block=5, flags=[found]))
-    assert "How far block 5, topped up, is from its peers by now is not told: read all blocks at rest." in said
-    assert said[0].startswith("Do not go by these figures before") == found.grave
+    assert "Nobody knows how far block 5, topped up, is from its peers by now: read all blocks at rest." in said
+    assert said[0].startswith("Do not go by these figures until") == found.grave
 
 
 @pytest.mark.parametrize(("days", "said"), [(6.999, "6 days"), (6.0, "6 days"), (1.0, "1 day"), (1.99, "1 day")])
@@ -294,7 +297,7 @@ def test_what_moves_a_forecast_is_said_in_days_and_only_of_what_is_known():
     assert movers(effects, 26.0, 22.9, 90.0) == [
         (
             "If only the family and the days held were known, such a pack would hold about 26 days on "
-            "average (none counted beyond day 90); with all that is known it is about 23 days."
+            "average (days past day 90 not counted); with all that is known it is about 23 days."
         ),
         "What the readings after the charge say shortens the forecast by about 4 days.",
         "The planned use lengthens the forecast by about 1 day.",

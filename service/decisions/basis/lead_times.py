@@ -60,7 +60,9 @@ def stated_lead_time(supplier: str, stated: StatedLeadTime) -> LeadTime:
     bounds = (stated.earliest_days, stated.latest_days)
     if stated.usual_days is None and bounds != (None, None):
         raise BadInput.one(
-            "usual_days", _("is not given, but a bound is."), _("Give the usual days, or leave out bounds.")
+            "usual_days",
+            _("is not given, but a bound is."),
+            _("Give the usual days too, or leave out the earliest and the latest."),
         )
     quote = None if stated.usual_days is None else Quote(stated.usual_days, *bounds)
     if quote is not None and stated.waited_days:
@@ -164,7 +166,7 @@ def on_order(session: Session, cases: Mapping[str, datetime], now: datetime) -> 
 def _on_order(session: Session, order: schema.Delivery, now: datetime) -> OnOrder:
     named = (order.id, order.supplier_id, order.ordered_at, order.arrived_at)
     if order.arrived_at is not None and order.arrived_at <= now:
-        said = _("The pack came from %(supplier)s on %(day)s and waits to be fitted.") % {
+        said = _("The pack from %(supplier)s came on %(day)s and waits to be fitted.") % {
             "supplier": order.supplier_id,
             "day": order.arrived_at.date().isoformat(),
         }

@@ -37,8 +37,8 @@ def without_forecast_said(
         words = _("%(count)s not read or not forecast within %(days)s")
         why.append(words % {"count": old, "days": count_days(OLDEST_DAYS)})
     said = ngettext(
-        "%(count)s open case is not weighed: %(why)s. The order queue says what it wants.",
-        "%(count)s open cases are not weighed: %(why)s. The order queue says what each wants.",
+        "%(count)s open case is not weighed: %(why)s. The order queue says what it needs.",
+        "%(count)s open cases are not weighed: %(why)s. The order queue says what each needs.",
         unkept + old,
     )
     return [said % {"count": unkept + old, "why": ", ".join(why)}]

@@ -293,15 +293,16 @@ def open_case(session: Session, pack_id: str, now: datetime) -> OpenCases:
     if score is not None and score.origin <= now - timedelta(days=OLDEST_DAYS):
         raise Conflict(
             _(
-                "The newest forecast of pack %(pack)s speaks of %(day)s, more than %(days)s days ago. Keep a new one "
-                "on the unit's page, or have the fleet scored."
+                "The newest forecast of pack %(pack)s was made for %(day)s, more than %(days)s days ago. Keep a "
+                "new one "
+                "on the unit's page, or have the whole fleet forecast."
             )
             % {"pack": pack_id, "day": score.origin.date().isoformat(), "days": f"{OLDEST_DAYS:.0f}"}
         )
     raise Conflict(
         _(
             "There is no forecast of pack %(pack)s as things stand. Keep one on the unit's page, "
-            "or have the fleet scored."
+            "or have the whole fleet forecast."
         )
         % {"pack": pack_id}
     )
@@ -331,7 +332,9 @@ class NotWeighed:
     def why(self) -> str:
         """Say why nothing is weighed of it, and what to do."""
         if self.seen_at is not None:
-            said = _("Nothing was read of it since %(day)s: that it still holds is not known. Read all blocks at rest.")
+            said = _(
+                "It has not been read since %(day)s: nobody knows whether it still holds. Read all blocks at rest."
+            )
             return said % {"day": self.seen_at.date().isoformat()}
         said = _("Topped up on %(day)s, but no forecast of it is kept. Keep one on its page at the bench.")
         return said % {"day": self.topped_at.date().isoformat()}

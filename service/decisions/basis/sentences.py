@@ -81,7 +81,7 @@ def look_first_at(case: OpenCase) -> list[str]:
         return [*read_first_at(case), *_behind(case)]
     return [
         _(
-            "Do not drive it and do not go by its figures before what its forecast warns of is looked at: see the "
+            "Do not drive it or go by its figures until what its forecast warns of has been looked at: see the "
             "unit's page."
         )
     ]

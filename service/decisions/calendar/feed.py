@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 from typing import Final, Literal
 from zoneinfo import ZoneInfo
@@ -19,6 +19,7 @@ from models.decisions.ordering import latest_order_days
 from models.packs.cautions import Chemistry
 from models.packs.family import PackFamily
 from service.core.cautions import at_the_pack, driving, shared_chemistry
+from service.core.dates import dated
 from service.decisions.basis.lead_times import OnOrder, offer_lead_time, on_order, standing_offers
 from service.decisions.basis.open_cases import OpenCase, OpenCases, open_cases
 from service.decisions.basis.sentences import rests_on
@@ -86,6 +87,11 @@ def days_due(session: Session, now: datetime, zone: ZoneInfo, families: Mapping[
     delivery, as in the queue; where none does, today has a pack to be ordered now. A pack on order has the day it is
     expected instead.
     """
+    for day in _days_due(session, now, zone, families):
+        yield replace(day, summary=dated(day.summary, zone), description=dated(day.description, zone))
+
+
+def _days_due(session: Session, now: datetime, zone: ZoneInfo, families: Mapping[str, PackFamily]) -> Iterator[Day]:
     # What is past would only fill a calendar; the boards of the pages say what is overdue.
     today, seen = now.astimezone(zone).date(), set()
     for one in under_stop(session, families):

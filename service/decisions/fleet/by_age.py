@@ -57,7 +57,7 @@ def age_of_family(
         raise BadInput.one(
             "record",
             _(
-                "Of %(count)s of the family %(family)s on record %(returned)s came back; an age rests on "
+                "Of %(count)s of the family %(family)s on record %(returned)s came back; an age takes "
                 "at least %(least)s."
             )
             % {

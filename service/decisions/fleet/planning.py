@@ -182,14 +182,14 @@ def returns_of_fleet(
     cases = open_curves(session, now, weighed)
     out_there = session.scalars(select(Score.family).where(still_out(), decided_on(now), *weighed).distinct()).all()
     last_day = asked.weeks * WEEK_DAYS
-    assumptions = [_(SINCE_SEEN), _("Vehicles are taken to fail independently, each by its own curve.")]
+    assumptions = [_(SINCE_SEEN), _("Each vehicle is taken to fail by its own curve, whatever becomes of the others.")]
     if last_day > HORIZON:
         past = _("Past day %(day)s each day is taken to be as risky as the last one forecast, which is an assumption.")
         assumptions.append(past % {"day": HORIZON})
     if not len(cases):
         empty = np.zeros(asked.weeks)
         told = WeeklyReturns(empty, empty.astype(np.int64), empty.astype(np.int64), asked.confidence)
-        said = _("No vehicle is out on a top-up with a forecast to go by in this part of the fleet.")
+        said = _("No vehicle in this part of the fleet is out on a top-up with a forecast to go by.")
     else:
         hold, low, high = (
             told_hold(extended_hold(curves, last_day, every=WEEK_DAYS), cases.told())
@@ -251,8 +251,8 @@ def _nothing_to_plan(warned: Sequence[OpenCase]) -> Problem:
     if not warned:
         return Problem(
             "vehicles",
-            _("No vehicle in this part of the fleet is out on a top-up with a recent forecast."),
-            _("Issue forecasts, or have the fleet scored."),
+            _("No vehicle in this part of the fleet is out on a top-up with a forecast to go by."),
+            _("Keep forecasts, or have the whole fleet forecast."),
         )
     what = _("All vehicles in this part of the fleet have to be looked at, or read, first: %(names)s.")
     named = ", ".join(case.name for case in warned[:MOST_NAMED])
@@ -277,8 +277,8 @@ def _look_before_buying(warned: Sequence[OpenCase]) -> list[str]:
     if not warned:
         return []
     said = _(
-        "Read first, and plan again after that: %(vehicles)s. What is found there may be no reason for another pack, "
-        "so no slot and no pack is set aside."
+        "Read first, and plan again after that: %(vehicles)s. It may turn out that no other pack is needed, "
+        "so neither slot nor pack is set aside."
     )
     return [said % {"vehicles": ", ".join(case.name for case in warned[:MOST_NAMED]) + and_more(len(warned))}]
 

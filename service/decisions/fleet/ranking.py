@@ -209,11 +209,12 @@ def _rows(
 
 def _age(scored_from: datetime | None, now: datetime) -> list[str]:
     if scored_from is None:
-        return [_("No vehicle is out on a top-up with a forecast in this part of the fleet.")]
+        return [_("No vehicle in this part of the fleet is out on a top-up with a forecast to go by.")]
     if now - scored_from > OLD_AFTER:
         said = _(
-            "Sorted as at the last scoring, on %(day)s; the figures are of now. Have the fleet scored again, best "
-            "every night."
+            "Sorted as the fleet was last forecast, on %(day)s; the figures are of now. Have the whole fleet "
+            "forecast again, "
+            "best every night."
         )
         return [said % {"day": scored_from.date().isoformat()}]
     return []

@@ -134,7 +134,7 @@ def _not_weighed(first: list[str], ordered: PackOnOrder | None) -> Conflict:
     """Refuse to weigh offers by figures that are withheld, as the queue does; with what comes first instead."""
     if ordered is not None:
         return Conflict(" ".join([*first, _ordered_already(ordered)]))
-    last = _("No offer is weighed before that: what is found there may be no reason for another pack.")
+    last = _("No offer is weighed before that: it may turn out that no other pack is needed.")
     return Conflict(" ".join([*first, last]))
 
 

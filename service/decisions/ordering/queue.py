@@ -146,8 +146,8 @@ def queue_of_cases(
     if missing_in_all > len(missing):
         more = missing_in_all - len(missing)
         said = ngettext(
-            "%(count)s more open case has no forecast to go by; read it, or run the scoring job.",
-            "%(count)s more open cases have no forecast to go by; read them, or run the scoring job.",
+            "%(count)s more open case has no forecast to go by; read it, or have the whole fleet forecast.",
+            "%(count)s more open cases have no forecast to go by; read them, or have the whole fleet forecast.",
             more,
         )
         notes.append(said % {"count": more})
@@ -156,8 +156,8 @@ def queue_of_cases(
         if in_all > MOST_CASES:
             notes.append(
                 _(
-                    "Only the %(count)s cases whose good-for day comes first are weighed; %(more)s more hold "
-                    "longer. Choose a family to see further."
+                    "Only the %(count)s cases whose good-for day comes first are weighed (left out: "
+                    "%(more)s). Choose a family to see further."
                 )
                 % {"count": MOST_CASES, "more": in_all - MOST_CASES}
             )

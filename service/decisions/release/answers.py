@@ -39,7 +39,7 @@ from service.forecasting.recheck.days import to_the_minute
 from service.records.history import chemistry_unless_stopped
 
 NOT_BEFORE_LOOKED_AT: Final = N_(
-    "Do not let it go, and promise no day, before what the forecast warns of is looked at."
+    "Do not let it go or promise any day until what the forecast warns of has been looked at."
 )
 """Said where a forecast gravely warns."""
 

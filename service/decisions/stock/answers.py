@@ -180,7 +180,7 @@ def _offer(
                 "offer_id",
                 _("is %(number)s, which is not an offer for a pack of the family %(family)s that stands today.")
                 % {"number": number, "family": family},
-                _("These stand: %(known)s.") % {"known": known},
+                _("Offers that stand: %(known)s.") % {"known": known},
             )
         return chosen[0], ()
     found, left_out = in_currency(found, currency)

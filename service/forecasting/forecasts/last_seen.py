@@ -82,7 +82,9 @@ def unseen_since(seen_at: datetime | None, now: datetime) -> list[str]:
     """Ask for a fresh reading where the newest says little of today."""
     if seen_at is None or days_unseen(seen_at, now) <= ASK_AFTER_DAYS:
         return []
-    said = _("Nothing has been entered since %(day)s: that it still holds is not known. Read all blocks at rest first.")
+    said = _(
+        "Nothing has been entered since %(day)s: nobody knows whether it still holds. Read all blocks at rest first."
+    )
     return [said % {"day": seen_at.date().isoformat()}]
 
 

@@ -69,6 +69,9 @@ UNREAD_FOR_LONG: Final = frozenset({"stale", NOT_OF_TODAY})
 NOTHING_PROMISED: Final = N_("none")
 LEAST_SAID_DAYS: Final = 0.5
 """Effects below this round to no day at all."""
+AS_GOOD_AS_DAYS: Final = 1 / 24
+"""What is left of a promise is said in whole days if it is within an hour of them: beside "at least 5 days", made a
+minute ago, "less than 5 days" reads as a contradiction. Our choice; the day that is told with it is to the minute."""
 LIKELY_KIND: Final = 0.5
 """Below this probability no kind is called likely: the odds are against it."""
 
@@ -110,11 +113,11 @@ def lead_of(figures: ForecastFigures, now: datetime | None = None) -> list[str]:
     else:
         whole = math.floor(days)
         left = whole if now is None else min(whole, (day_reached(figures.origin, days) - now) / timedelta(days=1))
-        said = (
-            _("By these figures it may go for %(days)s at most; a licensed technician decides.")
-            if left == math.floor(left)
-            else _("By these figures it may go for less than %(days)s; a licensed technician decides.")
-        )
+        if abs(left - round(left)) < AS_GOOD_AS_DAYS:
+            said = _("By these figures it may go for %(days)s at most; a licensed technician decides.")
+            left = round(left)
+        else:
+            said = _("By these figures it may go for less than %(days)s; a licensed technician decides.")
         may_go = said % {"days": count_days(math.ceil(left))}
     if grave or unread:
         until = _("Until then do not let it go: there is no day that you can count on.")
@@ -125,7 +128,7 @@ def lead_of(figures: ForecastFigures, now: datetime | None = None) -> list[str]:
     if asked is not None:
         measure = _(asked)
     elif grave:
-        measure = _("Measure next: all blocks at rest again, and under load.")
+        measure = _("Measure next: all blocks again, at rest and under load.")
     elif holds:
         measure = _("Measure next: all blocks at rest, before it is driven on past %(day)s.") % {"day": last}
     elif past or _used_up(figures):
@@ -157,7 +160,7 @@ def no_day_left(origin: datetime, promised_days: float, now: datetime | None) ->
 
 def look_first(flags: Iterable[EvidenceFlag]) -> list[str]:
     """Say of each grave flag that nobody is to go by the figures before it is looked at."""
-    said = _("Do not go by these figures before this is looked at: %(what)s")
+    said = _("Do not go by these figures until this has been looked at: %(what)s")
     return [said % {"what": flag.text} for flag in flags if flag.grave]
 
 
@@ -181,7 +184,7 @@ def _block(figures: ForecastFigures) -> str | None:
     words = {"block": figures.block}
     codes = {flag.code for flag in figures.flags}
     if codes & UNREAD_FOR_LONG:
-        said = _("How far block %(block)s, topped up, is from its peers by now is not told: read all blocks at rest.")
+        said = _("Nobody knows how far block %(block)s, topped up, is from its peers by now: read all blocks at rest.")
         return said % words
     if UNREAD_AFTER in codes:
         return _("No newer reading tells whether block %(block)s, topped up, is level with its peers.") % words
@@ -314,7 +317,7 @@ def movers(
     """Say what moves a forecast: where it starts from, then each known kind of evidence, in the order given."""
     start = _(
         "If only the family and the days held were known, such a pack would hold %(days)s on "
-        "average (none counted beyond day %(horizon)s); with all that is known it is "
+        "average (days past day %(horizon)s not counted); with all that is known it is "
         "%(mean)s."
     ) % {"days": about_days(reference_days), "horizon": f"{horizon_days:g}", "mean": about_days(mean_days)}
     return [start] + [_mover(effect) for effect in effects if effect.known]

@@ -44,7 +44,9 @@ def superseded(session: Session, rows: Sequence[IssuedForecast]) -> dict[int, li
                 _("Something was changed or entered that this forecast does not know. Keep a new forecast first.")
             )
         if not is_newest and (row.pack_id in warned or (score is not None and score.unread)):
-            found.append(_("A newer forecast of this pack promises no day before it is looked at or read: go by that."))
+            found.append(
+                _("A newer forecast of this pack promises no day until it has been looked at or read: go by that.")
+            )
         if found:
             said[row.id] = found
     return said

@@ -73,7 +73,7 @@ def sentences_of(plan: RecheckPlan) -> list[str]:
     """Say when to read again and why, then the table."""
     risk = _(level_percent(plan.risk))
     if plan.present.withheld_by:
-        return [_("No later day is named before what is told first is seen to: read all blocks at rest now.")]
+        return [_("No later day is given until what is told first has been seen to: read all blocks at rest now.")]
     if plan.day is None:
         said = _(
             "The risk of a return passes %(risk)s before a day is over: there is no later day to wait for. Read it "
@@ -90,14 +90,17 @@ def sentences_of(plan: RecheckPlan) -> list[str]:
     worth = (
         _("The best day to read it again is day %(day)s: that buys %(days)s more on average, at the same risk.")
         if gains(plan)
-        else _("No reading would gain a whole day on average, at the same risk: it is not worth a trip.")
+        else _(
+            "A reading before then would not gain a whole day, on average, at the same risk: it is not worth an "
+            "extra trip."
+        )
     )
     return [
         limit,
         worth % {"day": plan.day, "days": about_days(max(plan.worth_days, 0))},
         _(
             "Read all blocks at rest, before it is driven. The deviation is how far the topped block is below the "
-            "median."
+            "median, the middle one of all blocks."
         ),
         *(row_sentence(row, plan) for row in plan.table),
     ]

@@ -91,7 +91,7 @@ def self_check(
         sound = worst <= SAME
         difference = worst if np.isfinite(worst) else 1e9
         said = (
-            _("%(count)s frozen cases are forecast as they were at first.")
+            _("Every case kept for comparison (%(count)s) is forecast as it was at first.")
             if sound
             else _("ALARM: the case %(case)s is not forecast as at first, though by the same model: look what changed.")
         )

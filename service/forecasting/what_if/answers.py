@@ -49,7 +49,7 @@ def answer(
     present = told.present
     uncharged: list[str] = []
     if any(plan.topped_blocks for plan in plans) and forbidding(present.flags):
-        uncharged = [_("No further charge is weighed before that is looked at.")]
+        uncharged = [_("No further charge is weighed until that has been looked at.")]
     flags = [*age_of(case, now, of_today_too=True), *(EvidenceFlag.of(flag) for flag in (*present.flags, *told.flags))]
     return WhatIfAnswer(
         pack_id=present.pack_id,

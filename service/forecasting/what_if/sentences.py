@@ -24,8 +24,8 @@ def sentence_of(told: PlanForecast, answer: WhatIf) -> str:
     name = name[:1].upper() + name[1:]
     if told.verdict == "as planned":
         return _(
-            "As planned, such packs hold %(days)s on average (none counted beyond day "
-            "%(horizon)s); on day %(day)s, %(held)s of 100 still hold."
+            "As planned, such packs hold %(days)s on average (days past day "
+            "%(horizon)s not counted); on day %(day)s, %(held)s of 100 still hold."
         ) % {
             "days": about_days(told.mean_days),
             "horizon": f"{answer.present.horizon_days:g}",
@@ -93,7 +93,7 @@ def sentence_of(told: PlanForecast, answer: WhatIf) -> str:
 def sentences_of(answer: WhatIf) -> list[str]:
     """Say all plans in order, then which of them the evidence does not tell apart from one another."""
     if not answer.plans:
-        return [_("No plan is weighed before what is told first is seen to.")]
+        return [_("No plan is weighed until what is told first has been seen to.")]
     said = [sentence_of(told, answer) for told in answer.plans]
     present = answer.plans[0].plan.name
     pairs = [pair for pair in answer.cannot_tell if present not in pair]
@@ -104,7 +104,10 @@ def sentences_of(answer: WhatIf) -> list[str]:
         )
     elif pairs:
         said.append(
-            _("Too little is known to tell %(count)s pairs of these plans apart: go by the ranges, not by the order.")
+            _(
+                "Too little is known to rank these plans (%(count)s pairs cannot be told apart): go by the "
+                "ranges, not by the order."
+            )
             % {"count": len(pairs)}
         )
     return said

@@ -11,11 +11,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from models.packs.tables import SECONDS_PER_DAY
+from service.core.dates import in_words
 from service.core.translation import _
 from service.forecasting.forecasts.schemas import ForecastAnswer
 from service.forecasting.forecasts.sentences import count_days, promised_days
 from service.pages.drawing import Spot, reaches, scale
-from service.pages.wording import in_words
 
 WIDTH: Final = 400
 LEFT, RIGHT, TOP, BOTTOM = 48, 10, 66, 40

@@ -14,9 +14,9 @@ from models.base.arrays import Floats
 from models.packs.history import BlockReading, PackHistory, State
 from models.packs.stops.known import any_volts
 from models.physics.imbalance import deviation_v
+from service.core.dates import day_in_words
 from service.core.translation import _
 from service.pages.drawing import STRIP, Spot, in_round_volts, moved_apart, reaches, round_ticks, scale, signed
-from service.pages.wording import day_in_words
 
 WIDTH: Final = 400
 HEIGHT: Final = 240 + STRIP

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from fastapi import Request
 
+from service.core.dates import day_in_words, in_words
 from service.core.translation import _
 from service.forecasting.forecasts.last_seen import as_of_now
 from service.forecasting.forecasts.schemas import EvidenceFlag
@@ -11,7 +12,6 @@ from service.forecasting.forecasts.sentences import look_first
 from service.forecasting.recheck.days import dates_said, day_reached
 from service.pages.bench.state_of_unit import Unit
 from service.pages.rendering import zone_of
-from service.pages.wording import day_in_words, in_words
 from service.store.schema import IssuedForecast
 
 

@@ -10,10 +10,11 @@ from zoneinfo import ZoneInfo
 from models.forecasts.last_seen import REFUSE_AFTER_DAYS
 from models.packs.history import PackHistory
 from models.packs.tables import SECONDS_PER_DAY
+from service.core.dates import day_in_words
 from service.core.translation import _, ngettext
 from service.forecasting.forecasts.sentences import count_days
 from service.pages.drawing import STRIP, WIDTH, Spot, round_ticks
-from service.pages.wording import day_in_words, outcome_words
+from service.pages.wording import outcome_words
 
 LEFT: Final = 10.0
 RIGHT: Final = 384.0

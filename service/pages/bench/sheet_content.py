@@ -19,6 +19,7 @@ from models.packs.history import BlockReading, PackHistory, TopUp
 from models.packs.stops.known import any_volts
 from models.physics.imbalance import deviation_v, pack_median_v
 from service.core.cautions import all_cautions
+from service.core.dates import dated, day_in_words, in_words
 from service.core.translation import _, ngettext
 from service.forecasting.forecasts.block_state import block_state
 from service.forecasting.forecasts.last_seen import as_of_now
@@ -32,7 +33,7 @@ from service.pages.bench.curve import Curve, curve_of
 from service.pages.bench.recheck_words import RecheckRow, recheck_row
 from service.pages.bench.unit import promise_words
 from service.pages.drawing import signed
-from service.pages.wording import dated, day_in_words, in_words, state_words
+from service.pages.wording import state_words
 from service.records.history import chemistry_unless_stopped, history_of_pack
 from service.records.unweighed import newest_entry
 from service.store.schema import Assignment, IssuedForecast
@@ -161,7 +162,7 @@ def sheet_of(
         model_id=row.model_id,
         cautions=tuple(all_cautions(release.chemistry)),
         facts=() if history is None else tuple(_facts(history, row.origin, zone)),
-        sentences=(dated(lead_of(forecast, now)[0], zone), *_sentences(release)),
+        sentences=tuple(dated(said, zone) for said in (lead_of(forecast, now)[0], *_sentences(release))),
         promises=tuple(
             _("Good for, at %(share)s: %(what)s")
             % {"share": _(level_percent(one.confidence)), "what": promise_words(one, row.origin, zone)}

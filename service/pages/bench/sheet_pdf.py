@@ -136,7 +136,7 @@ def _recheck_table(pdf: _Sheet, sheet: ReleaseSheet, width: float) -> None:
     if not sheet.recheck_rows:
         return
     shares = (0.38, 0.32, 0.3)
-    heads = (_("Topped block against the median"), _("then good for"), _("back in two weeks"))
+    heads = (_("Topped block against the middle one of all (median)"), _("then good for"), _("back in two weeks"))
     rows = [heads, *((row.reads, row.good_for, row.fortnight) for row in sheet.recheck_rows)]
     pdf.set_y(pdf.get_y() + 0.8)
     for place, cells in enumerate(rows):

@@ -15,6 +15,7 @@ from models.base.errors import BadInput
 from models.forecasts.charge_warnings import charge_warnings, forbidding
 from models.packs.history import PackHistory, family_problems
 from service.core.cautions import at_the_pack, driving
+from service.core.dates import day_in_words, in_words
 from service.core.refusals import Conflict
 from service.core.translation import _, translated_problems
 from service.decisions.basis.lead_times import on_order
@@ -48,7 +49,6 @@ from service.pages.drawing import signed
 from service.pages.forms import PageWrite, SentForm, checked, once, page_router, plain_number
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render, zone_of
-from service.pages.wording import day_in_words, in_words
 from service.records.records import etag_of
 from service.records.writing import Done
 
@@ -144,7 +144,7 @@ def _ordered(session: Session, unit: Unit, request: Request) -> list[str]:
         return []
     if order.arrived_at is not None:
         words = {"supplier": order.supplier, "day": day_in_words(order.arrived_at, zone)}
-        return [_("The pack from %(supplier)s came on %(day)s: it waits to be fitted.") % words]
+        return [_("The pack from %(supplier)s came on %(day)s and waits to be fitted.") % words]
     words = {"supplier": order.supplier, "day": day_in_words(order.ordered_at, zone)}
     said = [_("A pack is ordered: from %(supplier)s, on %(day)s.") % words]
     wait = order.lead_time
@@ -172,7 +172,7 @@ def last_safe_day(forecast: ForecastAnswer) -> datetime | None:
 def promise_words(promise: GoodFor, origin: datetime, zone: ZoneInfo) -> str:
     """Say a promise in whole days, with the day that it lasts to."""
     if promise.days is None:
-        return _("not told before it is looked at, or read")
+        return _("not told until it has been looked at, or read")
     if promise.days < 1:
         return _("not even one day")
     words = {"days": count_days(promise.days), "day": in_words(day_reached(origin, promise.days), zone)}
@@ -200,7 +200,8 @@ def _warned_before(unit: Unit, now: datetime) -> list[str]:
         return []
     flags = charge_warnings(unit.history, unit.family, now)
     return [
-        _("Charge nothing before this is looked at: %(what)s") % {"what": _(flag.text)} for flag in forbidding(flags)
+        _("Charge nothing until this has been looked at: %(what)s") % {"what": _(flag.text)}
+        for flag in forbidding(flags)
     ]
 
 

@@ -217,7 +217,7 @@ def _hours(form: Form, name: str) -> timedelta | None:
         what = _("%(text)s is not a number.") % {"text": repr(form.get(name))}
         raise BadInput.one(name, what, _("Write hours, as 1.5.")) from None
     if not 0 <= hours <= LONGEST_H:
-        what = _("%(hours)s cannot be.") % {"hours": _(counts.hours(hours))}
+        what = _("%(hours)s cannot be right.") % {"hours": _(counts.hours(hours))}
         raise BadInput.one(name, what, _("Write 0 to %(most)s.") % {"most": f"{LONGEST_H:g}"})
     return timedelta(seconds=round(3600 * hours))
 

@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
 from models.packs.stops import Stopped
+from service.core.dates import day_in_words
 from service.core.refusals import Conflict, Doubtful, NoSuchRecord
 from service.core.stops import ToldStops
 from service.core.translation import _
@@ -34,7 +35,6 @@ from service.pages.forms import Faults, PageWrite, SentForm, once, page_router
 from service.pages.messages import Message
 from service.pages.rendering import go_to, render, zone_of
 from service.pages.undo import step, undo_form
-from service.pages.wording import day_in_words
 from service.records.records import correct, create, etag_of, read
 from service.records.schemas import LARGEST_NUMBER
 from service.records.subjects.suppliers import DELIVERIES, NewDelivery

@@ -136,7 +136,9 @@ def start_scoring(request: Request, write: PageWrite) -> Response:
         waiting = scoring_job(session)
         job = waiting or enqueue(session, "scoring", {}, write.caller.name, write.at)
         said = (
-            _("Job %(number)s is under way already.") if waiting else _("Job %(number)s will score the fleet again.")
+            _("Job %(number)s is under way already.")
+            if waiting
+            else _("Job %(number)s will forecast the whole fleet again.")
         ) % {"number": job.id}
         return Done(303, None, job.id, dict(go_to(request, "/fleet", Message(said)).headers))
 

@@ -46,7 +46,7 @@ def test_reasons_say_day_supplier_risk_and_money_and_what_the_band_changes():
     assert entry.supplier in words
     assert "10%" in words
     assert "EUR" in words
-    assert "Within the forecast's band" in words
+    assert "The latest day is not sure" in words
     assert entry.latest_day_pessimistic <= entry.latest_day <= entry.latest_day_optimistic
 
 

@@ -11,8 +11,8 @@ import pytest
 import segno
 from playwright.sync_api import expect
 
+from service.core.dates import dated
 from service.forecasting.forecasts.examples import example_case
-from service.pages.wording import dated
 from tests.service.pages.folds import unfold
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)

@@ -97,7 +97,7 @@ def test_a_mistake_stands_at_its_field(counter, page, sound):
     sound(page, "offer-wrong")
     page.goto(f"{counter.url}/parts?risk=200")
     expect(page.locator("#risk-wrong")).to_contain_text(
-        "200 in 100 cannot be. Write a number between 0 and 100, as 10."
+        "200 in 100 cannot be right. Write a number between 0 and 100, as 10."
     )
     page.goto(f"{counter.url}/parts/costs")
     page.get_by_label("One stranding").fill("much")

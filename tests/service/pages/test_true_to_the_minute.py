@@ -14,9 +14,9 @@ from playwright.sync_api import Error as PlaywrightError
 from playwright.sync_api import expect
 
 from models.base.day_grid import HORIZON_DAYS
+from service.core.dates import dated
 from service.core.translation import LOCALES
 from service.forecasting.forecasts.examples import example_case
-from service.pages.wording import dated
 from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from tests.service.invented_fleet import FAMILIES, fill
 
@@ -90,7 +90,7 @@ def test_a_pack_that_holds_for_long_and_was_read_lately_has_an_answer_on_every_p
             assert "nothing can be said of today" not in page.text, (days, room)
         unit, way = client.get(f"/bench/units/{van}").text, client.get(f"/bench/units/{van}/way?in_days=1").text
         for page in (unit, way):
-            assert ("that it still holds is not known" in page) is not seen, days
+            assert ("nobody knows whether it still holds" in page) is not seen, days
 
 
 def test_no_sheet_is_made_from_a_page_left_open(site, van, client):
@@ -156,7 +156,7 @@ def test_what_is_not_weighed_is_said_first(fleet, phone_page, sound):
         assert "MB-NEW-2" in shown
         sound(phone_page, f"not-weighed{address.partition('?')[0].replace('/', '-')}")
     phone_page.get_by_role("button", name="Forecast every pack that is out").click()
-    expect(phone_page.get_by_role("status")).to_contain_text("will score the fleet again")
+    expect(phone_page.get_by_role("status")).to_contain_text("will forecast the whole fleet again")
 
 
 def test_the_plan_says_of_each_vehicle_without_a_week_why(fleet, phone_page):

@@ -140,7 +140,7 @@ def test_a_case_file_is_weighed_without_the_store(tideover, van_case, tmp_path):
         (("orders", "MB-00001", "--currency", "XQQ"), "is not a currency"),
         (("stock", "loess-28", "--on-shelf", "1"), "no offer for a pack of the family loess-28"),
         (("fleet", "plan", "--slots", "1", "--budget", "10"), "buys no pack"),
-        (("fleet", "age", "marl-28"), "came back; an age rests on"),
+        (("fleet", "age", "marl-28"), "came back; an age takes"),
     ],
 )
 def test_what_cannot_be_answered_is_told(run, words, said):

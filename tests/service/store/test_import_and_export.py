@@ -193,7 +193,7 @@ FAULTS = {
     "no offset": ("readings", 3, "time", "2026-03-02T08:00:00", "no offset"),
     "no time": ("readings", 3, "time", "yesterday", "cannot be read"),
     "unknown state": ("readings", 3, "state", "asleep", "'rest', 'discharge' or 'charge'"),
-    "wrong sign": ("readings", 3, "current_a", "20", "in state charge"),
+    "wrong sign": ("readings", 3, "current_a", "20", "20 A flow out of the pack, but the state is while charging"),
     "unknown pack": ("readings", 3, "pack_id", "C", "neither stored nor in this import"),
     "the same moment twice": ("readings", 3, "time", "2026-03-01T08:00:00Z", "there already"),
     "unknown family": ("packs", 3, "family", "granite-99", "'granite-99' is not known"),

@@ -13,12 +13,12 @@ import pyarrow.parquet as pq
 import pytest
 from sqlalchemy import event, select
 
+from service.core.dates import day_in_words
 from service.decisions.calendar.feed import Day, days_due, feed
 from service.decisions.calendar.sending import pieces_of
 from service.forecasting.issued.issuing import whole_answer
 from service.forecasting.recheck.days import day_reached
 from service.pages.bench.sheet_content import Release, sheet_of
-from service.pages.wording import day_in_words
 from service.store.schema import IssuedForecast, Score
 from tests.service.invented_fleet import fill
 

@@ -121,9 +121,9 @@ def test_a_cursor_is_good_for_its_own_ranking_only(fleet, problem_in):
 
 
 def test_old_scores_are_called_old(fleet, clock):
-    assert not any("scored again" in note for note in fleet.get(RANKING).json()["notes"])
+    assert not any("Have the whole fleet forecast again" in note for note in fleet.get(RANKING).json()["notes"])
     clock.forward(days=3)
-    assert any("scored again" in note for note in fleet.get(RANKING).json()["notes"])
+    assert any("Have the whole fleet forecast again" in note for note in fleet.get(RANKING).json()["notes"])
 
 
 def test_old_forecasts_and_stopped_packs_are_said_before_the_ranking(fleet, clock):
@@ -216,7 +216,7 @@ def test_a_plan_that_cannot_be_is_told(fleet, problem_in):
         ({"slots": [1, 1], "packs": [0, 0]}, "brings no pack"),
         ({"slots": [1, 1], "packs": [1]}, "Give one number a week"),
         ({"slots": []}, "slots"),
-        ({"slots": [1], "site": "nowhere"}, "have the fleet scored"),
+        ({"slots": [1], "site": "nowhere"}, "have the whole fleet forecast"),
         ({"slots": [1], "costs": {"currency": "USD"}}, "in USD"),
         ({"slots": [1], "time_limit_s": 600}, "This is more than 60."),
     ]
@@ -246,7 +246,7 @@ def test_returns_are_counted_as_the_models_count_them(fleet, store, clock):
 
 def test_an_age_rests_on_the_own_record(fleet, problem_in, clock):
     at = "/v1/families/gravel-14/age-policy"
-    assert "came back; an age rests on" in problem_in(fleet.get(at), 422)["detail"]
+    assert "came back; an age takes" in problem_in(fleet.get(at), 422)["detail"]
     unknown = problem_in(fleet.get("/v1/families/none/age-policy"), 422)["detail"]
     assert "The family 'none' is not known." in unknown
     held, returned = [], []
@@ -467,7 +467,7 @@ def test_open_cases_without_a_forecast_are_told_with_every_figure_and_the_same_e
     of_family = {"family": "gravel-14"}
     queue = fleet.post("/v1/orders/queue", json=of_family).json()
     assert sum("no forecast of it is kept" in case["reason"] for case in queue["left_out"]) == 12
-    said = "12 open cases are not weighed: 12 without a kept forecast. The order queue says what each wants."
+    said = "12 open cases are not weighed: 12 without a kept forecast. The order queue says what each needs."
     held = "1 vehicle that has to be looked at, read or forecast anew first is not counted in these figures."
     asked = {"on_shelf": 1, "new_cases_per_day": 0.1}
     stock = fleet.post("/v1/families/gravel-14/stock", json=asked).json()

@@ -63,7 +63,7 @@ def test_of_a_pack_unread_for_a_month_no_list_tells_a_figure(out, clock, problem
     queue = out.post("/v1/orders/queue", json={}).json()
     assert queue["entries"] == []
     (left,) = queue["left_out"]
-    assert "Nothing was read of it since 2026-03-02" in left["reason"]
+    assert "It has not been read since 2026-03-02" in left["reason"]
     document = problem_in(out.post(f"{VAN}/orders", json={}), 409)
     assert "no reading of pack MB-VAN-07 since 2026-03-02" in document["detail"]
     assert 'data-says="back in a week">–<' in out.get("/fleet").text

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import icalendar
@@ -10,6 +10,7 @@ import pytest
 from sqlalchemy import select
 
 from service.cli.decisions import _print_queue
+from service.core.dates import day_in_words
 from service.decisions.ordering.schemas import QueueAnswer
 from service.pages.wording import unread
 from service.store.schema import Assignment, Score
@@ -116,7 +117,8 @@ def test_the_day_a_forecast_was_made_is_not_the_day_it_counts_from(out):
     basis = out.post(f"/v1/packs/{PACK}/release", json={"in_days": 3}).json()["basis"]
     assert any(line.startswith(f"It rests on forecast {made['id']}, whose days count from {origin},") for line in basis)
     told = [str(event["DESCRIPTION"]) for event in events_of(out)]
-    assert any(f"Forecast {made['id']}, made on {issued}, model" in said for said in told)
+    made_on = day_in_words(datetime.fromisoformat(issued), ZoneInfo("UTC"))
+    assert any(f"Forecast {made['id']}, made on {made_on}, model" in said for said in told)
 
 
 def test_a_stopped_pack_is_told_once_to_be_ordered(out, capsys):

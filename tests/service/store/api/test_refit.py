@@ -181,7 +181,7 @@ def test_a_pack_whose_forecast_gravely_warns_is_asked_about(out, problem_in):
     assert out.patch(f"/v1/topups/{number}", json={"charge_ah": 4.6, "duration_h": 8.4}).status_code == 200
     assert "overcharge" in out.post("/v1/packs/MB-VAN-07/forecasts", json={}).json()["answer"]["withheld_by"]
     assert out.post(FIT, json=NEW).status_code == 201
-    warned = "The newest forecast of pack MB-VAN-07 gravely warns"
+    warned = "The newest forecast of pack MB-VAN-07 carries a grave warning"
     _document, told = asked_back(problem_in, out, vehicle(out), {"pack_id": "MB-VAN-07"}, pack_id=warned)
     assert told["said"][0].startswith(warned)
 

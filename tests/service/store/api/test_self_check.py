@@ -61,7 +61,7 @@ def test_the_first_check_keeps_what_later_ones_are_compared_with(api, check, clo
     again = check()["result"]
     assert again["sound"]
     assert again["difference"] <= SAME
-    assert "4 frozen cases are forecast as they were at first." in again["sentences"]
+    assert "Every case kept for comparison (4) is forecast as it was at first." in again["sentences"]
     told = gauges(api)
     assert told["tideover_self_check_sound"] == 1
     assert told["tideover_self_check_timestamp_seconds"] == clock.now.timestamp()
@@ -118,7 +118,7 @@ def test_the_command_keeps_its_check_and_ends_with_1_on_a_change(tideover, home,
     first = tideover("self-check", "--json", **own)
     assert first.exit_code == 0, first.stderr
     assert json.loads(first.stdout)["sound"]
-    assert "are forecast as they were at first" in tideover("self-check", **own).stdout
+    assert "is forecast as it was at first" in tideover("self-check", **own).stdout
     spoil(store, lambda told: told["cases"]["driven_less"]["survival"].__setitem__(5, 0.5))
     failed = tideover("self-check", **own)
     assert failed.exit_code == 1

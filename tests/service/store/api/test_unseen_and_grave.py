@@ -151,7 +151,7 @@ def test_nobody_is_let_go_by_a_forecast_that_does_not_know_the_newest_reading(ou
     assert "other-block-down" in flags
 
 
-GRAVE = "Do not go by these figures before this is looked at: Put in 4.6 Ah"
+GRAVE = "Do not go by these figures until this has been looked at: Put in 4.6 Ah"
 
 
 def test_a_grave_flag_stands_at_every_door_that_decides(out, clock, problem_in):
@@ -166,7 +166,7 @@ def test_a_grave_flag_stands_at_every_door_that_decides(out, clock, problem_in):
     assert out.post(f"{VAN}/release", json={"in_days": 7}).json()["first"][0].startswith(GRAVE)
     weighed = problem_in(out.post(f"{VAN}/orders", json={}), 409)["detail"]
     assert weighed.startswith(GRAVE), "it said to order today, with a chance and a cost by the curve that is withheld"
-    assert weighed.endswith("No offer is weighed before that: what is found there may be no reason for another pack.")
+    assert weighed.endswith("No offer is weighed before that: it may turn out that no other pack is needed.")
     stopped = problem_in(out.post(f"{VAN}/topup-plan", json={}), 409)
     assert [stop["code"] for stop in stopped["stops"]] == ["overcharge"], "put in twice, it is an overcharge"
     events = icalendar.Calendar.from_ical(out.get("/v1/calendar.ics").content).walk("VEVENT")
@@ -191,7 +191,7 @@ def test_a_grave_flag_stands_at_every_door_that_decides(out, clock, problem_in):
     assert "Nothing is due today" not in board
     release = out.post(f"{VAN}/release", json={"in_days": 7}).json()
     assert release["good_until"] is None
-    assert release["conditions"][0].startswith("Do not let it go, and promise no day, before what the forecast warns")
+    assert release["conditions"][0].startswith("Do not let it go or promise any day until what the forecast warns")
     assert not any("before it leaves" in condition for condition in release["conditions"])
     assert "before it leaves" not in out.get("/bench/units/MB-VAN-07/way?in_days=7").text
     assert "warns of something that has to be looked at" in ranking["first"][0]
@@ -201,7 +201,7 @@ def test_a_grave_flag_stands_at_every_door_that_decides(out, clock, problem_in):
         (item,) = out.get("/v1/fleet/ranking", params={**COSTS, "order": order}).json()["items"]
         assert item["week_return"] is None
     assert 'data-says="back in a week">–<' in out.get("/fleet").text
-    assert "nobody drives it before what its forecast warns of is looked at" in out.get("/fleet").text
+    assert "nobody drives it until what its forecast warns of has been looked at" in out.get("/fleet").text
     # A plan gave it the first slot, and bought it a pack, for a warning that may be no reason for one.
     asked = {"slots": [1, 1], "pack": 1450, "costs": {**COSTS, "return_value": 900, "day_off_road": 60}}
     document = problem_in(out.post("/v1/fleet/plan", json=asked), 422)
@@ -223,7 +223,7 @@ def test_what_a_grave_warning_may_rest_on_is_not_left_out_without_a_word(out, cl
     for _again in range(2):  # its forecast is dropped by the first correction, and what it warned of stays
         document = problem_in(out.patch(address, json={"charge_ah": None}), 422)
         assert document["problems"][0]["where"] == "charge_ah"
-        assert "gravely warns" in document["detail"]
+        assert "carries a grave warning" in document["detail"]
         assert out.patch(address, json={"rest_after_h": 17.0}).status_code == 200
         out.patch(address, json={"rest_after_h": 17.3})
     assert out.patch(f"{address}?reason=read+off+wrongly", json={"charge_ah": None}).status_code == 200
@@ -244,7 +244,7 @@ def test_before_a_reading_after_its_charge_a_pack_is_good_for_no_day_anywhere(fi
     assert item["week_return"] is None
     assert until_words(Ranked.model_validate(item), clock(), ZoneInfo("UTC")) == "read first"
     assert ranking["first"][0].startswith("1 vehicle was not read at rest since its charge")
-    assert "nobody drives it before its blocks are read at rest" in filled.get("/fleet").text
+    assert "nobody drives it until its blocks have been read at rest" in filled.get("/fleet").text
     queue = filled.post("/v1/orders/queue", json={}).json()
     assert queue["entries"] == []
     assert queue["left_out"][0]["reason"].startswith("Do not let it go yet")
@@ -262,7 +262,7 @@ def test_what_a_charge_warned_of_stays_on_the_page_once_the_fault_is_back(out, c
     assert out.patch(f"/v1/topups/{number}", json={"charge_ah": 4.6, "duration_h": 8.4}).status_code == 200
     back = {"pack_id": "MB-VAN-07", "time": "2026-03-06T08:00:00Z", "kind": "returned"}
     assert out.post("/v1/outcomes", json=back).status_code == 201
-    said = "Charge nothing before this is looked at: Put in 4.6 Ah"
+    said = "Charge nothing until this has been looked at: Put in 4.6 Ah"
     assert said in out.get("/bench/units/MB-VAN-07").text
     read = {"pack_id": "MB-VAN-07", "time": "2026-03-06T08:30:00Z", "state": "rest", "block_v": [12.9] * 14}
     assert out.post("/v1/readings", json=read).status_code == 201
