@@ -407,11 +407,10 @@ def _unforecast(now: datetime, conditions: Iterable[Any], *, old_too: bool = Tru
     later = TopUp.__table__.alias("later")
     again = select(later.c.id).where(later.c.pack_id == TopUp.pack_id, later.c.time > TopUp.time).exists()
     stopped = select(StoppedPack.pack_id).where(StoppedPack.pack_id == TopUp.pack_id).exists()
-    query = (
-        select(TopUp.pack_id, TopUp.time, Score.seen_at, Score.origin)
-        .outerjoin(Score, scored)
-        .where(or_(Score.pack_id.is_(None), *([too_old(now)] if old_too else [])), ~over, ~again, ~stopped)
-    )
+    fresh = select(Score.pack_id).where(scored, *([decided_on(now)] if old_too else [])).correlate(TopUp).exists()
+    # Asked first, it spares nearly every top-up of a fleet that is scored each night the other questions.
+    query = select(TopUp.pack_id, TopUp.time, Score.seen_at, Score.origin).outerjoin(Score, scored)
+    query = query.where(~fresh, ~over, ~again, ~stopped)
     picked = list(conditions)
     # Of the whole fleet no pack is looked at.
     return query.where(TopUp.pack_id.in_(select(Pack.id).where(*picked))) if picked else query
