@@ -354,7 +354,7 @@ def test_packs_of_a_family_that_nobody_offers_keep_no_other_out_of_the_queue(fil
         session.execute(update(Score).where(Score.family == "flint-40").values(good_until=soon))
     queue = filled.post("/v1/orders/queue", json={}).json()
     assert {entry["family"] for entry in queue["entries"]} == {"gravel-14", "marl-28"}
-    assert len(queue["entries"]) == MOST_CASES
+    assert sum(not entry["needs_pack"] for entry in queue["entries"]) == MOST_CASES
     without = {case["pack_id"]: case["reason"] for case in queue["left_out"] if "no offer" in case["reason"]}
     assert len(without) == MOST_LOOKED_AT
     told = "no offer for a pack of the family flint-40 that stands today. Enter at least one, with a price and a usual"
