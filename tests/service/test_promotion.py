@@ -175,10 +175,28 @@ def test_learning_from_a_record_on_the_command_line(two, tideover, tmp_path):
     answers = registry.current_id() == made[0].model_id
     assert ("is used from now on" in ran.stdout) == answers
     assert ("goes on answering" in ran.stdout) != answers
+    if "It is open whether" in ran.stdout or "nothing can be compared" in ran.stdout:
+        assert f"To go back to {first}: tideover models rollback" in " ".join(ran.stdout.split())
     # The same record is learned from anew, from the same start: the same model.
     again = tideover("train", "--from", tmp_path / "record", "--workers", "1", env=env)
     assert again.exit_code == 0, again.stderr
     assert registry.load(made[0].model_id, Forecaster).model.model_id == made[0].model_id
+    assert "is used from now on" not in again.stdout
+    assert f"{registry.current_id()} goes on answering" in " ".join(again.stdout.split())
+
+
+def test_where_nothing_was_learned_nobody_is_told_of_a_new_model(two, tideover, tmp_path):
+    own, _, first = two
+    env = {"TIDEOVER_HOME": str(own)}
+    record = simulate_cohort(CohortPlan(8, 64, years=1)).tables
+    replaced = record.outcomes.assign(kind="replaced", found=None, code=None)
+    write_tables(replace(record, outcomes=replaced), tmp_path / "record")
+    ran = tideover("train", "--from", tmp_path / "record", "--workers", "1", env=env)
+    assert ran.exit_code == 0, ran.stderr
+    assert "is used from now on" not in ran.stdout
+    assert f"Model {first} goes on answering." in ran.stdout
+    told = tideover("forecast", "--data", MARROW_BAY, "--pack", "MB-VAN-15", "--json", env=env)
+    assert "no return of yours has been learned from yet" in str(json.loads(told.stdout)["sentences"])
 
 
 def test_learning_starts_from_what_sister_workshops_recorded(two, tideover, tmp_path):

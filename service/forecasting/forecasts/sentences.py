@@ -254,7 +254,7 @@ def _rests_on(outcomes: int, sisters: int) -> str:
             "This rests on simulated packs; outcomes of yours: %(own)s, of your sister workshops: %(sisters)s."
         ) % {"own": outcomes, "sisters": sisters}
     if outcomes == 0:
-        return _("This rests on simulated packs alone: no outcome of yours is known yet.")
+        return _("This rests on simulated packs alone: no return of yours has been learned from yet.")
     said = ngettext(
         "This rests on simulated packs and %(count)s outcome of yours.",
         "This rests on simulated packs and %(count)s outcomes of yours.",

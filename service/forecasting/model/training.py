@@ -74,23 +74,35 @@ class Taught:
         Of the new model, or of the one that learning started from if nothing could be learned.
     judgement : Judgement or None
         Against the model that answered; None if nothing was learned.
-    answering : str
-        Name of the model that answers from now on.
+    answering, before : str
+        Names of the model that answers from now on, and of the one that answered until now.
     """
 
     manifest: Manifest
     judgement: Judgement | None
     answering: str
+    before: str
 
     def sentences(self) -> list[str]:
         """Say what was learned, why that way, and who answers now."""
         if self.judgement is None:
-            said = ["No return is recorded yet, so there is nothing to learn."]
-        else:
-            said = [str(self.manifest.facts["why"]), self.judgement.sentence()]
-        if self.answering == self.manifest.model_id:
-            return [*said, f"Model {self.answering} is used from now on."]
-        return [*said, f"Model {self.manifest.model_id} is stored; {self.answering} goes on answering. {LEARNING_RULE}"]
+            return [
+                "No return is recorded yet, so there is nothing to learn.",
+                f"Model {self.answering} goes on answering.",
+            ]
+        said = [str(self.manifest.facts["why"]), self.judgement.sentence()]
+        if self.answering != self.manifest.model_id:
+            stored = f"Model {self.manifest.model_id} is stored; {self.answering} goes on answering."
+            return [*said, f"{stored} {LEARNING_RULE}"]
+        if self.answering == self.before:
+            return [*said, f"That is what it had learned before: model {self.answering} goes on answering."]
+        said.append(f"Model {self.answering} is used from now on.")
+        if self.judgement.verdict == "open":
+            said.append(
+                "Nothing of yours shows yet that it is better: it answers because learning helped in simulated "
+                f"workshops. To go back to {self.before}: tideover models rollback"
+            )
+        return said
 
 
 def train_on_simulation(
@@ -186,6 +198,8 @@ def train_on_record(
     sisters = None if settings.sisters_dir is None else read_sisters(settings.sisters_dir, families)
     if registry.current_id() is None:
         train_on_simulation(settings, registry, packs=packs, seed=seed, workers=workers, at=at, stages=stages)
+    before = registry.current_id()
+    assert before is not None
     with stages("Learning") as progress:
         manifest, judgement = learn_from_record(
             registry,
@@ -198,7 +212,7 @@ def train_on_record(
         )
     answering = registry.current_id()
     assert answering is not None
-    return Taught(manifest, judgement, answering)
+    return Taught(manifest, judgement, answering, before)
 
 
 def worlds_of(packs: int) -> int:
