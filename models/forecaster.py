@@ -104,26 +104,27 @@ class Forecaster(FittedCurves):
         self.bank = bank
 
     def _told(
-        self, raw: RawFeatures, X: pd.DataFrame, surplus: Floats, survival: Floats, kinds: Floats | None
+        self, raw: RawFeatures, X: pd.DataFrame, surplus: Floats, carried: Floats, kinds: Floats | None
     ) -> tuple[Floats, NDArray[np.object_], Floats, NDArray[np.bool_]]:
         """Return what promises rest on: careful curves, groups whose record counts, widening, and if a surplus told.
 
-        The curves of blocks that got more than was missing are lowered to what they would be without the surplus.
+        `carried` are the curves that promises rest on so far; those of blocks that got more than was missing are
+        lowered to what they would be without the surplus.
         """
-        told = survival.copy()
+        told = carried.copy()
         rows, counted = without_surplus(raw, surplus)
         if len(rows):
             # As hard as it was noted, and no harder than any seen: no promise rests on the better of the two.
-            told[rows] = np.minimum(told[rows], self.curves(derive(counted))[0])
+            told[rows] = np.minimum(told[rows], self.told_curves(derive(counted))[3])
             softer = self._no_harder_than_seen(counted)
             if softer is not counted:
-                told[rows] = np.minimum(told[rows], self.curves(derive(softer))[0])
-        left_out = np.asarray((told < survival).any(axis=1), dtype=np.bool_)
+                told[rows] = np.minimum(told[rows], self.told_curves(derive(softer))[3])
+        left_out = np.asarray((told < carried).any(axis=1), dtype=np.bool_)
         # Nothing was learned of weather outside of what was seen: it must not lengthen a promise.
         strange, held = self.seen.within(raw.columns["ambient_c"], "ambient_c")
         if len(strange):
             read = _with(self._no_harder_than_seen(raw.take(strange)), "ambient_c", held[strange])
-            told[strange] = np.minimum(told[strange], self.curves(derive(read))[0])
+            told[strange] = np.minimum(told[strange], self.told_curves(derive(read))[3])
         group = with_likely_kind(evidence_group(self.seen.readable(X)), kinds)
         widening = np.where(self.seen.outside(X) | self.seen.new_family(X), WIDENING, 1.0)
         return told, group, widening, left_out
@@ -160,13 +161,13 @@ class Forecaster(FittedCurves):
         raw = RawFeatures({**raw.columns, **{name: raw.columns[name][of] for name in PLANNED}}, raw.families)
         X, surplus = derive(raw), surplus_share(raw)
         read = self._no_harder_than_seen(raw)
-        survival, low, high = self.curves(X if read is raw else derive(read))
+        survival, low, high, carried = self.told_curves(X if read is raw else derive(read))
         kinds = None if self.kinds is None else self.kinds.predict(self.seen.readable(X))
         told, group, widening, left_out = self._told(
             raw.take(told_at),
             X.iloc[told_at],
             surplus[told_at],
-            survival[told_at],
+            carried[told_at],
             None if kinds is None else kinds[told_at],
         )
         X, surplus, block = X.iloc[:count].set_axis(moments.index), surplus[:count], block[:count]

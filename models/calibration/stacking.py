@@ -20,6 +20,7 @@ import pandas as pd
 
 from models.base.arrays import Bools, Floats
 from models.base.day_grid import DAYS
+from models.calibration.record_reach import Nearness, RecordReach
 from models.calibration.workshop_posterior import WorkshopPosterior
 from models.calibration.world_prior import STRAYS
 from models.estimators.residual_trees import ResidualTrees
@@ -108,6 +109,8 @@ class OwnMixture:
         Of the leaning forecast, of its correction, of each member, and of the forecast as it was before learning.
     outcomes : int
         Recorded ends of the workshop's own top-ups that it rests on, returns and others.
+    reach : RecordReach, optional
+        How far the record carries.
     before : CurvesMaker, optional
         Makes the forecast as it was before learning, or as the record of sister workshops made it; a mixture stored
         before that was mixed in has none, and no share for it.
@@ -118,11 +121,17 @@ class OwnMixture:
     shares: Floats
     outcomes: int
     before: CurvesMaker | None = None
+    reach: RecordReach | None = None
 
     def joined(
-        self, taken: Floats, curves: tuple[Floats, Floats, Floats], X: pd.DataFrame
-    ) -> tuple[Floats, Floats, Floats]:
-        """Mix hold curves with their band, shape (n, len(DAYS)) each: each end of the band by the same shares.
+        self, taken: Floats, curves: tuple[Floats, Floats, Floats], X: pd.DataFrame, near: Nearness | None = None
+    ) -> tuple[Floats, Floats, Floats, Floats]:
+        """Mix hold curves with their band: each end of the band by the same shares.
+
+        What so few packs cannot tell is left as it was before learning. The band is no narrower than the exact limits
+        of a share among them, or than it was. Promises count the asked pack in as one that fails; past the longest time
+        that any was watched nothing is promised that was not promised before. The less a pack is like any of them, the
+        more its curve is held back to what it was before, if that is lower.
 
         Parameters
         ----------
@@ -131,6 +140,13 @@ class OwnMixture:
         curves : tuple of array
             Of the leaning forecast: mean, low and high.
         X : DataFrame, n rows
+        near : Nearness, optional
+            How far the record speaks for each row; left out, it does for all.
+
+        Returns
+        -------
+        mean, low, high, told : array, shape (n, len(DAYS))
+            The last is the curve that promises rest on: the mean, but no higher than the record carries or than before.
         """
         leaning, correction, *own_shares = self.shares[: 2 + len(self.members)]
         own = np.zeros_like(taken)
@@ -140,12 +156,24 @@ class OwnMixture:
             leaning * part + correction * other + own
             for part, other in zip(curves, self.residual.corrected(X, *curves), strict=True)
         ]
-        if self.before is not None:
-            for part, other in zip(mixed, self.before.curves(taken, X), strict=True):
+        before = None if self.before is None else self.before.curves(taken, X)
+        if before is not None:
+            for part, other in zip(mixed, before, strict=True):
                 part += self.shares[-1] * other
         # Shares add up to 1 but for the last digit.
         mean, low, high = (np.clip(part, 0.0, 1.0) for part in mixed)
-        return mean, low, high
+        if before is None or self.reach is None:  # a model stored before these were kept
+            return mean, low, high, mean
+        near = Nearness(np.ones(len(X)), np.ones(len(X))) if near is None else near
+        share = near.told[:, None]
+        mean, low = (
+            np.minimum(part, share * part + (1 - share) * other)
+            for part, other in ((mean, before[0]), (low, before[1]))
+        )
+        least, most = self.reach.limits_of(mean, near)
+        told = np.minimum(mean, _falling(np.maximum(before[0], self.reach.promised(mean, near))))
+        low = np.minimum(low, _falling(np.maximum(before[1], least)))
+        return mean, low, np.maximum(high, _falling(np.minimum(before[2], most))), told
 
 
 @dataclass(frozen=True)
@@ -157,4 +185,16 @@ class LearnedCurves:
 
     def curves(self, survival: Floats, X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
         """Return the hold curves and their band from those before learning, shape (n, len(DAYS)) each."""
-        return self.own.joined(survival, self.posterior.curves(survival, X), X)
+        mean, low, high, _ = self.told_curves(survival, X)
+        return mean, low, high
+
+    def told_curves(self, survival: Floats, X: pd.DataFrame) -> tuple[Floats, Floats, Floats, Floats]:
+        """Return besides the curves that promises rest on."""
+        made, reach = self.posterior, self.own.reach
+        near = None if reach is None else reach.nearness(X, made.prior, made.scale)
+        return self.own.joined(survival, made.curves(survival, X), X, near)
+
+
+def _falling(curves: Floats) -> Floats:
+    """Return the least curves that never rise: the limit of few packs jumps where one of them comes back."""
+    return np.asarray(np.minimum.accumulate(curves, axis=1))

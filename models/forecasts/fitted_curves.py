@@ -72,7 +72,12 @@ class FittedCurves:
         self.posterior = posterior
 
     def curves(self, X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
-        """Hold curves and their band.
+        """Hold curves and their band, the first three of `told_curves`."""
+        survival, low, high, _ = self.told_curves(X)
+        return survival, low, high
+
+    def told_curves(self, X: pd.DataFrame) -> tuple[Floats, Floats, Floats, Floats]:
+        """Hold curves, their band, and the curves that promises rest on.
 
         Parameters
         ----------
@@ -80,25 +85,28 @@ class FittedCurves:
 
         Returns
         -------
-        survival, low, high : array, shape (n, len(DAYS))
+        survival, low, high, told : array, shape (n, len(DAYS))
             A value outside those seen is read as the estimators take it, far outside as unknown. The band of such a
             row also spans what the members say where every value outside is unknown, and where it is the nearest
-            one seen.
+            one seen. Promises rest on the curves themselves but where a workshop's own record is too small for them
+            (`models.calibration.stacking.OwnMixture.joined`).
         """
-        survival, low, high = self._members_curves(self.seen.readable(X))
+        survival, low, high, told = self._members_curves(self.seen.readable(X))
         outside = self.seen.outside(X)
         if outside.any():
             strange = X[outside]
             for read in (self.seen.held(strange), self.seen.without(strange)):
-                _, lower, higher = self._members_curves(read)
+                _, lower, higher, _ = self._members_curves(read)
                 low[outside] = np.minimum(low[outside], lower)
                 high[outside] = np.maximum(high[outside], higher)
-        return survival, low, high
+        return survival, low, high, told
 
-    def _members_curves(self, X: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
+    def _members_curves(self, X: pd.DataFrame) -> tuple[Floats, Floats, Floats, Floats]:
+        if self.posterior is not None and self.own is not None:
+            return LearnedCurves(self.posterior, self.own).told_curves(self.before_learning(X), X)
         if self.posterior is not None:
-            made = self.posterior if self.own is None else LearnedCurves(self.posterior, self.own)
-            return made.curves(self.before_learning(X), X)
+            survival, low, high = self.posterior.curves(self.before_learning(X), X)
+            return survival, low, high, survival
         group = evidence_group(X)
         each = np.stack([self._calibrated(m.predict_survival(X, DAYS), group) for m in self.members])
         survival = each.mean(axis=0)
@@ -108,7 +116,7 @@ class FittedCurves:
         low, high = np.ones_like(survival), np.ones_like(survival)
         low[:, 1:] = np.exp(-np.exp(middle + BAND_FACTOR * sd))
         high[:, 1:] = np.exp(-np.exp(middle - BAND_FACTOR * sd))
-        return survival, np.minimum.accumulate(low, axis=1), np.minimum.accumulate(high, axis=1)
+        return survival, np.minimum.accumulate(low, axis=1), np.minimum.accumulate(high, axis=1), survival
 
     def before_learning(self, X: pd.DataFrame) -> Floats:
         """Return the members' mean curves, on which `posterior` builds; shape (n, len(DAYS))."""

@@ -74,7 +74,8 @@ class Forecast:
     told_survival : array, shape (g,)
         The curve that promised days are read off, from the newest record of the pack on: the curve of that moment, or,
         where more charge went in than was missing, the lower of it and the curve as if no more had gone in. Nobody is
-        promised a day for an overcharge.
+        promised a day for an overcharge. Where a workshop's own record is too small for the curve, or none of its packs
+        was watched so long, it is no higher than what the record carries, or than before that was learned.
     kinds : mapping of str to float, or None
         Probability of each kind of weakness; None where the model was not taught them.
     group : str

@@ -19,7 +19,7 @@ SLACK: Final = 0.1
 FAR: Final = 1.0
 """Values further out than this many training ranges are read as unknown: nothing was learned of such. Invented."""
 
-_LAYOUT: Final = ("rated_ah", "blocks", "cells_per_block", "lithium", "limit_mv_per_cell")
+LAYOUT: Final = ("rated_ah", "blocks", "cells_per_block", "lithium", "limit_mv_per_cell")
 """Features that are the same for all packs of a family, and together tell families apart."""
 
 _WATCHED: Final = tuple(f.name for f in FEATURES if f.watched)
@@ -34,7 +34,7 @@ class SeenRange:
     low, high : Series
         By feature name; the 0.05 and 99.95 % points, so that single freaks do not count.
     layouts : frozenset of tuple
-        Of the families learned from: `_LAYOUT`, in order.
+        Of the families learned from: `LAYOUT`, in order.
     """
 
     low: pd.Series[float]
@@ -126,4 +126,4 @@ def _layouts(X: pd.DataFrame) -> list[tuple[float, ...]]:
 
 
 def _layout_rows(X: pd.DataFrame) -> Floats:
-    return some_features(X, _LAYOUT).round(6)
+    return some_features(X, LAYOUT).round(6)

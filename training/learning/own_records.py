@@ -20,6 +20,7 @@ from models.base.day_grid import DAYS, GRID_VERSION
 from models.base.errors import BadInput
 from models.base.percents import percent
 from models.calibration.conformal import ConformalBound, ShrunkenBound
+from models.calibration.record_reach import RecordReach
 from models.calibration.stacking import LearnedCurves, OwnMixture, mixture_shares, outcome_likelihood
 from models.calibration.workshop_posterior import WorkshopPosterior
 from models.calibration.world_prior import WorldPrior, WorldRecord
@@ -30,10 +31,12 @@ from models.estimators.residual_trees import ResidualTrees
 from models.features.definitions import DIRECTIONS, FEATURES
 from models.forecaster import Forecaster
 from models.forecasts.evidence import evidence_group
+from models.forecasts.seen_range import LAYOUT
 from models.forecasts.weakness_kind import KindClassifier
 from models.packs.tables import HistoryTables
 from models.survival.estimator import SurvivalEstimator
 from training.learning.back_test import BackTest, Maker, back_test, cuts_of, known_by, paired_difference
+from training.learning.copied_packs import without_copies
 from training.learning.fitting import Progress, data_digest
 from training.learning.moments import SurvivalRows, fold_of, moments_of, survival_rows
 from training.report import CalibrationReport, ReportInputs, build_report
@@ -179,6 +182,8 @@ def learn_from_records(
         Has learned nothing from this record.
     at : datetime
         With offset; what is recorded for later is not used.
+    record : HistoryTables
+        A history that it holds under several names counts once (`training.learning.copied_packs`).
     sisters : HistoryTables, optional
         The records of other workshops of the house, as one. The forecast that they teach takes the place of `base`
         among those that are mixed: it counts as far as it foretells the own outcomes.
@@ -204,9 +209,10 @@ def learn_from_records(
         raise BadInput.one(
             "model", f"{base.model_id} does not know how much workshops differ.", "Train a new one: `tideover train`."
         )
+    record, copies = without_copies(record)
     known = known_by(record, at)
     if sisters is not None:
-        others = apart_from(sisters, record)
+        others, _ = without_copies(apart_from(sisters, record))
         sisters = others if len(others.topups) else None
     own = OwnRows.of(known, seed)
     cuts = cuts_of(record, at) if own.returns else []
@@ -229,7 +235,7 @@ def learn_from_records(
     back = [
         t.outcomes.loc[t.outcomes["time"] <= pd.Timestamp(at), "kind"].eq("returned").sum() for t in (known, record)
     ]
-    why = what_was_learned(base, forecaster, own, not_written=int(back[0] - back[1]))
+    why = what_was_learned(base, forecaster, own, not_written=int(back[0] - back[1]), copies=copies)
     digest = data_digest(known)
     if forecaster is not base:
         assert forecaster.posterior is not None
@@ -356,7 +362,9 @@ def learned_forecaster(base: Forecaster, own: OwnRows, tables: HistoryTables) ->
     likelihood = np.stack([outcome_likelihood(curves, rows.time, rows.event) for curves in crossed], axis=1)
     shares = mixture_shares(likelihood, record.weights)
     learned.posterior = taught.posterior
-    learned.own = OwnMixture(taught.residual, taught.members, shares, own.fates, before)
+    packs = rows.moments["pack_id"].to_numpy(dtype=object)
+    reach = RecordReach.of(record, prior, taught.posterior.scale, packs, LAYOUT)
+    learned.own = OwnMixture(taught.residual, taught.members, shares, own.fates, before, reach)
     learned.families = dict(base.families) | dict(tables.families)
     mixed = np.clip(np.tensordot(shares, crossed, axes=1), 0.0, 1.0)
     bound = ConformalBound(min_group=1).fit(mixed, rows.time, rows.event, groups=learned.bound_group(own.rows.X))
@@ -364,14 +372,29 @@ def learned_forecaster(base: Forecaster, own: OwnRows, tables: HistoryTables) ->
     return learned
 
 
-def what_was_learned(base: Forecaster, learned: Forecaster, own: OwnRows, *, not_written: int = 0) -> str:
+def what_was_learned(
+    base: Forecaster, learned: Forecaster, own: OwnRows, *, not_written: int = 0, copies: int = 0
+) -> str:
     """Say in words how the workshop's packs differ from what was assumed.
 
     Parameters
     ----------
     not_written : int
         Returns taken from a later charge alone.
+    copies : int
+        Packs left out because they are on record under another name.
     """
+    said = _of_those_that_count(base, learned, own, not_written)
+    if not copies:
+        return said
+    some = "1 pack has" if copies == 1 else f"{copies} packs have"
+    return (
+        f"{said} {some} the very readings of another, to the second and the volt: such a history counts once. Remove "
+        "the copies from the record."
+    )
+
+
+def _of_those_that_count(base: Forecaster, learned: Forecaster, own: OwnRows, not_written: int) -> str:
     if learned is base:
         return "No return is recorded yet, so the model stays as it is."
     opened = f" The kind of weakness is learned from {own.opened} opened packs." if own.opened else ""

@@ -14,6 +14,7 @@ from models.base.percents import level_percent
 from models.forecaster import Forecaster
 from models.packs.tables import HistoryTables
 from training.learning.back_test import BackTest, back_test, paired_difference
+from training.learning.copied_packs import without_copies
 
 MARGIN: Final = 0.02
 """Nats by which the challenger's mean log score may be worse: it gave what happened, on (geometric) average, a
@@ -120,6 +121,7 @@ def compare(
     since : datetime, optional
         Until when either has learned from this record; only later moments count. Without it the whole record does.
     """
+    record, _ = without_copies(record)
     times = pd.concat([record.topups["time"], record.readings["time"]])
     if times.empty:
         return judge(None, "", "")

@@ -225,6 +225,73 @@ def test_few_outcomes_unlike_all_others_do_not_carry_it_away(base, record):
     assert abs(after - before) < 0.25
 
 
+@pytest.fixture(scope="module")
+def hardly_a_return(base, record):
+    """Rows of one family, all of whose packs were replaced on day 80 but one that returned; and what they teach."""
+    known = known_by(record, YEAR_END)
+    own = OwnRows.of(known, 0)
+    family = own.rows.moments["pack_id"].map(known.packs.set_index("pack_id")["family"]).to_numpy()
+    most = pd.Series(family).value_counts().index[0]
+    kept = np.flatnonzero((family == most) & (own.rows.moments["occasion"] == "release").to_numpy())
+    rows = own.rows.take(kept)
+    time, event = np.full(len(kept), 80.0), np.zeros(len(kept), dtype=bool)
+    time[0], event[0] = 40.0, True
+    rows = replace(rows, time=time, event=event)
+    few = replace(own, rows=rows, found=own.found[kept], share=1.0, returns=1, fates=len(kept))
+    return rows, learned_forecaster(base, few, known)
+
+
+def test_one_return_among_few_leaves_a_band_as_wide_as_so_few_allow(base, hardly_a_return):
+    rows, found = hardly_a_return
+    n, day = len(rows), int(np.searchsorted(DAYS, 30))
+    mean, low, _ = found.curves(rows.X)
+    assert mean[:, day].mean() > base.curves(rows.X)[0][:, day].mean() + 0.05
+    # None back by day 30 among n: the exact limit is 0.05 ^ (1 / n). It may only be higher where it was before.
+    before = base.curves(rows.X)[1][:, day]
+    assert (low[:, day] <= np.maximum(before, 0.05 ** (1 / n)) + 1e-9).all()
+
+
+def test_nothing_is_promised_past_the_longest_time_watched_that_was_not_before(base, hardly_a_return):
+    rows, found = hardly_a_return
+    told, past = found.told_curves(rows.X)[3], DAYS > 80
+    assert past.any()
+    assert (told[:, past] <= base.curves(rows.X)[0][:, past] + 1e-9).all()
+    assert (told <= found.curves(rows.X)[0]).all()
+
+
+def test_a_family_without_an_own_outcome_is_promised_hardly_more_than_before(base, record, hardly_a_return):
+    _, found = hardly_a_return
+    rows = OwnRows.of(known_by(record, YEAR_END), 0).rows
+    strange = rows.take(found.own.reach.nearness(rows.X, found.posterior.prior, found.posterior.scale).counted == 0)
+    assert len(strange) > 20
+    told = found.told_curves(strange.X)[3]
+    mean, low, _ = found.curves(strange.X)
+    before, before_low, _ = base.curves(strange.X)
+    assert (told <= before + 1e-9).all()
+    assert (low <= before_low + 1e-9).all()
+    # One return tells next to nothing of what the workshop's families have in common.
+    assert (mean <= before + 0.1).all()
+
+
+def test_a_block_lower_than_any_on_record_is_not_lifted_by_it(base, record):
+    """Sixty packs that read alike and all held for long say nothing of one whose block reads far down."""
+    known = known_by(record, YEAR_END)
+    own = OwnRows.of(known, 0)
+    kept = np.arange(60)
+    rows = own.rows.take(kept)
+    name = "after_rest_mv_per_cell"
+    one = rows.X[rows.X[name].notna()].iloc[0]
+    X = rows.X.assign(**{column: one[column] for column in rows.X})
+    rows = replace(rows, X=X, time=np.linspace(12, 80, 60), event=np.ones(60, dtype=bool))
+    alike = replace(own, rows=rows, found=own.found[kept], share=1.0, returns=60, fates=60)
+    found = learned_forecaster(base, alike, known)
+    week = int(np.searchsorted(DAYS, 7))
+    assert found.told_curves(X)[3][0, week] > base.curves(X)[0][0, week] + 0.02
+    low = X.assign(**{name: base.seen.low[name]})
+    assert (found.told_curves(low)[3] <= base.curves(low)[0] + 1e-9).all()
+    assert (found.curves(low)[1] <= base.curves(low)[1] + 1e-9).all()
+
+
 def test_it_does_hardly_worse_on_packs_it_never_saw(base, learned, fresh):
     # With so small a record chance decides; that it gains is measured by tests/benchmarks/bench_own_outcomes.py.
     before, after = (
