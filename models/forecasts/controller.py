@@ -12,10 +12,14 @@ from models.base.arrays import Bools
 from models.base.messages import say
 from models.forecasts.forecast import Flag
 from models.forecasts.newest_topups import NewestTopUps
-from models.packs.tables import list_of
+from models.forecasts.standing import limit_v
+from models.packs.tables import date_of, list_of
 
 LOOKED: Final = ("none", "pending", "confirmed", "permanent")
 """What is noted where somebody looked for a code (`BlockReading.code_state`)."""
+
+WORN_TIMES: Final = 2.5
+"""How many times its resistance when new a cell has at most at the end of its life. From memory, unverified."""
 
 _NOT_USED: Final = Flag(
     "controller-not-used",
@@ -64,6 +68,40 @@ def told_by_controller(
     return code, state, figures, resistances
 
 
+def spread_contradicted(newest: NewestTopUps) -> dict[int, Flag]:
+    """Name the packs whose controller told a spread that brings the fault while the blocks read no such, by place.
+
+    In one reading, the newest such since the charge, in which all blocks were read. What brings the fault is the
+    family's own limit of the state it was read in.
+    """
+    tables = newest.tables
+    of, day, volts = newest.owner("readings"), tables.days("readings"), tables.volts()
+    spread, states = tables.column("readings", "spread_v"), tables.words("readings", "state")
+    rows = np.flatnonzero((of >= 0) & ~np.isnan(spread))
+    rows = rows[day[rows] >= np.nan_to_num(newest.day, nan=-np.inf)[of[rows]]]
+    found: dict[int, Flag] = {}
+    for row in rows[np.argsort(day[rows], kind="stable")].tolist():
+        place = int(of[row])
+        family = tables.families[newest.family[place]]
+        read, limit = volts[row, : family.blocks], limit_v(family, str(states[row]))
+        if np.isnan(read).any():
+            continue
+        apart = float(read.max() - read.min())
+        found.pop(place, None)
+        if apart < limit <= spread[row]:
+            text = say(
+                "The controller told a spread of %(told)s V on %(day)s, and the blocks of that reading lie %(apart)s V "
+                "apart; %(limit)s V brings the fault. One of the two is wrong: read all blocks again, and look at the "
+                "controller's sense leads.",
+                told=f"{spread[row]:.2f}",
+                day=date_of(float(day[row])),
+                apart=f"{apart:.2f}",
+                limit=f"{limit:g}",
+            )
+            found[place] = Flag("spread-contradicted", text)
+    return found
+
+
 def flags_of_controller(code: object, state: object, figures: bool, resistances: object) -> list[Flag]:
     """Say what the controller told of one pack.
 
@@ -109,4 +147,16 @@ def _of_resistances(told: object) -> list[Flag]:
         most=f"{most:.3g}",
         middle=f"{middle:.3g}",
     )
-    return [Flag("resistance-not-used", text)]
+    flags = [Flag("resistance-not-used", text)]
+    if most > WORN_TIMES * middle:
+        far = say(
+            "The resistance told of block %(block)s, %(most)s mΩ, is %(times)s times the middle one; cells at the end "
+            "of their life have %(worn)s times that of new ones. A joint that is bad and gets hot, a dried-out cell, "
+            "or a slip reads so: look at its bus bars and sense leads, and measure it again.",
+            block=block,
+            most=f"{most:.3g}",
+            times=f"{most / middle:.1f}",
+            worn=f"{WORN_TIMES:g}",
+        )
+        flags.append(Flag("resistance-high", far))
+    return flags

@@ -8,7 +8,7 @@ import pandas as pd
 
 from models.forecasts.after_charge import after_charge, before_charge
 from models.forecasts.charged_again import charged_again
-from models.forecasts.controller import told_by_controller
+from models.forecasts.controller import spread_contradicted, told_by_controller
 from models.forecasts.flags import LEVEL_MV_PER_CELL, Noted
 from models.forecasts.inputs import newest_reading_gap_days
 from models.forecasts.newest_topups import NewestTopUps
@@ -32,7 +32,7 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
     newest = NewestTopUps(tables, pd.Index(moments["pack_id"]))
     of_charges = _of_charges(newest, tables, moments)
     stands = standing(newest)
-    for place, flag in mostly_unread(newest).items():
+    for place, flag in (*mostly_unread(newest).items(), *spread_contradicted(newest).items()):
         stands.setdefault(place, []).append(flag)
     return replace(of_charges, unread=unread_blocks(newest), standing=stands)
 

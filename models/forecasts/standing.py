@@ -331,7 +331,7 @@ class _Facts:
         if not len(rows):
             return np.inf
         volts = self.volts[rows[np.argmax(self.read_day[rows])]][None]
-        below = _level_v(volts, np.array([_limit_v(down.family, "rest")])) - volts
+        below = _level_v(volts, np.array([limit_v(down.family, "rest")])) - volts
         return float(np.round(below[0, down.block], VOLT_DECIMALS))
 
     def _far_down(self, *, charged: bool) -> Iterator[_Down]:
@@ -369,7 +369,7 @@ class _Facts:
             return
         place = self.reader[rows]
         volts = self.volts[rows]
-        below = np.nan_to_num(_level_v(volts, self._of_family(lambda f: _limit_v(f, state))[place]) - volts)
+        below = np.nan_to_num(_level_v(volts, self._of_family(lambda f: limit_v(f, state))[place]) - volts)
         below[self._charged_of_late[place] != charged] = 0.0
         lowest = np.round(below.max(axis=1), VOLT_DECIMALS)
         named = self._of_family(lambda f: np.round(_named_from_v(f, state), VOLT_DECIMALS))[place]
@@ -403,22 +403,23 @@ class _Down:
 
     @property
     def brings_the_fault(self) -> bool:
-        return self.below_v >= _limit_v(self.family, self.state)
+        return self.below_v >= limit_v(self.family, self.state)
 
     @property
     def said(self) -> tuple[str, int, str, str]:
         """Day, block, how far below, and how far brings the fault, as sentences tell them."""
-        return date_of(self.day), self.block + 1, f"{self.below_v:.2f}", f"{_limit_v(self.family, self.state):g}"
+        return date_of(self.day), self.block + 1, f"{self.below_v:.2f}", f"{limit_v(self.family, self.state):g}"
 
 
-def _limit_v(family: PackFamily, state: str) -> float:
+def limit_v(family: PackFamily, state: str) -> float:
+    """Return how far below its peers a block brings the fault in a state, V."""
     limits = {"discharge": family.discharge_spread_limit_v, "charge": family.charge_spread_limit_v}
     return limits.get(state, family.rest_spread_limit_v)
 
 
 def _named_from_v(family: PackFamily, state: str) -> float:
     """How far down a block is named at all."""
-    return min(_limit_v(family, state), _bad_v(family)) if state == "rest" else _limit_v(family, state)
+    return min(limit_v(family, state), _bad_v(family)) if state == "rest" else limit_v(family, state)
 
 
 def _level_v(volts: Floats, limit_v: Floats) -> Floats:

@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from pydantic import ValidationError
 
+from models.forecasts.controller import flags_of_controller
 from models.packs.history import BlockReading, PackHistory, TopUp
 
 BEGAN = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
@@ -95,3 +96,27 @@ def test_a_confirmed_code_stands_whoever_cleared_it(small_trained, later):
     flags, found = told(small_trained.forecaster, rest(24, **code), rest(26, **later))
     assert flags["code-confirmed"].grave
     assert found.good_for() is None
+
+
+@pytest.mark.parametrize(("mohm", "told_so"), [(38.0, False), (52.0, False), (54.0, True), (400.0, True)])
+def test_a_resistance_past_what_wear_does_is_named(mohm, told_so):
+    """400 mΩ beside 20 were only said to be of no use. 2.5 times new at the end of life: from memory, unverified."""
+    row = tuple(mohm if block == 5 else 21.0 for block in range(1, 15))
+    flags = {flag.code: flag for flag in flags_of_controller(None, None, False, " ".join(map(str, row)))}
+    assert ("resistance-high" in flags) == told_so
+    if told_so:
+        assert "block 5" in flags["resistance-high"].text
+
+
+@pytest.mark.parametrize(
+    ("spread", "level", "named"), [(6.0, True, True), (0.3, True, False), (6.0, False, False), (None, True, False)]
+)
+def test_a_spread_that_the_blocks_do_not_show_is_named(small_trained, spread, level, named):
+    """The controller told 6.0 V while all blocks read level, and that was only said to be of no use."""
+    volts = [13.0 if level or block else 12.3 for block in range(14)]
+    reading = rest(24).model_copy(update={"spread_v": spread, "block_v": tuple(volts)})
+    flags, _ = told(small_trained.forecaster, reading)
+    assert ("spread-contradicted" in flags) == named
+    if named:
+        assert not flags["spread-contradicted"].grave
+        assert "6.00 V" in flags["spread-contradicted"].text
