@@ -33,7 +33,7 @@ from service.forecasting.forecasts.schemas import ForecastAnswer
 from service.forecasting.forecasts.sentences import USUAL_CONFIDENCE
 from service.forecasting.issued.scores import OLDEST_DAYS, behind, days_between, still_out, unpacked, unpacked_levels
 from service.forecasting.recheck.days import day_reached
-from service.records.history import no_such_pack
+from service.records.history import in_parts, no_such_pack
 from service.records.stopped import vehicle_names
 from service.store.schema import Outcome, Pack, Reading, Score, ScoreCurves, StoppedPack, TopUp
 
@@ -343,7 +343,7 @@ class NotWeighed:
 def without_forecast(
     session: Session,
     now: datetime,
-    limit: int,
+    limit: int | None = None,
     *,
     conditions: Iterable[Any] = (),
     old_too: bool = True,
@@ -355,8 +355,8 @@ def without_forecast(
 
     Parameters
     ----------
-    limit : int
-        Most of them to name, those topped up longest ago first.
+    limit : int, optional
+        Most of them to name, those topped up longest ago first; else all are.
     conditions : iterable of SQL conditions on `Pack`
     old_too : bool
         Also those whose forecast, or what was seen, is too old.
@@ -370,16 +370,26 @@ def without_forecast(
     rows = session.execute(query.order_by(TopUp.time, TopUp.pack_id).limit(limit)).all() if count else []
     oldest = now - timedelta(days=OLDEST_DAYS)
     found = []
-    vehicles = vehicle_names(session, [row.pack_id for row in rows])
+    names = [row.pack_id for row in rows]
+    vehicles, read = vehicle_names(session, names), _last_read(session, names, now)
     for pack_id, time, seen, _origin in rows:
-        read = select(func.max(Reading.time)).where(Reading.pack_id == pack_id, Reading.time.between(time, now))
-        newest = max(filter(None, (seen, session.scalar(read))), default=None)
+        last = read.get(pack_id, time)
+        newest = max(filter(None, (seen, last if last > time else None)), default=None)
         found.append(
             NotWeighed(
                 pack_id, time, vehicles.get(pack_id), newest if newest is not None and newest <= oldest else None
             )
         )
     return found, count
+
+
+def _last_read(session: Session, pack_ids: Sequence[str], now: datetime) -> dict[str, datetime]:
+    """Return when some packs were last read, by pack."""
+    found: dict[str, datetime] = {}
+    for some in in_parts(pack_ids):
+        query = select(Reading.pack_id, func.max(Reading.time)).where(Reading.pack_id.in_(some), Reading.time <= now)
+        found |= {row[0]: row[1] for row in session.execute(query.group_by(Reading.pack_id))}
+    return found
 
 
 def how_many_without_forecast(session: Session, now: datetime, conditions: Iterable[Any] = ()) -> tuple[int, int]:

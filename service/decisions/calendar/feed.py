@@ -21,7 +21,7 @@ from models.packs.family import PackFamily
 from service.core.cautions import at_the_pack, driving, shared_chemistry
 from service.core.dates import dated
 from service.decisions.basis.lead_times import OnOrder, offer_lead_time, on_order, standing_offers
-from service.decisions.basis.open_cases import OpenCase, OpenCases, open_cases
+from service.decisions.basis.open_cases import OpenCase, OpenCases, open_cases, without_forecast
 from service.decisions.basis.sentences import rests_on
 from service.decisions.ordering.last_day import last_day_said
 from service.decisions.ordering.schemas import USUAL_RISK
@@ -107,10 +107,11 @@ def _days_due(session: Session, now: datetime, zone: ZoneInfo, families: Mapping
 def _recheck_days(
     session: Session, now: datetime, zone: ZoneInfo, unweighed: Mapping[str, bool]
 ) -> Iterator[tuple[str, list[Day]]]:
-    """Yield each pack that is out on a recorded top-up and was forecast, with the days that follow from that.
+    """Yield each pack that is out on a recorded top-up, with the days that follow from its forecast.
 
     One of which something is recorded that its newest forecast does not know has no day of that forecast: a new one is
-    wanted. If that forecast warned, it goes on warning, though it was dropped.
+    wanted. If that forecast warned, it goes on warning, though it was dropped. One of which no forecast was kept comes
+    last: it has no day either, and today says so.
     """
     warned = {pack_id for pack_id, before in unweighed.items() if before}
     of = IssuedForecast
@@ -161,6 +162,9 @@ def _recheck_days(
     names = vehicle_names(session, sorted(warned))
     for pack in sorted(warned):
         yield pack, [_not_to_drive_day(pack, names.get(pack, pack), f"{NOT_WEIGHED} {GRAVE}", today)]
+    for case in without_forecast(session, now, old_too=False, besides=warned)[0]:
+        what = f"Keep a forecast of {case.name}" if case.seen_at is None else f"Read {case.name}"
+        yield case.pack_id, [Day("recheck", case.pack_id, today, what, f"{case.why} {driving()[0]}")]
 
 
 def _unseen_day(pack: str, name: str, seen_at: datetime, now: datetime, zone: ZoneInfo) -> Day:

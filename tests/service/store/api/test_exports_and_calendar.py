@@ -99,6 +99,17 @@ def test_the_calendar_names_the_day_that_stands_on_the_release_sheet(filled, sto
         assert day_in_words(day_reached(row.origin, 6), local) in sheet.owner[1]
 
 
+def test_the_calendar_asks_for_a_forecast_of_a_pack_that_has_none(filled):
+    """What the order queue leaves out for want of a forecast stands under today."""
+    filled.delete("/v1/outcomes/1")
+    filled.post("/v1/readings", json=FRESH)
+    queue = filled.post("/v1/orders/queue", json={"costs": {"currency": "EUR", "stranding": 0}}).json()
+    ((event),) = icalendar.Calendar.from_ical(filled.get("/v1/calendar.ics").content).walk("VEVENT")
+    assert event["SUMMARY"] == "Keep a forecast of MB-VAN-07"
+    assert "no forecast of it is kept" in event["DESCRIPTION"]
+    assert event["DESCRIPTION"].startswith(queue["left_out"][0]["reason"])
+
+
 def test_the_calendar_goes_by_the_house_s_own_time(make_api, filled):
     filled.delete("/v1/outcomes/1")
     filled.post("/v1/readings", json=FRESH)
