@@ -12,14 +12,14 @@ not, every choice whose reduced cost exceeds the distance to the best plan known
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 from scipy.sparse import csr_array, vstack
 
-from models.base.arrays import Floats, Integers
+from models.base.arrays import Bools, Floats, Integers
 from models.decisions.fleet_costs import NOT_PLANNED
 
 Solver = Literal["mixed-integer", "rounded relaxation", "greedy"]
@@ -61,6 +61,8 @@ class Programme:
         Slots in each week, packs arrived by the start of each week.
     vehicle, week : array of int, shape (k,)
         The choices.
+    own : array of bool, shape (n,)
+        True where a vehicle's pack was ordered for it: it takes none of those that arrive.
     """
 
     saving: Floats
@@ -70,6 +72,7 @@ class Programme:
     budget: float
     vehicle: Integers
     week: Integers
+    own: Bools
 
     @property
     def value(self) -> Floats:
@@ -81,11 +84,12 @@ class Programme:
         count, (vehicles, weeks) = len(self.vehicle), self.saving.shape
         column, one = np.arange(count), np.ones(count)
         by_week = csr_array((one, (self.week, column)), shape=(weeks, count))
+        taken = csr_array((1.0 - self.own[self.vehicle], (self.week, column)), shape=(weeks, count))
         so_far = csr_array(np.tril(np.ones((weeks, weeks))))
         parts = [
             csr_array((one, (self.vehicle, column)), shape=(vehicles, count)),
             by_week,
-            so_far @ by_week,
+            so_far @ taken,
             csr_array(self.price[self.vehicle][None, :] / self.unit),
         ]
         money = np.array([self.budget / self.unit])
@@ -102,7 +106,7 @@ class Programme:
 
     def net(self, slot_price: Floats, pack_price: Floats, money_price: float) -> Floats:
         """Return the savings less what slot, pack and money (in `unit`) are worth elsewhere, shape (n, W)."""
-        places = slot_price + pack_price[::-1].cumsum()[::-1]
+        places = slot_price + pack_price[::-1].cumsum()[::-1] * ~self.own[:, None]
         return np.asarray(self.saving - places - money_price * self.price[:, None] / self.unit, dtype=np.float64)
 
     def saved(self, week: Integers) -> float:
@@ -122,9 +126,7 @@ class Programme:
 
     def take(self, keep: Integers) -> Programme:
         """Return the programme over some of the choices."""
-        return Programme(
-            self.saving, self.price, self.slots, self.packs, self.budget, self.vehicle[keep], self.week[keep]
-        )
+        return replace(self, vehicle=self.vehicle[keep], week=self.week[keep])
 
 
 @dataclass(frozen=True, eq=False)
@@ -232,8 +234,8 @@ def _plan_roughly(programme: Programme) -> tuple[Integers, float]:
         if step % _FILL_EVERY == 0:
             plan = max(plan, _fill(programme, programme.nothing(), net), key=programme.saved)
         target = programme.saved(plan)
-        used = np.bincount(choice[taken], minlength=weeks)
-        slope = limits - np.concatenate([used, used.cumsum(), [programme.price[taken].sum() / programme.unit]])
+        used, packs = (np.bincount(choice[rows], minlength=weeks) for rows in (taken, taken & ~programme.own))
+        slope = limits - np.concatenate([used, packs.cumsum(), [programme.price[taken].sum() / programme.unit]])
         # A price that is 0 cannot fall: leaving it out of the step keeps the others moving.
         slope[(prices <= 0) & (slope > 0)] = 0.0
         length = float(slope @ slope)
@@ -252,21 +254,22 @@ def _fill(programme: Programme, week: Integers, net: Floats) -> Integers:
     slots, packs, budget = programme.slots.copy(), programme.packs.copy(), programme.budget
     for vehicle in np.flatnonzero(plan != NOT_PLANNED):
         slots[plan[vehicle]] -= 1
-        packs[plan[vehicle] :] -= 1
+        packs[plan[vehicle] :] -= int(not programme.own[vehicle])
         budget -= programme.price[vehicle]
     gain = np.where(programme.saving > LEAST_SAVING, net, -np.inf)
     for vehicle in np.argsort(-gain.max(axis=1), kind="stable"):
         if plan[vehicle] != NOT_PLANNED or programme.price[vehicle] > budget:
             continue
-        free = (slots > 0) & (np.minimum.accumulate(packs[::-1])[::-1] > 0)
-        if not free.any():
+        if not (slots > 0).any():
             break
-        free &= gain[vehicle] > -np.inf
+        free = (slots > 0) & (gain[vehicle] > -np.inf)
+        if not programme.own[vehicle]:
+            free &= np.minimum.accumulate(packs[::-1])[::-1] > 0
         if not free.any():
             continue
         choice = int(np.where(free, gain[vehicle], -np.inf).argmax())
         plan[vehicle] = choice
         slots[choice] -= 1
-        packs[choice:] -= 1
+        packs[choice:] -= int(not programme.own[vehicle])
         budget -= programme.price[vehicle]
     return plan

@@ -37,6 +37,10 @@ _STANDING: Final = say(
 )
 
 
+NOT_ORDERED: Final = -1
+"""In place of a week: no pack was ordered for the vehicle yet."""
+
+
 @dataclass(frozen=True, eq=False)
 class FleetLimits:
     """What planned replacements have to keep to.
@@ -82,6 +86,8 @@ class FleetPlan:
         an upper bound on what one more is worth to the relaxed plan. NaN if the relaxation was not finished.
     budget_value : float
         The same for one more unit of the currency.
+    saving : array, shape (n, W)
+        What each vehicle planned for each week saves against leaving it until its fault returns.
     returns : WeeklyReturns
         Returns to expect while the plan is carried out.
     assumptions : tuple of str
@@ -98,6 +104,7 @@ class FleetPlan:
     slot_value: Floats
     pack_value: Floats
     budget_value: float
+    saving: Floats
     returns: WeeklyReturns
     assumptions: tuple[str, ...]
 
@@ -114,6 +121,7 @@ def plan_fleet(
     band_high: ArrayLike | None = None,
     told: Floats | None = None,
     standing: Bools | None = None,
+    own_from: Integers | None = None,
 ) -> FleetPlan:
     """Plan the replacements of a fleet.
 
@@ -135,6 +143,9 @@ def plan_fleet(
     standing : array of bool, shape (n,), optional
         True where a pack has to be replaced whatever its curve: its vehicle stands until then, and takes the first
         slot. Those in front of the table come first.
+    own_from : array of int, shape (n,), optional
+        Week by the start of which the pack that was ordered for a vehicle has come, `NOT_ORDERED` where none was. It is
+        paid for: neither the budget nor the packs that arrive are drawn on, and no cost counts its price.
 
     Raises
     ------
@@ -154,14 +165,16 @@ def plan_fleet(
     if told is not None:
         weekly = told_hold(weekly, told)
         edges = [None if edge is None else told_hold(edge, told) for edge in edges]
-    checked = costs.checked(len(hold), standing)
+    own_from = np.full(len(hold), NOT_ORDERED, dtype=np.int64) if own_from is None else own_from
+    own = own_from != NOT_ORDERED
+    checked = _paid_for(costs.checked(len(hold), standing), own)
     cost = replacement_costs(hold, checked, standing)
-    saving = cost[:, -1:] - cost[:, :-1]
+    saving = np.where(np.arange(weeks) < own_from[:, None], 0.0, cost[:, -1:] - cost[:, :-1])
     room, money = np.minimum(packs, len(hold)).astype(np.int64), min(budget, float(checked["pack"].sum()))
     stands = np.zeros(len(hold), dtype=np.bool_) if standing is None else standing
-    first, slots, room, money = _first_slots(stands, slots, room, money, checked["pack"])
+    first, slots, room, money = _first_slots(stands, slots, room, money, checked["pack"], own_from)
     vehicle, week = np.nonzero((saving > LEAST_SAVING) & ~stands[:, None])
-    programme = Programme(saving, checked["pack"], slots, room, money, vehicle, week)
+    programme = Programme(saving, checked["pack"], slots, room, money, vehicle, week, own)
     known, most, relaxed = solve(programme, gap, time_limit_s)
 
     without = float(cost[:, -1].sum())
@@ -182,25 +195,43 @@ def plan_fleet(
         # A pack that arrives for week w loosens the limit of that week and of all later ones.
         pack_value=pack_price[::-1].cumsum()[::-1],
         budget_value=float(prices[-1]) / programme.unit,
+        saving=saving,
         returns=weekly_returns(weekly, chosen, confidence, *edges),
         assumptions=(*_assumptions(weeks), *([] if standing is None or not standing.any() else [_STANDING])),
     )
 
 
+def _paid_for(costs: dict[str, Floats], own: Bools) -> dict[str, Floats]:
+    """Return the costs without the price of the packs that were ordered already.
+
+    Such a pack is worth its price for as long as it lies unused, and lies whether it is fitted or not. So it costs no
+    capital to fit it early, but what it loses in use where the old one would have held.
+    """
+    return {
+        **costs,
+        "pack": np.where(own, 0.0, costs["pack"]),
+        "capital_per_day": np.where(own, 0.0, costs["capital_per_day"]),
+        "return_value": costs["return_value"] - np.where(own, costs["pack"], 0.0),
+    }
+
+
 def _first_slots(
-    standing: Bools, slots: Integers, packs: Integers, budget: float, price: Floats
+    standing: Bools, slots: Integers, packs: Integers, budget: float, price: Floats, own_from: Integers
 ) -> tuple[Integers, Integers, Integers, float]:
     """Give those that stand the first weeks with room; return them, and the slots, packs and money that are left."""
     week, slots, packs = np.full(len(standing), NOT_PLANNED, dtype=np.int64), slots.copy(), packs.copy()
     for vehicle in np.flatnonzero(standing):
         # A pack taken in a week is one less in every later one.
-        free = (slots > 0) & (np.minimum.accumulate(packs[::-1])[::-1] > 0)
+        own = own_from[vehicle] != NOT_ORDERED
+        free = (slots > 0) & (np.arange(len(slots)) >= own_from[vehicle])
+        if not own:
+            free &= np.minimum.accumulate(packs[::-1])[::-1] > 0
         if not free.any() or price[vehicle] > budget:
             continue
         at = int(free.argmax())
         week[vehicle] = at
         slots[at] -= 1
-        packs[at:] -= 1
+        packs[at:] -= int(not own)
         budget -= float(price[vehicle])
     return week, slots, packs, budget
 

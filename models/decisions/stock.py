@@ -201,7 +201,7 @@ def critical_ratio(shortage_cost: float, surplus_cost: float) -> float:
     if not (shortage_cost >= 0 and surplus_cost >= 0 and 0 < shortage_cost + surplus_cost < np.inf):
         raise BadInput.one(
             "shortage_cost",
-            f"{shortage_cost} and surplus_cost {surplus_cost} give no ratio.",
+            f"is {shortage_cost:g}, and a pack too many costs {surplus_cost:g}: nothing says which to avoid.",
             "Give two costs of 0 or more, not both 0.",
         )
     return shortage_cost / (shortage_cost + surplus_cost)

@@ -12,7 +12,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from models.base import counts
-from models.base.arrays import Bools, Floats
+from models.base.arrays import Floats
 from models.base.errors import BadInput, Problem
 from models.base.percents import level_percent
 from models.calibration.conformal import RISKS, told_hold
@@ -21,20 +21,21 @@ from models.decisions.fleet_costs import (
     WEEK_DAYS,
     FleetCosts,
     WeeklyReturns,
-    replacement_costs,
     weekly_returns,
 )
 from models.decisions.fleet_milp import LEAST_SAVING
-from models.decisions.fleet_plan import FleetLimits, FleetPlan, plan_fleet
+from models.decisions.fleet_plan import NOT_ORDERED, FleetLimits, FleetPlan, plan_fleet
 from models.decisions.hold_curves import HORIZON, extended_hold
 from models.decisions.money import Money
 from models.packs.family import PackFamily
 from service.core.cautions import all_cautions, shared_chemistry
 from service.core.translation import _, ngettext, translated
 from service.decisions.basis.costs import costs_here
+from service.decisions.basis.lead_times import OnOrder, on_order
 from service.decisions.basis.left_out import not_counted
-from service.decisions.basis.needs_pack import Down, needing_pack
+from service.decisions.basis.needs_pack import Down, needing_pack, orders_for
 from service.decisions.basis.open_cases import OpenCase, decided_on, open_cases, open_curves
+from service.decisions.basis.ordered import Ordered, PackOnOrder, ordered_for, ordered_said, state_of
 from service.decisions.basis.sentences import SINCE_SEEN, WAITING_IN_A_PLAN, look_first_at
 from service.decisions.fleet.caveats import MOST_NAMED, and_more, caveats
 from service.decisions.fleet.parts import conditions_of, on_packs, pack_prices
@@ -76,13 +77,21 @@ def plan_of_fleet(
     picked = conditions_of(asked)
     needed = needing_pack(session, families, now, on_packs(asked))
     cases = open_cases(session, now, [*picked, ~not_weighed()], MOST_VEHICLES)
-    warned = open_cases(session, now, [*picked, not_weighed()], MOST_LEFT).cases
+    to_look_at = open_cases(session, now, [*picked, not_weighed()], MOST_LEFT)
+    warned = to_look_at.cases
     vehicles: list[UnderStop | Down | OpenCase] = [*needed, *cases.cases]
+    orders = {
+        **orders_for(session, needed, now),
+        **on_order(session, cases.topped_at | to_look_at.topped_at, now),
+    }
+    states = {pack_id: state_of(order.arrived_at, now) for pack_id, order in orders.items()}
+    own_from = np.array([_own_from(orders.get(one.pack_id), len(asked.slots)) for one in vehicles], dtype=np.int64)
     if not vehicles:
         raise BadInput([_nothing_to_plan(warned)])
     prices = pack_prices(session, (one.family for one in vehicles), asked.pack, costs.currency, now)
     each_price = np.array([prices[one.family] for one in vehicles])
-    _require_room(asked, float(each_price.min()), costs.currency)
+    to_buy = own_from == NOT_ORDERED
+    _require_room(asked, float(each_price.min()) if to_buy.all() else None, costs.currency)
     standing = np.arange(len(vehicles)) < len(needed)
     weighed = COSTS_OF_PLANNING if not needed else (*COSTS_OF_PLANNING, "day_off_road")
     fleet_costs = FleetCosts(costs.currency, each_price, **costs.only(*weighed))
@@ -103,6 +112,7 @@ def plan_of_fleet(
         band_high=band_high,
         told=told,
         standing=standing,
+        own_from=own_from,
     )
     missed = _("Of what the best plan within the limits could save, at most %(share)s is missed.") % {
         "share": _(level_percent(math.ceil(1000 * plan.gap) / 1000))
@@ -121,7 +131,7 @@ def plan_of_fleet(
             more,
         )
         notes.append(said % {"count": len(cases), "more": more})
-    saving = _savings(survival, fleet_costs, plan, standing)
+    saving = plan.saving
     saves = np.where(plan.week == NOT_PLANNED, 0.0, saving[np.arange(len(vehicles)), plan.week])
     planned = plan.week != NOT_PLANNED
     last_day = len(asked.slots) * WEEK_DAYS
@@ -133,6 +143,9 @@ def plan_of_fleet(
         as_of=now,
         first=[
             *_replaced_first(needed),
+            *ordered_said(
+                [Ordered(one.pack_id, one.name, states[one.pack_id]) for one in vehicles if one.pack_id in states]
+            ),
             *caveats(session, picked, asked, now, [one.pack_id for one in needed]),
             *not_counted(session, picked, now),
             *_look_before_buying(warned),
@@ -147,12 +160,12 @@ def plan_of_fleet(
         least_cost=plan.least_cost,
         gap=plan.gap,
         solver=plan.solver,
-        spent=float(each_price[planned].sum()),
+        spent=float(each_price[planned & to_buy].sum()),
         budget=asked.budget,
         budget_value=None if asked.budget is None else _known(plan.budget_value),
         confidence=asked.confidence,
-        weeks=_weeks(vehicles, asked, plan, saves, risk, now),
-        left=[*_left_warned(warned), *_left(vehicles, plan, saving, risk, costs.currency, now)][:MOST_LEFT],
+        weeks=_weeks(vehicles, asked, plan, saves, risk, states, now),
+        left=[*_left_warned(warned, states), *_left(vehicles, plan, risk, orders, costs.currency, now)][:MOST_LEFT],
         sentence=ngettext(
             "Planned within %(weeks)s week: %(planned)s of %(count)s. That saves %(saved)s of %(cost)s "
             "expected if every pack is left until its fault returns.",
@@ -213,7 +226,11 @@ def returns_of_fleet(
         }
     return ReturnsAnswer(
         as_of=now,
-        first=[*caveats(session, picked, asked, now), *not_counted(session, picked, now)],
+        first=[
+            *ordered_said([*ordered_for(session, now, picked).values()]),
+            *caveats(session, picked, asked, now),
+            *not_counted(session, picked, now),
+        ],
         vehicles=len(cases),
         confidence=asked.confidence,
         weeks=[WeekOfReturns(**_week(told, week, now)) for week in range(asked.weeks)],
@@ -228,13 +245,15 @@ def about(count: float) -> str:
     return _("about %(count)s") % {"count": f"{count:.0f}"} if count >= 0.5 else _("fewer than one")
 
 
-def _require_room(asked: PlanRequest, least_price: float, currency: str) -> None:
+def _require_room(asked: PlanRequest, least_price: float | None, currency: str) -> None:
+    """Refuse limits under which nothing can be planned; without a price some vehicle needs neither pack nor money."""
     found = []
     if not any(asked.slots):
         found.append(Problem("slots", _("holds no slot in any week."), _("Give at least one week a slot.")))
-    if asked.packs is not None and len(asked.packs) == len(asked.slots) and not any(asked.packs):
+    unpacked = asked.packs is not None and len(asked.packs) == len(asked.slots) and not any(asked.packs)
+    if least_price is not None and unpacked:
         found.append(Problem("packs", _("brings no pack in any week."), _("Give at least one, or leave packs out.")))
-    if asked.budget is not None and asked.budget < least_price:
+    if least_price is not None and asked.budget is not None and asked.budget < least_price:
         found.append(
             Problem(
                 "budget",
@@ -283,7 +302,18 @@ def _look_before_buying(warned: Sequence[OpenCase]) -> list[str]:
     return [said % {"vehicles": ", ".join(case.name for case in warned[:MOST_NAMED]) + and_more(len(warned))}]
 
 
-def _left_warned(warned: Sequence[OpenCase]) -> list[LeftVehicle]:
+def _own_from(order: OnOrder | None, weeks: int) -> int:
+    """Return the week by the start of which a vehicle's own pack is expected, as in the calendar.
+
+    One of which nobody knows when it comes is not in the plan.
+    """
+    if order is None:
+        return NOT_ORDERED
+    day = None if order.lead_time is None else order.lead_time.quantile(0.5)
+    return weeks if day is None else -(-day // WEEK_DAYS)
+
+
+def _left_warned(warned: Sequence[OpenCase], states: Mapping[str, PackOnOrder]) -> list[LeftVehicle]:
     """Say of each vehicle that must not be driven that it is read before anything is planned for it."""
     after = _("It gets a week once it was read and a new forecast is kept.")
     return [
@@ -294,37 +324,33 @@ def _left_warned(warned: Sequence[OpenCase]) -> list[LeftVehicle]:
             risk=[],
             would_save=None,
             reason=" ".join([*look_first_at(case), after]),
+            pack_on_order=states.get(case.pack_id),
         )
         for case in warned
     ]
 
 
-def _savings(survival: Floats, costs: FleetCosts, plan: FleetPlan, standing: Bools) -> Floats:
-    """Return what each vehicle would save in each week, shape (n, W)."""
-    weeks = len(plan.slot_value)
-    hold = extended_hold(survival, weeks * WEEK_DAYS)
-    cost = replacement_costs(hold, costs.checked(len(survival), standing), standing)
-    return np.asarray(cost[:, -1:] - cost[:, :-1], dtype=np.float64)
-
-
 def _left(
     vehicles: Sequence[UnderStop | Down | OpenCase],
     plan: FleetPlan,
-    saving: Floats,
     risk: Sequence[list[float]],
+    orders: Mapping[str, OnOrder],
     currency: str,
     now: datetime,
 ) -> list[LeftVehicle]:
     """Say of each vehicle without a week why: those that need a pack in any case, then those that would save most."""
     rows = np.flatnonzero(plan.week == NOT_PLANNED)
-    best, week = saving[rows].max(axis=1), saving[rows].argmax(axis=1)
+    best, week = plan.saving[rows].max(axis=1), plan.saving[rows].argmax(axis=1)
     left = []
     waits = np.array([not isinstance(vehicles[row], OpenCase) for row in rows.tolist()], dtype=bool)
     for place in np.lexsort((-best, ~waits))[:MOST_LEFT]:
         row = int(rows[place])
         would, case = float(best[place]), vehicles[row]
         words = {"cost": Money(abs(would), currency).whole(), "week": int(week[place]) + 1}
-        if not isinstance(case, OpenCase):
+        order = orders.get(case.pack_id)
+        if order is not None and _own_from(order, len(plan.slot_value)) >= len(plan.slot_value):
+            said = _("The pack that is on order for it is not expected before the last week of the plan begins.")
+        elif not isinstance(case, OpenCase):
             said = _(
                 "Its pack has to be replaced whatever its curve, and no slot, pack or money is left for it: it stands "
                 "until it is."
@@ -341,6 +367,7 @@ def _left(
                 risk=risk[row],
                 would_save=would,
                 reason=said % words,
+                pack_on_order=None if order is None else state_of(order.arrived_at, now),
             )
         )
     return left
@@ -365,6 +392,7 @@ def _weeks(
     plan: FleetPlan,
     saves: Floats,
     risk: Sequence[list[float]],
+    states: Mapping[str, PackOnOrder],
     now: datetime,
 ) -> list[PlannedWeek]:
     weeks = []
@@ -381,6 +409,7 @@ def _weeks(
                 needs_pack=not isinstance(vehicles[row], OpenCase),
                 saves=float(saves[row]),
                 risk=risk[row],
+                pack_on_order=states.get(vehicles[row].pack_id),
             )
             for row in rows.tolist()
         ]

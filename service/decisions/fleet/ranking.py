@@ -23,6 +23,7 @@ from service.core.cautions import all_cautions, shared_chemistry
 from service.core.translation import N_, _
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.open_cases import StoredCurves, to_go_by
+from service.decisions.basis.ordered import ordered_for, ordered_said
 from service.decisions.basis.sentences import SINCE_SEEN, WAITING_TO_REPLACE
 from service.decisions.fleet.caveats import caveats
 from service.decisions.fleet.parts import conditions_of
@@ -96,7 +97,11 @@ def rank_fleet(
             part, after = part + 1, None
     shown = found[: asked.limit]
     unweighed = unweighed_packs(session, [row.pack_id for _part, row in shown])
-    items = _read_on([row for _part, row in shown], unweighed, now, dearer, capital)
+    ordered = ordered_for(session, now, [Score.pack_id.in_([row.pack_id for _part, row in shown])])
+    items = [
+        item.model_copy(update={"pack_on_order": ordered[item.pack_id].state}) if item.pack_id in ordered else item
+        for item in _read_on([row for _part, row in shown], unweighed, now, dearer, capital)
+    ]
     if asked.order in FALLING:
         # The store is in the order of the last scoring; a page of it is in that of today's figures.
         placed = list(zip(shown, items, strict=True))
@@ -111,7 +116,9 @@ def rank_fleet(
     last_part, last = found[asked.limit - 1] if len(found) > asked.limit else (0, None)
     behind = None if last is None else _Place(last_part, (last.sorted_by, last.pack_id), counted)
     return RankingAnswer(
-        first=caveats(session, picked, asked, now) if asked.cursor is None else [],
+        first=[*ordered_said([*ordered_for(session, now, picked).values()]), *caveats(session, picked, asked, now)]
+        if asked.cursor is None
+        else [],
         currency=costs.currency,
         costs=stated,
         vehicles=count,

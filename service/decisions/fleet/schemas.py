@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
 from models.base.numbers import NO_TRUTH_VALUE
 from models.decisions.fleet_costs import MAX_WEEKS
 from service.decisions.basis.costs import StatedCosts
+from service.decisions.basis.ordered import ABOUT, PackOnOrder
 from service.records.schemas import Amount, Line
 from service.records.subjects.suppliers import FamilyName
 
@@ -79,6 +80,7 @@ class Ranked(BaseModel):
     )
     forecast_id: int
     as_of: datetime = Field(description="Moment from which the week counts: now.")
+    pack_on_order: PackOnOrder | None = Field(None, description=ABOUT)
 
 
 class RankingAnswer(BaseModel):
@@ -137,6 +139,7 @@ class PlannedVehicle(BaseModel):
     )
     saves: float = Field(description="What its planned replacement saves against waiting for the return.")
     risk: list[float] = Field(description=f"{_RISK} Empty where `needs_pack`: it is not driven.")
+    pack_on_order: PackOnOrder | None = Field(None, description=ABOUT)
 
 
 class LeftVehicle(BaseModel):
@@ -151,6 +154,7 @@ class LeftVehicle(BaseModel):
         "looked at first: nothing is weighed of it."
     )
     reason: str
+    pack_on_order: PackOnOrder | None = Field(None, description=ABOUT)
 
 
 class WeekOfReturns(BaseModel):
@@ -188,12 +192,14 @@ class FleetPlanAnswer(BaseModel):
         "those that have to be looked at first."
     )
     planned: int
-    expected_cost: float = Field(description="Of these vehicles to the end of the plan.")
+    expected_cost: float = Field(
+        description="Of these vehicles to the end of the plan, without the price of packs that were ordered already."
+    )
     cost_without_plan: float = Field(description="The same if every vehicle is left until its fault returns.")
     least_cost: float = Field(description="No plan within the limits can cost less.")
     gap: float = Field(description="Share of the greatest possible saving that this plan may miss.")
     solver: Literal["mixed-integer", "rounded relaxation", "greedy"]
-    spent: float = Field(description="On the packs of the plan.")
+    spent: float = Field(description="On the packs that the plan still has to buy: not on those on order.")
     budget: float | None
     budget_value: float | None = Field(description="What one more unit of the currency would save at most.")
     confidence: float

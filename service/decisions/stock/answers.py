@@ -24,8 +24,9 @@ from service.core.translation import N_, _, ngettext
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import offer_lead_time, on_order, standing_offers
 from service.decisions.basis.left_out import not_counted, without_forecast_said
-from service.decisions.basis.needs_pack import waiting_for_pack
+from service.decisions.basis.needs_pack import needing_pack, orders_for, waiting_for_pack
 from service.decisions.basis.open_cases import open_cases, open_curves
+from service.decisions.basis.ordered import ordered_for, state_of
 from service.decisions.ordering.answers import range_of
 from service.decisions.ordering.offers import in_currency
 from service.decisions.stock.schemas import StockAnswer, StockLevel, StockRequest
@@ -65,6 +66,12 @@ def stock_of_family(
     costs = costs_here(session, asked.costs)
     amounts = asked_for({name: (costs.amounts[name], _(why)) for name, why in _WHY.items()}, 1)
     short, surplus = (float(amounts[name][0]) for name in _WHY)
+    if not short and not surplus:
+        raise BadInput.one(
+            "costs.day_off_road",
+            _("and capital_per_day are both 0: nothing says whether a pack too few or one too many is to be avoided."),
+            _("State at least one of them."),
+        )
     offer, left_out = _offer(session, family, asked.offer_id, costs.currency, now)
     lead_time = offer_lead_time(session, offer, now)
     curves = _waiting(session, family, now, families)
@@ -116,7 +123,15 @@ def stock_of_family(
         "share": _(in_100(best.service)),
         "supplier": offer.supplier_id,
     }
+    needed = needing_pack(session, families, now, [Pack.family == family])
+    arrived = {
+        one.pack_id for one in ordered_for(session, now, [Score.family == family]).values() if one.state == "arrived"
+    }
+    arrived |= {
+        pack for pack, order in orders_for(session, needed, now).items() if state_of(order.arrived_at, now) == "arrived"
+    }
     beside = [
+        *_kept_for_vehicles(len(arrived)),
         *not_counted(session, [Score.family == family], now),
         *without_forecast_said(session, [Pack.family == family], now),
     ]
@@ -135,6 +150,7 @@ def stock_of_family(
         unclaimed=demand.unclaimed,
         on_shelf=asked.on_shelf,
         on_order=int(coming or 0),
+        arrived_for_vehicles=len(arrived),
         hold=best.packs,
         to_order=best.to_order,
         levels=levels,
@@ -142,6 +158,18 @@ def stock_of_family(
         basis=[_(_QUEUED), _(lead_time.basis), rate_basis, costs.source, *left_out],
         cautions=all_cautions(shared_chemistry(families, [family])),
     )
+
+
+def _kept_for_vehicles(count: int) -> list[str]:
+    """Say how many of the packs that lie there are no stock: each came for a vehicle that does not count either."""
+    if not count:
+        return []
+    said = ngettext(
+        "%(count)s pack that came for a vehicle waits to be fitted: do not count it on the shelf.",
+        "%(count)s packs that came for vehicles wait to be fitted: do not count them on the shelf.",
+        count,
+    )
+    return [said % {"count": count}]
 
 
 def _to_order(count: int) -> str:

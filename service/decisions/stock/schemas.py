@@ -65,6 +65,10 @@ class StockAnswer(BaseModel):
     )
     on_shelf: int
     on_order: int = Field(description="Open orders of this family that are not for a case.")
+    arrived_for_vehicles: int = Field(
+        description="Packs that came for open cases and wait to be fitted: not counted, and not to be counted in "
+        "`on_shelf`."
+    )
     hold: int = Field(description="Packs to have on the shelf and on order together.")
     to_order: int
     levels: list[StockLevel] = Field(description="That level and its neighbours.")

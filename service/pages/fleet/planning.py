@@ -104,11 +104,22 @@ def read_plan_file(request: Request, store: CurrentStore, families: KnownFamilie
     with store.reading() as session:
         plan = plan_of_fleet(session, plan_asked(given(request, *PLAN_FIELDS)), request.app.state.clock(), families)
     rows = (
-        (week.week, week.starts_on, one.vehicle_id, one.pack_id, one.family, round(one.saves, 2), plan.currency)
+        (
+            week.week,
+            week.starts_on,
+            one.vehicle_id,
+            one.pack_id,
+            one.family,
+            one.pack_on_order,
+            round(one.saves, 2),
+            plan.currency,
+        )
         for week in plan.weeks
         for one in week.planned
     )
-    return csv_file("plan", ("week", "starts_on", "vehicle_id", "pack_id", "family", "saves", "currency"), rows)
+    return csv_file(
+        "plan", ("week", "starts_on", "vehicle_id", "pack_id", "family", "pack_on_order", "saves", "currency"), rows
+    )
 
 
 @router.get("/fleet/returns", operation_id="page_returns")

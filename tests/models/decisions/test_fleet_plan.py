@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from models.base.day_grid import DAYS
 from models.base.errors import BadInput
 from models.decisions.fleet_costs import NOT_PLANNED, FleetCosts, replacement_costs
-from models.decisions.fleet_plan import FleetLimits, plan_fleet
+from models.decisions.fleet_plan import NOT_ORDERED, FleetLimits, plan_fleet
 from models.decisions.hold_curves import extended_hold
 from models.decisions.money import Money
 
@@ -189,3 +189,34 @@ def test_limits_that_are_none_are_refused(limits):
     survival, costs = fleet(5, 1)
     with pytest.raises(BadInput):
         plan_fleet(survival, costs, limits)
+
+
+@pytest.mark.parametrize("time_limit_s", [20.0, 1e-6])
+def test_packs_that_were_ordered_take_slots_alone(time_limit_s):
+    """They draw on no money and none of the packs that arrive, and are fitted when they have come."""
+    survival, costs = fleet(40, 10)
+    own_from = np.full(40, NOT_ORDERED)
+    own_from[::3], own_from[3] = 1, 9
+    own = own_from != NOT_ORDERED
+    limits = FleetLimits(np.full(5, 3), [0, 1, 0, 1, 0], Money(1_600, "EUR"))
+    plan = plan_fleet(survival, costs, limits, gap=0.0, time_limit_s=time_limit_s, own_from=own_from)
+    planned = plan.week != NOT_PLANNED
+    assert (np.bincount(plan.week[planned], minlength=5) <= 3).all()
+    bought = planned & ~own
+    assert (np.bincount(plan.week[bought], minlength=5).cumsum() <= np.cumsum(limits.packs)).all()
+    assert np.asarray(costs.pack)[bought].sum() <= 1_600 * (1 + 1e-6)
+    assert (plan.week[planned & own] >= 1).all()
+    assert plan.week[3] == NOT_PLANNED
+    assert (planned & own).any()
+
+
+def test_a_pack_that_lies_ready_is_weighed_by_what_fitting_it_early_takes_from_it():
+    """By hand: the old pack holds to the end; a new one of 1,000 EUR in use for 14 days is then worth 900."""
+    costs = FleetCosts("EUR", 1_000, 0, 50, 2, 900, 0)
+    limits = FleetLimits([1, 1])
+    holds = np.ones((1, len(DAYS)))
+    bought = plan_fleet(holds, costs, limits)
+    ready = plan_fleet(holds, costs, limits, own_from=np.array([0]))
+    assert bought.saving[0] == pytest.approx([-100 - 2 * 14, -100 - 2 * 7]), "capital is spent on it besides"
+    assert ready.saving[0] == pytest.approx([-100, -100])
+    assert ready.cost_without_plan == 0

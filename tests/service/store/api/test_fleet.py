@@ -365,6 +365,42 @@ def test_a_car_that_is_down_comes_first_in_queue_plan_and_stock_until_it_is_char
     assert counts()[:2] == (0, 0), "charged again it is an open case like any other"
 
 
+def test_a_pack_on_order_is_not_bought_again(fleet, clock):
+    """The plan bought a second pack for two of eleven vehicles and did not say so; the queue knew of both."""
+    asked = {"slots": [3, 3], "packs": [2, 2], "gap": 0}
+    before = fleet.post(PLAN, json=asked).json()
+    first, second = (one["pack_id"] for one in before["weeks"][0]["planned"][:2])
+    family = {one["pack_id"]: one["family"] for week in before["weeks"] for one in week["planned"]}
+    came, ordered = (clock() - timedelta(days=days) for days in (0.5, 6))
+    for pack_id, arrived in ((first, came.isoformat()), (second, None)):
+        order = {"supplier_id": "north-quay", "family": family[pack_id], "pack_id": pack_id}
+        order |= {"ordered_at": ordered.isoformat(), "arrived_at": arrived}
+        assert fleet.post("/v1/deliveries", json=order).status_code == 201
+    plan = fleet.post(PLAN, json=asked).json()
+    planned = {one["pack_id"]: (week["week"], one) for week in plan["weeks"] for one in week["planned"]}
+    assert planned[first][1]["pack_on_order"] == "arrived"
+    assert planned[first][0] == 1, "it can be fitted at once"
+    assert planned[second][1]["pack_on_order"] == "coming"
+    to_buy = [one["family"] for _week, one in planned.values() if one["pack_on_order"] is None]
+    assert plan["spent"] == pytest.approx(sum(plan["pack_prices"][family] for family in to_buy))
+    assert len(to_buy) == 4, "the packs that arrive are left to the others"
+    assert plan["first"][:2] == [
+        f"A pack has come and waits to be fitted, so none is bought again: {first}.",
+        f"A pack is on order, so none is bought again: {second}.",
+    ]
+    alone = fleet.post(PLAN, json={"slots": [3], "budget": 0}).json()
+    assert [one["pack_id"] for one in alone["weeks"][0]["planned"]] == [first], "money is asked of others alone"
+    ranking = {item["pack_id"]: item["pack_on_order"] for item in walk(fleet)}
+    assert {pack_id: state for pack_id, state in ranking.items() if state} == {first: "arrived", second: "coming"}
+    for given in (fleet.get(RANKING).json(), fleet.get(RETURNS).json()):
+        assert given["first"][:2] == plan["first"][:2]
+    stock = fleet.post(f"/v1/families/{family[first]}/stock", json={"on_shelf": 1, "new_cases_per_day": 0.1}).json()
+    assert stock["arrived_for_vehicles"] == 1
+    assert "1 pack that came for a vehicle waits to be fitted: do not count it on the shelf." in stock["sentence"]
+    assert "its pack has come: fit it" in fleet.get("/fleet/plan", params={"slots": "3", "weeks": "2"}).text
+    assert "its pack has come: fit it" in fleet.get("/fleet").text
+
+
 def test_a_plan_keeps_no_slot_for_what_has_to_be_read_first(fleet, store, clock):
     """A car read at 55 °C was given a pack in week 1, before one of which 67 in 100 are back by then."""
     first = fleet.post(PLAN, json={"slots": [1, 1], "gap": 0}).json()["weeks"][0]["planned"][0]["pack_id"]
