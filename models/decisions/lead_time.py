@@ -201,7 +201,7 @@ def lead_time(
     if found:
         raise BadInput(found)
 
-    prior, quoted = _quoted(quote) if quote else (np.zeros(0), say("No quote."))
+    prior, quoted = _quoted(quote, alone=not past) if quote else (np.zeros(0), say("No quote."))
     orders = np.array([order.days for order in past], dtype=np.int64)
     arrived = np.array([order.arrived for order in past], dtype=bool)
     length = max(len(prior), int(orders.max()) + 1 if len(orders) else 0)
@@ -290,8 +290,8 @@ def arrival_matrix(arrivals: LeadTime | Sequence[LeadTime], cases: int) -> tuple
     return probability, open_share, np.array([a.last_day for a in each], dtype=np.int64)
 
 
-def _quoted(quote: Quote) -> tuple[Floats, Said]:
-    """Spread a quote over its days, and say what was taken for granted."""
+def _quoted(quote: Quote, *, alone: bool) -> tuple[Floats, Said]:
+    """Spread a quote over its days, and say what was taken for granted where nothing else is known."""
     low = quote.usual_days if quote.earliest_days is None else quote.earliest_days
     high = quote.usual_days if quote.latest_days is None else quote.latest_days
     named = (("earliest_days", low), ("usual_days", quote.usual_days), ("latest_days", high))
@@ -316,6 +316,8 @@ def _quoted(quote: Quote) -> tuple[Floats, Said]:
         probability[low:] = np.diff(beta.cdf(edges, rise, fall))
     usual = say_days(quote.usual_days)
     if quote.earliest_days is None and quote.latest_days is None:
+        if not alone:
+            return probability, say("Quoted %(usual)s, without an earliest and latest day.", usual=usual)
         exact = say("Quoted %(usual)s, taken as exact because no earliest and latest day were given.", usual=usual)
         return probability, exact
     return probability, say("Quoted %(usual)s, %(low)s to %(high)s.", usual=usual, low=low, high=high)

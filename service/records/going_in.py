@@ -1,6 +1,6 @@
 """What is asked about before a pack goes into a vehicle, through whichever door.
 
-A stop, a fault that is back, a grave warning, another family, or a moment before an entry.
+A stop, a fault that is back, a grave warning, another family, a change made just before, or a moment before an entry.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from models.base.errors import Problem
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, family_problems
 from models.packs.stops import stops_of
+from models.topup.evidence import SAME_VISIT
 from service.core.translation import _
 from service.records.field_words import to_the_minute
 from service.records.history import sound_or_not
@@ -95,6 +96,16 @@ def other_family(session: Session, vehicle_id: str, at: datetime, pack_id: str, 
     return [
         Problem("family", what % words, _("A vehicle usually takes one family. Are vehicle, pack and family right?"))
     ]
+
+
+def changed_just_now(old: Assignment, at: datetime) -> list[Problem]:
+    """Ask about a change on top of one of the same visit: two people may have written at once."""
+    if at - old.since > SAME_VISIT:
+        return []
+    what = _("Pack %(pack)s was only just put into %(vehicle)s, at %(time)s.")
+    words = {"pack": old.pack_id, "vehicle": old.vehicle_id, "time": to_the_minute(old.since)}
+    mend = _("Does it come out again already? If two of you entered the same change, one of the numbers is wrong.")
+    return [Problem("pack_id", what % words, mend)]
 
 
 def before_an_entry(session: Session, pack_id: str, at: datetime) -> list[Problem]:

@@ -234,7 +234,15 @@ def _weigh(
             for change in changes
         ],
         on_order=ordered,
-        basis=[rests_on(one), costs.source, _(SINCE_SEEN), _(ASSUMPTION), _(UNLEARNED), _(WAITING_TO_ORDER)],
+        basis=[
+            rests_on(one),
+            costs.source,
+            _(SINCE_SEEN),
+            _(ASSUMPTION),
+            _(UNLEARNED),
+            _(WAITING_TO_ORDER),
+            *offers.old,
+        ],
         left_out=list(offers.left_out),
         cautions=all_cautions(chemistry),
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -21,6 +21,7 @@ from service.decisions.basis.lead_times import (
     stated_lead_time,
 )
 from service.decisions.ordering.schemas import SentOffer
+from service.records.subjects.suppliers import quoted_long_ago
 from service.store.schema import Offer as StoredOffer
 
 
@@ -39,10 +40,11 @@ class KnownOffer:
 
 @dataclass(frozen=True)
 class Offers:
-    """What can be chosen among, and what was left out."""
+    """What can be chosen among, what was left out, and which quotes are so old that they may not stand any more."""
 
     known: tuple[KnownOffer, ...]
     left_out: tuple[str, ...]
+    old: tuple[str, ...] = ()
 
     def of_which(self, currency: str) -> list[str]:
         """Say among which offers one was chosen, where others were left out."""
@@ -123,7 +125,21 @@ def _standing(session: Session, family: str, currency: str, now: datetime) -> Of
         fee = None if row.express_fee is None else Money(row.express_fee, row.currency)
         lead_time = offer_lead_time(session, row, now)
         known.append(_known(row.id, row.supplier_id, Money(row.price, row.currency), lead_time, fee))
-    return Offers(_told_apart(known), left_out)
+    return Offers(_told_apart(known), left_out, tuple(_old_quotes(rows, now)))
+
+
+def _old_quotes(rows: Iterable[StoredOffer], now: datetime) -> Iterator[str]:
+    """Name the offers without an end that were quoted so long ago that nobody may hold their price any more."""
+    for row in rows:
+        if row.valid_until is None and quoted_long_ago(row.quoted_at, now):
+            words = {"number": row.id, "supplier": row.supplier_id, "day": row.quoted_at.date().isoformat()}
+            yield (
+                _(
+                    "Offer %(number)s of %(supplier)s was quoted on %(day)s, over a year ago, and is weighed as if it "
+                    "stood today: ask before you order."
+                )
+                % words
+            )
 
 
 def soonest_offer(session: Session, family: str, now: datetime) -> StoredOffer | None:

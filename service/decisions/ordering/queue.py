@@ -138,7 +138,7 @@ def queue_of_cases(
     for family in sorted({case.family for case in waiting.cases}):
         cases = waiting.take([place for place, case in enumerate(waiting.cases) if case.family == family])
         own = offers[family]
-        notes += own.left_out
+        notes += [*own.left_out, *own.old]
         entries += [(entry, own, cases.cases[entry.row]) for entry in _weighed(cases, own, stated, asked.risk)]
     places_of = {entry.case: (entry, offers, case) for entry, offers, case in entries}
     missing, missing_in_all = without_forecast(session, now, MOST_NAMED, conditions=of_family)

@@ -18,7 +18,7 @@ from models.base.errors import BadInput, Problem, problems_from
 from service.core.refusals import WHATEVER, Conflict, require_right
 from service.core.translation import _
 from service.records.field_words import to_the_minute
-from service.records.going_in import before_an_entry, not_to_go_in, other_family, stops_of_pack
+from service.records.going_in import before_an_entry, changed_just_now, not_to_go_in, other_family, stops_of_pack
 from service.records.records import Known, Writer, correct, create, etag_of, read
 from service.records.refitting.schemas import Refit, Refitted
 from service.records.subject import Situation, Subject
@@ -61,8 +61,8 @@ def refit(session: Session, vehicle_id: str, asked: Refit, families: Known, writ
         The pack sits in this vehicle already.
     Doubtful
         A fact stops the pack that goes in, its fault is back, its forecast gravely warns, it is of another family than
-        the one before, the old one has an entry after the change, or a name looks like a slip; and `writer.sure` does
-        not say that it is right.
+        the one before, the old one came in just before or has an entry after the change, or a name looks like a slip;
+        and `writer.sure` does not say that it is right.
     """
     read(session, VEHICLES, vehicle_id)
     at, changes, said = asked.at or writer.at, Changes(), []
@@ -98,7 +98,7 @@ def refit(session: Session, vehicle_id: str, asked: Refit, families: Known, writ
                 else _("Its top-up ended with that: replaced before the fault came back.")
             )
         said += _still_ordered(session, old.pack_id)
-        doubts += before_an_entry(session, old.pack_id, at)
+        doubts += [*changed_just_now(old, at), *before_an_entry(session, old.pack_id, at)]
     known = session.get(Pack, asked.pack_id)
     if known is None:
         if asked.family is None:

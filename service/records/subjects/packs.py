@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from functools import partial
+from datetime import datetime
 from typing import Annotated, Final, Self
 
 from pydantic import Field, FiniteFloat, model_validator
-from sqlalchemy import or_, select
+from sqlalchemy import func, or_, select
 
 from models.base.errors import Problem, wrong
 from models.base.moments import Moment
 from models.base.numbers import NO_TRUTH_VALUE
 from models.packs.history import family_problems
+from service.core.translation import _
 from service.records.alike import alike_in_store
 from service.records.field_words import to_the_minute
 from service.records.going_in import assigned
@@ -19,7 +20,7 @@ from service.records.history import history_of_pack
 from service.records.schemas import Name, NewRecord, PackName
 from service.records.sense import unknown_family
 from service.records.subject import Situation, Subject
-from service.store.schema import Assignment, Pack, Vehicle
+from service.store.schema import Assignment, Pack, Reading, TopUp, Vehicle
 
 
 class NewPack(NewRecord):
@@ -67,6 +68,24 @@ def _pack_sense(situation: Situation) -> list[Problem]:
     return [Problem("family", f"{p.where}: {p.what}", "Correct the readings and top-ups first.") for p in wrong_facts]
 
 
+def _pack_doubts(situation: Situation, now: datetime) -> list[Problem]:
+    """Ask about a number that is written almost like another, and a family that is corrected over what was read."""
+    found = alike_in_store(situation, now, table=Pack)
+    before, after = situation.before, situation.after
+    if before is None or after is None or before["family"] == after["family"]:
+        return found
+    read, charged = (
+        situation.session.scalar(select(func.count()).select_from(table).where(table.pack_id == situation.record_id))
+        for table in (Reading, TopUp)
+    )
+    if read or charged:
+        what = _("Its readings (%(read)s) and charges (%(charged)s) were entered as of the family %(family)s.")
+        words = {"read": read or 0, "charged": charged or 0, "family": before["family"]}
+        mend = _("All of that then counts as of the family %(family)s. Was the first one wrong, or is it another pack?")
+        found.append(Problem("family", what % words, mend % {"family": after["family"]}))
+    return found
+
+
 def _assignment_sense(situation: Situation) -> list[Problem]:
     after = situation.after
     if after is None:
@@ -102,7 +121,7 @@ PACKS: Final = Subject(
     references={},
     filters=("family",),
     check=_pack_sense,
-    doubts=partial(alike_in_store, table=Pack),
+    doubts=_pack_doubts,
 )
 
 ASSIGNMENTS: Final = Subject(

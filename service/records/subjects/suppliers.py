@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from statistics import median
 from typing import Annotated, Any, Final, Self
@@ -17,10 +17,11 @@ from models.base.numbers import NO_TRUTH_VALUE, Truth
 from models.decisions.lead_time import MAX_LEAD_DAYS, Quote, quote_of_open
 from models.decisions.money import Money, minor_digits
 from service.core.translation import _
+from service.records.cost_words import MEANING
 from service.records.schemas import LARGEST_NUMBER, Amount, Line, Name, NewRecord
 from service.records.sense import unknown_family
 from service.records.subject import Situation, Subject
-from service.store.schema import Delivery, Offer, Outcome, Pack, Supplier, TopUp
+from service.store.schema import CostSheet, Delivery, Offer, Outcome, Pack, Supplier, TopUp
 
 
 def _currency(code: str) -> str:
@@ -151,7 +152,15 @@ def _gone(situation: Situation, order: Mapping[str, Any]) -> list[Problem]:
 def _slow(situation: Situation, order: Mapping[str, Any], now: datetime) -> list[Problem]:
     end = now if order["arrived_at"] is None else order["arrived_at"]
     days = (end.date() - order["ordered_at"].date()).days
-    usual = _longest_usual(situation, order)
+    quotes = _usual_for(situation, order)
+    least = min(
+        (quote.usual_days if quote.earliest_days is None else quote.earliest_days for quote in quotes), default=0
+    )
+    if order["arrived_at"] is not None and days == 0 < least:
+        what = _("It would have come on the day of the order; %(supplier)s is expected to take %(days)s at least.")
+        what %= {"supplier": order["supplier_id"], "days": _(counts.days(least))}
+        return [Problem("arrived_at", what, _("Was it ordered earlier? Every lead time rests on both days."))]
+    usual = _longest_usual(quotes)
     if days <= usual:
         return []
     words = {"days": _(counts.days(days)), "usual": _(counts.days(usual)), "supplier": order["supplier_id"]}
@@ -162,11 +171,8 @@ def _slow(situation: Situation, order: Mapping[str, Any], now: datetime) -> list
     return [Problem("arrived_at", what, _("Are order date and arrival right? Every lead time rests on them."))]
 
 
-def _longest_usual(situation: Situation, order: Mapping[str, Any]) -> int:
-    """Return the days after which such an order is late: by the quotes, and by half as long again as usual on record.
-
-    Where nothing is known of such orders, the longest lead time that is believed in.
-    """
+def _usual_for(situation: Situation, order: Mapping[str, Any]) -> list[Quote]:
+    """Return what is known of how long such an order takes: the quotes, and what is usual on record."""
     session = situation.session
     fee = Offer.express_fee.is_not(None) if order["express"] else Offer.express_fee.is_(None)
     offers = session.scalars(
@@ -184,6 +190,14 @@ def _longest_usual(situation: Situation, order: Mapping[str, Any]) -> int:
     )
     if took := [(arrived.date() - ordered.date()).days for ordered, arrived in came if arrived is not None]:
         quotes.append(Quote(round(median(took))))
+    return quotes
+
+
+def _longest_usual(quotes: Sequence[Quote]) -> int:
+    """Return the days after which an order is late: by the quotes, or by half as long again as usual on record.
+
+    Where nothing is known of such orders, the longest lead time that is believed in.
+    """
     late = [quote_of_open(quote).latest_days for quote in quotes]
     return max((days for days in late if days is not None), default=MAX_LEAD_DAYS)
 
@@ -236,6 +250,15 @@ def _offer_doubts(situation: Situation, now: datetime) -> list[Problem]:
         what = _("It was valid until %(day)s: nothing is weighed with it.")
         day = after["valid_until"].date().isoformat()
         found.append(Problem("valid_until", what % {"day": day}, _("Is the year right?")))
+    if (
+        changed & {"quoted_at", "valid_until"}
+        and after["valid_until"] is None
+        and quoted_long_ago(after["quoted_at"], now)
+    ):
+        what = _("It was quoted on %(day)s, over a year ago, and names no end: it is weighed as if it stood today.")
+        day = after["quoted_at"].date().isoformat()
+        mend = _("Does it still stand? Ask the supplier, or say until when it was valid.")
+        found.append(Problem("quoted_at", what % {"day": day}, mend))
     if before is None:
         alike = (
             "supplier_id",
@@ -256,6 +279,16 @@ def _offer_doubts(situation: Situation, now: datetime) -> list[Problem]:
     return found
 
 
+QUOTED_LONG_AGO: Final = timedelta(days=365)
+"""After so long a quote without an end is asked about, and named where it is weighed. Price lists are mostly renewed
+every year: common practice, no source."""
+
+
+def quoted_long_ago(quoted_at: datetime, now: datetime) -> bool:
+    """Return whether a quote without an end is so old that it may not stand any more."""
+    return now - quoted_at > QUOTED_LONG_AGO
+
+
 def _price_off(situation: Situation, offer: Mapping[str, Any]) -> list[Problem]:
     """Ask about a price that is nothing or no sum of money, or a decimal place off from what packs cost elsewhere."""
     price, currency = offer["price"], offer["currency"]
@@ -267,6 +300,9 @@ def _price_off(situation: Situation, offer: Mapping[str, Any]) -> list[Problem]:
     elif usual is not None and not usual / _PLACE < price < usual * _PLACE:
         words = {"price": Money(price, currency), "usual": Money(usual, currency)}
         what = _("%(price)s is far from what packs cost by the record, %(usual)s.") % words
+    elif usual is None and (most := _dearest_cost(situation, currency)) and price > most * _BEYOND_COSTS:
+        words = {"price": Money(price, currency), "most": Money(most, currency)}
+        what = _("%(price)s is out of proportion to the dearest cost that the house has stated, %(most)s.") % words
     else:
         return []
     return [Problem("price", what, _("Is it the price of the whole pack, in this currency?"))]
@@ -288,6 +324,16 @@ def _usual_price(situation: Situation, offer: Mapping[str, Any]) -> float | None
             return median(known)
     return None
 
+
+def _dearest_cost(situation: Situation, currency: str) -> float | None:
+    """Return the highest amount that the house has stated as a cost in a currency."""
+    sheets = situation.session.scalars(select(CostSheet).where(CostSheet.currency == currency))
+    return max((amount for sheet in sheets for name in MEANING if (amount := getattr(sheet, name))), default=None)
+
+
+_BEYOND_COSTS: Final = 100
+"""A first price so many times the dearest cost looks like a slip. Invented: a pack costs a few times what a day off the
+road or a stranding does, so two digits too many stand out whatever the house states."""
 
 _PLACE: Final = 10
 """A digit too many or too few, or a mark in the wrong place, makes a price so many times too high or too low."""

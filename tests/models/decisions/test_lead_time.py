@@ -26,6 +26,9 @@ def test_without_a_record_the_quote_stands():
     assert lead.probability.argmax() == 9
     assert lead_time("Harbour Parts", Quote(5)).probability.tolist() == [0, 0, 0, 0, 0, 1]
     assert "taken as exact" in lead_time("Harbour Parts", Quote(5)).basis
+    moved = lead_time("Harbour Parts", Quote(5), [Delivery(0)])
+    assert moved.quantile(0.05) == 0
+    assert "exact" not in moved.basis
 
 
 def test_an_order_open_for_nearly_as_long_as_was_quoted_does_not_come_tomorrow_for_sure():

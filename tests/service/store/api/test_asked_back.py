@@ -59,6 +59,14 @@ def test_one_that_is_right_is_named_in_what_lead_times_rest_on(filled):
     assert "363 days: check that its dates are right" in offer["basis"]
 
 
+def test_an_order_that_came_on_the_day_it_was_placed_is_asked_about(filled, asked_back):
+    """Marked as arrived in the second it was placed, it moved a quote of 9 days to 0 to 9 without a question."""
+    at_once = {**ORDER, "arrived_at": ORDER["ordered_at"]}
+    (problem,) = asked_back(filled.post("/v1/deliveries", json=at_once))["problems"]
+    assert problem["where"] == "arrived_at"
+    assert "expected to take 6 days at least" in problem["what"]
+
+
 def test_the_same_order_twice_is_asked_about(filled, asked_back):
     for_pack = {**ORDER, "pack_id": "MB-VAN-07", "ordered_at": "2026-03-11T09:00:00Z"}
     assert filled.post("/v1/deliveries", json=for_pack).status_code == 201
@@ -173,6 +181,7 @@ OFFER = {"supplier_id": "north-quay", "family": "gravel-14", "currency": "EUR", 
         ({"price": 0.001}, "EUR 0.001 is less than the smallest coin."),
         ({"price": 1.45, "family": "marl-28"}, "far from what packs cost"),
         ({"usual_days": 0}, "on the day of the order"),
+        ({"quoted_at": "2023-09-25T10:00:00Z"}, "It was quoted on 2023-09-25, over a year ago, and names no end"),
         ({"quoted_at": "2025-03-01T10:00:00Z", "valid_until": "2025-04-01T10:00:00Z"}, "Is the year right?"),
         ({"price": 1450, "earliest_days": 6, "latest_days": 21}, "says the same, and stands"),
     ],
@@ -181,6 +190,48 @@ def test_an_offer_that_would_mislead_every_order_is_asked_about(filled, asked_ba
     """A price of 1.45 went in without a question, and every pack was to be ordered there."""
     assert words in asked_back(filled.post("/v1/offers", json={**OFFER, **changed}))["detail"]
     assert filled.post("/v1/offers", json=OFFER).status_code == 201
+
+
+def test_a_first_price_is_held_to_what_the_house_says_things_cost(filled, asked_back):
+    """A thousand million for a pack went in where there was no other offer to compare it with."""
+    (offer,) = filled.get("/v1/offers").json()["items"]
+    assert filled.delete(f"/v1/offers/{offer['id']}").status_code == 204
+    document = asked_back(filled.post("/v1/offers", json={**OFFER, "price": 1e9}))
+    assert "out of proportion to the dearest cost that the house has stated, EUR 900" in document["problems"][0]["what"]
+    assert filled.post("/v1/offers", json=OFFER).status_code == 201
+
+
+def test_an_offer_that_grew_old_is_named_where_it_is_weighed(filled, clock):
+    """Quoted 900 days ago and without an end, it was weighed as of today without a word."""
+    for outcome in filled.get("/v1/outcomes").json()["items"]:
+        filled.delete(f"/v1/outcomes/{outcome['id']}")
+    (offer,) = filled.get("/v1/offers").json()["items"]
+    old = {"quoted_at": "2023-09-25T10:00:00Z"}
+    sure = filled.patch(f"/v1/offers/{offer['id']}", json=old).json()["sure"]
+    assert filled.patch(f"/v1/offers/{offer['id']}", json=old, headers={"Sure": sure}).status_code == 200
+    after = {"pack_id": "MB-VAN-07", **example_case()["history"]["readings"][-1]}
+    assert filled.post("/v1/readings", json=after).status_code == 201
+    assert filled.post("/v1/packs/MB-VAN-07/forecasts", json={}).status_code == 201
+    said = f"Offer {offer['id']} of north-quay was quoted on 2023-09-25, over a year ago"
+    queue = filled.post("/v1/orders/queue", json={}).json()
+    assert any(note.startswith(said) for note in queue["notes"])
+    weighed = filled.post("/v1/packs/MB-VAN-07/orders", json={}).json()
+    assert any(note.startswith(said) for note in weighed["basis"])
+
+
+def test_a_family_corrected_over_what_was_read_is_asked_about(filled, asked_back):
+    """From 14 blocks of one kind to 28 of another only the number of blocks was looked at; a like family went in."""
+    new = "/v1/packs/MB-P-NEW"
+    assert filled.post("/v1/packs", json={"id": "MB-P-NEW", "family": "marl-28"}).status_code == 201
+    assert filled.patch(new, json={"family": "gravel-14"}).status_code == 200, "nothing was read of it"
+    fact = {"pack_id": "MB-P-NEW", "time": "2026-03-13T09:00:00Z", "state": "rest", "block_v": [12.9] * 14}
+    assert filled.post("/v1/readings", json=fact).status_code == 201
+    document = asked_back(filled.patch(new, json={"family": "marl-28"}))
+    (problem,) = document["problems"]
+    assert problem["where"] == "family"
+    assert problem["what"] == "Its readings (1) and charges (0) were entered as of the family gravel-14."
+    assert filled.patch(new, json={"age_years": 3}).status_code == 200
+    assert filled.patch(new, json={"family": "marl-28"}, headers={"Sure": document["sure"]}).status_code == 200
 
 
 def test_an_order_for_a_pack_that_is_out_of_its_vehicle_is_asked_about(filled, asked_back):

@@ -209,6 +209,19 @@ def test_a_case_is_told_under_the_vehicle_that_its_pack_sits_in(out):
     assert ranked["vehicle_id"] == "MB-CAB-90"
 
 
+def test_a_change_on_top_of_one_made_minutes_ago_is_asked_about(out, problem_in, clock):
+    """Two people put different packs into one van within a second: both were taken, and the first was thrown out."""
+    assert out.post(FIT, json=NEW).status_code == 201
+    clock.forward(seconds=1)
+    document = problem_in(out.post(FIT, json={**NEW, "pack_id": "MB-P-0916"}), 409)
+    (problem,) = document["problems"]
+    assert problem["what"] == "Pack MB-P-0815 was only just put into MB-VAN-07, at 2026-03-14 09:00+00:00."
+    assert out.get("/v1/packs/MB-P-0916").status_code == 404
+    assert out.post(FIT, json={**NEW, "pack_id": "MB-P-0916"}, headers={"Sure": document["sure"]}).status_code == 201
+    clock.forward(hours=3)
+    assert out.post(FIT, json={**NEW, "pack_id": "MB-P-1017"}).status_code == 201, "no longer one visit"
+
+
 def test_another_family_than_the_vehicle_had_is_asked_about(out, problem_in):
     asked = {"pack_id": "MB-P-0816", "family": "flint-40"}
     asked_back(problem_in, out, FIT, asked, family="the pack before it in MB-VAN-07 was of gravel-14")
