@@ -124,6 +124,10 @@ class ColumnGuess:
         if numbers != list(range(numbers[0], numbers[0] + len(numbers))) or numbers[0] not in (0, 1):
             told = f"The columns {self.blocks[0]} to {self.blocks[-1]} are not numbered one by one from 0 or 1."
             self.questions.ask("blocks", f"{told} Are they all blocks of the pack, in its own order?", "", ("yes",))
+        elif numbers[0] == 0:
+            told = f"{self.blocks[0]} to {self.blocks[-1]} are counted from 0, blocks here from 1."
+            last = f"{self.blocks[-1]} becomes block {len(self.blocks)} in every sentence. Is that right?"
+            self.questions.ask("blocks", f"{told} So {last}", "yes", ("yes",))
 
     def _are_volts(self, headings: list[str]) -> bool:
         """Tell whether columns can be block voltages: some value, no deviations, and not as small as no block's.

@@ -242,6 +242,8 @@ class _Run:
             _require_headings(file, mapping)
         reader = RowReader(mapping, file.name, self._blocks_of)
         reader.settle_hours(rows_in_time(file, mapping))
+        for told in reader.settled:
+            self.report.doubt(told)
         rows = rows_in_time(file, mapping, joined=True, again=partial(self._heading_again, file))
         records: Iterator[Checked] = ((number, reader.record(number, fields)) for number, fields in rows)
         if mapping.table == "readings" and mapping.visits == "summary":

@@ -30,6 +30,10 @@ class _Part(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
+class NoOffset(ValueError):
+    """A time is written without an offset, and nothing says where its clock stands."""
+
+
 class TimeReading(_Part):
     """How times are written.
 
@@ -94,7 +98,7 @@ class TimeReading(_Part):
         if found.tzinfo is not None:
             return found.astimezone(UTC)
         if self._zone is None:
-            raise ValueError("the time has no offset, and the mapping names no zone")
+            raise NoOffset("the time has no offset from UTC, and no zone is named")
         if self.format == "elapsed-s":
             return self._placed(datetime.fromisoformat(self.start), fold) + elapsed(text)
         return self._placed(found, fold)

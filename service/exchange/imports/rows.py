@@ -16,7 +16,7 @@ from models.packs.fields import columns_of
 from models.packs.tables import LIST_COLUMNS, list_of
 from service.exchange.imports.files import Row
 from service.exchange.imports.long_form import resistance_of
-from service.exchange.imports.mapping import FORMATS_WITHOUT_ZONE, FileMapping, TableName
+from service.exchange.imports.mapping import FORMATS_WITHOUT_ZONE, FileMapping, NoOffset, TableName
 from service.exchange.imports.times import time_of_day
 from service.records.subjects.outcomes import NewOutcome
 from service.records.subjects.packs import NewPack
@@ -81,13 +81,15 @@ class RowReader:
         self._comma = mapping.decimal == ","
         self._missing = frozenset(mapping.missing)
         self._folds: dict[int, int] = {}
+        self.settled: list[RowFault] = []
         self._loaded_at: dict[str, datetime] = {}
         self._midnights, self._clock_before = 0, timedelta()
 
     def settle_hours(self, rows: Iterable[Row]) -> None:
         """Tell by the order of a file's rows which hour is meant where the clock showed one twice.
 
-        Only where the clock falls back once among a pack's rows of that hour does their order tell.
+        Only where the clock falls back once among a pack's rows of that hour does their order tell. How it was read is
+        kept in `settled`, to be said.
         """
         time = self.mapping.time
         heading = self.mapping.columns.get("time")
@@ -106,6 +108,12 @@ class RowReader:
             back = [at for at in range(1, len(run)) if run[at][1] < run[at - 1][1]]
             if len(back) == 1:
                 self._folds |= {number: int(at >= back[0]) for at, (number, _) in enumerate(run)}
+                (last, _), (first, _) = run[back[0] - 1], run[back[0]]
+                reason = (
+                    f"The clock of {time.zone} showed this hour twice. By their order the rows as far as row {last} "
+                    f"are taken for the first time, those from row {first} on for the second."
+                )
+                self.settled.append(self.fault(first, heading, reason, "If not, set time.twice to first or second."))
 
     def record(self, number: int, fields: Mapping[str, Any]) -> BaseModel | list[RowFault]:
         """Return the record of a row, or everything that is wrong with it."""
@@ -182,7 +190,12 @@ class RowReader:
         return RowFault(self.file, number, column, reason, mend)
 
     def _misread(self, number: int, heading: str, fields: Mapping[str, Any], error: ValueError) -> RowFault:
-        return self.fault(number, heading, f"{fields.get(heading)!r} cannot be read: {error}.", "Correct the field.")
+        mend = (
+            "Write the offset behind it, as +01:00, or import the file with a mapping that names the zone."
+            if isinstance(error, NoOffset)
+            else "Correct the field."
+        )
+        return self.fault(number, heading, f"{fields.get(heading)!r} cannot be read: {error}.", mend)
 
     def heading(self, where: str) -> str:
         """Return what the file calls a field of ours."""

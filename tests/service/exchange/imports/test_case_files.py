@@ -176,6 +176,50 @@ def test_an_hour_that_came_twice_is_asked_about_where_the_rows_do_not_tell(store
         assert max(session.query(Reading.time).all())[0] == datetime(2026, 10, 25, 1, 10, tzinfo=UTC)
 
 
+def test_an_hour_that_came_twice_and_is_told_by_the_order_of_the_rows_is_said(store, tmp_path):
+    """IANA time zone database, Europe/Berlin: 02:20, 02:50, 02:10 of 25 October came in without a word."""
+    rows = small("2026-10-25 02:20:00", "2026-10-25 02:50:00", "2026-10-25 02:10:00")
+    rows = [
+        [*row, *row[1:] * 2, *row[1:3]] if n else ["time", *(f"V{b}" for b in range(1, 15))]
+        for n, row in enumerate(rows)
+    ]
+    text(rows)(tmp_path / "log.csv")
+    mapping = confirmed(tmp_path / "log.csv", {**KNOWN, "time.zone": "Europe/Berlin"}).mapping("m")
+    report = import_files(store, tmp_path / "log.csv", FAMILIES, WRITER, mapping=mapping)
+    assert report.stored
+    (told,) = report.doubts
+    assert told.row == 4
+    assert "as far as row 3 are taken for the first time, those from row 4 on for the second." in told.reason
+    with store.reading() as session:
+        last = max(session.query(Reading.time).all())[0]
+    assert last == datetime(2026, 10, 25, 1, 10, tzinfo=UTC)
+
+
+def test_blocks_counted_from_0_are_told_and_confirmed(tmp_path):
+    """The scanner's Block05 became block 6 without a word."""
+    text(small(ONE, TWO, block="Block0{}"))(tmp_path / "one.csv")
+    assert "blocks" not in [question.key for question in understand(tmp_path / "one.csv", KNOWN).questions]
+    rows = small(ONE, TWO)
+    rows[0][1:] = [f"Block0{b}" for b in range(4)]
+    text(rows)(tmp_path / "zero.csv")
+    found = understand(tmp_path / "zero.csv", KNOWN)
+    (asked,) = [question for question in found.questions if question.key == "blocks"]
+    assert asked.suggested == "yes"
+    assert asked.text == (
+        "Block00 to Block03 are counted from 0, blocks here from 1. So Block03 becomes block 4 in every sentence. "
+        "Is that right?"
+    )
+
+
+def test_a_time_without_an_offset_in_a_documented_table_says_how_to_write_it(store, tmp_path):
+    """It said that the mapping names no zone, though there is none, and to correct the field."""
+    head = ["pack_id", "time", "state", *(f"block_{b}_v" for b in range(1, 15))]
+    text([head, [PACK, "2026-03-02T08:00:00", "rest", *["13.0"] * 14]])(tmp_path / "readings.csv")
+    (fault,) = import_files(store, tmp_path / "readings.csv", FAMILIES, WRITER).faults
+    assert "mapping" not in fault.reason
+    assert fault.mend.startswith("Write the offset behind it, as +01:00")
+
+
 @pytest.mark.parametrize(
     ("rows", "key"),
     [
