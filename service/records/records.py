@@ -17,7 +17,7 @@ from models.base.errors import BadInput, Problem, problems_from
 from models.packs.family import PackFamily
 from models.packs.ledger import BY_READING, LEDGER, Standing
 from service.core.refusals import Conflict, NoSuchRecord, Outdated, require_right
-from service.core.translation import _
+from service.core.translation import _, ngettext
 from service.records.ahead import not_yet
 from service.records.field_words import field_words, kind_word
 from service.records.history import in_parts
@@ -33,6 +33,7 @@ from service.store.schema import (
     Base,
     DriveLog,
     EarlierVersion,
+    IssuedForecast,
     Outcome,
     Pack,
     Reading,
@@ -351,15 +352,7 @@ def withdraw(
         session.execute(delete(StoppedPack).where(StoppedPack.pack_id == row.id))
         session.execute(delete(UnweighedPack).where(UnweighedPack.pack_id == row.id))
         session.execute(delete(DriveLog).where(DriveLog.pack_id == row.id))
-    for table in Base.metadata.sorted_tables:
-        for key in table.foreign_keys:
-            if key.column.table is subject.table.__table__:
-                count = session.scalar(select(func.count()).select_from(table).where(key.parent == record_id))
-                if count:
-                    raise Conflict(
-                        _("On record of %(subject)s %(name)s, in %(table)s: %(count)s. Withdraw those first.")
-                        % {"count": count, "table": table.name, "subject": kind_word(subject.one), "name": record_id}
-                    )
+    _require_unnamed(session, subject, record_id)
     if wrong := _senseless(subject, Situation(session, families, content_of(subject, row), None, record_id)):
         raise BadInput(wrong)
     _keep(session, subject, row, writer, why, withdrawn=True)
@@ -371,6 +364,36 @@ def withdraw(
     mind_seats(session, seated)
     _require_why(stood, stopped_by(session, stood, families), why, ())
     _require_why_unwarned(warned, warned_by(session, warned, families), why)
+
+
+def _require_unnamed(session: Session, subject: Subject, record_id: int | str) -> None:
+    """Refuse to take away what other records speak of; of kept forecasts, which stay, say what to do instead.
+
+    Raises
+    ------
+    Conflict
+    """
+    named = {}
+    for table in Base.metadata.sorted_tables:
+        for key in table.foreign_keys:
+            if key.column.table is subject.table.__table__:
+                count = session.scalar(select(func.count()).select_from(table).where(key.parent == record_id))
+                if count:
+                    named[table.name] = count
+    words = {"subject": kind_word(subject.one), "name": record_id}
+    if kept := named.get(IssuedForecast.__tablename__):
+        said = ngettext(
+            "%(count)s forecast of pack %(name)s was kept. What was promised stays on record, and so does the pack: "
+            "if it is out of use, record that it was retired.",
+            "%(count)s forecasts of pack %(name)s were kept. What was promised stays on record, and so does the pack: "
+            "if it is out of use, record that it was retired.",
+            kept,
+        )
+        raise Conflict(said % {**words, "count": kept})
+    if named:
+        where = ", ".join(_("%(table)s: %(count)s") % {"table": name, "count": named[name]} for name in named)
+        said = _("On record of %(subject)s %(name)s, in %(where)s. Withdraw those first.")
+        raise Conflict(said % {**words, "where": where})
 
 
 def versions(session: Session, subject: Subject, record_id: int | str) -> list[RecordVersion]:

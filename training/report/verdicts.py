@@ -43,8 +43,9 @@ def rules_in_words(rules: Thresholds) -> tuple[str, ...]:
             "otherwise open."
         ),
         (
-            f"Spread: off if the calibration slope differs from 1 by more than {rules.slope:g} and its interval "
-            f"excludes 1; holds if the intervals lie within {2 * rules.slope:g} of 1; otherwise open."
+            "Spread: off if returns rise more or less steeply than the forecasts (the calibration slope, 1 if alike) "
+            f"by more than {rules.slope:g} and the interval excludes 1; holds if the intervals lie within "
+            f"{2 * rules.slope:g} of 1; otherwise open."
         ),
         (
             f"Fit: off if the calibration curve lies more than {gap} in 100 beyond what chance explains from the "
@@ -128,8 +129,9 @@ def _spread(group: GroupFigures, rules: Thresholds) -> Iterable[Verdict]:
                     topic="spread",
                     group=group.name,
                     sentence=f"What it takes for a good pack {good}, and what it takes for a bad one {bad}, "
-                    f"{_when(days, group.days)}, of {group.whom} (calibration slope {worst.line.slope:.2f} on day "
-                    f"{worst.day:g}, {worst.line.slope_low:.2f} to {worst.line.slope_high:.2f}; 1 is right).",
+                    f"{_when(days, group.days)}, of {group.whom} (returns rise {worst.line.slope:.2f} times as steeply "
+                    f"as the forecasts on day {worst.day:g}, {worst.line.slope_low:.2f} to "
+                    f"{worst.line.slope_high:.2f}: the calibration slope; 1 is right).",
                 )
     if far or near or group.grouping:
         return
@@ -146,7 +148,8 @@ def _spread(group: GroupFigures, rules: Thresholds) -> Iterable[Verdict]:
             level="holds" if sure else "open",
             topic="spread",
             group=group.name,
-            sentence=f"{words}, of {group.whom} (calibration slopes of {low:.2f} to {high:.2f}; 1 is right).",
+            sentence=f"{words}, of {group.whom} (returns rise {low:.2f} to {high:.2f} times as steeply as the "
+            "forecasts: the calibration slope; 1 is right).",
         )
 
 
@@ -166,8 +169,8 @@ def _fit(group: GroupFigures, rules: Thresholds) -> Iterable[Verdict]:
                 topic="fit",
                 group=group.name,
                 sentence=f"Pack by pack its chance of coming back is out by {_per_100(worst.smooth.index)} in 100 on "
-                f"average {_when(days, group.days)}, of {group.whom} (calibration index of day {worst.day:g}; chance "
-                f"alone would make it {_per_100(worst.smooth.index_by_chance or 0.0)}).",
+                f"average {_when(days, group.days)}, of {group.whom} (the calibration index, of day {worst.day:g}; by "
+                f"chance alone it would be {_per_100(worst.smooth.index_by_chance or 0.0)}).",
             )
 
 

@@ -396,6 +396,8 @@ def _half_back(point: ReturnDay, horizon_days: float) -> str:
     if point.day is None:
         said = _("More than half still hold on day %(day)s; nothing is claimed beyond that day.")
         return said % {"day": f"{horizon_days:g}"}
+    if round(point.day) < 1:
+        return _("Half are back within a day.")
     return _("Half are back by about day %(day)s.") % {"day": round(point.day)}
 
 
