@@ -66,6 +66,9 @@ def test_it_says_from_when_it_is_first_or_refuses(client, tideover, later, probl
         return
     assert response.status_code == 200, response.text
     assert first_of(door, response.json()).startswith(FIRST)
+    if door == "what-if":
+        assert response.json()["plans"] == [], "what is not to be gone by is not told"
+        assert "of 100 still hold" not in response.text + ran.stdout
     assert ran.exit_code == 0, ran.stderr
     assert FIRST.split(": ")[0] in ran.stdout
     # A moment that was chosen is answered as of then: what files of the past are read for.

@@ -7,8 +7,9 @@ from datetime import datetime
 
 from models.forecaster import Forecaster
 from models.forecasts.charge_warnings import forbidding
+from models.forecasts.withheld import withheld_by
 from models.interventions.plans import USUAL_PLANS
-from models.interventions.what_if import PlanForecast, WhatIf
+from models.interventions.what_if import PlanForecast, WhatIf, nothing_weighed
 from models.packs.family import PackFamily
 from service.core.cautions import all_cautions
 from service.core.translation import _
@@ -50,7 +51,10 @@ def answer(
     uncharged: list[str] = []
     if any(plan.topped_blocks for plan in plans) and forbidding(present.flags):
         uncharged = [_("No further charge is weighed until that has been looked at.")]
-    flags = [*age_of(case, now, of_today_too=True), *(EvidenceFlag.of(flag) for flag in (*present.flags, *told.flags))]
+    aged = age_of(case, now, of_today_too=True)
+    if withheld_by(aged):
+        told = nothing_weighed(present)
+    flags = [*aged, *(EvidenceFlag.of(flag) for flag in (*present.flags, *told.flags))]
     return WhatIfAnswer(
         pack_id=present.pack_id,
         family=family.name,
