@@ -250,6 +250,8 @@ def test_the_day_half_are_back_is_never_infinite():
     assert "Half are back by about day 12." in sentences_of(
         figures(return_days=[ReturnDay(returned=0.5, day=12.01, beyond_horizon=False)])
     )
+    soon = sentences_of(figures(return_days=[ReturnDay(returned=0.5, day=0.3, beyond_horizon=False)]))
+    assert "Half are back within a day." in soon, "it said: by about day 0"
     late = sentences_of(figures(return_days=[ReturnDay(returned=0.5, day=None, beyond_horizon=True)]))
     assert "More than half still hold on day 90; nothing is claimed beyond that day." in late
     assert not any("inf" in sentence.lower() for sentence in late)

@@ -184,12 +184,14 @@ def test_an_hour_that_came_twice_and_is_told_by_the_order_of_the_rows_is_said(st
         for n, row in enumerate(rows)
     ]
     text(rows)(tmp_path / "log.csv")
-    mapping = confirmed(tmp_path / "log.csv", {**KNOWN, "time.zone": "Europe/Berlin"}).mapping("m")
+    mapping = confirmed(tmp_path / "log.csv", {**KNOWN, "time.zone": "Europe/Berlin", "fixed.state": "rest"}).mapping(
+        "m"
+    )
     report = import_files(store, tmp_path / "log.csv", FAMILIES, WRITER, mapping=mapping)
     assert report.stored
-    (told,) = report.doubts
-    assert told.row == 4
-    assert "as far as row 3 are taken for the first time, those from row 4 on for the second." in told.reason
+    (doubt,) = report.doubts
+    assert doubt.row == 4
+    assert "as far as row 3 are taken for the first time, those from row 4 on for the second." in doubt.reason
     with store.reading() as session:
         last = max(session.query(Reading.time).all())[0]
     assert last == datetime(2026, 10, 25, 1, 10, tzinfo=UTC)

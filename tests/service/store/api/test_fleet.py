@@ -401,6 +401,14 @@ def test_a_pack_on_order_is_not_bought_again(fleet, clock):
     assert "its pack has come: fit it" in fleet.get("/fleet").text
 
 
+def test_costs_of_nothing_give_no_stock_and_say_so_in_the_words_of_the_question(fleet, problem_in):
+    """ "shortage_cost 0.0 and surplus_cost 0.0 give no ratio": names that nobody had sent."""
+    asked = {"on_shelf": 0, "new_cases_per_day": 0.1, "costs": {"day_off_road": 0, "capital_per_day": 0}}
+    (problem,) = problem_in(fleet.post("/v1/families/gravel-14/stock", json=asked), 422)["problems"]
+    assert problem["where"] == "costs.day_off_road"
+    assert "capital_per_day are both 0" in problem["what"]
+
+
 def test_a_plan_keeps_no_slot_for_what_has_to_be_read_first(fleet, store, clock):
     """A car read at 55 °C was given a pack in week 1, before one of which 67 in 100 are back by then."""
     first = fleet.post(PLAN, json={"slots": [1, 1], "gap": 0}).json()["weeks"][0]["planned"][0]["pack_id"]

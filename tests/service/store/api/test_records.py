@@ -82,10 +82,9 @@ def test_a_record_that_others_speak_of_stays(filled, problem_in, name):
 def test_a_pack_of_which_a_forecast_was_kept_stays_and_what_to_do_is_said(filled, problem_in):
     """ "In forecasts: 1. Withdraw those first": there is no way to withdraw a forecast."""
     filled.delete("/v1/outcomes/1")
-    after = {**BY_NAME["readings"].example}
     detail = problem_in(filled.delete(address(BY_NAME["packs"])), 409)["detail"]
     assert detail.startswith("On record of pack MB-VAN-07, in assignments: 1, ")
-    assert filled.post("/v1/packs/MB-VAN-07/forecasts", json={"at": after["time"]}).status_code == 201
+    assert filled.post("/v1/packs/MB-VAN-07/forecasts", json={}).status_code == 201
     detail = problem_in(filled.delete(address(BY_NAME["packs"])), 409)["detail"]
     assert detail.startswith("1 forecast of pack MB-VAN-07 was kept.")
     assert detail.endswith("if it is out of use, record that it was retired.")
