@@ -106,8 +106,8 @@ def test_the_calendar_asks_for_a_forecast_of_a_pack_that_has_none(filled):
     queue = filled.post("/v1/orders/queue", json={"costs": {"currency": "EUR", "stranding": 0}}).json()
     ((event),) = icalendar.Calendar.from_ical(filled.get("/v1/calendar.ics").content).walk("VEVENT")
     assert event["SUMMARY"] == "Keep a forecast of MB-VAN-07"
-    assert "no forecast of it is kept" in event["DESCRIPTION"]
-    assert event["DESCRIPTION"].startswith(queue["left_out"][0]["reason"])
+    assert "but no forecast of it is kept." in queue["left_out"][0]["reason"]
+    assert event["DESCRIPTION"].startswith("Topped up on Mon 2 Mar 2026, but no forecast of it is kept.")
 
 
 def test_the_calendar_goes_by_the_house_s_own_time(make_api, filled):
