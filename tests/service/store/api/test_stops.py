@@ -167,7 +167,7 @@ def stored(api, history: dict) -> None:
     pack_id = history["pack_id"]
     for name in FACTS:
         for row in api.get(f"/v1/{name}", params={"pack_id": pack_id}).json()["items"]:
-            assert api.delete(f"/v1/{name}/{row['id']}").status_code == 204
+            assert api.delete(f"/v1/{name}/{row['id']}?reason=another+case").status_code == 204
     for name in FACTS:
         for row in history[name]:
             sent = api.post(f"/v1/{name}", json={"pack_id": pack_id, **row}, headers={"Sure": "*"})
