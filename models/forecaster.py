@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from models.base.arrays import Floats
+from models.base.day_grid import days_told
 from models.base.errors import BadInput, OutOfReach, TideoverError, problems_from
 from models.base.messages import say, say_together
 from models.calibration.conformal import ConformalBound
@@ -370,7 +371,32 @@ class Forecaster(FittedCurves):
         bank = require_bank(self.bank)
         forecast, tables, batch = self._forecast(history, at, usage, family)
         kept = bank.of_family(family or self.families[history.family])
-        return recheck_plan(forecast, tables, batch.X, self.summary(batch.X)[0], kept, self.curves, common_luck(), risk)
+        return recheck_plan(forecast, tables, batch.X, self.summary(batch.X)[0], kept, self, common_luck(), risk)
+
+    def promised_days(self, raw: RawFeatures, confidence: float) -> Floats:
+        """Return the days told of packs that were read at their origin, as `Forecast.good_for`, shape (n,).
+
+        What forbids driving is not asked (`forbidden`).
+        """
+        X, read = derive(raw), self._no_harder_than_seen(raw)
+        survival, _, _, carried = self.told_curves(X if read is raw else derive(read))
+        kinds = None if self.kinds is None else self.kinds.predict(self.seen.readable(X))
+        told, group, widening, _ = self._told(raw, X, surplus_share(raw), carried, kinds)
+        levels = [
+            self.bound.told_level(confidence, str(name), float(width))
+            for name, width in zip(group, widening, strict=True)
+        ]
+        return days_told(survival, told, 0.0, np.array(levels))
+
+    def forbidden(self, tables: HistoryTables, moments: pd.DataFrame) -> NDArray[np.bool_]:
+        """Tell which packs no days are told of: what `forecast` refuses, and where a flag withholds them, shape (n,).
+
+        Parameters as for `forecast_each`.
+        """
+        batch, _ = self.forecast_each(tables, moments)
+        told = zip(batch.moments["pack_id"], self.flags(batch), strict=True)
+        allowed = [pack_id for pack_id, flags in told if not withheld_by(flags)]
+        return ~moments["pack_id"].isin(allowed).to_numpy()
 
     def _require_sound(
         self,

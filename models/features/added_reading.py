@@ -48,7 +48,7 @@ def with_reading(tables: HistoryTables, origin: datetime, seen: Mapping[int, Flo
     past, read = raw_and_rows(tables, past_then)
     few = tables if read.all() else replace(tables, readings=tables.readings[read].reset_index(drop=True))
     of = np.repeat(np.arange(len(days)), [len(seen[day]) for day in days])
-    looked = raw_features(*_looked(few, origin, {day: seen[day] for day in days}))
+    looked = raw_features(*packs_with_reading(few, origin, {day: seen[day] for day in days}))
     if few is tables:
         return looked
     alone = raw_features(few, past_then)
@@ -69,8 +69,10 @@ def _moments(pack_ids: object, origin: datetime, days: list[int]) -> pd.DataFram
     return pd.DataFrame({"pack_id": np.asarray(pack_ids), "origin": [start + timedelta(days=day) for day in days]})
 
 
-def _looked(tables: HistoryTables, origin: datetime, seen: Mapping[int, Floats]) -> tuple[HistoryTables, pd.DataFrame]:
-    """Lay the pack out once for each look, and say when each of these packs is asked about."""
+def packs_with_reading(
+    tables: HistoryTables, origin: datetime, seen: Mapping[int, Floats]
+) -> tuple[HistoryTables, pd.DataFrame]:
+    """Lay the pack out once for each look, in the order of `seen`, and say when each of these packs is asked about."""
     looks = [day for day, volts in seen.items() for _ in volts]
     names = np.array([f"{i}" for i in range(len(looks))], dtype=object)
     moments = _moments(names, origin, looks)

@@ -31,15 +31,19 @@ class ReadingRow(BaseModel):
     )
     high_mv: float | None = Field(description="The same, up to; null: no edge.")
     share: float = Field(description="Of such packs still holding on that day, how many will read so.")
-    good_for_days: float = Field(description="Further days within the chosen risk; the horizon if there or beyond.")
+    good_for_days: float = Field(
+        description="Further days within the chosen risk that the forecast tells at least, once such a reading is "
+        "entered; the horizon if there or beyond."
+    )
     beyond_horizon: bool
     return_7: float | None = Field(
         description="Probability that the fault returns within a week of that reading; null where no simulated pack "
-        "read so."
+        "read so, or such a reading forbids driving."
     )
     return_14: float | None = Field(description="The same, within two weeks.")
     stop: bool = Field(
-        description="The risk passes the limit within a day, or no simulated pack read so: not to be driven on with."
+        description="The risk passes the limit within a day, such a reading forbids driving, or no simulated pack read "
+        "so: not to be driven on with."
     )
     sentence: str
 
@@ -65,7 +69,7 @@ class RecheckAnswer(BaseModel):
     recheck_at: AwareDatetime | None = Field(description="That day as a date; null where reading on it gains nothing.")
     worth_days: float = Field(description="Further days of use that the reading brings on average, at the same risk.")
     candidates: list[DayWorth] = Field(description="Every day compared.")
-    table: list[ReadingRow] = Field(description="From level downwards; empty without a day.")
+    table: list[ReadingRow] = Field(description="From the highest reading downwards; empty without a day.")
     effective_packs: float = Field(description="How many equally good simulated packs the answer rests on.")
     flags: list[EvidenceFlag]
     first: list[str] = Field(

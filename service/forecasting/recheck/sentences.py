@@ -11,22 +11,28 @@ from service.forecasting.forecasts.sentences import about_days, count_days
 def row_sentence(row: ReadingMeaning, plan: RecheckPlan) -> str:
     """Say what one row of the table means; days are rounded down, as a promise must not grow in words."""
     reads = {"reads": reads_words(row.low_mv, row.high_mv), "day": plan.day}
-    if row.return_7 is None:
+    if row.stop and row.return_7 is None:
         said = _(
-            "On day %(day)s, against the median of all blocks, %(reads)s: stop. Do not drive on: none of the simulated "
-            "packs read so. Enter the reading and ask again."
+            "On day %(day)s, against the median of all blocks, %(reads)s: stop. Do not drive on: such a reading "
+            "forbids it, or none of the simulated packs read so. Enter the reading and ask again."
         )
         return said % reads
     if row.stop:
         said = _(
             "On day %(day)s, against the median of all blocks, %(reads)s: do not drive on. The risk of %(risk)s is "
-            "passed within a day."
+            "passed within a day. Enter the reading and ask again."
         )
         return said % {**reads, "risk": _(level_percent(plan.risk))}
     said = (
-        _("On day %(day)s, against the median of all blocks, %(reads)s: good for %(days)s; nothing is claimed beyond.")
+        _(
+            "On day %(day)s, against the median of all blocks, %(reads)s: good for %(days)s; nothing is claimed "
+            "beyond. Enter the reading and ask again."
+        )
         if row.beyond_horizon
-        else _("On day %(day)s, against the median of all blocks, %(reads)s: good for %(days)s from then.")
+        else _(
+            "On day %(day)s, against the median of all blocks, %(reads)s: good for %(days)s from then. Enter the "
+            "reading and ask again."
+        )
     )
     return said % {**reads, "days": count_days(row.good_for_days)}
 

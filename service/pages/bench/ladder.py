@@ -88,7 +88,7 @@ def _rung(row: ReadingRow, y: float, end: float) -> Rung:
             RUNG,
             (
                 f"{said.reads}: {meaning}",
-                _("none of the simulated packs read so")
+                _("such a reading forbids it, or none of the simulated packs read so")
                 if row.return_14 is None
                 else _("%(share)s back in two weeks; %(count)s of 100 packs read so") % count,
             ),

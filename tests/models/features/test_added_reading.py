@@ -86,14 +86,14 @@ def test_parity_with_a_look_on_record(packs, more):
 def test_property_what_lies_beside_a_look_does_not_grow_with_the_readings(packs, monkeypatch):
     """After 10,000 readings every look was laid beside all of them: 20 GB, and no answer."""
     rows = []
-    whole = added_reading._looked
+    whole = added_reading.packs_with_reading
 
     def watched(tables, origin, seen):
         laid, moments = whole(tables, origin, seen)
         rows.append(len(laid.readings) / len(moments))
         return laid, moments
 
-    monkeypatch.setattr(added_reading, "_looked", watched)
+    monkeypatch.setattr(added_reading, "packs_with_reading", watched)
     rng = np.random.default_rng(1)
     tables, origin = packs[0]
     seen = {day: looks_at(tables, rng)[1] for day in range(1, 9)}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
@@ -14,15 +14,21 @@ from models.base.errors import BadInput
 from models.interventions.forward_runs import run_plans
 from models.interventions.plans import PRESENT
 from models.interventions.recheck import (
-    ReadingMeaning,
+    ENOUGH,
+    EVERYWHERE,
+    LEAST_SHARE,
+    MOST_ROWS,
     agreeing,
     cell_down_mv,
+    cuts,
+    edges,
     meanings,
     rest_readings_v,
     with_block_at,
-    with_end,
+    with_block_below,
 )
 from models.packs.history import BlockReading
+from models.packs.stops import Stopped
 from models.packs.stops.cells import one_cell_down_v
 from models.physics.imbalance import deviation_v
 from tests.cases.known import known_history
@@ -89,20 +95,117 @@ def test_property_scaled_curves_agree_on_average_and_keep_their_order():
     assert (np.diff(scaled[order][:, 10]) >= 0).all()
 
 
-def test_property_rows_cover_all_readings_and_promise_no_more_further_down():
-    rng = np.random.default_rng(3)
+def drawn_readings(rng: np.random.Generator) -> tuple[np.ndarray, ...]:
+    """What simulated packs read, their curves and what became of them; edges, and the days promised there."""
     below = rng.uniform(-20, 260, 400)
-    curves = np.exp(-DAYS / (200 * np.exp(-np.maximum(below, 0) / 45))[:, None])
-    holds = (curves > rng.random((400, 1))).astype(np.float64)
-    rows = meanings(below, curves, holds, rng.dirichlet(np.ones(400)), 0.1)
-    assert len(rows) >= 3
+
+    def curve(mv):
+        return np.exp(-DAYS / (200 * np.exp(-np.maximum(mv, 0) / 45))[:, None])
+
+    holds = (curve(below) > rng.random((400, 1))).astype(np.float64)
+    edge_mv = edges(-30.0, 260.0)
+    return below, curve(below), holds, rng.dirichlet(np.ones(400)), edge_mv, 21 * np.exp(-np.maximum(edge_mv, 0) / 45)
+
+
+def test_property_rows_cover_all_readings_and_promise_what_their_worst_edge_does():
+    below, curves, holds, weight, edge_mv, days = drawn_readings(np.random.default_rng(3))
+    rows = meanings(below, curves, holds, weight, edge_mv, days, above=False)
+    assert 4 <= len(rows) <= MOST_ROWS + 1
     assert sum(row.share for row in rows) == pytest.approx(1)
     assert rows[0].low_mv is None
     assert rows[-1].high_mv is None
     assert all(one.high_mv == other.low_mv for one, other in pairwise(rows))
-    days = [row.good_for_days for row in rows]
-    assert days == sorted(days, reverse=True)
-    assert [row.stop for row in rows] == [day < 1 for day in days]
+    assert [row.stop for row in rows] == [False] * (len(rows) - 1) + [True]
+    for row in rows[:-1]:
+        assert row.good_for_days == days[edge_mv == row.high_mv] >= 1
+        assert row.share >= LEAST_SHARE
+    assert (days[edge_mv > rows[-1].low_mv] < 1).all(), "no row ends before it has to"
+
+
+def test_a_reading_far_above_the_others_is_a_stop_too_where_it_forbids_driving():
+    below, curves, holds, weight, edge_mv, days = drawn_readings(np.random.default_rng(3))
+    first, *rows = meanings(below, curves, holds, weight, edge_mv, days, above=True)
+    assert (first.low_mv, first.high_mv, first.stop, first.return_7) == (None, -30.0, True, None)
+    assert rows[0].low_mv == -30.0
+    assert not rows[0].stop
+    nothing = meanings(below, curves, holds, weight, edge_mv, 0 * days, above=True)
+    assert [(row.low_mv, row.high_mv, row.stop) for row in nothing] == [(None, None, True)]
+
+
+def test_the_table_ends_in_a_stop_where_the_edges_end():
+    below, curves, holds, weight, edge_mv, days = drawn_readings(np.random.default_rng(3))
+    few = edge_mv <= 60
+    *rows, last = meanings(below, curves, holds, weight, edge_mv[few], days[few], above=False)
+    assert (rows[-1].high_mv, last.low_mv, last.high_mv) == (60.0, 60.0, None)
+    assert (last.good_for_days, last.return_7, last.stop) == (0.0, None, True)
+    assert last.share == pytest.approx(weight[below >= 60].sum())
+    assert [row.stop for row in meanings(below, curves, holds, weight, np.zeros(0), np.zeros(0), above=False)] == [True]
+
+
+def test_property_rows_are_cut_where_least_is_lost():
+    """Against every way to cut a short list."""
+    rng = np.random.default_rng(4)
+    for _ in range(20):
+        days = np.sort(1 + rng.exponential(9, 9))[::-1]
+        share = rng.dirichlet(np.ones(9))
+        ends = cuts(days, share)
+        weight = (1 - EVERYWHERE) * share / share.sum() + EVERYWHERE / 9
+
+        def lost(ends, *, days=days, weight=weight):
+            bounds = [-1, *ends]
+            rows = [slice(one + 1, other + 1) for one, other in pairwise(bounds)]
+            return sum((weight[r] * np.log(days[r] / days[r][-1])).sum() for r in rows)
+
+        def fits(ends, *, share=share):
+            return all(share[one + 1 : other + 1].sum() >= LEAST_SHARE for one, other in pairwise([-1, *ends]))
+
+        every = [[*inner, 8] for k in range(MOST_ROWS) for inner in combinations(range(8), k) if fits([*inner, 8])]
+        same = min(lost(way) for way in every if len(way) == len(ends))
+        assert lost(ends) == pytest.approx(same)
+        if len(ends) > 1:
+            assert min(lost(way) for way in every if len(way) < len(ends)) > -np.log1p(-ENOUGH)
+    assert cuts(np.zeros(0), np.zeros(0)) == []
+
+
+def test_a_block_is_set_so_far_below_the_median_of_all():
+    volts = 13 + 0.02 * np.random.default_rng(5).standard_normal((3, 14))
+    below = np.array([-200.0, 90.0, 500.0])
+    set_v = with_block_below(volts, 4, below)
+    for row, mv in zip(set_v, below, strict=True):
+        np.testing.assert_allclose(-1e3 * deviation_v(row)[:, 4], mv, atol=0.2)
+        np.testing.assert_allclose(np.delete(row, 4, axis=1), np.delete(volts, 4, axis=1), atol=1e-4)
+
+
+def test_property_a_row_promises_no_more_than_the_forecast_once_the_reading_is_entered(held_out, plans, small_trained):
+    """README's van, 590 mV down on the day, was "good for 1 day" in the table and not to be let go by the forecast."""
+    tables, cases = held_out
+    asked = kept = short = 0
+    for (_, moment), plan in zip(cases, plans, strict=True):
+        if plan.day is None:
+            continue
+        history = known_history(tables, moment)
+        then = moment["origin"].to_pydatetime() + timedelta(days=plan.day)
+        past = tuple(r for r in history.readings if r.time <= moment["origin"])
+        volts = np.array([13.0 if v is None else v for v in past[-1].block_v])
+        family, block = small_trained.forecaster.families[history.family], plan.present.block - 1
+        for row in plan.table:
+            edges_mv = [mv for mv in (row.low_mv, row.high_mv) if mv is not None]
+            for mv in {np.mean(edges_mv), *(np.clip(np.mean(edges_mv), m - 1, m + 1) for m in edges_mv)}:
+                level = np.full(family.blocks, float(np.median(volts)))
+                read = with_block_below(level[None, :], block, np.array([mv]))[0, 0]
+                seen = BlockReading(time=then, state="rest", block_v=tuple(read.tolist()))
+                later = history.model_copy(update={"readings": (*past, seen), "outcomes": ()})
+                try:
+                    days = small_trained.forecaster.forecast(later, then).good_for(1 - plan.risk) or 0.0
+                except Stopped:
+                    days = 0.0
+                asked += 1
+                kept += days >= row.good_for_days * 0.98
+                short += row.stop and days >= 3
+    counts = f"{kept} of {asked} readings kept what their row promises; {short} stops at three days or more"
+    assert asked > 100, counts
+    assert kept >= 0.98 * asked, counts
+    assert short <= 0.1 * asked, counts
 
 
 def test_property_the_day_is_worth_most_and_comes_before_the_risk_passes(plans):
@@ -158,7 +261,8 @@ def test_recovery_rows_say_what_the_forecaster_says_once_the_reading_is_there(he
             said = small_trained.forecaster.forecast(later, then).return_probability(14)
             mv = -1e3 * float(deviation_v(volts[None, :])[0, ready.block[0]])
             row = next(r for r in plan.table if r.high_mv is None or mv < r.high_mv)
-            apart.append((number, row.return_14 - said))
+            if row.return_14 is not None:
+                apart.append((number, row.return_14 - said))
     packs = np.array([np.mean([d for n, d in apart if n == number]) for number in {n for n, _ in apart}])
     assert len(packs) > 10
     assert abs(packs.mean()) < 4 * packs.std(ddof=1) / np.sqrt(len(packs))
@@ -177,29 +281,8 @@ def test_no_row_promises_a_day_for_a_reading_that_no_pack_made(plans):
         if plan.day is not None:
             last = plan.table[-1]
             assert last.stop
-            assert last.low_mv is not None
             assert last.high_mv is None
-    one = ReadingMeaning(None, None, 1.0, 1.4, False, 0.25, 0.35, False)
-    kept, beyond = with_end((one,), 83.0)
-    assert (kept.high_mv, beyond.low_mv) == (90.0, 90.0)
-    assert (beyond.good_for_days, beyond.return_7, beyond.stop) == (0.0, None, True)
-    sunk = replace(one, low_mv=60.0, stop=True, good_for_days=0.5)
-    assert with_end((replace(one, high_mv=60.0), sunk), 83.0)[-1] == sunk, "it ends in a stop already"
-
-
-def test_the_table_promises_nothing_past_a_reading_that_forbids_it():
-    """Rows down to 1150 mV were good for five days, where 0.6 V brings the fault."""
-    row = ReadingMeaning(None, 40.0, 0.7, 9.0, False, 0.1, 0.2, False)
-    sunk = ReadingMeaning(40.0, 700.0, 0.2, 5.0, False, 0.2, 0.3, False)
-    far = ReadingMeaning(700.0, None, 0.1, 0.5, False, 0.6, 0.8, True)
-    first, kept, beyond = with_end((row, sunk, far), 600.0)
-    assert first == row
-    assert kept == replace(sunk, high_mv=600.0)
-    assert (beyond.low_mv, beyond.high_mv, beyond.stop) == (600.0, None, True)
-    assert beyond.share == far.share
-    assert with_end((row, replace(sunk, stop=True), far), 600.0)[1:] == (
-        replace(sunk, stop=True, high_mv=None, share=pytest.approx(0.3)),
-    )
+            assert last.low_mv is not None or len(plan.table) == 1
 
 
 def test_property_no_row_promises_a_day_past_the_limit_of_the_family(held_out, plans):
