@@ -7,8 +7,8 @@ from datetime import datetime, timedelta
 from models.forecasts.last_seen import REFUSE_AFTER_DAYS
 
 
-def is_down(came_back: datetime, charged: datetime | None, ended: datetime | None, now: datetime) -> bool:
-    """Whether a fault that came back still keeps a vehicle off the road: one rule for queue, plan, stock and board.
+def nothing_since(came_back: datetime, charged: datetime | None, ended: datetime | None) -> bool:
+    """Whether nothing was entered since a fault came back that puts a vehicle on the road again or ends its wait.
 
     Parameters
     ----------
@@ -16,12 +16,16 @@ def is_down(came_back: datetime, charged: datetime | None, ended: datetime | Non
         The newest charge of the pack. One after the fault puts it on the road again.
     ended : datetime, optional
         When it was replaced or its vehicle taken out of use; at that moment or later the wait is over.
+    """
+    return not (charged is not None and charged > came_back) and not (ended is not None and ended >= came_back)
+
+
+def is_down(came_back: datetime, now: datetime) -> bool:
+    """Whether a fault since which nothing was entered still keeps a vehicle off the road: one rule at every door.
 
     Notes
     -----
     After as many days as no decision goes by what was entered (`REFUSE_AFTER_DAYS`) nobody knows whether it still
-    waits.
+    waits: it is asked what became of it.
     """
-    charged_since = charged is not None and charged > came_back
-    over = ended is not None and ended >= came_back
-    return not charged_since and not over and timedelta(0) <= now - came_back <= timedelta(days=REFUSE_AFTER_DAYS)
+    return timedelta(0) <= now - came_back <= timedelta(days=REFUSE_AFTER_DAYS)

@@ -5,18 +5,21 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from models.decisions.down import is_down
+from models.decisions.down import is_down, nothing_since
 from models.forecasts.last_seen import REFUSE_AFTER_DAYS
 from models.packs.family import PackFamily
-from service.core.translation import _
+from service.core.translation import _, ngettext
 from service.decisions.basis.lead_times import OnOrder, on_order
 from service.records.stopped import UnderStop, came_out, under_stop, vehicle_names
 from service.store.schema import Outcome, Pack, Reading, StoppedPack, TopUp
+
+MOST_NAMED: Final = 10
+"""So many of those that wait no longer are named, and the others counted. Our choice."""
 
 
 @dataclass(frozen=True)
@@ -57,8 +60,30 @@ def vehicles_down(session: Session, now: datetime, conditions: Iterable[Any] = (
     ----------
     conditions : iterable of SQL conditions on `Pack`
     """
-    lately = Outcome.time.between(now - timedelta(days=REFUSE_AFTER_DAYS), now)
-    returned = select(Outcome.pack_id, func.max(Outcome.time).label("time")).where(Outcome.kind == "returned", lately)
+    since = now - timedelta(days=REFUSE_AFTER_DAYS)
+    return [one for one in _came_back(session, since, now, conditions) if is_down(one.since, now)]
+
+
+def long_down(session: Session, now: datetime, conditions: Iterable[Any] = ()) -> str | None:
+    """Name the packs whose fault came back so long ago that nobody knows whether they still wait; None without any."""
+    names = [one.name for one in _came_back(session, None, now, conditions) if not is_down(one.since, now)]
+    if not names:
+        return None
+    said = ngettext(
+        "%(count)s more came back with its fault over %(days)s days ago, and nothing was entered since: %(names)s. "
+        "Enter what became of it.",
+        "%(count)s more came back with their fault over %(days)s days ago, and nothing was entered since: %(names)s. "
+        "Enter what became of them.",
+        len(names),
+    )
+    named = ", ".join(names[:MOST_NAMED]) + (", …" if len(names) > MOST_NAMED else "")
+    return said % {"count": len(names), "days": REFUSE_AFTER_DAYS, "names": named}
+
+
+def _came_back(session: Session, since: datetime | None, now: datetime, conditions: Iterable[Any]) -> list[Down]:
+    """Return the packs whose fault is back and of which nothing was entered after it, the longest ago first."""
+    times = [Outcome.time <= now] if since is None else [Outcome.time.between(since, now)]
+    returned = select(Outcome.pack_id, func.max(Outcome.time).label("time")).where(Outcome.kind == "returned", *times)
     back = returned.group_by(Outcome.pack_id).subquery()
     charged = select(func.max(TopUp.time)).where(TopUp.pack_id == back.c.pack_id).scalar_subquery()
     over = select(func.max(Outcome.time)).where(
@@ -70,7 +95,7 @@ def vehicles_down(session: Session, now: datetime, conditions: Iterable[Any] = (
         .where(~select(StoppedPack.pack_id).where(StoppedPack.pack_id == Pack.id).exists(), *conditions)
         .order_by(back.c.time, Pack.id)
     )
-    rows = [row for row in session.execute(query) if is_down(row.time, row.charged, row.over, now)]
+    rows = [row for row in session.execute(query) if nothing_since(row.time, row.charged, row.over)]
     names = [row.id for row in rows]
     vehicles = vehicle_names(session, names)
     out = came_out(session, [name for name in names if name not in vehicles])

@@ -17,7 +17,7 @@ from service.core.cautions import all_cautions, shared_chemistry
 from service.core.translation import N_, _, ngettext, spoken
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import on_order
-from service.decisions.basis.needs_pack import Down, orders_for, vehicles_down
+from service.decisions.basis.needs_pack import Down, long_down, orders_for, vehicles_down
 from service.decisions.basis.open_cases import OpenCase, OpenCases, decided_on, open_cases, without_forecast
 from service.decisions.basis.sentences import SINCE_SEEN, WAITING_TO_ORDER, look_first_at
 from service.decisions.ordering.answers import (
@@ -117,6 +117,8 @@ def queue_of_cases(
     )
     if len(waiting) or needed:
         notes += _beside_the_shelf(session, {case.family for case in waiting.cases} | {one.family for one in needed})
+    if (lost := long_down(session, now, of_family)) is not None:
+        notes.append(lost)
     unmet = {
         family: lacking_offer(session, family, costs.currency, now) for family in sorted({c.family for c in without})
     }

@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from models.decisions.down import is_down
+from models.decisions.down import is_down, nothing_since
 
 NOW = datetime(2026, 3, 11, 8, tzinfo=UTC)
 
@@ -32,4 +32,4 @@ def ago(days: float | None) -> datetime | None:
 def test_it_is_down_from_its_fault_on_until_it_is_charged_replaced_or_nobody_knows(came_back, charged, ended, down):
     then = ago(came_back)
     assert then is not None
-    assert is_down(then, ago(charged), ago(ended), NOW) == down
+    assert (nothing_since(then, ago(charged), ago(ended)) and is_down(then, NOW)) == down

@@ -360,6 +360,12 @@ def test_a_car_that_is_down_comes_first_in_queue_plan_and_stock_until_it_is_char
     assert counts()[0] == 0
     assert fleet.delete(f"/v1/deliveries/{made.json()['id']}").status_code == 204
     assert counts()[0] == 1
+    # Past the days in which decisions go by what was entered nobody knows: it is asked, and not left out in silence.
+    clock.forward(days=31)
+    queue = fleet.post("/v1/orders/queue", json={}).json()
+    assert last not in [one["pack_id"] for one in queue["entries"]]
+    assert any("came back with" in note and last in note and "Enter what became of" in note for note in queue["notes"])
+    clock.forward(days=-31)
     again = {"pack_id": last, "time": (clock() - timedelta(minutes=10)).isoformat(), "blocks": [2], "charge_ah": 0.5}
     assert fleet.post("/v1/topups", json=again).status_code == 201
     assert counts()[:2] == (0, 0), "charged again it is an open case like any other"
