@@ -241,7 +241,10 @@ def learn_from_records(
         assert forecaster.posterior is not None
         # Named by what it is, but for the last digits, which follow where in memory a number lies.
         found = np.round(forecaster.posterior.law.mean, 4) + 0.0
-        named = f"{base.model_id} {joblib.hash(found)} {digest}" + ("" if sisters is None else data_digest(sisters))
+        # What was learned the same way before there was a reach has another name: it forecasts otherwise.
+        reach = None if forecaster.own is None or forecaster.own.reach is None else forecaster.own.reach.number.round(4)
+        named = f"{base.model_id} {joblib.hash((found, reach))} {digest}"
+        named += "" if sisters is None else data_digest(sisters)
         forecaster.model_id = hashlib.sha256(named.encode()).hexdigest()[:12]
     if progress is not None:
         progress(steps, steps, "done")

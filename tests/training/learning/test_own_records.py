@@ -13,6 +13,7 @@ from models.base.day_grid import DAYS
 from models.base.errors import BadInput
 from models.base.threads import thread_limit
 from models.calibration.conformal import ConformalBound, ShrunkenBound
+from models.calibration.record_reach import RecordReach
 from models.forecasts.weakness_kind import KINDS
 from models.packs.tables import from_days, side_by_side
 from training.learning.back_test import known_by
@@ -81,6 +82,12 @@ def test_the_same_record_and_seed_give_the_same_model_whatever_is_recorded_for_l
     assert other.forecaster.model_id == learned.forecaster.model_id
     assert other.facts == learned.facts
     np.testing.assert_array_equal(other.forecaster.curves(fresh.X)[0], learned.forecaster.curves(fresh.X)[0])
+
+
+def test_a_record_learned_before_there_was_a_reach_is_learned_under_another_name(base, record, learned, monkeypatch):
+    """Under the same name the registry refused to learn it anew."""
+    monkeypatch.setattr(RecordReach, "of", lambda *_: None)
+    assert on_one_thread(base, record).forecaster.model_id != learned.forecaster.model_id
 
 
 def test_what_was_learned_is_told(learned, record):
