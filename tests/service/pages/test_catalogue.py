@@ -56,7 +56,7 @@ NEVER_ONE = {
     # Said of blocks that have several cells.
     "cells": ("of its %(all)s cells", "cells would"),
     "blocks": ("of %(blocks)s blocks", "has %(blocks)s blocks", "blocks were charged at one visit, more"),
-    "times": ("Tried", "as hard as", "as fast as"),
+    "times": ("Tried", "as hard as", "as fast as", "times the middle one"),
     "seconds": ("Try again in",),
     "moments": ("set on %(moments)s moments",),
 }

@@ -386,7 +386,7 @@ def test_the_stock_covers_the_share_that_the_costs_ask_for(filled, store, clock,
                                         "ordered_at": clock().isoformat()})  # fmt: skip
     later = filled.post(stock, json={"on_shelf": 1, "new_cases_per_day": 0.2}).json()
     assert later["on_order"] == 1
-    assert "These stand: 1." in problem_in(filled.post(stock, json={"on_shelf": 0, "offer_id": 9}), 422)["detail"]
+    assert "Offers that stand: 1." in problem_in(filled.post(stock, json={"on_shelf": 0, "offer_id": 9}), 422)["detail"]
     # What is quoted in another currency is no cheaper for that: it is left out, and named.
     abroad = dict(OFFERS.example) | {"price": 100, "currency": "USD"}
     assert filled.post("/v1/offers", json=abroad, headers={"Sure": "*"}).status_code == 201
