@@ -62,7 +62,10 @@ def dated(text: str, zone: ZoneInfo) -> str:
     """Write the days and moments in a sentence as the pages do: ``Sat 14 Mar 2026`` for ``2026-03-14``."""
 
     def words(found: re.Match[str]) -> str:
-        moment = datetime.fromisoformat(found[0])
-        return day_in_words(moment.replace(tzinfo=zone), zone) if moment.tzinfo is None else in_words(moment, zone)
+        try:
+            moment = datetime.fromisoformat(found[0])
+            return day_in_words(moment.replace(tzinfo=zone), zone) if moment.tzinfo is None else in_words(moment, zone)
+        except (ValueError, OverflowError):
+            return found[0]  # no day of the calendar, or one at its very edge: somebody typed it
 
     return _STANDARD.sub(words, text)

@@ -77,7 +77,6 @@ def _edge(below_mv: float | None) -> str:
 
 def _rung(row: ReadingRow, y: float, end: float) -> Rung:
     said = recheck_row(row)
-    meaning = said.good_for if row.stop else _("good for %(days)s") % {"days": said.good_for}
     count = {"count": said.of_100, "share": said.fortnight}
     inside = end > (LEFT + RIGHT) / 2
     return Rung(
@@ -87,7 +86,7 @@ def _rung(row: ReadingRow, y: float, end: float) -> Rung:
             RIGHT - LEFT,
             RUNG,
             (
-                f"{said.reads}: {meaning}",
+                f"{said.reads}: {said.good_for}",  # one line of a telephone; the axis says that the days are good ones
                 _("such a reading forbids it, or none of the simulated packs read so")
                 if row.return_14 is None
                 else _("%(share)s back in two weeks; %(count)s of 100 packs read so") % count,

@@ -44,7 +44,6 @@ LIGHTLY = (
     "--disable-gpu",
     "--disable-background-networking",
     "--disable-component-update",
-    "--renderer-process-limit=1",  # a tab goes on in its process: to begin another took as long as two pages
     "--js-flags=--no-opt,--no-maglev",  # no script here runs for so long that to compile it better pays
 )
 PATIENCE_MS = 30_000

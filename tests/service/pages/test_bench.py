@@ -443,9 +443,9 @@ def test_going_on_from_a_unit_tells_what_rest_tells(site, van, record, page, sou
         sound(page, f"unit-{room}")
 
 
-def test_another_plan_and_a_wrong_one(site, van, either_page, sound):
+def test_another_plan_and_a_wrong_one(site, read_van, either_page, sound):
     page = either_page
-    page.goto(f"{site.url}/bench/units/{van}/what-if")
+    page.goto(f"{site.url}/bench/units/{read_van}/what-if")
     page.get_by_label("Kilometres a day").fill("25")
     page.get_by_label("Parked first for").fill("2")
     page.get_by_role("button", name="Ask").click()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import httpx2 as httpx
 import pytest
@@ -145,6 +145,9 @@ def test_the_queue_one_case_and_its_order(counter, either_page, sound):
     sound(page, "parts-ordered")
     (order,) = httpx.get(f"{counter.url}/v1/deliveries").json()["items"]
     assert (order["pack_id"], order["express"], order["arrived_at"]) == (names[0], True, None)
+    # One that comes on the day of its order is asked about.
+    sooner = {"ordered_at": (NOW - timedelta(days=3)).isoformat()}
+    httpx.patch(f"{counter.url}/v1/deliveries/{order['id']}", json=sooner).raise_for_status()
     page.goto(f"{counter.url}/parts")
     expect(page.get_by_role("heading", name="On order, or here")).to_be_visible()
     unfold(page)

@@ -209,9 +209,9 @@ def test_costs_of_every_offer_and_of_the_shelf(fleet, page, sound):
     pointed_at(page, "returns")
 
 
-def test_plans_compared_say_their_gains(site, van, page, sound):
-    page.goto(f"{site.url}/bench/units/{van}/what-if")
-    answer = httpx.post(f"{site.url}/v1/packs/{van}/what-if", json={"at": NOW.isoformat()}, timeout=60).json()
+def test_plans_compared_say_their_gains(site, read_van, page, sound):
+    page.goto(f"{site.url}/bench/units/{read_van}/what-if")
+    answer = httpx.post(f"{site.url}/v1/packs/{read_van}/what-if", json={"at": NOW.isoformat()}, timeout=60).json()
     told = says(page, "gains")
     assert len(told) == len(answer["plans"]) - 1
     for label, plan in zip(told, answer["plans"][1:], strict=True):

@@ -13,7 +13,7 @@ STORED = "MB-VAN-07"
 LAST = ("start_training", "create_key")
 """What takes long, and what shuts the door behind itself."""
 
-TO_DO = ("first", "There is no", "Record", "State", "Give", "Say", "Issue", "Make", "Enter")
+TO_DO = ("first", "There is no", "Record", "State", "Give", "Say", "Issue", "Make", "Enter", "Keep")
 """What to do begins so, or names what is not there."""
 
 
