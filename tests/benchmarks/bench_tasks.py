@@ -214,7 +214,8 @@ TASKS: dict[str, tuple[str, str, tuple[Step, ...], str]] = {
         "technician", "/bench", (link(f"Fault is back {UNIT}"), back_again), ".answer .first",
     ),
     "order the most pressing pack": (
-        "parts buyer", "/", (first_of("[aria-labelledby=board-parts] .plain a"), first_of(".offer button")), ".message",
+        "parts buyer", "/",
+        (first_of("[aria-labelledby=board-parts] .plain a"), first_of(".offer button, .at-once button")), ".message",
     ),
     "note that it has come": (
         "parts buyer", "/", (link("To the parts counter"), unfolded("On order"), first_of("#on-order-list button")),

@@ -17,7 +17,7 @@ from service.core.cautions import all_cautions, shared_chemistry
 from service.core.translation import N_, _, ngettext, spoken
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import on_order
-from service.decisions.basis.needs_pack import Down, long_down, orders_for, vehicles_down
+from service.decisions.basis.needs_pack import Down, long_down, orders_for, vehicles_down, waiting_for_pack
 from service.decisions.basis.open_cases import OpenCase, OpenCases, decided_on, open_cases, without_forecast
 from service.decisions.basis.sentences import SINCE_SEEN, WAITING_TO_ORDER, look_first_at
 from service.decisions.ordering.answers import (
@@ -201,6 +201,17 @@ def _stops_said(stopped: UnderStop) -> list[str]:
 
 def _needs_pack(one: UnderStop | Down) -> bool:
     return isinstance(one, Down) or one.needs_pack
+
+
+def order_at_once(
+    session: Session, families: Mapping[str, PackFamily], now: datetime, pack_id: str
+) -> QueueEntryAnswer | None:
+    """Return the queue's entry of one pack that has to be replaced whatever its curve; None where it is no such pack.
+
+    None, too, where a pack for it is on order.
+    """
+    waiting = waiting_for_pack(session, families, now, [Pack.id == pack_id])
+    return _order_at_once(session, waiting[0], now) if waiting else None
 
 
 def _order_at_once(session: Session, needed: UnderStop | Down, now: datetime) -> QueueEntryAnswer:

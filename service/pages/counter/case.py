@@ -16,7 +16,8 @@ from service.core.stops import ToldStops
 from service.core.translation import _
 from service.decisions.basis.lead_times import on_order
 from service.decisions.ordering.answers import orders_of_pack
-from service.decisions.ordering.schemas import USUAL_RISK, OrdersAnswer, OrdersRequest
+from service.decisions.ordering.queue import order_at_once
+from service.decisions.ordering.schemas import USUAL_RISK, OrdersAnswer, OrdersRequest, QueueEntryAnswer
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.asking import (
     cost_words,
@@ -64,6 +65,10 @@ def show_case(pack_id: PackName, request: Request, store: CurrentStore, families
         problems = error.problems
     except Conflict as error:
         refused = str(error)
+    at_once: QueueEntryAnswer | None = None
+    if refused or stopped is not None:
+        with store.reading() as session:
+            at_once = order_at_once(session, families, request.app.state.clock(), pack_id)
     missing = stated_first(problems)
     faults = Faults(tuple(problem for problem in problems if problem not in missing))
     return render(
@@ -74,6 +79,7 @@ def show_case(pack_id: PackName, request: Request, store: CurrentStore, families
         answer=answer,
         stopped=stopped,
         refused=refused,
+        at_once=at_once,
         missing=missing,
         faults=faults,
         values={"risk": f"{100 * USUAL_RISK:g}", **texts},

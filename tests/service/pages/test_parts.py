@@ -83,6 +83,26 @@ def test_from_nothing_to_a_queue(site, either_page, sound):
     sound(page, "parts-few")
 
 
+def test_from_the_board_to_the_order_of_a_car_that_is_down(counter, record, either_page, sound):
+    """The board led to a page that weighs no offer for it, and had no way to order one."""
+    first = httpx.post(f"{counter.url}/v1/orders/queue", json={}, timeout=60).json()["entries"][0]["pack_id"]
+    back = (NOW - timedelta(hours=3)).isoformat()
+    record("/v1/outcomes", {"pack_id": first, "time": back, "kind": "returned", "code": "P0A80"})
+    page = either_page
+    page.goto(counter.url)
+    page.locator("[aria-labelledby=board-parts] .plain a").first.click()
+    expect(page.locator(".answer .first")).to_contain_text("It needs another pack: order today, from north-quay")
+    expect(page.locator(".answer")).to_contain_text("It is down: its fault came back on Sat 14 Mar 2026")
+    sound(page, "parts-down")
+    page.get_by_role("button", name="I have ordered this one").click()
+    expect(page.get_by_role("status")).to_contain_text("Recorded as ordered today from north-quay")
+    (order,) = httpx.get(f"{counter.url}/v1/deliveries").json()["items"]
+    assert (order["pack_id"], order["express"]) == (first, True)
+    expect(page.get_by_role("button", name="I have ordered this one")).to_have_count(0)
+    queue = httpx.post(f"{counter.url}/v1/orders/queue", json={}, timeout=60).json()
+    assert first in [one["pack_id"] for one in queue["on_order"]]
+
+
 def test_a_mistake_stands_at_its_field(counter, page, sound):
     page.goto(f"{counter.url}/parts/offer/new")
     page.get_by_label("Supplier").select_option("north-quay")
