@@ -44,6 +44,7 @@ LIGHTLY = (
     "--disable-gpu",
     "--disable-background-networking",
     "--disable-component-update",
+    "--renderer-process-limit=1",  # a tab goes on in its process: to begin another took as long as two pages
     "--js-flags=--no-opt,--no-maglev",  # no script here runs for so long that to compile it better pays
 )
 PATIENCE_MS = 30_000
@@ -298,6 +299,8 @@ def open_tab(browser: Browser, idle_tabs) -> Iterator[Callable[..., Page]]:
         kind = (size, scripts, dark)
         if idle_tabs[kind]:
             page, watch = idle_tabs[kind].pop()
+            page.set_viewport_size(SIZES[size])  # whatever width or medium a test ended with
+            page.emulate_media(media="null")
         else:
             context, watch = new_profile(browser, size, scripts=scripts, dark=dark)
             page = context.new_page()
