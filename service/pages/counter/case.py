@@ -10,6 +10,7 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput, Problem
 from models.packs.stops import Stopped
+from service.core.cautions import all_cautions, shared_chemistry
 from service.core.dates import day_in_words
 from service.core.refusals import Conflict, Doubtful, NoSuchRecord
 from service.core.stops import ToldStops
@@ -80,6 +81,7 @@ def show_case(pack_id: PackName, request: Request, store: CurrentStore, families
         stopped=stopped,
         refused=refused,
         at_once=at_once,
+        cautions=[] if at_once is None else all_cautions(shared_chemistry(families, {at_once.family})),
         missing=missing,
         faults=faults,
         values={"risk": f"{100 * USUAL_RISK:g}", **texts},

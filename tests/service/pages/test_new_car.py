@@ -260,13 +260,18 @@ def test_all_faults_of_the_form_are_told_at_once():
     assert "divide it by 1000" in next(problem.mend for problem in car.problems if problem.where == "charge_ah")
 
 
-def test_a_stop_is_told_before_saving(site, phone_page):
-    page = phone_page
+def type_overcharge(site, page):
+    """Type a new car whose block was charged past what its cells stand."""
     page.goto(f"{site.url}/bench/add?unit=MB-CAB-09")
     page.get_by_label("Kind of pack").select_option("gravel-14")
     page.get_by_label("Blocks charged").fill("5")
     page.get_by_label("Voltage at the end").fill("15.9")
     page.get_by_label("How long ago the charge ended").fill("1")
+    return page
+
+
+def test_a_stop_is_told_before_saving(site, phone_page):
+    page = type_overcharge(site, phone_page)
     expect(page.locator("#answer #stop")).to_contain_text("STOP")
     expect(page.locator("#answer .answer")).to_have_count(0)
 
@@ -305,12 +310,7 @@ def test_a_slip_of_the_meter_and_the_back_button(site, open_tab):
 
 def test_a_new_car_under_a_stop_is_asked_about_before_it_is_taken_in(site, phone_page):
     """It was stored in its vehicle without a word: the stop stood in the answer alone, which nobody has to read."""
-    page = phone_page
-    page.goto(f"{site.url}/bench/add?unit=MB-CAB-09")
-    page.get_by_label("Kind of pack").select_option("gravel-14")
-    page.get_by_label("Blocks charged").fill("5")
-    page.get_by_label("Voltage at the end").fill("15.9")
-    page.get_by_label("How long ago the charge ended").fill("1")
+    page = type_overcharge(site, phone_page)
     page.get_by_role("button", name="Save").click()
     expect(page.locator("#faults h2")).to_have_text("Is this right?")
     expect(page.locator("#faults")).to_contain_text("STOP: ")

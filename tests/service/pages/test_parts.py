@@ -16,6 +16,7 @@ from service.pages.counter.queue import PAGE
 from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from tests.service.invented_fleet import FAMILIES, fill
 from tests.service.pages.folds import unfold
+from training.files.families import load_families
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
 EXPRESS = {**OFFERS.example, "express_fee": 190, "usual_days": 3, "earliest_days": 2, "latest_days": 5}
@@ -93,6 +94,7 @@ def test_from_the_board_to_the_order_of_a_car_that_is_down(counter, record, eith
     page.locator("[aria-labelledby=board-parts] .plain a").first.click()
     expect(page.locator(".answer .first")).to_contain_text("It needs another pack: order today, from north-quay")
     expect(page.locator(".answer")).to_contain_text("It is down: its fault came back on Sat 14 Mar 2026")
+    expect(page.get_by_role("complementary")).to_contain_text("A probability is not permission")
     sound(page, "parts-down")
     page.get_by_role("button", name="I have ordered this one").click()
     expect(page.get_by_role("status")).to_contain_text("Recorded as ordered today from north-quay")
@@ -101,6 +103,19 @@ def test_from_the_board_to_the_order_of_a_car_that_is_down(counter, record, eith
     expect(page.get_by_role("button", name="I have ordered this one")).to_have_count(0)
     queue = httpx.post(f"{counter.url}/v1/orders/queue", json={}, timeout=60).json()
     assert first in [one["pack_id"] for one in queue["on_order"]]
+
+
+def test_a_pack_stopped_for_good_says_so_first_and_can_be_ordered(counter, record, phone_page, sound):
+    entry = httpx.post(f"{counter.url}/v1/orders/queue", json={}, timeout=60).json()["entries"][0]
+    family = load_families()[entry["family"]]
+    volts = [round(1.32 * family.cells_per_block, 2)] * family.blocks
+    seen = {"time": (NOW - timedelta(hours=1)).isoformat(), "state": "rest", "block_v": volts, "inspected": "damaged"}
+    record("/v1/readings", {**seen, "pack_id": entry["pack_id"]})
+    phone_page.goto(f"{counter.url}/parts/cases/{entry['pack_id']}")
+    expect(phone_page.locator("main #stop ~ .answer .first")).to_contain_text("It needs another pack: order today")
+    expect(phone_page.get_by_role("complementary")).to_have_count(1)
+    expect(phone_page.get_by_role("button", name="I have ordered this one")).to_be_visible()
+    sound(phone_page, "parts-stopped")
 
 
 def test_a_mistake_stands_at_its_field(counter, page, sound):
