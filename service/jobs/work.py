@@ -34,6 +34,7 @@ from service.notices.outbox import deliver, sending_of
 from service.records.history import HEAD_OF_PACK, Head, sound_or_not, tables_of
 from service.records.records import Writer
 from service.records.stopped import note_stopped
+from service.records.taken_away import taken_away
 from service.store.bulk import add_rows, free_numbers, table_of
 from service.store.opening import Store
 from service.store.schema import IssuedForecast, Job, Pack
@@ -146,9 +147,16 @@ def _score_some(
         known = dict(sound_or_not(session, some))
         histories = [one for one in known.values() if isinstance(one, PackHistory) and holding(one)]
         stand = still_standing(session, histories, model, task.families, now)
-    due = {history.pack_id: history for history in histories if history.pack_id not in stand}
+        due = {history.pack_id: history for history in histories if history.pack_id not in stand}
+        corrected = taken_away(session, due)
     rows, refused = issued_together(
-        list(due.values()), model, task.families, threads=task.settings.threads, at=now, by=task.by
+        list(due.values()),
+        model,
+        task.families,
+        corrected=corrected,
+        threads=task.settings.threads,
+        at=now,
+        by=task.by,
     )
     with task.store.writing() as session:
         numbers = free_numbers(session, table_of(IssuedForecast), len(rows))

@@ -14,8 +14,10 @@ from sqlalchemy import delete, func, select, tuple_
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, Problem, problems_from
+from models.forecasts.forecast import Flag
 from models.packs.family import PackFamily
 from models.packs.ledger import BY_READING, LEDGER, Standing
+from models.packs.stops import Stop
 from service.core.refusals import Conflict, NoSuchRecord, Outdated, require_right
 from service.core.translation import _, ngettext
 from service.records.ahead import not_yet
@@ -218,7 +220,7 @@ def correct(
     wrong = [*ahead, *_senseless(subject, situation)]
     require_right(wrong, subject.doubts(situation, writer.at), writer.sure)
     del named_rows
-    _keep(session, subject, row, writer, why, withdrawn=False)
+    kept = _keep(session, subject, row, writer, why, withdrawn=False)
     stood, warned = stopped_by(session, packs, families), warned_packs(session, packs)
     warned_before = warned_by(session, packs, families)
     for name, value in after.items():
@@ -229,7 +231,8 @@ def correct(
     mind_facts(session, packs | _packs_of([row]), families)
     mind_seats(session, seated | _seated([row]))
     emptied = [name for name in subject.columns if _emptied(before[name], after[name])]
-    _require_why(stood, stopped_by(session, packs, families), why, emptied)
+    stands = stopped_by(session, packs, families)
+    _require_why(stood, stands, why, emptied)
     if emptied and warned and not (why.reason or why.undone):
         raise BadInput.one(
             emptied[0],
@@ -241,7 +244,9 @@ def correct(
             % {"pack": min(warned)},
             _("Give the value that was read, or say why it was wrong (reason): the reason is kept."),
         )
-    _require_why_unwarned(warned_before, warned_by(session, packs, families), why)
+    warns = warned_by(session, packs, families)
+    _require_why_unwarned(warned_before, warns, why)
+    kept.lifted = _lifted(stood, stands, warned_before, warns)
     return row
 
 
@@ -254,9 +259,7 @@ def _emptied(before: Any, after: Any) -> bool:
 
 def _require_why(stood: Stops, stands: Stops, why: Why, emptied: Sequence[str]) -> None:
     """Refuse that a stop goes without a word, or because what it rests on is left out."""
-    gone = [
-        stop for pack_id, found in stood.items() for code, stop in found.items() if code not in stands.get(pack_id, {})
-    ]
+    gone = _gone_stops(stood, stands)
     if not gone or why.undone:
         return
     words = {"stop": _(gone[0].text)}
@@ -275,13 +278,8 @@ def _require_why(stood: Stops, stands: Stops, why: Why, emptied: Sequence[str]) 
 
 
 def _require_why_unwarned(warned: Warnings, warns: Warnings, why: Why) -> None:
-    """Refuse that a grave warning goes without a word; of a pack that is stopped by then, none has gone."""
-    gone = [
-        flag
-        for pack_id, found in warned.items()
-        for code, flag in found.items()
-        if pack_id in warns and code not in warns[pack_id]
-    ]
+    """Refuse that a grave warning goes without a word."""
+    gone = _gone_warnings(warned, warns)
     if gone and not (why.reason or why.undone):
         raise BadInput.one(
             "reason",
@@ -293,6 +291,28 @@ def _require_why_unwarned(warned: Warnings, warns: Warnings, why: Why) -> None:
                 ]
             ),
         )
+
+
+def _gone_stops(stood: Stops, stands: Stops) -> list[Stop]:
+    return [
+        stop for pack_id, found in stood.items() for code, stop in found.items() if code not in stands.get(pack_id, {})
+    ]
+
+
+def _gone_warnings(warned: Warnings, warns: Warnings) -> list[Flag]:
+    """Return the grave warnings that went; of a pack that is stopped by then, none has gone."""
+    return [
+        flag
+        for pack_id, found in warned.items()
+        for code, flag in found.items()
+        if pack_id in warns and code not in warns[pack_id]
+    ]
+
+
+def _lifted(stood: Stops, stands: Stops, warned: Warnings, warns: Warnings) -> list[str] | None:
+    """Return what no longer stops a pack, or gravely warns of it, as it was told; None where nothing went."""
+    stops = [stop.text for stop in _gone_stops(stood, stands)]
+    return [_(text) for text in (*stops, *(flag.text for flag in _gone_warnings(warned, warns)))] or None
 
 
 def _what_ends(standing: Standing) -> str:
@@ -355,15 +375,17 @@ def withdraw(
     _require_unnamed(session, subject, record_id)
     if wrong := _senseless(subject, Situation(session, families, content_of(subject, row), None, record_id)):
         raise BadInput(wrong)
-    _keep(session, subject, row, writer, why, withdrawn=True)
+    kept = _keep(session, subject, row, writer, why, withdrawn=True)
     stood = {} if isinstance(row, Pack) else stopped_by(session, packs, families)
     warned = {} if isinstance(row, Pack) else warned_by(session, packs, families)
     session.delete(row)
     session.flush()
     mind_facts(session, packs, families)
     mind_seats(session, seated)
-    _require_why(stood, stopped_by(session, stood, families), why, ())
-    _require_why_unwarned(warned, warned_by(session, warned, families), why)
+    stands, warns = stopped_by(session, stood, families), warned_by(session, warned, families)
+    _require_why(stood, stands, why, ())
+    _require_why_unwarned(warned, warns, why)
+    kept.lifted = _lifted(stood, stands, warned, warns)
 
 
 def _require_unnamed(session: Session, subject: Subject, record_id: int | str) -> None:
@@ -559,21 +581,24 @@ def _senseless(subject: Subject, situation: Situation) -> list[Problem]:
     return [*subject.check(situation), *_order_problems(subject, {"": situation})]
 
 
-def _keep(session: Session, subject: Subject, row: Versioned, writer: Writer, why: Why, *, withdrawn: bool) -> None:
-    session.add(
-        EarlierVersion(
-            subject=subject.name,
-            record_id=str(_id(row)),
-            version=row.version,
-            content=_plain(subject, content_of(subject, row)),
-            recorded_at=row.recorded_at,
-            recorded_by=row.recorded_by,
-            superseded_at=writer.at,
-            superseded_by=writer.by,
-            withdrawn=withdrawn,
-            reason="Undone." if why.undone else why.reason,
-        )
+def _keep(
+    session: Session, subject: Subject, row: Versioned, writer: Writer, why: Why, *, withdrawn: bool
+) -> EarlierVersion:
+    kept = EarlierVersion(
+        subject=subject.name,
+        record_id=str(_id(row)),
+        version=row.version,
+        content=_plain(subject, content_of(subject, row)),
+        recorded_at=row.recorded_at,
+        recorded_by=row.recorded_by,
+        superseded_at=writer.at,
+        superseded_by=writer.by,
+        withdrawn=withdrawn,
+        reason="Undone." if why.undone else why.reason,
+        pack_id=next(iter(_packs_of([row])), None),
     )
+    session.add(kept)
+    return kept
 
 
 def _plain(subject: Subject, values: Mapping[str, Any]) -> dict[str, Any]:

@@ -400,6 +400,8 @@ class EarlierVersion(Base):
     superseded_by: Mapped[str] = mapped_column(String(NAME_LENGTH))
     withdrawn: Mapped[bool]
     reason: Mapped[str | None] = mapped_column(String(LONGEST_REASON))
+    pack_id: Mapped[str | None] = mapped_column(String(NAME_LENGTH), index=True)
+    lifted: Mapped[list[str] | None] = mapped_column(Json)
 
 
 class ApiKey(Base):

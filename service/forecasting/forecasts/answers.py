@@ -71,7 +71,7 @@ def answer(
         told = forecaster.explain(*asked) if case.explain else None
         forecast = forecaster.forecast(*asked) if told is None else told.forecast
     of_today = None if case.at is not None else now or clock.now_utc()
-    figures = _figures(case, forecast, age_of(case, now, of_today_too=True))
+    figures = _figures(case, forecast, [*age_of(case, now, of_today_too=True), *case.corrected])
     explained = None
     if told is not None:
         explained = _explanation(told, bool(figures.withheld_by))

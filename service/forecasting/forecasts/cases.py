@@ -59,8 +59,10 @@ def case_of_pack(session: Session, pack_id: str, asked: PackQuestion, kind: type
     """
     # Whoever sends a history along needs no store, and should not wait for it to load.
     from service.records.history import begun_history
+    from service.records.taken_away import taken_away
 
-    return kind(history=begun_history(session, pack_id, _(kind.to_begin)), **dict(asked))
+    case = kind(history=begun_history(session, pack_id, _(kind.to_begin)), **dict(asked))
+    return case.with_corrected(taken_away(session, [pack_id]).get(pack_id))
 
 
 def family_of(case: PackCase, families: Mapping[str, PackFamily], now: datetime | None = None) -> PackFamily:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, ClassVar, Self
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, model_validator
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, FiniteFloat, PrivateAttr, model_validator
 
 from models.base.day_grid import HORIZON_DAYS
 from models.base.errors import wrong
@@ -41,6 +41,8 @@ class PackCase(PackQuestion):
     to_begin: ClassVar[str] = N_("Record the top-up first.")
     """What to do where nothing is recorded of a pack."""
 
+    _corrected: Flag | None = PrivateAttr(None)
+
     history: PackHistory = Field(description="Everything known about the pack.")
     family: PackFamily | None = Field(
         None, description="A pack family defined here, if the history names one that `/v1/families` does not list."
@@ -56,6 +58,17 @@ class PackCase(PackQuestion):
                 "Wrap it: {\"history\": {…}}. In a shell: jq '{history: .}' history.json > case.json.",
             )
         return content
+
+    def with_corrected(self, corrected: Flag | None) -> Self:
+        """Return it with what was taken away of a stored pack's record since its last forecast; nobody sends that."""
+        case = self.model_copy()
+        case._corrected = corrected
+        return case
+
+    @property
+    def corrected(self) -> list[EvidenceFlag]:
+        """What was taken away of the record (`service.records.taken_away`)."""
+        return [] if self._corrected is None else [EvidenceFlag.of(self._corrected)]
 
     @model_validator(mode="after")
     def _family_is_the_one_named(self) -> Self:

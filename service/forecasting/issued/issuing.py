@@ -10,6 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, TideoverError
+from models.forecasts.forecast import Flag
 from models.forecasts.inputs import digest_at
 from models.forecasts.last_seen import ASK_AFTER_DAYS, days_unseen
 from models.packs.family import PackFamily
@@ -26,6 +27,7 @@ from service.forecasting.issued.recheck_of import plan_with
 from service.forecasting.issued.schemas import ForecastRequest
 from service.records.ahead import not_yet
 from service.records.history import begun_history
+from service.records.taken_away import taken_away
 from service.store.schema import IssuedForecast, Score
 from training.registry import StoredModel
 
@@ -43,7 +45,8 @@ def case_of_pack(session: Session, pack_id: str, asked: ForecastRequest) -> Fore
     Conflict
         Nothing is recorded of the pack that a forecast could start from.
     """
-    return case_of(begun_history(session, pack_id, _(ForecastCase.to_begin)), asked)
+    case = case_of(begun_history(session, pack_id, _(ForecastCase.to_begin)), asked)
+    return case.with_corrected(taken_away(session, [pack_id]).get(pack_id))
 
 
 def case_of(history: PackHistory, asked: ForecastRequest) -> ForecastCase:
@@ -123,6 +126,7 @@ def issued_together(
     model: StoredModel,
     families: Mapping[str, PackFamily],
     *,
+    corrected: Mapping[str, Flag],
     threads: int,
     at: datetime,
     by: str,
@@ -130,6 +134,11 @@ def issued_together(
     """Forecast many stored packs as things stand.
 
     Facts from long ago say little of today: such a forecast starts now, after all the days the pack has held.
+
+    Parameters
+    ----------
+    corrected : mapping of str to Flag
+        What was taken away of the record, by pack (`service.records.taken_away`).
 
     Returns
     -------
@@ -141,10 +150,11 @@ def issued_together(
     """
     moments = [at if days_unseen(history.last_fact_time, at) > ASK_AFTER_DAYS else None for history in histories]
     said = {moment: ForecastRequest(at=moment).model_dump(mode="json") for moment in moments}
-    asked = [
-        Asked(history, moment, age_of(ForecastCase(history=history, at=moment), at, of_today_too=True))
+    cases = [
+        ForecastCase(history=history, at=moment).with_corrected(corrected.get(history.pack_id))
         for history, moment in zip(histories, moments, strict=True)
     ]
+    asked = [Asked(one.history, one.at, [*age_of(one, at, of_today_too=True), *one.corrected]) for one in cases]
     rows, refused = [], {}
     told = told_together(asked, model.model, families, DEFAULT_CONFIDENCES, threads=threads)
     for history, moment, found in zip(histories, moments, told, strict=True):

@@ -41,7 +41,8 @@ def answer(
     with computing(threads):
         plan = remembered(forecaster, ("recheck", *question), lambda: forecaster.recheck_plan(*question))
     present = plan.present
-    flags = [*age_of(case, now, of_today_too=True), *(EvidenceFlag.of(flag) for flag in (*present.flags, *plan.flags))]
+    told = (EvidenceFlag.of(flag) for flag in (*present.flags, *plan.flags))
+    flags = [*age_of(case, now, of_today_too=True), *case.corrected, *told]
     return RecheckAnswer(
         pack_id=present.pack_id,
         family=family.name,

@@ -63,7 +63,8 @@ def answer(
         name: spoken(getattr(plan, name)) for name in TopUpPlanAnswer.model_fields if hasattr(plan, name)
     }
     first = _warned(case, family, forecaster, now)
-    told["sentences"] = type(told["sentences"])((*first, *told["sentences"]))
+    corrected = [flag.text for flag in case.corrected]
+    told["sentences"] = type(told["sentences"])((*first, *corrected, *told["sentences"]))
     told["cautions"] = all_cautions(family.chemistry)
     return TopUpPlanAnswer.model_validate(
         {

@@ -54,7 +54,7 @@ def answer(
     aged = age_of(case, now, of_today_too=True)
     if withheld_by(aged):
         told = nothing_weighed(present)
-    flags = [*aged, *(EvidenceFlag.of(flag) for flag in (*present.flags, *told.flags))]
+    flags = [*aged, *case.corrected, *(EvidenceFlag.of(flag) for flag in (*present.flags, *told.flags))]
     return WhatIfAnswer(
         pack_id=present.pack_id,
         family=family.name,

@@ -78,7 +78,7 @@ def _page(
         cautions=at_the_pack(None if unit.family is None else unit.family.chemistry),
         known=True,
         **asked_for(),
-        **answer_to(request, visit, _known(unit), model, families, now),
+        **answer_to(request, visit, _known(unit), model, families, now, unit.corrected),
     )
 
 
@@ -106,7 +106,7 @@ def show_answer(
     with store.reading() as session:
         unit = unit_of(session, pack_id, families)
     visit = _visit_of(form, unit, now, zone_of(request))
-    answer = answer_to(request, visit, _known(unit), model, families, now)
+    answer = answer_to(request, visit, _known(unit), model, families, now, unit.corrected)
     return render(request, "bench/visit_answer.html", wrong=typed_problems(visit, form, now), known=True, **answer)
 
 

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from models.base.day_grid import HORIZON_DAYS
 from models.base.errors import BadInput, ModelRefused, OutOfReach
+from models.forecasts.forecast import Flag
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, family_problems
 from models.packs.stops import Stopped, stops_of
@@ -24,6 +25,7 @@ from service.forecasting.forecasts.sentences import count_days
 from service.forecasting.issued.issuing import case_of
 from service.forecasting.issued.schemas import ForecastRequest
 from service.records.history import history_of_pack, no_such_pack
+from service.records.taken_away import taken_away
 from service.store.schema import Assignment, IssuedForecast, Pack, Score
 from training.registry import StoredModel
 
@@ -51,6 +53,8 @@ class Unit:
         The newest first.
     kept : IssuedForecast or None
         The one that bench list, queue, calendar and board go by.
+    corrected : Flag or None
+        What was taken away of its record (`service.records.taken_away`).
     """
 
     pack: Pack
@@ -59,6 +63,7 @@ class Unit:
     history: PackHistory | None
     issued: tuple[IssuedForecast, ...]
     kept: IssuedForecast | None
+    corrected: Flag | None
 
     @property
     def name(self) -> str:
@@ -101,7 +106,9 @@ def unit_of(session: Session, pack_id: str, families: Mapping[str, PackFamily]) 
     kept = session.scalar(
         select(IssuedForecast).join(Score, Score.forecast_id == IssuedForecast.id).where(Score.pack_id == pack_id)
     )
-    return Unit(pack, families.get(pack.family), vehicle, history_of_pack(session, pack_id), tuple(issued), kept)
+    corrected = taken_away(session, [pack_id]).get(pack_id)
+    history = history_of_pack(session, pack_id)
+    return Unit(pack, families.get(pack.family), vehicle, history, tuple(issued), kept, corrected)
 
 
 @dataclass(frozen=True)
@@ -206,10 +213,17 @@ def forecast_now(
     *,
     threads: int,
     now: datetime,
+    corrected: Flag | None,
     explain: bool = True,
 ) -> Told:
-    """Forecast from a history, with what moves the forecast if wanted; nothing is stored."""
-    case = case_of(history, asked).model_copy(update={"explain": explain})
+    """Forecast from a history, with what moves the forecast if wanted; nothing is stored.
+
+    Parameters
+    ----------
+    corrected : Flag or None
+        What was taken away of the record that it is of.
+    """
+    case = case_of(history, asked).model_copy(update={"explain": explain}).with_corrected(corrected)
     try:
         return Told(answer(case, model.model, families, threads=threads, now=now))
     except Stopped as error:

@@ -95,7 +95,9 @@ def show_unit(
                 wrong, asked = " ".join(f"{p.what} {p.mend}" for p in told_so), _asked(at, "")
             threads = request.app.state.settings.threads
             now = request.app.state.clock()
-            told = forecast_now(unit.history, asked, models.current(), families, threads=threads, now=now)
+            told = forecast_now(
+                unit.history, asked, models.current(), families, threads=threads, now=now, corrected=unit.corrected
+            )
     return render(
         request,
         "bench/unit.html",

@@ -13,6 +13,7 @@ from pydantic import BaseModel
 
 from models.base import counts
 from models.base.errors import BadInput, Problem
+from models.forecasts.forecast import Flag
 from models.packs.family import PackFamily
 from models.packs.history import LOOKED, BlockReading, Outcome, PackHistory, State, TopUp, UsagePlan
 from models.packs.stops.charging import begun
@@ -361,6 +362,7 @@ def answer_to(
     model: CurrentModel,
     families: Mapping[str, PackFamily],
     now: datetime,
+    corrected: Flag | None = None,
 ) -> dict[str, Any]:
     """Return what the answer beside the form says: the forecast, what stops the job, or what is still lacking."""
     told, history, stopped = Told(None), None, visit.stopped(known, now)
@@ -369,7 +371,8 @@ def answer_to(
         if stopped is None and history is not None and history.topups and history.ended is None:
             asked = ForecastRequest(at=moment_asked(history, now))
             threads = request.app.state.settings.threads
-            told = forecast_now(history, asked, model, families, threads=threads, now=now, explain=False)
+            settled = {"threads": threads, "now": now, "corrected": corrected, "explain": False}
+            told = forecast_now(history, asked, model, families, **settled)
     except BadInput as error:
         told = Told(None, " ".join(f"{p.what} {p.mend}" for p in translated_problems(error.problems)))
     except (ValueError, Conflict) as error:

@@ -15,7 +15,7 @@ from models.base.errors import BadInput
 from service.decisions.basis.open_cases import too_old
 from service.forecasting.issued.scores import held_back
 from service.store.opening import SQLITE_FILE, Store, engine_for, store_url
-from service.store.schema import Base, IssuedForecast, Pack, Reading, Score, ScoreCurves
+from service.store.schema import Base, EarlierVersion, IssuedForecast, Pack, Reading, Score, ScoreCurves
 from service.store.upgrading import downgrade, newest_revision, open_store, schema_revision, upgrade
 
 _COLUMNS = [
@@ -167,6 +167,31 @@ def test_what_was_seen_of_a_pack_is_kept_when_the_word_for_insulation_finds_room
         session.execute(insert(Reading), [last])
     downgrade(store, "0022")
     assert told() == {**seen, 5: "sound"}, "who measured the insulation looked as well"
+    store.close()
+
+
+def test_versions_of_before_are_found_by_their_pack(tmp_path, empty_database):
+    store = Store(engine_for(store_url(tmp_path, empty_database)))
+    upgrade(store, "0023")
+    at = datetime(2026, 3, 1, 8, 47, tzinfo=UTC)
+    columns = (c for c in EarlierVersion.__table__.columns if c.name not in ("pack_id", "lifted"))
+    versions = Table("earlier_versions", MetaData(), *(Column(c.name, c.type) for c in columns))
+    fixed = {"version": 1, "recorded_at": at, "recorded_by": "a", "superseded_at": at, "superseded_by": "a"}
+    rows = [("packs", "MB-1", {}), ("readings", "7", {"pack_id": "MB-1"}), ("vehicles", "MB-1", {})]
+    # More than are read at once.
+    rows += [("topups", str(number), {"pack_id": "MB-2"}) for number in range(1_100)]
+    with store.writing() as session:
+        told = [
+            {"id": number, "subject": subject, "record_id": record, "content": content, "withdrawn": False, **fixed}
+            for number, (subject, record, content) in enumerate(rows, 1)
+        ]
+        session.execute(insert(versions), told)
+    upgrade(store)
+    count = select(EarlierVersion.pack_id, func.count()).group_by(EarlierVersion.pack_id)
+    with store.reading() as session:
+        assert {row[0]: row[1] for row in session.execute(count)} == {"MB-1": 2, None: 1, "MB-2": 1_100}
+    downgrade(store, "0023")
+    upgrade(store)
     store.close()
 
 
