@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
 import tempfile
 from pathlib import Path
 
 # Two workers on two cores, each with two threads that wait for one another, took twice the time. The libraries read
 # this as they are loaded, here and in every process that a test starts.
 os.environ.update(OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
+
+# What one process has compiled the next ones read, even where the environment says not to keep it: tests start the
+# program by the dozen, and each compiled everything anew, .7 s of it.
+os.environ["PYTHONDONTWRITEBYTECODE"] = ""
 
 # The stores of tests wait for the disk as real ones do. Where there is room they lie in memory, which is there at once:
 # a whole run writes 1.3 GB.
@@ -41,8 +46,9 @@ SMALL = FitSettings(workers=1, seed=0)
 
 
 def pytest_sessionstart() -> None:
-    """Collect no garbage while modules come in, which stay to the end."""
+    """Collect no garbage while modules come in, which stay to the end, and keep what is compiled on the way."""
     gc.disable()
+    sys.dont_write_bytecode = False
 
 
 def pytest_xdist_auto_num_workers() -> int:
