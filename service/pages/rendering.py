@@ -39,6 +39,7 @@ def environment() -> Environment:
         autoescape=select_autoescape(default=True),
         undefined=StrictUndefined,
         extensions=["jinja2.ext.i18n", "jinja2.ext.do"],
+        auto_reload=False,  # they do not change under a service that runs; to look took a call for every part of a page
         finalize=spoken,
         trim_blocks=True,
         lstrip_blocks=True,

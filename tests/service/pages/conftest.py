@@ -44,6 +44,9 @@ LIGHTLY = (
     "--disable-gpu",
     "--disable-background-networking",
     "--disable-component-update",
+    "--in-process-gpu",  # nor does drawing and fetching need processes of their own, to be talked to
+    # A second list of features takes the place of Playwright's own: the last two are those.
+    "--enable-features=NetworkServiceInProcess2,CDPScreenshotNewSurface,SkipListAccountsWithoutGaiaCookies",
     "--renderer-process-limit=1",  # a tab goes on in its process: to begin another took as long as two pages
     "--js-flags=--no-opt,--no-maglev",  # no script here runs for so long that to compile it better pays
 )
