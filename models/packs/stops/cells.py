@@ -9,7 +9,7 @@ import numpy as np
 from models.base.arrays import Bools, Floats
 from models.base.messages import Said, say, say_count
 from models.packs.family import PackFamily
-from models.packs.stops.known import Known, blocks_said, day, ocv_at, others_v, volts_of
+from models.packs.stops.known import Known, blocks_said, day, ocv_at
 
 NOTHING_CELL_V: Final = 0.05
 """A block that reads less than this for each of its cells reads nothing: no cell with anything in it rests so low.
@@ -48,10 +48,7 @@ def half_a_cell_v(cells: float | Floats, peers_v: Floats) -> Floats:
 
 def driven_backwards(known: Known) -> Said | None:
     """Find blocks that read the wrong way round since their cells were measured."""
-    below = np.zeros(known.family.blocks, dtype=np.bool_)
-    for reading in known.readings:
-        if (now := np.nan_to_num(volts_of(reading)) < 0).any():
-            below |= now & known.open_of("reversed", reading.time)
+    below = known.still("reversed", known.volts_v < 0)
     if not below.any():
         return None
     return say(
@@ -66,11 +63,7 @@ def no_volts(known: Known) -> Said | None:
     Whether a lead was off or the cells are dead no later reading tells: a slip is corrected or removed on record.
     """
     most = known.family.cells_per_block * NOTHING_CELL_V
-    nothing = np.zeros(known.family.blocks, dtype=np.bool_)
-    for reading in known.readings:
-        volts = np.nan_to_num(volts_of(reading), nan=np.inf)
-        if (now := (volts >= 0) & (volts <= most)).any():
-            nothing |= now & known.open_of("no-volts", reading.time)
+    nothing = known.still("no-volts", (known.volts_v >= 0) & (known.volts_v <= most))
     if not nothing.any():
         return None
     return say(
@@ -86,13 +79,11 @@ def below_floor(known: Known) -> Said | None:
     """
     family = known.family
     floor, nothing = (family.cells_per_block * v for v in (family.min_cell_v, NOTHING_CELL_V))
-    low = known.rest_v < floor
     lithium = family.chemistry == "lithium-ion"
-    for reading in known.readings if lithium else (*known.rests, *known.under_charge):
-        # What reads nothing is told by itself.
-        volts = np.nan_to_num(volts_of(reading), nan=np.inf)
-        if (now := (volts < floor) & (volts > nothing)).any():
-            low |= now & known.open_of("below-floor", reading.time)
+    counts = known.at_rest | known.noted_as("charge") | lithium
+    # What reads nothing is told by itself.
+    below = (known.volts_v < floor) & (known.volts_v > nothing) & counts[:, None]
+    low = (known.rest_v < floor) | known.still("below-floor", below)
     if not low.any() or not known.its_volts:
         return None
     return say(
@@ -119,32 +110,31 @@ def collapsed(known: Known) -> Said | None:
     family = known.family
     if family.chemistry == "lithium-ion" or not known.its_volts:
         return None  # lithium-ion stops at its floor under load already
-    for reading in reversed(known.readings):
-        if reading.state != "discharge":
-            continue
-        volts, nothing = volts_of(reading), family.cells_per_block * NOTHING_CELL_V
-        peers = others_v(volts)
-        down = (np.nan_to_num(volts, nan=np.inf) <= collapse_v(family, peers)) & (volts > nothing)
-        if (down := down & known.open_of("collapsed", reading.time)).any():
-            worst = int(np.argmin(np.where(down, volts, np.inf)))
-            if family.cells_per_block == 1:
-                return say(
-                    "Under load on %(day)s block %(block)s fell to %(volts)s V while its peers read %(peers)s V: its "
-                    "cell is empty, dead or driven the wrong way round, or a joint of it is burning.",
-                    day=day(reading.time),
-                    block=worst + 1,
-                    volts=f"{volts[worst]:g}",
-                    peers=f"{peers[worst]:.1f}",
-                )
-            return say(
-                "Under load on %(day)s block %(block)s fell to %(volts)s V while its peers read %(peers)s V: several "
-                "of its cells are empty, dead or driven the wrong way round, or a joint of it is burning.",
-                day=day(reading.time),
-                block=worst + 1,
-                volts=f"{volts[worst]:g}",
-                peers=f"{peers[worst]:.1f}",
-            )
-    return None
+    nothing = family.cells_per_block * NOTHING_CELL_V
+    down = (known.volts_v <= collapse_v(family, known.others_v)) & (known.volts_v > nothing)
+    found = known.newest_still("collapsed", down & known.noted_as("discharge")[:, None])
+    if found is None:
+        return None
+    row, down = found
+    volts = known.volts_v[row]
+    worst = int(np.argmin(np.where(down, volts, np.inf)))
+    words = {
+        "day": day(known.readings[row].time),
+        "block": worst + 1,
+        "volts": f"{volts[worst]:g}",
+        "peers": f"{known.others_v[row, worst]:.1f}",
+    }
+    if family.cells_per_block == 1:
+        return say(
+            "Under load on %(day)s block %(block)s fell to %(volts)s V while its peers read %(peers)s V: its "
+            "cell is empty, dead or driven the wrong way round, or a joint of it is burning.",
+            **words,
+        )
+    return say(
+        "Under load on %(day)s block %(block)s fell to %(volts)s V while its peers read %(peers)s V: several "
+        "of its cells are empty, dead or driven the wrong way round, or a joint of it is burning.",
+        **words,
+    )
 
 
 def cell_down(known: Known) -> Said | None:
@@ -155,9 +145,9 @@ def cell_down(known: Known) -> Said | None:
     if not known.its_volts:
         return None
     family = known.family
-    now = _furthest_down(family, known.rest_v, known.peers_v, _allowed(known, known.just_charged))
-    if now is not None:
-        block, volts, cells = now
+    now = _down(family, known.rest_v, known.peers_v, known.just_charged)
+    if now.any():
+        block, volts, cells = _furthest(family, known.rest_v, known.peers_v, now)
         if family.cells_per_block == 1:
             return say(
                 "Block %(block)s rests %(volts)s V below its peers: its cell is probably shorted or reversed.",
@@ -175,45 +165,39 @@ def cell_down(known: Known) -> Said | None:
             cells=cells,
             all=family.cells_per_block,
         )
-    nothing = family.cells_per_block * NOTHING_CELL_V
-    for reading in reversed(known.rests):
-        volts_then = volts_of(reading)
-        peers_v = others_v(volts_then)
-        # What reads nothing is told by itself.
-        volts_then = np.where(known.open_of("cell-down", reading.time) & (volts_then > nothing), volts_then, np.nan)
-        then = _furthest_down(family, volts_then, peers_v, _allowed(known, known.charged_before(reading.time)))
-        if then is not None:
-            block, volts, cells = then
-            return say_count(
-                "On %(day)s block %(block)s rested %(volts)s V below its peers, as with one of its %(all)s cells "
-                "shorted or reversed. No charge mends such a cell, and no better reading later.",
-                "On %(day)s block %(block)s rested %(volts)s V below its peers, as with %(cells)s of its %(all)s cells "
-                "shorted or reversed. No charge mends such a cell, and no better reading later.",
-                cells,
-                day=day(reading.time),
-                block=block,
-                volts=f"{volts:.2f}",
-                cells=cells,
-                all=family.cells_per_block,
-            )
-    return None
-
-
-def _allowed(known: Known, just_charged: Bools) -> Floats:
-    """Return by how much a block that was just charged stands above where it comes to rest, V; else 0."""
-    return np.where(just_charged, (known.family.cells_per_block - 1) * known.family.hysteresis_charge_v, 0.0)
-
-
-def _furthest_down(
-    family: PackFamily, rest_v: Floats, peers_v: Floats, allowed_v: Floats
-) -> tuple[int, float, int] | None:
-    """Block (from 1) that rests a cell's worth or more below its peers, by how many V, and cells that are worth it."""
-    off = rest_v - peers_v
-    limit = one_cell_down_v(family, peers_v) + allowed_v
-    # Peers that read next to nothing say nothing of a cell: a block that reads as they do would pass as down.
-    down = (off <= limit) & (limit < 0)
-    if not down.any():
+    # What reads nothing is told by itself.
+    down = _down(family, known.volts_v, known.others_v, known.fresh)
+    down &= known.at_rest[:, None] & (known.volts_v > family.cells_per_block * NOTHING_CELL_V)
+    then = known.newest_still("cell-down", down)
+    if then is None:
         return None
+    row, now = then
+    block, volts, cells = _furthest(family, known.volts_v[row], known.others_v[row], now)
+    return say_count(
+        "On %(day)s block %(block)s rested %(volts)s V below its peers, as with one of its %(all)s cells "
+        "shorted or reversed. No charge mends such a cell, and no better reading later.",
+        "On %(day)s block %(block)s rested %(volts)s V below its peers, as with %(cells)s of its %(all)s cells "
+        "shorted or reversed. No charge mends such a cell, and no better reading later.",
+        cells,
+        day=day(known.readings[row].time),
+        block=block,
+        volts=f"{volts:.2f}",
+        cells=cells,
+        all=family.cells_per_block,
+    )
+
+
+def _down(family: PackFamily, rest_v: Floats, peers_v: Floats, just_charged: Bools) -> Bools:
+    """Whether blocks rest a cell's worth or more below their peers; one that was just charged stands above its rest."""
+    above_rest_v = (family.cells_per_block - 1) * family.hysteresis_charge_v
+    limit = one_cell_down_v(family, peers_v) + np.where(just_charged, above_rest_v, 0.0)
+    # Peers that read next to nothing say nothing of a cell: a block that reads as they do would pass as down.
+    return np.asarray((rest_v - peers_v <= limit) & (limit < 0))
+
+
+def _furthest(family: PackFamily, rest_v: Floats, peers_v: Floats, down: Bools) -> tuple[int, float, int]:
+    """Of blocks that are down the one (from 1) that is so furthest, by how many V, and cells that are worth it."""
+    off = rest_v - peers_v
     worst = int(np.argmin(np.where(down, off, np.inf)))
     cells = min(max(round(-off[worst] * family.cells_per_block / peers_v[worst]), 1), family.cells_per_block)
     return worst + 1, float(-off[worst]), cells

@@ -14,7 +14,7 @@ from models.base.messages import Said, say
 from models.packs.contradictions import least_ohm
 from models.packs.family import PackFamily
 from models.packs.history import TopUp
-from models.packs.stops.known import VISIT, Known, any_volts, blocks_said, day, ocv_at, others_v, volts_of
+from models.packs.stops.known import VISIT, Known, blocks_said, day, ocv_at, others_v, volts_of
 
 COLDEST_C: Final = 0.0
 HOTTEST_C: Final = 45.0
@@ -79,37 +79,34 @@ def over_voltage(known: Known) -> Said | None:
                 volts=f"{topup.end_v:g}",
                 **words,
             )
-    over = np.zeros(family.blocks, dtype=np.bool_)
-    for reading in (*known.rests, *known.under_charge):
-        into_a = -(reading.current_a or 0.0) if reading.state == "charge" else 0.0
-        now = np.nan_to_num(volts_of(reading), nan=0.0) > most_charged_v(family, np.array(into_a))
-        if now.any():
-            over |= now & known.open_of("over-voltage", reading.time)
     if not known.its_volts:
         return None
+    charging = known.noted_as("charge")
+    at_most_v = most_charged_v(family, np.where(charging, -known.current_a, 0.0))
+    read_v = np.where((known.at_rest | charging)[:, None], known.volts_v, np.nan)
+    over = known.still("over-voltage", read_v > at_most_v[:, None])
     if not over.any():
         return _over_under_load(known)
     return say("%(blocks)s read above %(most)s V (%(each)s V a cell).", blocks=blocks_said(over), **words)
 
 
 def _over_under_load(known: Known) -> Said | None:
-    for reading in reversed(known.readings):
-        if reading.state != "discharge" or not any_volts(reading):
-            continue
-        volts = np.nan_to_num(volts_of(reading), nan=-np.inf)
-        most = float(most_drawn_v(known.family, np.array(reading.current_a or 0.0)))
-        over = (volts > most) & known.open_of("over-voltage", reading.time)
-        if over.any():
-            worst = int(np.argmax(np.where(over, volts, -np.inf)))
-            return say(
-                "Under load on %(day)s block %(block)s stood at %(volts)s V, where a full block stands at %(most)s V "
-                "at most: it is overcharged, or the reading is off.",
-                day=day(reading.time),
-                block=worst + 1,
-                volts=f"{volts[worst]:g}",
-                most=f"{most:.2f}",
-            )
-    return None
+    at_most_v = most_drawn_v(known.family, known.current_a)
+    over = (known.volts_v > at_most_v[:, None]) & known.noted_as("discharge")[:, None]
+    found = known.newest_still("over-voltage", over)
+    if found is None:
+        return None
+    row, now = found
+    volts = known.volts_v[row]
+    worst = int(np.argmax(np.where(now, volts, -np.inf)))
+    return say(
+        "Under load on %(day)s block %(block)s stood at %(volts)s V, where a full block stands at %(most)s V "
+        "at most: it is overcharged, or the reading is off.",
+        day=day(known.readings[row].time),
+        block=worst + 1,
+        volts=f"{volts[worst]:g}",
+        most=f"{at_most_v[row]:.2f}",
+    )
 
 
 def begun(topup: TopUp, family: PackFamily) -> datetime:

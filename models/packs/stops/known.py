@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -36,6 +37,12 @@ class Known:
     ----------
     readings, rests : tuple of BlockReading
         All, and those at rest with any volts; what is called rest under a current is none.
+    volts_v, others_v : array, shape (readings, blocks)
+        Volts of each block in each reading, NaN where it was not read, and the median of the others in it.
+    at_rest : bool array, shape (readings,)
+        Which of all readings are among those at rest.
+    fresh : bool array, shape (readings, blocks)
+        Whether a reading came right after a charge of the block.
     rest_v : array, shape (blocks,)
         Of each block the newest at rest, V; NaN where it never was read.
     peers_v : array, shape (blocks,)
@@ -65,6 +72,10 @@ class Known:
     family: PackFamily
     readings: tuple[BlockReading, ...]
     rests: tuple[BlockReading, ...]
+    volts_v: Floats
+    others_v: Floats
+    at_rest: Bools
+    fresh: Bools
     rest_v: Floats
     peers_v: Floats
     just_charged: Bools
@@ -92,20 +103,20 @@ class Known:
         low, high = rest_window_v(self.family)
         return bool(np.isnan(self.median_v)) or low <= self.median_v <= high
 
+    def noted_as(self, state: str) -> Bools:
+        """Which readings are noted as of a state, shape (readings,)."""
+        return np.array([r.state == state for r in self.readings], dtype=np.bool_)
+
     @cached_property
-    def under_charge(self) -> tuple[BlockReading, ...]:
-        """Readings with current going in, by what they are noted as."""
-        return tuple(r for r in self.readings if r.state == "charge" and any_volts(r))
+    def current_a(self) -> Floats:
+        """Current of each reading, A, 0 where it was not noted, shape (readings,)."""
+        return np.array([r.current_a or 0.0 for r in self.readings], dtype=np.float64)
 
     @cached_property
     def last_c(self) -> tuple[float, ...]:
         """Temperature of the pack as it was last read on the newest visit, °C; empty if it was not read then."""
         read = [r.temperature_c for r in self.readings if self.readings[-1].time - r.time <= VISIT]
         return tuple(c for c in read if c is not None)[-1:]
-
-    def newest(self, state: str) -> BlockReading | None:
-        """Return the newest reading of a state of which any volts are known."""
-        return next((r for r in reversed(self.readings) if r.state == state and any_volts(r)), None)
 
     def swapped_since(self, time: datetime, block: int) -> bool:
         """Whether a module of a block (from 0) was swapped after a moment."""
@@ -122,6 +133,27 @@ class Known:
         unswapped = np.array([swapped is None or swapped <= time for swapped in self.swapped])
         return (unswapped | ("swap" not in ends)) & (time > self.done_by(code))
 
+    def still(self, code: str, found: Bools) -> Bools:
+        """Return the blocks of which something that was found in a reading still stands, shape (blocks,).
+
+        Parameters
+        ----------
+        found : bool array, shape (readings, blocks)
+            Where it was found.
+        """
+        stands = np.zeros(self.family.blocks, dtype=np.bool_)
+        for row in np.flatnonzero(found.any(axis=1)).tolist():
+            stands |= found[row] & self.open_of(code, self.readings[row].time)
+        return stands
+
+    def newest_still(self, code: str, found: Bools) -> tuple[int, Bools] | None:
+        """Return the newest reading in which something was found that still stands, and of which blocks it does."""
+        for row in np.flatnonzero(found.any(axis=1))[::-1].tolist():
+            stands = found[row] & self.open_of(code, self.readings[row].time)
+            if stands.any():
+                return row, stands
+        return None
+
     def done_by(self, code: str) -> datetime:
         """Return up to when what warns so was looked at, or its cells were measured."""
         standing = standing_of(code, self.family.chemistry)
@@ -134,10 +166,6 @@ class Known:
         """When something was read or charged, in order."""
         return sorted({*(r.time for r in self.readings), *(t.time for t in self.topups)})
 
-    def charged_before(self, time: datetime) -> Bools:
-        """Return which blocks were charged shortly before a moment, shape (blocks,)."""
-        return _charged_before(self.topups, time, self.family)
-
     def charges(self, code: str) -> list[TopUp]:
         """Return the charges of which what warns so still stands in some block, the newest first."""
         return [t for t in reversed(self.topups) if any(self.stands(code, t.time, b - 1) for b in t.blocks)]
@@ -145,7 +173,7 @@ class Known:
 
 def volts_of(reading: BlockReading) -> Floats:
     """Return the volts of each block, NaN where it was not read."""
-    return np.array([np.nan if v is None else v for v in reading.block_v])
+    return np.array(reading.block_v, dtype=np.float64)  # None becomes NaN
 
 
 def any_volts(reading: BlockReading) -> bool:
@@ -175,19 +203,16 @@ def known_at(history: PackHistory, family: PackFamily, at: datetime | None, ambi
     """Gather what is known of a pack by a moment, all of it without one."""
     readings = tuple(r for r in history.readings if at is None or r.time <= at)
     topups = [t for t in history.topups if at is None or t.time <= at]
+    volts = np.array([r.block_v for r in readings], dtype=np.float64).reshape(len(readings), family.blocks)
+    others, read = others_v(volts), ~np.isnan(volts)
+    resting = np.array([r.state == "rest" and not flows(r.current_a, family) for r in readings], dtype=np.bool_)
+    at_rest, fresh = resting & read.any(axis=1), _fresh(readings, topups, family)
+    rests = tuple(readings[row] for row in np.flatnonzero(at_rest))
+    newest, topup = rests[-1] if rests else None, topups[-1] if topups else None
     rest_v, peers_v = np.full(family.blocks, np.nan), np.full(family.blocks, np.nan)
-    newest, topup = None, topups[-1] if topups else None
     just_charged = np.zeros(family.blocks, dtype=np.bool_)
-    rests = tuple(r for r in readings if r.state == "rest" and not flows(r.current_a, family) and any_volts(r))
-    for reading in reversed(rests):
-        newest = newest or reading
-        volts = volts_of(reading)
-        fresh = np.isnan(rest_v) & ~np.isnan(volts)
-        if fresh.any():
-            rest_v[fresh], peers_v[fresh] = volts[fresh], others_v(volts)[fresh]
-            just_charged |= fresh & _charged_before(topups, reading.time, family)
-        if not np.isnan(rest_v).any():
-            break
+    row, of = np.nonzero(at_rest[:, None] & read)  # in order: the newest of a block is put down last
+    rest_v[of], peers_v[of], just_charged[of] = volts[row, of], others[row, of], fresh[row, of]
     if ambient_c is None and newest is not None:
         ambient_c = newest.temperature_c
     swapped: list[datetime | None] = [None] * family.blocks
@@ -201,6 +226,10 @@ def known_at(history: PackHistory, family: PackFamily, at: datetime | None, ambi
         family=family,
         readings=readings,
         rests=rests,
+        volts_v=volts,
+        others_v=others,
+        at_rest=at_rest,
+        fresh=fresh,
         rest_v=rest_v,
         peers_v=peers_v,
         just_charged=just_charged,
@@ -224,9 +253,14 @@ def _done_by(looks: Sequence[datetime]) -> datetime:
     return looks[-1] - LOOK_AFTER if looks else datetime.min.replace(tzinfo=UTC)
 
 
-def _charged_before(topups: Sequence[TopUp], time: datetime, family: PackFamily) -> Bools:
-    recent = [block for topup in topups if topup.time <= time <= topup.time + BEFORE_DRIVING for block in topup.blocks]
-    return np.isin(np.arange(1, family.blocks + 1), recent)
+def _fresh(readings: Sequence[BlockReading], topups: Sequence[TopUp], family: PackFamily) -> Bools:
+    """Return of which blocks each reading, in order of time, came right after a charge, shape (readings, blocks)."""
+    fresh = np.zeros((len(readings), family.blocks), dtype=np.bool_)
+    times = [reading.time for reading in readings]
+    for topup in topups:
+        first, end = bisect_left(times, topup.time), bisect_right(times, topup.time + BEFORE_DRIVING)
+        fresh[first:end, [block - 1 for block in topup.blocks]] = True
+    return fresh
 
 
 def ocv_at(family: PackFamily, soc: float) -> float:

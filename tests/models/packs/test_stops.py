@@ -1,6 +1,8 @@
 """Stops from facts of earlier than the newest reading."""
 
+import sys
 from datetime import UTC, datetime, timedelta
+from types import FrameType
 
 import numpy as np
 import pytest
@@ -117,3 +119,30 @@ def test_a_block_of_one_cell_has_no_several_cells(state, volts):
     told = texts["cell-down" if state == "rest" else "collapsed"]
     assert "its cell" in told
     assert "cells" not in told
+
+
+def test_a_pack_that_is_read_every_day_is_not_looked_through_reading_by_reading():
+    """Each check went through all readings by itself: a hundred calls a reading, at each thing that was recorded."""
+    once = pack(-0.5)
+
+    def calls(days: int) -> int:
+        readings = tuple(
+            once.readings[1].model_copy(update={"time": CHARGED + timedelta(days=1 + day), "state": state})
+            for day in range(days)
+            for state in ("rest", "discharge")
+        )
+        history = once.model_copy(update={"readings": (*once.readings, *readings)})
+        count = 0
+
+        def counted(_frame: FrameType, event: str, _argument: object) -> None:
+            nonlocal count
+            count += event in ("call", "c_call")
+
+        sys.setprofile(counted)
+        try:
+            assert stops_of(history, FAMILY) == ()
+        finally:
+            sys.setprofile(None)
+        return count
+
+    assert (calls(210) - calls(10)) / 400 < 10
