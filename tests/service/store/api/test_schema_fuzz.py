@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+import importlib
 import socket
 import threading
 import time
 from pathlib import Path
 
 import pytest
-import schemathesis
 import uvicorn
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
@@ -16,18 +16,21 @@ from hypothesis import strategies as st
 from service.access.rate import RateLimit
 from service.access.roles import MAY
 from service.access.wrong_keys import WrongKeys
-from tests.service import fuzz_hooks
 from tests.service.store.backends import ON_POSTGRESQL
 
 OPERATIONS = sorted(name for name in MAY if not name.startswith("page_"))
 AT_ONCE = 12
 
-CONFIG = Path(fuzz_hooks.__file__).with_name("schemathesis.toml")
+CONFIG = Path(__file__).parents[2] / "schemathesis.toml"
 
 
 @pytest.fixture
 def served(filled, keys):
     """The application over a real socket, with its store opened by the test."""
+    import schemathesis  # here, or each process that collects tests pays a second for it
+
+    importlib.import_module("tests.service.fuzz_hooks")  # for what it registers
+
     # One check sends wrong keys, more of them in a minute than are looked at from one address.
     filled.app.state.wrong_keys = WrongKeys(RateLimit(1_000_000))
     server = uvicorn.Server(uvicorn.Config(filled.app, lifespan="off", log_level="error"))
