@@ -16,7 +16,7 @@ from models.calibration.conformal import ConformalBound, ShrunkenBound
 from models.calibration.record_reach import RecordReach
 from models.forecasts.weakness_kind import KINDS
 from models.packs.tables import from_days, side_by_side
-from training.learning.back_test import known_by
+from training.learning.back_test import back_test, known_by
 from training.learning.moments import moments_of, survival_rows
 from training.learning.own_records import (
     BEFORE,
@@ -37,7 +37,15 @@ from training.simulation.workshop import WorkshopHabits
 COUNTS = ((130, 51), (130, 52))
 """Packs and seeds of the sister workshops."""
 
-YEAR_END = from_days(np.array([FIRST_DAY + 365.0]))[0].to_pydatetime()
+
+def on_day(days):
+    return from_days(np.array([FIRST_DAY + days]))[0].to_pydatetime()
+
+
+KNOWN_DAYS = 120.0
+"""Learned from, unless a test needs more: learning takes as long as there are outcomes."""
+LATER = on_day(KNOWN_DAYS)
+YEAR_END = on_day(365.0)
 
 
 @pytest.fixture(scope="module")
@@ -53,10 +61,10 @@ def base(small_trained):
     return small_trained.forecaster
 
 
-def on_one_thread(base, record):
+def on_one_thread(base, record, at=LATER):
     """Learn as the service does: sums made by several threads differ in their last digits, and trees with them."""
     with thread_limit(1):
-        return learn_from_records(base, record, YEAR_END)
+        return learn_from_records(base, record, at)
 
 
 @pytest.fixture(scope="module")
@@ -74,20 +82,27 @@ def fresh():
 
 
 def test_the_same_record_and_seed_give_the_same_model_whatever_is_recorded_for_later(base, record, learned, fresh):
-    late = record.outcomes["time"] > YEAR_END
+    late = record.outcomes["time"] > LATER
     assert late.any()
     outcomes = record.outcomes[~(late & (np.arange(len(late)) % 2 == 0))].reset_index(drop=True)
-    outcomes.loc[outcomes["time"] > YEAR_END, "kind"] = "returned"
+    outcomes.loc[outcomes["time"] > LATER, "kind"] = "returned"
     other = on_one_thread(base, replace(record, outcomes=outcomes))
     assert other.forecaster.model_id == learned.forecaster.model_id
     assert other.facts == learned.facts
     np.testing.assert_array_equal(other.forecaster.curves(fresh.X)[0], learned.forecaster.curves(fresh.X)[0])
 
 
-def test_a_record_learned_before_there_was_a_reach_is_learned_under_another_name(base, record, learned, monkeypatch):
+def first_return(record):
+    return record.outcomes.loc[record.outcomes["kind"] == "returned", "time"].min().to_pydatetime()
+
+
+def test_a_record_learned_before_there_was_a_reach_is_learned_under_another_name(base, record, monkeypatch):
     """Under the same name the registry refused to learn it anew."""
+    with_reach = on_one_thread(base, record, first_return(record)).forecaster
+    assert with_reach.own is not None
+    assert with_reach.own.reach is not None
     monkeypatch.setattr(RecordReach, "of", lambda *_: None)
-    assert on_one_thread(base, record).forecaster.model_id != learned.forecaster.model_id
+    assert on_one_thread(base, record, first_return(record)).forecaster.model_id != with_reach.model_id
 
 
 def test_what_was_learned_is_told(learned, record):
@@ -96,7 +111,7 @@ def test_what_was_learned_is_told(learned, record):
     assert [s["recipe"] for s in learned.facts["back_test"]] == [BEFORE, LEARNED]
     assert f"learned from {learned.facts['recorded_fates']} outcomes" in learned.why
     assert "as fast as assumed" in learned.why
-    running = int((known_by(record, YEAR_END).outcomes["kind"] == "running").sum())
+    running = int((known_by(record, LATER).outcomes["kind"] == "running").sum())
     assert (f", and {running} last known running" in learned.why) == (running > 0)
 
 
@@ -108,7 +123,7 @@ def test_a_factor_is_a_number_that_people_read():
 @pytest.mark.parametrize("slower", [2.0, 0.5])
 def test_a_place_where_all_hold_longer_or_shorter_is_found_out(base, record, slower):
     """Recovery: a record whose days from top-up to return are stretched; the forecast follows, and words say so."""
-    known = known_by(record, YEAR_END)
+    known = known_by(record, LATER)
     own = OwnRows.of(known, 0)
     # Stretching the rows' own times is exact; the record's dates would also change what was read when.
     stretched = replace(own, rows=replace(own.rows, time=own.rows.time * slower))
@@ -132,11 +147,10 @@ def sisters(made_once):
 
 
 def test_sister_workshops_teach_before_an_own_outcome_is_known(base, record, sisters):
-    early = from_days(np.array([FIRST_DAY + 0.5]))[0].to_pydatetime()
-    late = replace(sisters, outcomes=sisters.outcomes.assign(time=sisters.outcomes["time"] - pd.Timedelta(days=365)))
-    for frame in ("readings", "topups", "usage"):
-        late = replace(late, **{frame: getattr(late, frame).assign(time=lambda f: f["time"] - pd.Timedelta(days=365))})
-    found = learn_from_records(base, record, early, sisters=late)
+    ago = pd.Timedelta(days=KNOWN_DAYS)
+    dated = ("outcomes", "readings", "topups", "usage")
+    frames = {name: getattr(sisters, name).assign(time=lambda f: f["time"] - ago) for name in dated}
+    found = learn_from_records(base, record, on_day(0.5), sisters=replace(sisters, **frames))
     assert found.forecaster.own_outcomes == 0
     assert found.forecaster.sister_outcomes == found.facts["sister_fates"] > 100
     assert "No return of yours is recorded yet, so the hold curves follow" in found.why
@@ -149,9 +163,9 @@ def test_sister_workshops_count_as_far_as_they_foretell(base, record, sisters):
     """Recovery: sisters alike take a share; ones whose packs come back ten times as late take less of it."""
     known = known_by(record, YEAR_END)
     own = OwnRows.of(known, 0)
-    few = replace(own, rows=own.rows.take(np.arange(0, len(own.rows), 3)), found=own.found[::3])
-    alike = taught_by_sisters(base, sisters, YEAR_END, 0)
-    theirs = OwnRows.of(known_by(sisters, YEAR_END), 0)
+    few = replace(own, rows=own.rows.take(np.arange(0, len(own.rows), 6)), found=own.found[::6])
+    alike = taught_by_sisters(base, sisters, on_day(60.0), 0)
+    theirs = OwnRows.of(known_by(sisters, on_day(60.0)), 0)
     slow = replace(theirs, rows=replace(theirs.rows, time=theirs.rows.time * 10))
     unlike = learned_forecaster(base, slow, sisters)
     one, other = (learned_forecaster(start, few, known) for start in (alike, unlike))
@@ -172,8 +186,9 @@ def test_the_own_export_among_the_sisters_teaches_nothing_twice(base, record, si
     assert len(both.packs) == len(record.packs) + len(south.packs)
     left = apart_from(both, record)
     assert left.packs["pack_id"].tolist() == south.packs["pack_id"].tolist()
-    early = from_days(np.array([FIRST_DAY + 30.0]))[0].to_pydatetime()
+    early = on_day(12.0)
     alone = learn_from_records(base, record, early, sisters=with_own)
+    assert alone.facts["way"] == LEARNED
     assert alone.forecaster.model_id == learn_from_records(base, record, early).forecaster.model_id
     one, two = (learn_from_records(base, record, early, sisters=told) for told in (both, south))
     assert one.facts["sister_fates"] == two.facts["sister_fates"] > 0
@@ -181,7 +196,7 @@ def test_the_own_export_among_the_sisters_teaches_nothing_twice(base, record, si
 
 
 def test_what_sisters_learned_later_is_not_used(base, record, sisters):
-    at = from_days(np.array([FIRST_DAY + 180.0]))[0].to_pydatetime()
+    at = on_day(30.0)
     late = sisters.outcomes["time"] > pd.Timestamp(at)
     assert late.any()
     other = replace(sisters, outcomes=sisters.outcomes.assign(kind=sisters.outcomes["kind"].mask(late, "retired")))
@@ -191,16 +206,14 @@ def test_what_sisters_learned_later_is_not_used(base, record, sisters):
 
 
 def test_returns_that_nobody_wrote_down_are_told(base, learned, record):
-    known = known_by(record, YEAR_END)
-    own = OwnRows.of(known, 0)
+    own = OwnRows.of(known_by(record, LATER), 0)
     said = what_was_learned(base, learned.forecaster, own, not_written=2)
     assert "2 top-ups were followed by another with no outcome written down" in said
     last = record.topups.groupby("pack_id")["time"].transform("max")
     last = dict(zip(record.topups["pack_id"], last, strict=True))
     open_again = record.outcomes["time"] < record.outcomes["pack_id"].map(last)
     less = replace(record, outcomes=record.outcomes[~open_again].reset_index(drop=True))
-    spring = from_days(np.array([FIRST_DAY + 120.0]))[0].to_pydatetime()
-    assert "with no outcome written down" in learn_from_records(base, less, spring).why
+    assert "with no outcome written down" in learn_from_records(base, less, on_day(30.0)).why
     assert "with no outcome written down" not in learned.why
 
 
@@ -307,10 +320,12 @@ def test_it_does_hardly_worse_on_packs_it_never_saw(base, learned, fresh):
     assert after < 1.06 * before
 
 
-def test_report_is_made_of_forecasts_from_before_the_outcome(learned, small_trained):
-    report = report_of(learned, small_trained.report, "2026-03-02")
+def test_report_is_made_of_forecasts_from_before_the_outcome(base, record, learned, small_trained):
+    asked = {BEFORE: lambda *_: base, LEARNED: lambda *_: learned.forecaster}
+    year = replace(learned, back_test=back_test(record, YEAR_END, asked, [LATER]))
+    report = report_of(year, small_trained.report, "2026-03-02")
     assert report.scored_on == "shop"
-    assert report.follow_up.rows == len(learned.back_test.rows)
+    assert report.follow_up.rows == len(year.back_test.rows)
     few = replace(learned, back_test=None)
     stands = report_of(few, small_trained.report, "2026-03-02")
     assert stands.whole == small_trained.report.whole
@@ -318,15 +333,13 @@ def test_report_is_made_of_forecasts_from_before_the_outcome(learned, small_trai
 
 
 def test_without_a_return_nothing_changes(base, record):
-    early = from_days(np.array([FIRST_DAY + 0.5]))[0].to_pydatetime()
-    found = learn_from_records(base, record, early)
+    found = learn_from_records(base, record, on_day(0.5))
     assert found.forecaster is base
     assert found.facts["way"] == BEFORE
 
 
 def test_the_first_return_is_learned_from(base, record):
-    first = record.outcomes.loc[record.outcomes["kind"] == "returned", "time"].min()
-    found = learn_from_records(base, record, first.to_pydatetime())
+    found = learn_from_records(base, record, first_return(record))
     assert found.facts["returns"] == 1
     assert found.forecaster.posterior is not base.posterior
     assert found.facts["way"] == LEARNED
