@@ -6,20 +6,23 @@ import json
 import os
 import shutil
 import signal
-import subprocess
 import time
 import urllib.error
 import urllib.request
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
+from service.access.callers import Role
+from service.access.keys import make_key
 from service.access.rate import RateLimit
 from service.access.shared_buckets import LOOKED_AT, SLOTS, SharedBuckets
-from tests.service.running import command, environment, free_port, running_service
+from service.store.upgrading import open_store
+from tests.service.running import free_port, running_service
 
 PER_MINUTE = 80
 
@@ -38,12 +41,12 @@ def ask(address: str, key: str, path: str = "/v1/families", body: object = None)
         return error.code
 
 
-def made_key(home: Path, role: str) -> str:
-    ran = subprocess.run(
-        command("keys", "create", "--role", role, "--title", "x"),
-        env=environment(home), capture_output=True, text=True, check=True,
-    )  # fmt: skip
-    return ran.stdout.strip()
+def made_keys(home: Path, *roles: Role) -> list[str]:
+    store = open_store(home)
+    with store.writing() as session:
+        made = [make_key(session, "x", role, None, datetime.now(UTC))[1] for role in roles]
+    store.close()
+    return made
 
 
 def children_of(pid: int) -> set[int]:
@@ -88,7 +91,7 @@ def parent_of(port: int) -> int:
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="finds the processes by /proc")
 def test_requests_are_limited_and_counted_over_all_processes_and_a_dead_one_is_replaced(home, van_case, tmp_path):
     shutil.copytree(home / "models", tmp_path / "models")
-    key, watcher = (made_key(tmp_path, role) for role in ("admin", "read-only"))
+    key, watcher = made_keys(tmp_path, "admin", "read-only")
     port = free_port()
     with running_service(tmp_path, port, TIDEOVER_WORKERS="2", TIDEOVER_REQUESTS_PER_MINUTE=str(PER_MINUTE)) as address:
         parent = parent_of(port)

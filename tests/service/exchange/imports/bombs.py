@@ -15,9 +15,9 @@ def one_text_in_every_row(path: Path) -> None:
     pq.write_table(pa.table({"pack_id": words, "age_years": np.arange(5_000)}), path, compression="zstd")
 
 
-def a_page_of_a_gigabyte(path: Path) -> None:
-    table = pa.table({"pack_id": ["y" * 9_000] * 120_000})
-    pq.write_table(table, path, compression="zstd", use_dictionary=False, data_page_size=2**30)
+def a_page_of_half_a_gigabyte(path: Path) -> None:
+    table = pa.table({"pack_id": ["y" * 9_000] * 55_000})
+    pq.write_table(table, path, compression="zstd", use_dictionary=False, data_page_size=2**29)
     # Padded, so that it is not refused for its many rows.
     whole = path.read_bytes()
     footer = len(whole) - 8 - int.from_bytes(whole[-8:-4], "little")
