@@ -48,8 +48,8 @@ from models.interventions.what_if import WhatIf, nothing_weighed, what_if
 from models.packs.contradictions import without_contradictions
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, UsagePlan, require_fit
+from models.packs.screens import screened
 from models.packs.stops import Stopped, require_no_stop, stops_of
-from models.packs.suspects import screened
 from models.packs.tables import (
     HistoryTables,
     block_column,

@@ -12,7 +12,7 @@ from models.packs.tables import SECONDS_PER_DAY
 
 
 def after_charge(newest: NewestTopUps) -> tuple[Floats, Floats, Floats, Floats]:
-    """Read what `models.forecasts.flags.Noted` holds of the voltages after the newest charge.
+    """Read what `models.forecasts.noted.Noted` holds of the voltages after the newest charge.
 
     Returns
     -------
@@ -25,7 +25,7 @@ def after_charge(newest: NewestTopUps) -> tuple[Floats, Floats, Floats, Floats]:
 
 
 def before_charge(newest: NewestTopUps) -> tuple[Floats, Floats, Floats]:
-    """Read what `models.forecasts.flags.Noted` holds of the voltages before the newest charge.
+    """Read what `models.forecasts.noted.Noted` holds of the voltages before the newest charge.
 
     Returns
     -------

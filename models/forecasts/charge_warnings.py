@@ -15,8 +15,8 @@ import pandas as pd
 from models.base.messages import say
 from models.features.derived import derive, surplus_share
 from models.features.raw import raw_features
+from models.forecasts.charge_flags import flags_of_charges
 from models.forecasts.earlier_charges import TOO_MANY, flags_of_earlier_charges
-from models.forecasts.flags import flags_of_charges
 from models.forecasts.forecast import Flag
 from models.forecasts.inputs import history_at
 from models.forecasts.noted import noted_in

@@ -11,7 +11,7 @@ from models.base.arrays import Floats, Rows
 from models.base.messages import Said, say, say_count
 from models.features.derived import derive, surplus_share
 from models.features.raw import raw_features
-from models.forecasts.flags import flags_of_charges
+from models.forecasts.charge_flags import flags_of_charges
 from models.forecasts.forecast import Flag
 from models.forecasts.newest_topups import NewestTopUps
 from models.forecasts.noted import charges_noted_in

@@ -12,9 +12,10 @@ from typing import Final
 import numpy as np
 
 from models.base.arrays import Bools, Floats, Rows
-from models.forecasts.flags import FAST_CHARGE_PER_H, LEVEL_MV_PER_CELL, MUCH_CHARGE_SHARE
+from models.forecasts.charge_flags import FAST_CHARGE_PER_H, MUCH_CHARGE_SHARE
 from models.forecasts.newest_topups import NewestTopUps
 from models.forecasts.not_risen import rises
+from models.forecasts.noted import LEVEL_MV_PER_CELL
 from models.packs.contradictions import WARMEST_C
 from models.packs.stops.charging import COLDEST_C
 from models.packs.stops.known import VISIT
@@ -26,7 +27,7 @@ SLACK: Final = 1e-9
 
 
 def may_warn(newest: NewestTopUps, rows: Rows, until: Floats) -> Bools:
-    """Tell which charges may be warned of by `models.forecasts.flags.flags_of_charges`, shape (k,).
+    """Tell which charges may be warned of by `models.forecasts.charge_flags.flags_of_charges`, shape (k,).
 
     Nothing is said of what `models.forecasts.standing` finds, nor of voltages that contradict one another.
 

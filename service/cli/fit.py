@@ -28,9 +28,9 @@ def fit(
     """Put another pack into a vehicle: the old one comes out and keeps its history, an open case of it is closed."""
     from models.packs.cautions import Chemistry
     from service.core.cautions import at_the_pack
-    from service.records.records import Writer
     from service.records.refitting.refit import refit
     from service.records.refitting.schemas import Refit
+    from service.records.versions import Writer
     from service.store.schema import AuditEntry
     from training.files.families import load_families
 

@@ -127,7 +127,7 @@ def import_command(
     """
     from service.exchange.imports.loading import import_files
     from service.exchange.imports.mapping import read_mapping
-    from service.records.records import Writer
+    from service.records.versions import Writer
 
     settings = settings_here()
     wanted = None if mapping is None else read_mapping(mapping, fixed={} if pack is None else {"pack_id": pack})

@@ -20,7 +20,7 @@ from service.http.dependencies import CurrentStore
 from service.http.etags import LOCATED
 from service.http.problems import ProblemPart, problem_responses
 from service.jobs.queue import JobKind, cancel, enqueue
-from service.records.records import list_page
+from service.records.listing import list_page
 from service.records.schemas import LARGEST_NUMBER, Name
 from service.records.writing import Done, Write
 from service.store.schema import Job

@@ -32,9 +32,9 @@ from service.jobs.queue import enqueue
 from service.jobs.self_checks import checked_now
 from service.notices.outbox import deliver, sending_of
 from service.records.history import HEAD_OF_PACK, Head, sound_or_not, tables_of
-from service.records.records import Writer
 from service.records.stopped import note_stopped
 from service.records.taken_away import taken_away
+from service.records.versions import Writer
 from service.store.bulk import add_rows, free_numbers, table_of
 from service.store.opening import Store
 from service.store.schema import IssuedForecast, Job, Pack

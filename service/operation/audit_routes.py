@@ -13,7 +13,7 @@ from models.base.moments import Moment
 from service.http.dependencies import CurrentStore
 from service.http.etags import NOT_MODIFIED, TAGGED, IfNoneMatch, tag_of, tagged
 from service.http.problems import problem_responses
-from service.records.records import list_page
+from service.records.listing import list_page
 from service.store.schema import AuditEntry
 
 

@@ -31,7 +31,7 @@ from service.notices.receivers import (
     the_receiver,
     waiting_and_failed,
 )
-from service.records.records import list_page
+from service.records.listing import list_page
 from service.records.schemas import LARGEST_NUMBER
 from service.records.writing import Done, Write
 from service.store.schema import OutgoingMessage, Receiver

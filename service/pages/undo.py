@@ -19,9 +19,11 @@ from service.http.page_addresses import own_address
 from service.pages.forms import PageWrite, SentForm, checked, page_router
 from service.pages.messages import Message, Undo
 from service.pages.rendering import go_to, may
-from service.records.records import Known, Why, Writer, correct, create, etag_of, versions, withdraw
+from service.records.reasons import Why
+from service.records.records import Known, correct, create, etag_of, withdraw
 from service.records.subject import Subject
 from service.records.subjects.all_subjects import SUBJECTS
+from service.records.versions import Writer, versions
 from service.records.writing import Done
 from service.store.schema import Versioned
 

@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import base64
-import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import datetime
 from typing import Any, Final
 
 from pydantic import BaseModel, ValidationError
@@ -14,35 +10,28 @@ from sqlalchemy import delete, func, select, tuple_
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, Problem, problems_from
-from models.forecasts.forecast import Flag
 from models.packs.family import PackFamily
-from models.packs.ledger import BY_READING, LEDGER, Standing
-from models.packs.stops import Stop
-from service.core.refusals import Conflict, NoSuchRecord, Outdated, require_right
+from service.core.refusals import Conflict, Outdated, require_right
 from service.core.translation import _, ngettext
 from service.records.ahead import not_yet
 from service.records.field_words import field_words, kind_word
 from service.records.history import in_parts
-from service.records.schemas import RecordVersion
+from service.records.reasons import NO_REASON, Why, left_out, lifted, require_why, require_why_unwarned
 from service.records.seats import mind_seats
 from service.records.sense import keeps_order
-from service.records.stopped import Stops, mind_facts, stopped_by
+from service.records.stopped import mind_facts, stopped_by
 from service.records.subject import Situation, Subject
 from service.records.unweighed import warned_packs
-from service.records.warned import Warnings, warned_by
+from service.records.versions import Writer, content_of, id_of, keep_version, no_such, packs_of, plain, versions_before
+from service.records.warned import warned_by
 from service.store.schema import (
     Assignment,
     Base,
     DriveLog,
-    EarlierVersion,
     IssuedForecast,
-    Outcome,
     Pack,
-    Reading,
     StoppedPack,
-    TopUp,
     UnweighedPack,
-    Usage,
     Versioned,
 )
 
@@ -51,50 +40,11 @@ MOST_TOLD: Final = 100
 """Faults of records sent together that are told one by one. Our choice."""
 
 
-@dataclass(frozen=True)
-class Writer:
-    """Who writes, and when.
-
-    Attributes
-    ----------
-    sure : str
-        What was said to be right of what had been asked back (`service.core.refusals.Doubtful.sure`).
-    """
-
-    by: str
-    at: datetime
-    sure: str = ""
-
-
-@dataclass(frozen=True)
-class Why:
-    """Why a record is corrected or withdrawn.
-
-    Attributes
-    ----------
-    reason : str or None
-        In somebody's own words; kept with the version before.
-    undone : bool
-        What was just entered is taken back as a slip: the way back that the page offers at once.
-    """
-
-    reason: str | None = None
-    undone: bool = False
-
-
-NO_REASON: Final = Why()
-
-
-def content_of(subject: Subject, row: Versioned) -> dict[str, Any]:
-    """Return a record's content by column."""
-    return {name: getattr(row, name) for name in subject.columns}
-
-
 def as_record(subject: Subject, row: Versioned) -> BaseModel:
     """Return a row as the schema of a stored record."""
     facts = ("version", "recorded_at", "recorded_by")
     return subject.record.model_construct(
-        id=_id(row), **content_of(subject, row), **{name: getattr(row, name) for name in facts}
+        id=id_of(row), **content_of(subject, row), **{name: getattr(row, name) for name in facts}
     )
 
 
@@ -136,9 +86,7 @@ def _made(
     _require_no_twins(session, subject, values)
     situations = {place: Situation(session, families, None, row) for place, row in values.items()}
     problems = _order_problems(subject, situations)
-    versions_before = _versions_before(
-        session, subject, [row["id"] for row in values.values()] if subject.named else []
-    )
+    of_before = versions_before(session, subject, [row["id"] for row in values.values()] if subject.named else [])
     rows = []
     doubts: list[Problem] = []
     for place, situation in situations.items():
@@ -152,13 +100,13 @@ def _made(
             # Before the next one is checked, which may have to fit to this one.
             row = subject.table(**values[place], version=1, recorded_at=writer.at, recorded_by=writer.by)
             # A name that was withdrawn may be used again; its versions count on, so that each is one of a kind.
-            row.version += versions_before.get(str(values[place].get("id")), 0)
+            row.version += of_before.get(str(values[place].get("id")), 0)
             session.add(row)
             rows.append(row)
     require_right(problems[:MOST_TOLD], doubts[:MOST_TOLD], writer.sure)
     session.flush()
     del named
-    mind_facts(session, _packs_of(rows), families)
+    mind_facts(session, packs_of(rows), families)
     mind_seats(session, _seated(rows))
     return rows
 
@@ -172,7 +120,7 @@ def read(session: Session, subject: Subject, record_id: int | str, *, lock: bool
     """
     row = session.get(subject.table, record_id, with_for_update={"key_share": True} if lock else None)
     if row is None:
-        raise _no_such(subject, record_id)
+        raise no_such(subject, record_id)
     return row
 
 
@@ -203,7 +151,7 @@ def correct(
     """
     row = read(session, subject, record_id, lock=True)
     require_match(row, expected)
-    before, packs, seated = content_of(subject, row), _packs_of([row]), _seated([row])
+    before, packs, seated = content_of(subject, row), packs_of([row]), _seated([row])
     wanted = before | change.model_dump(exclude_unset=True)
     named = {"id": record_id} if subject.named else {}
     try:
@@ -211,7 +159,7 @@ def correct(
     except ValidationError as error:
         raise BadInput(problems_from(error)) from error
     after = {name: getattr(checked, name) for name in subject.columns}
-    if _plain(subject, after) == _plain(subject, before):
+    if plain(subject, after) == plain(subject, before):
         return row
     named_rows = _require_references(session, subject, {"": after})
     _require_no_twins(session, subject, {"": after | named}, record_id)
@@ -220,7 +168,7 @@ def correct(
     wrong = [*ahead, *_senseless(subject, situation)]
     require_right(wrong, subject.doubts(situation, writer.at), writer.sure)
     del named_rows
-    kept = _keep(session, subject, row, writer, why, withdrawn=False)
+    kept = keep_version(session, subject, row, writer, why, withdrawn=False)
     stood, warned = stopped_by(session, packs, families), warned_packs(session, packs)
     warned_before = warned_by(session, packs, families)
     for name, value in after.items():
@@ -228,11 +176,11 @@ def correct(
     row.version += 1
     row.recorded_at, row.recorded_by = writer.at, writer.by
     session.flush()
-    mind_facts(session, packs | _packs_of([row]), families)
+    mind_facts(session, packs | packs_of([row]), families)
     mind_seats(session, seated | _seated([row]))
-    emptied = [name for name in subject.columns if _emptied(before[name], after[name])]
+    emptied = [name for name in subject.columns if left_out(before[name], after[name])]
     stands = stopped_by(session, packs, families)
-    _require_why(stood, stands, why, emptied)
+    require_why(stood, stands, why, emptied)
     if emptied and warned and not (why.reason or why.undone):
         raise BadInput.one(
             emptied[0],
@@ -245,100 +193,9 @@ def correct(
             _("Give the value that was read, or say why it was wrong (reason): the reason is kept."),
         )
     warns = warned_by(session, packs, families)
-    _require_why_unwarned(warned_before, warns, why)
-    kept.lifted = _lifted(stood, stands, warned_before, warns)
+    require_why_unwarned(warned_before, warns, why)
+    kept.lifted = lifted(stood, stands, warned_before, warns)
     return row
-
-
-def _emptied(before: Any, after: Any) -> bool:
-    """Whether something that was noted is not any more: a value, or one in a row of them."""
-    if isinstance(before, list | tuple) and isinstance(after, list | tuple):
-        return any(map(_emptied, before, after))
-    return before is not None and after is None
-
-
-def _require_why(stood: Stops, stands: Stops, why: Why, emptied: Sequence[str]) -> None:
-    """Refuse that a stop goes without a word, or because what it rests on is left out."""
-    gone = _gone_stops(stood, stands)
-    if not gone or why.undone:
-        return
-    words = {"stop": _(gone[0].text)}
-    if emptied:
-        raise BadInput.one(
-            emptied[0],
-            _("A stop rests on it: %(stop)s Leaving it out does not lift that.") % words,
-            " ".join([_("Give the value that was read, with the reason."), _what_ends(gone[0].standing)]),
-        )
-    if not why.reason:
-        raise BadInput.one(
-            "reason",
-            _("A stop would go with this: %(stop)s") % words,
-            " ".join([_("Say why it was wrong: the reason is kept."), _what_ends(gone[0].standing)]),
-        )
-
-
-def _require_why_unwarned(warned: Warnings, warns: Warnings, why: Why) -> None:
-    """Refuse that a grave warning goes without a word."""
-    gone = _gone_warnings(warned, warns)
-    if gone and not (why.reason or why.undone):
-        raise BadInput.one(
-            "reason",
-            _("A grave warning would go with this: %(warning)s") % {"warning": _(gone[0].text)},
-            " ".join(
-                [
-                    _("Say why it was wrong: the reason is kept."),
-                    _what_ends(LEDGER.get(gone[0].code, BY_READING)),
-                ]
-            ),
-        )
-
-
-def _gone_stops(stood: Stops, stands: Stops) -> list[Stop]:
-    return [
-        stop for pack_id, found in stood.items() for code, stop in found.items() if code not in stands.get(pack_id, {})
-    ]
-
-
-def _gone_warnings(warned: Warnings, warns: Warnings) -> list[Flag]:
-    """Return the grave warnings that went; of a pack that is stopped by then, none has gone."""
-    return [
-        flag
-        for pack_id, found in warned.items()
-        for code, flag in found.items()
-        if pack_id in warns and code not in warns[pack_id]
-    ]
-
-
-def _lifted(stood: Stops, stands: Stops, warned: Warnings, warns: Warnings) -> list[str] | None:
-    """Return what no longer stops a pack, or gravely warns of it, as it was told; None where nothing went."""
-    stops = [stop.text for stop in _gone_stops(stood, stands)]
-    return [_(text) for text in (*stops, *(flag.text for flag in _gone_warnings(warned, warns)))] or None
-
-
-def _what_ends(standing: Standing) -> str:
-    """Say what ends a fact that was no slip."""
-    if standing.by_cells:
-        return _(
-            "If it was right, have the cells measured and note that with a reading of the next day or later "
-            "(inspected: cells), or note the module that was swapped."
-        )
-    if "insulation" in standing.ends:
-        return _(
-            "If it was right, have the insulation measured and note that with a later reading (inspected: insulation)."
-        )
-    if "swap and look" in standing.ends:
-        return _("If it was right, note the module that was swapped, and a look after that.")
-    if standing.by_look:
-        return _("If it was right, note a look with a reading of the next day or later.")
-    if "swap" in standing.ends:
-        return _("If it was right, it stands until a module of the block was swapped: note that.")
-    return _("If it was right, read it again.")
-
-
-def _packs_of(rows: Sequence[Versioned]) -> set[str]:
-    """Return the packs that facts speak of."""
-    facts = Pack | Reading | TopUp | Usage | Outcome
-    return {row.id if isinstance(row, Pack) else row.pack_id for row in rows if isinstance(row, facts)}
 
 
 def _seated(rows: Sequence[Versioned]) -> set[str]:
@@ -367,7 +224,7 @@ def withdraw(
     """
     row = read(session, subject, record_id, lock=True)
     require_match(row, expected)
-    packs, seated = _packs_of([row]), _seated([row])
+    packs, seated = packs_of([row]), _seated([row])
     if isinstance(row, Pack):  # what is only derived from the facts speaks of nothing
         session.execute(delete(StoppedPack).where(StoppedPack.pack_id == row.id))
         session.execute(delete(UnweighedPack).where(UnweighedPack.pack_id == row.id))
@@ -375,7 +232,7 @@ def withdraw(
     _require_unnamed(session, subject, record_id)
     if wrong := _senseless(subject, Situation(session, families, content_of(subject, row), None, record_id)):
         raise BadInput(wrong)
-    kept = _keep(session, subject, row, writer, why, withdrawn=True)
+    kept = keep_version(session, subject, row, writer, why, withdrawn=True)
     stood = {} if isinstance(row, Pack) else stopped_by(session, packs, families)
     warned = {} if isinstance(row, Pack) else warned_by(session, packs, families)
     session.delete(row)
@@ -383,9 +240,9 @@ def withdraw(
     mind_facts(session, packs, families)
     mind_seats(session, seated)
     stands, warns = stopped_by(session, stood, families), warned_by(session, warned, families)
-    _require_why(stood, stands, why, ())
-    _require_why_unwarned(warned, warns, why)
-    kept.lifted = _lifted(stood, stands, warned, warns)
+    require_why(stood, stands, why, ())
+    require_why_unwarned(warned, warns, why)
+    kept.lifted = lifted(stood, stands, warned, warns)
 
 
 def _require_unnamed(session: Session, subject: Subject, record_id: int | str) -> None:
@@ -418,61 +275,6 @@ def _require_unnamed(session: Session, subject: Subject, record_id: int | str) -
         raise Conflict(said % {**words, "where": where})
 
 
-def versions(session: Session, subject: Subject, record_id: int | str) -> list[RecordVersion]:
-    """List every version of a record, the oldest first, even after it was withdrawn.
-
-    Raises
-    ------
-    NoSuchRecord
-    """
-    earlier = session.scalars(
-        select(EarlierVersion)
-        .where(EarlierVersion.subject == subject.name, EarlierVersion.record_id == str(record_id))
-        .order_by(EarlierVersion.version)
-    )
-    fields = tuple(RecordVersion.model_fields)
-    found = [RecordVersion(**{name: getattr(version, name) for name in fields}) for version in earlier]
-    row = session.get(subject.table, record_id)
-    if row is not None:
-        found.append(
-            RecordVersion(
-                version=row.version,
-                recorded_at=row.recorded_at,
-                recorded_by=row.recorded_by,
-                superseded_at=None,
-                superseded_by=None,
-                withdrawn=False,
-                reason=None,
-                content=_plain(subject, content_of(subject, row)),
-            )
-        )
-    if not found:
-        raise _no_such(subject, record_id)
-    return found
-
-
-def list_page(
-    session: Session, table: type[Base], conditions: Sequence[Any], limit: int, cursor: str | None
-) -> tuple[list[Any], str | None]:
-    """Return one page of a table in the order of its names or numbers, and the cursor of the next page.
-
-    Pages go by the last record seen, not by counting, so records that come or go meanwhile neither hide nor repeat
-    others.
-
-    Raises
-    ------
-    BadInput
-        The cursor is not one that was given out for this table.
-    """
-    key = table.__table__.c.id
-    query = select(table).where(*conditions).order_by(key).limit(limit + 1)
-    if cursor is not None:
-        query = query.where(key > _read_cursor(table, cursor))
-    rows = list(session.scalars(query))
-    more = len(rows) > limit
-    return rows[:limit], _write_cursor(table, _id(rows[limit - 1])) if more else None
-
-
 def etag_of(row: Versioned) -> str:
     """Return the entity tag of a record as it stands (RFC 9110, 8.8.3)."""
     return f'"{row.version}"'
@@ -486,11 +288,6 @@ def require_match(row: Versioned, expected: str | None) -> None:
             _("It was changed meanwhile: version %(version)s stands now. Read it again before changing it.")
             % {"version": row.version}
         )
-
-
-def _no_such(subject: Subject, record_id: int | str) -> NoSuchRecord:
-    said = _("There is no %(subject)s %(name)s.")
-    return NoSuchRecord(said % {"subject": kind_word(subject.one), "name": record_id})
 
 
 def _placed(place: str, problem: Problem) -> Problem:
@@ -557,19 +354,6 @@ def _twin_said(subject: Subject, name: int | str) -> str:
     return said % {"subject": kind[0].upper() + kind[1:], "name": name, "same": field_words(subject.unique)}
 
 
-def _versions_before(session: Session, subject: Subject, names: Sequence[str]) -> dict[str, int]:
-    """Return the newest version that each name had before it was withdrawn."""
-    found: dict[str, int] = {}
-    for some in in_parts(names):
-        query = (
-            select(EarlierVersion.record_id, func.max(EarlierVersion.version))
-            .where(EarlierVersion.subject == subject.name, EarlierVersion.record_id.in_(some))
-            .group_by(EarlierVersion.record_id)
-        )
-        found |= {row[0]: row[1] for row in session.execute(query)}
-    return found
-
-
 def _order_problems(subject: Subject, situations: Mapping[str, Situation]) -> list[Problem]:
     if subject.ordered is None:
         return []
@@ -579,53 +363,3 @@ def _order_problems(subject: Subject, situations: Mapping[str, Situation]) -> li
 
 def _senseless(subject: Subject, situation: Situation) -> list[Problem]:
     return [*subject.check(situation), *_order_problems(subject, {"": situation})]
-
-
-def _keep(
-    session: Session, subject: Subject, row: Versioned, writer: Writer, why: Why, *, withdrawn: bool
-) -> EarlierVersion:
-    kept = EarlierVersion(
-        subject=subject.name,
-        record_id=str(_id(row)),
-        version=row.version,
-        content=_plain(subject, content_of(subject, row)),
-        recorded_at=row.recorded_at,
-        recorded_by=row.recorded_by,
-        superseded_at=writer.at,
-        superseded_by=writer.by,
-        withdrawn=withdrawn,
-        reason="Undone." if why.undone else why.reason,
-        pack_id=next(iter(_packs_of([row])), None),
-    )
-    session.add(kept)
-    return kept
-
-
-def _plain(subject: Subject, values: Mapping[str, Any]) -> dict[str, Any]:
-    """Return content as JSON values; it was checked when it was stored."""
-    return subject.change.model_construct(**values).model_dump(mode="json", warnings=False)
-
-
-def _id(row: Any) -> int | str:
-    found: int | str = row.id
-    return found
-
-
-def _write_cursor(table: type[Base], last: int | str) -> str:
-    return base64.urlsafe_b64encode(json.dumps([table.__tablename__, last]).encode()).decode().rstrip("=")
-
-
-def _read_cursor(table: type[Base], cursor: str) -> int | str:
-    try:
-        name, last = json.loads(base64.urlsafe_b64decode(cursor + "=" * (-len(cursor) % 4)))
-        if (
-            name == table.__tablename__
-            and isinstance(last, table.__table__.c.id.type.python_type)
-            and _write_cursor(table, last) == cursor
-        ):
-            return last  # type: ignore[no-any-return]
-    except (ValueError, TypeError):
-        pass
-    raise BadInput.one(
-        "query.cursor", "It is not a cursor of this list.", "Send `next_cursor` of the page before, or leave it out."
-    )

@@ -13,20 +13,12 @@ from service.http.body_limit import require_json
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.http.etags import LOCATED, NOT_MODIFIED, TAGGED, IfMatch, IfNoneMatch, tag_of, tagged
 from service.http.problems import problem_responses
-from service.records.records import (
-    Why,
-    as_record,
-    correct,
-    create,
-    create_together,
-    etag_of,
-    list_page,
-    read,
-    versions,
-    withdraw,
-)
+from service.records.listing import list_page
+from service.records.reasons import Why
+from service.records.records import as_record, correct, create, create_together, etag_of, read, withdraw
 from service.records.schemas import LARGEST_NUMBER, MOST_TOGETHER, RecordsMade, RecordVersions, one_or_many
 from service.records.subject import Subject
+from service.records.versions import versions
 from service.records.writing import Done, Write
 from service.store.schema import LONGEST_REASON
 

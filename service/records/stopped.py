@@ -16,8 +16,8 @@ from sqlalchemy.orm import Session
 from models.forecasts.inputs import digest_at
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory, family_problems
+from models.packs.screens import stops_of_each
 from models.packs.stops import Stop
-from models.packs.suspects import stops_of_each
 from service.records.history import HEAD_OF_PACK, histories_of, in_parts, sound_or_not
 from service.records.unweighed import note_unweighed, out_of_use
 from service.store.opening import Store

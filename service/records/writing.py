@@ -17,7 +17,7 @@ from starlette.responses import Response
 
 from models.base.errors import BadInput
 from service.access.callers import Caller
-from service.records.records import Writer
+from service.records.versions import Writer
 from service.store.opening import Store
 from service.store.schema import AuditEntry, StoredAnswer
 

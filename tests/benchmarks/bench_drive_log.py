@@ -17,7 +17,7 @@ import pandas as pd
 
 from service.exchange.imports.guess import confirmed
 from service.exchange.imports.loading import import_files
-from service.records.records import Writer
+from service.records.versions import Writer
 from service.store.schema import Pack
 from service.store.upgrading import open_store
 from training.files.families import load_families

@@ -16,7 +16,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from service.exchange.imports.loading import import_files
-from service.records.records import Writer
+from service.records.versions import Writer
 from service.store.upgrading import open_store
 from training.files.families import load_families
 

@@ -20,8 +20,9 @@ from pathlib import Path
 import httpx2 as httpx
 import numpy as np
 
-from service.records.records import Writer, create
+from service.records.records import create
 from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
+from service.records.versions import Writer
 from service.store.upgrading import open_store
 from tests.service.invented_fleet import FAMILIES, fill
 from training.files.families import load_families

@@ -28,9 +28,9 @@ from service.app import create_app
 from service.core.settings import Settings
 from service.exchange.imports.guess import confirmed, understand
 from service.exchange.imports.loading import import_files
-from service.records.records import Writer
 from service.records.schemas import MOST_TOGETHER
 from service.records.subjects.all_subjects import READINGS
+from service.records.versions import Writer
 from service.store.schema import Pack, Reading
 from service.store.upgrading import open_store
 from tests.service.exchange.imports.case_files import CASES, Case

@@ -36,8 +36,9 @@ from models.estimators.hazard_trees import HazardBooster
 from models.features.definitions import DIRECTIONS
 from models.features.raw import feature_frame
 from models.forecaster import WIDENING, Forecaster
-from models.forecasts.flags import Noted, flags_of
+from models.forecasts.flags import flags_of
 from models.forecasts.inputs import newest_reading_gap_days
+from models.forecasts.noted import Noted
 from models.forecasts.weakness_kind import KINDS
 from models.packs.tables import from_days, known_at
 from models.survival.kaplan_meier import kaplan_meier

@@ -16,8 +16,8 @@ from pydantic import ValidationError
 from models.base.errors import BadInput, TideoverError, problems_from
 from models.forecaster import Forecaster
 from models.packs.history import PackHistory
+from models.packs.screens import screened
 from models.packs.stops import STOPS
-from models.packs.suspects import screened
 from models.packs.tables import (
     HistoryTables,
     block_columns,
@@ -91,7 +91,7 @@ def test_every_case_of_a_stop_is_stopped_in_bulk_too(forecaster):
 def test_a_stop_without_a_screen_holds_up_every_pack(small_cohort, monkeypatch):
     tables = small_cohort.tables.of_packs(small_cohort.tables.packs["pack_id"].iloc[:50])
     assert screened(tables, tables).held_up.mean() < 0.3
-    monkeypatch.setattr("models.packs.suspects.STOPS", (replace(STOPS[0], code="new"), *STOPS))
+    monkeypatch.setattr("models.packs.screens.table.STOPS", (replace(STOPS[0], code="new"), *STOPS))
     assert screened(tables, tables).held_up.all()
 
 

@@ -28,7 +28,7 @@ from service.exchange.imports.times import FORMATS, formats_of
 from service.http.gzip_bodies import PIECE_BYTES, Unpacked
 from service.http.page_addresses import is_open_page, is_page, own_address
 from service.pages.bench.voltages import block_volts, split_numbers
-from service.records.records import _read_cursor, _write_cursor
+from service.records.listing import _read_cursor, _write_cursor
 from service.store.schema import Pack, Reading
 from training.files.families import load_families, read_family
 from training.files.tables import read_tables

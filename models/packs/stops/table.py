@@ -223,7 +223,7 @@ def stops_of(
     charging : bool
         Also list what ends charging alone.
     among : collection of str, optional
-        Codes to ask about, where the others are known to find nothing (`models.packs.suspects`); all if left out.
+        Codes to ask about, where the others are known to find nothing (`models.packs.screens`); all if left out.
 
     Returns
     -------

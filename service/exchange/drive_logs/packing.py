@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 from models.packs.fields import columns_of
 from models.packs.history import BlockReading
 from models.packs.tables import LIST_COLUMNS, block_column, list_text
-from service.records.records import Writer
+from service.records.versions import Writer
 from service.store.schema import NAME_LENGTH, DriveLog
 
 MOST_ROWS: Final = 20_000

@@ -15,7 +15,7 @@ from service.core.translation import _
 from service.exchange.drive_logs.packing import file_name
 from service.http.dependencies import CurrentStore
 from service.http.problems import problem_responses
-from service.records.records import list_page
+from service.records.listing import list_page
 from service.records.schemas import LARGEST_NUMBER, Name
 from service.records.writing import Done, Write
 from service.store.schema import DriveLog

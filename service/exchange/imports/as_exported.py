@@ -18,10 +18,11 @@ from service.exchange.exports.tables import text_of_field
 from service.exchange.imports.files import Row, headings_of, rows_of
 from service.exchange.imports.mapping import DOCUMENTED
 from service.exchange.imports.rows import RowFault
-from service.records.records import Writer, create
+from service.records.records import create
 from service.records.schemas import RecordFacts
 from service.records.subject import Subject
 from service.records.subjects.all_subjects import SUBJECTS
+from service.records.versions import Writer
 
 EXPORTED: Final[Mapping[str, Subject]] = {
     subject.name: subject for subject in SUBJECTS if subject.name not in DOCUMENTED

@@ -30,12 +30,12 @@ from service.exchange.imports.rows import RowFault, RowReader
 from service.records.ahead import not_yet
 from service.records.alike import alike, known_as_heard
 from service.records.out_of_turn import before_its_readings
-from service.records.records import Writer
 from service.records.sense import Mark, fit_problems, order_faults, unknown_family
 from service.records.slips import doubts_of
 from service.records.stopped import mind_facts
 from service.records.subject import FactKind, Subject
 from service.records.subjects.all_subjects import SUBJECTS
+from service.records.versions import Writer
 from service.store.opening import Store
 from service.store.schema import AuditEntry, Base, EarlierVersion, Outcome, Pack, Reading, Usage
 from service.store.schema import TopUp as TopUpRow

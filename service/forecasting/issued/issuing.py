@@ -15,7 +15,7 @@ from models.forecasts.inputs import digest_at
 from models.forecasts.last_seen import ASK_AFTER_DAYS, days_unseen
 from models.packs.family import PackFamily
 from models.packs.history import PackHistory
-from models.packs.suspects import stops_of_each
+from models.packs.screens import stops_of_each
 from service.core.translation import _
 from service.forecasting.forecasts.answers import answer, said_of
 from service.forecasting.forecasts.last_seen import age_of

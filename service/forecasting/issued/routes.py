@@ -34,7 +34,7 @@ from service.http.dependencies import CurrentStore, KnownFamilies, Models, Now, 
 from service.http.etags import LOCATED, NOT_MODIFIED, TAGGED, IfNoneMatch, tag_of, tagged
 from service.http.problems import problem_responses
 from service.records.history import begun_history, chemistry_unless_stopped
-from service.records.records import list_page
+from service.records.listing import list_page
 from service.records.schemas import LARGEST_NUMBER, Name
 from service.records.stopped import stopped_by
 from service.records.writing import Done, Write

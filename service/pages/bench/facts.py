@@ -35,7 +35,8 @@ from service.pages.wording import (
     moment_from,
     outcome_words,
 )
-from service.records.records import Why, correct, create, etag_of, read, withdraw
+from service.records.reasons import Why
+from service.records.records import correct, create, etag_of, read, withdraw
 from service.records.schemas import LARGEST_NUMBER
 from service.records.slips import doubts_of
 from service.records.subject import Subject

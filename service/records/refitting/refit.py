@@ -19,12 +19,13 @@ from service.core.refusals import WHATEVER, Conflict, require_right
 from service.core.translation import _
 from service.records.field_words import to_the_minute
 from service.records.going_in import before_an_entry, changed_just_now, not_to_go_in, other_family, stops_of_pack
-from service.records.records import Known, Writer, correct, create, etag_of, read
+from service.records.records import Known, correct, create, etag_of, read
 from service.records.refitting.schemas import Refit, Refitted
 from service.records.subject import Situation, Subject
 from service.records.subjects.outcomes import OUTCOMES
 from service.records.subjects.packs import ASSIGNMENTS, PACKS
 from service.records.subjects.vehicles import VEHICLES
+from service.records.versions import Writer
 from service.store.schema import Assignment, Delivery, Outcome, Pack, TopUp, Versioned
 
 Did = Literal["create", "correct"]

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.forecasts.flags import Noted, flags_of
+from models.forecasts.flags import flags_of
+from models.forecasts.noted import Noted
 from models.forecasts.seen_range import SeenRange
 from training.learning.moments import SurvivalRows, single_moments
 from training.simulation.cohort import CohortPlan, simulate_cohort

@@ -10,8 +10,8 @@ import pandas as pd
 
 from models.features.derived import derive, surplus_share
 from models.features.raw import raw_features
+from models.forecasts.charge_flags import flags_of_charges
 from models.forecasts.earlier_charges import _WARNED, flags_of_earlier_charges
-from models.forecasts.flags import flags_of_charges
 from models.forecasts.newest_topups import NewestTopUps
 from models.forecasts.noted import charges_noted_in
 from models.forecasts.suspect_charges import may_warn

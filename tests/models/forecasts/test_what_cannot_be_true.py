@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from models.packs.history import PackHistory
+from models.packs.screens import screened
 from models.packs.stops import Stopped, stops_of
-from models.packs.suspects import screened
 from models.packs.tables import tables_from_histories
 from tests.cases.packs import history_of_case
 from training.files.families import load_families

@@ -10,8 +10,8 @@ from models.forecasts.charge_warnings import CHARGE_NOTHING, charge_warnings, fo
 from models.forecasts.forecast import Flag
 from models.packs.history import BlockReading, Outcome, PackHistory, TopUp, UsagePlan
 from models.packs.ledger import LEDGER, standing_of
+from models.packs.screens import stops_of_each
 from models.packs.stops import STOPS, stops_of
-from models.packs.suspects import stops_of_each
 from training.files.families import load_families
 
 FAMILIES = load_families()

@@ -5,9 +5,9 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from models.packs.history import BlockReading, Outcome, PackHistory, TopUp
+from models.packs.screens import screened
 from models.packs.stops import Stopped, stops_of
 from models.packs.stops.known import LOOK_AFTER
-from models.packs.suspects import screened
 from models.packs.tables import tables_from_histories
 from models.topup.plan import plan_topup
 from training.files.families import load_families

@@ -27,7 +27,7 @@ from service.app import create_app
 from service.core.settings import Settings
 from service.exchange.imports.loading import import_files
 from service.forecasting.forecasts.examples import example_case
-from service.records.records import Writer
+from service.records.versions import Writer
 from service.store.opening import SQLITE_FILE, Store
 from service.store.upgrading import open_store
 from tests.service.stored_rows import Rows, put_rows, rows_in

@@ -12,8 +12,8 @@ from sqlalchemy import update
 
 from service.exchange.imports.loading import import_files
 from service.forecasting.forecasts.examples import example_case
-from service.records.records import Writer
 from service.records.subjects.all_subjects import COSTS, DELIVERIES, OFFERS, SUPPLIERS
+from service.records.versions import Writer
 from service.store.schema import IssuedForecast
 from tests.service.invented_fleet import FAMILIES, fill
 from tests.service.pages.conftest import NOW

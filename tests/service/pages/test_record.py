@@ -12,7 +12,7 @@ from playwright.sync_api import expect
 
 from models.features.definitions import PLAIN_WORDS
 from service.exchange.imports.loading import import_files
-from service.records.records import Writer
+from service.records.versions import Writer
 from tests.service.invented_told import tell
 from tests.service.pages.folds import unfold
 from training.files.families import load_families

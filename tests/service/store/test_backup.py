@@ -18,8 +18,9 @@ from models.base.errors import BadInput
 from service.core.settings import Settings
 from service.operation.backup import MANIFEST, back_up, restore
 from service.operation.doctor import examine
-from service.records.records import Writer, create, withdraw
+from service.records.records import create, withdraw
 from service.records.subjects.all_subjects import SUBJECTS
+from service.records.versions import Writer
 from service.store.opening import SQLITE_FILE, Store
 from service.store.schema import ApiKey, AuditEntry, Base, Delivery, Outcome, Vehicle
 from service.store.upgrading import downgrade, newest_revision, open_at_any_schema, open_store, schema_revision

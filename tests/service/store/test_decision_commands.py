@@ -21,8 +21,9 @@ from service.decisions.release.answers import release_of_pack
 from service.decisions.release.schemas import ReleaseRequest
 from service.decisions.stock.answers import stock_of_family
 from service.decisions.stock.schemas import StockRequest
-from service.records.records import Writer, correct, create
+from service.records.records import correct, create
 from service.records.subjects.all_subjects import ASSIGNMENTS, COSTS, OFFERS, PACKS, SUPPLIERS, VEHICLES
+from service.records.versions import Writer
 from service.store.schema import Assignment, Offer
 from service.store.upgrading import open_store
 from tests.service.invented_fleet import FAMILIES, fill

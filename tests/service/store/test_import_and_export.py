@@ -16,7 +16,7 @@ from service.exchange.imports.guess import understand
 from service.exchange.imports.loading import import_files
 from service.exchange.imports.mapping import mapping_of, read_mapping
 from service.records.history import history_of_pack
-from service.records.records import Writer
+from service.records.versions import Writer
 from service.store.schema import AuditEntry, Outcome, Pack, Reading, TopUp
 from service.store.upgrading import open_store
 from tests.service.store.backends import ON_SQLITE

@@ -14,9 +14,10 @@ from service.exchange.drive_logs import packing
 from service.exchange.imports.guess import confirmed
 from service.exchange.imports.loading import import_files
 from service.operation.backup import back_up, restore
-from service.records.records import Writer, withdraw
+from service.records.records import withdraw
 from service.records.subjects.packs import PACKS
 from service.records.subjects.readings import READINGS
+from service.records.versions import Writer
 from service.store.schema import DriveLog, Pack, Reading
 from service.store.upgrading import open_store
 from tests.benchmarks.bench_drive_log import BLOCKS, SECONDS, write_log

@@ -21,7 +21,7 @@ from service.exchange.imports.mapping import (
     read_mapping,
 )
 from service.exchange.imports.understanding import Understanding
-from service.records.records import Writer
+from service.records.versions import Writer
 from service.store.schema import Pack, Reading
 from service.store.upgrading import open_store
 from tests.service.exchange.imports.case_files import CASES, Case

@@ -13,7 +13,7 @@ from models.base.errors import BadInput
 from models.packs.tables import history_of
 from service.exchange.imports.loading import import_files
 from service.records.history import history_of_pack
-from service.records.records import Writer
+from service.records.versions import Writer
 from service.store.upgrading import open_store
 from training.files.families import load_families
 from training.files.tables import COLUMNS, read_tables

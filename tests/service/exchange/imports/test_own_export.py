@@ -11,8 +11,9 @@ import pytest
 from service.exchange.exports.tables import EXPORTS, export_all
 from service.exchange.imports.loading import import_files
 from service.exchange.imports.mapping import DOCUMENTED
-from service.records.records import Writer, content_of, create
+from service.records.records import create
 from service.records.subjects.all_subjects import SUBJECTS
+from service.records.versions import Writer, content_of
 from service.store.upgrading import open_store
 from training.files.families import load_families
 

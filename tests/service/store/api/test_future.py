@@ -11,8 +11,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from service.exchange.imports.loading import import_files
-from service.records.records import Writer
 from service.records.subjects.all_subjects import SUBJECTS
+from service.records.versions import Writer
 from tests.service.store.api.test_stops import DOORS, with_history
 from tests.service.store.backends import ON_SQLITE
 from training.files.families import load_families

@@ -12,8 +12,8 @@ from models.base.errors import BadInput
 from service.exchange.imports.guess import understand
 from service.exchange.imports.loading import import_files
 from service.forecasting.forecasts.examples import example_case
-from service.records.records import Writer
 from service.records.subjects.all_subjects import SUBJECTS
+from service.records.versions import Writer
 from tests.service.hostile_corpus import HOSTILE_BODIES, HOSTILE_FIELDS, as_body, spoiled, tried
 from tests.service.store.backends import ON_SQLITE
 from training.files.families import load_families

@@ -11,7 +11,7 @@ import pytest
 from service.exchange.imports.loading import import_files
 from service.forecasting.track_record.inputs import drift_of
 from service.forecasting.track_record.reading import live_record
-from service.records.records import Writer
+from service.records.versions import Writer
 from service.store.schema import IssuedForecast, Outcome, TopUp
 from tests.service.invented_told import tell
 from training.files.families import load_families

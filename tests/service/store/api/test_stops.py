@@ -9,7 +9,7 @@ import pytest
 
 from models.packs.stops import STOPS, StopRule
 from service.exchange.imports.loading import import_files
-from service.records.records import Writer
+from service.records.versions import Writer
 from tests.cases.packs import history_of_case
 from tests.service.store.backends import ON_SQLITE
 from training.files.families import load_families

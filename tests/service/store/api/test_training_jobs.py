@@ -12,7 +12,7 @@ from service.exchange.imports.loading import import_files
 from service.forecasting.model.learning import learn_from_record
 from service.jobs.worker import Worker
 from service.records.history import tables_of
-from service.records.records import Writer
+from service.records.versions import Writer
 from tests.service.store.api.conftest import Clock
 from tests.service.store.backends import ON_POSTGRESQL, ON_SQLITE
 from training.files.families import load_families

@@ -11,8 +11,8 @@ from pydantic import ValidationError
 
 from models.packs.fields import columns_of
 from models.packs.history import LOOKED, PackHistory
+from models.packs.screens import screened
 from models.packs.stops import stops_of
-from models.packs.suspects import screened
 from models.packs.tables import FACTS, block_columns, histories_of
 
 STRANGE = {
