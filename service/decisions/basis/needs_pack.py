@@ -7,19 +7,21 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from sqlalchemy import func, select
-from sqlalchemy.orm import Session
+from sqlalchemy import Select, func, or_, select
+from sqlalchemy.orm import Session, aliased
 
-from models.decisions.down import is_down, nothing_since
 from models.forecasts.last_seen import REFUSE_AFTER_DAYS
 from models.packs.family import PackFamily
 from service.core.translation import _, ngettext
 from service.decisions.basis.lead_times import OnOrder, on_order
-from service.records.stopped import UnderStop, came_out, under_stop, vehicle_names
-from service.store.schema import Outcome, Pack, Reading, StoppedPack, TopUp
+from service.records.stopped import UnderStop, under_stop, vehicle_names
+from service.store.schema import Assignment, Outcome, Pack, Reading, StoppedPack, TopUp
 
 MOST_NAMED: Final = 10
 """So many of those that wait no longer are named, and the others counted. Our choice."""
+
+MOST_COUNTED: Final = 1_000
+"""And so many are counted: "1000+" says that there are more. Our choice."""
 
 
 @dataclass(frozen=True)
@@ -52,54 +54,61 @@ class Down:
 
 
 def vehicles_down(session: Session, now: datetime, conditions: Iterable[Any] = ()) -> list[Down]:
-    """Return the packs whose fault is back (`models.decisions.down.is_down`), those that wait longest first.
+    """Return the packs whose fault is back and of which nothing was entered after it, those that wait longest first.
 
-    One that a fact stops is none of them: what to do first is said there. Nor is one that came out of its vehicle.
+    Nothing that puts the vehicle on the road again, as a charge, or ends its wait, as another pack. One that a fact
+    stops is none of them: what to do first is said there. Nor is one that came out of its vehicle. After as many days
+    as no decision goes by what was entered (`REFUSE_AFTER_DAYS`) nobody knows whether it still waits: `long_down`.
 
     Parameters
     ----------
     conditions : iterable of SQL conditions on `Pack`
     """
-    since = now - timedelta(days=REFUSE_AFTER_DAYS)
-    return [one for one in _came_back(session, since, now, conditions) if is_down(one.since, now)]
+    rows = session.execute(_came_back(Outcome.time.between(_still_known(now), now), *conditions)).all()
+    vehicles = vehicle_names(session, [row.id for row in rows])
+    return [Down(row.id, row.family, vehicles.get(row.id), row.time) for row in rows]
 
 
 def long_down(session: Session, now: datetime, conditions: Iterable[Any] = ()) -> str | None:
     """Name the packs whose fault came back so long ago that nobody knows whether they still wait; None without any."""
-    names = [one.name for one in _came_back(session, None, now, conditions) if not is_down(one.since, now)]
-    if not names:
+    query = _came_back(Outcome.time < _still_known(now), *conditions).limit(MOST_COUNTED + 1)
+    found = [row.id for row in session.execute(query)]
+    if not found:
         return None
+    vehicles = vehicle_names(session, found[:MOST_NAMED])
+    names = [vehicles.get(pack_id, pack_id) for pack_id in found[:MOST_NAMED]]
+    count = str(len(found)) if len(found) <= MOST_COUNTED else f"{MOST_COUNTED}+"
     said = ngettext(
         "%(count)s more came back with its fault over %(days)s days ago, and nothing was entered since: %(names)s. "
         "Enter what became of it.",
         "%(count)s more came back with their fault over %(days)s days ago, and nothing was entered since: %(names)s. "
         "Enter what became of them.",
-        len(names),
+        len(found),
     )
-    named = ", ".join(names[:MOST_NAMED]) + (", …" if len(names) > MOST_NAMED else "")
-    return said % {"count": len(names), "days": REFUSE_AFTER_DAYS, "names": named}
+    named = ", ".join(names) + (", …" if len(found) > len(names) else "")
+    return said % {"count": count, "days": f"{REFUSE_AFTER_DAYS:g}", "names": named}
 
 
-def _came_back(session: Session, since: datetime | None, now: datetime, conditions: Iterable[Any]) -> list[Down]:
-    """Return the packs whose fault is back and of which nothing was entered after it, the longest ago first."""
-    times = [Outcome.time <= now] if since is None else [Outcome.time.between(since, now)]
-    returned = select(Outcome.pack_id, func.max(Outcome.time).label("time")).where(Outcome.kind == "returned", *times)
-    back = returned.group_by(Outcome.pack_id).subquery()
-    charged = select(func.max(TopUp.time)).where(TopUp.pack_id == back.c.pack_id).scalar_subquery()
-    over = select(func.max(Outcome.time)).where(
-        Outcome.pack_id == back.c.pack_id, Outcome.kind.in_(("replaced", "retired"))
+def _still_known(now: datetime) -> datetime:
+    """Return since when a fault still keeps a vehicle off the road, for all that is known."""
+    return now - timedelta(days=REFUSE_AFTER_DAYS)
+
+
+def _came_back(when: Any, *conditions: Any) -> Select[*tuple[Any, ...]]:
+    """Ask for packs whose fault is back and of which nothing was entered after it, the longest ago first."""
+    later = aliased(Outcome)
+    ended = select(later.id).where(later.pack_id == Outcome.pack_id, later.time > Outcome.time, later.kind != "running")
+    charged = select(TopUp.id).where(TopUp.pack_id == Outcome.pack_id, TopUp.time > Outcome.time)
+    stopped = select(StoppedPack.pack_id).where(StoppedPack.pack_id == Outcome.pack_id)
+    sat = select(Assignment.id).where(Assignment.pack_id == Outcome.pack_id)
+    return (
+        select(Pack.id, Pack.family, Outcome.time)
+        .join(Pack, Pack.id == Outcome.pack_id)
+        .where(Outcome.kind == "returned", when, *conditions)
+        .where(~ended.exists(), ~charged.exists(), ~stopped.exists())
+        .where(or_(sat.where(Assignment.until.is_(None)).exists(), ~sat.exists()))
+        .order_by(Outcome.time, Outcome.pack_id)
     )
-    query = (
-        select(Pack.id, Pack.family, back.c.time, charged.label("charged"), over.scalar_subquery().label("over"))
-        .join(back, back.c.pack_id == Pack.id)
-        .where(~select(StoppedPack.pack_id).where(StoppedPack.pack_id == Pack.id).exists(), *conditions)
-        .order_by(back.c.time, Pack.id)
-    )
-    rows = [row for row in session.execute(query) if nothing_since(row.time, row.charged, row.over)]
-    names = [row.id for row in rows]
-    vehicles = vehicle_names(session, names)
-    out = came_out(session, [name for name in names if name not in vehicles])
-    return [Down(row.id, row.family, vehicles.get(row.id), row.time) for row in rows if row.id not in out]
 
 
 def orders_for(session: Session, packs: Sequence[UnderStop | Down], now: datetime) -> dict[str, OnOrder]:
