@@ -55,7 +55,7 @@ def test_every_charge_has_its_truth(arrivals):
 def test_missing_charge_is_recovered_from_what_workshops_read(arrivals):
     """Recovery on simulated workshops' own readings (invented): leaks with rest and load read. The full table is in
     tests/benchmarks/bench_topup_plan.py: of leaks 0.86 within 15 %, ranges hold 0.9."""
-    truth = arrivals.truth[arrivals.truth["condition"] == "leak"].head(130)
+    truth = arrivals.truth[arrivals.truth["condition"] == "leak"].head(90)
     close, held = [], []
     for case in truth.itertuples():
         history = history_of(arrivals.tables.of_packs([case.pack_id]), case.pack_id)

@@ -32,7 +32,7 @@ def test_reference_two_kinds_are_a_logistic_regression():
 
 def test_recovery_the_law_of_worlds_comes_back():
     rng = np.random.default_rng(2)
-    worlds = [drawn(rng, 150, rng.normal(0.8, 0.2), rng.normal(0, 0.7, 4)) for _ in range(150)]
+    worlds = [drawn(rng, 150, rng.normal(0.8, 0.2), rng.normal(0, 0.7, 4)) for _ in range(90)]
     law = fit_shift_law(worlds)
     assert law.mean[0] == pytest.approx(0.8, abs=0.06)
     assert np.sqrt(law.covariance[0, 0]) == pytest.approx(0.2, abs=0.06)
@@ -43,9 +43,9 @@ def test_recovery_the_law_of_worlds_comes_back():
 
 def test_opened_packs_bring_the_forecast_to_the_place():
     rng = np.random.default_rng(3)
-    law = fit_shift_law([drawn(rng, 100, 0.9, rng.normal(0, 0.8, 4)) for _ in range(60)])
+    law = fit_shift_law([drawn(rng, 100, 0.9, rng.normal(0, 0.8, 4)) for _ in range(40)])
     loss = {0: [], 10: [], 60: []}
-    for _ in range(40):
+    for _ in range(25):
         offsets = rng.normal(0, 0.8, 4)
         own, test = drawn(rng, 60, 0.9, offsets), drawn(rng, 500, 0.9, offsets)
         for count, found in loss.items():

@@ -46,7 +46,7 @@ def codes(rows: SurvivalRows, seen: SeenRange) -> list[set[str]]:
 
 @pytest.fixture(scope="module")
 def usual() -> SurvivalRows:
-    return rows_of(CohortPlan(packs=1500, seed=31, families=("marl-28", "shale-20", "gravel-14")))[0]
+    return rows_of(CohortPlan(packs=800, seed=31, families=("marl-28", "shale-20", "gravel-14")))[0]
 
 
 def test_recovery_a_top_up_of_the_wrong_block_is_flagged_where_the_readings_before_can_tell(usual):
@@ -54,13 +54,13 @@ def test_recovery_a_top_up_of_the_wrong_block_is_flagged_where_the_readings_befo
     for seed in (32, 33):
         # The workshop believes another block weak on its own account at times; the neighbour is then no worse a guess.
         plan = CohortPlan(
-            packs=800, seed=seed, families=("marl-28", "shale-20"), habits=WorkshopHabits(wrong_block_share=1.0)
+            packs=500, seed=seed, families=("marl-28", "shale-20"), habits=WorkshopHabits(wrong_block_share=1.0)
         )
         rows, wrong = rows_of(plan)
         raised = np.array(["other-block-lower" in c for c in codes(rows, seen)])
         told = rows.X["before_rest_mv_per_cell"].notna() | rows.X["before_load_mv_per_cell"].notna()
         assert raised[wrong & told].mean() > 0.5
-    plain, wrong = rows_of(CohortPlan(packs=800, seed=34, families=("marl-28", "shale-20")))
+    plain, wrong = rows_of(CohortPlan(packs=500, seed=34, families=("marl-28", "shale-20")))
     raised = np.array(["other-block-lower" in c for c in codes(plain, seen)])
     assert raised[~wrong].mean() < 0.1
 

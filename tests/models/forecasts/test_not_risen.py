@@ -82,7 +82,7 @@ def test_cells_measured_a_day_later_settle_it_no_look_does_and_a_small_charge_is
 
 def test_property_few_simulated_packs_are_said_not_to_have_risen():
     """By far most charges show; the rest went into a strong leak or a short (invented packs, several worlds)."""
-    cohort = simulate_cohort(CohortPlan(packs=1500, seed=4, worlds=10))
+    cohort = simulate_cohort(CohortPlan(packs=700, seed=4, worlds=10))
     rows = single_moments(cohort.tables, np.random.default_rng(4))
     moments = rows.moments[["pack_id", "origin"]].drop_duplicates("pack_id")
     tables = known_at(cohort.tables, moments)

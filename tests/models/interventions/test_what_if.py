@@ -30,7 +30,7 @@ def held_out(small_trained):
     cases = []
     for ready, moments in ready_packs(cohort):
         may = [may_go_on(cohort.tables, moment, charging=True) for _, moment in moments.iterrows()]
-        first = np.flatnonzero(~moments["pack_id"].duplicated().to_numpy() & may)[:4]
+        first = np.flatnonzero(~moments["pack_id"].duplicated().to_numpy() & may)[:3]
         found = [(ready.take(first[[i]]), moments.iloc[row]) for i, row in enumerate(first)]
         told = [
             small_trained.forecaster.forecast(known_history(cohort.tables, m), m["origin"].to_pydatetime())

@@ -37,7 +37,7 @@ def test_errs_less_than_either_part_on_packs(small_cohort):
     tables = small_cohort.tables
     learn = survival_rows(tables, moments_of(tables, np.random.default_rng(0)))
     fresh = single_moments(
-        simulate_cohort(CohortPlan(1500, 12, habits=WorkshopHabits(replaces=False))).tables, np.random.default_rng(1)
+        simulate_cohort(CohortPlan(700, 12, habits=WorkshopHabits(replaces=False))).tables, np.random.default_rng(1)
     )
     pair = HazardPair(monotone=DIRECTIONS, rounds=60, stop_early=False).fit(learn.X, learn.time, learn.event)
     truth, at = Surv.from_arrays(fresh.event, fresh.time), DAYS[1:-1]

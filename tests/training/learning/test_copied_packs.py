@@ -61,10 +61,10 @@ def test_the_copy_with_outcomes_is_kept(record):
 
 
 def test_eight_copies_teach_what_one_record_does_and_it_is_said(small_trained, record):
-    at = record.outcomes["time"].max().to_pydatetime()
+    at = record.outcomes.loc[record.outcomes["kind"] == "returned", "time"].min().to_pydatetime()
     once = learn_from_records(small_trained.forecaster, record, at)
     often = learn_from_records(small_trained.forecaster, copied(record, 7), at)
-    assert often.facts["returns"] == once.facts["returns"]
+    assert often.facts["returns"] == once.facts["returns"] > 0
     assert often.forecaster.model_id == once.forecaster.model_id
     assert "84 packs have the very readings of another" in often.why
     assert "counts once" not in once.why

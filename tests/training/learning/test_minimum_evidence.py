@@ -18,7 +18,7 @@ pytestmark = pytest.mark.long
 
 @pytest.fixture(scope="module")
 def tables():
-    return simulate_cohort(CohortPlan(packs=2500, seed=81, habits=WorkshopHabits(replaces=False))).tables
+    return simulate_cohort(CohortPlan(packs=1600, seed=81, habits=WorkshopHabits(replaces=False))).tables
 
 
 @pytest.fixture(scope="module")
@@ -74,7 +74,7 @@ def test_invariance_thinning_twice_changes_nothing(tables, rows):
 
 def trained():
     stays = WorkshopHabits(replaces=False)
-    learn, check = (simulate_cohort(CohortPlan(packs=n, seed=s, habits=stays)) for n, s in ((1000, 82), (2500, 83)))
+    learn, check = (simulate_cohort(CohortPlan(packs=n, seed=s, habits=stays)) for n, s in ((1000, 82), (1600, 83)))
     return train_forecaster(learn.tables, further=Further(check.tables), settings=FitSettings(workers=1)).forecaster
 
 

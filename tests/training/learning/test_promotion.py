@@ -77,12 +77,16 @@ def test_only_moments_after_both_learned_count(small_trained, record, now):
     assert 0 < late.rows < 0.6 * whole.rows
 
 
-def made_up(shift, packs, seed):
-    """Invented: two candidates that differ by `shift` nats on average, one row a pack."""
-    tables = simulate_cohort(CohortPlan(packs, seed)).tables
-    rows = survival_rows(tables, moments_of(tables, np.random.default_rng(0)))
+@pytest.fixture(scope="module")
+def row_a_pack(record):
+    rows = survival_rows(record, moments_of(record, np.random.default_rng(0)))
     _, first = np.unique(rows.moments["pack_id"].to_numpy().astype(str), return_index=True)
-    rows = rows.take(np.sort(first))
+    return rows.take(np.sort(first))
+
+
+def made_up(rows, shift, packs, seed):
+    """Invented: two candidates that differ by `shift` nats on average, one row a pack."""
+    rows = rows.take(np.arange(packs))
     rng = np.random.default_rng(seed)
     current = np.exp(-np.outer(rng.uniform(0.02, 0.2, len(rows)), DAYS))
     bound = {0.9: np.ones(len(rows))}
@@ -94,9 +98,9 @@ def made_up(shift, packs, seed):
     )
 
 
-def test_limits_are_those_of_a_paired_test():
+def test_limits_are_those_of_a_paired_test(row_a_pack):
     """Reference: with one row a pack, scipy's paired t test; the normal limit differs from it by t against z."""
-    tested = made_up(0.2, 400, 3)
+    tested = made_up(row_a_pack, 0.2, 250, 3)
     found = judge(tested, "challenger", "current")
     reference = ttest_rel(tested.surprise("challenger"), tested.surprise("current"))
     low, high = reference.confidence_interval(0.9)
@@ -105,16 +109,16 @@ def test_limits_are_those_of_a_paired_test():
     assert found.high == pytest.approx(high, abs=0.02 * (high - low))
 
 
-def test_why_it_is_open_on_few_packs_is_said():
+def test_why_it_is_open_on_few_packs_is_said(row_a_pack):
     """ "It is open whether the challenger is worse" stood beside an interval that lies on one side of 0."""
-    few = judge(made_up(0.2, 20, 3), "challenger", "current")
+    few = judge(made_up(row_a_pack, 0.2, 20, 3), "challenger", "current")
     assert few.verdict == "open"
     assert "fewer than 30 packs are too few to judge by: log score" in few.sentence()
-    assert "too few" not in judge(made_up(0.2, 400, 3), "challenger", "current").sentence()
+    assert "too few" not in judge(made_up(row_a_pack, 0.2, 250, 3), "challenger", "current").sentence()
 
 
-def test_later_than_keeps_rows_together(record):
-    tested = made_up(0.0, 100, 4)
+def test_later_than_keeps_rows_together(row_a_pack):
+    tested = made_up(row_a_pack, 0.0, 100, 4)
     origin = tested.rows.moments["origin"]
     since = origin.quantile(0.5).to_pydatetime()
     part = later_than(tested, since)
