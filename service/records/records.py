@@ -84,7 +84,7 @@ def _made(
     # Kept in hand until the checks are done, so that no check fetches a pack again.
     named = _require_references(session, subject, values)
     _require_no_twins(session, subject, values)
-    situations = {place: Situation(session, families, None, row) for place, row in values.items()}
+    situations = {place: Situation(session, families, None, row, together=len(values)) for place, row in values.items()}
     problems = _order_problems(subject, situations)
     of_before = versions_before(session, subject, [row["id"] for row in values.values()] if subject.named else [])
     rows = []

@@ -31,6 +31,8 @@ class Situation:
         Values of the record by column; None where it does not exist yet or any more.
     record_id : int or str or None
         None where it does not exist yet.
+    together : int
+        How many are sent in one go.
     """
 
     session: Session
@@ -38,6 +40,7 @@ class Situation:
     before: Mapping[str, Any] | None
     after: Mapping[str, Any] | None
     record_id: int | str | None = None
+    together: int = 1
 
 
 def _sensible(_: Situation) -> list[Problem]:

@@ -343,3 +343,27 @@ def test_what_is_wrong_and_what_is_asked_about_are_told_in_one_answer(filled, as
     address = f"/v1/readings/{made.json()['id']}"
     wrong = problem_in(filled.patch(address, json={"time": "2031-03-13T09:00:00Z", "temperature_c": 97}), 422)
     assert {problem["where"] for problem in wrong["problems"]} == {"time", "temperature_c"}
+
+
+def test_more_put_in_than_the_plan_said_is_asked_about(filled, asked_back, clock):
+    """The plan said at most 1.3 Ah; 2.4 were taken without a word."""
+    clock.now = datetime(2026, 3, 20, 12, 0, tzinfo=UTC)
+    pack = {"id": "MB-P-MORE", "family": "gravel-14"}
+    assert filled.post("/v1/packs", json=pack).status_code == 201
+    history = example_case()["history"]
+    for reading in history["readings"][:1]:
+        assert filled.post("/v1/readings", json={"pack_id": pack["id"], **reading}).status_code == 201
+    most = filled.post(f"/v1/packs/{pack['id']}/topup-plan", json={"at": history["readings"][0]["time"]})
+    most_ah = most.json()["charge"]["most_ah"]
+    charge = {**CHARGE, "pack_id": pack["id"]}
+    document = asked_back(filled.post("/v1/topups", json={**charge, "charge_ah": most_ah + 1.0}))
+    (problem,) = document["problems"]
+    assert problem["where"] == "charge_ah"
+    assert f"{most_ah:.1f} Ah" in problem["what"]
+    # Among others sent together, and as a correction, it is asked about as well.
+    asked_back(filled.post("/v1/topups", json=[{**charge, "charge_ah": most_ah + 1.0}]))
+    made = filled.post("/v1/topups", json={**charge, "charge_ah": round(most_ah - 0.1, 2)})
+    assert made.status_code == 201, made.text
+    asked_back(filled.patch(f"/v1/topups/{made.json()['id']}", json={"charge_ah": most_ah + 1.0}))
+    sure = filled.patch(f"/v1/topups/{made.json()['id']}", json={"charge_ah": most_ah + 0.5}, headers={"Sure": "*"})
+    assert sure.status_code == 200
