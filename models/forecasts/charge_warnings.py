@@ -12,7 +12,7 @@ from typing import Final
 
 import pandas as pd
 
-from models.base.messages import say
+from models.base.messages import Said, say
 from models.features.derived import derive, surplus_share
 from models.features.raw import raw_features
 from models.forecasts.charge_flags import flags_of_charges
@@ -36,6 +36,7 @@ CHARGE_NOTHING: Final = frozenset(
         "maybe-charged-cold",
         "warm-pack",
         "code-danger",
+        "code-live",
         TOO_MANY,
     }
 )
@@ -52,6 +53,11 @@ MEASURE: Final = say(
     "the sense leads, and have the cells of the blocks in question measured by somebody licensed to, 20 hours after "
     "that charge at the earliest. Once a reading says that they were measured and none is bad (inspected), a charge "
     "is weighed again; a look alone does not tell."
+)
+PROVE: Final = say(
+    "Charge nothing more. Have somebody licensed to prove that the pack's leads are dead with the vehicle switched off, "
+    "see that every plug and cover is closed, and measure the insulation. Once a later reading says so (inspected: "
+    "insulation), a charge is weighed again; a look at the cells does not tell."
 )
 
 
@@ -93,9 +99,15 @@ def stops_of_warnings(warned: Iterable[Flag]) -> tuple[Stop, ...]:
             f.code,
             "charging",
             f.text,
-            MEASURE if LEDGER[f.code].by_cells else LOOK,
+            _what_to_do(f.code),
             "common practice, no source",
             LEDGER[f.code],
         )
         for f in warned
     )
+
+
+def _what_to_do(code: str) -> Said:
+    if "insulation" in LEDGER[code].ends:
+        return PROVE
+    return MEASURE if LEDGER[code].by_cells else LOOK

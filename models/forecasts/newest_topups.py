@@ -45,6 +45,8 @@ class NewestTopUps:
 
     def done_by(self, code: str) -> Floats:
         """Return up to which day what warns so was seen to of each pack, by what ends it. Shape (n,)."""
+        if "insulation" in LEDGER[code].ends:
+            return self._insulated_by
         return self._measured_by if LEDGER[code].by_cells else self._looked_by
 
     @cached_property
@@ -54,6 +56,12 @@ class NewestTopUps:
     @cached_property
     def _measured_by(self) -> Floats:
         return self._last(np.asarray(self.tables.words("readings", "inspected") == "cells", dtype=np.bool_))
+
+    @cached_property
+    def _insulated_by(self) -> Floats:
+        """Up to just before it was measured: what is live shows at once, but not in the reading that tells of it."""
+        measured = np.asarray(self.tables.words("readings", "inspected") == "insulation", dtype=np.bool_)
+        return np.nextafter(self._last(measured) + LOOK_AFTER / timedelta(days=1), -np.inf)
 
     def _last(self, looks: Bools) -> Floats:
         """Return up to which day what was done shows by the newest of some looks."""

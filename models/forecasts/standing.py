@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from datetime import timedelta
 from functools import cached_property
@@ -20,7 +20,7 @@ from models.packs.family import PackFamily
 from models.packs.stops.cells import NOTHING_CELL_V, half_a_cell_v
 from models.packs.stops.known import BEFORE_DRIVING, LOOK_AFTER, VISIT, others_v
 from models.packs.tables import VOLT_DECIMALS, date_of
-from models.packs.trouble_codes import DANGERS
+from models.packs.trouble_codes import DANGERS, LIVE_PARTS
 from models.physics.cell_curves import resistance_mohm
 
 BLOCK_HIGH: Final = "block-high"
@@ -49,6 +49,7 @@ BAD_REST_CELL_V: Final = 0.2 / 12
 
 LOW_UNDER_LOAD: Final = "low-under-load"
 CODE_DANGER: Final = "code-danger"
+CODE_LIVE: Final = "code-live"
 LITHIUM_CHARGED: Final = "lithium-charged"
 
 _DAY: Final = timedelta(days=1)
@@ -60,6 +61,7 @@ def standing(newest: NewestTopUps) -> dict[int, list[Flag]]:
     found: dict[int, list[Flag]] = {}
     for flags in (
         facts.codes_of_danger(),
+        facts.codes_of_live_parts(),
         facts.charged_by_hand(),
         facts.high_at_rest(),
         facts.low_under_load(),
@@ -115,27 +117,47 @@ class _Facts:
     def _topups(self, place: int) -> Rows:
         return self.newest.rows_of("topups", place)
 
-    def codes_of_danger(self) -> dict[int, Flag]:
-        """Name the newest code that tells of danger to people, however it was stored; clearing it mends nothing."""
-        tables, done, noted = self.newest.tables, self.newest.done_by(CODE_DANGER), []
+    def _newest_codes(self, flag: str, codes: Collection[str]) -> Iterator[tuple[int, str, str]]:
+        """Yield the newest of some codes that stands of each pack: its place, day and code, however it was stored."""
+        tables, done, noted = self.newest.tables, self.newest.done_by(flag), []
         for table in ("readings", "outcomes"):
             places, words = pd.factorize(tables.words(table, "code"))  # a word is asked of once
-            danger = np.array([*(str(word).upper() in DANGERS for word in words), False], dtype=np.bool_)[places]
+            danger = np.array([*(str(word).upper() in codes for word in words), False], dtype=np.bool_)[places]
             owner, days = self.newest.owner(table), tables.days(table)
             rows = np.flatnonzero(danger & (owner >= 0))
             noted += [(float(days[row]), int(owner[row]), str(words[places[row]]).upper()) for row in rows]
-        found: dict[int, Flag] = {}
         for day, place, code in sorted(noted):
             if day > done[place]:
-                text = say(
-                    "On %(day)s %(code)s was stored: %(danger)s. Nobody touches, charges or drives it before somebody "
-                    "licensed to has seen to that. It is told until a reading of the next day or later says that it "
-                    "was looked over (inspected).",
-                    day=date_of(day),
-                    code=code,
-                    danger=DANGERS[code],
-                )
-                found[place] = Flag(CODE_DANGER, text, grave=True)
+                yield place, date_of(day), code
+
+    def codes_of_danger(self) -> dict[int, Flag]:
+        """Name the newest code that tells of harm to cells; clearing it mends nothing."""
+        found: dict[int, Flag] = {}
+        for place, day, code in self._newest_codes(CODE_DANGER, DANGERS):
+            text = say(
+                "On %(day)s %(code)s was stored: %(danger)s. Nobody touches, charges or drives it before somebody "
+                "licensed to has seen to that. It is told until a reading of the next day or later says that it "
+                "was looked over (inspected).",
+                day=day,
+                code=code,
+                danger=DANGERS[code],
+            )
+            found[place] = Flag(CODE_DANGER, text, grave=True)
+        return found
+
+    def codes_of_live_parts(self) -> dict[int, Flag]:
+        """Name the newest code by which parts may be live that should not be; clearing it mends nothing."""
+        found: dict[int, Flag] = {}
+        for place, day, code in self._newest_codes(CODE_LIVE, LIVE_PARTS):
+            text = say(
+                "On %(day)s %(code)s was stored: %(danger)s. Nobody touches, charges or drives it before somebody "
+                "licensed to has proved absence of voltage with the vehicle switched off and seen to that. It is told "
+                "until a later reading says that the insulation was measured (inspected: insulation).",
+                day=day,
+                code=code,
+                danger=LIVE_PARTS[code],
+            )
+            found[place] = Flag(CODE_LIVE, text, grave=True)
         return found
 
     def charged_by_hand(self) -> dict[int, Flag]:

@@ -59,6 +59,7 @@ LEDGER: Final[Mapping[str, Standing]] = {
     "warm-pack": _row("pack", "look"),
     "isolation": _row("pack", "insulation"),
     "code-danger": _row("pack", "look"),
+    "code-live": _row("pack", "insulation"),
     "damaged": _row("pack", "swap and look"),
     "other-block-down": _row("block", "reading", "swap"),
     "charged-block-down": _row("block", "reading", "swap"),

@@ -22,11 +22,16 @@ _CONTACTOR: Final = say(
 )
 
 DANGERS: Final[Mapping[str, Said]] = {
-    "P0A0A": say("a plug or a cover of the high-voltage system may be open, and live parts bare"),
     "P0A7E": say("the pack got too hot, so cells may have vented or be damaged"),
-    "P0AA1": _CONTACTOR,
-    "P0AA4": _CONTACTOR,
     "P0AFB": say("the voltage of the pack got too high, so cells may be overcharged"),
 }
-"""Other codes of danger: the interlock's circuit, over-temperature, positive and negative contactor stuck closed (these
-two from memory, unverified), system voltage high."""
+"""Codes of what a cell may have suffered: over-temperature, system voltage high. It shows as swelling or a leak."""
+
+LIVE_PARTS: Final[Mapping[str, Said]] = {
+    "P0A0A": say("a plug or a cover of the high-voltage system may be open, and live parts bare"),
+    "P0AA1": _CONTACTOR,
+    "P0AA4": _CONTACTOR,
+}
+"""Codes of parts that may be live where nobody expects it: the interlock's circuit, positive and negative contactor
+stuck closed (these two from memory, unverified). No look at the cells tells of that: absence of voltage is proved, with
+everything closed up again the insulation is measured."""

@@ -12,7 +12,7 @@ CHANGE = {
     "packs": {"age_years": 15},
     "assignments": {"until": "2026-03-01T00:00:00Z"},
     "readings": {"temperature_c": None},
-    "topups": {"charge_ah": 1.8},
+    "topups": {"charge_ah": 1.2},
     "usage": {"km_per_day": 8},
     "outcomes": {"kind": "replaced", "code": None},
     "costs": {"stranding": 750},

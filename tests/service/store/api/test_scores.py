@@ -92,7 +92,7 @@ def test_the_job_lets_a_forecast_stand_until_something_new_is_known(out, store, 
         ranking = rank_by_waiting(cases.promised, costs)
         assert score.week_return == pytest.approx(float(ranking.return_chance[0]))
         assert 670 * score.week_return - 0.5 * score.week_wait_days == pytest.approx(float(ranking.week_cost[0]))
-    out.patch("/v1/topups/1", json={"charge_ah": 1.7})
+    out.patch("/v1/topups/1", json={"charge_ah": 1.2})
     assert scored()["forecasts"] == 1
     clock.forward(days=15)
     assert scored()["forecasts"] == 1
