@@ -55,7 +55,7 @@ MEASURE: Final = say(
     "is weighed again; a look alone does not tell."
 )
 PROVE: Final = say(
-    "Charge nothing more. Have somebody licensed to prove that the pack's leads are dead with the vehicle switched off, "
+    "Charge nothing more. Have somebody licensed to prove the pack's leads dead with the vehicle switched off, "
     "see that every plug and cover is closed, and measure the insulation. Once a later reading says so (inspected: "
     "insulation), a charge is weighed again; a look at the cells does not tell."
 )
