@@ -64,9 +64,41 @@ def vehicles_down(session: Session, now: datetime, conditions: Iterable[Any] = (
     ----------
     conditions : iterable of SQL conditions on `Pack`
     """
-    rows = session.execute(_came_back(Outcome.time.between(_still_known(now), now), *conditions)).all()
+    return _down(session, Outcome.time.between(_still_known(now), now), *conditions)
+
+
+def lost_from_sight(session: Session, now: datetime, conditions: Iterable[Any] = ()) -> list[Down]:
+    """Return those whose fault came back so long ago that nobody knows whether they still wait, all of them."""
+    return _down(session, Outcome.time < _still_known(now), *conditions)
+
+
+def _down(session: Session, when: Any, *conditions: Any) -> list[Down]:
+    rows = session.execute(_came_back(when, *conditions)).all()
     vehicles = vehicle_names(session, [row.id for row in rows])
     return [Down(row.id, row.family, vehicles.get(row.id), row.time) for row in rows]
+
+
+def down_said(session: Session, now: datetime, conditions: Iterable[Any] = ()) -> list[str]:
+    """Name the vehicles of which no curve is weighed because their fault is back, where a list does not hold them.
+
+    Parameters
+    ----------
+    conditions : iterable of SQL conditions on `Pack`
+    """
+    conditions = list(conditions)
+    down, lost = vehicles_down(session, now, conditions), long_down(session, now, conditions)
+    asked = [] if lost is None else [lost]
+    if not down:
+        return asked
+    said = ngettext(
+        "%(count)s vehicle is down with its fault back, and is not in these figures: %(names)s. It wants a pack first: "
+        "see the order queue.",
+        "%(count)s vehicles are down with their fault back, and are not in these figures: %(names)s. They want packs "
+        "first: see the order queue.",
+        len(down),
+    )
+    named = ", ".join(one.name for one in down[:MOST_NAMED]) + (", …" if len(down) > MOST_NAMED else "")
+    return [said % {"count": len(down), "names": named}, *asked]
 
 
 def long_down(session: Session, now: datetime, conditions: Iterable[Any] = ()) -> str | None:

@@ -21,6 +21,7 @@ from models.packs.family import PackFamily
 from service.core.cautions import at_the_pack, driving, shared_chemistry
 from service.core.dates import dated
 from service.decisions.basis.lead_times import OnOrder, offer_lead_time, on_order, standing_offers
+from service.decisions.basis.needs_pack import Down, lost_from_sight, orders_for, vehicles_down
 from service.decisions.basis.open_cases import OpenCase, OpenCases, open_cases, without_forecast
 from service.decisions.basis.sentences import rests_on
 from service.decisions.ordering.last_day import last_day_said
@@ -78,7 +79,8 @@ class Day:
 def days_due(session: Session, now: datetime, zone: ZoneInfo, families: Mapping[str, PackFamily]) -> Iterator[Day]:
     """Yield what stops packs, the recheck days, then the days on which packs are to be ordered or expected.
 
-    A pack that a fact stops stands under today, in the place of its days: nothing is promised of it.
+    A pack that a fact stops stands under today, in the place of its days: nothing is promised of it. So does a vehicle
+    whose fault is back, with a pack to be ordered, and one of which nothing was entered for long since then.
 
     The last promised day is the good-for day at 90 % of the newest forecast of a pack whose last top-up has no outcome
     yet: the local day by which the release sheet has the owner bring the car back. Before it comes the day on which a
@@ -96,12 +98,33 @@ def _days_due(session: Session, now: datetime, zone: ZoneInfo, families: Mapping
     today, seen = now.astimezone(zone).date(), set()
     for one in under_stop(session, families):
         yield _stop_day(one, today, shared_chemistry(families, [one.family]))
+    yield from _down_days(session, now, zone, families)
     unweighed = unweighed_packs(session)
     for pack_id, days in _recheck_days(session, now, zone, unweighed):
         seen.add(pack_id)
         yield from (day for day in days if day.day >= today)
     orders = _order_days(session, now, families)
     yield from (day for pack_id, day in orders if pack_id in seen and day.day >= today)
+
+
+def _down_days(session: Session, now: datetime, zone: ZoneInfo, families: Mapping[str, PackFamily]) -> Iterator[Day]:
+    """Yield under today each vehicle that is down, in the order of the queue, and those that nobody heard of since.
+
+    One for which a pack is on its way has the day on which that is expected instead.
+    """
+    today, down = now.astimezone(zone).date(), vehicles_down(session, now)
+    coming = orders_for(session, down, now)
+    for one in down:
+        if one.pack_id in coming:
+            expected = [*_expected(one, coming[one.pack_id], now, families)]
+            yield from (replace(day, day=max(day.day, today)) for day in expected)
+            if expected:
+                continue
+        what = f"{one.name} is down: order a pack for it"
+        yield Day("order", one.pack_id, today, what, f"{one.why} {driving()[0]}", grave=True)
+    for one in lost_from_sight(session, now):
+        said = f"Its fault came back on {_iso(one.since, zone)}, and nothing was entered since. {driving()[0]}"
+        yield Day("recheck", one.pack_id, today, f"Enter what became of {one.name}", said)
 
 
 def _recheck_days(
@@ -235,7 +258,9 @@ def _to_order(cases: OpenCases, known: list[tuple[Offer, LeadTime]], now: dateti
         yield case.pack_id, Day("order", case.pack_id, day, what, f"{said} {rests_on(case)}")
 
 
-def _expected(case: OpenCase, order: OnOrder, now: datetime, families: Mapping[str, PackFamily]) -> Iterator[Day]:
+def _expected(
+    case: OpenCase | Down, order: OnOrder, now: datetime, families: Mapping[str, PackFamily]
+) -> Iterator[Day]:
     middle = None if order.lead_time is None else order.lead_time.quantile(0.5)
     if middle is not None:
         day = now.date() + timedelta(days=middle)

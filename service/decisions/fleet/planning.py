@@ -33,7 +33,7 @@ from service.core.translation import _, ngettext, translated
 from service.decisions.basis.costs import costs_here
 from service.decisions.basis.lead_times import OnOrder, on_order
 from service.decisions.basis.left_out import not_counted
-from service.decisions.basis.needs_pack import Down, needing_pack, orders_for
+from service.decisions.basis.needs_pack import Down, down_said, long_down, needing_pack, orders_for
 from service.decisions.basis.open_cases import OpenCase, decided_on, open_cases, open_curves
 from service.decisions.basis.ordered import Ordered, PackOnOrder, ordered_for, ordered_said, state_of
 from service.decisions.basis.sentences import SINCE_SEEN, WAITING_IN_A_PLAN, look_first_at
@@ -146,6 +146,7 @@ def plan_of_fleet(
             *ordered_said(
                 [Ordered(one.pack_id, one.name, states[one.pack_id]) for one in vehicles if one.pack_id in states]
             ),
+            *([] if (lost := long_down(session, now, on_packs(asked))) is None else [lost]),
             *caveats(session, picked, asked, now, [one.pack_id for one in needed]),
             *not_counted(session, picked, now),
             *_look_before_buying(warned),
@@ -227,6 +228,7 @@ def returns_of_fleet(
     return ReturnsAnswer(
         as_of=now,
         first=[
+            *down_said(session, now, on_packs(asked)),
             *ordered_said([*ordered_for(session, now, picked).values()]),
             *caveats(session, picked, asked, now),
             *not_counted(session, picked, now),

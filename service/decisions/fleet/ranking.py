@@ -22,11 +22,12 @@ from models.packs.family import PackFamily
 from service.core.cautions import all_cautions, shared_chemistry
 from service.core.translation import N_, _
 from service.decisions.basis.costs import costs_here
+from service.decisions.basis.needs_pack import down_said
 from service.decisions.basis.open_cases import StoredCurves, to_go_by
 from service.decisions.basis.ordered import ordered_for, ordered_said
 from service.decisions.basis.sentences import SINCE_SEEN, WAITING_TO_REPLACE
 from service.decisions.fleet.caveats import caveats
-from service.decisions.fleet.parts import conditions_of
+from service.decisions.fleet.parts import conditions_of, on_packs
 from service.decisions.fleet.schemas import Order, Ranked, RankingAnswer, RankingRequest
 from service.decisions.fleet.week_cost import WeekCost
 from service.forecasting.issued.scores import ended, held_back, still_out, week_figures
@@ -116,7 +117,11 @@ def rank_fleet(
     last_part, last = found[asked.limit - 1] if len(found) > asked.limit else (0, None)
     behind = None if last is None else _Place(last_part, (last.sorted_by, last.pack_id), counted)
     return RankingAnswer(
-        first=[*ordered_said([*ordered_for(session, now, picked).values()]), *caveats(session, picked, asked, now)]
+        first=[
+            *down_said(session, now, on_packs(asked)),
+            *ordered_said([*ordered_for(session, now, picked).values()]),
+            *caveats(session, picked, asked, now),
+        ]
         if asked.cursor is None
         else [],
         currency=costs.currency,

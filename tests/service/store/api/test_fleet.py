@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -16,7 +17,9 @@ from models.decisions.hold_curves import extended_hold
 from models.decisions.money import Money
 from models.survival.kaplan_meier import kaplan_meier
 from service.decisions.basis.open_cases import open_cases
+from service.decisions.calendar.feed import days_due
 from service.decisions.fleet.week_cost import WeekCost
+from service.notices.due import situation
 from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from service.store.schema import Score
 from tests.service.invented_fleet import FAMILIES, fill
@@ -318,6 +321,18 @@ def test_a_pack_that_has_to_be_replaced_comes_first_in_plan_and_queue(fleet, clo
     assert last not in [one["pack_id"] for one in later["entries"]]
 
 
+def down_in_calendar(fleet, clock) -> list[tuple[str, bool]]:
+    """What calendar and notices tell of vehicles that are down, or that nobody heard of since."""
+    with fleet.app.state.store.reading() as session:
+        days = list(days_due(session, clock(), ZoneInfo("UTC"), load_families(None)))
+        told = situation(session, clock(), ZoneInfo("UTC"), load_families(None), None).days
+    words = ("is down", "Enter what became of", "expected from")
+    found = [(day.summary, day.grave) for day in days if any(word in day.summary for word in words)]
+    notices = [(due.title, due.about == "stop") for due in told if any(word in due.title for word in words)]
+    assert notices == found
+    return found
+
+
 def test_a_car_that_is_down_comes_first_in_queue_plan_and_stock_until_it_is_charged_or_supplied(fleet, clock):
     """Its fault back and no pack fitted yet, it stood in no queue, no plan and no count of packs wanted."""
     (last, family), *_rest = [
@@ -353,12 +368,21 @@ def test_a_car_that_is_down_comes_first_in_queue_plan_and_stock_until_it_is_char
     words = "One pack is" if len(today) == 1 else f"{len(today)} packs are"
     assert f"{words} to be ordered today." in fleet.get("/").text, "today's board counts the queue's"
     assert "It is down: its fault came back" in fleet.get("/parts").text
+    # Where it stands in no list it is named before the others: ranking, returns, calendar and notices agree.
+    for answer in (fleet.get("/v1/fleet/ranking"), fleet.post("/v1/fleet/returns", json={})):
+        assert answer.json()["first"][0].startswith(
+            "1 vehicle is down with its fault back, and is not in these figures"
+        )
+        assert last in answer.json()["first"][0]
+    assert down_in_calendar(fleet, clock) == [(f"{last} is down: order a pack for it", True)]
     order = {"supplier_id": "north-quay", "family": family, "pack_id": last, "ordered_at": clock().isoformat()}
     made = fleet.post("/v1/deliveries", json=order)
     assert made.status_code == 201
     queue = fleet.post("/v1/orders/queue", json={}).json()
     assert last in [one["pack_id"] for one in queue["on_order"]]
     assert counts()[0] == 0
+    ((said, grave),) = down_in_calendar(fleet, clock)
+    assert (said, grave) == (f"Pack for {last} expected from north-quay", False)
     assert fleet.delete(f"/v1/deliveries/{made.json()['id']}").status_code == 204
     assert counts()[0] == 1
     # Past the days in which decisions go by what was entered nobody knows: it is asked, and not left out in silence.
@@ -366,6 +390,9 @@ def test_a_car_that_is_down_comes_first_in_queue_plan_and_stock_until_it_is_char
     queue = fleet.post("/v1/orders/queue", json={}).json()
     assert last not in [one["pack_id"] for one in queue["entries"]]
     assert any("came back with" in note and last in note and "Enter what became of" in note for note in queue["notes"])
+    plan = fleet.post("/v1/fleet/returns", json={}).json()
+    assert any("came back with" in said and last in said for said in plan["first"])
+    assert (f"Enter what became of {last}", False) in down_in_calendar(fleet, clock)
     clock.forward(days=-31)
     again = {"pack_id": last, "time": (clock() - timedelta(minutes=10)).isoformat(), "blocks": [2], "charge_ah": 0.5}
     assert fleet.post("/v1/topups", json=again).status_code == 201
