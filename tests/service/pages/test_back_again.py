@@ -48,7 +48,7 @@ def fill(page, scripts: bool) -> None:
         else:
             page.locator(f"#{name}").fill(row(numbers))
     page.get_by_label("Blocks charged").fill("5")
-    page.get_by_label("Charge put into each").fill("1,6")
+    page.get_by_label("Charge put into each").fill("1,3")
     page.get_by_label("How long ago the charge ended").fill("2")
 
 

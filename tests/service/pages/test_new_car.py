@@ -63,7 +63,7 @@ def test_the_first_answer(site, either_page, scripts, sound):
         taps += 1
         # From the last block Enter goes on to the charge.
         expect(page.get_by_label("Blocks charged")).to_be_focused()
-        for text in ("5", "1,73", "13,55", "3.7", str(REST_H)):
+        for text in ("5", "1,33", "13,55", "3.7", str(REST_H)):
             page.keyboard.type(text)
             page.keyboard.press("Enter")
         expect(page.locator("#after_v-0")).to_be_focused()
@@ -87,7 +87,7 @@ def test_the_first_answer(site, either_page, scripts, sound):
         page.get_by_label("Before the charge, at rest").fill(row(BEFORE))
         for label, text in (
             ("Blocks charged", "5"),
-            ("Charge put into each", "1,73"),
+            ("Charge put into each", "1,33"),
             ("How long ago the charge ended", str(REST_H)),
             ("After the charge, at rest", row(AFTER)),
         ):

@@ -369,7 +369,7 @@ def test_a_car_that_is_down_comes_first_in_queue_plan_and_stock_until_it_is_char
     assert f"{words} to be ordered today." in fleet.get("/").text, "today's board counts the queue's"
     assert "It is down: its fault came back" in fleet.get("/parts").text
     # Where it stands in no list it is named before the others: ranking, returns, calendar and notices agree.
-    for answer in (fleet.get("/v1/fleet/ranking"), fleet.post("/v1/fleet/returns", json={})):
+    for answer in (fleet.get(RANKING), fleet.get(RETURNS)):
         assert answer.json()["first"][0].startswith(
             "1 vehicle is down with its fault back, and is not in these figures"
         )
@@ -390,7 +390,7 @@ def test_a_car_that_is_down_comes_first_in_queue_plan_and_stock_until_it_is_char
     queue = fleet.post("/v1/orders/queue", json={}).json()
     assert last not in [one["pack_id"] for one in queue["entries"]]
     assert any("came back with" in note and last in note and "Enter what became of" in note for note in queue["notes"])
-    plan = fleet.post("/v1/fleet/returns", json={}).json()
+    plan = fleet.get(RETURNS).json()
     assert any("came back with" in said and last in said for said in plan["first"])
     assert (f"Enter what became of {last}", False) in down_in_calendar(fleet, clock)
     clock.forward(days=-31)
