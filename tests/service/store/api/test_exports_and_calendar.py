@@ -161,9 +161,8 @@ def test_the_calendar_of_many_packs_begins_before_it_is_all_found(store, clock):
         rest = "".join(pieces)
     finally:
         event.remove(store.engine, "before_cursor_execute", note)
-    assert (
-        questions <= 7
-    )  # of which SQLite takes two to begin to read; what facts stop, what is down, what is lost and what is not weighed, one each
+    # Of which SQLite takes two to begin to read; what facts stop, what is down, lost and not weighed, one each.
+    assert questions <= 7
     assert first.startswith("BEGIN:VCALENDAR")
     assert 0 < first.count("BEGIN:VEVENT") < (first + rest).count("BEGIN:VEVENT")
     assert rest.endswith("END:VCALENDAR\r\n")
