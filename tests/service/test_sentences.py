@@ -49,7 +49,7 @@ def figures(**changes) -> ForecastFigures:
         "restricted_mean_days": 20.0,
         "horizon_days": HORIZON_DAYS,
         "days": DAYS.tolist(),
-        "survival": [1.0] * len(DAYS),
+        "survival": (0.884 ** (DAYS / 7)).tolist(),
         "band_low": [1.0] * len(DAYS),
         "band_high": [1.0] * len(DAYS),
         "kinds": {"leak": 0.62, "fade": 0.2, "neglect": 0.1, "joint": 0.08},
@@ -85,7 +85,26 @@ def test_a_share_that_rounds_to_nothing_is_said_once():
     """It was "0 of 100 such packs hold (the model is unsure between 0 and 0)"."""
     wait = UntilReplacement(days=7, hold_probability=0.002, band_low=0.001, band_high=0.004)
     said = "Until the replacement pack arrives on day 7, fewer than 1 of 100 such packs holds."
-    assert said in sentences_of(figures(until_replacement=wait))
+    gone = (0.002 ** (DAYS / 7)).tolist()
+    assert said in sentences_of(figures(until_replacement=wait, survival=gone))
+
+
+def test_a_promise_below_the_curve_is_said_as_one_and_the_curve_beside_it():
+    """ "0 of 100 such packs hold" stood beside a curve that showed 40 where a figure lay out of range."""
+    shown = (0.4 ** (DAYS / 30)).tolist()
+    none = UntilReplacement(days=30, hold_probability=1e-12, band_low=1e-12, band_high=0.75)
+    after = "The curve shows 40 of 100 by then; the promise is made safer than the curve: go by the promise."
+    (said,) = [s for s in sentences_of(figures(until_replacement=none, survival=shown)) if "replacement" in s]
+    assert said == (
+        f"That such a pack holds until the replacement arrives on day 30 cannot be promised of 1 in 100. {after}"
+    )
+    some = UntilReplacement(days=30, hold_probability=0.32, band_low=1e-12, band_high=0.75)
+    (said,) = [s for s in sentences_of(figures(until_replacement=some, survival=shown)) if "replacement" in s]
+    assert said.startswith("It can be promised of 32 of 100 such packs that they hold until the replacement arrives on")
+    assert said.endswith(after)
+    near = UntilReplacement(days=30, hold_probability=0.395, band_low=0.2, band_high=0.75)
+    (said,) = [s for s in sentences_of(figures(until_replacement=near, survival=shown)) if "replacement" in s]
+    assert "curve" not in said, "that is rounding"
 
 
 def flag(code: str, *, grave: bool = False) -> EvidenceFlag:
@@ -359,6 +378,8 @@ def test_a_mean_has_no_tenths_to_tell(days, said):
 
 def test_a_chance_of_holding_is_told_as_a_release_tells_it():
     wait = UntilReplacement(days=7, hold_probability=0.7459, band_low=0.129, band_high=0.986)
-    said = next(s for s in sentences_of(figures(until_replacement=wait)) if s.startswith("Until the replacement"))
+    shown = (0.7459 ** (DAYS / 7)).tolist()
+    told = sentences_of(figures(until_replacement=wait, survival=shown))
+    said = next(s for s in told if s.startswith("Until the replacement"))
     assert f"{in_100(0.7459).split()[0]} of 100" in said
     assert "between 12 and 98" in said

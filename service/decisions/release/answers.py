@@ -33,7 +33,7 @@ from service.forecasting.forecasts.last_seen import (
     require_seen_lately,
     unseen_since,
 )
-from service.forecasting.forecasts.sentences import look_first, no_day_left, read_first
+from service.forecasting.forecasts.sentences import less_promised, look_first, no_day_left, read_first
 from service.forecasting.issued.scores import days_between
 from service.forecasting.recheck.days import to_the_minute
 from service.records.history import chemistry_unless_stopped
@@ -144,6 +144,7 @@ def _answer(
         band_low=band_low,
         band_high=band_high,
     )
+    less = less_promised(float(risk.get_there[0]), float(release_risk(case.survival, arrival).get_there[0]))
     one = case.cases[0]
     against = unread or no_day_left(one.origin, days_between(one.origin, one.good_until), now)
     why = [_(NOT_BEFORE_LOOKED_AT)] if one.grave else against
@@ -159,7 +160,7 @@ def _answer(
         good_until=None if why else one.good_until,
         days=_range(risk.days[0]),
         km=EarlyToLate(early=None, middle=None, late=None) if why else _range(risk.km[0]),
-        basis=[_(arrival.basis), rests_on(one), _(SINCE_SEEN)],
+        basis=[*([] if why else less), _(arrival.basis), rests_on(one), _(SINCE_SEEN)],
         sentence=" ".join(
             [why[0], _(when_it_comes(risk.days[0]))]
             if why

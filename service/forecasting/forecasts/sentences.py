@@ -7,6 +7,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
+import numpy as np
+
+from models.base.day_grid import survival_at
 from models.features.definitions import Evidence
 from models.forecasts.similar_packs import SimilarPack
 from models.forecasts.withheld import NOT_OF_TODAY, UNREAD_AFTER
@@ -236,7 +239,8 @@ def _told_days(figures: ForecastFigures) -> list[str]:
         )
     sentences += [_half_back(point, figures.horizon_days) for point in figures.return_days if point.returned == 0.5]
     if figures.until_replacement is not None:
-        sentences.append(_until(figures.until_replacement))
+        shown = survival_at(np.array([figures.survival]), figures.until_replacement.days)[0]
+        sentences.append(_until(figures.until_replacement, float(shown)))
     return sentences
 
 
@@ -401,19 +405,47 @@ def _half_back(point: ReturnDay, horizon_days: float) -> str:
     return _("Half are back by about day %(day)s.") % {"day": round(point.day)}
 
 
-def _until(wait: UntilReplacement) -> str:
+def _until(wait: UntilReplacement, shown: float) -> str:
+    """Say what share holds until the replacement comes; `shown` is what the curve has for that day."""
     if not wait.days:
         return _("The replacement pack is here today: there is no wait to bridge.")
     # Rounded down, as a release says it of the same days.
-    of_100 = [math.floor(100 * (p or 0.0) + 1e-9) for p in (wait.hold_probability, wait.band_low, wait.band_high)]
+    of_100 = [_whole_of_100(p or 0.0) for p in (wait.hold_probability, wait.band_low, wait.band_high)]
+    day = {"day": f"{wait.days:g}"}
+    less = less_promised(of_100[0] / 100, shown)
+    if less and not of_100[0]:
+        none = _("That such a pack holds until the replacement arrives on day %(day)s cannot be promised of 1 in 100.")
+        return " ".join([none % day, *less])
     if of_100[1] == of_100[2] == 0:
-        return _("Until the replacement pack arrives on day %(day)s, fewer than 1 of 100 such packs holds.") % {
-            "day": f"{wait.days:g}"
-        }
-    return _(
+        return _("Until the replacement pack arrives on day %(day)s, fewer than 1 of 100 such packs holds.") % day
+    said = _(
         "Until the replacement pack arrives on day %(day)s, %(hold)s of 100 such packs hold (the model is unsure "
         "between %(low)s and %(high)s)."
-    ) % {"day": f"{wait.days:g}", "hold": of_100[0], "low": of_100[1], "high": of_100[2]}
+    )
+    if less:
+        said = _(
+            "It can be promised of %(hold)s of 100 such packs that they hold until the replacement arrives on day "
+            "%(day)s (the model is unsure between %(low)s and %(high)s)."
+        )
+    return " ".join([said % {**day, "hold": of_100[0], "low": of_100[1], "high": of_100[2]}, *less])
+
+
+def less_promised(promised: float, shown: float) -> list[str]:
+    """Say where less is promised than the curve beside it shows, and which of the two to go by.
+
+    Parameters
+    ----------
+    promised, shown : float
+        Shares that hold until the same day. By one in a hundred rounding alone sets them apart.
+    """
+    if _whole_of_100(shown) - _whole_of_100(promised) <= 1:
+        return []
+    said = _("The curve shows %(shown)s of 100 by then; the promise is made safer than the curve: go by the promise.")
+    return [said % {"shown": _whole_of_100(shown)}]
+
+
+def _whole_of_100(share: float) -> int:
+    return math.floor(100 * share + 1e-9)
 
 
 def _kind(kinds: dict[str, float], *, told: bool) -> str:
