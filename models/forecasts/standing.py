@@ -347,8 +347,9 @@ class _Facts:
 
     def _rested_below_before(self, down: _Down) -> float:
         """How far below its peers the block last rested before the newest charge, V; infinity where nobody read it."""
-        rest = np.asarray(self.newest.tables.words("readings", "state") == "rest", dtype=np.bool_)
-        rows = np.flatnonzero(rest & (self.reader == down.place) & (self.read_day < self.newest.day[down.place]))
+        rows = self.newest.rows_of("readings", down.place)
+        rest = np.asarray(self.newest.tables.words("readings", "state")[rows] == "rest", dtype=np.bool_)
+        rows = rows[rest & (self.read_day[rows] < self.newest.day[down.place])]
         rows = rows[np.isfinite(self.volts[rows, down.block])]
         if not len(rows):
             return np.inf
