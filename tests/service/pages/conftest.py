@@ -338,6 +338,12 @@ def phone_page(open_tab) -> Page:
     return open_tab("phone")
 
 
+@pytest.fixture
+def desk_page(open_tab) -> Page:
+    """A page on a desk, with scripts: for what is said or done alike at both widths, where `sound_at_both` looks."""
+    return open_tab("office")
+
+
 @pytest.fixture(params=["phone, scripts", "office, no scripts"])
 def either(request) -> tuple[str, bool]:
     size, scripts = request.param.split(", ")
@@ -379,5 +385,17 @@ def sound() -> Callable[[Page, str], None]:
             page.evaluate("axe.run({resultTypes: ['violations']}).then(({violations}) => ({violations}))")
         )
         assert found.violations_count == 0, found.generate_report()
+
+    return check
+
+
+@pytest.fixture
+def sound_at_both(sound) -> Callable[[Page, str], None]:
+    """Check what every page must keep at both widths: it is laid out anew, but not made anew."""
+
+    def check(page: Page, name: str) -> None:
+        for size in SIZES.values():
+            page.set_viewport_size(size)
+            sound(page, name)
 
     return check

@@ -156,7 +156,8 @@ def test_a_checked_file_is_stored_with_one_press(site, van, either_page, sound, 
         assert session.query(Reading).filter_by(pack_id=van).count() == 5
 
 
-def test_every_bad_row_is_named_and_the_good_ones_can_be_kept(site, van, page, sound, work):
+def test_every_bad_row_is_named_and_the_good_ones_can_be_kept(site, van, desk_page, sound_at_both, work):
+    page = desk_page
     bad = table_of(*(reading(5, "99") for _ in range(130)), reading(6), reading(7, HOSTILE))
     send(page, site, "readings.csv", bad, check=False)
     work()
@@ -166,12 +167,12 @@ def test_every_bad_row_is_named_and_the_good_ones_can_be_kept(site, van, page, s
     expect(rows).to_have_count(100)
     expect(rows.first).to_contain_text("block_1_v")
     expect(rows.first).to_contain_text("99 V is impossible")
-    sound(page, "admin-import-faults")
+    sound_at_both(page, "admin-import-faults")
     while page.get_by_role("link", name="Next page").count():
         with page.expect_navigation():
             page.get_by_role("link", name="Next page").click()
     expect(page.get_by_text(HOSTILE[:24], exact=False).first).to_be_visible()
-    sound(page, "admin-import-faults-last")
+    sound_at_both(page, "admin-import-faults-last")
     with page.expect_navigation():
         page.get_by_role("button", name="Store the good rows").click()
     work()
@@ -222,17 +223,19 @@ def test_a_loggers_file_is_looked_over_first(site, van, either_page, sound, work
     assert (newest["block_v"][0], newest["current_a"], newest["state"]) == (pytest.approx(13.01), 0.1, "rest")
 
 
-def test_what_a_file_does_not_tell_is_named_at_its_field(site, van, page, sound):
+def test_what_a_file_does_not_tell_is_named_at_its_field(site, van, desk_page, sound_at_both):
+    page = desk_page
     send(page, site, "log 7.csv", logged("2026-03-07 08:00:00,0.1"))
     page.get_by_label("Which time zone is the logger's clock set to?").fill("UTC")
     with page.expect_navigation():
         page.get_by_role("button", name="Look again").click()
     expect(page.get_by_role("alert")).to_contain_text("Which pack is it?")
     expect(page.get_by_role("alert")).to_contain_text("This needs an answer.")
-    sound(page, "admin-mapping-open")
+    sound_at_both(page, "admin-mapping-open")
 
 
-def test_a_mapping_can_be_written_by_hand(site, van, page, sound, work):
+def test_a_mapping_can_be_written_by_hand(site, van, desk_page, sound_at_both, work):
+    page = desk_page
     send(page, site, "log 7.csv", logged("2026-03-07 08:00:00,0.1"))
     with page.expect_navigation():
         page.get_by_role("button", name="Write it by hand").click()
@@ -240,7 +243,7 @@ def test_a_mapping_can_be_written_by_hand(site, van, page, sound, work):
     page.get_by_label("The columns").fill("blocks = 3")
     page.get_by_role("button", name="Import by these columns").click()
     expect(page.get_by_role("alert")).to_be_visible()
-    sound(page, "admin-mapping-refused")
+    sound_at_both(page, "admin-mapping-refused")
     mapping = f"blocks = {[f'V{b}' for b in range(1, 15)]}\n"
     mapping += f'[columns]\ntime = "time"\n[fixed]\npack_id = "{van}"\nstate = "rest"\n[units]\nblock_v = "mV"\n'
     mapping += '[time]\nformat = "iso"\nzone = "Atlantic/Azores"\n'
@@ -310,13 +313,14 @@ def test_jobs_are_started_followed_and_ended(site, van, either_page, scripts, so
     sound(page, "admin-jobs")
 
 
-def test_a_report_is_written_and_opened(own_site, site, page, work, sound):
+def test_a_report_is_written_and_opened(own_site, site, desk_page, work, sound_at_both):
+    page = desk_page
     page.goto(f"{own_site.url}/admin/jobs")
     with page.expect_navigation():
         page.get_by_role("button", name="Start: write the calibration report").click()
     work()
     page.reload()
-    sound(page, "admin-job-report")
+    sound_at_both(page, "admin-job-report")
     page.get_by_role("link", name="Open the report").click()
     expect(page.get_by_role("heading", name="Is the forecaster any good?")).to_be_visible()
 

@@ -237,7 +237,8 @@ def test_a_pasted_row_spreads_over_the_blocks(site, record, open_context, size):
     expect(page.get_by_role("status")).to_contain_text("14 numbers pasted; the pack has 14 blocks.")
 
 
-def test_resistances_are_written_as_a_row(site, record, page, sound):
+def test_resistances_are_written_as_a_row(site, record, desk_page, sound_at_both):
+    page = desk_page
     record("/v1/packs", {"id": "MB-CAB-03", "family": "gravel-14"})
     page.goto(f"{site.url}/bench/units/MB-CAB-03/reading/new")
     for place, volts in enumerate(BEFORE["block_v"]):
@@ -251,7 +252,7 @@ def test_resistances_are_written_as_a_row(site, record, page, sound):
     told.fill("21.5 20")
     page.get_by_role("button", name="Save").click()
     expect(page.get_by_role("alert")).to_contain_text("Resistances are told of 2 blocks, voltages of 14.")
-    sound(page, "reading-resistances")
+    sound_at_both(page, "reading-resistances")
     told.fill("21,5 - " + " ".join(["20"] * 12))
     page.get_by_role("button", name="Save").click()
     expect(page.get_by_role("status")).to_contain_text("The reading is recorded.")
@@ -415,8 +416,9 @@ FURTHER = {
 }
 
 
-def test_going_on_from_a_unit_tells_what_rest_tells(site, van, record, page, sound):
+def test_going_on_from_a_unit_tells_what_rest_tells(site, van, record, desk_page, sound_at_both):
     """Each page says in full what the service answers over REST to the same question."""
+    page = desk_page
     record(f"/v1/packs/{van}/forecasts", {"at": NOW.isoformat()})
     for room, words in FURTHER.items():
         page.goto(f"{site.url}/bench/units/{van}")
@@ -440,7 +442,7 @@ def test_going_on_from_a_unit_tells_what_rest_tells(site, van, record, page, sou
             expect(page.locator("svg.ladder .spot")).to_have_count(len(told["table"]))
         for sentence in [*said, *told["cautions"][:2]]:
             assert dated(sentence, ZoneInfo("UTC")) in shown, sentence
-        sound(page, f"unit-{room}")
+        sound_at_both(page, f"unit-{room}")
 
 
 def test_another_plan_and_a_wrong_one(site, read_van, either_page, sound):

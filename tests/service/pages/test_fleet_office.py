@@ -37,13 +37,14 @@ def shows(page, names: list[str]) -> None:
     expect(page.locator("tbody th a")).to_have_text(names)
 
 
-def test_an_empty_office_says_what_to_do(site, record, page, sound):
+def test_an_empty_office_says_what_to_do(site, record, desk_page, sound_at_both):
+    page = desk_page
     page.goto(f"{site.url}/fleet")
     expect(page.get_by_role("heading", name="The costs are needed first")).to_be_visible()
     record("/v1/costs", COSTS.example)
     page.goto(f"{site.url}/fleet")
     expect(page.get_by_text("No vehicle in this part of the fleet is out on a top-up")).to_be_visible()
-    sound(page, "fleet-empty")
+    sound_at_both(page, "fleet-empty")
     page.get_by_role("button", name="Forecast the whole fleet again").click()
     expect(page.get_by_role("status")).to_contain_text("Job 1 will forecast the whole fleet again.")
     expect(page.get_by_text("Job 1 is running")).to_be_visible()
@@ -51,7 +52,7 @@ def test_an_empty_office_says_what_to_do(site, record, page, sound):
     assert (job["kind"], job["state"]) == ("scoring", "queued")
     for place in ("returns", "age", "plan"):
         page.goto(f"{site.url}/fleet/{place}")
-        sound(page, f"fleet-{place}-empty")
+        sound_at_both(page, f"fleet-{place}-empty")
 
 
 def test_the_ranking_its_parts_and_pages(fleet, either_page, sound):
@@ -130,7 +131,8 @@ def test_returns_to_expect(fleet, page, sound):
     expect(page.locator("#weeks-wrong")).to_be_visible()
 
 
-def test_replacing_by_age(fleet, record, page, sound):
+def test_replacing_by_age(fleet, record, desk_page, sound_at_both):
+    page = desk_page
     for number in range(12):
         name, start = f"MB-OLD-{number}", NOW - timedelta(days=100)
         record("/v1/packs", {"id": name, "family": "marl-28"})
@@ -142,14 +144,15 @@ def test_replacing_by_age(fleet, record, page, sound):
     page.get_by_role("button", name="Ask").click()
     told = httpx.get(f"{fleet.url}/v1/families/marl-28/age-policy").json()
     expect(page.locator(".answer")).to_contain_text(told["sentence"])
-    sound(page, "fleet-age")
+    sound_at_both(page, "fleet-age")
     page.get_by_label("Kind of pack").select_option("gravel-14")
     page.get_by_role("button", name="Ask").click()
     expect(page.get_by_text("an age takes at least 10 returns")).to_be_visible()
     expect(page.locator("#faults")).to_have_count(0)  # nothing that was entered is wrong
 
 
-def test_hostile_text_stays_text(fleet, page, sound):
+def test_hostile_text_stays_text(fleet, desk_page, sound_at_both):
+    page = desk_page
     with fleet.store.writing() as session:
         session.get_one(Score, "MB-00003").site = HOSTILE
     page.goto(f"{fleet.url}/fleet")
@@ -157,7 +160,7 @@ def test_hostile_text_stays_text(fleet, page, sound):
     page.get_by_label("Where it stands").select_option(HOSTILE)
     page.get_by_role("button", name="Show").click()
     expect(page.locator("tbody tr")).to_contain_text("<b>\U0001f69a</b>")
-    sound(page, "fleet-hostile")
+    sound_at_both(page, "fleet-hostile")
     (row,) = csv.DictReader(
         io.StringIO(httpx.get(f"{fleet.url}/fleet/ranking.csv", params={"site": HOSTILE}).text.removeprefix("\ufeff"))
     )

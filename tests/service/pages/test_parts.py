@@ -118,7 +118,8 @@ def test_a_pack_stopped_for_good_says_so_first_and_can_be_ordered(counter, recor
     sound(phone_page, "parts-stopped")
 
 
-def test_a_mistake_stands_at_its_field(counter, page, sound):
+def test_a_mistake_stands_at_its_field(counter, desk_page, sound_at_both):
+    page = desk_page
     page.goto(f"{counter.url}/parts/offer/new")
     page.get_by_label("Supplier").select_option("north-quay")
     page.get_by_label("Kind of pack").select_option("marl-28")
@@ -129,7 +130,7 @@ def test_a_mistake_stands_at_its_field(counter, page, sound):
     expect(page.locator("#price-wrong")).to_contain_text("This is less than 0.")
     expect(page.locator("#currency-wrong")).to_contain_text("is not a currency")
     expect(page.get_by_label("Price of the pack")).to_have_value("-3")
-    sound(page, "offer-wrong")
+    sound_at_both(page, "offer-wrong")
     page.goto(f"{counter.url}/parts?risk=200")
     expect(page.locator("#risk-wrong")).to_contain_text(
         "200 in 100 cannot be right. Write a number between 0 and 100, as 10."
@@ -217,7 +218,8 @@ def test_what_a_cost_would_change_names_its_day_as_pages_do(counter):
     assert not re.search(r"EUR [\d,]+\.00", " ".join(pages))
 
 
-def test_the_stock_figure(counter, page, sound):
+def test_the_stock_figure(counter, desk_page, sound_at_both):
+    page = desk_page
     page.goto(f"{counter.url}/parts")
     page.get_by_role("link", name="How many to keep on the shelf").click()
     page.get_by_label("Kind of pack").select_option("marl-28")
@@ -231,7 +233,7 @@ def test_the_stock_figure(counter, page, sound):
     lead = [f"{stock['lead_days'][end]:.0f}" for end in ("early", "late")]
     said = page.locator("dt", has_text="Days on the way").locator("xpath=following-sibling::dd[1]")
     expect(said).to_have_text(lead[0] if lead[0] == lead[1] else " to ".join(lead))
-    sound(page, "parts-stock")
+    sound_at_both(page, "parts-stock")
     page.goto(f"{counter.url}/parts/stock?on_shelf=1")
     expect(page.locator("#family-wrong")).to_be_visible()
 

@@ -145,7 +145,8 @@ def fleet(site, record):
     return site
 
 
-def test_the_plan_s_drawing(fleet, page, sound):
+def test_the_plan_s_drawing(fleet, desk_page, sound_at_both):
+    page = desk_page
     page.goto(f"{fleet.url}/fleet/plan?slots=2&weeks=6")
     plan = httpx.post(f"{fleet.url}/v1/fleet/plan", json={"slots": [2] * 6, "time_limit_s": 5}, timeout=60).json()
     everybody = [(one, week["week"]) for week in plan["weeks"] for one in week["planned"]]
@@ -162,7 +163,7 @@ def test_the_plan_s_drawing(fleet, page, sound):
     expect(page.locator("svg.plan .chosen")).to_have_count(plan["planned"])
     assert f"{40 - MOST_ROWS} more vehicles are not drawn" in page.locator("figure.plan").inner_text()
     pointed_at(page, "plan")
-    sound(page, "plan-drawing")
+    sound_at_both(page, "plan-drawing")
     page.goto(f"{fleet.url}/fleet/plan?slots=1&weeks=20")
     pointed_at(page, "plan")
 
@@ -182,7 +183,8 @@ def test_a_risk_is_that_of_the_curve(fleet):
         assert found[f"MB-{number:05d}"][1] == pytest.approx(1 - then, abs=0.03)
 
 
-def test_costs_of_every_offer_and_of_the_shelf(fleet, page, sound):
+def test_costs_of_every_offer_and_of_the_shelf(fleet, desk_page, sound_at_both):
+    page = desk_page
     case = httpx.post(f"{fleet.url}/v1/orders/queue", json={}, timeout=60).json()["entries"][0]["pack_id"]
     page.goto(f"{fleet.url}/parts/cases/{case}")
     answer = httpx.post(f"{fleet.url}/v1/packs/{case}/orders", json={}, timeout=60).json()
@@ -199,17 +201,18 @@ def test_costs_of_every_offer_and_of_the_shelf(fleet, page, sound):
         for other in marks[:number]:
             assert abs(one[0] - other[0]) > 6 or abs(one[1] - other[1]) > 6, "marks stand on each other"
     pointed_at(page, "costs")
-    sound(page, "costs-drawing")
+    sound_at_both(page, "costs-drawing")
     page.goto(f"{fleet.url}/parts/stock?family=marl-28&on_shelf=1&new_cases_per_day=0.2")
     assert len(says(page, "stock")) == page.locator("tbody tr").count()
     expect(page.locator("svg.stock .held-level")).to_have_count(1)
     pointed_at(page, "stock")
-    sound(page, "stock-drawing")
+    sound_at_both(page, "stock-drawing")
     page.goto(f"{fleet.url}/fleet/returns")
     pointed_at(page, "returns")
 
 
-def test_plans_compared_say_their_gains(site, read_van, page, sound):
+def test_plans_compared_say_their_gains(site, read_van, desk_page, sound_at_both):
+    page = desk_page
     page.goto(f"{site.url}/bench/units/{read_van}/what-if")
     answer = httpx.post(f"{site.url}/v1/packs/{read_van}/what-if", json={"at": NOW.isoformat()}, timeout=60).json()
     told = says(page, "gains")
@@ -219,17 +222,18 @@ def test_plans_compared_say_their_gains(site, read_van, page, sound):
         low = f"{plan['gained_low']:+.0f}".replace("-", "−").replace("+0", "0").replace("−0", "0")
         assert f"days gained: {low} to" in label
     pointed_at(page, "gains")
-    sound(page, "what-if-drawing")
+    sound_at_both(page, "what-if-drawing")
 
 
-def test_the_record_s_points_say_their_shares(site, page, sound):
+def test_the_record_s_points_say_their_shares(site, desk_page, sound_at_both):
+    page = desk_page
     page.goto(f"{site.url}/record")
     report = httpx.get(f"{site.url}/v1/calibration").json()
     (first, *_others) = report["whole"]["days"]
     part = first["reliability"]["bins"][0]
     label = f"Of 100, {100 * part['forecast']:.0f} forecast, {100 * part['observed']:.0f} back; by chance"
     assert says(page, "agreement")[0].startswith(label)
-    sound(page, "record-drawings")
+    sound_at_both(page, "record-drawings")
 
 
 READ = {

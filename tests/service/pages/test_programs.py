@@ -6,8 +6,8 @@ import httpx2 as httpx
 from playwright.sync_api import expect
 
 
-def test_the_first_page_leads_there_and_every_group_of_routes_stands_there_and_opens(site, open_tab, size):
-    page = open_tab(size)
+def test_the_first_page_leads_there_and_every_group_of_routes_stands_there_and_opens(site, phone_page):
+    page = phone_page
     asked: list[str] = []
 
     def note(request) -> None:

@@ -114,8 +114,9 @@ def test_the_models_card(site, either_page, sound):
     sound(page, "record-model")
 
 
-def test_a_hotter_place_shows_as_drift(site, page, sound, tmp_path):
+def test_a_hotter_place_shows_as_drift(site, desk_page, sound_at_both, tmp_path):
     """A year at a hotter place, moved to the year before the tests' now. Invented."""
+    page = desk_page
     tables = simulate_cohort(CohortPlan(80, 31, places=("reed-delta",), years=1)).tables
     later = NOW - timedelta(days=1) - tables.topups["time"].max()
     moved = {
@@ -135,4 +136,4 @@ def test_a_hotter_place_shows_as_drift(site, page, sound, tmp_path):
     expect(rows.first).to_contain_text("drifted")
     told = PLAIN_WORDS[drift["features"][0]["feature"]]
     expect(rows.first.locator("th")).to_contain_text(re.compile(f"^{re.escape(told)} ", re.IGNORECASE))
-    sound(page, "record-drift")
+    sound_at_both(page, "record-drift")
