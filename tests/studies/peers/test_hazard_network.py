@@ -21,8 +21,8 @@ def test_speaks_the_interface():
 
 @pytest.mark.parametrize("seed", [1, 2])
 def test_recovers_curves_that_no_linear_model_can(seed):
-    X, time, event, entry, _ = cohort(seed, n=4000)
-    fresh, *_, truth = cohort(seed + 100)
+    X, time, event, entry, _ = cohort(seed, n=3000)
+    fresh, *_, truth = cohort(seed + 100, n=1500)
     found = HazardNetwork().fit(X, time, event, entry).predict_survival(fresh, DAYS)
     linear = CoxRegression().fit(X, time, event, entry).predict_survival(fresh, DAYS)
     error, of_linear = (np.sqrt(np.mean((curves - truth) ** 2)) for curves in (found, linear))
@@ -47,7 +47,7 @@ def test_two_groups_get_their_product_limits():
 
 
 def test_ignoring_late_entry_would_show():
-    X, time, event, entry, _ = cohort(5, late=1.0)
+    X, time, event, entry, _ = cohort(5, n=1500, late=1.0)
     honest = HazardNetwork(epochs=8).fit(X, time, event, entry).predict_survival(X, [7.0]).mean()
     wrong = HazardNetwork(epochs=8).fit(X, time, event).predict_survival(X, [7.0]).mean()
     assert wrong > honest + 0.05
@@ -109,7 +109,7 @@ def told(seed, n):
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_what_is_hidden_helps_to_learn_and_is_not_asked_for(seed):
     X, time, event, wear, _ = told(seed, 600)
-    fresh, *_, truth = told(seed + 100, 3000)
+    fresh, *_, truth = told(seed + 100, 1500)
 
     def error(hidden):
         model = HazardNetwork(layers=2, width=48, monotone_width=2, dropout=0.2, epochs=60, batch=64, hidden_error=1.0)
@@ -151,7 +151,7 @@ def test_the_slope_by_hidden_values_is_that_of_their_squared_error():
 
 
 def test_a_direction_shows_in_the_curves():
-    X, time, event, entry, _ = cohort(6)
+    X, time, event, entry, _ = cohort(6, n=1200)
     frame = pd.DataFrame(X, columns=["step", "load", "gate", "noise"])
     for column, sign in ((1, -1), ("load", 1)):
         model = HazardNetwork(epochs=12, monotone={column: sign}).fit(frame, time, event, entry)

@@ -76,7 +76,7 @@ def learned(made_once, base, record):
 def fresh():
     """Releases at that place, where nobody replaces anything: their truth is known."""
     habits = WorkshopHabits(replaces=False)
-    tables = simulate_cohort(CohortPlan(600, 43, places=("cinder-flats",), years=1, habits=habits)).tables
+    tables = simulate_cohort(CohortPlan(400, 43, places=("cinder-flats",), years=1, habits=habits)).tables
     rows = survival_rows(tables, moments_of(tables, np.random.default_rng(1)))
     return rows.take((rows.moments["occasion"] == "release").to_numpy())
 

@@ -23,7 +23,7 @@ def test_recovery_the_error_of_known_probabilities_is_found_without_bias():
 
 
 def test_it_is_what_the_true_curves_score_on_what_then_happened():
-    plan = CohortPlan(250, 8, families=("marl-28",), habits=WorkshopHabits(replaces=False), keep_states=True)
+    plan = CohortPlan(160, 8, families=("marl-28",), habits=WorkshopHabits(replaces=False), keep_states=True)
     cohort = simulate_cohort(plan)
     limit = forecast_limit(kept_packs(cohort), seed=0, runs=8)
     truth = true_curves(cohort, replicates=30, seed=3)

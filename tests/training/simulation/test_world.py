@@ -27,7 +27,7 @@ from training.simulation.world_places import habits_in, meters_in
 
 FAMILIES = load_families()
 FAMILY = FAMILIES["marl-28"]
-PLAN = CohortPlan(packs=600, seed=3, worlds=12)
+PLAN = CohortPlan(packs=240, seed=3, worlds=12)
 
 
 @pytest.fixture(scope="module")
@@ -115,7 +115,7 @@ def test_property_as_many_worlds_as_there_are_packs_at_most():
 def test_property_packs_are_spread_evenly_over_worlds(cohort):
     counts = cohort.truth["world"].value_counts()
     assert set(counts.index) == set(range(12))
-    assert counts.min() == counts.max() == 50
+    assert counts.min() == counts.max() == 20
     assert list(cohort.worlds["world"]) == list(range(12))
     assert {f"switch {name}" for name in SWITCHES} | set(NUMBERS) <= set(cohort.worlds)
     plain = simulate_cohort(CohortPlan(packs=30, seed=3))
