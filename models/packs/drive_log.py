@@ -27,7 +27,8 @@ LONGEST_GAP: Final = timedelta(minutes=5)
 """A longer gap ends a log: a pack may have been charged in it. Invented, shorter than any charge."""
 
 LEAST_CURRENT_A: Final = 2.0
-"""Current below this moves no block by more than polarisation does, and tells nothing of it. Invented."""
+"""Current below this, or that varies by less, moves no block by more than polarisation does, and tells nothing of its
+resistance. Invented."""
 
 REFERENCE_A: Final[dict[State, float]] = {"discharge": 50.0, "charge": 30.0}
 """Currents at which load is compared (`models.features.raw`), as far as the log reaches them. Common practice, no
@@ -38,6 +39,17 @@ REACHED: Final = 0.9
 
 FAR: Final = 6.0
 """A reading this many robust standard deviations off its block's line is a slip of the meter. Invented."""
+
+TOLD: Final = 1.96
+"""A resistance less than so many standard errors above none is not told: 95 % bounds of a normal law."""
+
+METER_DECIMALS: Final = 6
+"""Volts are compared so far, to find the step in which a meter tells them: finer than any meter on a pack. Common
+practice, no source."""
+
+OFTEN: Final = 100
+"""Readings that scatter over more steps of a meter than this average them out. Derived: the step's own error, a step
+over √12, is then 1 % of a scatter as even as that of steps, or less."""
 
 MAD_TO_SIGMA: Final = 1.4826
 """Median absolute deviation to standard deviation of a normal law: 1 / Φ⁻¹(3/4)."""
@@ -56,10 +68,12 @@ class BlockLines:
     Attributes
     ----------
     resistance_ohm, resistance_error_ohm : ndarray of float, shape (blocks,)
-        Fall of voltage per ampere, and its standard error.
+        Fall of voltage per ampere, and its standard error; NaN where the log does not tell it.
     level_v, level_error_v : ndarray of float, shape (blocks,)
-        Where the lines stand at `current_a` and the log's mean charge, and the standard errors; NaN for a block that
-        was not read.
+        Where the lines stand at `current_a` and the log's mean charge, never outside of what was read, and the standard
+        errors; NaN for a block that was not read.
+    current_a : float
+        The one asked for, or the mean of a current that hardly varies.
     rows : int
         Readings they rest on.
     spread_v : ndarray of float, shape (blocks,)
@@ -78,6 +92,9 @@ class BlockLines:
 def lines_of(volts: Floats, current_a: Floats, drawn_ah: Floats, at_a: float) -> BlockLines:
     """Fit each block's voltage on current and charge drawn by least squares, slips of the meter left out.
 
+    A meter tells volts in steps. Where readings scatter by less than half a step about their line they do not average
+    out: each may be off by the same part of it.
+
     Parameters
     ----------
     volts : ndarray of float, shape (rows, blocks)
@@ -89,16 +106,21 @@ def lines_of(volts: Floats, current_a: Floats, drawn_ah: Floats, at_a: float) ->
     Returns
     -------
     BlockLines
-        The charge drawn counts only where there are rows for it; the current only where it varies.
+        The charge drawn counts only where there are rows for it; the current only where it varies by
+        `LEAST_CURRENT_A`.
     """
+    enough = len(current_a) > 10
+    varies = enough and float(np.std(current_a)) >= LEAST_CURRENT_A
     columns = [np.ones(len(current_a))]
-    columns += [c - c.mean() for c in (current_a, drawn_ah) if len(c) > 10 and np.ptp(c) > 0]
-    varies = len(current_a) > 10 and np.ptp(current_a) > 0
+    columns += [current_a - current_a.mean()] if varies else []
+    columns += [drawn_ah - drawn_ah.mean()] if enough and np.ptp(drawn_ah) > 0 else []
+    read_off_a = at_a if varies else float(current_a.mean())
     at = np.zeros(len(columns))
     at[0] = 1.0
     if varies:
         at[1] = at_a - current_a.mean()
     X = np.column_stack(columns)
+    step_error = meter_step_v(volts) / np.sqrt(12)
     blocks = volts.shape[1]
     out = {name: np.full(blocks, np.nan) for name in ("slope", "slope_error", "level", "level_error", "spread")}
     for b in range(blocks):
@@ -106,26 +128,40 @@ def lines_of(volts: Floats, current_a: Floats, drawn_ah: Floats, at_a: float) ->
         used = np.isfinite(y)
         if not used.any():
             continue
-        beta, left = _fit(X[used], y[used])
-        sigma = MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left))))
-        near = np.abs(left) <= FAR * sigma if sigma > 0 else np.abs(left) <= np.median(np.abs(left))
-        used[used] = near
-        beta, left = _fit(X[used], y[used])
-        free = max(1, int(used.sum()) - X.shape[1])
-        spread = float(np.sqrt(left @ left / free))
+        left = y[used] - X[used] @ _fit(X[used], y[used])
+        off = np.abs(left - np.median(left))
+        used[used] = off <= FAR * max(MAD_TO_SIGMA * float(np.median(off)), step_error)
+        beta = _fit(X[used], y[used])
+        left = y[used] - X[used] @ beta
+        spread = float(np.sqrt(left @ left / max(1, int(used.sum()) - X.shape[1])))
+        hidden = step_error if spread < np.sqrt(3) * step_error else 0.0  # less than half a step
         inverse = np.linalg.pinv(X[used].T @ X[used])
-        out["level"][b], out["spread"][b] = at @ beta, spread
-        out["level_error"][b] = spread * np.sqrt(at @ inverse @ at)
+        out["level"][b] = np.clip(at @ beta, y[used].min(), y[used].max())
+        out["level_error"][b] = max(spread * np.sqrt(at @ inverse @ at), hidden)
+        out["spread"][b] = max(spread, hidden)
         if varies:
-            out["slope"][b], out["slope_error"][b] = -beta[1], spread * np.sqrt(inverse[1, 1])
+            apart = np.abs(X[used, 1] - X[used, 1].mean())
+            error = max(spread * np.sqrt(inverse[1, 1]), hidden * apart.sum() / (apart @ apart))
+            if -beta[1] > TOLD * error:
+                out["slope"][b], out["slope_error"][b] = -beta[1], error
     return BlockLines(
-        out["slope"], out["slope_error"], out["level"], out["level_error"], at_a, len(current_a), out["spread"]
+        out["slope"], out["slope_error"], out["level"], out["level_error"], read_off_a, len(current_a), out["spread"]
     )
 
 
-def _fit(X: Floats, y: Floats) -> tuple[Floats, Floats]:
-    beta = np.linalg.lstsq(X, y, rcond=None)[0].astype(np.float64)
-    return beta, y - X @ beta
+def meter_step_v(volts: Floats) -> float:
+    """Return the least difference between two voltages of a log that are told often, V; if there is none, the finest.
+
+    What fewer than one reading in `OFTEN` tells is a slip, or the meter's steps are too fine to matter.
+    """
+    known = volts[np.isfinite(volts)]
+    told, times = np.unique(np.round(known, METER_DECIMALS), return_counts=True)
+    often = told[times * OFTEN >= len(known)]
+    return float(np.diff(often).min()) if len(often) > 1 else 10.0**-METER_DECIMALS
+
+
+def _fit(X: Floats, y: Floats) -> Floats:
+    return np.linalg.lstsq(X, y, rcond=None)[0].astype(np.float64)
 
 
 def summarised(readings: Sequence[BlockReading]) -> list[tuple[int, BlockReading]]:
@@ -179,6 +215,7 @@ def _told(log: Sequence[BlockReading]) -> list[tuple[int, BlockReading]]:
             reference = float(np.clip(REFERENCE_A[state], size.mean(), max(size.mean(), np.quantile(size, REACHED))))
             signed = reference if state == "discharge" else -reference
             lines = lines_of(volts[at], amps[at], drawn[at], signed)
+            signed = lines.current_a
         else:
             signed, lines = np.nan, None
         level = _medians(volts[at]) if lines is None else lines.level_v
@@ -224,7 +261,7 @@ def _resistances(rows: Sequence[BlockReading], lines: BlockLines | None) -> Floa
         return _medians(np.array([[np.nan if v is None else v for v in one] for one in told]))
     if lines is None:
         return np.full(len(rows[-1].block_v), np.nan)
-    return np.where(lines.resistance_ohm > 0, 1000 * lines.resistance_ohm, np.nan)
+    return 1000 * lines.resistance_ohm
 
 
 def _rounded(values: Floats) -> tuple[float | None, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
+from statistics import median
 from typing import Any, NamedTuple
 
 from sqlalchemy import select
@@ -103,6 +104,15 @@ def fit_problems(family: PackFamily, fact: BlockReading | TopUp) -> list[Problem
         outcomes=(),
     )
     return [Problem(p.where.split(".", 1)[1], p.what, p.mend) for p in family_problems(history, family)]
+
+
+def of_one_cell(block_v: Sequence[float | None], family: PackFamily) -> list[Problem]:
+    """Return the problem of volts that are those of one cell each, where a block of the family has several."""
+    known = [volts for volts in block_v if volts is not None]
+    if family.cells_per_block == 1 or not known or not family.min_cell_v <= median(known) <= family.max_cell_v:
+        return []
+    what = f"The volts are those of one cell each; a block of family {family.name} has {family.cells_per_block}."
+    return [Problem("block_v[0]", what, "Give the volts of whole blocks, or name the right family.")]
 
 
 def fits_family(situation: Situation, kind: type[BlockReading | TopUp]) -> list[Problem]:

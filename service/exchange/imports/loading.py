@@ -30,7 +30,7 @@ from service.exchange.imports.rows import RowFault, RowReader
 from service.records.ahead import not_yet
 from service.records.alike import alike, known_as_heard
 from service.records.out_of_turn import before_its_readings
-from service.records.sense import Mark, fit_problems, order_faults, unknown_family
+from service.records.sense import Mark, fit_problems, of_one_cell, order_faults, unknown_family
 from service.records.slips import doubts_of
 from service.records.stopped import mind_facts
 from service.records.subject import FactKind, Subject
@@ -47,6 +47,10 @@ TABLES: Final[Mapping[TableName, type[Base]]] = {
     "usage": Usage,
     "outcomes": Outcome,
 }
+_NO_RESISTANCE: Final = (
+    "The log as far as this row tells no resistances: the current is not noted, or stays nearly the same.",
+    "They are left unknown. A drive with stops, or load switched on and off, would tell them.",
+)
 HAPPENED: Final = {subject.name: subject.happened for subject in SUBJECTS}
 LISTED: Final = 1_000
 """Faults listed one by one; more are only counted."""
@@ -217,12 +221,14 @@ class _Run:
         self.keep_logs = keep_logs
         self.exported = ExportedTables(session, families, writer)
         self.done = 0
+        self.mapped = False  # a logger's file, of which nobody said yes to its volts as a store does
         self.family_of: dict[str, str] = {row.id: row.family for row in session.execute(select(Pack.id, Pack.family))}
         self.touched: set[str] = set()
         # Top-ups and outcomes are few beside readings; where they came from is kept, to name the row of a wrong order.
         self.marked: dict[tuple[str, FactKind, Any], RowFault] = {}
 
     def take_file(self, file: Path, mapping: FileMapping | None) -> None:
+        self.mapped = mapping is not None
         if mapping is None and file.suffix in RECORDS:
             self._take_histories(file)
             return
@@ -278,7 +284,11 @@ class _Run:
         self.report.read["readings"] = self.report.read.get("readings", 0) + len(log) - len(told)
         if self.keep_logs and len(told) < len(log):
             self._keep_log(reader, [record for _, record in log])
-        yield from ((log[place][0], record) for place, record in told)
+        for place, record in told:
+            number = log[place][0]
+            if record.log_rows is not None and record.state != "rest" and record.resistance_mohm is None:
+                self.report.doubt(reader.fault(number, reader.heading("current_a"), *_NO_RESISTANCE))
+            yield number, record
 
     def _keep_log(self, reader: RowReader, log: list[Any]) -> None:
         for row in logs_of(log[0].pack_id, log, reader.file, self.writer):
@@ -360,7 +370,10 @@ class _Run:
         if family is None:
             reason = f"Its pack is of the family {name!r}, which is not known here."
             return [reader.fault(number, reader.heading("pack_id"), reason, "Put the family file back.")]
-        return [reader.fault(number, reader.heading(p.where), p.what, p.mend) for p in fit_problems(family, record)]
+        wrong = fit_problems(family, record)
+        if not wrong and self.mapped and isinstance(record, BlockReading):
+            wrong = of_one_cell(record.block_v, family)
+        return [reader.fault(number, reader.heading(p.where), p.what, p.mend) for p in wrong]
 
     def _without_twins(self, reader: RowReader, good: list[tuple[int, Any]]) -> list[tuple[int, Any]]:
         """Drop what is stored already, by an earlier row or before: earlier batches of this import are stored too."""

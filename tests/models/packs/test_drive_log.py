@@ -127,3 +127,51 @@ def test_a_block_that_was_not_read_stays_unknown():
     amps, _, volts = drive(300)
     log = [r.model_copy(update={"block_v": (None, *r.block_v[1:])}) for r in readings(amps, volts)]
     assert all(r.block_v[0] is None and None not in r.block_v[1:] for _, r in summarised(log))
+
+
+@pytest.mark.parametrize("step", [0.001, 0.1, 0.5])
+def test_a_steady_load_is_told_as_it_was_read(step):
+    """Invented: a lamp load and a steady charge, each told by one and the same figure in every row."""
+    amps = np.where(np.arange(600) < 300, 18.0, -6.0) + 0.1 * np.random.default_rng(0).standard_normal(600)
+    volts = np.where(amps[:, None] > 0, 11.2, 14.2) * np.ones(14)
+    volts[:, 4] -= step
+    for reading in (reading for _, reading in summarised(readings(amps, volts)) if reading.state != "rest"):
+        level = 11.2 if reading.state == "discharge" else 14.2
+        assert reading.block_v == pytest.approx([level - step * (b == 4) for b in range(14)], abs=1e-4)
+        assert reading.resistance_mohm is None, "a current that stays tells no resistance"
+        assert reading.log_error_v == pytest.approx(step / np.sqrt(12), abs=1e-6), "a step, told evenly"
+
+
+def test_no_noise_of_a_steady_current_takes_a_figure_out_of_what_was_read():
+    """Property: 300 steady loads of volts that never change, with and without a slip among them."""
+    for seed in range(300):
+        rng = np.random.default_rng(seed)
+        level = round(rng.uniform(6.0, 17.0), rng.integers(1, 4))
+        amps, volts = (
+            rng.uniform(3.0, 60.0) + rng.uniform(0.0, 8.0) * rng.standard_normal(500),
+            np.full((500, 2), level),
+        )
+        volts[7, 1] = 0.0 if seed % 2 else level
+        found = lines_of(volts, amps, np.cumsum(amps) / 3600, float(np.quantile(amps, 0.9)))
+        assert found.level_v == pytest.approx([level, level], abs=1e-9), seed
+
+
+def test_a_channel_that_stuck_keeps_its_figure_and_tells_no_resistance():
+    amps, _, volts = drive()
+    volts[:, 5] = 13.0
+    for reading in (reading for _, reading in summarised(readings(amps, volts)) if reading.state != "rest"):
+        assert reading.block_v[5] == 13.0
+        assert reading.resistance_mohm[5] is None
+        assert None not in reading.resistance_mohm[:5]
+
+
+def test_a_meter_of_coarse_steps_tells_resistance_within_its_error():
+    """The true resistances lie within 1.96 errors for 90 of 100 at least, though volts come in steps of 0.1 V."""
+    within = []
+    for seed in range(10):
+        amps, drawn, volts = drive(seed=seed)
+        on = amps > 2
+        found = lines_of(np.round(volts[on], 1), amps[on], drawn[on], 40.0)
+        assert np.isfinite(found.resistance_ohm).mean() > 0.9
+        within.append(np.abs(found.resistance_ohm - RESISTANCE) < 1.96 * found.resistance_error_ohm)
+    assert np.mean(within) > 0.90

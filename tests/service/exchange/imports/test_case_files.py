@@ -350,3 +350,44 @@ def test_a_drive_log_comes_in_as_what_it_tells(store, tmp_path):
     assert sorted(told) == ["charge", "discharge", "rest"]
     for row in told.values():
         assert row.block_v == pytest.approx(list(13.2 - (row.current_a or 0) * resistance), abs=0.012)
+
+
+def log_file(path, volts, amps):
+    """Write a log of one reading a second; the first quarter of an hour at rest."""
+    frame = pd.DataFrame(volts, columns=[f"V{b}" for b in range(1, volts.shape[1] + 1)])
+    frame.insert(0, "current_a", np.round(amps, 2))
+    frame.insert(0, "time", [(BEGAN + timedelta(seconds=t)).isoformat() for t in range(len(amps))])
+    frame.to_csv(path, index=False)
+    return confirmed(path, KNOWN).mapping("m")
+
+
+def steady(seconds=2_400):
+    """Current of a lamp load and then of a steady charge, A. Invented."""
+    amps = np.where(np.arange(seconds) < seconds // 2, 18.0, -6.0)
+    amps[: seconds // 4] = 0
+    return amps + 0.1 * np.random.default_rng(0).standard_normal(seconds)
+
+
+def test_a_steady_log_is_stored_as_it_was_read(store, tmp_path):
+    """Invented: every row of a load reads 11.2 V, of a charge 14.2 V, in steps of 0.1 V."""
+    amps = steady()
+    volts = np.where(np.abs(amps) < 1, 13.0, np.where(amps > 0, 11.2, 14.2))[:, None] * np.ones(BLOCKS)
+    volts[:, 4] -= 0.1
+    mapping = log_file(tmp_path / "log.csv", volts, amps)
+    report = import_files(store, tmp_path / "log.csv", FAMILIES, WRITER, mapping=mapping)
+    assert report.stored
+    with store.reading() as session:
+        for row in session.query(Reading):
+            level = {"rest": 13.0, "discharge": 11.2, "charge": 14.2}[row.state]
+            assert row.block_v == pytest.approx([level - 0.1 * (b == 4) for b in range(BLOCKS)], abs=1e-4)
+            assert row.resistance_mohm is None
+    assert ["tells no resistances" in doubt.reason for doubt in report.doubts] == [True, True]
+
+
+def test_volts_of_one_cell_each_are_not_stored(store, tmp_path):
+    amps = steady()
+    volts = np.where(np.abs(amps) < 1, 1.30, np.where(amps > 0, 1.12, 1.42))[:, None] * np.ones(BLOCKS)
+    mapping = log_file(tmp_path / "log.csv", volts, amps)
+    report = import_files(store, tmp_path / "log.csv", FAMILIES, WRITER, mapping=mapping)
+    assert not report.stored
+    assert report.faults[0].reason == "The volts are those of one cell each; a block of family gravel-14 has 10."
