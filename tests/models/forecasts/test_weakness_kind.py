@@ -9,19 +9,19 @@ from sklearn.metrics import log_loss
 from models.calibration.kind_shift import shifted
 from models.forecasts.weakness_kind import KINDS, KindClassifier, with_likely_kind
 from training.learning.moments import single_moments
-from training.simulation.cohort import CohortPlan, simulate_cohort
+from training.simulation.cohort import Cohort, CohortPlan, simulate_cohort
 
 
-def rows_and_kinds(seed: int, packs: int):
-    cohort = simulate_cohort(CohortPlan(packs=packs, seed=seed))
-    rows = single_moments(cohort.tables, np.random.default_rng(seed))
+def rows_and_kinds(cohort: Cohort):
+    rows = single_moments(cohort.tables, np.random.default_rng(2))
     kind = dict(zip(cohort.truth["pack_id"], cohort.truth["kind"], strict=True))
     return rows.X, np.array([kind[p] for p in rows.moments["pack_id"]], dtype=object)
 
 
 @pytest.fixture(scope="module")
-def parts():
-    return [rows_and_kinds(seed, packs) for seed, packs in ((21, 1500), (22, 1000), (23, 1000))]
+def parts(small_cohort):
+    learn, check = (simulate_cohort(CohortPlan(packs, seed)) for packs, seed in ((1500, 21), (1000, 23)))
+    return [rows_and_kinds(cohort) for cohort in (learn, small_cohort, check)]
 
 
 @pytest.fixture(scope="module")
