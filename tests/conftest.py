@@ -27,22 +27,18 @@ import hashlib
 from collections.abc import Callable
 from functools import cache
 from importlib.metadata import version
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import joblib
 import pytest
 from hypothesis import settings
 
-from training.files.families import load_families
-from training.learning.fitting import FitSettings, Trained, train_forecaster
-from training.simulation.bank import simulate_bank
-from training.simulation.cohort import Cohort, CohortPlan, simulate_cohort
+# The process that only hands out tests reads this file as well: what is heavy comes in where it is used.
+if TYPE_CHECKING:
+    from training.learning.fitting import Trained
+    from training.simulation.cohort import Cohort
 
 settings.register_profile("patient", deadline=None)  # a busy machine is slow, not wrong
 settings.load_profile("patient")
-
-SMALL = FitSettings(workers=1, seed=0)
-"""Enough to behave like a model in every respect but accuracy; a few seconds on one core."""
 
 
 def pytest_sessionstart() -> None:
@@ -99,6 +95,8 @@ def made_once(request: pytest.FixtureRequest) -> Callable[[str, Callable[[], Any
     it), by a digest of models, training, studies, libraries and the file that says how it is made. What other code
     made goes.
     """
+    import joblib
+
     folder = request.config.cache.mkdir("made-once")
 
     def get(name: str, make: Callable[[], Any]) -> Any:
@@ -120,19 +118,28 @@ def made_once(request: pytest.FixtureRequest) -> Callable[[str, Callable[[], Any
 @pytest.fixture(scope="session")
 def small_cohort(made_once) -> Cohort:
     """A thousand simulated packs of the usual mix; invented."""
+    from training.simulation.cohort import CohortPlan, simulate_cohort
+
     return made_once("small-cohort", lambda: simulate_cohort(CohortPlan(packs=1000, seed=11)))
 
 
 @pytest.fixture(scope="session")
 def small_trained(made_once, small_cohort: Cohort) -> Trained:
-    """A forecaster trained on `small_cohort`, with its report. Shared: tests must not change it."""
+    """A forecaster trained on `small_cohort`, with its report. Shared: tests must not change it.
+
+    Enough to behave like a model in every respect but accuracy; a few seconds on one core.
+    """
+    from training.files.families import load_families
+    from training.learning.fitting import FitSettings, train_forecaster
+    from training.simulation.bank import simulate_bank
+
     return made_once(
         "small-trained",
         lambda: train_forecaster(
             small_cohort.tables,
             truth=small_cohort.truth,
             bank=simulate_bank(load_families(), seed=0, packs_per_family=60),
-            settings=SMALL,
+            settings=FitSettings(workers=1, seed=0),
             made_at="2026-03-02T08:30+00:00",
         ),
     )
