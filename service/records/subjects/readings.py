@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from functools import partial
 from typing import Final
 
+from models.base.errors import Problem
 from models.base.moments import Moment
 from models.packs.history import BlockReading
+from service.records.block_order import in_other_order
 from service.records.schemas import PackName
 from service.records.sense import fits_family
 from service.records.slips import slips
-from service.records.subject import Subject
+from service.records.subject import Situation, Subject
 from service.store.schema import Pack, Reading
 
 
@@ -19,6 +22,10 @@ class NewReading(BlockReading):
 
     pack_id: PackName
     time: Moment
+
+
+def _doubts(situation: Situation, now: datetime) -> list[Problem]:
+    return [*slips(situation, now, "reading"), *in_other_order(situation)]
 
 
 READINGS: Final = Subject(
@@ -40,5 +47,5 @@ READINGS: Final = Subject(
     time="time",
     happened=("time",),
     check=partial(fits_family, kind=BlockReading),
-    doubts=partial(slips, word="reading"),
+    doubts=_doubts,
 )

@@ -367,3 +367,27 @@ def test_more_put_in_than_the_plan_said_is_asked_about(filled, asked_back, clock
     asked_back(filled.patch(f"/v1/topups/{made.json()['id']}", json={"charge_ah": most_ah + 1.0}))
     sure = filled.patch(f"/v1/topups/{made.json()['id']}", json={"charge_ah": most_ah + 0.5}, headers={"Sure": "*"})
     assert sure.status_code == 200
+
+
+def test_blocks_counted_from_the_other_end_are_asked_about(filled, asked_back, clock):
+    """The block that read low at 8 stood at the other end an hour later, and was charged there."""
+    clock.now = datetime(2026, 3, 20, 12, 0, tzinfo=UTC)
+    assert filled.post("/v1/packs", json={"id": "MB-P-ENDS", "family": "gravel-14"}).status_code == 201
+    low = [13.0, 13.01, 13.02, 12.99, 12.62, 13.02, 13.01, 12.99, 13.0, 13.0, 12.99, 13.0, 13.03, 13.03]
+
+    def reading(hour, volts, state="rest", day=19):
+        time = f"2026-03-{day}T{hour:02}:00:00Z"
+        return {"pack_id": "MB-P-ENDS", "time": time, "state": state, "block_v": volts}
+
+    assert filled.post("/v1/readings", json=reading(8, low)).status_code == 201
+    document = asked_back(filled.post("/v1/readings", json=reading(9, low[::-1])))
+    (problem,) = document["problems"]
+    assert problem["where"] == "block_v"
+    assert "other end" in problem["what"]
+    assert "2026-03-19 08:00" in problem["what"]
+    shifted = asked_back(filled.post("/v1/readings", json=[reading(9, [13.0, *low[:-1]])]))
+    assert "one place further" in shifted["problems"][0]["what"]
+    sent = {"Sure": document["sure"]}
+    assert filled.post("/v1/readings", json=reading(9, low[::-1]), headers=sent).status_code == 201
+    assert filled.post("/v1/readings", json=reading(10, low[::-1])).status_code == 201, "as the newest does"
+    assert filled.post("/v1/readings", json=reading(8, low[::-1], day=10)).status_code == 201, "another visit"
