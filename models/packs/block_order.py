@@ -1,4 +1,4 @@
-"""Readings of one visit in which the blocks seem to be counted in another order: from the other end, or from the next."""
+"""Readings of one visit whose blocks seem to be counted in another order: from the other end, or from the next."""
 
 from __future__ import annotations
 

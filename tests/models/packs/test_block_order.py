@@ -47,10 +47,8 @@ def test_property_meters_err_and_no_order_is_told_that_is_not_there(seed):
     """Errors of a fair meter: 2 mV a cell of 12 cells, half of what two readings may lie apart. Invented."""
     rng = np.random.default_rng(seed)
     for _ in range(200):
-        pack = rng.normal(13.0, 0.02, 14)
+        pack = rng.normal(13.0, 0.003, 14)
         pack[rng.integers(14)] -= rng.uniform(0.2, 0.8)
         one, two = (pack + rng.uniform(-0.012, 0.012, 14) for _ in range(2))
         assert other_order(list(two), list(one), 12) is None
-        place = int(np.argmin(pack))
-        told = other_order(list(two[::-1]), list(one), 12)
-        assert told in ("reversed", "shifted") or abs(2 * place - 13) <= 1 or np.ptp(np.delete(pack, place)) > 0.02
+        assert other_order(list(two[::-1]), list(one), 12) == "reversed"
