@@ -18,6 +18,7 @@ from service.decisions.ordering.queue import MOST_CASES, MOST_LOOKED_AT
 from service.records.subjects.suppliers import OFFERS
 from service.store.schema import Score
 from tests.service.invented_fleet import fill
+from tests.service.stored_rows import Rows, put_rows, rows_in
 
 VAN = "/v1/packs/MB-VAN-07"
 COSTS = {"currency": "EUR", "stranding": 600, "day_off_road": 60, "capital_per_day": 0.5, "return_value": 900}
@@ -34,13 +35,24 @@ EXPRESS = {
 }
 
 
+@pytest.fixture(scope="module")
+def rows_of_out() -> dict[str, Rows]:
+    """By database: what a store holds with the van out; nothing until it was sent."""
+    return {}
+
+
 @pytest.fixture
-def out(filled):
-    """The worked examples, the van still out on its top-up, read after it and forecast."""
+def out(api, store, backend, rows_of_out, request):
+    """The worked examples, the van still out on its top-up, read after it and forecast: sent once for each database."""
+    if backend in rows_of_out:
+        put_rows(store, rows_of_out[backend])
+        return api
+    filled = request.getfixturevalue("filled")
     filled.delete("/v1/outcomes/1")
     reading = {"pack_id": "MB-VAN-07", "time": "2026-03-02T18:30:00Z", "state": "rest", "block_v": [12.9] * 14}
     assert filled.post("/v1/readings", json=reading).status_code == 201
     assert filled.post(f"{VAN}/forecasts", json={}).status_code == 201
+    rows_of_out[backend] = rows_in(store)
     return filled
 
 

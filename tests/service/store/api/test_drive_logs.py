@@ -12,6 +12,7 @@ from service.core.logs import make_log
 from service.jobs.worker import Worker
 from service.store.schema import Pack
 from tests.benchmarks.bench_drive_log import BLOCKS, write_log
+from tests.service.store.backends import ON_SQLITE
 from training.files.families import load_families
 
 LOGS = "/v1/drive-logs"
@@ -53,6 +54,7 @@ def test_list_read_and_remove(kept, problem_in):
     assert len(kept.get("/v1/readings").json()["items"]) == 2, "what tells of it stays"
 
 
+@ON_SQLITE
 def test_roles(kept, problem_in):
     admin = {"Authorization": f"Bearer {kept.post('/v1/keys', json={'title': 'a', 'role': 'admin'}).json()['key']}"}
     made = kept.post("/v1/keys", json={"title": "r", "role": "read-only"}, headers=admin).json()["key"]

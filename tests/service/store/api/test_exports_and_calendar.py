@@ -21,6 +21,7 @@ from service.forecasting.recheck.days import day_reached
 from service.pages.bench.sheet_content import Release, sheet_of
 from service.store.schema import IssuedForecast, Score
 from tests.service.invented_fleet import fill
+from tests.service.store.backends import ON_SQLITE
 
 ISSUE = "/v1/packs/MB-VAN-07/forecasts"
 TODAY = {"at": "2026-03-14T08:00:00+00:00"}
@@ -76,6 +77,7 @@ def test_recheck_and_order_days_are_in_the_calendar_until_the_topup_has_an_outco
     assert "VEVENT" not in filled.get("/v1/calendar.ics").text
 
 
+@ON_SQLITE
 @pytest.mark.parametrize("zone", ["UTC", "Pacific/Auckland", "Pacific/Honolulu"])
 @pytest.mark.parametrize("hour", [0, 11, 23])
 @pytest.mark.parametrize("days", [6.0, 6.95])

@@ -37,6 +37,7 @@ def ahead_of(name: str, column: str) -> dict:
     return dict(BY_NAME[name].example) | {column: AHEAD} | later
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(("name", "column"), HAPPENED)
 @pytest.mark.parametrize("together", [False, True])
 def test_it_is_refused_with_where_what_and_mend(filled, problem_in, name, column, together):

@@ -26,6 +26,7 @@ from service.store.schema import (
 )
 from tests.service.invented_fleet import fill
 from tests.service.notices.receiving import mailbox, program
+from tests.service.store.backends import ON_SQLITE
 from training.files.families import load_families
 
 RECEIVERS = "/v1/receivers"
@@ -307,6 +308,7 @@ def test_secrets_are_shown_once_and_logged_never(out, keys, store, clock, work, 
     assert refused.status_code == 422
 
 
+@ON_SQLITE
 @pytest.mark.parametrize(
     ("address", "said"),
     [
@@ -359,6 +361,7 @@ def test_only_administrators_may(api, keys, problem_in):
     problem_in(api.get(RECEIVERS), 401)
 
 
+@ON_SQLITE
 def test_a_flood_is_put_down_in_parts_and_nothing_of_it_is_lost(out, store, clock, work, there):
     add(out, there.url, wants=["fault"], fault_within_days=60, fault_chance=0.01)
     fill(store, AT_MOST + 30, clock(), seed=4)

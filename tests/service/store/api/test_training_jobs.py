@@ -21,13 +21,14 @@ from training.registry import ModelRegistry
 from training.simulation.cohort import CohortPlan, simulate_cohort
 
 FAMILIES = load_families(None)
+PACKS = 20
 
 
 @pytest.fixture(scope="module")
 def record_folder(tmp_path_factory):
     """A year at a workshop, as documented tables. Invented."""
     folder = tmp_path_factory.mktemp("record")
-    write_tables(simulate_cohort(CohortPlan(40, 62, years=1)).tables, folder)
+    write_tables(simulate_cohort(CohortPlan(PACKS, 62, years=1)).tables, folder)
     return folder
 
 
@@ -91,7 +92,7 @@ def test_the_store_and_a_folder_teach_the_same_on_the_command_line(
         assert ran.exit_code == 0, ran.stderr
         (made,) = set(registry.names()) - known
         assert made in ran.stdout
-    assert registry.manifest(made).facts["packs"] == 40
+    assert registry.manifest(made).facts["packs"] == PACKS
     both = tideover("train", "--from-store", "--from", record_folder, env=env)
     assert both.exit_code == 2
     assert "not both" in both.stderr
@@ -145,7 +146,7 @@ def test_one_query_of_many_packs_tells_each_of_them_as_alone(store, record_folde
     with store.reading() as session:
         whole = tables_of(session, FAMILIES)
         some = tables_of(session, FAMILIES, [str(whole.packs["pack_id"][3])])
-    assert len(whole.packs) == 40
+    assert len(whole.packs) == PACKS
     pack = str(some.packs["pack_id"][0])
     for name, frame in some.frames().items():
         wide = whole.frames()[name]
