@@ -12,7 +12,6 @@ from playwright.sync_api import expect
 from service.records.subjects.all_subjects import COSTS, OFFERS, SUPPLIERS
 from tests.benchmarks.bench_unit_page import weight
 from tests.service.invented_fleet import FAMILIES, fill
-from tests.service.stored_rows import Rows, put_rows, rows_in
 
 NOW = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
 VEHICLES = 60
@@ -36,21 +35,10 @@ def fleet(site, record):
     return site
 
 
-@pytest.fixture(scope="module")
-def rows_of_fleet() -> Rows:
-    """What a store holds once the fleet and the van were sent; nothing until then."""
-    return []
-
-
 @pytest.fixture
-def fleet_and_van(site, rows_of_fleet, request):
-    """The fleet and the van read this morning: sent once, put in as rows after that."""
-    if rows_of_fleet:
-        put_rows(site.store, rows_of_fleet)
-    else:
-        request.getfixturevalue("fleet")
-        request.getfixturevalue("read_van")
-        rows_of_fleet.extend(rows_in(site.store))
+def fleet_and_van(site, sent_once, request):
+    """The fleet, and the van read this morning."""
+    sent_once("folded pages", lambda: [request.getfixturevalue(name) for name in ("fleet", "read_van")])
     return site
 
 

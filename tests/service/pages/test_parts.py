@@ -24,14 +24,18 @@ HOSTILE = '<script>alert(1)</script> =1+1 "&amp; \u202egnirts'
 
 
 @pytest.fixture
-def counter(site, record):
+def counter(site, record, sent_once):
     """A counter with open cases of three families, a supplier, ordinary and express offers, and the costs stated."""
-    fill(site.store, 30, NOW, seed=3)
-    record("/v1/suppliers", SUPPLIERS.example)
-    record("/v1/costs", COSTS.example)
-    for family in FAMILIES:
-        record("/v1/offers", {**OFFERS.example, "family": family})
-        record("/v1/offers", {**EXPRESS, "family": family})
+
+    def send() -> None:
+        fill(site.store, 30, NOW, seed=3)
+        record("/v1/suppliers", SUPPLIERS.example)
+        record("/v1/costs", COSTS.example)
+        for family in FAMILIES:
+            record("/v1/offers", {**OFFERS.example, "family": family})
+            record("/v1/offers", {**EXPRESS, "family": family})
+
+    sent_once("counter", send)
     return site
 
 

@@ -237,9 +237,9 @@ def test_the_record_s_points_say_their_shares(site, desk_page, sound_at_both):
 
 
 READ = {
-    "unit": "/bench/units/{van}",
-    "recheck": "/bench/units/{van}/recheck",
-    "what if": "/bench/units/{van}/what-if",
+    "unit": "/bench/units/MB-VAN-07",
+    "recheck": "/bench/units/MB-VAN-07/recheck",
+    "what if": "/bench/units/MB-VAN-07/what-if",
     "plan": "/fleet/plan?slots=2&weeks=8",
     "returns": "/fleet/returns",
     "stock": "/parts/stock?family=gravel-14&on_shelf=1&new_cases_per_day=0.2",
@@ -265,9 +265,10 @@ UNREADABLE = """least => [...document.querySelectorAll("figure svg[role=group]")
 
 
 @pytest.mark.parametrize("name", READ)
-def test_the_words_of_a_drawing_are_read_on_a_telephone(fleet, read_van, phone_page, name):
+def test_the_words_of_a_drawing_are_read_on_a_telephone(site, sent_once, request, phone_page, name):
     """They were drawn for a desk, and came out at 10 to 11 px; what is told of a value was cut at 58 letters."""
-    phone_page.goto(fleet.url + READ[name].format(van=read_van))
+    sent_once("drawings", lambda: [request.getfixturevalue(name) for name in ("fleet", "read_van")])
+    phone_page.goto(site.url + READ[name])
     phone_page.evaluate("document.querySelectorAll('details').forEach(fold => { fold.open = true; })")
     expect(phone_page.locator("figure svg[role=group]").first).to_be_visible()
     assert phone_page.evaluate(UNREADABLE, LEAST_PX) == []
