@@ -9,6 +9,7 @@ import shutil
 import subprocess
 import sys
 import tomllib
+from functools import cache
 from graphlib import TopologicalSorter
 from itertools import pairwise
 from pathlib import Path
@@ -118,6 +119,7 @@ ORDER = {
 """Packages of each tree; one may import those before it. And each tree those before it."""
 
 
+@cache
 def imports_of(repository: Path) -> dict[str, set[str]]:
     """Modules of the three trees, and the modules of theirs that each imports."""
     paths = {

@@ -15,12 +15,11 @@ from models.packs.tables import HistoryTables, block_columns, tables_from_histor
 from tests.cases.packs import history_of_case
 from training.files.families import load_families
 from training.learning.moments import moments_of
-from training.simulation.cohort import CohortPlan, simulate_cohort
 
 
 @pytest.fixture(scope="module")
-def tables():
-    return simulate_cohort(CohortPlan(packs=400, seed=31)).tables
+def tables(small_cohort):
+    return small_cohort.tables.of_packs(small_cohort.tables.packs["pack_id"].iloc[::3])
 
 
 @pytest.fixture(scope="module")

@@ -13,17 +13,11 @@ from models.packs.tables import SECONDS_PER_DAY, from_days, to_days
 from training.learning.back_test import back_test, cuts_of, known_by, log_score, paired_difference
 from training.learning.fitting import data_digest
 from training.learning.moments import moments_of, survival_rows
-from training.simulation.cohort import CohortPlan, simulate_cohort
 
 
 @pytest.fixture(scope="module")
-def record():
-    return simulate_cohort(CohortPlan(250, 21, years=1)).tables
-
-
-@pytest.fixture(scope="module")
-def cut(record):
-    return from_days(np.quantile(to_days(record.outcomes["time"]), [0.5]).round(2))[0].to_pydatetime()
+def cut(year_record):
+    return from_days(np.quantile(to_days(year_record.outcomes["time"]), [0.5]).round(2))[0].to_pydatetime()
 
 
 def with_another_future(tables, cut):
@@ -46,15 +40,15 @@ def with_another_future(tables, cut):
     return replace(tables, readings=readings, topups=topups, usage=usage, outcomes=outcomes)
 
 
-def test_another_future_changes_nothing_that_was_known(record, cut):
-    other = with_another_future(record, cut)
-    assert data_digest(other) != data_digest(record)
-    assert data_digest(known_by(other, cut)) == data_digest(known_by(record, cut))
+def test_another_future_changes_nothing_that_was_known(year_record, cut):
+    other = with_another_future(year_record, cut)
+    assert data_digest(other) != data_digest(year_record)
+    assert data_digest(known_by(other, cut)) == data_digest(known_by(year_record, cut))
 
 
-def test_a_top_up_followed_by_another_without_an_outcome_had_come_back(record, cut):
+def test_a_top_up_followed_by_another_without_an_outcome_had_come_back(year_record, cut):
     """Recovery: returns before a further top-up are struck out of a record; the fault counts as back by then."""
-    known = known_by(record, cut)
+    known = known_by(year_record, cut)
     topups = pd.DataFrame({"pack_id": known.topups["pack_id"], "at": to_days(known.topups["time"])})
     last = topups.groupby("pack_id")["at"].max()
     ends = known.outcomes
@@ -64,7 +58,7 @@ def test_a_top_up_followed_by_another_without_an_outcome_had_come_back(record, c
     near = set(topups.loc[gap <= 4.5, "pack_id"])
     struck &= ~ends["pack_id"].isin(near)
     assert struck.sum() > 10
-    found = known_by(replace(record, outcomes=ends[~struck].reset_index(drop=True)), cut).outcomes
+    found = known_by(replace(year_record, outcomes=ends[~struck].reset_index(drop=True)), cut).outcomes
     both = ends[struck].merge(found[found["kind"] == "returned"], on="pack_id", suffixes=("", "_found"))
     late = to_days(both["time_found"]) - to_days(both["time"])
     nearest = both.assign(late=late)[np.abs(late) < 3].groupby(["pack_id", "time"])["late"].min()
@@ -74,21 +68,21 @@ def test_a_top_up_followed_by_another_without_an_outcome_had_come_back(record, c
     assert (nearest > -0.5).all()
 
 
-def test_charges_of_one_visit_and_of_a_written_end_are_left_as_they_are(record, cut):
-    known = known_by(record, cut)
+def test_charges_of_one_visit_and_of_a_written_end_are_left_as_they_are(year_record, cut):
+    known = known_by(year_record, cut)
     first = known.topups.groupby("pack_id").head(1)
     again = first.assign(time=first["time"] + pd.Timedelta(hours=2))
     twice = pd.concat([known.topups, again]).sort_values(["pack_id", "time"], kind="stable", ignore_index=True)
     assert data_digest(replace(known_by(replace(known, topups=twice), cut), topups=known.topups)) == data_digest(known)
 
 
-def test_another_future_changes_no_forecast_made_before_it(record, cut, small_trained):
+def test_another_future_changes_no_forecast_made_before_it(year_record, cut, small_trained):
     """A maker that would use any leak: it answers with a model that encodes all it is handed in its model id."""
-    cuts = cuts_of(record, cut, 2)
+    cuts = cuts_of(year_record, cut, 2)
     assert len(cuts) == 2
     seen: list[list[str]] = []
     found = []
-    for tables in (record, with_another_future(record, cut)):
+    for tables in (year_record, with_another_future(year_record, cut)):
         handed: list[str] = []
 
         def maker(known, _at, handed=handed):
@@ -105,8 +99,8 @@ def test_another_future_changes_no_forecast_made_before_it(record, cut, small_tr
     pd.testing.assert_frame_equal(one.rows.moments, two.rows.moments)
 
 
-def test_open_topups_are_censored_at_the_cut(record, cut):
-    known = known_by(record, cut)
+def test_open_topups_are_censored_at_the_cut(year_record, cut):
+    known = known_by(year_record, cut)
     rows = survival_rows(known, moments_of(known, np.random.default_rng(0)))
     end = to_days(rows.moments["origin"]) + rows.time
     at = cut.timestamp() / SECONDS_PER_DAY
@@ -114,24 +108,24 @@ def test_open_topups_are_censored_at_the_cut(record, cut):
     open_rows = np.abs(end - at) < 1e-6
     assert open_rows.sum() > 20
     assert not rows.event[open_rows].any()
-    whole = survival_rows(record, rows.moments)
+    whole = survival_rows(year_record, rows.moments)
     late = to_days(whole.moments["origin"]) + whole.time > at + 1e-6
     # What was already settled by then is settled the same way with hindsight.
     np.testing.assert_allclose(rows.time[~late], whole.time[~late])
     np.testing.assert_array_equal(rows.event[~late], whole.event[~late])
 
 
-def test_cuts_see_a_growing_share_of_the_outcomes(record):
-    at = from_days(np.array([to_days(record.outcomes["time"]).max()]))[0].to_pydatetime()
-    cuts = cuts_of(record, at, 3)
-    counts = [(record.outcomes["time"] <= t).mean() for t in cuts]
+def test_cuts_see_a_growing_share_of_the_outcomes(year_record):
+    at = from_days(np.array([to_days(year_record.outcomes["time"]).max()]))[0].to_pydatetime()
+    cuts = cuts_of(year_record, at, 3)
+    counts = [(year_record.outcomes["time"] <= t).mean() for t in cuts]
     np.testing.assert_allclose(counts, [0.4, 0.6, 0.8], atol=0.01)
-    assert cuts_of(known_by(record, cuts[0]).of_packs(record.packs["pack_id"].iloc[:1]), cuts[0]) == []
+    assert cuts_of(known_by(year_record, cuts[0]).of_packs(year_record.packs["pack_id"].iloc[:1]), cuts[0]) == []
 
 
-def test_every_window_lies_after_its_cut(record, cut, small_trained):
-    cuts = cuts_of(record, cut, 2)
-    found = back_test(record, cut, {"a": lambda *_: small_trained.forecaster}, cuts)
+def test_every_window_lies_after_its_cut(year_record, cut, small_trained):
+    cuts = cuts_of(year_record, cut, 2)
+    found = back_test(year_record, cut, {"a": lambda *_: small_trained.forecaster}, cuts)
     origin = found.rows.moments["origin"]
     for number, (start, end) in enumerate(zip(cuts, [cuts[1], cut], strict=True)):
         inside = found.window == number

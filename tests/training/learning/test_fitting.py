@@ -38,7 +38,7 @@ def test_the_same_record_and_seed_give_the_same_forecasts(small_cohort):
 
 
 def test_it_beats_the_common_curve_on_packs_it_never_saw(small_trained):
-    fresh = simulate_cohort(CohortPlan(packs=800, seed=12)).tables
+    fresh = simulate_cohort(CohortPlan(packs=500, seed=12)).tables
     rows = survival_rows(fresh, moments_of(fresh, np.random.default_rng(1)))
     survival, _, _ = small_trained.forecaster.curves(rows.X)
     common = np.tile(survival.mean(axis=0), (len(rows), 1))

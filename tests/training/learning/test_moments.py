@@ -13,12 +13,11 @@ from training.learning.moments import (
     moments_of,
     survival_rows,
 )
-from training.simulation.cohort import CohortPlan, simulate_cohort
 
 
 @pytest.fixture(scope="module")
-def tables():
-    return simulate_cohort(CohortPlan(packs=500, seed=71)).tables
+def tables(small_cohort):
+    return small_cohort.tables.of_packs(small_cohort.tables.packs["pack_id"].iloc[::2])
 
 
 @pytest.fixture(scope="module")

@@ -13,7 +13,6 @@ from models.packs.tables import from_days, to_days
 from training.learning.back_test import BackTest
 from training.learning.moments import moments_of, survival_rows
 from training.learning.promotion import LEAST_PACKS, MARGIN, compare, judge, later_than
-from training.simulation.cohort import CohortPlan, simulate_cohort
 
 
 class Bent:
@@ -28,13 +27,8 @@ class Bent:
 
 
 @pytest.fixture(scope="module")
-def record():
-    return simulate_cohort(CohortPlan(300, 51, years=1)).tables
-
-
-@pytest.fixture(scope="module")
-def now(record):
-    return from_days(np.array([to_days(record.outcomes["time"]).max()]))[0].to_pydatetime()
+def now(year_record):
+    return from_days(np.array([to_days(year_record.outcomes["time"]).max()]))[0].to_pydatetime()
 
 
 def bent(forecaster, factor):
@@ -43,43 +37,43 @@ def bent(forecaster, factor):
     return other
 
 
-def test_a_model_is_no_worse_than_itself(small_trained, record, now):
-    found = compare(small_trained.forecaster, small_trained.forecaster, record, now)
+def test_a_model_is_no_worse_than_itself(small_trained, year_record, now):
+    found = compare(small_trained.forecaster, small_trained.forecaster, year_record, now)
     assert found.verdict == "no worse"
     assert found.difference == found.high == 0.0
     assert found.packs > 250
 
 
 @pytest.mark.parametrize("factor", [0.4, 3.0])
-def test_a_worse_model_is_told_as_worse(small_trained, record, now, factor):
-    found = compare(bent(small_trained.forecaster, factor), small_trained.forecaster, record, now)
+def test_a_worse_model_is_told_as_worse(small_trained, year_record, now, factor):
+    found = compare(bent(small_trained.forecaster, factor), small_trained.forecaster, year_record, now)
     assert found.verdict == "worse"
     assert found.low > MARGIN
     assert found.sentence().startswith("The challenger is worse")
-    back = compare(small_trained.forecaster, bent(small_trained.forecaster, factor), record, now)
+    back = compare(small_trained.forecaster, bent(small_trained.forecaster, factor), year_record, now)
     assert back.verdict == "no worse"
     assert back.difference == pytest.approx(-found.difference)
 
 
-def test_little_evidence_leaves_it_open(small_trained, record, now):
-    few = record.of_packs(record.packs["pack_id"].iloc[: LEAST_PACKS - 5])
+def test_little_evidence_leaves_it_open(small_trained, year_record, now):
+    few = year_record.of_packs(year_record.packs["pack_id"].iloc[: LEAST_PACKS - 5])
     assert compare(small_trained.forecaster, small_trained.forecaster, few, now).verdict == "open"
-    nothing = compare(small_trained.forecaster, small_trained.forecaster, record, now, since=now)
+    nothing = compare(small_trained.forecaster, small_trained.forecaster, year_record, now, since=now)
     assert (nothing.verdict, nothing.rows) == ("open", 0)
     assert "nothing can be compared" in nothing.sentence()
 
 
-def test_only_moments_after_both_learned_count(small_trained, record, now):
-    since = from_days(np.quantile(to_days(record.topups["time"]), [0.6]))[0].to_pydatetime()
+def test_only_moments_after_both_learned_count(small_trained, year_record, now):
+    since = from_days(np.quantile(to_days(year_record.topups["time"]), [0.6]))[0].to_pydatetime()
     whole, late = (
-        compare(small_trained.forecaster, small_trained.forecaster, record, now, since=s) for s in (None, since)
+        compare(small_trained.forecaster, small_trained.forecaster, year_record, now, since=s) for s in (None, since)
     )
     assert 0 < late.rows < 0.6 * whole.rows
 
 
 @pytest.fixture(scope="module")
-def row_a_pack(record):
-    rows = survival_rows(record, moments_of(record, np.random.default_rng(0)))
+def row_a_pack(year_record):
+    rows = survival_rows(year_record, moments_of(year_record, np.random.default_rng(0)))
     _, first = np.unique(rows.moments["pack_id"].to_numpy().astype(str), return_index=True)
     return rows.take(np.sort(first))
 
