@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from models.features.raw import feature_frame
 from models.packs.tables import SECONDS_PER_DAY, HistoryTables, from_days, to_days
 
-SHORTEST_FOLLOW_UP_DAYS = 1 / 24
-"""Moments this close to their end are left out: nothing could be decided in the hour that remained."""
+RETURN_VISIT_DAYS = 1 / 24
+"""A later visit's reading this close to the end was made because the fault was back: nobody asks then how long the pack
+will hold. Invented. One made the day that the block was charged is of the release, however soon the fault came back."""
 
 HOLDING_SHARE = 0.5
 """Share of top-ups that get a moment at a random day after the release. Our choice."""
@@ -100,8 +101,8 @@ def moments_of(tables: HistoryTables, rng: np.random.Generator) -> pd.DataFrame:
     """Choose the moments of each top-up from which a forecast could have been asked.
 
     At the release (the last reading of the first visit after the charge, else a day after the charge), at each
-    later visit (later ones less often), and for half of the top-ups at a random day after the release, without a new
-    reading. No moment is chosen by what followed it.
+    later visit (later ones less often; none at which the fault was back), and for half of the top-ups at a random day
+    after the release, without a new reading. No moment is chosen by what followed it.
 
     Returns
     -------
@@ -126,8 +127,9 @@ def moments_of(tables: HistoryTables, rng: np.random.Generator) -> pd.DataFrame:
         }
     ).sort_values("seen", kind="stable")
     joined = pd.merge_asof(reads, topups.sort_values("at", kind="stable"), left_on="seen", right_on="at", by="pack_id")
-    joined = joined[joined["topup"].notna() & (joined["seen"] < joined["end"])]
     day = int(SECONDS_PER_DAY)
+    last = np.where(joined["seen"] - joined["at"] > day, joined["end"] - RETURN_VISIT_DAYS * day, joined["end"])
+    joined = joined[joined["topup"].notna() & (joined["seen"] < last)]
     first = joined.groupby("topup")["seen"].transform("min")
     early = first - joined["at"] <= 4 * day
     at_release = early & (joined["seen"] - first <= day // 5)
@@ -147,7 +149,7 @@ def moments_of(tables: HistoryTables, rng: np.random.Generator) -> pd.DataFrame:
     asked = some["release"] + day * LONGEST_HOLDING_DAYS * rng.random(len(some)) ** 2
     parts.append(some.assign(origin=asked, occasion="holding"))
     moments = pd.concat([p[["pack_id", "origin", "occasion", "topup", "end"]] for p in parts], ignore_index=True)
-    moments = moments[(moments["end"] - moments["origin"]) / day > SHORTEST_FOLLOW_UP_DAYS]
+    moments = moments[moments["end"] - moments["origin"] >= 1]  # a second, to which moments are rounded
     moments["origin"] = from_days(np.round(moments["origin"].to_numpy(np.float64)) / SECONDS_PER_DAY)
     moments["topup"] = moments["topup"].astype(np.int64)
     return moments.drop(columns="end").sort_values(["pack_id", "origin"], kind="stable", ignore_index=True)

@@ -75,6 +75,8 @@ class OwnRows:
         row, because weighing rows by how often a pack was seen would favour those that were soon back.
     returns, fates : int
         Top-ups followed by a return within the horizon, and by any recorded fate.
+    unasked : int
+        Returns before which no forecast could have been asked: within a day of a charge that no reading followed.
     found : object array, shape (n,)
         The kind that was found when the pack was opened, at last; None where nobody looked.
     running : int
@@ -87,6 +89,7 @@ class OwnRows:
     fates: int
     found: NDArray[np.object_]
     running: int
+    unasked: int
 
     @classmethod
     def of(cls, known: HistoryTables, seed: int) -> OwnRows:
@@ -100,7 +103,9 @@ class OwnRows:
         kind = dict(zip(told["pack_id"], told["found"], strict=True))
         found = np.array([kind.get(pack) for pack in rows.moments["pack_id"]], dtype=object)
         running = len(known.outcomes) - fates
-        return cls(rows, count / max(len(rows), 1), len(np.unique(topup[back])), fates, found, running)
+        returned = int(known.outcomes["kind"].eq("returned").sum())
+        unasked = returned - len(np.unique(topup[rows.event]))
+        return cls(rows, count / max(len(rows), 1), len(np.unique(topup[back])), fates, found, running, unasked)
 
     @property
     def opened(self) -> int:
@@ -419,6 +424,12 @@ def _of_those_that_count(base: Forecaster, learned: Forecaster, own: OwnRows, no
     if own.running:
         learned_from += f", and {own.running} last known running, which count as held until then"
     said = f"At yours faults return {pace}; {learned_from}."
+    if own.unasked:
+        some = "1 return is" if own.unasked == 1 else f"{own.unasked} returns are"
+        said += (
+            f" {some} left out: the fault was back within a day of the charge, and the pack was "
+            "not read between. Read it before it goes, and such a return counts."
+        )
     moved = [(name, by) for name, by in learned.posterior.moved_columns(SURE) if name in _MEANING][:2]
     words = [f"“{_MEANING[name]}” {'more' if by > 0 else 'less'}" for name, by in moved]
     if words:

@@ -7,7 +7,7 @@ import pytest
 from models.packs.tables import block_columns, to_days
 from training.learning.moments import (
     LONGEST_HOLDING_DAYS,
-    SHORTEST_FOLLOW_UP_DAYS,
+    RETURN_VISIT_DAYS,
     VISITS_KEPT,
     fold_of,
     moments_of,
@@ -67,7 +67,8 @@ def test_reference_time_and_event_counted_by_hand(tables, rows):
 def test_property_rows_line_up_and_follow_long_enough(moments, rows):
     assert len(rows) == len(rows.X) == len(rows.moments) == len(rows.event) == len(rows.replaced)
     assert len(rows) == len(moments)
-    assert rows.time.min() > SHORTEST_FOLLOW_UP_DAYS
+    assert rows.time.min() > 0
+    assert rows.time[(rows.moments["occasion"] == "visit").to_numpy()].min() > RETURN_VISIT_DAYS
     assert not (rows.event & rows.replaced).any()
     assert rows.event.any()
     assert rows.replaced.any()
@@ -146,3 +147,40 @@ def test_property_taken_rows_keep_together(rows):
     mask = rows.event
     assert len(rows.take(mask)) == mask.sum()
     assert to_days(rows.take(mask).moments["origin"]).shape == (mask.sum(),)
+
+
+def ended(tables, minutes):
+    """Let each first top-up that was read on its day come back so soon after the last reading of its release."""
+    first = moments_of(tables, np.random.default_rng(1)).query("occasion == 'release'").groupby("pack_id").head(1)
+    charged = tables.topups["time"].iloc[first["topup"]].to_numpy()
+    on_its_day = ((first["origin"].to_numpy() - charged) < pd.Timedelta(days=1)) & (
+        first["origin"].to_numpy() > charged
+    )
+    read = first[on_its_day & first.set_index(["pack_id", "origin"]).index.isin(
+        pd.MultiIndex.from_frame(tables.readings[["pack_id", "time"]])
+    )]  # fmt: skip
+    ends = read[["pack_id"]].assign(time=read["origin"] + pd.Timedelta(minutes=minutes), kind="returned")
+    filled = ends.reindex(columns=tables.outcomes.columns).astype(tables.outcomes.dtypes.to_dict())
+    return read, replace(tables, outcomes=filled)
+
+
+@pytest.mark.parametrize("minutes", [1, 43, 61])
+def test_a_return_soon_after_the_release_is_a_return(tables, minutes):
+    read, soon = ended(tables, minutes)
+    assert len(read) > 100
+    rows = survival_rows(soon, moments_of(soon, np.random.default_rng(1)))
+    assert set(rows.moments.loc[rows.event, "topup"]) >= set(read["topup"])
+    assert rows.time[(rows.moments["occasion"] == "release").to_numpy()].min() == pytest.approx(minutes / 1440)
+
+
+def test_a_reading_of_the_visit_at_which_the_fault_was_back_is_no_moment(tables, moments):
+    """A visit on a later day, its outcome noted 43 minutes after its reading: too late to ask how long it will hold."""
+    visits = moments[moments["occasion"] == "visit"].groupby("pack_id").head(1)
+    days = to_days(visits["origin"]) - to_days(tables.topups["time"].iloc[visits["topup"]])
+    visits = visits[days > 5]
+    ends = visits[["pack_id"]].assign(time=visits["origin"] + pd.Timedelta(minutes=43), kind="returned")
+    filled = ends.reindex(columns=tables.outcomes.columns).astype(tables.outcomes.dtypes.to_dict())
+    found = moments_of(replace(tables, outcomes=filled), np.random.default_rng(1))
+    read = found[found["occasion"] != "holding"].merge(ends, on="pack_id")
+    assert len(read) > 50
+    assert (read["time"] - read["origin"]).min() > pd.Timedelta(hours=1)

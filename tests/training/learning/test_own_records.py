@@ -205,6 +205,25 @@ def test_what_sisters_learned_later_is_not_used(base, record, sisters):
     np.testing.assert_array_equal(one.curves(X)[0], two.curves(X)[0])
 
 
+def test_returns_before_anybody_could_ask_are_told(base, learned, record):
+    """Ten packs came back two hours after a charge that no reading followed."""
+    known = known_by(record, LATER)
+    some = known.topups["pack_id"].drop_duplicates(keep="last").head(10)
+    last = known.topups.groupby("pack_id")["time"].max().loc[some]
+    soon = pd.DataFrame({"pack_id": last.index, "time": last.to_numpy() + pd.Timedelta(hours=2), "kind": "returned"})
+    kept = {
+        name: frame[~(frame["pack_id"].isin(some) & (frame["time"] > frame["pack_id"].map(last)))]
+        for name, frame in {"readings": known.readings, "outcomes": known.outcomes}.items()
+    }
+    ends = soon.reindex(columns=known.outcomes.columns).astype(known.outcomes.dtypes.to_dict())
+    outcomes = pd.concat([kept["outcomes"], ends], ignore_index=True).sort_values(["pack_id", "time"], kind="stable")
+    early = replace(known, readings=kept["readings"].reset_index(drop=True), outcomes=outcomes.reset_index(drop=True))
+    before, own = OwnRows.of(known, 0), OwnRows.of(early, 0)
+    assert own.unasked == before.unasked + 10
+    said = what_was_learned(base, learned.forecaster, own)
+    assert f"{own.unasked} returns are left out: the fault was back within a day of the charge" in said
+
+
 def test_returns_that_nobody_wrote_down_are_told(base, learned, record):
     own = OwnRows.of(known_by(record, LATER), 0)
     said = what_was_learned(base, learned.forecaster, own, not_written=2)
