@@ -17,13 +17,12 @@ from training.simulation.priors import PRIORS
 from training.simulation.workshop import WorkshopHabits
 
 PACKS, SEED = 700, 4
+PERFORMANCE = [{"packs": 1e5, "seconds": 25.0, "parent_mb": 220.0, "workers_mb": 320.0}]
 
 
 @pytest.fixture(scope="module")
 def page():
-    return build_cohort_page(
-        PACKS, SEED, performance=[{"packs": 1e5, "seconds": 25.0, "parent_mb": 220.0, "workers_mb": 320.0}]
-    )
+    return build_cohort_page(PACKS, SEED, performance=PERFORMANCE)
 
 
 @pytest.fixture(scope="module")
@@ -78,11 +77,11 @@ def test_property_it_says_first_that_all_is_invented(page):
     assert "4000" in page  # packs a second of the measured run
 
 
-def test_property_same_seed_same_page(page):
-    again = build_cohort_page(
-        PACKS, SEED, workers=2, performance=[{"packs": 1e5, "seconds": 25.0, "parent_mb": 220.0, "workers_mb": 320.0}]
-    )
-    assert again == page
+def test_property_same_seed_same_page_written_where_asked(page, tmp_path):
+    path = write_cohort_page(tmp_path / "new", PACKS, SEED, workers=2, performance=PERFORMANCE)
+    assert path == tmp_path / "new" / "simulation.html"
+    assert path.read_text(encoding="utf-8") == page
+    assert page.startswith("<!doctype html>")
 
 
 def test_parity_the_table_shows_the_figures_of_the_cohort(page, cohort):
@@ -124,12 +123,6 @@ def test_property_the_example_is_one_of_the_cohort(cohort):
     assert example.before_mv.argmin() == example.weak_block - 1
     assert example.after_mv[example.weak_block - 1] > example.before_mv[example.weak_block - 1]
     assert len(example.true_missing) == len(example.before_mv)
-
-
-def test_property_the_page_is_written_where_asked(tmp_path):
-    path = write_cohort_page(tmp_path / "new", 500, 1)
-    assert path == tmp_path / "new" / "simulation.html"
-    assert path.read_text(encoding="utf-8").startswith("<!doctype html>")
 
 
 @pytest.mark.parametrize("packs", [10, 10**6])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
-from itertools import combinations, pairwise
+from itertools import combinations, islice, pairwise
 
 import numpy as np
 import pytest
@@ -47,9 +47,9 @@ def held_out():
     cohort = simulate_cohort(plan)
     cases = []
     for ready, moments in ready_packs(cohort):
-        may = [may_go_on(cohort.tables, moment, charging=True) for _, moment in moments.iterrows()]
-        first = np.flatnonzero(~moments["pack_id"].duplicated().to_numpy() & may)[:4]
-        cases += [(ready.take(first[[i]]), moments.iloc[row]) for i, row in enumerate(first)]
+        rows = np.flatnonzero(~moments["pack_id"].duplicated().to_numpy())
+        going = (row for row in rows if may_go_on(cohort.tables, moments.iloc[row], charging=True))
+        cases += [(ready.take(np.array([row])), moments.iloc[row]) for row in islice(going, 4)]
     return cohort.tables, cases
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import combinations
+from itertools import combinations, islice
 
 import numpy as np
 import pandas as pd
@@ -29,9 +29,9 @@ def held_out(small_trained):
     cohort = simulate_cohort(plan)
     cases = []
     for ready, moments in ready_packs(cohort):
-        may = [may_go_on(cohort.tables, moment, charging=True) for _, moment in moments.iterrows()]
-        first = np.flatnonzero(~moments["pack_id"].duplicated().to_numpy() & may)[:3]
-        found = [(ready.take(first[[i]]), moments.iloc[row]) for i, row in enumerate(first)]
+        rows = np.flatnonzero(~moments["pack_id"].duplicated().to_numpy())
+        going = (row for row in rows if may_go_on(cohort.tables, moments.iloc[row], charging=True))
+        found = [(ready.take(np.array([row])), moments.iloc[row]) for row in islice(going, 3)]
         told = [
             small_trained.forecaster.forecast(known_history(cohort.tables, m), m["origin"].to_pydatetime())
             for _, m in found
