@@ -49,7 +49,7 @@ def age_of_family(
         raise BadInput([strange])
     costs = costs_here(session, asked)
     amounts = asked_for({name: (costs.amounts[name], _(why)) for name, why in _WHY.items()}, 1)
-    price = pack_prices(session, [family], asked.pack, costs.currency, now)[family]
+    price = pack_prices(session, [family], asked.pack, costs, now)[family]
     each = {name: float(values[0]) for name, values in amounts.items()}
     planned, at_return = price + each["planned_work"], price + each["stranding"] + each["return_work"]
     held, returned = _held(session, family, now)

@@ -10,7 +10,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, Problem
+from models.decisions.money import Money
 from service.core.translation import _
+from service.decisions.basis.costs import KnownCosts
 from service.decisions.basis.lead_times import standing_offers
 from service.decisions.fleet.schemas import Part
 from service.store.schema import Assignment, Pack, Score, Vehicle
@@ -34,16 +36,19 @@ def on_packs(part: Part) -> list[Any]:
 
 
 def pack_prices(
-    session: Session, families: Iterable[str], stated: float | None, currency: str, now: datetime
+    session: Session, families: Iterable[str], stated: float | None, costs: KnownCosts, now: datetime
 ) -> dict[str, float]:
     """Return the price of a pack by family: as stated, or of the cheapest offer that stands today, express left aside.
+
+    So is an offer that asks less than an unneeded pack is said to be still good for.
 
     Raises
     ------
     BadInput
-        For each family without an offer in this currency.
+        For each family without such an offer in this currency.
     """
     prices, found = {}, []
+    currency, worth = costs.currency, costs.amounts["return_value"] or 0.0
     for family in sorted(set(families)):
         if stated is not None:
             prices[family] = stated
@@ -53,20 +58,21 @@ def pack_prices(
             for offer in standing_offers(session, family, now)
             if offer.currency == currency and offer.express_fee is None
         ]
-        if known:
-            prices[family] = min(known)
+        if weighed := [price for price in known if price >= worth]:
+            prices[family] = min(weighed)
             continue
-        found.append(
-            Problem(
-                "pack",
-                _(
-                    "is not given, and no ordinary offer in %(currency)s for a pack of the family %(family)s stands "
-                    "today."
-                )
-                % {"currency": currency, "family": family},
-                _("State the price of a pack, or enter an offer."),
+        what = (
+            _(
+                "is not given, and every ordinary offer for a pack of the family %(family)s asks less than the "
+                "%(worth)s that an unneeded pack is said to be still good for."
+            )
+            if known
+            else _(
+                "is not given, and no ordinary offer in %(currency)s for a pack of the family %(family)s stands today."
             )
         )
+        words = {"currency": currency, "family": family, "worth": Money(worth, currency)}
+        found.append(Problem("pack", what % words, _("State the price of a pack, or enter an offer.")))
     if found:
         raise BadInput(found)
     return prices

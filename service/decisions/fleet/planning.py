@@ -88,7 +88,7 @@ def plan_of_fleet(
     own_from = np.array([_own_from(orders.get(one.pack_id), len(asked.slots)) for one in vehicles], dtype=np.int64)
     if not vehicles:
         raise BadInput([_nothing_to_plan(warned)])
-    prices = pack_prices(session, (one.family for one in vehicles), asked.pack, costs.currency, now)
+    prices = pack_prices(session, (one.family for one in vehicles), asked.pack, costs, now)
     each_price = np.array([prices[one.family] for one in vehicles])
     to_buy = own_from == NOT_ORDERED
     _require_room(asked, float(each_price.min()) if to_buy.all() else None, costs.currency)

@@ -90,7 +90,7 @@ def orders_of_pack(
     chemistry = chemistry_unless_stopped(session, pack_id, families, now)
     case = open_case(session, pack_id, now)
     costs = costs_here(session, asked.costs)
-    offers = stored_offers(session, case.cases[0].family, costs.currency, now)
+    offers = stored_offers(session, case.cases[0].family, costs, now)
     ordered = on_order(session, case.topped_at, now).get(pack_id)
     on_its_way = None if ordered is None else told_on_order(case, ordered)
     first = look_first_of(session, case.cases[0], now)

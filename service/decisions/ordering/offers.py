@@ -14,6 +14,7 @@ from models.decisions.lead_time import LeadTime
 from models.decisions.money import Money
 from models.decisions.ordering import Offer
 from service.core.translation import _, ngettext
+from service.decisions.basis.costs import KnownCosts
 from service.decisions.basis.lead_times import (
     families_on_offer,
     offer_lead_time,
@@ -40,11 +41,15 @@ class KnownOffer:
 
 @dataclass(frozen=True)
 class Offers:
-    """What can be chosen among, what was left out, and which quotes are so old that they may not stand any more."""
+    """What can be chosen among, what was left out, and which quotes are so old that they may not stand any more.
+
+    Of what was left out `too_cheap` repeats what asks less than the pack would still be good for.
+    """
 
     known: tuple[KnownOffer, ...]
     left_out: tuple[str, ...]
     old: tuple[str, ...] = ()
+    too_cheap: tuple[str, ...] = ()
 
     def of_which(self, currency: str) -> list[str]:
         """Say among which offers one was chosen, where others were left out."""
@@ -80,32 +85,35 @@ def in_currency(rows: Iterable[StoredOffer], currency: str) -> tuple[list[Stored
     return kept, tuple(left_out)
 
 
-def stored_offers(session: Session, family: str, currency: str, now: datetime) -> Offers:
-    """Return the standing offers of a family in a currency; those in another are left out, and named.
+def stored_offers(session: Session, family: str, costs: KnownCosts, now: datetime) -> Offers:
+    """Return the standing offers of a family that can be weighed at some costs; the others are left out, and named.
 
     Raises
     ------
     BadInput
         There is none.
     """
-    offers = _standing(session, family, currency, now)
+    offers = _standing(session, family, costs, now)
     if not offers.known:
-        raise BadInput([_none_stands(family, currency, offers)])
+        raise BadInput([_none_stands(family, costs, offers)])
     return offers
 
 
-def offers_by_family(session: Session, currency: str, now: datetime) -> dict[str, Offers]:
-    """Return the standing offers of every family that has any in a currency."""
-    found = {family: _standing(session, family, currency, now) for family in families_on_offer(session, now)}
+def offers_by_family(session: Session, costs: KnownCosts, now: datetime) -> dict[str, Offers]:
+    """Return the standing offers of every family that has any to be weighed at some costs."""
+    found = {family: _standing(session, family, costs, now) for family in families_on_offer(session, now)}
     return {family: offers for family, offers in found.items() if offers.known}
 
 
-def lacking_offer(session: Session, family: str, currency: str, now: datetime) -> Problem:
-    """Say that a family has no standing offer in a currency, and how to mend it."""
-    return _none_stands(family, currency, _standing(session, family, currency, now))
+def lacking_offer(session: Session, family: str, costs: KnownCosts, now: datetime) -> Problem:
+    """Say that a family has no standing offer to be weighed at some costs, and how to mend it."""
+    return _none_stands(family, costs, _standing(session, family, costs, now))
 
 
-def _none_stands(family: str, currency: str, offers: Offers) -> Problem:
+def _none_stands(family: str, costs: KnownCosts, offers: Offers) -> Problem:
+    if offers.too_cheap:
+        said = _("No offer for a pack of the family %(family)s can be weighed.") % {"family": family}
+        return Problem("offers", " ".join([said, *offers.too_cheap]), _("Enter an offer with its full price."))
     what = (
         _("The store has no offer for a pack of the family %(family)s that stands today in %(currency)s.")
         if offers.left_out
@@ -113,19 +121,42 @@ def _none_stands(family: str, currency: str, offers: Offers) -> Problem:
     )
     return Problem(
         "offers",
-        what % {"family": family, "currency": currency},
+        what % {"family": family, "currency": costs.currency},
         _("Enter at least one, with a price and a usual number of days."),
     )
 
 
-def _standing(session: Session, family: str, currency: str, now: datetime) -> Offers:
+def _standing(session: Session, family: str, costs: KnownCosts, now: datetime) -> Offers:
     known = []
-    rows, left_out = in_currency(standing_offers(session, family, now), currency)
+    rows, left_out = in_currency(standing_offers(session, family, now), costs.currency)
     for row in rows:
         fee = None if row.express_fee is None else Money(row.express_fee, row.currency)
         lead_time = offer_lead_time(session, row, now)
         known.append(_known(row.id, row.supplier_id, Money(row.price, row.currency), lead_time, fee))
-    return Offers(_told_apart(known), left_out, tuple(_old_quotes(rows, now)))
+    return _worth_weighing(Offers(_told_apart(known), left_out, tuple(_old_quotes(rows, now))), costs)
+
+
+def _worth_weighing(offers: Offers, costs: KnownCosts) -> Offers:
+    """Leave out, by name, offers that ask less than the pack would still be good for: each bought would be a gain."""
+    worth = costs.amounts["return_value"]
+    if worth is None:
+        return offers
+    cheap = [one for one in offers.known if one.offer.to_pay.amount < worth]
+    said = [
+        _(
+            "Offer %(number)s of %(supplier)s asks %(price)s, less than the %(worth)s that an unneeded pack is said to "
+            "be still good for: it is not weighed. Correct its price, or that value."
+        )
+        % {
+            "number": one.number,
+            "supplier": one.supplier,
+            "price": one.offer.to_pay,
+            "worth": Money(worth, costs.currency),
+        }
+        for one in cheap
+    ]
+    kept = tuple(one for one in offers.known if one not in cheap)
+    return replace(offers, known=kept, left_out=(*offers.left_out, *said), too_cheap=tuple(said))
 
 
 def _old_quotes(rows: Iterable[StoredOffer], now: datetime) -> Iterator[str]:

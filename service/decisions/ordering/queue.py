@@ -75,7 +75,7 @@ def queue_of_cases(
     stated = Costs(costs.currency, **costs.only(*COSTS_OF_ORDERING))
     conditions: list[Any] = [] if asked.family is None else [Score.family == asked.family]
     of_family: list[Any] = [] if asked.family is None else [Pack.family == asked.family]
-    offers = offers_by_family(session, costs.currency, now)
+    offers = offers_by_family(session, costs, now)
     weighable = [*conditions, ~not_weighed(), Score.family.in_(offers)]
     # Taken together, packs that cannot be weighed would crowd out those that can.
     unoffered = [*conditions, ~not_weighed(), Score.family.not_in(offers)]
@@ -119,9 +119,7 @@ def queue_of_cases(
         notes += _beside_the_shelf(session, {case.family for case in waiting.cases} | {one.family for one in needed})
     if (lost := long_down(session, now, of_family)) is not None:
         notes.append(lost)
-    unmet = {
-        family: lacking_offer(session, family, costs.currency, now) for family in sorted({c.family for c in without})
-    }
+    unmet = {family: lacking_offer(session, family, costs, now) for family in sorted({c.family for c in without})}
     left_out += [
         CaseLeftOut(
             pack_id=case.pack_id,

@@ -382,6 +382,29 @@ def test_packs_of_a_family_that_nobody_offers_keep_no_other_out_of_the_queue(fil
     assert filled.post("/v1/orders/queue", json={}).json()["offers_lacking"] == []
 
 
+def test_an_offer_below_what_a_pack_is_still_good_for_keeps_no_other_out_of_the_queue(filled, store, clock):
+    """One price of EUR 1 refused the queue of every family."""
+    forget_the_return(filled)
+    fill(store, 12, clock(), seed=3)
+    cheap = {**EXPRESS, "family": "flint-40", "price": 1.0, "express_fee": None}
+    filled.post("/v1/offers", json={**EXPRESS, "family": "marl-28"})
+    assert filled.post("/v1/offers", json=cheap, headers={"Sure": "*"}).status_code == 201
+    queue = filled.post("/v1/orders/queue", json={})
+    assert queue.status_code == 200, queue.text
+    assert "marl-28" in {entry["family"] for entry in queue.json()["entries"]}
+    (lacking,) = (one for one in queue.json()["offers_lacking"] if one["family"] == "flint-40")
+    assert "of north-quay asks EUR 1, less than the EUR 900 that an unneeded pack" in lacking["what"]
+    assert "flint-40" not in {entry["family"] for entry in queue.json()["entries"]}
+    filled.post("/v1/offers", json={**EXPRESS, "family": "flint-40"}, headers={"Sure": "*"})
+    queue = filled.post("/v1/orders/queue", json={}).json()
+    assert any("asks EUR 1, less than" in note for note in queue["notes"])
+    weighed = [entry for entry in queue["entries"] if entry["family"] == "flint-40"]
+    assert weighed
+    one = filled.post(f"/v1/packs/{weighed[0]['pack_id']}/orders", json={}).json()
+    assert len(one["offers"]) == 1
+    assert any("asks EUR 1, less than" in said for said in one["left_out"])
+
+
 def test_the_stock_covers_the_share_that_the_costs_ask_for(filled, store, clock, problem_in):
     forget_the_return(filled)
     fill(store, 30, clock(), seed=5)

@@ -213,6 +213,22 @@ def test_a_plan_without_time_is_still_within_its_limits(fleet):
     assert given["planned"] > 0
 
 
+@pytest.mark.parametrize("fleet", [12], indirect=True, ids=["few"])
+def test_an_offer_below_what_a_pack_is_still_good_for_sets_no_price_and_refuses_no_plan(fleet):
+    before = fleet.post(PLAN, json={"slots": [2, 2]}).json()
+    cheap = {**OFFERS.example, "family": FAMILIES[0], "price": 1.0}
+    assert fleet.post("/v1/offers", json=cheap, headers={"Sure": "*"}).status_code == 201
+    after = fleet.post(PLAN, json={"slots": [2, 2]})
+    assert after.status_code == 200, after.text
+    assert after.json()["pack_prices"] == before["pack_prices"]
+    for offer in fleet.get("/v1/offers").json()["items"]:
+        if (offer["family"], offer["price"]) == (FAMILIES[0], 1200):
+            assert fleet.delete(f"/v1/offers/{offer['id']}", headers={"Sure": "*"}).status_code == 204
+    told = fleet.post(PLAN, json={"slots": [2, 2]})
+    assert told.status_code == 422
+    assert f"the family {FAMILIES[0]} asks less than the EUR 900 that an unneeded pack" in told.json()["detail"]
+
+
 def test_a_plan_that_cannot_be_is_told(fleet, problem_in):
     cases = [
         ({"slots": [2, 2], "budget": 900}, "buys no pack: the cheapest costs EUR 1,200."),
