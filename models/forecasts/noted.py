@@ -20,6 +20,7 @@ from models.forecasts.newest_topups import NewestTopUps
 from models.forecasts.not_risen import NotRisen, not_risen
 from models.forecasts.standing import standing
 from models.forecasts.unread_blocks import mostly_unread, unread_blocks
+from models.forecasts.volts_against import volts_against
 from models.forecasts.warmth import frost_near_charge, warmth_read
 from models.packs.tables import HistoryTables
 
@@ -117,7 +118,8 @@ def noted_in(tables: HistoryTables, moments: pd.DataFrame) -> Noted:
     newest = NewestTopUps(tables, pd.Index(moments["pack_id"]))
     of_charges = _of_charges(newest, tables, moments)
     stands = standing(newest)
-    for place, flag in (*mostly_unread(newest).items(), *spread_contradicted(newest).items()):
+    told = (*mostly_unread(newest).items(), *spread_contradicted(newest).items(), *volts_against(newest))
+    for place, flag in told:
         stands.setdefault(place, []).append(flag)
     return replace(of_charges, unread=unread_blocks(newest), standing=stands)
 
