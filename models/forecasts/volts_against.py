@@ -12,6 +12,7 @@ import numpy as np
 
 from models.base.arrays import Floats, Rows
 from models.base.messages import say
+from models.base.percents import level_percent, percent
 from models.forecasts.forecast import Flag
 from models.forecasts.newest_topups import NewestTopUps
 from models.packs.contradictions import FLOWING_C
@@ -118,13 +119,13 @@ def charge_state_contradicted(newest: NewestTopUps) -> dict[int, Flag]:
         low, high = rest_allows(family, middle)
         if not low <= told[row] / 100 <= high:
             text = say(
-                "The controller told a state of charge of %(told)s %% on %(day)s, and the blocks rested as they do "
-                "between %(low)s and %(high)s %%. One of the two is wrong: read the blocks again. A controller that "
+                "The controller told a state of charge of %(told)s on %(day)s, and the blocks rested as they do "
+                "between %(low)s and %(high)s. One of the two is wrong: read the blocks again. A controller that "
                 "has lost count charges or empties the pack too far.",
-                told=f"{told[row]:g}",
+                told=level_percent(told[row] / 100),
                 day=date_of(float(tables.days("readings")[row])),
-                low=f"{100 * low:.0f}",
-                high=f"{100 * high:.0f}",
+                low=percent(low),
+                high=percent(high),
             )
             found[place] = Flag("charge-state-contradicted", text)
     return found
