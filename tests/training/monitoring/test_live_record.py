@@ -103,6 +103,23 @@ def test_without_a_known_outcome_no_promise_counts_as_kept():
     assert not any("good for" in sentence for sentence in told.sentences)
 
 
+def test_where_no_day_was_promised_nothing_counts_as_kept_or_broken():
+    """A promise of 0 days is kept by every pack: a workshop told "no day" of half of its packs looked better for it."""
+    frame, curves, fates = simulated(1.0, packs=600)
+    silent = frame.assign(good_for_days=np.where(np.arange(len(frame)) % 2, 0.0, frame["good_for_days"]))
+    told = what_we_told(settle(silent, curves, fates, NOW), NOW)
+    rows = np.arange(len(frame)) % 2 == 0
+    alone = what_we_told(settle(frame[rows].reset_index(drop=True), curves[rows], fates, NOW), NOW)
+    of = ("kept", "kept_low", "kept_high")
+    assert [getattr(told.whole, name) for name in of] == [getattr(alone.whole, name) for name in of]
+    # Curves were told of them all the same, and are scored.
+    assert told.whole.forecasts == 600
+    assert told.whole.expected > 1.5 * alone.whole.expected
+    none = what_we_told(settle(frame.assign(good_for_days=0.0), curves, fates, NOW), NOW)
+    assert none.whole.kept is None
+    assert not any("good for" in sentence for sentence in none.sentences)
+
+
 @pytest.mark.parametrize("factor", [1.5, 1 / 1.5])
 def test_unsound_forecasts_are_told_and_set_off_the_alarm(factor):
     told = what_we_told(settle(*simulated(factor), NOW), NOW)

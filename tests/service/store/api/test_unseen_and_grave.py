@@ -427,3 +427,32 @@ def test_a_grave_warning_goes_only_with_a_reason_whether_or_not_a_forecast_told_
     assert level_again(f"{address}?reason=read+off+another+car").status_code == 200
     assert not warns()
     assert out.delete(address).status_code == 204, "what warns of nothing needs none"
+
+
+@pytest.mark.parametrize("blocks", [[5], [9]])
+def test_a_module_swapped_afterwards_ends_what_was_done_to_its_block_at_every_door(out, clock, problem_in, blocks):
+    """Of the block that was overcharged alone; asked through the doors, after its swap was noted as a top-up."""
+    number = out.get("/v1/topups").json()["items"][0]["id"]
+    change = {"charge_ah": 4.6, "duration_h": 8.4}
+    assert out.patch(f"/v1/topups/{number}", json=change, headers={"Sure": "*"}).status_code == 200
+    assert "overcharge" in out.post(f"{VAN}/forecasts", json={}).json()["answer"]["withheld_by"]
+    assert [s["code"] for s in problem_in(out.post(f"{VAN}/topup-plan", json={}), 409)["stops"]] == ["overcharge"]
+    clock.forward(minutes=1)
+    running = {"pack_id": "MB-VAN-07", "time": "2026-03-13T09:00:00Z", "kind": "running"}
+    swap = {"pack_id": "MB-VAN-07", "time": "2026-03-13T10:00:00Z", "blocks": blocks, "also_done": "module-swapped"}
+    read = {"pack_id": "MB-VAN-07", "time": "2026-03-14T07:00:00Z", "state": "rest", "block_v": [12.9] * 14}
+    for record, fact in (("outcomes", running), ("topups", swap), ("readings", read)):
+        made = out.post(f"/v1/{record}", json=fact, headers={"Sure": "*"})
+        assert made.status_code == 201, made.text
+    ended = blocks == [5]
+    withheld = out.post(f"{VAN}/forecasts", json={}).json()["answer"]["withheld_by"]
+    assert ("overcharge" in withheld) is not ended
+    planned = out.post(f"{VAN}/topup-plan", json={})
+    stops = [stop["code"] for stop in planned.json().get("stops", [])]
+    assert ("overcharge" in stops) is not ended
+    (ranked,) = out.get("/v1/fleet/ranking", params=COSTS).json()["items"]
+    assert ranked["grave"] is not ended
+    weighed = problem_in(out.post(f"{VAN}/orders", json={}), 409)["detail"] if not ended else ""
+    assert ended or "its charge of 2026-03-02" in weighed
+    (kept,) = out.get("/v1/issued-forecasts", params={"pack_id": "MB-VAN-07"}).json()["items"][-1:]
+    assert any("its charge of 2026-03-02" in line for line in kept["first"]) is not ended
