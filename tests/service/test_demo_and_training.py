@@ -20,7 +20,7 @@ def demonstrated(tmp_path_factory):
     """An empty home after `tideover demo`, and what the demo printed. Fewer packs than usual, to be quick."""
     home = tmp_path_factory.mktemp("demo") / "state"
     ran = subprocess.run(
-        [sys.executable, "-m", "service.cli", "demo", "--no-serve", "--packs", "450"],
+        [sys.executable, "-m", "service.cli", "demo", "--no-serve", "--packs", "400"],
         env={**os.environ, "TIDEOVER_HOME": str(home), "PYTHONPATH": str(Path(__file__).parents[2])},
         capture_output=True,
         text=True,
@@ -39,7 +39,7 @@ def test_demo_trains_and_forecasts_a_van_until_its_pack_arrives(demonstrated):
     assert "Until the replacement pack arrives on day 7, " in ran.stdout
     for caution in all_cautions("nimh"):
         assert caution in ran.stdout
-    assert "Simulating packs: 450 of 450" in ran.stderr
+    assert "Simulating packs: 400 of 400" in ran.stderr
     assert "Training: fitting the members" in ran.stderr
     assert "Traceback" not in ran.stderr
     assert {path.name for path in home.iterdir()} == {"marrow-bay", "models", "pictures"}
@@ -95,7 +95,7 @@ def test_manifest_tells_what_the_model_learned_from(demonstrated, tideover):
     listed = tideover("models", "list", env=env).stdout.splitlines()[1].split()
     assert listed[0] == "current"
     card = tideover("models", "card", listed[1], env=env).stdout
-    assert "learned from 450 packs" in card
+    assert "learned from 400 packs" in card
     assert "simulated packs, all invented" in card
     assert "| coverage of the 90% bound | 0." in card
 
