@@ -26,6 +26,7 @@ from service.exchange.inbox.files import inbox_of, require_no_links
 from service.exchange.reports.files import write_report
 from service.forecasting.issued.issuing import issued_together, still_standing
 from service.forecasting.issued.scores import bring_to, drop_others, keep_scores
+from service.forecasting.model.basis import basis_withdrawn
 from service.forecasting.model.training import train_on_record
 from service.forecasting.track_record.reading import report_with_live_record
 from service.jobs.queue import enqueue
@@ -149,11 +150,13 @@ def _score_some(
         stand = still_standing(session, histories, model, task.families, now)
         due = {history.pack_id: history for history in histories if history.pack_id not in stand}
         corrected = taken_away(session, due)
+        basis = basis_withdrawn(session, model.manifest)
     rows, refused = issued_together(
         list(due.values()),
         model,
         task.families,
         corrected=corrected,
+        basis=basis,
         threads=task.settings.threads,
         at=now,
         by=task.by,

@@ -13,6 +13,7 @@ from sqlalchemy import func, select, text
 from models.base.errors import BadInput, ModelRefused
 from models.forecaster import Forecaster
 from service.core.settings import Settings
+from service.forecasting.model.basis import current_basis_withdrawn
 from service.jobs.self_checks import newest_check
 from service.store.opening import Store
 from service.store.schema import ApiKey, Job, OutgoingMessage
@@ -96,6 +97,10 @@ def _store(store: Store, settings: Settings, now: datetime) -> Iterator[Finding]
             yield Finding("look", "There was no self-check yet: run `tideover self-check` every night.")
         else:
             yield Finding("good" if check.result["sound"] else "bad", str(check.result["sentences"][0]))
+        registry = ModelRegistry(settings.models_dir, lambda _problem: None)
+        if (changed := current_basis_withdrawn(session, registry)) is not None:
+            again = "`tideover train --from-store` learns anew, `tideover models rollback` goes back."
+            yield Finding("look", f"{changed} {again}")
 
 
 def _model(settings: Settings) -> Finding:

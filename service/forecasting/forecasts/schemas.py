@@ -41,7 +41,7 @@ class PackCase(PackQuestion):
     to_begin: ClassVar[str] = N_("Record the top-up first.")
     """What to do where nothing is recorded of a pack."""
 
-    _corrected: Flag | None = PrivateAttr(None)
+    _corrected: tuple[Flag, ...] = PrivateAttr(())
 
     history: PackHistory = Field(description="Everything known about the pack.")
     family: PackFamily | None = Field(
@@ -60,15 +60,15 @@ class PackCase(PackQuestion):
         return content
 
     def with_corrected(self, corrected: Flag | None) -> Self:
-        """Return it with what was taken away of a stored pack's record since its last forecast; nobody sends that."""
+        """Return it with what was taken away of a stored record, or of what the model rests on: nobody sends that."""
         case = self.model_copy()
-        case._corrected = corrected
+        case._corrected = (*self._corrected, *filter(None, (corrected,)))
         return case
 
     @property
     def corrected(self) -> list[EvidenceFlag]:
-        """What was taken away of the record (`service.records.taken_away`)."""
-        return [] if self._corrected is None else [EvidenceFlag.of(self._corrected)]
+        """What was taken away (`service.records.taken_away`, `service.forecasting.model.basis`)."""
+        return [EvidenceFlag.of(flag) for flag in self._corrected]
 
     @model_validator(mode="after")
     def _family_is_the_one_named(self) -> Self:

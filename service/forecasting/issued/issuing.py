@@ -127,6 +127,7 @@ def issued_together(
     families: Mapping[str, PackFamily],
     *,
     corrected: Mapping[str, Flag],
+    basis: Flag | None,
     threads: int,
     at: datetime,
     by: str,
@@ -139,6 +140,8 @@ def issued_together(
     ----------
     corrected : mapping of str to Flag
         What was taken away of the record, by pack (`service.records.taken_away`).
+    basis : Flag or None
+        What was taken away of what the model learned from.
 
     Returns
     -------
@@ -151,7 +154,7 @@ def issued_together(
     moments = [at if days_unseen(history.last_fact_time, at) > ASK_AFTER_DAYS else None for history in histories]
     said = {moment: ForecastRequest(at=moment).model_dump(mode="json") for moment in moments}
     cases = [
-        ForecastCase(history=history, at=moment).with_corrected(corrected.get(history.pack_id))
+        ForecastCase(history=history, at=moment).with_corrected(corrected.get(history.pack_id)).with_corrected(basis)
         for history, moment in zip(histories, moments, strict=True)
     ]
     asked = [Asked(one.history, one.at, [*age_of(one, at, of_today_too=True), *one.corrected]) for one in cases]

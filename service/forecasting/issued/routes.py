@@ -29,6 +29,7 @@ from service.forecasting.issued.schemas import (
 )
 from service.forecasting.issued.scores import keep_score
 from service.forecasting.issued.superseded import superseded
+from service.forecasting.model.basis import basis_withdrawn
 from service.http.body_limit import require_json
 from service.http.dependencies import CurrentStore, KnownFamilies, Models, Now, PathPack
 from service.http.etags import LOCATED, NOT_MODIFIED, TAGGED, IfNoneMatch, tag_of, tagged
@@ -114,9 +115,11 @@ def forecasts_router(max_page: int) -> APIRouter:
         require_begun(asked, write.at)
         with write.store.reading() as session:
             case = case_of_pack(session, pack_id, asked)
+            require_unstopped(case, families)
+            model = models.current()
+            case = case.with_corrected(basis_withdrawn(session, model.manifest))
         threads = request.app.state.settings.threads
-        require_unstopped(case, families)
-        row = issued(case, asked, models.current(), families, threads=threads, at=write.at, by=write.caller.name)
+        row = issued(case, asked, model, families, threads=threads, at=write.at, by=write.caller.name)
 
         request.app.state.measures.note_flags(row.answer["flags"])
 

@@ -86,10 +86,16 @@ class Taught:
     def sentences(self) -> list[str]:
         """Say what was learned, why that way, and who answers now."""
         if self.judgement is None:
-            return [
+            said = [
                 "No return is recorded yet, so there is nothing to learn.",
                 f"Model {self.answering} goes on answering.",
             ]
+            if self.answering != self.manifest.model_id:
+                said.append(
+                    "It learned from outcomes that are on record no more. To go back to the one it started from: "
+                    f'tideover models promote {self.manifest.model_id} --force "its outcomes were withdrawn"'
+                )
+            return said
         said = [str(self.manifest.facts["why"]), self.judgement.sentence()]
         if self.answering != self.manifest.model_id:
             stored = f"Model {self.manifest.model_id} is stored; {self.answering} goes on answering."

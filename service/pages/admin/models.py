@@ -8,6 +8,7 @@ from starlette.responses import Response
 from models.base.errors import BadInput, ModelRefused, Problem
 from service.access.roles import CurrentCaller
 from service.core.translation import _
+from service.forecasting.model.basis import current_basis_withdrawn
 from service.forecasting.model.learning import promote_on_record
 from service.http.dependencies import CurrentStore, KnownFamilies
 from service.pages.admin.noting import note
@@ -15,6 +16,7 @@ from service.pages.forms import NO_FAULTS, Faults, SentForm, page_router
 from service.pages.messages import Message, Undo
 from service.pages.rendering import go_to, render
 from service.records.history import tables_of
+from service.store.opening import Store
 from training.learning.promotion import RULE
 from training.registry import Manifest, ModelRegistry
 
@@ -22,9 +24,9 @@ router = page_router()
 
 
 @router.get("/admin/models", operation_id="page_models")
-def show_models(request: Request) -> Response:
+def show_models(request: Request, store: CurrentStore) -> Response:
     """List the models, the newest first."""
-    return _page(request, {}, NO_FAULTS)
+    return _page(request, store, {}, NO_FAULTS)
 
 
 @router.post("/admin/models/promotion", operation_id="page_promote_model")
@@ -41,7 +43,7 @@ def promote(
         judgement = promote_on_record(registry, name, at, record, reason or None)
     except BadInput as error:
         told = tuple(Problem("reason", p.what, _("Give a reason to use it all the same.")) for p in error.problems)
-        return _page(request, form.values(), Faults(told))
+        return _page(request, store, form.values(), Faults(told))
     with store.writing() as session:
         note(session, request, caller, name)
     said = _("Model %(name)s is used from now on.") % {"name": name}
@@ -68,8 +70,10 @@ def _registry(request: Request) -> ModelRegistry:
     return ModelRegistry(request.app.state.settings.models_dir)
 
 
-def _page(request: Request, values: dict[str, str], faults: Faults) -> Response:
+def _page(request: Request, store: Store, values: dict[str, str], faults: Faults) -> Response:
     registry = _registry(request)
+    with store.reading() as session:
+        changed = current_basis_withdrawn(session, registry)
     models: list[Manifest] = []
     refused: list[tuple[str, Problem]] = []
     for name in registry.names():
@@ -90,6 +94,7 @@ def _page(request: Request, values: dict[str, str], faults: Faults) -> Response:
         models=models,
         refused=refused,
         current=current,
+        changed=changed,
         moves=moves[::-1],
         can_roll_back=len({move.model_id for move in moves}) > 1,
         rule=RULE,

@@ -214,6 +214,7 @@ def forecast_now(
     threads: int,
     now: datetime,
     corrected: Flag | None,
+    basis: Flag | None = None,
     explain: bool = True,
 ) -> Told:
     """Forecast from a history, with what moves the forecast if wanted; nothing is stored.
@@ -222,8 +223,11 @@ def forecast_now(
     ----------
     corrected : Flag or None
         What was taken away of the record that it is of.
+    basis : Flag, optional
+        What was taken away of what the model learned from.
     """
-    case = case_of(history, asked).model_copy(update={"explain": explain}).with_corrected(corrected)
+    case = case_of(history, asked).model_copy(update={"explain": explain})
+    case = case.with_corrected(corrected).with_corrected(basis)
     try:
         return Told(answer(case, model.model, families, threads=threads, now=now))
     except Stopped as error:

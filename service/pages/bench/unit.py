@@ -25,6 +25,7 @@ from service.forecasting.forecasts.sentences import count_days, main_promise, pr
 from service.forecasting.issued.issuing import case_of_pack, issued
 from service.forecasting.issued.schemas import ForecastRequest
 from service.forecasting.issued.scores import keep_score
+from service.forecasting.model.basis import basis_withdrawn
 from service.forecasting.recheck.days import day_reached
 from service.http.dependencies import CurrentStore, KnownFamilies, Models
 from service.pages.bench.curve import curve_if_told
@@ -95,9 +96,11 @@ def show_unit(
                 wrong, asked = " ".join(f"{p.what} {p.mend}" for p in told_so), _asked(at, "")
             threads = request.app.state.settings.threads
             now = request.app.state.clock()
-            told = forecast_now(
-                unit.history, asked, models.current(), families, threads=threads, now=now, corrected=unit.corrected
-            )
+            model = models.current()
+            with store.reading() as session:
+                basis = basis_withdrawn(session, model.manifest)
+            settled = {"threads": threads, "now": now, "corrected": unit.corrected, "basis": basis}
+            told = forecast_now(unit.history, asked, model, families, **settled)
     return render(
         request,
         "bench/unit.html",
@@ -249,9 +252,11 @@ def issue_forecast(
         )
     with write.store.reading() as session:
         case = case_of_pack(session, pack_id, asked)
+        require_unstopped(case, families)
+        model = models.current()
+        case = case.with_corrected(basis_withdrawn(session, model.manifest))
     threads = request.app.state.settings.threads
-    require_unstopped(case, families)
-    row = issued(case, asked, models.current(), families, threads=threads, at=write.at, by=write.caller.name)
+    row = issued(case, asked, model, families, threads=threads, at=write.at, by=write.caller.name)
 
     def work(session: Session) -> Done:
         session.add(row)
