@@ -208,7 +208,7 @@ def _sentence(risk: ReleaseRisk, case: int, has_band: bool) -> Said:
             chance=chance,
             band=in_100_between(risk.low[case], risk.high[case]),
         )
-        if has_band
+        if has_band and in_100(risk.low[case]) != in_100(risk.high[case])
         else say(
             "%(chance)s packs like this one would hold until the replacement comes; in the others the fault "
             "comes back first.",

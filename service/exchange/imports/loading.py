@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from functools import partial
 from itertools import islice
@@ -47,6 +47,7 @@ TABLES: Final[Mapping[TableName, type[Base]]] = {
     "usage": Usage,
     "outcomes": Outcome,
 }
+_ADD_THE_PACK: Final = "Add the pack, or correct the identifier."
 _NO_RESISTANCE: Final = (
     "The log as far as this row tells no resistances: the current is not noted, or stays nearly the same.",
     "They are left unknown. A drive with stops, or load switched on and off, would tell them.",
@@ -224,6 +225,7 @@ class _Run:
         self.mapped = False  # a logger's file, of which nobody said yes to its volts as a store does
         self.family_of: dict[str, str] = {row.id: row.family for row in session.execute(select(Pack.id, Pack.family))}
         self.touched: set[str] = set()
+        self.strangers: dict[tuple[str, str, str], tuple[int, int]] = {}  # place among the faults, and rows
         # Top-ups and outcomes are few beside readings; where they came from is kept, to name the row of a wrong order.
         self.marked: dict[tuple[str, FactKind, Any], RowFault] = {}
 
@@ -345,13 +347,26 @@ class _Run:
             for number, found in batch:
                 faults = found if isinstance(found, list) else self._foreign(reader, number, found)
                 for fault in faults:
-                    self.report.add(fault)
+                    self._note(fault)
                 if not faults:
                     good.append((number, found))  # type: ignore[arg-type]
             self._store(reader, self._without_twins(reader, good))
             self.report.read[table] = self.report.read.get(table, 0) + len(batch)
             self.done += len(batch)
             self.progress(self.done, reader.file)
+
+    def _note(self, fault: RowFault) -> None:
+        """List a fault; of a pack that nobody knows once, with the number of its rows."""
+        known = fault.file, fault.column, fault.reason
+        if fault.mend != _ADD_THE_PACK or known not in self.strangers:
+            self.strangers[known] = len(self.report.faults), 1
+            self.report.add(fault)
+            return
+        place, rows = self.strangers[known]
+        self.strangers[known] = place, rows + 1
+        if place < len(self.report.faults):
+            more = f"{fault.reason} {rows + 1} rows are of it, from this one on."
+            self.report.faults[place] = replace(self.report.faults[place], reason=more)
 
     def _foreign(self, reader: RowReader, number: int, record: Any) -> list[RowFault]:
         """List what is wrong with a record beside its pack."""
@@ -361,7 +376,7 @@ class _Run:
         name = self.family_of.get(record.pack_id)
         if name is None:
             reason = f"The pack {record.pack_id!r} is neither stored nor in this import."
-            return [reader.fault(number, reader.heading("pack_id"), reason, "Add the pack, or correct the identifier.")]
+            return [reader.fault(number, reader.heading("pack_id"), reason, _ADD_THE_PACK)]
         if ahead := not_yet({name: getattr(record, name) for name in HAPPENED[reader.mapping.table]}, self.writer.at):
             return [reader.fault(number, reader.heading(p.where), p.what, p.mend) for p in ahead]
         if not isinstance(record, BlockReading | TopUp):

@@ -105,3 +105,11 @@ def test_a_promise_that_has_passed_is_refused_in_words():
 def test_each_fault_of_the_kilometres_is_told_by_itself(km, words):
     with pytest.raises(BadInput, match=words):
         release_risk(HOLD, LEAD, *km)
+
+
+def test_a_band_of_one_figure_is_said_once():
+    """A pack that is replaced at once, and is sure to hold until then."""
+    sure = np.ones((1, len(DAYS)))
+    (said,) = release_risk(sure, LeadTime.on(0, ""), band_low=sure, band_high=sure).sentences
+    assert "possible" not in said
+    assert said.startswith("More than 99 in 100 packs like this one would hold until the replacement comes; ")

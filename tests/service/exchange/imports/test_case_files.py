@@ -391,3 +391,13 @@ def test_volts_of_one_cell_each_are_not_stored(store, tmp_path):
     report = import_files(store, tmp_path / "log.csv", FAMILIES, WRITER, mapping=mapping)
     assert not report.stored
     assert report.faults[0].reason == "The volts are those of one cell each; a block of family gravel-14 has 10."
+
+
+def test_a_pack_that_nobody_knows_is_told_once_with_its_rows(store, tmp_path):
+    amps = steady(120)
+    mapping = log_file(tmp_path / "log.csv", np.full((120, BLOCKS), 13.0), amps)
+    stranger = mapping.model_copy(update={"fixed": {**mapping.fixed, "pack_id": "MB-NOBODY"}})
+    report = import_files(store, tmp_path / "log.csv", FAMILIES, WRITER, mapping=stranger)
+    assert (report.stored, report.faults_in_all, len(report.faults)) == (False, 1, 1)
+    assert "'MB-NOBODY' is neither stored nor in this import. 120 rows are of it" in report.faults[0].reason
+    assert report.faults[0].row == 2
