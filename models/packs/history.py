@@ -26,7 +26,7 @@ Weakness = Literal["leak", "fade", "neglect", "joint"]
 ChargedPart = Literal["block", "module"]
 EndVoltageAt = Literal["block", "supply"]
 AlsoDone = Literal["module-swapped", "bars-cleaned", "pack-reconditioned"]
-Inspected = Literal["sound", "cells", "insulation", "damaged"]
+Inspected = Literal["sound", "cells", "insulation", "label", "damaged"]
 CodeState = Literal["none", "pending", "confirmed", "permanent"]
 
 LOOKED: Final = ("sound", "cells", "insulation")
@@ -57,11 +57,12 @@ class BlockReading(_Fact):
         Pack current in A, discharge positive. At rest it is about 0.
     temperature_c : float, optional
         Pack temperature in °C.
-    inspected : {"sound", "cells", "insulation", "damaged"}, optional
+    inspected : {"sound", "cells", "insulation", "label", "damaged"}, optional
         What somebody saw who looked the pack over for swelling, leaks and heat: nothing, or damage. "cells" where
         nothing showed and each cell of the blocks in doubt was measured and none is bad: a look tells nothing of volts.
         "insulation" where nothing showed and the insulation of the high-voltage system was measured and holds. Not
         noted means that nobody looked. Damage stands until a module was swapped and a look after that finds none.
+        "label" where the pack's label was read and its cells are those of the family: no look over the pack.
     soc_pct : float, optional
         State of charge as the car's controller tells it, % (SAE J1979 and scan tools tell it so).
     spread_v : float, optional

@@ -14,7 +14,7 @@ from typing import Final, Literal
 from models.packs.cautions import Chemistry
 
 About = Literal["block", "charge", "pack"]
-Ending = Literal["look", "cells", "insulation", "swap", "swap and look", "reading", "return"]
+Ending = Literal["look", "cells", "insulation", "label", "swap", "swap and look", "reading", "return"]
 
 
 @dataclass(frozen=True)
@@ -26,10 +26,10 @@ class Standing:
     about : {"block", "charge", "pack"}
         What it is a fact of: the blocks of a reading, those of a charge, or the pack as a whole.
     ends : frozenset of str
-        What ends it. A look over the pack a day later ("look"); each cell in doubt measured a day later ("cells"); the
-        insulation measured after it ("insulation"); a module of the block swapped ("swap"); that, and a look after it
-        ("swap and look"); a newer reading ("reading", of what is asked of the newest alone); the fault that is back
-        ("return"). Empty where nothing does.
+        What ends it. A look over the pack a day later ("look"); each cell in doubt measured a day later
+        ("cells"); the insulation measured after it ("insulation"); the pack's label read ("label"); a module of
+        the block swapped ("swap"); that, and a look after it ("swap and look"); a newer reading ("reading", of
+        what is asked of the newest alone); the fault that is back ("return"). Empty where nothing does.
     """
 
     about: About
@@ -38,7 +38,7 @@ class Standing:
     @property
     def by_look(self) -> bool:
         """Whether what somebody saw or measured, noted with a later reading (`BlockReading.inspected`), can end it."""
-        return bool(self.ends & {"look", "cells", "insulation", "swap and look"})
+        return bool(self.ends & {"look", "cells", "insulation", "label", "swap and look"})
 
     @property
     def by_cells(self) -> bool:
@@ -68,6 +68,7 @@ LEDGER: Final[Mapping[str, Standing]] = {
     "most-blocks-unread": _row("pack", "reading"),
     "not-its-volts": _row("pack", "reading"),
     "chemistry": _row("pack", "reading"),
+    "label-unread": _row("pack", "label", "reading"),
     "reversed": _row("block", "cells", "swap"),
     "no-volts": _row("block", "cells", "swap"),
     "below-floor": _row("block", "cells", "swap"),

@@ -64,11 +64,14 @@ def new_family(
     rest_v: Annotated[
         float | None, typer.Option(help="One sound block as read at rest, in V: what was said is checked against it.")
     ] = None,
+    label_read: Annotated[
+        bool, typer.Option("--label-read", help="The chemistry was read on a pack's label; volts do not tell it.")
+    ] = False,
 ) -> None:
     """Describe a kind of pack by a few words; the rest is taken over from a shipped family, marked as such."""
     words = {"name": name, "title": title, "chemistry": chemistry, "blocks": blocks, "cells_per_block": cells}
     try:
-        wanted = NewFamily.model_validate(words | {"rated_ah": rated_ah, "rest_v": rest_v})
+        wanted = NewFamily.model_validate(words | {"rated_ah": rated_ah, "rest_v": rest_v, "label_read": label_read})
     except ValidationError as error:
         raise BadInput(problems_from(error)) from None
     folder = settings_here().own_families_dir

@@ -96,6 +96,7 @@ def inspected_words() -> dict[str, str]:
         "sound": _("Nothing shows: no swelling, leak or heat"),
         "cells": _("Nothing shows, and each cell in doubt was measured: none is bad"),
         "insulation": _("Nothing shows, and the insulation was measured: it holds"),
+        "label": _("The label was read: its cells are those of this kind of pack"),
         "damaged": _("Swelling, a leak, heat or other damage"),
     }
 

@@ -23,6 +23,7 @@ def history_of_case(pack: dict[str, Any], families: dict[str, PackFamily]) -> di
     pack : dict
         ``family``; and, all of it optional: ``rest_v`` and ``load_v``, deviation of block 5 at rest and under load, V;
         ``peers_cell_v``, what the cells of the others rest at; ``deviations`` and ``volts`` by block, at rest;
+        ``inspected``, noted with the first reading;
         ``read``, a share of each block that was read instead of the block; ``load_share``, resistance relative to an
         ordinary one, or None for no reading under load; ``temperature_c``; ``charge`` with fields of the top-up, or
         None for none; ``after_v``, rest deviation of block 5 after it, or None for no reading; ``after_deviations`` by
@@ -52,6 +53,8 @@ def history_of_case(pack: dict[str, Any], families: dict[str, PackFamily]) -> di
     temperature = {"temperature_c": pack["temperature_c"]} if "temperature_c" in pack else {}
     rest = volts(rest_v, pack.get("deviations", {}), pack.get("volts", {}))
     readings = [{"time": BEFORE, "state": "rest", "current_a": 0.0, "block_v": rest, **temperature}]
+    if "inspected" in pack:
+        readings[0]["inspected"] = pack["inspected"]
     if pack.get("load_share", 1.0) is not None:
         amps = round(6 * family.rated_ah, 1)
         sag = amps * ohm * pack.get("load_share", 1.0)

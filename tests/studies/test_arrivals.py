@@ -16,6 +16,7 @@ from models.topup.missing_charge import missing_charge
 from models.topup.plan import plan_topup
 from models.topup.posterior import possible_packs
 from models.topup.reckoning import missing_when_last_read
+from tests.going_on import labelled
 from tests.studies.arrivals import SOONER_H, Arrivals, DrawDownHabits, simulate_arrivals
 from training.simulation.cohort import CohortPlan, simulate_cohort
 
@@ -147,9 +148,10 @@ def test_capacity_is_told_by_a_draw_down(drawn_down):
 
 def test_a_plan_is_sound_at_any_reading_of_any_pack(small_cohort):
     """Property, on a cohort's own readings with their faults and gaps: ordered, finite, within limits."""
-    packs, planned = small_cohort.tables.packs["pack_id"].iloc[::37], 0
+    tables = labelled(small_cohort.tables)
+    packs, planned = tables.packs["pack_id"].iloc[::37], 0
     for pack_id in packs:
-        history = history_of(small_cohort.tables.of_packs([pack_id]), pack_id)
+        history = history_of(tables.of_packs([pack_id]), pack_id)
         family = small_cohort.tables.families[history.family]
         for place, reading in enumerate(history.readings[::3]):
             try:

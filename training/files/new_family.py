@@ -15,9 +15,10 @@ from pydantic import BaseModel, ConfigDict, Field, FiniteFloat
 
 from models.base import counts
 from models.base.errors import BadInput, Problem
-from models.base.messages import say
+from models.base.messages import say, say_count
 from models.base.numbers import NO_TRUTH_VALUE
 from models.packs.family import MOST_AH, MOST_BLOCKS, MOST_CELL_V, PackFamily
+from models.packs.stops.identity import lithium_cells
 from training.files.families import SHIPPED, load_families, read_family
 
 MOST_OWN: Final = 200
@@ -37,6 +38,8 @@ class NewFamily(BaseModel):
         Ah.
     rest_v : float or None
         One sound block as it was read at rest, in V: what was said is checked against it.
+    label_read : bool
+        Whether the chemistry was read on a pack's label: volts do not tell it.
     """
 
     model_config = ConfigDict(extra="forbid")
@@ -48,6 +51,7 @@ class NewFamily(BaseModel):
     cells_per_block: Annotated[int, Field(ge=1, le=60), NO_TRUTH_VALUE]
     rated_ah: Annotated[FiniteFloat, Field(ge=0.1, le=MOST_AH), NO_TRUTH_VALUE]
     rest_v: Annotated[FiniteFloat, Field(gt=0, le=60 * MOST_CELL_V), NO_TRUTH_VALUE] | None = None
+    label_read: bool = False
 
 
 def resting_range(family: PackFamily) -> tuple[float, float]:
@@ -79,6 +83,27 @@ def contradicted(family: PackFamily, rest_v: float) -> Problem | None:
     return Problem("rest_v", what, mend)
 
 
+def _unread(family: PackFamily, rest_v: float) -> Problem | None:
+    """Ask for the label of a pack named as nickel-metal hydride whose volts lithium-ion cells would have too."""
+    cells = lithium_cells(rest_v)
+    if family.chemistry != "nimh" or not cells:
+        return None
+    what = say_count(
+        "%(own)s of nickel-metal hydride may read %(read)s V, and so may one of lithium-ion: volts do not tell them "
+        "apart, and charged by hand lithium-ion catches fire.",
+        "%(own)s of nickel-metal hydride may read %(read)s V, and so may %(cells)s of lithium-ion: volts do not tell "
+        "them apart, and charged by hand lithium-ion catches fire.",
+        cells,
+        own=counts.cells(family.cells_per_block),
+        read=f"{rest_v:g}",
+        cells=cells,
+    )
+    mend = say(
+        "Read on the label of a pack what cells it has, and say that you did; else choose the chemistry it names."
+    )
+    return Problem("label_read", what, mend)
+
+
 def write_family(wanted: NewFamily, folder: Path) -> tuple[PackFamily, str]:
     """Write a family's file, whole or not at all, and return the family with the file's text.
 
@@ -90,7 +115,8 @@ def write_family(wanted: NewFamily, folder: Path) -> tuple[PackFamily, str]:
     Raises
     ------
     BadInput
-        The name is taken, the chemistry is not served, the voltage speaks against it, or there are too many.
+        The name is taken, the chemistry is not served, the voltage speaks against it or does not tell it and no label
+        was read, or there are too many.
     """
     known = load_families(folder)
     if wanted.name in known:
@@ -112,6 +138,12 @@ def write_family(wanted: NewFamily, folder: Path) -> tuple[PackFamily, str]:
         family = read_family(fresh)
         if wanted.rest_v is not None and (problem := contradicted(family, wanted.rest_v)) is not None:
             raise BadInput([problem])
+        if (
+            wanted.rest_v is not None
+            and not wanted.label_read
+            and (asked := _unread(family, wanted.rest_v)) is not None
+        ):
+            raise BadInput([asked])
         (folder / f"{wanted.name}.toml").hardlink_to(fresh)  # an error where somebody else was first
     except FileExistsError:
         raise BadInput.one("name", f"the family name {wanted.name} is taken.", "Choose another name.") from None

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from bisect import bisect
+from dataclasses import dataclass
+from math import ceil
 from typing import Final
 
 import numpy as np
@@ -23,7 +25,8 @@ ESS_NIMH60."""
 LITHIUM_CELL_V: Final = 3.7
 LITHIUM_CELL_MOHM: Final = 2.4
 LITHIUM_CELLS_V: Final = (3.4, 4.2)
-"""One lithium-ion cell, likewise: from memory, unverified."""
+LITHIUM_FLOOR_V: Final = 2.5
+"""One lithium-ion cell, likewise, and what it reads when it is flat: from memory, unverified."""
 
 LITHIUM_RISES: Final = 3.75
 FALLS: Final = 0.75
@@ -108,18 +111,42 @@ def _sag_mohm(known: Known, apart_mohm: float) -> float | None:
     return None
 
 
+@dataclass(frozen=True)
+class _Sag:
+    """What the middle block sinks by under load, and what cells of the family and of the other chemistry would, mΩ."""
+
+    own_mohm: float
+    other_mohm: float
+    read_mohm: float | None
+
+    @property
+    def as_lithium(self) -> bool:
+        return self.read_mohm is not None and self.read_mohm <= LITHIUM_RISES * min(self.own_mohm, self.other_mohm)
+
+    @property
+    def as_nimh(self) -> bool:
+        return self.read_mohm is not None and self.read_mohm >= FALLS * max(self.own_mohm, self.other_mohm)
+
+
+def _sag(known: Known, other_mohm: float) -> _Sag:
+    """Hold what was read under load against both chemistries."""
+    family = known.family
+    own_mohm = family.cells_per_block * float(np.interp(family.soc_target, family.curves.soc,
+                                                        family.curves.discharge_mohm))  # fmt: skip
+    read = _sag_mohm(known, abs(own_mohm - other_mohm))
+    if read is not None and read < FALLS * min(own_mohm, other_mohm):
+        read = None  # less than cells of either kind have: it was read or noted wrong, and tells nothing
+    return _Sag(own_mohm, other_mohm, read)
+
+
 def chemistry(known: Known) -> Said | None:
-    """Find volts and sag under load of another chemistry, or volts that fit both and no load that tells."""
+    """Find volts and sag under load of another chemistry, or volts that fit both and no load or label that tells."""
     family = known.family
     other = None if np.isnan(known.median_v) or not known.its_volts else _other_cells(family, known.median_v)
     if other is None:
         return None
     cells, other_mohm = other
-    own_mohm = family.cells_per_block * float(np.interp(family.soc_target, family.curves.soc,
-                                                        family.curves.discharge_mohm))  # fmt: skip
-    sag = _sag_mohm(known, abs(own_mohm - other_mohm))
-    if sag is not None and sag < FALLS * min(own_mohm, other_mohm):
-        sag = None  # less than cells of either kind have: it was read or noted wrong, and tells nothing
+    sag = _sag(known, other_mohm)
     words = {
         "volts": f"{known.median_v:.2f}",
         "own": family.cells_per_block,
@@ -127,22 +154,62 @@ def chemistry(known: Known) -> Said | None:
         "cells": cells,
         "kind": CHEMISTRY_WORDS["nimh" if family.chemistry == "lithium-ion" else "lithium-ion"],
     }
-    if sag is None:
-        if family.chemistry == "nimh":
-            return None
+    if sag.read_mohm is None:
+        if family.chemistry == "nimh" or known.label_read:
+            return None  # of nickel-metal hydride that ends charging alone: `label_unread`
         return say(
             "The blocks rest at %(volts)s V in the middle: %(own)s %(own_kind)s cells would, and so would %(cells)s "
             "%(kind)s cells. No reading under load tells which they are.",
             **words,
         )
-    lithium_mohm, nimh_mohm = sorted((own_mohm, other_mohm))
-    as_lithium, as_nimh = sag <= LITHIUM_RISES * lithium_mohm, sag >= FALLS * nimh_mohm
-    if (as_nimh and not as_lithium) == (family.chemistry == "nimh") or as_nimh == as_lithium:
+    if (sag.as_nimh and not sag.as_lithium) == (family.chemistry == "nimh") or sag.as_nimh == sag.as_lithium:
         return None
     return say(
         "The blocks rest at %(volts)s V in the middle and sink under load as %(cells)s %(kind)s cells would, not as "
         "%(own)s %(own_kind)s cells (%(sag)s mΩ where %(ohms)s mΩ is usual).",
         **words,
-        sag=f"{sag:.0f}",
-        ohms=f"{own_mohm:.0f}",
+        sag=f"{sag.read_mohm:.0f}",
+        ohms=f"{sag.own_mohm:.0f}",
+    )
+
+
+def lithium_cells(volts: float) -> int:
+    """Return how many lithium-ion cells in series could rest at these volts, flat or full; 0 where none could."""
+    cells = ceil(volts / LITHIUM_CELLS_V[1])
+    return cells if volts >= cells * LITHIUM_FLOOR_V else 0
+
+
+def label_unread(known: Known) -> Said | None:
+    """Find blocks named as nickel-metal hydride that may be of lithium-ion: neither a label nor a load told.
+
+    Volts at rest tell the two apart for hardly any block: three cells of the one rest where one of the other does.
+    """
+    family = known.family
+    if family.chemistry != "nimh" or known.label_read or not known.readings or not known.its_volts:
+        return None
+    read = not np.isnan(known.median_v)
+    volts = known.median_v if read else rest_window_v(family)[1]
+    cells = lithium_cells(volts)
+    if not cells:
+        return None
+    kinds = {"nimh": CHEMISTRY_WORDS["nimh"], "lithium": CHEMISTRY_WORDS["lithium-ion"]}
+    if not read:
+        return say(
+            "Nobody read the blocks at rest, or noted what the label says: nothing tells that the cells are %(nimh)s "
+            "and not %(lithium)s.",
+            **kinds,
+        )
+    sag = _sag(known, cells * LITHIUM_CELL_MOHM)
+    if (sag.as_nimh and not sag.as_lithium) or chemistry(known) is not None:
+        return None
+    return say_count(
+        "The blocks rest at %(volts)s V in the middle: %(own)s %(nimh)s cells would, and so would one %(lithium)s "
+        "cell. Nobody noted what the label says, and no reading under load tells which they are.",
+        "The blocks rest at %(volts)s V in the middle: %(own)s %(nimh)s cells would, and so would %(cells)s "
+        "%(lithium)s cells. Nobody noted what the label says, and no reading under load tells which they are.",
+        cells,
+        volts=f"{volts:.2f}",
+        own=family.cells_per_block,
+        cells=cells,
+        **kinds,
     )

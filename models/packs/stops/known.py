@@ -67,6 +67,8 @@ class Known:
         What was read up to this was followed by such a measurement.
     insulated : tuple of datetime
         When the insulation was measured and held.
+    label_read : bool
+        Whether the pack's label was read, and its cells are those of the family: what a pack is made of stays.
     """
 
     family: PackFamily
@@ -91,6 +93,7 @@ class Known:
     measurings: tuple[datetime, ...]
     measured_after: datetime
     insulated: tuple[datetime, ...]
+    label_read: bool
 
     @cached_property
     def median_v(self) -> float:
@@ -245,6 +248,7 @@ def known_at(history: PackHistory, family: PackFamily, at: datetime | None, ambi
         measurings=measurings,
         measured_after=_done_by(measurings),
         insulated=tuple(r.time for r in readings if r.inspected == "insulation"),
+        label_read=any(r.inspected == "label" for r in readings),
     )
 
 

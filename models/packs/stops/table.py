@@ -22,7 +22,7 @@ from models.packs.stops.charging import (
     wrong_block,
 )
 from models.packs.stops.heat import hot, was_hot
-from models.packs.stops.identity import chemistry, its_volts
+from models.packs.stops.identity import chemistry, its_volts, label_unread
 from models.packs.stops.inspection import damaged
 from models.packs.stops.isolation import isolation
 from models.packs.stops.known import LOOK_AFTER, Known, known_at, moment
@@ -122,7 +122,8 @@ STOPS: Final[tuple[StopRule, ...]] = (
         chemistry,
         say(
             "Read on the pack's label what cells it has before anything else. Then read all blocks at rest and under a "
-            "steady load, note the current, and name the right family."
+            "steady load, note the current, and name the right family. Where the label names the cells of the family, "
+            "note that with a reading."
         ),
         "derived from volts and resistances a cell: NREL ADVISOR data file ESS_NIMH6; lithium-ion from memory, "
         "unverified",
@@ -189,6 +190,18 @@ STOPS: Final[tuple[StopRule, ...]] = (
             "below its floor is never charged again."
         ),
         _PRACTICE,
+    ),
+    StopRule(
+        "label-unread",
+        "charging",
+        label_unread,
+        say(
+            "Read on the pack's label what cells it has before anything is charged: by hand, lithium-ion cells catch "
+            "fire. If it names the cells of the family, note that once with a reading (inspected). If not, name the "
+            "right family."
+        ),
+        "derived from volts and resistances a cell: NREL ADVISOR data file ESS_NIMH6; lithium-ion from memory, "
+        "unverified",
     ),
     StopRule(
         "too-cold", "charging", too_cold, say("Warm the pack through first, and read it again."),

@@ -45,7 +45,7 @@ def add_family(
     """Write its file, and show what was taken over for all that was not said."""
     names = ("name", "title", "chemistry", "blocks", "cells_per_block", "rated_ah", "rest_v")
     try:
-        wanted = form.read(NewFamily, names)
+        wanted = form.read(NewFamily, names, label_read=form.get("label_read") == "yes")
         family, text = write_family(wanted, request.app.state.settings.own_families_dir)
     except BadInput as error:
         return _page(request, form.values(), Faults(tuple(error.problems)))

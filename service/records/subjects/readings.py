@@ -39,6 +39,7 @@ READINGS: Final = Subject(
         "state": "rest",
         "current_a": 0,
         "temperature_c": 16,
+        "inspected": "label",
         "block_v": [13.0, 13.01, 13.02, 12.99, 12.82, 13.02, 13.01, 12.99, 13.0, 13.0, 12.99, 13.0, 13.03, 13.03],
     },
     references={"pack_id": Pack},

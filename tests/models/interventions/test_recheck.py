@@ -32,7 +32,7 @@ from models.packs.stops import Stopped
 from models.packs.stops.cells import one_cell_down_v
 from models.physics.imbalance import deviation_v
 from tests.cases.known import known_history
-from tests.going_on import may_go_on
+from tests.going_on import labelled, may_go_on
 from training.files.families import load_families
 from training.simulation.bank import ready_packs
 from training.simulation.cohort import CohortPlan, simulate_cohort
@@ -45,6 +45,7 @@ def held_out():
     """A few packs that neither forecaster nor bank has seen, each at its first release; invented."""
     plan = CohortPlan(60, 78, habits=WorkshopHabits(replaces=False), keep_states=True)
     cohort = simulate_cohort(plan)
+    cohort = replace(cohort, tables=labelled(cohort.tables))
     cases = []
     for ready, moments in ready_packs(cohort):
         rows = np.flatnonzero(~moments["pack_id"].duplicated().to_numpy())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations, islice
 
 import numpy as np
@@ -14,7 +15,7 @@ from models.interventions.forward_runs import run_plans
 from models.interventions.plans import PRESENT, USUAL_PLANS, Plan
 from models.interventions.what_if import _verdict, nothing_weighed, what_if
 from tests.cases.known import known_history
-from tests.going_on import may_go_on
+from tests.going_on import labelled, may_go_on
 from training.simulation.bank import ready_packs
 from training.simulation.cohort import CohortPlan, simulate_cohort
 from training.simulation.workshop import WorkshopHabits
@@ -27,6 +28,7 @@ def held_out(small_trained):
     """A few packs that neither forecaster nor bank has seen, each at its first release, and may be driven; invented."""
     plan = CohortPlan(60, 77, habits=WorkshopHabits(replaces=False), keep_states=True)
     cohort = simulate_cohort(plan)
+    cohort = replace(cohort, tables=labelled(cohort.tables))
     cases = []
     for ready, moments in ready_packs(cohort):
         rows = np.flatnonzero(~moments["pack_id"].duplicated().to_numpy())

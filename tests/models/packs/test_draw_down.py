@@ -53,6 +53,7 @@ def history_of_pack(family, *, missing_ah=1.6, faded=1.0, drawn=True, brought_ba
             state=kind,
             current_a=amps or None,
             temperature_c=20.0,
+            inspected="label",
             block_v=tuple(round(float(v), 2) for v in volts),
         )
 

@@ -10,7 +10,7 @@ import pytest
 from models.packs.contradictions import without_contradictions
 from models.packs.history import BlockReading, PackHistory, TopUp
 from models.packs.stops import STOPS, stops_of
-from models.packs.stops.known import others_v
+from models.packs.stops.known import others_v, rest_window_v
 from training.files.families import load_families
 
 FAMILY = load_families()["gravel-14"]
@@ -146,3 +146,37 @@ def test_a_pack_that_is_read_every_day_is_not_looked_through_reading_by_reading(
         return count
 
     assert (calls(210) - calls(10)) / 400 < 10
+
+
+@pytest.mark.parametrize("cells", [2, 3, 6, 7, 10, 12, 14, 20])
+@pytest.mark.parametrize("each_v", [3.0, 3.4, 3.8, 4.2])
+def test_volts_of_lithium_cells_are_charged_by_no_plan_before_the_label_was_read(cells, each_v):
+    """Four lithium cells of 3.8 V, named as twelve of nickel-metal hydride, were given a plan up to 18 V."""
+    family = FAMILY.model_copy(update={"cells_per_block": cells})
+    low, high = rest_window_v(family)
+    for lithium in range(1, 20):
+        if not low <= lithium * each_v <= high:
+            continue
+        volts = tuple([lithium * each_v] * 4 + [lithium * each_v - 0.02 * cells] + [lithium * each_v] * 9)
+        rest = BlockReading(time=CHARGED, state="rest", block_v=volts)
+        later = rest.model_copy(update={"time": CHARGED + timedelta(days=30)})
+
+        def codes(*readings: BlockReading, charging: bool = True, family=family) -> list[str]:
+            history = PackHistory(pack_id="MB-VAN-07", family=family.name, readings=readings)
+            return [stop.code for stop in stops_of(history, family, charging=charging)]
+
+        assert codes(rest) == ["label-unread"]
+        assert codes(rest, charging=False) == []
+        labelled = rest.model_copy(update={"inspected": "label"})
+        assert codes(labelled) == []
+        assert codes(labelled, later) == [], "a question once answered stays answered"
+        assert codes(rest.model_copy(update={"inspected": "sound"})) == ["label-unread"], "a look is no label"
+
+
+def test_a_pack_that_nobody_read_at_rest_is_charged_by_no_plan_before_the_label_was_read():
+    volts = tuple([11.2] * 14)
+    load = BlockReading(time=CHARGED, state="discharge", current_a=40, block_v=volts)
+    history = PackHistory(pack_id="MB-VAN-07", family=FAMILY.name, readings=(load,))
+    (stop,) = stops_of(history, FAMILY, charging=True)
+    assert stop.code == "label-unread"
+    assert "Nobody read the blocks at rest" in stop.text

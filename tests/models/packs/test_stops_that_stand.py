@@ -266,13 +266,15 @@ def test_a_charge_without_a_duration_is_taken_to_have_been_gentle():
 @pytest.mark.parametrize("ambient", [None, 20.0])
 @pytest.mark.parametrize("newest", [(), (rest(0.05, temperature_c=None),)])
 def test_a_warm_room_does_not_warm_a_pack_that_was_read_in_the_frost_today(ambient, newest):
-    found = stops_of(pack(cold(0, -10.0), *newest), FAMILY, ambient_c=ambient, charging=True)
+    found = stops_of(pack(cold(0, -10.0, inspected="label"), *newest), FAMILY, ambient_c=ambient, charging=True)
     assert [stop.code for stop in found] == ["too-cold"]
     assert "-10 °C" in found[0].text
     warm = rest(0.1, temperature_c=12)
-    assert stops_of(pack(cold(0, -10.0), *newest, warm), FAMILY, ambient_c=ambient, charging=True) == ()
+    assert (
+        stops_of(pack(cold(0, -10.0, inspected="label"), *newest, warm), FAMILY, ambient_c=ambient, charging=True) == ()
+    )
     later = rest(9, temperature_c=None)
-    assert stops_of(pack(cold(0, -10.0), later), FAMILY, ambient_c=15, charging=True) == ()
+    assert stops_of(pack(cold(0, -10.0, inspected="label"), later), FAMILY, ambient_c=15, charging=True) == ()
 
 
 @pytest.mark.parametrize("code", [code for code in DONE if code != "cell-down"])

@@ -76,7 +76,9 @@ def test_a_long_history_takes_no_longer_than_its_length(readings, topups):
 def read(hours: float, low: dict[int, float] | None = None, unread: tuple[int, ...] = ()) -> BlockReading:
     """Blocks at rest at 12.9 V, some lower, some not read."""
     volts = [None if b in unread else 12.9 + (low or {}).get(b, 0.0) for b in range(1, FAMILY.blocks + 1)]
-    return BlockReading(time=START + timedelta(hours=hours), state="rest", temperature_c=20, block_v=tuple(volts))
+    return BlockReading(
+        time=START + timedelta(hours=hours), state="rest", temperature_c=20, inspected="label", block_v=tuple(volts)
+    )
 
 
 def pack(*readings: BlockReading, **more) -> PackHistory:
@@ -131,7 +133,7 @@ def test_a_rest_of_before_the_return_is_not_that_of_the_pack_that_came_back():
 def test_no_amount_is_told_of_a_pack_that_nobody_read_since_its_charge():
     """It said "do not put it in again", and then how much to put in, at what current and for how long."""
     volts = (13.0,) * 4 + (12.82,) + (13.0,) * 9
-    before = BlockReading(time=START, state="rest", block_v=volts)
+    before = BlockReading(time=START, state="rest", inspected="label", block_v=volts)
     charged = TopUp(time=START + timedelta(hours=2), blocks=(5,), charge_ah=1.1, duration_h=2.0)
     after = BlockReading(time=START + timedelta(hours=5), state="rest", block_v=(*volts[:4], 13.1, *volts[5:]))
     history = PackHistory(pack_id="A", family=FAMILY.name, readings=(before,), topups=(charged,))

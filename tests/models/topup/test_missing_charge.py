@@ -63,7 +63,9 @@ def bench(
     state.joint_mohm[0, WEAK - 1] = joint_mohm
     state.live_cells[0, WEAK - 1] -= dead_cells
     readings = [
-        BlockReading(time=AT, state="rest", temperature_c=temperature_c, block_v=shown(family, state)),
+        BlockReading(
+            time=AT, state="rest", temperature_c=temperature_c, inspected="label", block_v=shown(family, state)
+        ),
         BlockReading(
             time=AT + timedelta(minutes=20),
             state="discharge",

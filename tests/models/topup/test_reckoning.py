@@ -22,7 +22,7 @@ AFTER = (12.86, 12.86, 12.87, 12.88, 13.1, 12.88, 12.88, 12.85, 12.87, 12.87, 12
 def car(after_v: float | None = 13.1, charge_ah: float = 1.1) -> PackHistory:
     """Block 5 of an invented car read low, charged, and read the next day."""
     readings = [
-        BlockReading(time=READ, state="rest", current_a=0, temperature_c=16, block_v=BEFORE),
+        BlockReading(time=READ, state="rest", current_a=0, temperature_c=16, inspected="label", block_v=BEFORE),
         BlockReading(
             time=READ + timedelta(minutes=30), state="discharge", current_a=18.8, temperature_c=18, block_v=LOAD
         ),

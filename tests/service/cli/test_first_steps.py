@@ -43,6 +43,19 @@ def test_a_reading_that_speaks_against_the_cells_is_told_and_nothing_written(tid
     assert list(tmp_path.iterdir()) == []
 
 
+def test_volts_that_lithium_cells_would_have_take_the_label(tideover, tmp_path):
+    """Two lithium cells of 3.8 V passed as six of nickel-metal hydride: "lies between"."""
+    env = {"TIDEOVER_FAMILIES_DIR": str(tmp_path)}
+    asked = ("families", "new", "slate-28", "--rest-v", "7.6")
+    done = tideover(*asked, input="nimh\n28\n6\n6.5\n", env=env)
+    assert done.exit_code == 2
+    assert "6 cells of nickel-metal hydride may read 7.6 V, and so may 2 of lithium-ion" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+    assert tideover(*asked, "--label-read", input="nimh\n28\n6\n6.5\n", env=env).exit_code == 0
+    lithium = tideover("families", "new", "slate-29", "--rest-v", "7.6", input="lithium-ion\n28\n2\n6.5\n", env=env)
+    assert lithium.exit_code == 0, lithium.stderr
+
+
 def test_a_chemistry_may_be_written_in_capitals(tideover, tmp_path):
     env = {"TIDEOVER_FAMILIES_DIR": str(tmp_path)}
     done = tideover("families", "new", "slate-17", input="NiMH\n17\n6\n6.5\n", env=env)

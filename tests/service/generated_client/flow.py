@@ -40,6 +40,7 @@ from tideover_client.models import (
     NewOffer,
     NewPack,
     NewReading,
+    NewReadingInspectedType0,
     NewReadingState,
     NewSupplier,
     NewTopUp,
@@ -81,6 +82,7 @@ def reading(minutes: float, state: NewReadingState, amperes: float, lifted: floa
         state=state,
         current_a=amperes,
         temperature_c=16.0,
+        inspected=NewReadingInspectedType0.LABEL,
         block_v=volts,
     )
 

@@ -52,6 +52,7 @@ def test_from_nothing_to_a_forecast(own_site, open_tab, sound):
     hands.tap(page.get_by_label("Short name"))
     for text in ("slate-17", "N", "17", "12", "6.5", "15.5"):
         hands.type(text)
+    hands.tap(page.get_by_label("I read on the label of a pack what cells it has"))
     hands.tap(page.get_by_role("button", name="Enter it"))
     expect(page.get_by_role("heading", name="slate-17 can be chosen now")).to_be_visible()
     expect(page.get_by_text("The block that you read lies between the two.")).to_be_visible()
@@ -98,6 +99,9 @@ def test_what_does_not_fit_is_said_at_its_field(own_site, either_page, sound, tm
     sound(page, "new-family-refused")
     assert list((tmp_path / "families").iterdir()) == []
     page.get_by_label("Cells in a block").fill("12")
+    page.get_by_role("button", name="Enter it").click()
+    expect(page.get_by_role("alert")).to_contain_text("and so may 4 of lithium-ion: volts do not tell them apart")
+    page.get_by_label("I read on the label of a pack what cells it has").check()
     page.get_by_role("button", name="Enter it").click()
     expect(page.get_by_role("heading", name="slate-17 can be chosen now")).to_be_visible()
     assert own_site.app.state.families["slate-17"].title == 'C:\\new "17"'
