@@ -201,6 +201,14 @@ def test_a_first_price_is_held_to_what_the_house_says_things_cost(filled, asked_
     assert filled.post("/v1/offers", json=OFFER).status_code == 201
 
 
+def test_a_pack_that_holds_with_a_code_is_asked_about(filled, asked_back):
+    """It holds, with P0A80 stored, went in without a word, and the car was let go."""
+    assert filled.delete("/v1/outcomes/1").status_code == 204
+    holds = {"pack_id": "MB-VAN-07", "time": "2026-03-12T07:20:00+00:00", "kind": "running"}
+    assert "P0A80 was stored" in asked_back(filled.post("/v1/outcomes", json={**holds, "code": "P0A80"}))["detail"]
+    assert filled.post("/v1/outcomes", json=holds).status_code == 201
+
+
 def test_an_offer_that_grew_old_is_named_where_it_is_weighed(filled, clock):
     """Quoted 900 days ago and without an end, it was weighed as of today without a word."""
     for outcome in filled.get("/v1/outcomes").json()["items"]:
