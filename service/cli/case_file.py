@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import sys
+from collections import Counter
 from collections.abc import Callable, Mapping
 from difflib import get_close_matches
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
@@ -33,16 +35,26 @@ At = Annotated[str | None, typer.Option(help="Moment of the question, as 2026-03
 KmPerDay = Annotated[float | None, typer.Option(help="How far it will be driven a day.")]
 
 
+def _each_name_once(where: str, pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """Make an object of its names and values; of a name that stands twice nobody knows which is meant."""
+    names = Counter(name for name, _ in pairs)
+    twice = [name for name, times in names.items() if times > 1]
+    if twice:
+        raise BadInput.one(f"{where}: {twice[0]}", "stands twice in one object.", "Keep the one that is meant.")
+    return dict(pairs)
+
+
 def read_case(path: Path) -> dict[str, Any]:
     """Read a case file, or standard input for ``-``.
 
     Raises
     ------
     BadInput
-        The file is missing, or no JSON object.
+        The file is missing, is no JSON object, or names something twice.
     """
     try:
-        content = json.loads(sys.stdin.buffer.read() if str(path) == "-" else path.read_bytes())
+        text = sys.stdin.buffer.read() if str(path) == "-" else path.read_bytes()
+        content = json.loads(text, object_pairs_hook=partial(_each_name_once, str(path)))
     except OSError as error:
         raise BadInput.one(
             str(path), f"It cannot be read: {error.strerror}.", "Check the path of the case file."

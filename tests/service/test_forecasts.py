@@ -276,7 +276,13 @@ def test_bad_command_line_is_told_with_status_2(tideover, arguments, where, what
 
 
 @pytest.mark.parametrize(
-    ("content", "what"), [(b"{", "This is not JSON"), (b"[]", "no JSON object"), (b"{\xff}", "not UTF-8")]
+    ("content", "what"),
+    [
+        (b"{", "This is not JSON"),
+        (b"[]", "no JSON object"),
+        (b"{\xff}", "not UTF-8"),
+        (b'{"replacement_in_days": 7, "history": {}, "replacement_in_days": 60}', "stands twice in one object"),
+    ],
 )
 def test_unreadable_case_file_is_told_with_status_2(tideover, tmp_path, content, what):
     path = tmp_path / "case.json"
