@@ -62,19 +62,29 @@ def begun_history(session: Session, pack_id: str, mend: str) -> PackHistory:
 def chemistry_unless_stopped(
     session: Session, pack_id: str, families: Mapping[str, PackFamily], now: datetime
 ) -> Chemistry | None:
-    """Return the chemistry of a stored pack that no fact stops; None if its family is not known here any more.
+    """Return the chemistry of a stored pack that no fact stops; None if nothing is on record of it.
 
     Raises
     ------
     NoSuchRecord, BadInput
         As for `history_of_pack`.
+    Conflict
+        Its family is not known here any more.
     Stopped
         A fact recorded by now ends the job.
     """
     history = history_of_pack(session, pack_id)
-    family = None if history is None else families.get(history.family)
-    if history is None or family is None or family_problems(history, family):
-        return None if family is None else family.chemistry
+    if history is None:
+        return None
+    family = families.get(history.family)
+    if family is None:
+        said = _(
+            "The family %(family)s of pack %(pack)s is not known here any more: what stops it cannot be told, "
+            "and nothing is promised of it. Put the family's file back, or correct the pack's family."
+        )
+        raise Conflict(said % {"family": repr(history.family), "pack": pack_id})
+    if family_problems(history, family):
+        return family.chemistry
     require_no_stop(history, family, at=now)
     return family.chemistry
 

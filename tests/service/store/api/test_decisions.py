@@ -102,6 +102,20 @@ def test_no_chance_and_no_distance_is_told_where_the_forecast_does_not_let_it_go
         assert "154 km" not in page
 
 
+@pytest.mark.parametrize("door", ["release", "orders"])
+def test_nothing_is_promised_of_a_pack_whose_family_is_gone(out, problem_in, door):
+    """Its file was removed, and it was promised on: what stops it could not be told any more."""
+    sent = {"in_days": 7} if door == "release" else {}
+    assert out.post(f"{VAN}/{door}", json=sent).status_code == 200
+    families = out.app.state.families
+    out.app.state.families = {name: family for name, family in families.items() if name != "gravel-14"}
+    try:
+        document = problem_in(out.post(f"{VAN}/{door}", json=sent), 409)
+    finally:
+        out.app.state.families = families
+    assert "The family 'gravel-14' of pack MB-VAN-07 is not known here any more" in document["detail"]
+
+
 def test_a_day_is_promised_until_the_hour_at_which_the_forecast_ends(out, store, clock):
     with store.reading() as session:
         last = session.get_one(Score, "MB-VAN-07").good_until
