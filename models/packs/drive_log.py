@@ -227,6 +227,17 @@ def _told(log: Sequence[BlockReading]) -> list[tuple[int, BlockReading]]:
     return told
 
 
+def lowest_block(block_v: Sequence[float | None]) -> int | None:
+    """Return the place of the block that alone lies `FAR` robust standard deviations below the middle one, if any."""
+    volts = np.array([np.nan if v is None else v for v in block_v])
+    if np.isnan(volts).all():
+        return None
+    off = volts - np.nanmedian(volts)
+    sigma = max(MAD_TO_SIGMA * float(np.nanmedian(np.abs(off))), 10.0**-METER_DECIMALS)
+    low = np.flatnonzero(off < -FAR * sigma)
+    return int(low[0]) if len(low) == 1 else None
+
+
 def _reading(
     rows: Sequence[BlockReading], level: Floats, amps: Floats, warm: Floats, lines: BlockLines | None
 ) -> BlockReading:

@@ -15,7 +15,7 @@ from sqlalchemy import Table, delete, func, insert, select
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput
-from models.packs.drive_log import LONGEST_GAP, summarised
+from models.packs.drive_log import LONGEST_GAP, lowest_block, summarised
 from models.packs.family import PackFamily
 from models.packs.history import BlockReading, TopUp
 from service.exchange.drive_logs.packing import logs_of
@@ -47,6 +47,10 @@ TABLES: Final[Mapping[TableName, type[Base]]] = {
     "usage": Usage,
     "outcomes": Outcome,
 }
+_OTHER_BLOCK_LOW: Final = (
+    "In the log as far as this row another block is low than in one before it in this file.",
+    "Are both logs of the same pack? If not, part the file, and name the pack of each.",
+)
 _ADD_THE_PACK: Final = "Add the pack, or correct the identifier."
 _NO_RESISTANCE: Final = (
     "The log as far as this row tells no resistances: the current is not noted, or stays nearly the same.",
@@ -225,6 +229,7 @@ class _Run:
         self.mapped = False  # a logger's file, of which nobody said yes to its volts as a store does
         self.family_of: dict[str, str] = {row.id: row.family for row in session.execute(select(Pack.id, Pack.family))}
         self.touched: set[str] = set()
+        self.lowest: dict[tuple[str, str], int] = {}  # by pack and state, the low block of its first log
         self.strangers: dict[tuple[str, str, str], tuple[int, int]] = {}  # place among the faults, and rows
         # Top-ups and outcomes are few beside readings; where they came from is kept, to name the row of a wrong order.
         self.marked: dict[tuple[str, FactKind, Any], RowFault] = {}
@@ -288,6 +293,9 @@ class _Run:
             self._keep_log(reader, [record for _, record in log])
         for place, record in told:
             number = log[place][0]
+            low = lowest_block(record.block_v)
+            if low is not None and self.lowest.setdefault((record.pack_id, record.state), low) != low:
+                self.report.doubt(reader.fault(number, reader.heading("pack_id"), *_OTHER_BLOCK_LOW))
             if record.log_rows is not None and record.state != "rest" and record.resistance_mohm is None:
                 self.report.doubt(reader.fault(number, reader.heading("current_a"), *_NO_RESISTANCE))
             yield number, record

@@ -401,3 +401,20 @@ def test_a_pack_that_nobody_knows_is_told_once_with_its_rows(store, tmp_path):
     assert (report.stored, report.faults_in_all, len(report.faults)) == (False, 1, 1)
     assert "'MB-NOBODY' is neither stored nor in this import. 120 rows are of it" in report.faults[0].reason
     assert report.faults[0].row == 2
+
+
+@pytest.mark.parametrize(("second", "asked"), [(4, False), (9, True)])
+def test_logs_of_two_packs_in_one_file_are_asked_about(store, tmp_path, second, asked):
+    """Invented: two drives an hour apart, a block 0.12 V low in each."""
+    rng, amps = np.random.default_rng(3), 40 * np.sin(np.arange(2_400) / 17)
+    volts = 13.0 - 0.02 * amps[:, None] + 0.01 * rng.standard_normal((2_400, BLOCKS))
+    volts[:1_200, 4] -= 0.12
+    volts[1_200:, second] -= 0.12
+    frame = pd.DataFrame(np.round(volts, 2), columns=[f"V{b}" for b in range(1, BLOCKS + 1)])
+    frame.insert(0, "current_a", np.round(amps, 2))
+    seconds = np.arange(2_400) + 3_600 * (np.arange(2_400) >= 1_200)
+    frame.insert(0, "time", [(BEGAN + timedelta(seconds=int(t))).isoformat() for t in seconds])
+    frame.to_csv(tmp_path / "log.csv", index=False)
+    mapping = confirmed(tmp_path / "log.csv", KNOWN).mapping("m")
+    report = import_files(store, tmp_path / "log.csv", FAMILIES, WRITER, mapping=mapping)
+    assert any("another block is low" in doubt.reason for doubt in report.doubts) == asked
