@@ -294,7 +294,7 @@ class _Run:
         for place, record in told:
             number = log[place][0]
             low = lowest_block(record.block_v)
-            if low is not None and self.lowest.setdefault((record.pack_id, record.state), low) != low:
+            if low is not None and self.lowest.setdefault((log[0][1].pack_id, record.state), low) != low:
                 self.report.doubt(reader.fault(number, reader.heading("pack_id"), *_OTHER_BLOCK_LOW))
             if record.log_rows is not None and record.state != "rest" and record.resistance_mohm is None:
                 self.report.doubt(reader.fault(number, reader.heading("current_a"), *_NO_RESISTANCE))
