@@ -63,6 +63,7 @@ def drawn_pack(rng: np.random.Generator, families: dict[str, PackFamily]) -> dic
     rest_v = -float(rng.uniform(0.008, 0.04)) * family.cells_per_block
     pack = {
         "family": family.name,
+        "inspected": "label",  # or no charge would be planned
         "rest_v": rest_v,
         "load_v": rest_v * float(rng.uniform(1.5, 4.0)),
         "load_share": float(rng.uniform(0.8, 1.6)) if rng.random() < 0.8 else None,

@@ -377,11 +377,13 @@ def test_a_stop_is_told_before_the_charge_and_a_look_is_taken(site):
 
         down = [*BEFORE]
         down[4] -= 2.6
+        assert stops() == ["label-unread"]
+        form["before_inspected"] = "label"
         assert stops() == []
         assert stops(before_v=row(down)) == ["cell-down"]
         assert stops(before_c="-6") == ["too-cold"]
         assert stops(before_c="77") == ["hot-pack", "too-hot"]
-        assert stops(before_inspected="damaged") == ["damaged"]
+        assert stops(before_inspected="damaged") == ["damaged", "label-unread"]
         lost = client.post("/bench/add", data={**form, "before_v": "", "before_inspected": "sound"})
         assert lost.status_code == 422
         assert "noted with a reading, and there is none" in lost.text
@@ -398,7 +400,8 @@ HOT = {"before_v": row(BEFORE), "after_v": row(AFTER), "after_c": "61", "blocks"
 
 
 def stops_in(**typed: str) -> list[str]:
-    form = Form({name: [text] for name, text in {"vehicle_id": "MB-VAN-07", "family": "gravel-14", **typed}.items()})
+    told = {"vehicle_id": "MB-VAN-07", "family": "gravel-14", "before_inspected": "label", **typed}
+    form = Form({name: [text] for name, text in told.items()})
     car = car_of(form, NOW, FAMILIES, ZoneInfo("Europe/Berlin"))
     told = car.stopped(car.known(), NOW)
     return [] if told is None else [stop.code for stop in told.stops]
@@ -444,7 +447,7 @@ def test_the_rest_of_a_faulty_reading_stops_too():
     assert stops_in(before_v=row([*down[:-1], "1x.9"])) == ["cell-down"]
     assert stops_in(before_v=row([*down[:-1], 129])) == ["cell-down"]
     assert stops_in(before_v=row(down[:-1])) == [], "whose volts they are is not known"
-    assert stops_in(before_inspected="damaged") == ["damaged"]
+    assert stops_in(before_inspected="damaged") == ["damaged", "label-unread"]
     assert stops_in(before_v=row(BEFORE), blocks="5, 15", end_v="15.9") == ["over-voltage"]
     # A look that is not recorded yet lifts nothing.
     over = {"before_v": row(BEFORE), "blocks": "5", "end_v": "15.9", "rest_h": "21", "after_v": row(AFTER)}
