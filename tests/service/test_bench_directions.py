@@ -17,7 +17,7 @@ FAMILIES = load_families()
 CASES = [json.loads(line) for line in Path("tests/cases/bench/directions.jsonl").read_text().splitlines()]
 SLACK = {"missing": 0.01, "mean days": 0.3, "promised days": 0.1, "days after each step": 0.3}
 """By how much a figure may go the other way, Ah and days: the grain of the estimate. Promised days are a sum over all
-confidences; of a charge beyond what was missing the lower of two curves is told, so never more than if less had gone in."""
+confidences; of a charge beyond what was missing the lower of two curves is told, so never more than if less went in."""
 
 
 def figures_of(client, figure: str, pack: dict) -> list[float]:
