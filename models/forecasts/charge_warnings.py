@@ -16,6 +16,7 @@ from models.base.messages import Said, say
 from models.features.derived import derive, surplus_share
 from models.features.raw import raw_features
 from models.forecasts.charge_flags import flags_of_charges
+from models.forecasts.controller import flags_of_controller
 from models.forecasts.earlier_charges import TOO_MANY, flags_of_earlier_charges
 from models.forecasts.forecast import Flag
 from models.forecasts.inputs import history_at
@@ -62,7 +63,7 @@ PROVE: Final = say(
 
 
 def charge_warnings(history: PackHistory, family: PackFamily, at: datetime | None = None) -> tuple[Flag, ...]:
-    """Return what a forecast would warn of at its charges, whether or not the fault came back since.
+    """Return what a forecast would warn of at its charges and by codes since, whether or not the fault came back.
 
     Parameters
     ----------
@@ -83,8 +84,10 @@ def charge_warnings(history: PackHistory, family: PackFamily, at: datetime | Non
     tables = tables_from_histories([known], {family.name: family})
     moments = pd.DataFrame({"pack_id": [known.pack_id], "origin": pd.to_datetime([origin], utc=True)})
     raw = raw_features(tables, moments)
-    newest = flags_of_charges(derive(raw), surplus_share(raw), noted_in(tables, moments))[0]
-    return newest + flags_of_earlier_charges(tables, moments)[0]
+    noted = noted_in(tables, moments)
+    newest = flags_of_charges(derive(raw), surplus_share(raw), noted)[0]
+    codes = flags_of_controller(noted.code[0], noted.code_state[0], figures=False, resistances=None)
+    return (*newest, *flags_of_earlier_charges(tables, moments)[0], *codes)
 
 
 def forbidding(flags: Iterable[Flag]) -> list[Flag]:

@@ -12,7 +12,7 @@ from models.packs.ledger import BY_READING, LEDGER, Standing
 from models.packs.stops import Stop
 from service.core.translation import _
 from service.records.stopped import Stops
-from service.records.warned import Warnings
+from service.records.warned import FAULT_BACK, Warnings
 
 
 @dataclass(frozen=True)
@@ -65,15 +65,13 @@ def require_why_unwarned(warned: Warnings, warns: Warnings, why: Why) -> None:
     """Refuse that a grave warning goes without a word."""
     gone = _gone_warnings(warned, warns)
     if gone and not (why.reason or why.undone):
+        mend = [_("Say why it was wrong: the reason is kept.")]
+        if gone[0].code != FAULT_BACK:
+            mend.append(_what_ends(LEDGER.get(gone[0].code, BY_READING)))
         raise BadInput.one(
             "reason",
             _("A grave warning would go with this: %(warning)s") % {"warning": _(gone[0].text)},
-            " ".join(
-                [
-                    _("Say why it was wrong: the reason is kept."),
-                    _what_ends(LEDGER.get(gone[0].code, BY_READING)),
-                ]
-            ),
+            " ".join(mend),
         )
 
 

@@ -49,7 +49,7 @@ def test_one_that_is_right_is_named_in_what_lead_times_rest_on(filled):
     wrong = {**ORDER, "ordered_at": "2025-03-10T09:00:00Z", "arrived_at": "2026-03-08T09:00:00Z"}
     assert filled.post("/v1/deliveries", json=wrong, headers={"Sure": "*"}).status_code == 201
     number = filled.get("/v1/outcomes").json()["items"][0]["id"]
-    filled.delete(f"/v1/outcomes/{number}")
+    filled.delete(f"/v1/outcomes/{number}?reason=a+slip")
     after = {"pack_id": "MB-VAN-07", **example_case()["history"]["readings"][-1]}
     assert filled.post("/v1/readings", json=after).status_code == 201
     assert filled.post("/v1/packs/MB-VAN-07/forecasts", json={}).status_code == 201
@@ -96,7 +96,7 @@ def test_a_topup_entered_twice_is_asked_about(filled, asked_back, problem_in, cl
     """With "still running" noted between the two, the same charge went in twice without a question."""
     clock.now = datetime(2026, 3, 20, 12, 0, tzinfo=UTC)
     for outcome in filled.get("/v1/outcomes").json()["items"]:
-        filled.delete(f"/v1/outcomes/{outcome['id']}")
+        filled.delete(f"/v1/outcomes/{outcome['id']}?reason=a+slip")
     (first,) = filled.get("/v1/topups").json()["items"]
     again = {**CHARGE, "time": "2026-03-03T15:00:00Z"}
     document = problem_in(filled.post("/v1/topups", json=again), 422)
@@ -160,7 +160,7 @@ def test_no_sentence_tells_of_a_column_or_a_microsecond(filled, problem_in, cloc
     detail = problem_in(filled.post("/v1/deliveries", json=wrong), 422)["detail"]
     assert "The arrival lies before the order date." in detail
     for outcome in filled.get("/v1/outcomes").json()["items"]:
-        filled.delete(f"/v1/outcomes/{outcome['id']}")
+        filled.delete(f"/v1/outcomes/{outcome['id']}?reason=a+slip")
     at = clock.now.isoformat()
     detail = problem_in(filled.post("/v1/topups", json={**CHARGE, "time": at}), 422)["detail"]
     assert "At 2026-03-20 12:00+00:00 the top-up of 2026-03-02 12:50+00:00 is still open" in detail
@@ -203,7 +203,7 @@ def test_a_first_price_is_held_to_what_the_house_says_things_cost(filled, asked_
 
 def test_a_pack_that_holds_with_a_code_is_asked_about(filled, asked_back):
     """It holds, with P0A80 stored, went in without a word, and the car was let go."""
-    assert filled.delete("/v1/outcomes/1").status_code == 204
+    assert filled.delete("/v1/outcomes/1?reason=a+slip").status_code == 204
     holds = {"pack_id": "MB-VAN-07", "time": "2026-03-12T07:20:00+00:00", "kind": "running"}
     assert "P0A80 was stored" in asked_back(filled.post("/v1/outcomes", json={**holds, "code": "P0A80"}))["detail"]
     assert filled.post("/v1/outcomes", json=holds).status_code == 201
@@ -212,7 +212,7 @@ def test_a_pack_that_holds_with_a_code_is_asked_about(filled, asked_back):
 def test_an_offer_that_grew_old_is_named_where_it_is_weighed(filled, clock):
     """Quoted 900 days ago and without an end, it was weighed as of today without a word."""
     for outcome in filled.get("/v1/outcomes").json()["items"]:
-        filled.delete(f"/v1/outcomes/{outcome['id']}")
+        filled.delete(f"/v1/outcomes/{outcome['id']}?reason=a+slip")
     (offer,) = filled.get("/v1/offers").json()["items"]
     old = {"quoted_at": "2023-09-25T10:00:00Z"}
     sure = filled.patch(f"/v1/offers/{offer['id']}", json=old).json()["sure"]
@@ -244,7 +244,7 @@ def test_a_family_corrected_over_what_was_read_is_asked_about(filled, asked_back
 
 def test_an_order_for_a_pack_that_is_out_of_its_vehicle_is_asked_about(filled, asked_back):
     for outcome in filled.get("/v1/outcomes").json()["items"]:
-        filled.delete(f"/v1/outcomes/{outcome['id']}")
+        filled.delete(f"/v1/outcomes/{outcome['id']}?reason=a+slip")
     fitted = filled.post("/v1/vehicles/MB-VAN-07/pack", json={"pack_id": "MB-P-0815", "family": "gravel-14"})
     assert fitted.status_code == 201
     order = {**ORDER, "ordered_at": "2026-03-14T09:00:00Z"}

@@ -51,7 +51,7 @@ def test_other_tables_and_formats_are_refused(filled, problem_in, path):
 
 
 def test_recheck_and_order_days_are_in_the_calendar_until_the_topup_has_an_outcome(filled):
-    filled.delete("/v1/outcomes/1")
+    filled.delete("/v1/outcomes/1?reason=a+slip")
     filled.post("/v1/readings", json=FRESH)
     filled.post(ISSUE, json=TODAY)
     issued = filled.post(ISSUE, json=TODAY).json()
@@ -82,7 +82,7 @@ def test_recheck_and_order_days_are_in_the_calendar_until_the_topup_has_an_outco
 @pytest.mark.parametrize("hour", [0, 11, 23])
 @pytest.mark.parametrize("days", [6.0, 6.95])
 def test_the_calendar_names_the_day_that_stands_on_the_release_sheet(filled, store, clock, zone, hour, days):
-    filled.delete("/v1/outcomes/1")
+    filled.delete("/v1/outcomes/1?reason=a+slip")
     number = filled.post(ISSUE, json={}).json()["id"]
     local = ZoneInfo(zone)
     with store.writing() as session:
@@ -103,7 +103,7 @@ def test_the_calendar_names_the_day_that_stands_on_the_release_sheet(filled, sto
 
 def test_the_calendar_asks_for_a_forecast_of_a_pack_that_has_none(filled):
     """What the order queue leaves out for want of a forecast stands under today."""
-    filled.delete("/v1/outcomes/1")
+    filled.delete("/v1/outcomes/1?reason=a+slip")
     filled.post("/v1/readings", json=FRESH)
     queue = filled.post("/v1/orders/queue", json={"costs": {"currency": "EUR", "stranding": 0}}).json()
     ((event),) = icalendar.Calendar.from_ical(filled.get("/v1/calendar.ics").content).walk("VEVENT")
@@ -113,7 +113,7 @@ def test_the_calendar_asks_for_a_forecast_of_a_pack_that_has_none(filled):
 
 
 def test_the_calendar_goes_by_the_house_s_own_time(make_api, filled):
-    filled.delete("/v1/outcomes/1")
+    filled.delete("/v1/outcomes/1?reason=a+slip")
     filled.post("/v1/readings", json=FRESH)
     filled.post(ISSUE, json=TODAY)
     issued = filled.post(ISSUE, json=TODAY).json()

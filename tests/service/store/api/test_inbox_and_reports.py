@@ -230,7 +230,7 @@ def test_a_file_that_stops_coming_is_not_kept(make_api, tmp_path):
 def test_a_report_is_written_by_a_job_and_read_as_the_service_told_it(
     filled, worker, tmp_path, home, clock, problem_in, synced
 ):
-    filled.delete("/v1/outcomes/1")
+    filled.delete("/v1/outcomes/1?reason=a+slip")
     filled.post("/v1/packs/MB-VAN-07/forecasts", json={})
     assert "made just now" in filled.get("/v1/live-record").json()["sentences"][0]
     clock.forward(days=1)

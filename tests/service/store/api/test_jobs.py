@@ -31,7 +31,7 @@ def worker(api, store, clock, settings, tmp_path):
 
 
 def test_scoring_issues_the_same_forecasts_as_one_by_one(filled, worker, store, clock):
-    filled.delete("/v1/outcomes/1")
+    filled.delete("/v1/outcomes/1?reason=a+slip")
     started = filled.post(SCORING, json={})
     assert started.status_code == 202
     assert started.json()["state"] == "queued"
@@ -52,7 +52,7 @@ def test_scoring_issues_the_same_forecasts_as_one_by_one(filled, worker, store, 
 
 def test_after_an_import_the_open_cases_have_their_forecasts(filled, worker, store, settings, tmp_path):
     """Nobody starts anything else: what was imported is followed by the scoring, once however many imports wait."""
-    filled.delete("/v1/outcomes/1")
+    filled.delete("/v1/outcomes/1?reason=a+slip")
     shutil.copytree(settings.models_dir, tmp_path / "models")
     (tmp_path / "inbox").mkdir()
     for name in ("a", "b"):

@@ -84,7 +84,7 @@ def test_an_outcome_taken_back_makes_its_forecast_open_again(api, told_store, cl
     with told_store.reading() as session:
         ended = session.query(Outcome).filter(Outcome.time < clock.now).order_by(Outcome.time.desc()).first()
     assert clock.now - ended.time < timedelta(days=60)
-    assert api.delete(f"/v1/outcomes/{ended.id}").status_code == 204
+    assert api.delete(f"/v1/outcomes/{ended.id}?reason=a+slip").status_code == 204
     assert api.get("/v1/live-record").json()["told"]["whole"]["settled"] == before["settled"] - 1
 
 

@@ -138,7 +138,7 @@ def test_a_withdrawn_name_counts_its_versions_on_in_an_array_too(api, store):
 
 
 def test_a_pack_that_an_array_stops_leaves_the_lists_that_decide(filled, store):
-    filled.delete("/v1/outcomes/1")
+    filled.delete("/v1/outcomes/1?reason=a+slip")
     assert filled.post("/v1/packs/MB-VAN-07/forecasts", json={}).status_code == 201
     assert rows(store, Score) == 1
     shorted = [13.0] * 13 + [2.0]

@@ -42,7 +42,7 @@ def test_the_forecast_says_that_an_outcome_it_learned_from_was_withdrawn(filled,
     clock.forward(hours=1)
     number = filled.get("/v1/outcomes").json()["items"][0]["id"]
     after = {"pack_id": "MB-VAN-07", **example_case()["history"]["readings"][-1]}
-    assert filled.delete(f"/v1/outcomes/{number}").status_code == 204
+    assert filled.delete(f"/v1/outcomes/{number}?reason=a+slip").status_code == 204
     assert filled.post("/v1/readings", json=after).status_code == 201
     said = flags(filled.post("/v1/packs/MB-VAN-07/forecasts", json={}))
     assert WORDS in said[CODE]
@@ -70,7 +70,7 @@ def test_doctor_model_page_and_training_say_it_and_the_way_back(filled, clock, t
     assert told() == (False, False)
     clock.forward(hours=1)
     outcome = filled.get("/v1/outcomes").json()["items"][0]["id"]
-    assert filled.delete(f"/v1/outcomes/{outcome}").status_code == 204
+    assert filled.delete(f"/v1/outcomes/{outcome}?reason=a+slip").status_code == 204
     assert told() == (True, True)
     nothing = Taught(base, None, answering=manifest.model_id, before=manifest.model_id)
     assert "tideover models promote simulated --force" in nothing.sentences()[-1]

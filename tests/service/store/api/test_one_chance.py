@@ -13,7 +13,7 @@ RANKED = {"currency": "EUR", "planned_work": 300, "return_work": 300, "stranding
 @pytest.fixture
 def out(filled):
     """The worked examples, the van still out on its top-up and forecast, its pack to be had in seven days."""
-    filled.delete(f"/v1/outcomes/{filled.get('/v1/outcomes').json()['items'][0]['id']}")
+    filled.delete(f"/v1/outcomes/{filled.get('/v1/outcomes').json()['items'][0]['id']}?reason=a+slip")
     (offer,) = filled.get("/v1/offers").json()["items"]
     week = {"usual_days": 7, "earliest_days": 7, "latest_days": 7}
     assert filled.patch(f"/v1/offers/{offer['id']}", json=week).status_code == 200

@@ -31,7 +31,7 @@ def total(found, name, **labels):
 
 def test_metrics_count_by_route_and_never_name_a_pack(filled):
     """Read back by the parser of the Prometheus project's own client library."""
-    filled.delete("/v1/outcomes/1")
+    filled.delete("/v1/outcomes/1?reason=a+slip")
     before = samples(filled)
     filled.get("/v1/packs/MB-VAN-07")
     filled.get("/v1/nothing/MB-VAN-07")
@@ -52,7 +52,7 @@ def test_metrics_count_by_route_and_never_name_a_pack(filled):
 
 
 def test_stops_are_counted_by_code(filled, problem_in):
-    filled.delete("/v1/outcomes/1")
+    filled.delete("/v1/outcomes/1?reason=a+slip")
     filled.patch("/v1/topups/1", json={"charge_ah": 400}, headers={"Sure": "*"})
     overfilled = {"name": "tideover_stops_total", "code": "overfilled"}
     before = total(samples(filled), **overfilled)
@@ -62,7 +62,7 @@ def test_stops_are_counted_by_code(filled, problem_in):
 
 
 def test_forecasts_that_are_flagged_as_out_of_range_are_counted_apart(filled):
-    filled.delete("/v1/outcomes/1")
+    filled.delete("/v1/outcomes/1?reason=a+slip")
     filled.patch("/v1/packs/MB-VAN-07", json={"odometer_km": 700_000})
     flagged = {"name": "tideover_forecasts_out_of_range_total", "told": "flagged"}
     before = total(samples(filled), **flagged)

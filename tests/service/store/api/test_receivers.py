@@ -164,7 +164,7 @@ def test_a_digest_gathers_what_is_due_and_comes_once_a_day(out, store, clock, wo
 
 def test_a_stop_does_not_wait_for_the_next_digest(out, filled, store, clock, work, box):
     api = out
-    filled.delete("/v1/outcomes/1")
+    filled.delete("/v1/outcomes/1?reason=a+slip")
     add(api, "bench@workshop.example", wants=["stop", "order", "recheck"])
     work(box)
     before = len(box.got)

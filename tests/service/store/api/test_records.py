@@ -81,7 +81,7 @@ def test_a_record_that_others_speak_of_stays(filled, problem_in, name):
 
 def test_a_pack_of_which_a_forecast_was_kept_stays_and_what_to_do_is_said(filled, problem_in):
     """ "In forecasts: 1. Withdraw those first": there is no way to withdraw a forecast."""
-    filled.delete("/v1/outcomes/1")
+    filled.delete("/v1/outcomes/1?reason=a+slip")
     detail = problem_in(filled.delete(address(BY_NAME["packs"])), 409)["detail"]
     assert detail.startswith("On record of pack MB-VAN-07, in assignments: 1, ")
     assert filled.post("/v1/packs/MB-VAN-07/forecasts", json={}).status_code == 201
@@ -93,7 +93,7 @@ def test_a_pack_of_which_a_forecast_was_kept_stays_and_what_to_do_is_said(filled
 def test_a_topup_whose_outcome_is_known_stays(filled, problem_in):
     document = problem_in(filled.delete("/v1/topups/1"), 422)
     assert "lies before the pack's first top-up" in document["problems"][0]["what"]
-    assert filled.delete("/v1/outcomes/1").status_code == 204
+    assert filled.delete("/v1/outcomes/1?reason=a+slip").status_code == 204
     assert filled.delete("/v1/topups/1").status_code == 204
 
 
@@ -110,8 +110,8 @@ def test_if_match_keeps_two_people_from_overwriting_each_other(filled, problem_i
     assert filled.patch("/v1/vehicles/MB-VAN-07", json={"site": "a"}, headers={"If-Match": tag}).status_code == 200
     late = filled.patch("/v1/vehicles/MB-VAN-07", json={"site": "b"}, headers={"If-Match": tag})
     assert problem_in(late, 412)["type"] == "urn:tideover:problem:outdated"
-    problem_in(filled.delete("/v1/outcomes/1", headers={"If-Match": '"7"'}), 412)
-    assert filled.delete("/v1/outcomes/1", headers={"If-Match": '"7", "1"'}).status_code == 204
+    problem_in(filled.delete("/v1/outcomes/1?reason=a+slip", headers={"If-Match": '"7"'}), 412)
+    assert filled.delete("/v1/outcomes/1?reason=a+slip", headers={"If-Match": '"7", "1"'}).status_code == 204
 
 
 @pytest.mark.parametrize("path", ["/v1/vehicles/MB-VAN-07", "/v1/vehicles", "/v1/packs/MB-VAN-07/history"])

@@ -18,7 +18,7 @@ NEW = {"pack_id": "MB-P-0815", "family": "gravel-14", "age_years": 0, "odometer_
 def out(filled, clock):
     """The worked examples, the van still out on its top-up."""
     clock.now = datetime(2026, 3, 14, 9, 0, tzinfo=UTC)
-    filled.delete(f"/v1/outcomes/{filled.get('/v1/outcomes').json()['items'][0]['id']}")
+    filled.delete(f"/v1/outcomes/{filled.get('/v1/outcomes').json()['items'][0]['id']}?reason=a+slip")
     assert filled.post("/v1/packs/MB-VAN-07/forecasts", json={}).status_code == 201
     return filled
 

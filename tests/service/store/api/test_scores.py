@@ -25,7 +25,7 @@ ISSUE = "/v1/packs/MB-VAN-07/forecasts"
 @pytest.fixture
 def out(filled):
     """The worked examples, the van still out on its top-up and forecast."""
-    filled.delete("/v1/outcomes/1")
+    filled.delete("/v1/outcomes/1?reason=a+slip")
     assert filled.post(ISSUE, json={}).status_code == 201
     return filled
 

@@ -103,7 +103,7 @@ def test_a_case_of_which_the_program_asks_something_else_now_is_passed_over(sour
 
 def test_open_cases_and_the_queue_are_told(filled):
     assert gauges(filled)["tideover_open_cases"] == 0
-    filled.delete("/v1/outcomes/1")
+    filled.delete("/v1/outcomes/1?reason=a+slip")
     filled.post("/v1/packs/MB-VAN-07/forecasts", json={})
     filled.post("/v1/jobs/scoring", json={})
     filled.app.state.clock.forward(minutes=5)

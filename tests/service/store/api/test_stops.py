@@ -23,7 +23,7 @@ UNIT = "/bench/units/MB-VAN-07"
 @pytest.fixture
 def out(filled):
     """The worked examples, the van still out on its top-up and forecast."""
-    filled.delete("/v1/outcomes/1")
+    filled.delete("/v1/outcomes/1?reason=a+slip")
     assert filled.post(f"{VAN}/forecasts", json={}).status_code == 201
     return filled
 
@@ -238,8 +238,8 @@ def test_a_stop_takes_the_place_of_what_was_promised_on_every_board(filled, prob
     if table == "topups":
         top = filled.get("/v1/topups").json()["items"][0]["id"]
     else:
-        filled.delete(f"/v1/outcomes/{number}")
-    filled.delete(f"/v1/outcomes/{number}")
+        filled.delete(f"/v1/outcomes/{number}?reason=a+slip")
+    filled.delete(f"/v1/outcomes/{number}?reason=a+slip")
     fresh = {"pack_id": "MB-VAN-07", "time": "2026-03-14T08:00:00Z", "state": "rest", "block_v": FRESH}
     assert filled.post("/v1/readings", json=fresh).status_code == 201
     issued = filled.post(f"{VAN}/forecasts", json={"at": "2026-03-14T08:00:00Z"})

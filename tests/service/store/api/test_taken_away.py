@@ -17,7 +17,7 @@ VOLTS = [12.9] * 14
 @pytest.fixture
 def out(filled):
     """The van of the worked examples, out on its top-up, a day after its forecast was kept."""
-    filled.delete("/v1/outcomes/1")
+    filled.delete("/v1/outcomes/1?reason=a+slip")
     filled.app.state.clock.forward(minutes=1)
     assert forecast(filled)["inputs_digest"]
     filled.app.state.clock.forward(days=1)
@@ -74,7 +74,7 @@ def test_what_reads_again_as_the_forecast_knew_it_is_not_said(out):
 
 @pytest.mark.parametrize("known", [True, False])
 def test_a_danger_withdrawn_has_its_reason_shown_even_if_no_forecast_knew_of_it(filled, known):
-    filled.delete("/v1/outcomes/1")
+    filled.delete("/v1/outcomes/1?reason=a+slip")
     if known:
         forecast(filled)
     number = added(filled, temperature_c=77)

@@ -22,7 +22,7 @@ COSTS = {"currency": "EUR", "planned_work": 300, "return_work": 300, "stranding"
 def out(filled):
     """The worked examples, the van still out on its top-up."""
     number = filled.get("/v1/outcomes").json()["items"][0]["id"]
-    filled.delete(f"/v1/outcomes/{number}")
+    filled.delete(f"/v1/outcomes/{number}?reason=a+slip")
     return filled
 
 
@@ -456,3 +456,30 @@ def test_a_module_swapped_afterwards_ends_what_was_done_to_its_block_at_every_do
     assert ended or "its charge of 2026-03-02" in weighed
     (kept,) = out.get("/v1/issued-forecasts", params={"pack_id": "MB-VAN-07"}).json()["items"][-1:]
     assert any("its charge of 2026-03-02" in line for line in kept["first"]) is not ended
+
+
+def test_a_fault_that_is_back_goes_by_no_word_less(filled, problem_in):
+    """Withdrawn, or turned into "it holds", it let the car go again without a question, and nobody was told why."""
+    number = filled.get("/v1/outcomes").json()["items"][0]["id"]
+    for refused in (
+        filled.delete(f"/v1/outcomes/{number}"),
+        filled.patch(f"/v1/outcomes/{number}", json={"kind": "running"}),
+    ):
+        (problem,) = problem_in(refused, 422)["problems"]
+        assert "A grave warning would go with this: The fault is on record as back since" in problem["what"]
+        assert problem["mend"] == "Say why it was wrong: the reason is kept."
+    assert filled.patch(f"/v1/outcomes/{number}", json={"odometer_km": 190000}).status_code == 200
+    assert filled.delete(f"/v1/outcomes/{number}?reason=another+car").status_code == 204
+
+
+def test_a_confirmed_code_goes_by_no_word_less(out, problem_in):
+    """Its reading withdrawn, or the code emptied, it was gone unasked."""
+    reading = {"pack_id": "MB-VAN-07", "time": "2026-03-13T08:00:00Z", "state": "rest", "block_v": [12.9] * 14}
+    coded = {**reading, "code": "P0A80", "code_state": "confirmed"}
+    made = out.post("/v1/readings", json=coded, headers={"Sure": "*"})
+    assert made.status_code == 201, made.text
+    place = f"/v1/readings/{made.json()['id']}"
+    for refused in (out.delete(place), out.patch(place, json={"code": None, "code_state": None})):
+        (problem,) = problem_in(refused, 422)["problems"]
+        assert "was confirmed again after the charge" in problem["what"]
+    assert out.delete(f"{place}?reason=another+car").status_code == 204
