@@ -76,7 +76,7 @@ def record_here(settings: Settings, folder: Path | None, *, from_store: bool) ->
     BadInput
         Both were, or the tables are wrong.
     """
-    from service.records.history import tables_of
+    from service.records.history import tables_of, without_family
     from training.files.tables import read_tables
 
     families = load_families(settings.own_families_dir)
@@ -87,4 +87,6 @@ def record_here(settings: Settings, folder: Path | None, *, from_store: bool) ->
     if not from_store:
         return None
     with open_store_here(settings) as store, store.reading() as session:
+        if (unknown := without_family(session, families)) is not None:
+            typer.echo(unknown, err=True)
         return tables_of(session, families)

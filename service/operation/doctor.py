@@ -15,9 +15,11 @@ from models.forecaster import Forecaster
 from service.core.settings import Settings
 from service.forecasting.model.basis import current_basis_withdrawn
 from service.jobs.self_checks import newest_check
+from service.records.history import without_family
 from service.store.opening import Store
 from service.store.schema import ApiKey, Job, OutgoingMessage
 from service.store.upgrading import open_store, told_plainly
+from training.files.families import load_families
 from training.registry import ModelRegistry
 
 LEAST_FREE_BYTES: Final = 500_000_000
@@ -97,6 +99,8 @@ def _store(store: Store, settings: Settings, now: datetime) -> Iterator[Finding]
             yield Finding("look", "There was no self-check yet: run `tideover self-check` every night.")
         else:
             yield Finding("good" if check.result["sound"] else "bad", str(check.result["sentences"][0]))
+        if (unknown := without_family(session, load_families(settings.own_families_dir))) is not None:
+            yield Finding("bad", unknown)
         registry = ModelRegistry(settings.models_dir, lambda _problem: None)
         if (changed := current_basis_withdrawn(session, registry)) is not None:
             again = "`tideover train --from-store` learns anew, `tideover models rollback` goes back."

@@ -9,7 +9,7 @@ from functools import cache
 from typing import Any, Final
 
 from pydantic import ValidationError
-from sqlalchemy import Row, Select, bindparam, select
+from sqlalchemy import Row, Select, bindparam, func, select
 from sqlalchemy.orm import Session
 
 from models.base.errors import BadInput, problems_from
@@ -159,10 +159,27 @@ def sound_or_not(session: Session, packs: Sequence[Head]) -> Iterator[tuple[str,
 
 
 def tables_of(session: Session, families: Mapping[str, PackFamily], only: Sequence[str] | None = None) -> HistoryTables:
-    """Return everything in the store, or of some packs only, as tables."""
-    query = select(Pack).order_by(Pack.id)
+    """Return everything in the store, or of some packs only, as tables, without packs of a family that is not known.
+
+    Those are named by `without_family`.
+    """
+    query = select(Pack).where(Pack.family.in_(families)).order_by(Pack.id)
     found = session.scalars(query if only is None else query.where(Pack.id.in_(only))).all()
     return tables_from_histories(histories_of(session, found), families)
+
+
+def without_family(session: Session, families: Mapping[str, PackFamily]) -> str | None:
+    """Say which packs on record are of a family that is not known any more; None if there is none."""
+    found = session.execute(
+        select(Pack.family, func.count(), func.min(Pack.id)).where(Pack.family.not_in(families)).group_by(Pack.family)
+    ).all()
+    if not found:
+        return None
+    named = ", ".join(f"{family} ({count}, {first} among them)" for family, count, first in found)
+    return (
+        f"Packs are on record of families that are not known here: {named}. Nothing is forecast of them or learned "
+        "from them. Put the file of the family back, or name the right family of each pack."
+    )
 
 
 @cache

@@ -11,7 +11,7 @@ from service.core.logs import make_log
 from service.exchange.imports.loading import import_files
 from service.forecasting.model.learning import learn_from_record
 from service.jobs.worker import Worker
-from service.records.history import tables_of
+from service.records.history import tables_of, without_family
 from service.records.versions import Writer
 from tests.service.store.api.conftest import Clock
 from tests.service.store.backends import ON_POSTGRESQL, ON_SQLITE
@@ -163,3 +163,13 @@ def test_without_a_model_one_is_trained_first_and_too_few_packs_are_told(api, st
     assert job["state"] == "failed"
     assert job["problems"][0]["what"].startswith("It cannot be judged: fewer than 200 rows")
     assert ModelRegistry(tmp_path / "models").names() == []
+
+
+def test_packs_of_a_family_that_is_gone_are_left_out_and_named(filled, store):
+    """Learning from the store ended on a KeyError once the file of one family was gone, and nothing said why."""
+    left = {name: family for name, family in FAMILIES.items() if name != "gravel-14"}
+    with store.reading() as session:
+        assert without_family(session, FAMILIES) is None
+        assert "MB-VAN-07" in set(tables_of(session, FAMILIES).packs["pack_id"])
+        assert "gravel-14" not in set(tables_of(session, left).packs["family"])
+        assert "not known here: gravel-14 (1, MB-VAN-07 among them)" in str(without_family(session, left))
