@@ -64,7 +64,7 @@ def doubts_of(word: str, values: Mapping[str, Any], family: PackFamily | None, n
     if word == "topup" and family is not None:
         found += _of_topup(values, family)
     code = values.get("code")
-    if word == "outcome" and values["kind"] == "running" and code is not None:
+    if word == "outcome" and values.get("kind") == "running" and code is not None:
         what = _("It is said to hold, and %(code)s was stored.") % {"code": code}
         mend = _("If the fault is back, say so (returned); if it is pending, note it with a reading (code_state).")
         found.append(Problem("code", what, mend))

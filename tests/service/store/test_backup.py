@@ -22,7 +22,7 @@ from service.records.records import create, withdraw
 from service.records.subjects.all_subjects import SUBJECTS
 from service.records.versions import Writer
 from service.store.opening import SQLITE_FILE, Store
-from service.store.schema import ApiKey, AuditEntry, Base, Delivery, Outcome, Vehicle
+from service.store.schema import ApiKey, AuditEntry, Base, Delivery, Outcome, Reading, Vehicle
 from service.store.upgrading import downgrade, newest_revision, open_at_any_schema, open_store, schema_revision
 from tests.service.store.backends import ON_SQLITE
 from training.files.families import load_families
@@ -113,7 +113,8 @@ def test_a_damaged_or_foreign_backup_is_refused_and_nothing_is_restored(filled_s
 def test_a_store_that_waits_to_be_upgraded_is_backed_up_and_restored(own_store, tmp_path, into, make_database):
     """What an upgrade asks for first: a backup by the program that will upgrade."""
     with own_store.engine.begin() as connection:
-        connection.execute(update(Outcome).values(found=None))  # the older schema does not know it
+        connection.execute(update(Outcome).values(found=None))  # the older schema knows neither
+        connection.execute(update(Reading).values(inspected=None))
     before = content(own_store)
     older = "0002"
     downgrade(own_store, older)

@@ -84,7 +84,7 @@ def test_an_import_names_the_row(store, tmp_path):
 @pytest.mark.parametrize("door", SENT, ids=[f"{door['door']}, {door['way']}" for door in SENT])
 def test_nothing_is_counted_from_what_lies_ahead(api, tideover, problem_in, door):
     """A history that is sent along is measured by this machine's clock."""
-    reading = {"time": "2099-01-01T08:00:00Z", "state": "rest", "block_v": [13.0] * 14}
+    reading = {"time": "2099-01-01T08:00:00Z", "state": "rest", "block_v": [13.0] * 14, "inspected": "label"}
     history = {"pack_id": "A", "family": "gravel-14", "readings": [reading]}
     history["topups"] = [{"time": "2026-03-02T09:10:00Z", "blocks": [3], "charge_ah": 1.0}]
     body = with_history(door["body"], history)

@@ -99,8 +99,8 @@ def test_code_look_and_reading_that_went_are_said_and_no_more_than_five_one_by_o
     out.app.state.clock.forward(minutes=1)
     (said,) = corrected(forecast(out))
     assert "fault code from P0A80 to not noted" in said
-    assert said.count("was withdrawn (reason: double)") == 4
-    assert "2 more are on record." in said
+    assert said.count("was withdrawn (reason: double)") == 3
+    assert "3 more are on record." in said
 
 
 def test_pages_scoring_what_if_recheck_and_plan_say_it_as_well(out, store, clock, settings):
