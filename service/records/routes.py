@@ -28,7 +28,8 @@ Reason = Annotated[
         min_length=1,
         max_length=LONGEST_REASON,
         pattern=r"\S",
-        description="Why the record was wrong; kept with the version before. Needed where a stop would go with it.",
+        description="Why the record was wrong; kept with the version before. Needed where a stop, a grave warning or a "
+        "fault that is back would go with it.",
     ),
 ]
 

@@ -19,6 +19,7 @@ from service.records.field_words import field_words, kind_word, to_the_minute
 from service.records.history import in_parts
 from service.records.subject import Subject
 from service.records.subjects.all_subjects import SUBJECTS
+from service.records.versions import content_of, plain
 from service.store.schema import EarlierVersion, IssuedForecast, Outcome, Pack, Reading, TopUp, Usage
 
 CODE: Final = "record-corrected"
@@ -88,8 +89,7 @@ def _correction(session: Session, known: EarlierVersion, since: Sequence[Earlier
     row = session.get(subject.table, known.record_id if subject.named else int(known.record_id))
     if row is None:
         return
-    values = {name: getattr(row, name) for name in subject.columns}
-    stands = subject.change.model_construct(**values).model_dump(mode="json", warnings=False)
+    stands = plain(subject, content_of(subject, row))
     changes = [_change(name, known.content.get(name), now) for name, now in stands.items()]
     changed = ", ".join(change for change in changes if change)
     if changed:

@@ -23,6 +23,7 @@ Warnings = Mapping[str, Mapping[str, Flag]]
 """What gravely warns of packs, by pack and code."""
 
 FAULT_BACK: Final = "fault-back"
+"""The fault that is on record as back: a warning here alone, that no correction may take away unsaid."""
 
 
 def warned_by(session: Session, pack_ids: Collection[str], families: Mapping[str, PackFamily]) -> Warnings:

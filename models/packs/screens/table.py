@@ -15,10 +15,7 @@ from models.packs.history import PackHistory
 from models.packs.screens import cells, charging, identity, looked_over, unsound
 from models.packs.screens.look import Look
 from models.packs.stops import STOPS, Stop, stops_of
-from models.packs.tables import (
-    HistoryTables,
-    tables_from_histories,
-)
+from models.packs.tables import HistoryTables, tables_from_histories
 
 
 @dataclass(frozen=True)
